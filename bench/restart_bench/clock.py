@@ -1,0 +1,46 @@
+"""The one clock of the bench: nanoseconds of `perf_counter_ns`, the same in every process of one machine.
+
+Wall clock only labels; every width and every limit is counted on this clock.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+NS_PER_MS = 1_000_000
+NS_PER_S = 1_000_000_000
+
+now_ns = time.perf_counter_ns
+
+
+def resolution_ns() -> int:
+    """Resolution of the clock in nanoseconds, at least 1; no width below it is claimed."""
+    return max(1, round(time.get_clock_info("perf_counter").resolution * NS_PER_S))
+
+
+def counts_sleep_ns() -> int | None:
+    """A clock that goes on while the computer sleeps (Linux CLOCK_BOOTTIME), or None where there is none."""
+    boottime = getattr(time, "CLOCK_BOOTTIME", None)
+    if boottime is None:
+        return None
+    return time.clock_gettime_ns(boottime)
+
+
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """One instant on both clocks, so that a label in wall time can be put beside any instant of a run."""
+
+    clock_ns: int
+    wall: str  # RFC 3339, UTC, microseconds
+
+    def label(self, instant_ns: int) -> datetime:
+        """Wall time (UTC) of an instant of this run: a label, never a measure."""
+        base = datetime.fromisoformat(self.wall)
+        return datetime.fromtimestamp(base.timestamp() + (instant_ns - self.clock_ns) / NS_PER_S, tz=UTC)
+
+
+def anchor() -> Anchor:
+    """The anchor of this moment."""
+    return Anchor(clock_ns=now_ns(), wall=datetime.now(tz=UTC).isoformat(timespec="microseconds"))

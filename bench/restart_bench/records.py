@@ -1,0 +1,434 @@
+"""The words that all parts of the bench exchange: bounds, samples, commands, marks, findings, and the journal.
+
+One stream of records: live view, judgement, record, comparison and replay read the same (DESIGN 7). Samples
+travel as fixed-size binary records (see `SampleLayout`), all else as the dataclasses at the end of this file,
+one JSON line each in `journal.jsonl`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import struct
+from dataclasses import dataclass, field
+from enum import IntEnum, StrEnum
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+
+class Verdict(StrEnum):
+    """The four words, from TTCN-3 (ETSI ES 201 873-1)."""
+
+    PASS = "pass"
+    INCONCLUSIVE = "inconclusive"
+    FAIL = "fail"
+    ERROR = "error"
+
+
+GLOSS: dict[Verdict, str] = {
+    Verdict.PASS: "shown by what was read",
+    Verdict.INCONCLUSIVE: "not shown either way",
+    Verdict.FAIL: "shown to deviate",
+    Verdict.ERROR: "test not valid, says nothing about the controller",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """An instant: not before, and not after. Never a single number."""
+
+    not_before_ns: int
+    not_after_ns: int
+
+    def __post_init__(self) -> None:
+        if self.not_after_ns < self.not_before_ns:
+            raise ValueError(f"bounds turned round: {self.not_before_ns} is after {self.not_after_ns}")
+
+    @property
+    def width_ns(self) -> int:
+        """How far the two are apart."""
+        return self.not_after_ns - self.not_before_ns
+
+    def later_by(self, low_ns: int, high_ns: int | None = None) -> Bounds:
+        """The instant that lies between `low_ns` and `high_ns` (default: the same) after this one."""
+        return Bounds(self.not_before_ns + low_ns, self.not_after_ns + (low_ns if high_ns is None else high_ns))
+
+    def since(self, start: Bounds) -> tuple[int, int]:
+        """Shortest and longest time from `start` to this instant, in nanoseconds."""
+        return self.not_before_ns - start.not_after_ns, self.not_after_ns - start.not_before_ns
+
+
+# ---------------------------------------------------------------- samples
+
+
+class SampleKind(IntEnum):
+    """What came of one request (or of one attempt to connect, whose request is "connect")."""
+
+    GOOD = 0  # values
+    EXCEPTION = 1  # an answer, not a value
+    SILENT = 2  # nothing within `answer_within`; an attempt to connect given up
+    REFUSED = 3  # connect refused: the stack is up, the server is not
+    RESET = 4  # the peer reset or closed an established connection
+    LATE = 5  # a valid reply after its time: proves that the peer kept its state; carries no values
+    ACCEPTED = 6  # connect accepted
+
+
+KIND_WORDS: dict[int, str] = {kind.value: kind.name.lower() for kind in SampleKind}
+CONNECT = 65535
+"""Number of the request "connect" in `SampleLayout.requests` order."""
+
+
+@dataclass(frozen=True, slots=True)
+class SampleLayout:
+    """How the samples of one device lie in a `.part` file: one JSON line (`header`), then fixed-size records.
+
+    Record: cycle u32, request u16, kind u8, exception u8, connection u32, sent i64, received i64 (ns of the
+    bench's clock), then per point one int8 (bits: 0, 1, or -1 for "not read") or one float64 (registers, scaled;
+    NaN for "not read"). `requests` names them for people ("read coils 0..2", "write coil 0"); request number
+    65535 is "connect". Little-endian, packed. A torn last record is dropped by the reader.
+    """
+
+    device: str
+    requests: tuple[str, ...]
+    points: tuple[tuple[str, Literal["b", "d"]], ...]
+
+    @property
+    def format(self) -> str:
+        """Format for `struct`."""
+        return "<IHBBIqq" + "".join(code for _, code in self.points)
+
+    @property
+    def size(self) -> int:
+        """Bytes of one record."""
+        return struct.calcsize(self.format)
+
+    def header(self) -> bytes:
+        """First line of the file."""
+        text = json.dumps({"device": self.device, "requests": self.requests, "points": self.points})
+        return text.encode() + b"\n"
+
+    @staticmethod
+    def from_header(line: bytes) -> SampleLayout:
+        """The layout that a file's first line tells. Raises ValueError on anything else."""
+        told = json.loads(line)
+        return SampleLayout(
+            device=told["device"],
+            requests=tuple(told["requests"]),
+            points=tuple((name, code) for name, code in told["points"]),
+        )
+
+    def dtype(self) -> np.dtype[np.void]:
+        """The same layout for numpy; point columns bear the point's name."""
+        import numpy as np
+
+        columns: list[tuple[str, str]] = [
+            ("cycle", "<u4"), ("request", "<u2"), ("kind", "u1"), ("exception", "u1"),
+            ("connection", "<u4"), ("sent_ns", "<i8"), ("received_ns", "<i8"),
+        ]  # fmt: skip
+        columns += [(f"p:{name}", "i1" if code == "b" else "<f8") for name, code in self.points]
+        return np.dtype(columns)
+
+    def request_name(self, number: int) -> str:
+        """What people read."""
+        return "connect" if number == CONNECT else self.requests[number]
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSamples:
+    """Samples of one device, in order of `received_ns`. `records` has the layout's dtype; column of a point:
+    `records["p:" + name]`."""
+
+    layout: SampleLayout
+    records: npt.NDArray[np.void]
+
+
+# ---------------------------------------------------------------- journal
+
+
+@dataclass(frozen=True, slots=True)
+class RunStarted:
+    """What is known before."""
+
+    run: str
+    rig: str
+    at_ns: int
+    wall: str
+    seed: int
+    simulated: bool
+    scenarios: tuple[str, ...]
+    planned_cycles: int
+
+
+@dataclass(frozen=True, slots=True)
+class CycleStarted:
+    """One cycle begins; cycles are numbered through the run from 1. `at_ns` is the drawn delay of the cut."""
+
+    cycle: int
+    scenario: str
+    case: str
+    number: int  # within its case, from 1
+    of: int  # planned in its case
+    off_for_ns: int
+    cut_delay_ns: int
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class StepDone:
+    """A step ended. `reached` is False where an `expect` did not come true or a person said no; None where the
+    step could not be done (`reason` says why)."""
+
+    cycle: int
+    phase: str
+    index: int
+    text: str
+    reached: bool | None
+    started_ns: int
+    ended_ns: int
+    reason: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class CutAnnounced:
+    """Written and fsynced before each cut: names both commands."""
+
+    cycle: int
+    how: str
+    off: str
+    on: str
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Switching:
+    """One command to the supply (or to the mode): bounds of the command itself, without the relay's delays.
+
+    purposes: `prepare` (supply on before the first step), `cut`, `restore`, `rest` (way out), `park`.
+    `to`: on, off, level (supply); run, stop (mode). `problem` is "" when the command was taken.
+    """
+
+    cycle: int
+    what: Literal["supply", "mode"]
+    to: str
+    purpose: str
+    before_ns: int
+    after_ns: int
+    problem: str = ""
+    retries: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class PointWritten:
+    """One command to a point. `purpose`: press, release, hold, write, idle, mode, check pulse."""
+
+    cycle: int
+    point: str
+    value: bool | int | float
+    purpose: str
+    sent_ns: int
+    received_ns: int
+    problem: str = ""
+    retries: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """A person was asked and answered (`answer` False: no, or refused)."""
+
+    cycle: int
+    question: str
+    answer: bool
+    asked_ns: int
+    answered_ns: int
+    point: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something that makes the cycle (or the run) an error, or worth noting.
+
+    `kind`: unreachable, relay, stuck, only_while, observer, log, slept, identity, wall clock, stopped.
+    `error` is False for mere notes. `at_ns` is its earliest instant.
+    """
+
+    cycle: int
+    kind: str
+    text: str
+    at_ns: int
+    error: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class CycleEnded:
+    """The last instant of the cycle (mark `end`)."""
+
+    cycle: int
+    at_ns: int
+    completed: bool  # every planned phase was gone through
+    phase: str = ""  # where it stopped, if it did not complete
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A named instant of a cycle."""
+
+    name: str
+    bounds: Bounds
+
+
+MARKS = (
+    "cut", "dark", "restored", "refused", "accepted", "answered", "good", "alive", "ready", "settled", "end",
+)  # fmt: skip
+"""All marks in their natural order."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A change of a point: it lies in (not before, not after]. `before` is None after a blind span without a
+    known value; `counts` is False for reads that prove nothing (rule 3)."""
+
+    point: str
+    before: float | None
+    after: float
+    bounds: Bounds
+    counts: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One expectation judged, in one cycle. `point` is as the file names it, "" for a mark or a whole-cycle
+    finding. `figures` is JSON-able: `judged`, `before`, `at_loss`, `at_return`, `settled`, `delay_ns` [lo, hi],
+    `gaps` [[from_ns, to_ns], ...] counted from `restored` where there is one, `shortest_excluded_ns`,
+    `on_for_ns` [lo, hi] and so on. Times in figures count from the mark that the key names."""
+
+    scenario: str
+    case: str
+    cycle: int
+    point: str
+    expectation: str
+    verdict: Verdict
+    reason: str
+    figures: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class CycleJudged:
+    """All that was judged of a cycle."""
+
+    cycle: int
+    scenario: str
+    case: str
+    verdict: Verdict
+    reason: str
+    marks: tuple[Mark, ...]
+    findings: tuple[Finding, ...]
+    ends_run: bool = False  # a person has to look before anything more is switched
+
+    def mark(self, name: str) -> Bounds | None:
+        """Bounds of a mark of this cycle."""
+        return next((mark.bounds for mark in self.marks if mark.name == name), None)
+
+
+@dataclass(frozen=True, slots=True)
+class ScenarioJudged:
+    """A scenario over all its cycles, with the limits of what was shown (rule 13)."""
+
+    scenario: str
+    verdict: Verdict
+    reason: str
+    cycles: int
+    counted: dict[str, int] = field(default_factory=dict)  # verdict -> cycles
+    limits: tuple[str, ...] = ()
+    late_findings: tuple[Finding, ...] = ()  # rule 9: dead channel, seen only at the run's end (cycle 0)
+
+
+@dataclass(frozen=True, slots=True)
+class RunEnded:
+    """What is known at the end, written from a `finally`. `how`: completed, stopped, error, ended early, killed."""
+
+    run: str
+    how: str
+    verdict: Verdict
+    exit_code: int
+    reason: str
+    at_ns: int
+    wall: str
+    supply_left: str = ""
+
+
+Record = (
+    RunStarted | CycleStarted | StepDone | CutAnnounced | Switching | PointWritten | Answered | Trouble
+    | CycleEnded | CycleJudged | ScenarioJudged | RunEnded
+)  # fmt: skip
+
+_RECORD_TYPES: dict[str, type[Any]] = {
+    kind.__name__: kind
+    for kind in (
+        RunStarted, CycleStarted, StepDone, CutAnnounced, Switching, PointWritten, Answered, Trouble,
+        CycleEnded, CycleJudged, ScenarioJudged, RunEnded,
+    )
+}  # fmt: skip
+
+
+def to_line(record: Record) -> str:
+    """One JSON line of the journal, without line end; the kind stands under "record"."""
+    return json.dumps({"record": type(record).__name__, **dataclasses.asdict(record)}, ensure_ascii=False)
+
+
+def from_line(line: str) -> Record:
+    """The record that a line of the journal tells. Raises ValueError on a line that is torn or unknown."""
+    told = json.loads(line)
+    kind = _RECORD_TYPES.get(told.pop("record", ""))
+    if kind is None:
+        raise ValueError("no known record on this line")
+    for name in ("findings", "late_findings"):
+        if name in told:
+            told[name] = tuple(finding_from(item) for item in told[name])
+    if "marks" in told:
+        told["marks"] = tuple(Mark(mark["name"], Bounds(**mark["bounds"])) for mark in told["marks"])
+    if "verdict" in told:
+        told["verdict"] = Verdict(told["verdict"])
+    for name in ("scenarios", "limits"):
+        if name in told:
+            told[name] = tuple(told[name])
+    record: Record = kind(**told)
+    return record
+
+
+def finding_from(told: dict[str, Any]) -> Finding:
+    """A finding from its JSON form."""
+    return Finding(**{**told, "verdict": Verdict(told["verdict"])})
+
+
+@dataclass(frozen=True, slots=True)
+class CycleRecords:
+    """The journal of one cycle, sorted by kind: with the samples of the cycle, all that it is judged from."""
+
+    started: CycleStarted
+    steps: tuple[StepDone, ...] = ()
+    switchings: tuple[Switching, ...] = ()
+    writes: tuple[PointWritten, ...] = ()
+    answers: tuple[Answered, ...] = ()
+    troubles: tuple[Trouble, ...] = ()
+    ended: CycleEnded | None = None
+
+
+def cycle_records(records: list[Record]) -> dict[int, CycleRecords]:
+    """The journal sorted into cycles; records of no cycle (cycle 0) are left out."""
+    started = {record.cycle: record for record in records if isinstance(record, CycleStarted)}
+    return {
+        cycle: CycleRecords(
+            started=first,
+            steps=tuple(r for r in records if isinstance(r, StepDone) and r.cycle == cycle),
+            switchings=tuple(r for r in records if isinstance(r, Switching) and r.cycle == cycle),
+            writes=tuple(r for r in records if isinstance(r, PointWritten) and r.cycle == cycle),
+            answers=tuple(r for r in records if isinstance(r, Answered) and r.cycle == cycle),
+            troubles=tuple(r for r in records if isinstance(r, Trouble) and r.cycle == cycle),
+            ended=next((r for r in records if isinstance(r, CycleEnded) and r.cycle == cycle), None),
+        )
+        for cycle, first in started.items()
+    }

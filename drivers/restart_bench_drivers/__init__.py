@@ -1,0 +1,1 @@
+"""What switches a controller's supply, and the simulated rig that stands in for hardware."""
