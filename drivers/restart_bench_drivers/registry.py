@@ -1,0 +1,86 @@
+"""Which supplies can be named in a rig file, and how one is opened by its name.
+
+The bench's own cards are listed here; third parties add theirs through the entry-point group
+`restart_bench.supplies`. No card needs the library of its driver.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from difflib import get_close_matches
+from importlib import import_module
+from importlib.metadata import entry_points
+from typing import Any, cast
+
+from restart_bench_drivers import modbus_coil
+from restart_bench_drivers.interface import AskPerson, Supply, SupplyCard, SupplyError, SupplyLibraryMissing
+from restart_bench_drivers.settings import settled
+
+GROUP = "restart_bench.supplies"
+OWN = (modbus_coil.CARD,)
+CONTACTS = ("normally-open", "normally-closed")
+
+
+def cards() -> dict[str, SupplyCard]:
+    """Every card that can be named, own ones first. A third party's card that can't be used is left out."""
+    return _all_cards()[0]
+
+
+def left_out() -> dict[str, str]:
+    """Third parties' entry points that gave no usable card, each with the reason."""
+    return _all_cards()[1]
+
+
+def open_supply(driver: str, settings: Mapping[str, Any], *, contact: str | None, ask: AskPerson | None) -> Supply:
+    """The supply of this name, opened.
+
+    `settings` are the card's keys (durations in ns or as text), `contact` is normally-open or normally-closed for
+    relays, `ask` reaches a person. Raises SupplyError for a name or key that is not known, SupplyLibraryMissing
+    with the install line, and whatever SupplyError the driver raises while it opens.
+    """
+    card = _card(driver)
+    arguments = settled(card, settings)
+    if card.has_contact:
+        if contact not in CONTACTS:
+            raise SupplyError(f"supply driver {driver} is a relay: say `contact: normally-open` or `normally-closed`")
+        arguments["contact"] = contact
+    if card.needs_person:
+        arguments["ask"] = ask
+    module, _, name = card.load.partition(":")
+    try:
+        return cast(Supply, getattr(import_module(module), name)(**arguments))
+    except ModuleNotFoundError as missing:
+        raise SupplyLibraryMissing(_missing(card, missing)) from missing
+
+
+def _all_cards() -> tuple[dict[str, SupplyCard], dict[str, str]]:
+    found = {card.name: card for card in OWN}
+    bad: dict[str, str] = {}
+    for entry in entry_points(group=GROUP):
+        try:
+            card = entry.load()
+        except Exception as fault:  # a third party's module may raise anything; the bench's own drivers go on
+            bad[entry.name] = f"{entry.value} could not be loaded: {fault}"
+            continue
+        if not isinstance(card, SupplyCard):
+            bad[entry.name] = f"{entry.value} is no SupplyCard but {type(card).__name__}"
+        elif card.name in found:
+            bad[entry.name] = f"{entry.value} takes the name {card.name}, which is taken"
+        else:
+            found[card.name] = card
+    return found, bad
+
+
+def _card(driver: str) -> SupplyCard:
+    found, bad = _all_cards()
+    if driver in found:
+        return found[driver]
+    near = get_close_matches(driver, found, n=1)
+    hint = f"; did you mean {near[0]}?" if near else ""
+    others = "".join(f"\n(left out: {name}: {reason})" for name, reason in bad.items())
+    raise SupplyError(f"there is no supply driver {driver!r}{hint} Known are: {', '.join(found)}{others}")
+
+
+def _missing(card: SupplyCard, missing: ModuleNotFoundError) -> str:
+    cure = f"install it: {card.install}" if card.install else "install the package that brings it"
+    return f"supply driver {card.name} needs the Python library {missing.name}, which is not installed; {cure}"
