@@ -89,7 +89,7 @@ def dryer_points() -> dict[str, Point]:
         Point("running", "controller", "discrete_input", 0),
         Point("purge", "controller", "discrete_input", 1),
         Point("heartbeat", "controller", "input_register", 0, type="uint16"),
-        Point("uptime", "controller", "input_register", 1, type="uint32", unit="s"),
+        Point("uptime", "controller", "input_register", 1, type="uint32", unit="ms"),
         Point("program_id", "controller", "input_register", 3, type="uint16"),
         Point("device_code", "controller", "input_register", 4, type="uint16"),
         Point("batch_count", "controller", "input_register", 5, type="uint16"),

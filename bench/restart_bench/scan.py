@@ -1,0 +1,504 @@
+"""How a controller goes through its program: one pure interpreter for the simulated rig and for the predictor.
+
+`Interpreter(program)` holds no state; a `State` is a plain immutable value that can be compared, hashed and kept in
+sets. Every function takes a state and gives a new one. Nothing here knows a clock: elapsed time is handed in, in
+nanoseconds. The rules are DESIGN 3 "How a scan goes"; blocks, edges and coils behave as IEC 61131-3 says.
+
+    machine = Interpreter(program)
+    state = machine.first_power_up()
+    state = machine.scan(state, {"start_button": True}, elapsed_ns=10_000_000)
+    machine.output(state, "fan")                    # what the terminal gets
+    state = machine.restart(machine.scan(state, inputs, 10_000_000, stop_after=3))   # power lost after three rungs
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from restart_bench.program import (
+    Bistable,
+    Coil,
+    Counter,
+    Edge,
+    Expr,
+    Memory,
+    Program,
+    Reset,
+    Rung,
+    Set,
+    Timer,
+)
+
+Value = bool | int | float
+Slots = list[Any]
+Test = Callable[[Slots], Any]
+Run = Callable[[Slots, int], None]
+
+FIRST_SCAN = "first_scan"
+COUNT_MAX = 32767  # CV of CTU and CTD is an INT
+COUNT_MIN = -32768
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """All that a controller knows at one instant.
+
+    values: the live memory, block by block (see `Interpreter`); saved: what its retained part would be after a loss
+    now; outputs: what stands at the output terminals, one per name, all off while the program does not run;
+    first_scan: True until one scan has been completed.
+    """
+
+    values: tuple[Any, ...]
+    saved: tuple[Any, ...]
+    outputs: tuple[bool, ...]
+    first_scan: bool
+
+
+class Interpreter:
+    """One program, made ready to run.
+
+    names: every name that holds something and is no input (memory, coils, timers, counters, edges, bistables).
+    `also` adds names that the program itself does not mention (a set-point that is only written from outside).
+    Raises ValueError for a rung or condition of an unknown kind.
+    """
+
+    def __init__(self, program: Program, also: Iterable[str] = ()) -> None:
+        self.program = program
+        self.inputs = {one.name: one.rest for one in program.inputs}
+        self._input_slot = {name: 1 + number for number, name in enumerate(self.inputs)}
+        self._blocks = {
+            rung.name: rung for rung in program.rungs if isinstance(rung, Timer | Counter | Edge | Bistable)
+        }
+        self._slot: dict[str, int] = {}
+        self._initial: list[Any] = []
+        self._retained: list[int] = []
+        self._base = 1 + len(self.inputs)  # slot 0 is first_scan, then the inputs, then the memory
+        for name in self._all_names(also):
+            self._add(name, program.memory.get(name, Memory(name)))
+        self.names = tuple(self._slot)
+        self._number_of = {name: number for number, name in enumerate(self.names)}
+        self._first = tuple(self._slot[name] for name in self.names)
+        self._plain = tuple(self._slot[rung.target] for rung in program.rungs if isinstance(rung, Coil))
+        self._runs = tuple(self._rung(rung) for rung in program.rungs)
+
+    # ------------------------------------------------------------ power and mode
+
+    def first_power_up(self) -> State:
+        """A controller that has never run: everything has its initial value, and the start pass is done."""
+        nothing = State(tuple(self._initial), self._kept(self._initial), self._all_off(), True)
+        return self._start_pass(nothing)
+
+    def restart(self, state: State, *, cold: bool = False) -> State:
+        """After a loss of supply: warm by default, `cold` if the retained memory was lost as well.
+
+        IEC 61131-3: retained variables keep their last saved value at a warm restart and take their initial value
+        at a cold one; all others take their initial value at both.
+        """
+        values = list(self._initial)
+        if not cold:
+            for place, value in zip(self._retained, state.saved, strict=True):
+                values[place - self._base] = value
+        return self._start_pass(State(tuple(values), self._kept(values), self._all_off(), True))
+
+    def leave_run(self, state: State) -> State:
+        """Run mode is left: outputs off, memory and instance data stay; the start pass clears plain coils."""
+        return self._start_pass(replace(state, outputs=self._all_off()))
+
+    def enter_run(self, state: State) -> State:
+        """Run mode is entered again: the next scan is a first scan; timers have stood still."""
+        return replace(state, first_scan=True, outputs=self._all_off())
+
+    # ------------------------------------------------------------ one scan
+
+    def scan(
+        self, state: State, inputs: Mapping[str, Value], elapsed_ns: int, *, stop_after: int | None = None
+    ) -> State:
+        """One scan. `elapsed_ns` is the time since the scan before; it does not count in a first scan.
+
+        Inputs that `inputs` does not name are at rest. `stop_after=k` interrupts the scan after k whole rungs: the
+        supply was lost there, and only `restart` makes sense afterwards. Raises KeyError for an unknown input.
+        """
+        slots = self._loaded(state, inputs)
+        elapsed = 0 if state.first_scan else elapsed_ns
+        rungs = self._runs if stop_after is None else self._runs[:stop_after]
+        for run in rungs:
+            run(slots, elapsed)
+        values = tuple(slots[self._base :])
+        if stop_after is None:
+            return State(values, self._kept(values), self._outputs_of(slots), False)
+        return State(
+            values,
+            saved=self._kept(values) if self.program.saved == "at once" else state.saved,
+            outputs=self._outputs_of(slots) if self.program.outputs == "at once" and rungs else state.outputs,
+            first_scan=state.first_scan,
+        )
+
+    def write(self, state: State, name: str, value: Value) -> State:
+        """Something outside the program writes a bit, a value or a counter's count, between two scans."""
+        values = list(state.values)
+        values[self._value_slot(name) - self._base] = value
+        saved = self._kept(values) if self.program.saved == "at once" else state.saved
+        return replace(state, values=tuple(values), saved=saved)
+
+    def write_saved(self, state: State, name: str, value: Value) -> State:
+        """The retained copy of one name is damaged: the live value stays as it is. Raises ValueError if the name
+        is not retained."""
+        place = self._value_slot(name)
+        if place not in self._retained:
+            raise ValueError(f"{name} is not retained, so there is no saved value to change")
+        saved = list(state.saved)
+        saved[self._retained.index(place)] = value
+        return replace(state, saved=tuple(saved))
+
+    # ------------------------------------------------------------ reading a state
+
+    def value(self, state: State, name: str) -> Value:
+        """A bit, a value, or the output of a block."""
+        held: Value = state.values[self._slot[name] - self._base]
+        return held
+
+    def number(self, state: State, name: str) -> Value:
+        """What a register shows: a counter's count, a timer's elapsed nanoseconds, else the value itself."""
+        held: Value = state.values[self._value_slot(name) - self._base]
+        return held
+
+    def saved_number(self, state: State, name: str) -> Value:
+        """What `number` would be after a warm restart now, before the start pass."""
+        place = self._value_slot(name)
+        if place not in self._retained:
+            initial: Value = self._initial[place - self._base]
+            return initial
+        held: Value = state.saved[self._retained.index(place)]
+        return held
+
+    def output(self, state: State, name: str) -> bool:
+        """What stands at the terminal of an output."""
+        return state.outputs[self._number_of[name]]
+
+    def outputs(self, state: State) -> dict[str, bool]:
+        """The same for every name."""
+        return dict(zip(self.names, state.outputs, strict=True))
+
+    def is_retained(self, name: str) -> bool:
+        """True if the name's data outlive a warm restart."""
+        return self._slot[name] in self._retained
+
+    def read_names(self, condition: Expr) -> set[str]:
+        """Names that a condition reads."""
+        return set(_names_in(condition))
+
+    # ------------------------------------------------------------ layout
+
+    def _all_names(self, also: Iterable[str]) -> Iterator[str]:
+        """Names in the order in which they are first met, inputs and first_scan left out."""
+        seen = {FIRST_SCAN, *self.inputs}
+        met = [*self.program.memory]
+        for rung in self.program.rungs:
+            met.append(driven(rung))
+            met += [name for condition in conditions_of(rung) for name in _names_in(condition)]
+        for name in [*met, *also]:
+            if name not in seen:
+                seen.add(name)
+                yield name
+
+    def _add(self, name: str, memory: Memory) -> None:
+        """Give a name its slots: value or block output first, then what the block remembers."""
+        block = self._blocks.get(name)
+        match block:
+            case Timer():
+                initial: list[Any] = [False, 0, False]  # output, elapsed, input of the scan before
+            case Counter():
+                initial = [False, int(memory.initial), False]  # output, count, count input of the scan before
+            case Edge():
+                initial = [False, False]  # output, edge memory
+            case Bistable():
+                initial = [bool(memory.initial)]
+            case _:
+                initial = [memory.initial]
+        self._slot[name] = self._base + len(self._initial)
+        if memory.retained:
+            self._retained += range(self._slot[name], self._slot[name] + len(initial))
+        self._initial += initial
+
+    def _value_slot(self, name: str) -> int:
+        """Slot of what a register shows and of what a comparison reads."""
+        return self._slot[name] + (1 if isinstance(self._blocks.get(name), Timer | Counter) else 0)
+
+    def _loaded(self, state: State, inputs: Mapping[str, Value]) -> Slots:
+        given = dict(self.inputs)
+        for name, value in inputs.items():
+            if name not in given:
+                raise KeyError(f"{name} is not an input of this program")
+            given[name] = value
+        return [state.first_scan, *given.values(), *state.values]
+
+    def _kept(self, values: Iterable[Any]) -> tuple[Any, ...]:
+        whole = tuple(values)
+        return tuple(whole[place - self._base] for place in self._retained)
+
+    def _outputs_of(self, slots: Slots) -> tuple[bool, ...]:
+        return tuple(bool(slots[place]) for place in self._first)
+
+    def _all_off(self) -> tuple[bool, ...]:
+        return (False,) * len(self.names)
+
+    def _start_pass(self, state: State) -> State:
+        if self.program.start_pass == "none":
+            return state
+        values = list(state.values)
+        for place in self._plain:
+            values[place - self._base] = False
+        saved = self._kept(values) if self.program.saved == "at once" else state.saved
+        return replace(state, values=tuple(values), saved=saved)
+
+    # ------------------------------------------------------------ rungs and conditions
+
+    def _rung(self, rung: Rung) -> Run:
+        match rung:
+            case Coil():
+                return _coil(self._slot[rung.target], self._test(rung.when))
+            case Set():
+                return _latch(self._slot[rung.target], self._test(rung.when), True)
+            case Reset():
+                return _latch(self._slot[rung.target], self._test(rung.when), False)
+            case Timer():
+                timer = {"TON": _on_delay, "TOF": _off_delay, "TP": _pulse}[rung.kind]
+                return timer(self._slot[rung.name], self._test(rung.when), rung.preset_ns)
+            case Counter():
+                counter = {"CTU": _count_up, "CTD": _count_down}[rung.kind]
+                reset = self._test(rung.reset if rung.reset is not None else ("const", False))
+                return counter(self._slot[rung.name], self._test(rung.when), reset, rung.preset)
+            case Edge():
+                return _edge(self._slot[rung.name], self._test(rung.when), rising=rung.kind == "rising")
+            case Bistable():
+                bistable = {"SR": _set_dominant, "RS": _reset_dominant}[rung.kind]
+                return bistable(self._slot[rung.name], self._test(rung.set), self._test(rung.reset))
+        raise ValueError(f"no rung of this kind is known: {rung!r}")
+
+    def _test(self, condition: Expr) -> Test:
+        """A condition as a function of the slots."""
+        word, *parts = condition
+        if word == "const":
+            return _constant(parts[0])
+        if word == "name":
+            return _read(self._place(parts[0], whole=False))
+        if word == "not":
+            return _not(self._test(parts[0]))
+        if word in _LOGIC:
+            return _LOGIC[word](self._test(parts[0]), self._test(parts[1]))
+        if word in _COMPARE:
+            return _comparison(_COMPARE[word], self._number(parts[0]), self._number(parts[1]))
+        raise ValueError(f"no condition of this kind is known: {condition!r}")
+
+    def _number(self, side: Any) -> Test:
+        """One side of a comparison: a name (a counter is its count) or a constant."""
+        if isinstance(side, tuple):
+            word, what = side
+            return _read(self._place(what, whole=True)) if word == "name" else _constant(what)
+        if isinstance(side, str):
+            return _read(self._place(side, whole=True))
+        return _constant(side)
+
+    def _place(self, name: str, *, whole: bool) -> int:
+        if name == FIRST_SCAN:
+            return 0
+        if name in self._input_slot:
+            return self._input_slot[name]
+        return self._value_slot(name) if whole else self._slot[name]
+
+
+def driven(rung: Rung) -> str:
+    """The name that a rung writes."""
+    return rung.target if isinstance(rung, Coil | Set | Reset) else rung.name
+
+
+def conditions_of(rung: Rung) -> tuple[Expr, ...]:
+    """The conditions that a rung reads, in the order in which it reads them."""
+    if isinstance(rung, Bistable):
+        return (rung.set, rung.reset)
+    if isinstance(rung, Counter) and rung.reset is not None:
+        return (rung.when, rung.reset)
+    return (rung.when,)
+
+
+def _names_in(part: Any) -> Iterator[str]:
+    if isinstance(part, str):
+        yield part
+    elif isinstance(part, tuple) and part[0] != "const":
+        for inner in part[1:]:
+            yield from _names_in(inner)
+
+
+# ---------------------------------------------------------------- conditions
+
+
+def _constant(value: Value) -> Test:
+    return lambda slots: value
+
+
+def _read(place: int) -> Test:
+    return lambda slots: slots[place]
+
+
+def _not(inner: Test) -> Test:
+    return lambda slots: not inner(slots)
+
+
+def _and(left: Test, right: Test) -> Test:
+    return lambda slots: bool(left(slots)) and bool(right(slots))
+
+
+def _or(left: Test, right: Test) -> Test:
+    return lambda slots: bool(left(slots)) or bool(right(slots))
+
+
+def _xor(left: Test, right: Test) -> Test:
+    return lambda slots: bool(left(slots)) != bool(right(slots))
+
+
+def _comparison(compare: Callable[[Any, Any], bool], left: Test, right: Test) -> Test:
+    return lambda slots: compare(left(slots), right(slots))
+
+
+_LOGIC: dict[str, Callable[[Test, Test], Test]] = {"and": _and, "or": _or, "xor": _xor}
+_COMPARE: dict[str, Callable[[Any, Any], bool]] = {
+    "=": lambda left, right: left == right,
+    "<>": lambda left, right: left != right,
+    "<": lambda left, right: left < right,
+    "<=": lambda left, right: left <= right,
+    ">": lambda left, right: left > right,
+    ">=": lambda left, right: left >= right,
+}
+
+
+# ---------------------------------------------------------------- coils (IEC 61131-3, table of coils)
+
+
+def _coil(place: int, when: Test) -> Run:
+    def run(slots: Slots, elapsed_ns: int) -> None:
+        slots[place] = bool(when(slots))
+
+    return run
+
+
+def _latch(place: int, when: Test, value: bool) -> Run:
+    def run(slots: Slots, elapsed_ns: int) -> None:
+        if when(slots):
+            slots[place] = value
+
+    return run
+
+
+# ---------------------------------------------------------------- timers: output, elapsed, input of the scan before
+
+
+def _on_delay(place: int, when: Test, preset_ns: int) -> Run:
+    """TON: on once the input has been true for the preset; elapsed time is 0 in the scan in which it rises."""
+
+    def run(slots: Slots, elapsed_ns: int) -> None:
+        now, before = bool(when(slots)), slots[place + 2]
+        passed = min(preset_ns, slots[place + 1] + elapsed_ns) if now and before else 0
+        slots[place : place + 3] = [now and passed >= preset_ns, passed, now]
+
+    return run
+
+
+def _off_delay(place: int, when: Test, preset_ns: int) -> Run:
+    """TOF: on with the input, off once the input has been false for the preset."""
+
+    def run(slots: Slots, elapsed_ns: int) -> None:
+        on, passed, before = slots[place : place + 3]
+        now = bool(when(slots))
+        if now:
+            on, passed = True, 0
+        elif on:
+            passed = 0 if before else min(preset_ns, passed + elapsed_ns)
+            on = passed < preset_ns
+        slots[place : place + 3] = [on, passed, now]
+
+    return run
+
+
+def _pulse(place: int, when: Test, preset_ns: int) -> Run:
+    """TP: one pulse of the preset's length from a rise of the input, whatever the input does meanwhile. A rise in
+    the scan that ends the pulse still falls into it."""
+
+    def run(slots: Slots, elapsed_ns: int) -> None:
+        on, passed, before = slots[place : place + 3]
+        now = bool(when(slots))
+        if on:
+            passed = min(preset_ns, passed + elapsed_ns)
+            on = passed < preset_ns
+        elif now and not before:
+            on, passed = preset_ns > 0, 0
+        if not on and not now:
+            passed = 0
+        slots[place : place + 3] = [on, passed, now]
+
+    return run
+
+
+# ---------------------------------------------------------------- counters: output, count, input of the scan before
+
+
+def _count_up(place: int, when: Test, clear: Test, preset: int) -> Run:
+    """CTU: `clear` wins; else one more at each rise, up to the largest INT. On when the count reaches the preset."""
+
+    def run(slots: Slots, elapsed_ns: int) -> None:
+        count, before = slots[place + 1 : place + 3]
+        now = bool(when(slots))
+        if clear(slots):
+            count = 0
+        elif now and not before and count < COUNT_MAX:
+            count += 1
+        slots[place : place + 3] = [count >= preset, count, now]
+
+    return run
+
+
+def _count_down(place: int, when: Test, load: Test, preset: int) -> Run:
+    """CTD: `load` wins; else one less at each rise, down to the smallest INT. On when the count is 0 or less."""
+
+    def run(slots: Slots, elapsed_ns: int) -> None:
+        count, before = slots[place + 1 : place + 3]
+        now = bool(when(slots))
+        if load(slots):
+            count = preset
+        elif now and not before and count > COUNT_MIN:
+            count -= 1
+        slots[place : place + 3] = [count <= 0, count, now]
+
+    return run
+
+
+# ---------------------------------------------------------------- edges and bistables
+
+
+def _edge(place: int, when: Test, *, rising: bool) -> Run:
+    """R_TRIG: Q = CLK AND NOT M, M := CLK. F_TRIG: the same with NOT CLK. M starts false."""
+
+    def run(slots: Slots, elapsed_ns: int) -> None:
+        now = bool(when(slots)) is rising
+        slots[place : place + 2] = [now and not slots[place + 1], now]
+
+    return run
+
+
+def _set_dominant(place: int, set_: Test, reset: Test) -> Run:
+    """SR: Q1 = S1 OR (NOT R AND Q1)."""
+
+    def run(slots: Slots, elapsed_ns: int) -> None:
+        slots[place] = bool(set_(slots)) or (not reset(slots) and slots[place])
+
+    return run
+
+
+def _reset_dominant(place: int, set_: Test, reset: Test) -> Run:
+    """RS: Q1 = NOT R1 AND (S OR Q1)."""
+
+    def run(slots: Slots, elapsed_ns: int) -> None:
+        slots[place] = not reset(slots) and (bool(set_(slots)) or slots[place])
+
+    return run
