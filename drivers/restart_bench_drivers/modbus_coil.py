@@ -7,13 +7,13 @@ was told, not its contact: that is seen on the rail.
 from __future__ import annotations
 
 import logging
-import socket
 import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from restart_bench_drivers.contacts import coil_for, supply_for
 from restart_bench_drivers.interface import Key, SupplyCard, SupplyError
+from restart_bench_drivers.tcp import ConnectionLost, connected, dropped
 
 if TYPE_CHECKING:
     from pymodbus.client import ModbusSerialClient, ModbusTcpClient
@@ -120,11 +120,11 @@ class ModbusCoil:
         """Ask; if the connection was lost, ask once more on a new one (the same coil to the same state: harmless)."""
         try:
             return ask()
-        except _ConnectionLost:
+        except ConnectionLost:
             self.retries += 1
         try:
             return ask()
-        except _ConnectionLost as lost:
+        except ConnectionLost as lost:
             raise SupplyError(f"{self._name}: {lost}") from lost
 
     def _write(self, coil: bool) -> None:
@@ -144,7 +144,7 @@ class ModbusCoil:
             reply = request(self._line.client())
         except (ModbusException, OSError) as silence:
             self._line.close()
-            raise _ConnectionLost(self._line.silence(self._within_s, self._unit)) from silence
+            raise ConnectionLost(self._line.silence(self._within_s, self._unit)) from silence
         except BaseException:
             self._line.close()  # a reply that is still under way must not be taken for that of the next request
             raise
@@ -159,10 +159,6 @@ class ModbusCoil:
         return f"supply relay at {self._line.name}, unit {self._unit}, coil {self._coil} (item {self._coil + 1})"
 
 
-class _ConnectionLost(Exception):
-    """The connection was there and is not any more, or nothing came back over it."""
-
-
 class _TcpLine:
     """A connection of its own making: pymodbus would not say why it could not connect."""
 
@@ -175,30 +171,11 @@ class _TcpLine:
 
     def client(self) -> ModbusTcpClient:
         """The client, connected. Raises SupplyError with what to check."""
-        if self._client.socket is not None and _dropped(self._client.socket):
+        if self._client.socket is not None and dropped(self._client.socket):
             self.close()  # closed by the relay while idle: nothing was under way
         if self._client.socket is None:
-            self._client.socket = self._connected()
+            self._client.socket = connected("supply relay", self._host, self._port, self._within_s)
         return self._client
-
-    def _connected(self) -> socket.socket:
-        where = f"the supply relay at {self.name}"
-        try:
-            fresh = socket.create_connection((self._host, self._port), timeout=self._within_s)
-        except ConnectionRefusedError as refused:
-            raise SupplyError(
-                f"{where} refuses the connection: the address is right or taken by something else, but no Modbus "
-                f"server listens on this port; check `port:`, and whether the relay allows one master only"
-            ) from refused
-        except socket.gaierror as unknown:
-            raise SupplyError(f"{where}: the name is not known; write `host:` as an IP address") from unknown
-        except OSError as silent:
-            raise SupplyError(
-                f"{where} can't be reached ({silent}): check its own supply, the cable, `host:`, and that this "
-                f"computer has an address in the same network"
-            ) from silent
-        fresh.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        return fresh
 
     def silence(self, within_s: float, unit: int) -> str:
         """What to check when the connection stands and no answer comes."""
@@ -242,17 +219,6 @@ class _SerialLine:
 
     def close(self) -> None:
         self._client.close()  # type: ignore[no-untyped-call]
-
-
-def _dropped(connection: socket.socket) -> bool:
-    """True if the peer has closed this connection while it was idle."""
-    try:
-        connection.setblocking(False)
-        return connection.recv(1, socket.MSG_PEEK) == b""
-    except (BlockingIOError, InterruptedError):
-        return False
-    except OSError:
-        return True
 
 
 def _word(state: bool) -> str:

@@ -12,12 +12,16 @@ from importlib import import_module
 from importlib.metadata import entry_points
 from typing import Any, cast
 
-from restart_bench_drivers import modbus_coil
+from restart_bench_drivers.by_hand import CARD as BY_HAND
+from restart_bench_drivers.gpio_pin import CARD as GPIO_PIN
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyCard, SupplyError, SupplyLibraryMissing
+from restart_bench_drivers.modbus_coil import CARD as MODBUS_COIL
+from restart_bench_drivers.scpi_supply import CARD as SCPI_SUPPLY
+from restart_bench_drivers.serial_board import CARD as SERIAL_BOARD
 from restart_bench_drivers.settings import settled
 
 GROUP = "restart_bench.supplies"
-OWN = (modbus_coil.CARD,)
+OWN = (MODBUS_COIL, SERIAL_BOARD, GPIO_PIN, SCPI_SUPPLY, BY_HAND)
 CONTACTS = ("normally-open", "normally-closed")
 
 
