@@ -1,0 +1,475 @@
+"""One execution of one case: supply on and ready, the steps before, the cut, the watch, the function check.
+
+What is done is recorded; what it means is decided afterwards by `judging.judge_cycle` from the records and samples
+alone. The live decisions here (is it ready, has the expected state been reached) use the very functions that judge.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
+from restart_bench.hands import Hands, HandsError
+from restart_bench.marks import condition_since, find_marks, ready_since
+from restart_bench.observing import Observing
+from restart_bench.records import (
+    Bounds,
+    CutAnnounced,
+    CycleEnded,
+    CycleRecords,
+    CycleStarted,
+    DeviceSamples,
+    Record,
+    StepDone,
+    Switching,
+    Trouble,
+    cycle_records,
+)
+from restart_bench.rig import Rig, Value
+from restart_bench.scenario import (
+    Action,
+    Ask,
+    ByEye,
+    Case,
+    Expect,
+    Hold,
+    Press,
+    Release,
+    Scenario,
+    Step,
+    Wait,
+    Write,
+)
+from restart_bench.traces import Trace, build_traces
+from restart_bench.waiting import Attention
+
+_READ_WITHIN_NS = NS_PER_S
+"""Nothing is cut unless every device was read within this time (DESIGN 5, rule 8)."""
+_AFTERGLOW_NS = 100 * NS_PER_MS
+"""The watch goes on a little beyond its end, so that the last span is closed by a read."""
+
+
+class CycleCut(Exception):
+    """The cycle can't go on (state before not reached, a device silent); the run may."""
+
+
+@dataclass(slots=True)
+class Situation:
+    """Where the cycle stands, for the live screen."""
+
+    phase: str = "preparing"
+    doing: str = ""
+    phase_started_ns: int = 0
+    phase_ends_ns: int | None = None
+    cut_ns: int | None = None
+    restored_ns: int | None = None
+    running: bool | None = None
+
+
+@dataclass(slots=True)
+class Desk:
+    """Everything that a cycle needs at hand. `publish` saves first and shows second."""
+
+    rig: Rig
+    observing: Observing
+    hands: Hands
+    attention: Attention
+    publish: Callable[[Record], None]
+    sync: Callable[[], None]
+    situation: Situation = field(default_factory=Situation)
+    cycle: int = 0
+    log: list[Record] = field(default_factory=list)
+
+    def record(self, record: Record) -> None:
+        """Keeps the record for this cycle's judgement and publishes it."""
+        self.log.append(record)
+        self.publish(record)
+
+    def enter(self, phase: str, doing: str = "", ends_ns: int | None = None) -> None:
+        """A new phase, as the screen shows it."""
+        situation = self.situation
+        situation.phase, situation.doing = phase, doing
+        situation.phase_started_ns, situation.phase_ends_ns = now_ns(), ends_ns
+
+    def records(self) -> CycleRecords:
+        """What was recorded of this cycle so far."""
+        return cycle_records(self.log)[self.cycle]
+
+    def samples(self) -> Mapping[str, DeviceSamples]:
+        """What was read in this cycle so far."""
+        return self.observing.samples(self.cycle)
+
+    def traces(self) -> dict[str, Trace]:
+        """The traces of this cycle so far."""
+        return build_traces(self.rig, self.records(), self.samples())
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """Which cycle this is: of which case, and the how-manieth."""
+
+    scenario: Scenario
+    case: Case
+    number: int
+    of: int
+    cycle: int
+
+
+class CycleAct:
+    """Performs one cycle. Raises waiting.EndOfRun when the run can't go on; everything else ends in the records."""
+
+    def __init__(self, desk: Desk, turn: Turn, *, seed: int, rehearse: bool) -> None:
+        self._desk = desk
+        self._turn = turn
+        self._scenario = turn.scenario
+        self._rehearse = rehearse
+        self._held_here: list[str] = []
+        drawing = random.Random(f"{seed}/{turn.scenario.name}/{turn.case.name}/{turn.number}")
+        at = turn.case.at
+        self._delay_ns = drawing.randint(at.low_ns, at.high_ns) if at.is_random else at.low_ns
+        self._completed = False
+
+    def perform(self) -> None:
+        """The whole cycle; always leaves a CycleEnded record."""
+        desk, turn = self._desk, self._turn
+        self._begin()
+        try:
+            self._prepare()
+            self._steps(self._scenario.before)
+            self._check_pulse()
+            if not self._rehearse:
+                self._cut()
+                self._watch()
+            self._release_held()
+            self._steps(self._scenario.function_check)
+            self._completed = True
+        except CycleCut:
+            self._release_held()
+        except (HandsError, KeyboardInterrupt) as problem:
+            self._hands_failed(problem)
+        finally:
+            desk.record(CycleEnded(turn.cycle, now_ns(), self._completed, desk.situation.phase))
+
+    def _hands_failed(self, problem: BaseException) -> None:
+        attention = self._desk.attention
+        if isinstance(problem, KeyboardInterrupt):
+            attention.end("stopped", "stopped by a person", now_ns())
+        attention.end("relay" if "supply" in str(problem) else "unreachable", str(problem), now_ns())
+
+    def _begin(self) -> None:
+        desk, turn = self._desk, self._turn
+        desk.cycle = desk.hands.cycle = desk.attention.cycle = turn.cycle
+        desk.log.clear()
+        desk.situation = Situation()
+        desk.observing.set_cycle(turn.cycle)
+        desk.record(
+            CycleStarted(
+                cycle=turn.cycle,
+                scenario=self._scenario.name,
+                case=turn.case.name,
+                number=turn.number,
+                of=turn.of,
+                off_for_ns=turn.case.off_for_ns,
+                cut_delay_ns=self._delay_ns,
+                at_ns=now_ns(),
+            )
+        )
+
+    # ------------------------------------------------------------ before the cut
+
+    def _prepare(self) -> None:
+        """Supply on, every device answering, the controller ready, the right device at the address."""
+        desk = self._desk
+        desk.enter("preparing", "supply on, waiting until the controller is ready")
+        started = now_ns()
+        if desk.rig.supply is not None and desk.hands.state.commanded != "on":
+            desk.hands.switch("on", "prepare")
+        desk.attention.guard(bool(desk.rig.only_while))
+        within = desk.rig.ready.within_ns
+        desk.situation.phase_ends_ns = started + within
+        ready = desk.attention.wait_until(started + within, lambda: self._ready_now(started))
+        if ready is None:
+            self._trouble("not ready", self._why_not_ready(started), started)
+            raise CycleCut
+        desk.situation.running = True
+        self._check_identity()
+
+    def _ready_now(self, from_ns: int) -> Bounds | None:
+        if self._silent_devices(now_ns()):
+            return None
+        return ready_since(self._desk.rig, self._desk.traces(), from_ns)
+
+    def _silent_devices(self, now: int) -> list[str]:
+        silent = []
+        for name in self._desk.rig.devices:
+            last = self._desk.observing.last_good_ns(name)
+            if last is None or now - last > _READ_WITHIN_NS:
+                silent.append(name)
+        return silent
+
+    def _why_not_ready(self, from_ns: int) -> str:
+        rig = self._desk.rig
+        silent = self._silent_devices(now_ns())
+        if silent:
+            device = rig.devices[silent[0]]
+            return (
+                f"{device.name} does not answer at {device.host}:{device.port}, unit {device.unit}; nothing was cut. "
+                f"`restart-bench look {rig.path or 'rig.yaml'}` says what is wrong"
+            )
+        shown = ", ".join(f"{name} reads {_reading(self._desk, name)}" for name, _ in rig.ready.when)
+        alive = f"; {rig.ready.alive} has to move" if rig.ready.alive else ""
+        waited = (now_ns() - from_ns) / NS_PER_S
+        return f"the controller was not ready within {waited:.0f} s ({shown}{alive}); nothing was cut"
+
+    def _check_identity(self) -> None:
+        for name, wanted in self._desk.rig.identify:
+            reading = self._desk.observing.latest(name)
+            if reading is None or reading.value is None or wanted.met_by(reading.value):
+                continue
+            self._desk.attention.end(
+                "identity",
+                f"wrong device: {name} reads {reading.value}, the rig file says {_wanted(wanted.equals)}; nothing was "
+                "cut. Look at the address and at what stands there",
+                reading.sent_ns,
+            )
+
+    def _check_pulse(self) -> None:
+        """The bench shows that it would have seen such a pulse."""
+        pulse = self._desk.rig.check_pulse
+        if pulse is None:
+            return
+        hands = self._desk.hands
+        hands.leave_idle(pulse.write, "check pulse")
+        self._desk.attention.wait_until(now_ns() + pulse.length_ns)
+        hands.back_to_idle(pulse.write, "check pulse")
+        # The read that shows the end of the pulse has to fall before the cut.
+        self._desk.attention.wait_until(now_ns() + _AFTERGLOW_NS)
+
+    # ------------------------------------------------------------ steps
+
+    def _steps(self, steps: tuple[Step, ...]) -> None:
+        for step in steps:
+            self._step(step)
+
+    def _step(self, step: Step) -> None:
+        """One step. A missed step before the cut ends the cycle; a missed function check goes on to the next."""
+        desk = self._desk
+        desk.enter(step.phase, step.text)
+        started = now_ns()
+        reached, reason = self._act(step.action)
+        desk.record(
+            StepDone(self._turn.cycle, step.phase, step.index, step.text, reached, started, now_ns(), reason, step.line)
+        )
+        if reached is not True and step.phase == "before":
+            raise CycleCut
+
+    def _act(self, action: Action) -> tuple[bool | None, str]:
+        match action:
+            case Press():
+                return self._press(action)
+            case Hold(point):
+                self._desk.hands.leave_idle(point, "hold")
+                self._held_here.append(point)
+            case Release(point):
+                self._desk.hands.back_to_idle(point)
+                self._held_here = [held for held in self._held_here if held != point]
+            case Write(values):
+                for name, value in values:
+                    self._desk.hands.write(name, value, "write")
+            case Wait(for_ns):
+                self._desk.situation.phase_ends_ns = now_ns() + for_ns
+                self._desk.attention.wait_until(now_ns() + for_ns)
+            case Expect():
+                return self._expect(action)
+            case Ask(text):
+                answered = self._desk.hands.ask(text)
+                return (True, "") if answered.answer else (None, "the person asked said no")
+            case ByEye():
+                return self._by_eye(action)
+        return True, ""
+
+    def _press(self, press: Press) -> tuple[bool | None, str]:
+        hands = self._desk.hands
+        point = self._desk.rig.points[press.point]
+        if point.by_hand is not None:
+            answered = hands.press_by_hand(point)
+            return (True, "") if answered.answer else (None, "the person asked said no")
+        hands.leave_idle(press.point, "press")
+        self._desk.attention.wait_until(now_ns() + press.for_ns)
+        hands.back_to_idle(press.point)
+        return True, ""
+
+    def _by_eye(self, step: ByEye) -> tuple[bool | None, str]:
+        for name, value in step.conditions:
+            shown = self._desk.rig.points[name].shown if name in self._desk.rig.points else name
+            answered = self._desk.hands.ask(f"Look: is {shown} {_wanted(value)}?", name)
+            if not answered.answer:
+                return False, f"{shown} was not {_wanted(value)}, by eye"
+        return True, ""
+
+    def _expect(self, step: Expect) -> tuple[bool | None, str]:
+        desk = self._desk
+        started = now_ns()
+        conditions = [(judged, wanted) for judged, (_, wanted) in zip(step.judged, step.conditions, strict=True)]
+
+        def held() -> Bounds | None:
+            since = condition_since(desk.rig, desk.traces(), conditions, started)
+            if since is None or since.not_after_ns > started + step.within_ns:
+                return None
+            return since if now_ns() - since.not_after_ns >= step.steady_ns else None
+
+        deadline = started + step.within_ns + step.steady_ns
+        desk.situation.phase_ends_ns = deadline
+        if desk.attention.wait_until(deadline, held) is not None:
+            return True, ""
+        missed = [
+            f"{name} reads {_reading(desk, judged)}"
+            for (name, wanted), judged in zip(step.conditions, step.judged, strict=True)
+            if not _met_now(desk, judged, wanted)
+        ]
+        return False, "; ".join(missed) or "not steady for long enough"
+
+    def _release_held(self) -> None:
+        for name in self._held_here:
+            self._desk.hands.back_to_idle(name)
+        self._held_here = []
+
+    # ------------------------------------------------------------ the cut and the watch
+
+    def _cut(self) -> None:
+        desk = self._desk
+        desk.enter("waiting for the cut", ends_ns=now_ns() + self._delay_ns)
+        # The promise on disk comes before the delay, so that its fsync does not move the cut.
+        self._announce()
+        if self._delay_ns:
+            desk.attention.wait_until(self._last_step_ended() + self._delay_ns)
+        silent = self._silent_devices(now_ns())
+        if silent:
+            text = f"{', '.join(silent)} was not read within the last second; nothing was cut"
+            self._trouble("unreachable", text, now_ns())
+            raise CycleCut
+        gone = self._command_cut()
+        desk.situation.cut_ns = gone.before_ns
+        desk.situation.running = None
+        back_ns = gone.before_ns + self._turn.case.off_for_ns
+        phase = "power is off" if self._scenario.how == "supply" else "out of run mode"
+        desk.enter(phase, ends_ns=back_ns)
+        desk.attention.wait_until(back_ns)
+        restored = self._command_restore()
+        desk.situation.restored_ns = restored.after_ns
+
+    def _announce(self) -> None:
+        scenario, case = self._scenario, self._turn.case
+        desk = self._desk
+        if scenario.how == "mode":
+            off, on = "leave run mode", "return to run mode"
+        else:
+            off = f"supply to {case.level.text}" if case.level else "supply off"
+            on = f"supply on {case.off_for_ns / NS_PER_S:g} s later"
+        desk.record(CutAnnounced(self._turn.cycle, scenario.how, off, on, now_ns()))
+        desk.sync()
+
+    def _last_step_ended(self) -> int:
+        steps = self._desk.records().steps
+        return steps[-1].ended_ns if steps else now_ns()
+
+    def _command_cut(self) -> Switching:
+        if self._scenario.how == "mode":
+            return self._switch_mode("stop", "cut")
+        level = self._turn.case.level
+        return self._desk.hands.switch("level" if level else "off", "cut", volts=self._volts())
+
+    def _command_restore(self) -> Switching:
+        if self._scenario.how == "mode":
+            return self._switch_mode("run", "restore")
+        return self._desk.hands.switch("on", "restore")
+
+    def _volts(self) -> float | None:
+        level = self._turn.case.level
+        supply = self._desk.rig.supply
+        if level is None:
+            return None
+        if level.volts is not None:
+            return level.volts
+        return (level.fraction or 0.0) * ((supply.nominal_volts if supply else None) or 24.0)
+
+    def _switch_mode(self, to: str, purpose: str) -> Switching:
+        mode = self._desk.rig.mode
+        if mode is None:
+            raise HandsError("this rig has no `mode`, so run mode can't be left")
+        hands = self._desk.hands
+        before = now_ns()
+        if mode.driver == "point" and mode.point is not None:
+            value: Value = mode.run if to == "run" else _other(mode.run)
+            if to == "stop":
+                hands.remember_mode(mode.point, mode.run)
+            hands.write(mode.point, value, "mode")
+            if to == "run":
+                hands.forget(mode.point)
+        else:
+            verb = "Take the controller out of run mode" if to == "stop" else "Put the controller back into run mode"
+            if not hands.ask(f"{verb}. Done?").answer:
+                raise HandsError("the person asked did not switch the mode")
+        switched = Switching(self._turn.cycle, "mode", to, purpose, before, now_ns())
+        self._desk.record(switched)
+        return switched
+
+    def _watch(self) -> None:
+        """Waits for ready, then to the end of the watch."""
+        desk = self._desk
+        restored = desk.situation.restored_ns or now_ns()
+        limit = restored + self._ready_within_ns()
+        desk.enter("waiting for ready", ends_ns=limit)
+        ready = desk.attention.wait_until(limit, self._ready_mark)
+        begins = ready.not_after_ns if ready is not None else limit
+        desk.situation.running = ready is not None
+        end = begins + self._scenario.watch_ns
+        desk.enter("watching", "" if ready is not None else "the controller was not ready in time", ends_ns=end)
+        desk.attention.wait_until(end + self._afterglow_ns())
+
+    def _ready_within_ns(self) -> int:
+        supply = self._desk.rig.supply
+        closing = supply.closing_ns + supply.bounce_ns if supply is not None else 0
+        return self._desk.rig.ready.within_ns + closing
+
+    def _ready_mark(self) -> Bounds | None:
+        desk = self._desk
+        return find_marks(desk.rig, self._scenario, desk.records(), desk.samples()).get("ready")
+
+    def _afterglow_ns(self) -> int:
+        slowest = max(device.poll_ns + device.image_lag_ns for device in self._desk.rig.devices.values())
+        return _AFTERGLOW_NS + 3 * slowest
+
+    def _trouble(self, kind: str, text: str, at_ns: int) -> None:
+        self._desk.record(Trouble(self._turn.cycle, kind, text, at_ns))
+
+
+def _other(run: Value) -> Value:
+    return not run if isinstance(run, bool) else (0 if run else 1)
+
+
+def _reading(desk: Desk, name: str) -> str:
+    reading = desk.observing.latest(name)
+    if reading is None or reading.value is None:
+        return "nothing"
+    return _shown(desk.rig, name, reading.value)
+
+
+def _shown(rig: Rig, name: str, value: Value) -> str:
+    if rig.points[name].type == "bool":
+        return "on" if value else "off"
+    return f"{value:g}"
+
+
+def _wanted(value: Value | None) -> str:
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    return str(value)
+
+
+def _met_now(desk: Desk, name: str, wanted: object) -> bool:
+    reading = desk.observing.latest(name)
+    met = getattr(wanted, "met_by", None)
+    return reading is not None and reading.value is not None and met is not None and bool(met(reading.value))

@@ -1,0 +1,99 @@
+"""`park`: pressed points back to idle, the supply to its normal end, killed runs closed. Needs arming like a run."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from restart_bench.clock import NS_PER_S, now_ns
+from restart_bench.hands import Hands
+from restart_bench.observing import Observing
+from restart_bench.records import Record, Trouble
+from restart_bench.rig import Rig, Value
+from restart_bench.safety import SupplyLock, require_arming
+from restart_bench.unfinished import left_open, put_right
+from restart_bench.waiting import StopRequest
+from restart_bench_drivers.interface import AskPerson
+
+_FIRST_READ_WITHIN_NS = 3 * NS_PER_S
+
+
+@dataclass(frozen=True, slots=True)
+class Parked:
+    """How the rig was left: points that could not be shown at idle, the supply, and the runs that were closed."""
+
+    not_idle: tuple[str, ...]
+    supply: str
+    closed: tuple[Path, ...]
+
+    @property
+    def well(self) -> bool:
+        """True where everything was shown to be where it belongs."""
+        return not self.not_idle and not self.supply.startswith("unknown: ")
+
+
+def park(rig: Rig, *, logs: Path, arm: str | None, ask: AskPerson | None, say: Callable[[str], None]) -> Parked:
+    """Puts the rig to rest. Raises Refused where it is not armed or its supply is held by another bench."""
+    require_arming(rig, arm, now=datetime.now().astimezone())
+    with ExitStack() as stack:
+        if rig.supply is not None:
+            stack.enter_context(SupplyLock(rig.supply))
+        scratch = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
+        observing = stack.enter_context(Observing(tuple(rig.devices.values()), tuple(rig.points.values()), scratch))
+        supply = None
+        if rig.supply is not None:
+            from restart_bench_drivers.registry import open_supply
+
+            supply = open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=ask)
+            stack.callback(supply.close)
+
+        def publish(record: Record) -> None:
+            if isinstance(record, Trouble):
+                say(record.text)
+
+        hands = Hands(
+            rig,
+            observing,
+            supply,
+            allowed=frozenset(),
+            publish=publish,
+            ask=ask,
+            stop=StopRequest(),
+            heed_limits=True,
+        )
+        return _put_to_rest(rig, hands, observing, logs, say)
+
+
+def _put_to_rest(rig: Rig, hands: Hands, observing: Observing, logs: Path, say: Callable[[str], None]) -> Parked:
+    closed = tuple(left_open(logs, rig.name))
+    for folder in closed:
+        put_right(folder, hands, rig, say=say, armed=True)
+    pressed = _pressed(rig, observing)
+    if pressed:
+        say(f"back to idle: {', '.join(pressed)}")
+    hands.undo(pressed)
+    not_idle = hands.all_to_idle(say)
+    left = "none"
+    if rig.supply is not None:
+        say(f"the supply goes to its normal end: {rig.supply.at_end}")
+        hands.state.commanded = "unknown"
+        left = hands.leave_supply(rig.supply.at_end, "park", say)
+    return Parked(not_idle, left, closed)
+
+
+def _pressed(rig: Rig, observing: Observing) -> dict[str, Value]:
+    """Writable points with an idle value that read otherwise; silent ones are taken for pressed."""
+    wanted = {p.name: p.idle for p in rig.points.values() if p.writable and p.idle is not None and p.by_hand is None}
+    deadline = now_ns() + _FIRST_READ_WITHIN_NS
+    while now_ns() < deadline and not all(_read(observing, name) is not None for name in wanted):
+        observing.wait_news(0.05)
+    return {name: idle for name, idle in wanted.items() if _read(observing, name) != idle}
+
+
+def _read(observing: Observing, name: str) -> Value | None:
+    reading = observing.latest(name)
+    return None if reading is None else reading.value

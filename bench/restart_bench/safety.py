@@ -1,0 +1,234 @@
+"""What stands before anything real is switched: arming, isolation, the lock, the supply's limits, and staying awake.
+
+The bench is not a safety function and not an isolator. These checks keep it from moving what nobody meant to move;
+they do not make a machine safe to stand at.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from types import TracebackType
+
+from restart_bench.clock import NS_PER_S
+from restart_bench.outcome import Refused
+from restart_bench.rig import Rig, Supply
+
+HOUR_NS = 3600 * NS_PER_S
+
+
+def require_arming(rig: Rig, armed_as: str | None, *, now: datetime) -> None:
+    """Refuses unless the rig was armed by its own name and, for a machine, isolation is stated and not past.
+
+    Raises Refused, with what is missing and how to get on.
+    """
+    if armed_as is None:
+        raise Refused(
+            f"{rig.name} is a real rig and is not armed: nothing was moved. Arm it with `--arm {rig.name}` once nobody "
+            "can be hurt by what its outputs do, or use `--simulated`."
+        )
+    if armed_as != rig.name:
+        raise Refused(
+            f"armed was '{armed_as}', but this rig is called '{rig.name}': nothing was moved. "
+            f"Type the name of the rig that stands before you: `--arm {rig.name}`."
+        )
+    if rig.loads != "machine":
+        return
+    if rig.isolation is None:
+        raise Refused(
+            f"{rig.name} drives a machine and its file states no isolation: nothing was moved. "
+            "Isolate the loads, then write `isolation: {by: ..., how: ..., until: ...}`."
+        )
+    if isolation_is_past(rig.isolation.until, now):
+        raise Refused(
+            f"the isolation of {rig.name} held until {rig.isolation.until}, which is past: nothing was moved. "
+            "Make sure of the isolation again and write its new `until`."
+        )
+    if rig.supply is not None and rig.supply.after_trouble == "on":
+        raise Refused(
+            f"{rig.name} drives a machine, and `after_trouble: on` would bring it back by itself after an error: "
+            "nothing was moved. Write `after_trouble: off` or `as it is`."
+        )
+
+
+def isolation_is_past(until: str, now: datetime) -> bool:
+    """True if `until` (ISO date, valid through that day, or date and time) lies before `now`; text that is
+    neither counts as past, because nobody can rely on it."""
+    try:
+        if len(until.strip()) <= len("2026-01-01"):
+            return date.fromisoformat(until.strip()) < now.date()
+        moment = datetime.fromisoformat(until.strip())
+    except ValueError:
+        return True
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=now.tzinfo)
+    return moment < now
+
+
+class SupplyLock:
+    """One bench per supply: an OS lock on a file named after the supply's address. Freed by the OS if we die."""
+
+    def __init__(self, supply: Supply) -> None:
+        from filelock import FileLock
+
+        name = hashlib.sha256((supply.address or supply.driver).encode()).hexdigest()[:16]
+        self._supply = supply
+        self._lock = FileLock(Path(tempfile.gettempdir()) / f"restart-bench-{name}.lock", mode=0o666)
+
+    def __enter__(self) -> SupplyLock:
+        from filelock import Timeout
+
+        try:
+            self._lock.acquire(timeout=0)
+        except Timeout:
+            raise Refused(
+                f"the supply {self._supply.address or self._supply.driver} is held by another bench on this computer: "
+                "nothing was moved. Wait until that run has ended, or end it."
+            ) from None
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._lock.release()
+
+
+class Awake:
+    """Keeps the computer from going to sleep while a rig is armed, where the platform offers a way."""
+
+    def __init__(self) -> None:
+        self._stack = ExitStack()
+        self.how = "not kept awake: this platform offers no known way"
+
+    def __enter__(self) -> Awake:
+        if sys.platform == "win32":
+            import ctypes
+
+            continuous, system_required = 0x80000000, 0x00000001
+            kernel = ctypes.windll.kernel32
+            kernel.SetThreadExecutionState(continuous | system_required)
+            self._stack.callback(kernel.SetThreadExecutionState, continuous)
+            self.how = "kept awake by SetThreadExecutionState"
+            return self
+        command = _awake_command()
+        if command is not None:
+            self._hold(command)
+        return self
+
+    def _hold(self, command: list[str]) -> None:
+        # `cat` ends when our end of the pipe does, also if we are killed: the inhibition never outlives the bench.
+        try:
+            holder = subprocess.Popen(
+                command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            )
+        except OSError:
+            return
+        self.how = f"kept awake by {command[0]}"
+
+        def release() -> None:
+            if holder.stdin is not None:
+                holder.stdin.close()
+            try:
+                holder.wait(timeout=2)
+            except subprocess.TimeoutExpired:
+                holder.kill()
+                holder.wait()
+
+        self._stack.callback(release)
+
+    def __exit__(
+        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stack.close()
+
+
+def _awake_command() -> list[str] | None:
+    if sys.platform == "darwin" and shutil.which("caffeinate"):
+        return ["caffeinate", "-i", "cat"]
+    if shutil.which("systemd-inhibit"):
+        return ["systemd-inhibit", "--what=sleep:idle", "--who=restart-bench", "--why=a rig is armed", "cat"]
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Worn:
+    """What a supply's contact has done so far: operations over all archived runs, and when it last cut (wall ns)."""
+
+    operations: int = 0
+    cuts_wall_ns: tuple[int, ...] = ()
+
+
+WEAR_WARNING = 0.8
+"""Share of the rated operations from which on every run warns."""
+
+
+def refuse_worn(supply: Supply, worn: Worn, planned_operations: int) -> str:
+    """A warning ("" for none) about the contact's wear. Raises Refused where the plan goes beyond its rated life."""
+    rated = supply.limits.operations
+    if rated is None:
+        return ""
+    after = worn.operations + planned_operations
+    if after > rated:
+        raise Refused(
+            f"the contact of {supply.address or supply.driver} has {worn.operations} of {rated} rated operations "
+            f"behind it and this run would add {planned_operations}: nothing was moved. Change the relay and raise "
+            "`limits: operations`, or plan fewer cycles."
+        )
+    if after > WEAR_WARNING * rated:
+        return f"the contact has {worn.operations} of {rated} rated operations behind it; plan its replacement"
+    return ""
+
+
+def wait_for_limits_ns(
+    supply: Supply, *, now_ns: int, on_since_ns: int | None, off_since_ns: int | None, cuts_ns: Sequence[int]
+) -> tuple[int, str]:
+    """How long to wait, and why, before the next cycle may begin: (0, "") if at once.
+
+    `cuts_ns` are the cuts of the last hour on the bench's clock. The cycle's own off time is the loader's business.
+    """
+    waits: list[tuple[int, str]] = [(0, "")]
+    limits = supply.limits
+    if on_since_ns is not None and limits.on_at_least_ns:
+        waits.append((on_since_ns + limits.on_at_least_ns - now_ns, "the supply must stay on for on_at_least"))
+    if off_since_ns is not None and limits.off_at_least_ns:
+        waits.append((off_since_ns + limits.off_at_least_ns - now_ns, "the supply must stay off for off_at_least"))
+    if limits.cuts_per_hour:
+        recent = sorted(cut for cut in cuts_ns if cut > now_ns - HOUR_NS)
+        allowed = max(1, int(limits.cuts_per_hour))
+        if len(recent) >= allowed:
+            waits.append((recent[-allowed] + HOUR_NS - now_ns, f"no more than {allowed} cuts an hour (cuts_per_hour)"))
+    return max(waits, key=lambda wait: wait[0]) if max(wait[0] for wait in waits) > 0 else (0, "")
+
+
+def points_named(rig: Rig, steps: Iterable[object]) -> frozenset[str]:
+    """The allow-list: writable points that the given steps, `mode` and `check_pulse` name. Nothing else is written."""
+    names: set[str] = set()
+    for step in steps:
+        action = getattr(step, "action", step)
+        point = getattr(action, "point", None)
+        if isinstance(point, str):
+            names.add(point)
+        names.update(name for name, _ in getattr(action, "values", ()))
+    if rig.mode is not None and rig.mode.point is not None:
+        names.add(rig.mode.point)
+    if rig.check_pulse is not None:
+        names.add(rig.check_pulse.write)
+    return frozenset(name for name in names if name in rig.points and rig.points[name].writable)
+
+
+def manual_step(rig: Rig) -> str:
+    """What a person has to do where the bench can't restore the supply."""
+    wanted = rig.supply.after_trouble if rig.supply is not None else "as it is"
+    hand = "leave it as it is" if wanted == "as it is" else f"bring it {wanted} by hand"
+    return f"go to the rig: look at the supply's switch and {hand}; then `restart-bench park` once the relay answers"
+
+
+Say = Callable[[str], None]
