@@ -1,0 +1,101 @@
+"""A run told in plain lines: for pipes, logs and CI. No control characters, nothing is ever redrawn."""
+
+from __future__ import annotations
+
+import sys
+from typing import TextIO
+
+from restart_bench.face_values import bounds_since, plain, verdict_gloss
+from restart_bench.live import LiveState
+from restart_bench.records import (
+    Answered,
+    CycleJudged,
+    CycleStarted,
+    Record,
+    RunEnded,
+    RunStarted,
+    ScenarioJudged,
+    StepDone,
+    Switching,
+    Trouble,
+    Verdict,
+)
+from restart_bench.units import show_duration
+
+
+class PlainShow:
+    """Implements `live.Show` with one line for each thing that happened."""
+
+    def __init__(self, stream: TextIO | None = None) -> None:
+        self._stream = stream if stream is not None else sys.stdout
+        self._started_ns = 0
+        self._cut_ns: int | None = None
+
+    def record(self, record: Record) -> None:
+        """Writes the line of this record, if it has one."""
+        for line in self._lines(record):
+            print(plain(line), file=self._stream, flush=True)
+
+    def live(self, state: LiveState) -> None:
+        """Plain lines show no states."""
+
+    def close(self) -> None:
+        """Nothing to give back."""
+
+    def _lines(self, record: Record) -> list[str]:
+        if isinstance(record, RunStarted):
+            self._started_ns = record.at_ns
+            kind = "simulated" if record.simulated else "ARMED"
+            cycles = _count(record.planned_cycles, "cycle")
+            return [f"test {record.run} on {record.rig} ({kind}), {cycles}, seed {record.seed}"]
+        if isinstance(record, CycleStarted):
+            case = f", {record.case}" if record.case else ""
+            return [f"cycle {record.cycle}: {record.scenario}{case} ({record.number} of {record.of})"]
+        if isinstance(record, Switching):
+            return self._switching(record)
+        if isinstance(record, StepDone):
+            return [] if record.reached else [f"  not reached: {record.text}: {record.reason}"]
+        if isinstance(record, Answered):
+            return [f"  {record.question} {'yes' if record.answer else 'no'}"]
+        if isinstance(record, Trouble):
+            return [f"  {'trouble' if record.error else 'note'}: {record.text}"]
+        if isinstance(record, CycleJudged):
+            return _judged(record)
+        if isinstance(record, ScenarioJudged):
+            cycles = _count(record.cycles, "cycle")
+            return [f"{record.scenario}: {verdict_gloss(record.verdict)}, {cycles}: {record.reason}"]
+        if isinstance(record, RunEnded):
+            return [f"test ended: {record.how}{', ' + record.reason if record.reason else ''}"]
+        return []
+
+    def _switching(self, record: Switching) -> list[str]:
+        if record.problem:
+            return [f"  {record.what} {record.to}: not taken: {record.problem}"]
+        if record.purpose == "cut":
+            self._cut_ns = record.before_ns
+            return [f"  {record.what} {record.to}"]
+        if record.purpose == "restore" and self._cut_ns is not None:
+            return [f"  {record.what} {record.to} after {show_duration(_rounded(record.before_ns - self._cut_ns))}"]
+        return []
+
+
+def _rounded(ns: int) -> int:
+    """To the tenth of a millisecond; the exact bounds stand in the archive."""
+    return round(ns, -5)
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def _judged(record: CycleJudged) -> list[str]:
+    restored, ready = record.mark("restored"), record.mark("ready")
+    back = f", ready {bounds_since(ready, restored)} after the restored supply" if restored and ready else ""
+    reason = f": {record.reason}" if record.reason and record.verdict is not Verdict.PASS else ""
+    lines = [f"  {verdict_gloss(record.verdict)}{back}{reason}"]
+    lines += [
+        f"    {one.verdict.value}: {one.point} {one.expectation}: {one.reason}"
+        for one in record.findings
+        if one.verdict is not Verdict.PASS
+    ]
+    return lines

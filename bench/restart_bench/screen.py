@@ -1,0 +1,160 @@
+"""The live screen: draws the run for people who stand away from the computer, and never makes the runner wait.
+
+A thread of its own draws, at most ten times a second and not shortly before a command is due; what it raises ends
+the drawing, not the run. Without a console use `plain_show` instead.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Sequence
+
+from rich.console import Console, Group
+from rich.live import Live
+
+from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
+from restart_bench.face_values import plain
+from restart_bench.frame import Gathered, frame
+from restart_bench.lanes import ASCII, UNICODE, Glyphs
+from restart_bench.live import LiveState
+from restart_bench.records import Record
+from restart_bench.rig import Rig
+from restart_bench.scenario import Scenario
+
+_DRAW_EVERY_NS = 100 * NS_PER_MS
+_QUIET_NS = 30 * NS_PER_MS  # a picture takes some milliseconds: none is begun so shortly before a command
+_LEAVE_WITHIN_S = 2.0
+
+
+def glyphs_for(console: Console) -> Glyphs:
+    """Block characters where the console can show them, else plain ASCII."""
+    return ASCII if console.options.ascii_only or console.legacy_windows else UNICODE
+
+
+class LiveScreen:
+    """Implements `live.Show`. Use as a context manager, or `close()`; both may be done twice.
+
+    `quiet_before_commands=False` (replay) draws also shortly before a phase ends.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        scenarios: Sequence[Scenario],
+        console: Console,
+        *,
+        simulated: bool,
+        quiet_before_commands: bool = True,
+    ) -> None:
+        self._console = console
+        self._glyphs = glyphs_for(console)
+        self._gathered = Gathered(rig, tuple(scenarios), simulated)
+        self._quiet = quiet_before_commands
+        self._waiting: deque[Record | LiveState] = deque()
+        self._news = threading.Event()
+        self._pen = threading.Lock()  # held while a picture is drawn or a person is asked
+        self._closing = False
+        self._live: Live | None = None
+        self.problem = ""
+        self.drawn = 0
+        self._thread = threading.Thread(target=self._draw_on, name="screen", daemon=True)
+        self._thread.start()
+
+    def record(self, record: Record) -> None:
+        """Takes a saved record; returns at once."""
+        self._waiting.append(record)
+
+    def live(self, state: LiveState) -> None:
+        """Takes a state and wakes the pen; returns at once."""
+        self._waiting.append(state)
+        self._news.set()
+
+    def ask(self, question: str) -> bool:
+        """Puts a question to the person at the console and waits for yes or no. The picture stands still meanwhile.
+
+        Raises EOFError where the input has ended, KeyboardInterrupt at Ctrl-C.
+        """
+        with self._pen:
+            self._stop_live()
+            return ask_on(self._console, question)
+
+    def close(self) -> None:
+        """Gives the console back. What went wrong while drawing is said once."""
+        if self._closing:
+            return
+        self._closing = True
+        self._news.set()
+        self._thread.join(_LEAVE_WITHIN_S)
+        with self._pen:
+            self._stop_live()
+        if self.problem:
+            self._console.print(f"the live screen stopped: {self.problem} (the run went on)", markup=False)
+
+    def __enter__(self) -> LiveScreen:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # ------------------------------------------------------------ the thread
+
+    def _draw_on(self) -> None:
+        last_ns = 0
+        while not self._closing:
+            self._news.wait()
+            self._news.clear()
+            pause_ns = last_ns + _DRAW_EVERY_NS - now_ns()
+            if pause_ns > 0:
+                threading.Event().wait(pause_ns / NS_PER_S)
+            if self._closing:
+                return
+            last_ns = now_ns()
+            try:
+                with self._pen:
+                    self._draw_once()
+            except Exception as problem:  # a broken picture must not end a run
+                self.problem = f"{type(problem).__name__}: {problem}"
+                return
+
+    def _draw_once(self) -> None:
+        self._take_in()
+        state = self._gathered.state
+        if state is None or self._too_close_to_a_command(state):
+            return
+        if self._live is None:
+            self._live = Live(console=self._console, screen=True, auto_refresh=False)
+            self._live.start()
+        width, height = self._console.size
+        lines = frame(self._gathered, width, height, self._glyphs)
+        self._live.update(Group(*lines), refresh=True)
+        self.drawn += 1
+
+    def _take_in(self) -> None:
+        while self._waiting:
+            one = self._waiting.popleft()
+            if isinstance(one, LiveState):
+                self._gathered.live(one)
+            else:
+                self._gathered.record(one)
+
+    def _too_close_to_a_command(self, state: LiveState) -> bool:
+        if not self._quiet or state.phase_ends_ns is None:
+            return False
+        return 0 <= state.phase_ends_ns - now_ns() < _QUIET_NS
+
+    def _stop_live(self) -> None:
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+
+def ask_on(console: Console, question: str) -> bool:
+    """Asks until the answer is yes or no. Raises EOFError where the input has ended."""
+    while True:
+        answer = console.input(f"{plain(question)} [y/n] ", markup=False).strip().lower()
+        if answer in ("y", "yes"):
+            return True
+        if answer in ("n", "no"):
+            return False
+        console.print("Please answer y for yes or n for no.", markup=False)
