@@ -1,0 +1,198 @@
+"""How the archive writes: a file is whole or absent, troubles are one clear error, sums check with `sha256sum -c`."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import errno
+import hashlib
+import json
+import math
+import os
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from filelock import FileLock, Timeout
+
+SUMS = "SHA256SUMS"
+LOCK = "running.lock"
+TEMPORARY = ".tmp"
+
+_CURES = {
+    errno.ENOSPC: "the disk is full; free some space, the run is closed at the next start on this rig",
+    errno.EDQUOT: "the disk quota is used up; free some space, the run is closed at the next start on this rig",
+    errno.EACCES: "no permission; check who may write there, or choose another folder with --logs",
+    errno.EROFS: "the disk is read-only; choose another folder with --logs",
+    errno.ENOENT: "no such file or folder; check the path",
+}
+
+
+class ArchiveError(Exception):
+    """The archive could not be written or read: which file, what came, and what to do about it."""
+
+
+@contextlib.contextmanager
+def clear_errors(doing: str, path: Path) -> Iterator[None]:
+    """Turn any OSError inside (pyarrow's included) into one ArchiveError that names `path`."""
+    try:
+        yield
+    except OSError as problem:
+        cure = _CURES.get(problem.errno or 0, "look at the disk and the path")
+        raise ArchiveError(f"{path}: could not {doing}: {problem.strerror or problem}; {cure}") from problem
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in `folder` durable, where the system can (a folder can't be opened so on Windows)."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def sync_file(path: Path) -> None:
+    """Make what was written to `path` durable."""
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+@contextlib.contextmanager
+def whole_or_absent(path: Path, doing: str) -> Iterator[Path]:
+    """A temporary name to write to; on a good end it is made durable and takes the place of `path`."""
+    temporary = path.with_name(path.name + TEMPORARY)
+    with clear_errors(doing, path):
+        yield temporary
+        sync_file(temporary)
+        temporary.replace(path)
+        sync_folder(path.parent)
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a small file so that it is never seen half. Raises ArchiveError."""
+    with whole_or_absent(path, "write") as temporary:
+        temporary.write_bytes(content)
+
+
+def strict(value: Any) -> Any:
+    """`value` as JSON can hold it: no NaN, no infinity (null instead), dataclasses as objects, paths as text."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return strict(dataclasses.asdict(value))
+    if isinstance(value, dict):
+        return {str(key): strict(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [strict(item) for item in value]
+    if value is None or isinstance(value, bool | int | float | str):
+        return value
+    if hasattr(value, "item"):  # a numpy scalar
+        return strict(value.item())
+    return str(value)
+
+
+def to_json(value: Any, *, indent: int | None = None) -> str:
+    """JSON text that every reader takes."""
+    return json.dumps(strict(value), ensure_ascii=False, indent=indent, allow_nan=False)
+
+
+def to_bytes(text: str) -> bytes:
+    """UTF-8; a lone surrogate (from a file name) becomes the escape that JSON has for it."""
+    return text.encode("utf-8", errors="backslashreplace")
+
+
+# ---------------------------------------------------------------- one writer at a time
+
+
+class RunIsOpen(ArchiveError):
+    """Another process has this run open."""
+
+
+def lock_run(folder: Path) -> FileLock:
+    """Take the run for this process. The system lets go of it when the process ends, however it ends.
+
+    Raises RunIsOpen where another process has it.
+    """
+    lock = FileLock(folder / LOCK, thread_local=False)
+    try:
+        with clear_errors("lock", folder / LOCK):
+            lock.acquire(timeout=0)
+    except Timeout as held:
+        raise RunIsOpen(f"{folder}: this run is still going on in another process; wait for its end") from held
+    return lock
+
+
+def release_run(lock: FileLock, folder: Path) -> None:
+    """Let go of the run and take its lock file away."""
+    lock.release()
+    with contextlib.suppress(OSError):
+        (folder / LOCK).unlink(missing_ok=True)
+
+
+def is_going_on(folder: Path) -> bool:
+    """True while some process has the run open."""
+    if not (folder / LOCK).exists():
+        return False
+    try:
+        lock_run(folder).release()
+    except RunIsOpen:
+        return True
+    except ArchiveError:  # nothing can be written here, so nobody writes
+        return False
+    return False
+
+
+# ---------------------------------------------------------------- sums
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 (FIPS 180-4) of a file, in hexadecimal, read in pieces."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def files_of(folder: Path) -> list[str]:
+    """All files of a run with forward slashes, sorted, without the sums and the lock."""
+    names = (path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    return sorted(name for name in names if name not in (SUMS, LOCK))
+
+
+def write_sums(folder: Path) -> None:
+    """Write SHA256SUMS over everything in the run; its presence says that the run is closed."""
+    with clear_errors("read for its sum", folder):
+        lines = [f"{digest_of(folder / name)}  {name}\n" for name in files_of(folder)]
+    write_whole(folder / SUMS, "".join(lines).encode())
+
+
+def read_sums(folder: Path) -> dict[str, str]:
+    """File name to digest as SHA256SUMS says. Raises ArchiveError where it is missing or unreadable."""
+    path = folder / SUMS
+    with clear_errors("read", path):
+        lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
+    sums: dict[str, str] = {}
+    for number, line in enumerate(lines, start=1):
+        found = re.fullmatch(r"([0-9a-f]{64})  (.+)", line)
+        if found is None:
+            raise ArchiveError(f"{path}:{number}: not a line of digest and name; the sums themselves were altered")
+        sums[found[2]] = found[1]
+    return sums
+
+
+# ---------------------------------------------------------------- copies of what people wrote
+
+
+def input_names(paths: Sequence[Path]) -> list[str]:
+    """A name under `inputs/` for each path: relative to their common folder, so that references between the files
+    (`extends: ../common.yaml`) still lead to the copies. Characters that a file system forbids become `_`."""
+    whole = [Path(os.path.abspath(path)) for path in paths]  # noqa: PTH100 - links stay as the files name them
+    drives = {path.anchor for path in whole}
+    names: list[str] = []
+    for path in whole:
+        same = [other.parent for other in whole if other.anchor == path.anchor]
+        parts = path.relative_to(os.path.commonpath(same)).parts
+        if len(drives) > 1:
+            parts = (path.anchor, *parts)
+        names.append("/".join(re.sub(r'[<>:"|?*\\/\x00-\x1f]', "_", part) for part in parts))
+    return names

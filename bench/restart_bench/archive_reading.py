@@ -1,0 +1,207 @@
+"""Reading the archive: finding runs, the journal, and one archived run as judgement, record and replay need it."""
+
+from __future__ import annotations
+
+import functools
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from restart_bench.archive_files import SUMS, ArchiveError, clear_errors
+from restart_bench.records import CycleRecords, DeviceSamples, Record, cycle_records, from_line
+
+if TYPE_CHECKING:
+    from restart_bench.parts import SampleFile
+    from restart_bench.suite import Suite
+    from restart_bench_drivers.interface import SupplyCard
+
+
+# ---------------------------------------------------------------- finding
+
+
+def run_folders(logs: Path, rig: str = "*") -> list[Path]:
+    """Folders of all runs (of one rig), oldest first."""
+    found = (path for path in logs.glob(f"rig={rig}/date=*/run=*") if (path / "run.json").is_file())
+    return sorted(found, key=lambda path: (path.name, str(path)))
+
+
+def is_closed(folder: Path) -> bool:
+    """True once the sums are written: from then on nothing in the folder changes."""
+    return (folder / SUMS).is_file()
+
+
+def find_run(text: str, logs: Path) -> Path:
+    """The folder of a run named by its path, by a unique start of its id, or as "last".
+
+    Raises ArchiveError that says what there is instead.
+    """
+    direct = Path(text)
+    for candidate in (direct, direct.parent):
+        if candidate.name.startswith("run=") and (candidate / "run.json").is_file():
+            return candidate
+    if (direct / "run.json").is_file():
+        return direct
+    runs = run_folders(logs)
+    if not runs:
+        raise ArchiveError(f"no run in {logs}; check --logs, or make one with `restart-bench run`")
+    if text == "last":
+        return runs[-1]
+    found = [path for path in runs if path.name.removeprefix("run=").startswith(text)] if text else []
+    if len(found) == 1:
+        return found[0]
+    ids = ", ".join(path.name.removeprefix("run=") for path in (found or runs)[-5:])
+    if found:
+        raise ArchiveError(f"{text}: {len(found)} runs start so (newest: {ids}); write more of the id")
+    raise ArchiveError(f"{text}: no run starts so in {logs} (newest: {ids}); see `restart-bench logs list`")
+
+
+# ---------------------------------------------------------------- journal and run.json
+
+
+def read_run_json(folder: Path) -> dict[str, Any]:
+    """run.json as it stands. Raises ArchiveError where it is missing or damaged."""
+    path = folder / "run.json"
+    with clear_errors("read", path):
+        try:
+            told: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        except ValueError as problem:
+            raise ArchiveError(
+                f"{path}: not readable as JSON ({problem}); see `restart-bench logs verify`"
+            ) from problem
+    return told
+
+
+def whole_lines(content: bytes) -> tuple[list[bytes], int]:
+    """Lines of a journal that end as lines do, and the number of torn bytes after them (the zeros of a computer
+    that lost its power count as torn)."""
+    end = content.rfind(b"\n") + 1
+    return content[:end].splitlines(), len(content) - end
+
+
+def read_journal(path: Path) -> list[Record]:
+    """All records of a journal; a torn last line is left out. Raises ArchiveError that names a damaged line."""
+    with clear_errors("read", path):
+        lines, _ = whole_lines(path.read_bytes())
+    records: list[Record] = []
+    for number, line in enumerate(lines, start=1):
+        try:
+            records.append(from_line(line.decode("utf-8")))
+        except (ValueError, TypeError, KeyError, AttributeError) as problem:
+            raise ArchiveError(f"{path}:{number}: damaged ({problem}); see `restart-bench logs verify`") from problem
+    return records
+
+
+# ---------------------------------------------------------------- one run
+
+
+class ArchivedRun:
+    """One run as the archive holds it, closed or killed. Nothing is ever written through it.
+
+    `folder`; `run` is run.json; the rest is read when asked for.
+    """
+
+    def __init__(self, folder: Path, run: dict[str, Any]) -> None:
+        self.folder = folder
+        self.run = run
+        self._files: dict[str, SampleFile] | None = None
+
+    @staticmethod
+    def open(folder: Path) -> ArchivedRun:
+        """The run in this folder. Raises ArchiveError where there is none."""
+        return ArchivedRun(folder, read_run_json(folder))
+
+    def close(self) -> None:
+        """Let go of the sample files (Windows can't move a folder with open files)."""
+        for file in (self._files or {}).values():
+            file.close()
+        self._files = None
+
+    @property
+    def id(self) -> str:
+        """The run's id."""
+        return str(self.run["run"])
+
+    @property
+    def rig_name(self) -> str:
+        """Name of the rig."""
+        return str(self.run["rig"])
+
+    @property
+    def closed(self) -> bool:
+        """True once nothing in it changes any more."""
+        return is_closed(self.folder)
+
+    @functools.cached_property
+    def records(self) -> list[Record]:
+        """The journal. Raises ArchiveError on a damaged line; a torn last one is left out."""
+        return read_journal(self.folder / "journal.jsonl")
+
+    @functools.cached_property
+    def cycle_records(self) -> dict[int, CycleRecords]:
+        """The journal sorted into cycles."""
+        return cycle_records(self.records)
+
+    def samples(self, cycle: int) -> dict[str, DeviceSamples]:
+        """Samples of one cycle by device; only the row groups that hold this cycle are read.
+
+        Raises ArchiveError where a file is damaged or the run was not closed yet.
+        """
+        return {device: file.cycle(cycle) for device, file in self._sample_files().items()}
+
+    def cycles(self) -> Iterator[tuple[CycleRecords, dict[str, DeviceSamples]]]:
+        """All cycles in order with their samples, in one pass over the files and in bounded memory."""
+        for cycle in sorted(self.cycle_records):
+            yield self.cycle_records[cycle], self.samples(cycle)
+
+    def inputs(self) -> dict[str, bytes]:
+        """Content of the copied input files by their name under `inputs/`."""
+        with clear_errors("read", self.folder / "inputs"):
+            return {told["name"]: (self.folder / "inputs" / told["name"]).read_bytes() for told in self.run["inputs"]}
+
+    def suite(self) -> Suite:
+        """Rig, scenarios and program, loaded again from the copies in `inputs/`.
+
+        Raises FaultsFound where this version of the bench refuses the old files.
+        """
+        from restart_bench.suite import load_suites
+
+        suites = load_suites(
+            self._input_paths("scenario"),
+            rig=next(iter(self._input_paths("rig")), None),
+            program=next(iter(self._input_paths("program")), None),
+            repeat=(self.run.get("before") or {}).get("repeat"),
+            cards=self.cards(),
+        )
+        return suites[0]
+
+    def cards(self) -> Mapping[str, SupplyCard]:
+        """Cards of the supply drivers known here, with the one that the run was made with: it may be a third
+        party's that is not installed on this computer."""
+        from restart_bench_drivers.interface import Key, SupplyCard
+        from restart_bench_drivers.registry import cards
+
+        known = dict(cards())
+        told = self.run.get("supply_card")
+        if told and told["name"] not in known:
+            keys = tuple(Key(**{**key, "choices": tuple(key["choices"])}) for key in told["keys"])
+            plain: dict[str, Any] = {name: tuple(v) if isinstance(v, list) else v for name, v in told.items()}
+            known[told["name"]] = SupplyCard(**{**plain, "keys": keys})
+        return known
+
+    def _input_paths(self, kind: str) -> list[Path]:
+        return [self.folder / "inputs" / told["name"] for told in self.run["inputs"] if told["kind"] == kind]
+
+    def _sample_files(self) -> dict[str, SampleFile]:
+        if self._files is None:
+            from restart_bench.parts import SampleFile
+
+            folder = self.folder / "samples"
+            waiting = sorted(path.stem for path in folder.glob("*.part") if not path.with_suffix(".parquet").exists())
+            if waiting:
+                raise ArchiveError(
+                    f"{self.folder}: the samples of {', '.join(waiting)} are not converted, the bench was killed; "
+                    "close the run with `restart-bench park RIG`"
+                )
+            self._files = {path.stem: SampleFile(path) for path in sorted(folder.glob("*.parquet"))}
+        return self._files
