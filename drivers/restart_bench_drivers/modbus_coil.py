@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from restart_bench_drivers.contacts import coil_for, supply_for
 from restart_bench_drivers.interface import Key, SupplyCard, SupplyError
+from restart_bench_drivers.serial_port import opened
 from restart_bench_drivers.tcp import ConnectionLost, connected, dropped
 
 if TYPE_CHECKING:
@@ -195,23 +196,28 @@ class _SerialLine:
         import serial  # noqa: F401  (pymodbus looks for it in sys.modules)
         from pymodbus.client import ModbusSerialClient
 
-        self._settings = {"baudrate": baud, "parity": parity[0].upper(), "stopbits": stop_bits, "timeout": within_s}
-        self._client: ModbusSerialClient = ModbusSerialClient(port, retries=0, **self._settings)  # type: ignore[arg-type]
-        self._port = port
+        self._port, self._baud, self._parity, self._stop_bits = port, baud, parity, stop_bits
+        self._within_s = within_s
+        self._client: ModbusSerialClient = ModbusSerialClient(port, baudrate=baud, timeout=within_s, retries=0)
         self.name = f"serial port {port}"
 
     def client(self) -> ModbusSerialClient:
         """The client, its port open. Raises SupplyError with what to check."""
-        if not self._client.connect():
-            raise SupplyError(
-                f"{self.name} can't be opened: check the name (`python -m serial.tools.list_ports` lists them), "
-                f"the cable, the right to use it, and that no other program holds it"
+        if self._client.socket is None:
+            self._client.socket = opened(
+                "supply relay",
+                self._port,
+                baud=self._baud,
+                parity=self._parity,
+                stop_bits=self._stop_bits,
+                within_s=self._within_s,
             )
+            self._client.socket.inter_byte_timeout = self._client.inter_byte_timeout
         return self._client
 
     def silence(self, within_s: float, unit: int) -> str:
         """What to check when the port is open and no answer comes."""
-        settings = f"{self._settings['baudrate']} baud, parity {self._settings['parity']}"
+        settings = f"{self._baud} baud, parity {self._parity}, {self._stop_bits} stop bits"
         return (
             f"the port is open, but no answer within {within_s * 1000:.0f} ms, twice: check `unit: {unit}`, "
             f"`baud:`, `parity:` and `stop_bits:` (now {settings}), the two wires being swapped, and the relay's supply"

@@ -154,7 +154,10 @@ class ScpiSupply:
         if command:
             self._link.send(command)
             if self._error_queue and not _is_no_error(error := self._link.ask("SYST:ERR?").strip()):
-                raise SupplyError(f"{self._name} refuses {command!r}: {error}; look the number up in its manual")
+                raise SupplyError(
+                    f"{self._name} refuses {command!r} with the error {error}: check its range, its limits and a "
+                    f"local lock at its front"
+                )
         return self._link.ask(question).strip()
 
     def _state(self, answer: str) -> bool:

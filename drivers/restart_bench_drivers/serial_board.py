@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from restart_bench_drivers.contacts import coil_for, supply_for
 from restart_bench_drivers.interface import Key, SupplyCard, SupplyError
+from restart_bench_drivers.serial_port import opened
 
 if TYPE_CHECKING:
     from serial import Serial
@@ -126,31 +127,24 @@ class SerialBoard:
             port.write(sent)
             port.flush()
             return port.read(length)
-        except OSError as lost:  # pyserial's own errors are OSErrors too
+        except SupplyError:
+            raise
+        except Exception as lost:  # pyserial also lets through what the platform raises
             self._let_go()
             raise SupplyError(f"{self._name}: the port failed ({lost}); check the cable and the USB plug") from lost
 
     def _opened(self) -> Serial:
-        import serial
-
         if self._closed:
             raise SupplyError(f"{self._name} has been closed; open the supply again")
         if self._serial is None:
-            try:
-                self._serial = serial.serial_for_url(
-                    self._port,
-                    baudrate=self._baud,
-                    parity=self._parity[0].upper(),
-                    stopbits=self._stop_bits,
-                    timeout=self._within_s,
-                    write_timeout=self._within_s,
-                    exclusive=True,
-                )
-            except (OSError, ValueError) as fault:
-                raise SupplyError(
-                    f"{self._name} can't be opened ({fault}): check the name (`python -m serial.tools.list_ports` "
-                    f"lists them), the cable, the right to use it, and that no other program holds it"
-                ) from fault
+            self._serial = opened(
+                "relay board",
+                self._port,
+                baud=self._baud,
+                parity=self._parity,
+                stop_bits=self._stop_bits,
+                within_s=self._within_s,
+            )
         return self._serial
 
     def _let_go(self) -> None:
