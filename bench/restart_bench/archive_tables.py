@@ -39,6 +39,7 @@ def cycles_schema() -> pa.Schema:
             *_of_cycle(), ("verdict", pa.string()), ("reason", pa.string()), *((name, pa.int64()) for name in marks),
             ("number", pa.uint32()), ("off_for_ns", pa.int64()), ("cut_delay_ns", pa.int64()),
             ("simulated", pa.bool_()),
+            ("rehearsal", pa.bool_()),
         ]
     )  # fmt: skip
 
@@ -91,7 +92,9 @@ def finding_row(finding: Finding) -> Row:
     }  # fmt: skip
 
 
-def cycle_row(judged: CycleJudged, records: CycleRecords | None, simulated: bool) -> Row:
+def cycle_row(
+    judged: CycleJudged, records: CycleRecords | None, *, simulated: bool = False, rehearsal: bool = False
+) -> Row:
     """A row of cycles.parquet."""
     row: Row = {
         "scenario": judged.scenario, "case": judged.case, "cycle": judged.cycle,
@@ -151,13 +154,14 @@ def write_rows(path: Path, schema: pa.Schema, rows: Iterator[Row]) -> None:
         writer.write_table(pa.Table.from_pylist(held, schema=schema))
 
 
-def write_tables(folder: Path, rig: Rig, *, simulated: bool) -> None:
+def write_tables(folder: Path, rig: Rig) -> None:
     """Write findings, cycles and changes of a run from its journal and its samples. Raises ArchiveError."""
     run = ArchivedRun.open(folder)
     judged = judged_cycles(run.records)
     with clear_errors("write the tables", folder):
         write_rows(folder / "findings.parquet", findings_schema(), map(finding_row, all_findings(run.records)))
-        cycles = (cycle_row(judged[number], run.cycle_records.get(number), simulated) for number in sorted(judged))
+        kind = {name: bool(run.run.get(name)) for name in ("simulated", "rehearsal")}
+        cycles = (cycle_row(judged[number], run.cycle_records.get(number), **kind) for number in sorted(judged))
         write_rows(folder / "cycles.parquet", cycles_schema(), cycles)
         write_rows(folder / "changes.parquet", changes_schema(), _change_rows(run, rig))
     run.close()

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive_reading import ArchivedRun
 from restart_bench.archive_tables import judged_cycles, judged_scenarios
@@ -23,7 +24,9 @@ from restart_bench.records import (
     Verdict,
 )
 from restart_bench.scenario import Scenario
-from restart_bench.suite import Suite
+
+if TYPE_CHECKING:
+    from restart_bench.suite import Suite
 
 KILLED = "the bench was killed"
 
@@ -55,8 +58,6 @@ def _brought_to_end(
 ) -> tuple[CycleRecords, list[Trouble | CycleEnded]]:
     if records.ended is not None:
         return records, []
-    import dataclasses
-
     number = records.started.cycle
     last = last_instant([records.started, *_timed(records)], samples)
     trouble = Trouble(number, "stopped", KILLED, last)
