@@ -1,0 +1,198 @@
+"""What a number of cycles shows: success-run sizes, exact limits for proportions, and comparisons of two runs.
+
+Only `cycles_needed` and `confidence_reached` are plain arithmetic; everything else loads scipy when it is called.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+Sided = Literal["lower", "upper", "both"]
+Alternative = Literal["two-sided", "less", "greater"]
+NEAR_TIE = 1e-9
+"""Below this relative distance floats can't be trusted to say on which side of the limit a size falls."""
+
+
+def cycles_needed(reliability: float, confidence: float, failures_allowed: int = 0) -> int:
+    """Smallest n for which at most `failures_allowed` failures in n cycles show `reliability` at `confidence`.
+
+    The exact binomial condition P(X <= k | n, 1 - R) <= 1 - C; for k = 0 it is the success run
+    n = ceil(ln(1 - C) / ln(R)). Both fractions lie strictly between 0 and 1, else ValueError.
+    """
+    _check_fraction("reliability", reliability)
+    _check_fraction("confidence", confidence)
+    if failures_allowed < 0:
+        raise ValueError(f"failures allowed: {failures_allowed} is negative")
+    low, high = failures_allowed, failures_allowed + 1
+    while not _shows(high, reliability, confidence, failures_allowed):
+        low, high = high, high * 2
+    while high - low > 1:
+        middle = (low + high) // 2
+        if _shows(middle, reliability, confidence, failures_allowed):
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+def confidence_reached(reliability: float, cycles: int, failures: int = 0) -> float:
+    """Confidence with which `failures` in `cycles` show `reliability`: 1 - P(X <= failures | cycles, 1 - R)."""
+    _check_fraction("reliability", reliability)
+    _check_counts(failures, cycles)
+    return 1.0 - _at_most(failures, cycles, 1.0 - reliability)
+
+
+def reliability_shown(failures: int, cycles: int, confidence: float) -> float:
+    """Largest reliability that `failures` in `cycles` show at `confidence`: 1 - one-sided Clopper-Pearson limit.
+
+    0.0 where nothing is shown (no cycles, or all failed). Raises ValueError on impossible counts.
+    """
+    _check_fraction("confidence", confidence)
+    if cycles == 0:
+        return 0.0
+    _check_counts(failures, cycles)
+    if failures == 0:
+        return math.exp(math.log1p(-confidence) / cycles)
+    return 1.0 - clopper_pearson(failures, cycles, confidence, sided="upper")[1]
+
+
+def clopper_pearson(failures: int, cycles: int, confidence: float = 0.95, sided: Sided = "both") -> tuple[float, float]:
+    """Exact limits of the proportion of failures (Clopper and Pearson 1934), as beta quantiles.
+
+    `lower` and `upper` put all of 1 - `confidence` on one side; the other limit is then 0 or 1.
+    Raises ValueError on counts that can't be, or a confidence outside 0..1.
+    """
+    _check_fraction("confidence", confidence)
+    _check_counts(failures, cycles)
+    from scipy.stats import beta
+
+    alpha = (1.0 - confidence) / (2 if sided == "both" else 1)
+    low = 0.0 if failures == 0 or sided == "upper" else float(beta.ppf(alpha, failures, cycles - failures + 1))
+    high = 1.0 if failures == cycles or sided == "lower" else float(beta.isf(alpha, failures + 1, cycles - failures))
+    return low, high
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """How far the second sample lies from the first. `low` and `high` are None where the samples are too few to
+    bound the shift at the confidence asked; `confidence` is the one truly reached."""
+
+    p_value: float
+    shift: float
+    low: float | None
+    high: float | None
+    confidence: float | None
+
+
+def mann_whitney(
+    first: Sequence[float], second: Sequence[float], alternative: Alternative = "two-sided"
+) -> tuple[float, float]:
+    """U of `first` and its p-value; exact without ties and for small samples (scipy's rule), else approximated.
+
+    Raises ValueError where a sample is empty.
+    """
+    if len(first) == 0 or len(second) == 0:
+        raise ValueError("a sample is empty, nothing to compare")
+    from scipy.stats import mannwhitneyu
+
+    found = mannwhitneyu(first, second, alternative=alternative, method="auto")
+    return float(found.statistic), float(found.pvalue)
+
+
+def hodges_lehmann(first: Sequence[float], second: Sequence[float], confidence: float = 0.95) -> Shift:
+    """Shift of location `second` - `first`: median of all differences, with the interval that belongs to the
+    Mann-Whitney test (order statistics of the differences; Hollander and Wolfe 1973, chapter 4)."""
+    import numpy as np
+
+    _check_fraction("confidence", confidence)
+    _, p_value = mann_whitney(first, second)
+    differences = np.sort(np.subtract.outer(np.asarray(second, float), np.asarray(first, float)).ravel())
+    rank, reached = _interval_rank(len(first), len(second), confidence)
+    if rank == 0:
+        return Shift(p_value, float(np.median(differences)), None, None, None)
+    return Shift(
+        p_value, float(np.median(differences)), float(differences[rank - 1]), float(differences[-rank]), reached
+    )
+
+
+def fisher(table: tuple[tuple[int, int], tuple[int, int]], alternative: Alternative = "two-sided") -> float:
+    """p-value of Fisher's exact test of a 2 x 2 table: rows are the runs, columns failed and not failed."""
+    import numpy as np
+    from scipy.stats import fisher_exact
+
+    return float(fisher_exact(np.asarray(table, dtype=np.int64), alternative=alternative)[1])
+
+
+def holm(p_values: Sequence[float]) -> list[float]:
+    """p-values corrected for the number of tests (Holm 1979), in the order given; holds the family-wise error."""
+    count = len(p_values)
+    corrected = [0.0] * count
+    worst = 0.0
+    for rank, index in enumerate(sorted(range(count), key=lambda place: p_values[place])):
+        worst = max(worst, min(1.0, (count - rank) * p_values[index]))
+        corrected[index] = worst
+    return corrected
+
+
+def _interval_rank(first: int, second: int, confidence: float) -> tuple[int, float]:
+    """Rank k of the differences that bound the shift, and the confidence reached: largest k with
+    2 P(U <= k - 1) <= 1 - confidence under the exact distribution of U; (0, 0.0) where there is none."""
+    masses = _distribution_of_u(first, second)
+    total = math.comb(first + second, first)
+    below, rank = 0, 0
+    for mass in masses:
+        if 2 * (below + mass) > (1.0 - confidence) * total:
+            break
+        below += mass
+        rank += 1
+    return (rank, 1.0 - 2 * below / total) if rank else (0, 0.0)
+
+
+def _distribution_of_u(first: int, second: int) -> list[int]:
+    """Numbers of arrangements with U = 0, 1, ... `first` * `second` (Mann and Whitney 1947): the coefficients of
+    the Gaussian binomial, by multiplying with (1 - q^(second + i)) and dividing by (1 - q^i)."""
+    size = first * second + 1
+    masses = [1] + [0] * (size - 1)
+    for i in range(1, first + 1):
+        for place in range(size - 1, second + i - 1, -1):
+            masses[place] -= masses[place - second - i]
+        for place in range(i, size):
+            masses[place] += masses[place - i]
+    return masses
+
+
+def _shows(cycles: int, reliability: float, confidence: float, failures: int) -> bool:
+    """True if `failures` in `cycles` show the reliability. Near a tie it is decided in whole numbers, so that
+    95 % means 0.95 and not the float beside it."""
+    chance, allowed = _at_most(failures, cycles, 1.0 - reliability), 1.0 - confidence
+    if abs(chance - allowed) > NEAR_TIE * allowed:
+        return chance <= allowed
+    exact = Fraction(repr(reliability))
+    sure = sum(math.comb(cycles, k) * (1 - exact) ** k * exact ** (cycles - k) for k in range(failures + 1))
+    return sure <= 1 - Fraction(repr(confidence))
+
+
+def _at_most(failures: int, cycles: int, chance: float) -> float:
+    """P(X <= failures) of a binomial; summed from logarithms, so that thousands of cycles do not overflow."""
+    if failures >= cycles:
+        return 1.0
+    terms = (
+        math.lgamma(cycles + 1) - math.lgamma(k + 1) - math.lgamma(cycles - k + 1)
+        + k * math.log(chance) + (cycles - k) * math.log1p(-chance)
+        for k in range(failures + 1)
+    )  # fmt: skip
+    return math.fsum(math.exp(term) for term in terms)
+
+
+def _check_fraction(name: str, value: float) -> None:
+    if not 0.0 < value < 1.0:
+        raise ValueError(f"{name}: {value} does not lie between 0 and 1 (both excluded)")
+
+
+def _check_counts(failures: int, cycles: int) -> None:
+    if cycles < 1 or not 0 <= failures <= cycles:
+        raise ValueError(f"{failures} failures in {cycles} cycles can't be")

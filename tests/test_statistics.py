@@ -1,0 +1,185 @@
+"""What a number of cycles shows, against published and independently computed values.
+
+Sources stand beside each table. "computed" means: by another library or by the exact binomial, kept as a figure.
+"""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from restart_bench.statistics import (
+    clopper_pearson,
+    confidence_reached,
+    cycles_needed,
+    fisher,
+    hodges_lehmann,
+    holm,
+    mann_whitney,
+    reliability_shown,
+)
+
+# Success-run sizes, n = ceil(ln(1 - C) / ln(R)); each entry checked with the exact binomial at n and n - 1
+# (scipy 1.17.1). 2995 also stands in the documentation of a reliability library.
+SUCCESS_RUN = {
+    0.80: {0.90: 16, 0.95: 32, 0.99: 161, 0.999: 1609},
+    0.90: {0.90: 22, 0.95: 45, 0.99: 230, 0.999: 2302},
+    0.95: {0.90: 29, 0.95: 59, 0.99: 299, 0.999: 2995},
+    0.99: {0.90: 44, 0.95: 90, 0.99: 459, 0.999: 4603},
+}
+
+
+@pytest.mark.parametrize(
+    ("confidence", "reliability", "cycles"),
+    [(c, r, n) for c, row in SUCCESS_RUN.items() for r, n in row.items()],
+)
+def test_success_run_sizes_are_those_of_the_exact_binomial(confidence: float, reliability: float, cycles: int) -> None:
+    """The whole grid of sizes without failure."""
+    assert cycles_needed(reliability, confidence) == cycles
+
+
+def test_298_cycles_are_one_too_few_for_99_percent_at_95_percent() -> None:
+    """A page that quotes a reliability engineer's primer gives 298; exact confidence there is 0.949963."""
+    assert confidence_reached(0.99, 298) == pytest.approx(0.949963, abs=5e-7)
+    assert confidence_reached(0.99, 299) == pytest.approx(0.950464, abs=5e-7)
+    assert cycles_needed(0.99, 0.95) == 299
+
+
+@pytest.mark.parametrize(("confidence", "sizes"), [(0.90, (45, 77, 105, 132)), (0.95, (59, 93, 124, 153))])
+def test_sizes_grow_with_the_failures_allowed(confidence: float, sizes: tuple[int, ...]) -> None:
+    """R = 95 %, failures allowed 0..3 (computed: scipy; 59, 93, 124, 153 are also Wilks' one-sided sizes)."""
+    assert tuple(cycles_needed(0.95, confidence, k) for k in range(4)) == sizes
+
+
+def test_a_size_that_meets_the_limit_exactly_is_enough() -> None:
+    """0.9 * 0.9 = 0.81 = 1 - 0.19 and 0.5 * 0.5 = 1 - 0.75 (arithmetic): two cycles, whatever floats say."""
+    assert cycles_needed(0.9, 0.19) == 2
+    assert cycles_needed(0.5, 0.75) == 2
+    assert cycles_needed(0.9, 0.271) == 3
+
+
+@settings(deadline=None)
+@given(reliability=st.floats(0.5, 0.995), confidence=st.floats(0.5, 0.995), failures=st.integers(0, 5))
+def test_a_size_is_enough_and_one_less_is_not(reliability: float, confidence: float, failures: int) -> None:
+    """By definition; and the other way round through the exact limit of the proportion."""
+    cycles = cycles_needed(reliability, confidence, failures)
+    assert confidence_reached(reliability, cycles, failures) >= confidence - 1e-9
+    if cycles > failures + 1:
+        assert confidence_reached(reliability, cycles - 1, failures) <= confidence + 1e-9
+    assert reliability_shown(failures, cycles, confidence) >= reliability - 1e-9
+
+
+@pytest.mark.parametrize(
+    ("reliability", "confidence", "failures"),
+    [(1.0, 0.9, 0), (0.0, 0.9, 0), (0.9, 1.0, 0), (95, 0.9, 0), (0.9, 0.9, -1)],
+)
+def test_sizes_refuse_what_can_not_be(reliability: float, confidence: float, failures: int) -> None:
+    """Nothing shows a reliability of 100 %, and 95 is not a fraction."""
+    with pytest.raises(ValueError):
+        cycles_needed(reliability, confidence, failures)
+
+
+@pytest.mark.parametrize(("cycles", "limit"), [
+    (10, 0.258866), (20, 0.139108), (30, 0.095034), (59, 0.049508), (100, 0.029513), (299, 0.009969), (1000, 0.002991),
+])  # fmt: skip
+def test_upper_limit_without_failures(cycles: int, limit: float) -> None:
+    """Exact one-sided 95 % upper limit of the proportion (computed: scipy)."""
+    assert clopper_pearson(0, cycles, 0.95, "upper")[1] == pytest.approx(limit, abs=5e-7)
+    assert 1 - reliability_shown(0, cycles, 0.95) == pytest.approx(limit, abs=5e-7)
+
+
+def test_thirty_cycles_without_failure_show_92_6_percent_at_90_percent() -> None:
+    """The page that quotes the primer says 92.6 %; 0.926119 computed."""
+    assert reliability_shown(0, 30, 0.90) == pytest.approx(0.926119, abs=5e-7)
+
+
+def test_rule_of_three() -> None:
+    """0 events in n: upper 95 % limit about 3 / n (Eypasch 1995, BMJ 311:619-620); exact factor 2.9957."""
+    assert clopper_pearson(0, 100_000, 0.95, "upper")[1] * 100_000 == pytest.approx(2.9957, abs=5e-4)
+
+
+@pytest.mark.parametrize(("failures", "cycles", "confidence", "low", "high"), [
+    (4, 20, 0.90, 0.071354, 0.401028),  # NIST/SEMATECH e-Handbook 7.2.4.2, set-up; limits computed: statsmodels 0.15.0
+    (4, 20, 0.95, 0.057334, 0.436614),  # same data (computed: statsmodels)
+    (1, 10, 0.95, 0.002529, 0.445016),  # these and below computed: scipy
+    (1, 59, 0.95, 0.000429, 0.090856),
+    (1, 100, 0.95, 0.000253, 0.054459),
+    (0, 10, 0.95, 0.0, 0.308497),
+    (0, 59, 0.95, 0.0, 0.060609),
+])  # fmt: skip
+def test_two_sided_exact_limits(failures: int, cycles: int, confidence: float, low: float, high: float) -> None:
+    """Clopper-Pearson, both sides."""
+    assert clopper_pearson(failures, cycles, confidence) == pytest.approx((low, high), abs=1e-6)
+
+
+def test_one_sided_exact_limits_with_failures() -> None:
+    """5 in 100000 (R package manual): 0.0001051275; 4 of 20 at 90 %: 0.090213 and 0.360662 (computed)."""
+    assert clopper_pearson(5, 100_000, 0.95, "upper")[1] == pytest.approx(0.0001051275, abs=1e-10)
+    assert clopper_pearson(4, 20, 0.90, "lower")[0] == pytest.approx(0.090213, abs=1e-6)
+    assert clopper_pearson(4, 20, 0.90, "upper")[1] == pytest.approx(0.360662, abs=1e-6)
+
+
+def test_nothing_is_shown_by_no_cycle_or_by_failures_alone() -> None:
+    """Arithmetic: the limit is then 0."""
+    assert reliability_shown(0, 0, 0.95) == 0.0
+    assert reliability_shown(5, 5, 0.95) == 0.0
+
+
+def test_counts_that_can_not_be_are_refused() -> None:
+    """More failures than cycles, or none at all to judge."""
+    for failures, cycles in ((3, 2), (-1, 2), (0, 0)):
+        with pytest.raises(ValueError):
+            clopper_pearson(failures, cycles)
+
+
+HOLLANDER_X = (0.80, 0.83, 1.89, 1.04, 1.45, 1.38, 1.91, 1.64, 0.73, 1.46)
+HOLLANDER_Y = (1.15, 0.88, 0.90, 0.74, 1.21)
+
+
+def test_mann_whitney_of_the_textbook_data() -> None:
+    """Hollander and Wolfe 1973, p. 69: U = 35, exact one-sided p 0.127206, two-sided 0.254412."""
+    assert mann_whitney(HOLLANDER_X, HOLLANDER_Y, "greater") == pytest.approx((35, 0.127206), abs=5e-7)
+    assert mann_whitney(HOLLANDER_X, HOLLANDER_Y)[1] == pytest.approx(0.254412, abs=5e-7)
+
+
+def test_shift_interval_belongs_to_the_test() -> None:
+    """Moved by its own lower limit the second sample is just not told apart, moved further it is (by definition)."""
+    found = hodges_lehmann(HOLLANDER_X, HOLLANDER_Y)
+    assert found.low is not None and found.high is not None and found.confidence is not None
+    assert found.low < found.shift < found.high
+    assert found.confidence >= 0.95
+    inside = [y - found.low - 1e-9 for y in HOLLANDER_Y]
+    outside = [y - found.low + 0.02 for y in HOLLANDER_Y]
+    assert mann_whitney(HOLLANDER_X, inside)[1] > 1 - found.confidence
+    assert mann_whitney(HOLLANDER_X, outside)[1] <= 0.06
+
+
+@settings(deadline=None)
+@given(st.lists(st.integers(-1000, 1000), min_size=5, max_size=8, unique=True), st.integers(-50, 50))
+def test_a_pure_shift_is_found(sample: list[int], shift: int) -> None:
+    """The median of all differences between a sample and itself moved is the move."""
+    found = hodges_lehmann(sample, [value + shift for value in sample])
+    assert found.shift == pytest.approx(shift)
+    assert found.low is not None and found.high is not None
+    assert found.low <= shift <= found.high
+
+
+def test_too_few_values_bound_no_shift() -> None:
+    """Two against two reach at best 1 - 2/6: no interval at 95 % (counting arrangements)."""
+    assert hodges_lehmann((1.0, 2.0), (3.0, 4.0)).low is None
+
+
+def test_fisher_of_the_tea_table_and_the_twins() -> None:
+    """R manual: tea one-sided 0.2429 (0.242857), twins one-sided 0.00046518, two-sided 0.00053672 (computed)."""
+    assert fisher(((3, 1), (1, 3)), "greater") == pytest.approx(0.242857, abs=5e-7)
+    assert fisher(((3, 1), (1, 3))) == pytest.approx(0.485714, abs=5e-7)
+    assert fisher(((2, 15), (10, 3)), "less") == pytest.approx(0.00046518, abs=5e-9)
+    assert fisher(((2, 15), (10, 3))) == pytest.approx(0.00053672, abs=5e-9)
+
+
+def test_holm_corrects_step_by_step() -> None:
+    """Arithmetic by hand: 3 * 0.01, 2 * 0.02, then not below the one before."""
+    assert holm([0.02, 0.01, 0.03]) == pytest.approx([0.04, 0.03, 0.04])
+    assert holm([0.9, 0.8]) == pytest.approx([1.0, 1.0])
+    assert holm([]) == []
