@@ -323,6 +323,7 @@ class ScpiServer(Counterpart):
         self.errors: list[str] = []
         self.stuck, self.silent, self.speaks_scpi = False, False, True
         self.reading: str | None = None
+        self.drop_after = ""
         self.heard: list[str] = []
         self.connections: list[socket.socket] = []
         counterpart = self
@@ -331,6 +332,9 @@ class ScpiServer(Counterpart):
             def handle(self) -> None:
                 counterpart.connections.append(self.request)
                 for line in self.rfile:
+                    if line.decode("ascii").strip() == counterpart.drop_after:
+                        counterpart.drop_after = ""
+                        return
                     answer = counterpart.obey(line.decode("ascii").strip())
                     if answer is not None and not counterpart.silent:
                         self.wfile.write(answer.encode("ascii") + b"\n")

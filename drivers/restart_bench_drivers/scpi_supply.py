@@ -114,6 +114,8 @@ class ScpiSupply:
 
     def _greet(self, identity: str | None) -> None:
         came = self._exchange("*IDN?")
+        if not came:
+            raise SupplyError(f"{self._name} does not say what it is; check the address, and that it speaks SCPI")
         if identity is not None and identity not in came:
             raise SupplyError(
                 f"{self._name} says that it is {came!r}, which does not hold `identity: {identity}`: this is "
