@@ -200,7 +200,7 @@ def _close_up(folder: Path, rig: Rig, after: dict[str, Any], report: Report | No
     converted = convert_parts(folder / "samples")
     told["torn_bytes"] = {**told.get("torn_bytes", {}), **converted.torn}
     told["unreadable_samples"] = converted.unreadable
-    write_tables(folder, rig)
+    told["program_identity"] = write_tables(folder, rig)
     told["state"] = "closed"
     write_whole(folder / "run.json", to_bytes(to_json(told, indent=1)))
     problem = _report_problem(folder, report)

@@ -15,6 +15,8 @@ from restart_bench.rig import Rig
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from restart_bench.traces import Trace
+
 Row = dict[str, Any]
 
 BATCH = 1 << 16
@@ -125,15 +127,29 @@ def always_moving(rig: Rig) -> frozenset[str]:
     return frozenset({name for name in (rig.ready.alive, *counting) if name is not None})
 
 
-def _change_rows(run: ArchivedRun, rig: Rig) -> Iterator[Row]:
+def _change_rows(run: ArchivedRun, rig: Rig, identity: dict[str, list[float]]) -> Iterator[Row]:
+    """Rows of changes.parquet. On the way `identity` collects what the points that identify the program read."""
     from restart_bench.traces import build_traces, changes_of
 
     left_out = always_moving(rig)
     for records, samples in run.cycles():
-        for name, trace in build_traces(rig, records, samples).items():
+        traces = build_traces(rig, records, samples)
+        for name in rig.program:
+            if name in traces:
+                _collect(identity.setdefault(name, []), traces[name])
+        for name, trace in traces.items():
             if name not in left_out:
                 for change in changes_of(trace):
                     yield change_row(records, change)
+
+
+def _collect(known: list[float], trace: Trace) -> None:
+    """Add the values that counting reads of a trace show, in order of first appearance."""
+    import numpy as np
+
+    values = trace.value[trace.counts & ~np.isnan(trace.value)]
+    found, first = np.unique(values, return_index=True)
+    known += [value for value in found[np.argsort(first)].tolist() if value not in known]
 
 
 # ---------------------------------------------------------------- writing
@@ -154,14 +170,19 @@ def write_rows(path: Path, schema: pa.Schema, rows: Iterator[Row]) -> None:
         writer.write_table(pa.Table.from_pylist(held, schema=schema))
 
 
-def write_tables(folder: Path, rig: Rig) -> None:
-    """Write findings, cycles and changes of a run from its journal and its samples. Raises ArchiveError."""
+def write_tables(folder: Path, rig: Rig) -> dict[str, list[float]]:
+    """Write findings, cycles and changes of a run from its journal and its samples. Raises ArchiveError.
+
+    Returns what the points that identify the program were read as, in order of first appearance.
+    """
     run = ArchivedRun.open(folder)
+    identity: dict[str, list[float]] = {}
     judged = judged_cycles(run.records)
     with clear_errors("write the tables", folder):
         write_rows(folder / "findings.parquet", findings_schema(), map(finding_row, all_findings(run.records)))
         kind = {name: bool(run.run.get(name)) for name in ("simulated", "rehearsal")}
         cycles = (cycle_row(judged[number], run.cycle_records.get(number), **kind) for number in sorted(judged))
         write_rows(folder / "cycles.parquet", cycles_schema(), cycles)
-        write_rows(folder / "changes.parquet", changes_schema(), _change_rows(run, rig))
+        write_rows(folder / "changes.parquet", changes_schema(), _change_rows(run, rig, identity))
     run.close()
+    return identity
