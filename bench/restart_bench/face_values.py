@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import re
+import textwrap
 
 from restart_bench.clock import NS_PER_S
-from restart_bench.records import GLOSS, Bounds, Verdict
+from restart_bench.records import GLOSS, Verdict
 from restart_bench.rig import Point, Value
 
 VERDICT_STYLE: dict[Verdict, str] = {
@@ -37,39 +38,10 @@ def value_word(value: Value | None) -> str:
     return str(value)
 
 
-def figure_word(point: Point | None, value: object) -> str:
-    """A value out of a finding's figures, on or off where its point is Boolean."""
-    if value is None or value == "":
-        return "?"
-    if isinstance(value, str):
-        return plain(value)
-    if isinstance(value, (bool, int, float)):
-        if point is not None and point.is_boolean and value in (0, 1):
-            return "on" if value else "off"
-        return value_word(value)
-    return plain(str(value))
-
-
 def seconds(ns: int) -> str:
     """Nanoseconds as seconds with as many decimals as a person can use: "3.00 s", "0.214 s"."""
     value = ns / NS_PER_S
     return f"{value:.3f} s" if abs(value) < 1 else f"{value:.2f} s"
-
-
-def span_word(low_ns: float, high_ns: float) -> str:
-    """Shortest and longest time as one word: "1.23..1.25 s", in milliseconds below a second."""
-    if high_ns < NS_PER_S:
-        low, high, unit = low_ns / 1e6, high_ns / 1e6, "ms"
-        texts = (f"{low:.0f}", f"{high:.0f}") if high >= 10 else (f"{low:.1f}", f"{high:.1f}")
-    else:
-        low, high, unit = low_ns / NS_PER_S, high_ns / NS_PER_S, "s"
-        texts = (f"{low:.3f}", f"{high:.3f}") if high < 10 else (f"{low:.2f}", f"{high:.2f}")
-    return f"{texts[1]} {unit}" if texts[0] == texts[1] else f"{texts[0]}..{texts[1]} {unit}"
-
-
-def bounds_since(bounds: Bounds, start: Bounds) -> str:
-    """How long after `start` an instant lies, with bounds."""
-    return span_word(*bounds.since(start))
 
 
 def address_word(point: Point) -> str:
@@ -80,3 +52,10 @@ def address_word(point: Point) -> str:
 def verdict_gloss(verdict: Verdict) -> str:
     """The word with its meaning, as it stands wherever a verdict is shown."""
     return f"{verdict.value} ({GLOSS[verdict]})"
+
+
+def hanging(left: str, text: str, width: int, indent: int) -> list[str]:
+    """`left`, then `text` from column `indent` on, wrapped to `width` with the same indent."""
+    lines = textwrap.wrap(text, max(20, width - indent), break_on_hyphens=False) or [""]
+    first = f"{left:<{indent}}{lines[0]}" if len(left) < indent else f"{left} {lines[0]}"
+    return [first.rstrip(), *[" " * indent + line for line in lines[1:]]]

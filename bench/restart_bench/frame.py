@@ -15,7 +15,7 @@ from restart_bench.block_letters import ROWS, largest_that_fits
 from restart_bench.clock import NS_PER_S
 from restart_bench.face_values import CAUTION, VERDICT_STYLE, plain, seconds, value_word
 from restart_bench.lanes import Glyphs, History, axis, cell_for
-from restart_bench.live import LiveState
+from restart_bench.live import LiveState, Reading
 from restart_bench.records import (
     GLOSS,
     CycleJudged,
@@ -33,6 +33,10 @@ from restart_bench.units import show_duration
 
 _LIGHT_ROWS = 3
 _KEPT_FINDINGS = 30
+_READ_AHEAD_NS = 150_000_000  # between the observer's read and the picture
+
+
+Told = tuple[History, bool]  # what is known of a point, and whether it is a number
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,15 +109,24 @@ class Gathered:
         for move in sorted(state.moved, key=lambda one: one.received_ns):
             self._history(move.point).note(move.received_ns, move.value)
         for name, reading in state.readings.items():
-            self._history(name).note(state.at_ns, reading.value)
+            self._history(name).note(state.at_ns, self._still_known(name, reading, state.at_ns))
         self.supply.note(state.at_ns, {"on": True, "off": False}.get(state.supply))
         self.powered.note(state.at_ns, state.powered)
         self._lights_since(state)
         self.state = state
 
-    def history(self, name: str) -> History:
-        """What is known of a point; empty if nothing was read yet."""
-        return self.histories.get(name, History())
+    def told(self, point: Point) -> Told:
+        """What is known of a point (nothing, if it was not read yet), and whether it is a number."""
+        return self.histories.get(point.name, History()), not point.is_boolean
+
+    def _still_known(self, name: str, reading: Reading, at_ns: int) -> Value | None:
+        """The value, unless it was read so long ago that the device must be silent by now: silence is not off."""
+        point = self.rig.points.get(name)
+        if point is None:
+            return reading.value
+        device = self.rig.devices[point.device]
+        old_ns = device.answer_within_ns + 2 * device.poll_ns + _READ_AHEAD_NS
+        return reading.value if at_ns - reading.received_ns <= old_ns else None
 
     def _history(self, name: str) -> History:
         return self.histories.setdefault(name, History())
@@ -199,7 +212,7 @@ def _box(inner: str, glyphs: Glyphs, *, filled: bool) -> tuple[str, str, str]:
     if filled:
         edge = glyphs.ink * (len(inner) + 2)
         return edge, f"{glyphs.ink}{inner}{glyphs.ink}", edge
-    left, right, low_left, low_right = glyphs.corners
+    left, right, low_left, low_right = tuple(glyphs.corners)
     rule = glyphs.rule * len(inner)
     return f"{left}{rule}{right}", f"{glyphs.side}{inner}{glyphs.side}", f"{low_left}{rule}{low_right}"
 
@@ -266,8 +279,8 @@ def _lanes(gathered: Gathered, lanes: Sequence[Lane], width: int, room: int, gly
     shown = lanes if fit >= len(lanes) else lanes[: max(0, fit - 1)]
     lines = [_lane_heads(sized), *_lane("supply", (gathered.supply, False), (gathered.powered, False), sized, per_lane)]
     for lane in shown:
-        said = gathered.history(lane.said.name), not lane.said.is_boolean
-        seen = lane.terminal and (gathered.history(lane.terminal.name), not lane.terminal.is_boolean)
+        said = gathered.told(lane.said)
+        seen = gathered.told(lane.terminal) if lane.terminal is not None else None
         lines += _lane(lane.name, said, seen, sized, per_lane)
     if len(shown) < len(lanes):
         lines.append(Text(f"... and {len(lanes) - len(shown)} more outputs: make the window taller", style="dim"))
@@ -303,10 +316,7 @@ def _axis_line(sized: _Sized) -> Text:
     return Text(" " * (sized.names + 6) + axis(sized.cells, sized.cell_ns) + "  " + legend, style="dim")
 
 
-_Told = tuple[History, bool]  # what is known of a point, and whether it is a number
-
-
-def _lane(name: str, said: _Told, seen: _Told | None, sized: _Sized, rows: int) -> list[Text]:
+def _lane(name: str, said: Told, seen: Told | None, sized: _Sized, rows: int) -> list[Text]:
     """One lane: a row of strips; from three rows on two rows of strips, like a timing diagram, and a blank one."""
     upper = Text(" " * (sized.names + 1))
     lower = Text(set_cell_size(name, sized.names) + " ", style="bold")

@@ -5,8 +5,9 @@ from __future__ import annotations
 import sys
 from typing import TextIO
 
-from restart_bench.face_values import bounds_since, plain, verdict_gloss
+from restart_bench.face_values import plain, verdict_gloss
 from restart_bench.live import LiveState
+from restart_bench.record.wording import bounds_text, counted
 from restart_bench.records import (
     Answered,
     CycleJudged,
@@ -46,7 +47,7 @@ class PlainShow:
         if isinstance(record, RunStarted):
             self._started_ns = record.at_ns
             kind = "simulated" if record.simulated else "ARMED"
-            cycles = _count(record.planned_cycles, "cycle")
+            cycles = counted(record.planned_cycles, "cycle")
             return [f"test {record.run} on {record.rig} ({kind}), {cycles}, seed {record.seed}"]
         if isinstance(record, CycleStarted):
             case = f", {record.case}" if record.case else ""
@@ -62,7 +63,7 @@ class PlainShow:
         if isinstance(record, CycleJudged):
             return _judged(record)
         if isinstance(record, ScenarioJudged):
-            cycles = _count(record.cycles, "cycle")
+            cycles = counted(record.cycles, "cycle")
             return [f"{record.scenario}: {verdict_gloss(record.verdict)}, {cycles}: {record.reason}"]
         if isinstance(record, RunEnded):
             return [f"test ended: {record.how}{', ' + record.reason if record.reason else ''}"]
@@ -84,13 +85,9 @@ def _rounded(ns: int) -> int:
     return round(ns, -5)
 
 
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
-
-
 def _judged(record: CycleJudged) -> list[str]:
     restored, ready = record.mark("restored"), record.mark("ready")
-    back = f", ready {bounds_since(ready, restored)} after the restored supply" if restored and ready else ""
+    back = f", ready {bounds_text(ready.since(restored))} after the restored supply" if restored and ready else ""
     reason = f": {record.reason}" if record.reason and record.verdict is not Verdict.PASS else ""
     lines = [f"  {verdict_gloss(record.verdict)}{back}{reason}"]
     lines += [

@@ -18,7 +18,7 @@ from restart_bench.face_values import plain
 from restart_bench.frame import Gathered, frame
 from restart_bench.lanes import ASCII, UNICODE, Glyphs
 from restart_bench.live import LiveState
-from restart_bench.records import Record
+from restart_bench.records import Record, RunStarted
 from restart_bench.rig import Rig
 from restart_bench.scenario import Scenario
 
@@ -35,13 +35,13 @@ def glyphs_for(console: Console) -> Glyphs:
 class LiveScreen:
     """Implements `live.Show`. Use as a context manager, or `close()`; both may be done twice.
 
+    `suites` are what will run, in order: each `RunStarted` turns to the next one.
     `quiet_before_commands=False` (replay) draws also shortly before a phase ends.
     """
 
     def __init__(
         self,
-        rig: Rig,
-        scenarios: Sequence[Scenario],
+        suites: Sequence[tuple[Rig, tuple[Scenario, ...]]],
         console: Console,
         *,
         simulated: bool,
@@ -49,7 +49,8 @@ class LiveScreen:
     ) -> None:
         self._console = console
         self._glyphs = glyphs_for(console)
-        self._gathered = Gathered(rig, tuple(scenarios), simulated)
+        self._coming = deque(Gathered(rig, scenarios, simulated) for rig, scenarios in suites)
+        self._gathered = self._coming[0]
         self._quiet = quiet_before_commands
         self._waiting: deque[Record | LiveState] = deque()
         self._news = threading.Event()
@@ -63,12 +64,14 @@ class LiveScreen:
 
     def record(self, record: Record) -> None:
         """Takes a saved record; returns at once."""
-        self._waiting.append(record)
+        if not self.problem:
+            self._waiting.append(record)
 
     def live(self, state: LiveState) -> None:
         """Takes a state and wakes the pen; returns at once."""
-        self._waiting.append(state)
-        self._news.set()
+        if not self.problem:
+            self._waiting.append(state)
+            self._news.set()
 
     def ask(self, question: str) -> bool:
         """Puts a question to the person at the console and waits for yes or no. The picture stands still meanwhile.
@@ -136,6 +139,8 @@ class LiveScreen:
             if isinstance(one, LiveState):
                 self._gathered.live(one)
             else:
+                if isinstance(one, RunStarted) and self._coming:
+                    self._gathered = self._coming.popleft()
                 self._gathered.record(one)
 
     def _too_close_to_a_command(self, state: LiveState) -> bool:
@@ -144,9 +149,13 @@ class LiveScreen:
         return 0 <= state.phase_ends_ns - now_ns() < _QUIET_NS
 
     def _stop_live(self) -> None:
-        if self._live is not None:
-            self._live.stop()
-            self._live = None
+        live, self._live = self._live, None
+        if live is None:
+            return
+        try:
+            live.stop()
+        except Exception as problem:  # a console that is gone can't be given back
+            self.problem = self.problem or f"{type(problem).__name__}: {problem}"
 
 
 def ask_on(console: Console, question: str) -> bool:

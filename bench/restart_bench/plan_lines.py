@@ -1,0 +1,175 @@
+"""The plan of a suite in lines that a person reads before anything moves (`check`)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from restart_bench.face_values import address_word, hanging, plain
+from restart_bench.plan import (
+    CONFIDENCE,
+    CasePlan,
+    Moment,
+    ScenarioPlan,
+    Sight,
+    Span,
+    SuitePlan,
+    confidence_of,
+    shown_by,
+)
+from restart_bench.record.wording import bounds_text, counted, percent_text
+from restart_bench.rig import Rig
+from restart_bench.units import show_duration
+
+_S = 1_000_000_000
+_INDENT = 17
+_WORTH_SHOWING = 0.95
+
+
+def plan_lines(plan: SuitePlan, worn: int, width: int) -> list[str]:
+    """The whole plan. `worn` counts the commands that the supply's contact took in earlier runs."""
+    return [plain(line) for line in _lines(plan, worn, width)]
+
+
+def _lines(plan: SuitePlan, worn: int, width: int) -> Iterator[str]:
+    rig = plan.rig
+    scenarios, cycles = counted(len(plan.scenarios), "scenario"), counted(plan.cycles, "cycle")
+    yield f"{rig.name}: {scenarios}, {cycles}, {span_text(plan.lasts)}"
+    for scenario in plan.scenarios:
+        yield ""
+        yield from _scenario_lines(scenario, width)
+    yield ""
+    yield "What can be seen at best (a shorter pulse can hide between two reads)"
+    for sight in _sharpest(plan):
+        yield from hanging(f"  {rig.points[sight.point].shown}", _sight_text(rig, sight), width, _INDENT + 2)
+    yield ""
+    yield from _rig_lines(plan, worn, width)
+
+
+def _scenario_lines(plan: ScenarioPlan, width: int) -> Iterator[str]:
+    scenario = plan.scenario
+    yield from hanging(f"{scenario.name}:", scenario.purpose, width, 4) if scenario.purpose else [scenario.name]
+    for case in plan.cases:
+        name = case.case.name or "one case"
+        yield f"  {name}: {counted(case.cycles, 'cycle')}, {span_text(case.each)} each"
+        for moment in case.timeline:
+            yield from hanging(f"    {_when(moment)}", moment.text, width, _INDENT + 4)
+        if scenario.how == "supply" and case.off_time.high_ns is not None:
+            true = bounds_text((case.off_time.low_ns, case.off_time.high_ns))
+            yield from hanging("    true off time", true, width, _INDENT + 4)
+        if case.case.at.is_random:
+            drawn = f"{show_duration(case.case.at.low_ns)} to {show_duration(case.case.at.high_ns)}"
+            yield from hanging("    drawn", f"{drawn} from the last step to the cut, anew in each", width, _INDENT + 4)
+        yield from hanging("    supports", support_text(plan, case), width, _INDENT + 4)
+    judged = [*scenario.during, *scenario.after]
+    for number, expectation in enumerate(judged):
+        yield from hanging("    judged" if not number else "", f"{expectation.point} {expectation.text}", width, 21)
+    for text in [*(limit.text for limit in scenario.times), *(gap.text for gap in scenario.gaps)]:
+        yield from hanging("", text, width, 21)
+
+
+def _when(moment: Moment) -> str:
+    if moment.at is None:
+        return "before" if not moment.text.startswith("function check") else "after"
+    low, high = moment.at.low_ns, moment.at.high_ns
+    if high == low:
+        return show_duration(low)
+    return f"{show_duration(low)} to {show_duration(high)}" if high is not None else f"from {show_duration(low)}"
+
+
+def span_text(span: Span) -> str:
+    """ "15 s", "15 s to 1 min 10 s", "15 s or more": whole seconds once it is long enough."""
+    low = show_duration(_coarse(span.low_ns))
+    if span.high_ns is None:
+        return f"{low} or more (a person answers)"
+    high = show_duration(_coarse(span.high_ns))
+    return low if low == high else f"{low} to {high}"
+
+
+def _coarse(ns: int) -> int:
+    step = 60 * _S if ns >= 3600 * _S else _S if ns >= 20 * _S else _S // 10
+    return -(-ns // step) * step
+
+
+def support_text(plan: ScenarioPlan, case: CasePlan) -> str:
+    """What so many cycles of this case will show, and what it would take to show more."""
+    demanded = plan.scenario.demonstrate
+    if demanded is not None:
+        reached = confidence_of(demanded, case.cycles)
+        misses = demanded.inconclusive_at_most
+        allowed = f"at most {misses} inconclusive" if misses else "no failure"
+        what = f"{counted(case.cycles, 'cycle')} with {allowed} show {percent_text(demanded.reliability)}"
+        if reached >= demanded.confidence:
+            return f"{what} at {percent_text(reached)} confidence ({percent_text(demanded.confidence)} demanded)"
+        return (
+            f"{what} at no more than {percent_text(reached)} confidence: the demonstration can't be reached, "
+            f"{percent_text(demanded.confidence)} is demanded; raise the number of cycles"
+        )
+    shown = shown_by(case.cycles)
+    text = (
+        f"{counted(case.cycles, 'cycle')} without a failure show {percent_text(shown)} "
+        f"at {CONFIDENCE:.0%} confidence".replace("95%", "95 %")
+    )
+    return text if shown >= _WORTH_SHOWING else f"{text} (59 would show 95 %)"
+
+
+def _sharpest(plan: SuitePlan) -> list[Sight]:
+    """One sight a point: the one that asks for the shortest pulse."""
+    best: dict[str, Sight] = {}
+    for scenario in plan.scenarios:
+        for sight in scenario.sights:
+            known = best.get(sight.point)
+            if known is None or (sight.asked_ns or 1 << 62) < (known.asked_ns or 1 << 62):
+                best[sight.point] = sight
+    return list(best.values())
+
+
+def _sight_text(rig: Rig, sight: Sight) -> str:
+    where = "its terminal on " if sight.judged != sight.point else ""
+    delay = f" + {show_duration(sight.input_delay_ns)} input delay" if sight.input_delay_ns else ""
+    text = f"{where}{sight.device}: {show_duration(sight.excludes_ns)} (poll {show_duration(sight.poll_ns)}{delay})"
+    if sight.asked_ns is not None:
+        text += f", asked for: {show_duration(sight.asked_ns)}"
+    if sight.too_coarse:
+        text += ": TOO COARSE, this can never pass; poll faster, take a faster input, or ask for a longer pulse"
+    if not sight.sees_through_the_cut:
+        text += "; read on the controller, so blind while it is dark"
+    return f"{text} ({address_word(rig.points[sight.judged])})"
+
+
+# ---------------------------------------------------------------- the rig
+
+
+def _rig_lines(plan: SuitePlan, worn: int, width: int) -> Iterator[str]:
+    rig = plan.rig
+    writable = [point for point in rig.points.values() if point.writable]
+    yield "What the bench may write"
+    if not writable:
+        yield "  nothing: no point is marked `writable`"
+    for point in writable:
+        yield from hanging(f"  {point.shown}", f"{point.device}: {address_word(point)}", width, _INDENT + 2)
+    yield ""
+    yield "Supply, archive"
+    for left, text in _facts(plan, worn):
+        yield from hanging(f"  {left}", text, width, _INDENT + 2)
+    yield "Nothing was moved."
+
+
+def _facts(plan: SuitePlan, worn: int) -> Iterator[tuple[str, str]]:
+    supply = plan.rig.supply
+    if supply is not None:
+        yield "driver", f"{supply.driver} {supply.address}".rstrip()
+        rated = supply.limits.operations
+        after = worn + plan.switchings
+        of = f" of {rated} rated" if rated is not None else ""
+        yield "operations", f"{plan.switchings} planned, {worn} behind it, {after}{of} afterwards"
+        if rated is not None and after > rated:
+            yield "WORN", "the plan goes beyond the rated life: change the relay, or plan fewer cycles"
+        yield "at the end", f"supply {supply.at_end}; after trouble: {supply.after_trouble}"
+        yield "fallback", supply.fallback or "not stated: what does the relay do when this computer dies?"
+    low, high = plan.archive_bytes.low_ns, plan.archive_bytes.high_ns
+    yield "archive", f"about {_megabytes(low)}" + (f" to {_megabytes(high)}" if high not in (low, None) else "")
+    yield "loads", plan.rig.loads
+
+
+def _megabytes(count: int | None) -> str:
+    return f"{max(1, round((count or 0) / 1e6))} MB"
