@@ -6,7 +6,6 @@ and the longest that the scenario allows, the longest None where a person has to
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -26,10 +25,13 @@ from restart_bench.scenario import (
     Step,
     Wait,
 )
+from restart_bench.statistics import confidence_reached, cycles_needed, reliability_shown
 
 SWITCHINGS_PER_CUT = 2
 CONFIDENCE = 0.95
 """Confidence at which repeated cycles are spoken of where the scenario names none (common practice, no source)."""
+WORTH_SHOWING = 0.95
+"""Reliability for which the number of cycles is named where a plan shows less (common practice, no source)."""
 STORED_SHARE = 0.25
 """Bytes on the disk after compression for each byte of a sample record: measured on simulated runs of the dryer."""
 HOUR_NS = 3600 * NS_PER_S
@@ -247,21 +249,29 @@ def _sight(rig: Rig, name: str, judged: str, asked_ns: int | None) -> Sight:
     return Sight(name, judged, device.name, device.poll_ns, device.input_delay_ns, asked_ns, through)
 
 
-def shown_by(cycles: int, confidence: float = CONFIDENCE) -> float:
-    """Reliability that so many cycles without a failure show: (1 - confidence) ** (1 / cycles), the zero-failure
-    case of the exact binomial limit (Clopper and Pearson, 1934)."""
-    return float((1 - confidence) ** (1 / cycles))
+@dataclass(frozen=True, slots=True)
+class Support:
+    """What the cycles of one case will show if none fails (of a demonstration: if no more miss than it allows).
+
+    `needed` cycles would show it where `reached` is below `confidence`.
+    """
+
+    reliability: float
+    confidence: float
+    reached: float
+    missing_allowed: int
+    needed: int
 
 
-def confidence_of(demonstration: Demonstration, cycles: int) -> float:
-    """Confidence that so many cycles give for the demonstration's reliability, if no more of them miss than it
-    allows: 1 - P(at most that many failures in `cycles` | reliability), the exact binomial."""
-    chance = 1 - demonstration.reliability
-    missed = min(demonstration.inconclusive_at_most, cycles)
-    few = sum(
-        math.comb(cycles, k) * chance**k * demonstration.reliability ** (cycles - k) for k in range(missed + 1)
-    )  # fmt: skip
-    return 1 - few
+def support_of(demonstration: Demonstration | None, cycles: int) -> Support:
+    """What so many cycles will support. Without a demonstration: the reliability that they show, at 95 %."""
+    if demonstration is None:
+        shown = reliability_shown(0, cycles, CONFIDENCE)
+        return Support(shown, CONFIDENCE, CONFIDENCE, 0, cycles_needed(WORTH_SHOWING, CONFIDENCE))
+    missing = demonstration.inconclusive_at_most
+    reliability, confidence = demonstration.reliability, demonstration.confidence
+    reached = confidence_reached(reliability, cycles, min(missing, cycles))
+    return Support(reliability, confidence, reached, missing, cycles_needed(reliability, confidence, missing))
 
 
 # ---------------------------------------------------------------- archive

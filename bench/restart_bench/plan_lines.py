@@ -6,15 +6,14 @@ from collections.abc import Iterator
 
 from restart_bench.face_values import address_word, hanging, plain
 from restart_bench.plan import (
-    CONFIDENCE,
+    WORTH_SHOWING,
     CasePlan,
     Moment,
     ScenarioPlan,
     Sight,
     Span,
     SuitePlan,
-    confidence_of,
-    shown_by,
+    support_of,
 )
 from restart_bench.record.wording import bounds_text, counted, percent_text
 from restart_bench.rig import Rig
@@ -22,7 +21,6 @@ from restart_bench.units import show_duration
 
 _S = 1_000_000_000
 _INDENT = 17
-_WORTH_SHOWING = 0.95
 
 
 def plan_lines(plan: SuitePlan, worn: int, width: int) -> list[str]:
@@ -92,24 +90,22 @@ def _coarse(ns: int) -> int:
 
 def support_text(plan: ScenarioPlan, case: CasePlan) -> str:
     """What so many cycles of this case will show, and what it would take to show more."""
-    demanded = plan.scenario.demonstrate
-    if demanded is not None:
-        reached = confidence_of(demanded, case.cycles)
-        misses = demanded.inconclusive_at_most
-        allowed = f"at most {misses} inconclusive" if misses else "no failure"
-        what = f"{counted(case.cycles, 'cycle')} with {allowed} show {percent_text(demanded.reliability)}"
-        if reached >= demanded.confidence:
-            return f"{what} at {percent_text(reached)} confidence ({percent_text(demanded.confidence)} demanded)"
-        return (
-            f"{what} at no more than {percent_text(reached)} confidence: the demonstration can't be reached, "
-            f"{percent_text(demanded.confidence)} is demanded; raise the number of cycles"
-        )
-    shown = shown_by(case.cycles)
-    text = (
-        f"{counted(case.cycles, 'cycle')} without a failure show {percent_text(shown)} "
-        f"at {CONFIDENCE:.0%} confidence".replace("95%", "95 %")
+    demonstration = plan.scenario.demonstrate
+    support = support_of(demonstration, case.cycles)
+    cycles, reliability = counted(case.cycles, "cycle"), percent_text(support.reliability)
+    if demonstration is None:
+        text = f"{cycles} without a failure show {reliability} at {percent_text(support.confidence)} confidence"
+        enough = support.reliability >= WORTH_SHOWING
+        return text if enough else f"{text} ({support.needed} would show {percent_text(WORTH_SHOWING)})"
+    misses = support.missing_allowed
+    allowed = f"at most {misses} inconclusive and no fail" if misses else "no failure"
+    reached, wanted = percent_text(support.reached), percent_text(support.confidence)
+    if support.reached >= support.confidence:
+        return f"{cycles} with {allowed} show {reliability} at {reached} confidence ({wanted} demanded)"
+    return (
+        f"{cycles} with {allowed} show {reliability} at no more than {reached} confidence, {wanted} is demanded: "
+        f"the demonstration can't be reached; {counted(support.needed, 'cycle')} would do"
     )
-    return text if shown >= _WORTH_SHOWING else f"{text} (59 would show 95 %)"
 
 
 def _sharpest(plan: SuitePlan) -> list[Sight]:
