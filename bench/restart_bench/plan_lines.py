@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from restart_bench.face_values import address_word, hanging, plain
 from restart_bench.plan import (
@@ -23,12 +23,13 @@ _S = 1_000_000_000
 _INDENT = 17
 
 
-def plan_lines(plan: SuitePlan, worn: int, width: int) -> list[str]:
-    """The whole plan. `worn` counts the commands that the supply's contact took in earlier runs."""
-    return [plain(line) for line in _lines(plan, worn, width)]
+def plan_lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) -> list[str]:
+    """The whole plan. `worn` counts the commands that the supply's contact took in earlier runs, `writes` names the
+    points that this suite may write."""
+    return [plain(line) for line in _lines(plan, worn, writes, width)]
 
 
-def _lines(plan: SuitePlan, worn: int, width: int) -> Iterator[str]:
+def _lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) -> Iterator[str]:
     rig = plan.rig
     scenarios, cycles = counted(len(plan.scenarios), "scenario"), counted(plan.cycles, "cycle")
     yield f"{rig.name}: {scenarios}, {cycles}, {span_text(plan.lasts)}"
@@ -40,7 +41,7 @@ def _lines(plan: SuitePlan, worn: int, width: int) -> Iterator[str]:
     for sight in _sharpest(plan):
         yield from hanging(f"  {rig.points[sight.point].shown}", _sight_text(rig, sight), width, _INDENT + 2)
     yield ""
-    yield from _rig_lines(plan, worn, width)
+    yield from _rig_lines(plan, worn, writes, width)
 
 
 def _scenario_lines(plan: ScenarioPlan, width: int) -> Iterator[str]:
@@ -92,20 +93,24 @@ def support_text(plan: ScenarioPlan, case: CasePlan) -> str:
     """What so many cycles of this case will show, and what it would take to show more."""
     demonstration = plan.scenario.demonstrate
     support = support_of(demonstration, case.cycles)
-    cycles, reliability = counted(case.cycles, "cycle"), percent_text(support.reliability)
+    cycles, reliability = counted(case.cycles, "cycle"), _percent(support.reliability)
     if demonstration is None:
-        text = f"{cycles} without a failure show {reliability} at {percent_text(support.confidence)} confidence"
+        text = f"{cycles} without a failure show {reliability} at {_percent(support.confidence)} confidence"
         enough = support.reliability >= WORTH_SHOWING
-        return text if enough else f"{text} ({support.needed} would show {percent_text(WORTH_SHOWING)})"
+        return text if enough else f"{text} ({support.needed} would show {_percent(WORTH_SHOWING)})"
     misses = support.missing_allowed
     allowed = f"at most {misses} inconclusive and no fail" if misses else "no failure"
-    reached, wanted = percent_text(support.reached), percent_text(support.confidence)
+    reached, wanted = _percent(support.reached), _percent(support.confidence)
     if support.reached >= support.confidence:
         return f"{cycles} with {allowed} show {reliability} at {reached} confidence ({wanted} demanded)"
     return (
         f"{cycles} with {allowed} show {reliability} at no more than {reached} confidence, {wanted} is demanded: "
         f"the demonstration can't be reached; {counted(support.needed, 'cycle')} would do"
     )
+
+
+def _percent(fraction: float) -> str:
+    return percent_text(fraction).replace(".0 %", " %")
 
 
 def _sharpest(plan: SuitePlan) -> list[Sight]:
@@ -135,13 +140,11 @@ def _sight_text(rig: Rig, sight: Sight) -> str:
 # ---------------------------------------------------------------- the rig
 
 
-def _rig_lines(plan: SuitePlan, worn: int, width: int) -> Iterator[str]:
+def _rig_lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) -> Iterator[str]:
     rig = plan.rig
-    writable = [point for point in rig.points.values() if point.writable]
-    yield "What the bench may write"
-    if not writable:
-        yield "  nothing: no point is marked `writable`"
-    for point in writable:
+    written = [point for point in rig.points.values() if point.name in writes]
+    yield "What this suite writes" if written else "This suite writes nothing"
+    for point in written:
         yield from hanging(f"  {point.shown}", f"{point.device}: {address_word(point)}", width, _INDENT + 2)
     yield ""
     yield "Supply, archive"
