@@ -1,0 +1,119 @@
+"""Archived runs, their soundness, trends and comparisons, as people read them on a console."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from restart_bench.comparing import Comparison
+from restart_bench.face_values import VERDICT_STYLE, hanging, plain
+from restart_bench.logs import RunRow, TrendRow, Verified
+from restart_bench.record.wording import listed, percent_text
+from restart_bench.records import GLOSS, Verdict
+
+_WORDS = {verdict.value: verdict for verdict in Verdict}
+
+
+def print_runs(rows: Sequence[RunRow], console: Console) -> None:
+    """A line a run; what is not closed or damaged says why."""
+    if not rows:
+        console.print("no runs yet: make one with `restart-bench run`", markup=False)
+        return
+    table = _table("run", "rig", "kind", "verdict", "cycles", "ended")
+    for row in rows:
+        kind = "simulated" if row.simulated else "real"
+        kind += ", rehearsal" if row.rehearsal else ""
+        cycles = listed(f"{count} {word}" for word, count in (row.cycles or {}).items() if count)
+        ended = row.how if row.state == "closed" else row.state
+        ended += f": {row.reason}" if row.reason else ""
+        table.add_row(row.id, plain(row.rig), kind, verdict_text(row.verdict), cycles, plain(ended))
+    console.print(table)
+    _print_gloss(console, [row.verdict for row in rows])
+
+
+def _print_gloss(console: Console, words: Sequence[str]) -> None:
+    shown = [_WORDS[word] for word in dict.fromkeys(words) if word in _WORDS]
+    if shown:
+        console.print("; ".join(f"{one.value}: {GLOSS[one]}" for one in shown), style="dim", markup=False)
+
+
+def verdict_text(word: str) -> Text:
+    """The word in its style, empty where there is none."""
+    verdict = _WORDS.get(word)
+    return Text(word, style=VERDICT_STYLE[verdict] if verdict is not None else "")
+
+
+def verified_lines(verified: Verified) -> Iterator[str]:
+    """Whether a run is as it was closed, and what is not."""
+    folder = verified.folder.name.removeprefix("run=")
+    if not verified.closed:
+        yield f"{folder}: not closed, so it has no sums (the bench was killed, or the run goes on)"
+        return
+    if verified.sound:
+        yield f"{folder}: sound, {verified.checked} files as they were closed"
+        return
+    yield f"{folder}: NOT AS IT WAS CLOSED"
+    for what, names in (("altered", verified.altered), ("lost", verified.lost), ("added", verified.added)):
+        yield from (f"  {what}: {plain(name)}" for name in names)
+
+
+def print_trend(rows: Sequence[TrendRow], console: Console) -> None:
+    """Fail rate and boot time, a line a row."""
+    if not rows:
+        console.print("no judged cycles yet", markup=False)
+        return
+    table = _table("rig", "period", "kind", "cycles", "pass", "fail", "incon-\nclusive", "error", "fail rate", "boot")
+    for row in rows:
+        rate = "-" if row.fail_rate is None else percent_text(row.fail_rate)
+        boot = "-"
+        if row.boot_from_s is not None and row.boot_to_s is not None:
+            boot = f"{row.boot_from_s:.3f} .. {row.boot_to_s:.3f} s"
+        kind = "simulated" if row.simulated else "real"
+        counts = (row.cycles, row.passed, row.failed, row.inconclusive, row.errors)
+        table.add_row(plain(row.rig), row.period, kind, *map(str, counts), rate, boot)
+    console.print(table)
+    console.print("boot: median from the restored supply to ready, with bounds", style="dim", markup=False)
+
+
+def _table(*columns: str) -> Table:
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    for column in columns:
+        table.add_column(column, overflow="fold")
+    return table
+
+
+# ---------------------------------------------------------------- comparison
+
+
+def comparison_lines(comparison: Comparison, width: int) -> list[str]:
+    """What changed, the worse first; what could not be compared; what chance can explain; the diffs of the files."""
+    return [plain(line) for line in _comparison(comparison, width)]
+
+
+def _comparison(comparison: Comparison, width: int) -> Iterator[str]:
+    yield f"{comparison.baseline} (baseline) against {comparison.run}"
+    yield from hanging("program:", _program(comparison), width, 9)
+    if not comparison.differences:
+        yield "No difference was shown."
+    for title, worse in (("WORSE", True), ("better", False), ("different", None)):
+        for one in comparison.differences:
+            if one.worse is worse:
+                yield from hanging(f"{title}:", one.text, width, 11)
+    for text in comparison.not_compared:
+        yield from hanging("not compared:", text, width, 14)
+    for text in comparison.notes:
+        yield from hanging("note:", text, width, 6)
+    for name, diff in comparison.diffs.items():
+        yield f"--- {name}"
+        yield from diff.splitlines()
+
+
+def _program(comparison: Comparison) -> str:
+    before, after = comparison.program
+    if comparison.program_changed is None:
+        return "not known in both runs, so nobody can say whether it changed"
+    return f"changed, {before} -> {after}" if comparison.program_changed else f"the same, {after}"

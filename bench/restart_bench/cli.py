@@ -1,0 +1,332 @@
+"""The command `restart-bench`: words, files and exit codes. What a command does lives elsewhere, loaded when asked."""
+
+from __future__ import annotations
+
+import json
+import sys
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from restart_bench.cli_archive import register_archive_commands
+from restart_bench.cli_common import (
+    LOGS,
+    ArmOption,
+    ByOption,
+    JsonOption,
+    LogsOption,
+    Paths,
+    ProgramOption,
+    RepeatOption,
+    RigOption,
+    RigPath,
+    answering,
+    console_for,
+    honest_exit,
+    is_console,
+    person_at,
+    rig_file,
+    say_faults,
+    typed_arming,
+    width_for,
+)
+from restart_bench.file_faults import FaultsFound
+from restart_bench.outcome import EXIT_BAD_INPUT, EXIT_ERROR, RunOptions, RunOutcome
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from restart_bench.live import Show
+    from restart_bench.suite import Suite
+    from restart_bench_drivers.interface import AskPerson
+
+app = typer.Typer(
+    name="restart-bench",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Cuts a controller's power, watches every output come back, and says what it did, how fast and how sure. "
+    "Exit codes: 0 pass, 1 a proven fail, 2 bad input or not armed (nothing moved), 3 inconclusive, "
+    "4 error of rig or bench, 130 stopped by a person.",
+)
+
+
+def main() -> None:
+    """Console script."""
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(AttributeError, ValueError):  # a stream that can't show a letter shows "?" instead of ending us
+            stream.reconfigure(errors="replace")  # type: ignore[union-attr]
+    app()
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        print(f"restart-bench {version('restart-bench')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _begin(
+    version: Annotated[
+        bool, typer.Option("--version", help="Show the version and leave.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    pass
+
+
+# ---------------------------------------------------------------- begin
+
+
+@app.command()
+@honest_exit
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder that does not exist yet, or is empty.")],
+    by_hand: Annotated[
+        bool, typer.Option("--by-hand", help="Without any relay: a person switches the supply.")
+    ] = False,
+) -> int:
+    """Ask a few questions, write a commented rig, a program model and two scenarios."""
+    from restart_bench.new import write_suite
+
+    return write_suite(folder, by_hand=by_hand)
+
+
+@app.command()
+@honest_exit
+def look(
+    rig: RigPath,
+    for_: Annotated[str, typer.Option("--for", metavar="TIME", help="Look so long, then leave (3 s).")] = "",
+) -> int:
+    """Read only: outputs beside their terminals, what moves, answer times, the shortest pulse that can be excluded."""
+    from restart_bench.look import look_at
+
+    return look_at(_load_rig(rig).rig, for_)
+
+
+@app.command()
+@honest_exit
+def check(
+    paths: Paths,
+    rig: RigOption = None,
+    program: ProgramOption = None,
+    repeat: RepeatOption = None,
+    logs: LogsOption = LOGS,
+) -> int:
+    """Read the files and say what would happen: timeline, duration, wear, what it will show. Moves nothing."""
+    from restart_bench.plan import plan_suite
+    from restart_bench.plan_lines import plan_lines
+    from restart_bench.safety import points_named
+    from restart_bench.unfinished import wear_of
+
+    width = width_for(sys.stdout)
+    for number, suite in enumerate(_load_suites(paths, rig, program, repeat)):
+        worn = wear_of(logs, suite.rig.supply).operations if suite.rig.supply is not None else 0
+        steps = [step for one in suite.scenarios for step in (*one.before, *one.function_check)]
+        plan = plan_suite(suite.rig, suite.scenarios)
+        if number:
+            print()
+        print("\n".join(plan_lines(plan, worn, points_named(suite.rig, steps), width)))
+        _say_warnings(suite)
+    return 0
+
+
+# ---------------------------------------------------------------- run
+
+
+@app.command()
+@honest_exit
+def run(
+    paths: Paths,
+    *,
+    rig: RigOption = None,
+    simulated: Annotated[bool, typer.Option("--simulated", help="Run the program model, move no hardware.")] = False,
+    program: ProgramOption = None,
+    repeat: RepeatOption = None,
+    resume: Annotated[
+        str | None, typer.Option("--resume", metavar="RUN", help="Go on with a run that was ended or killed.")
+    ] = None,
+    stop_on: Annotated[
+        Literal["fail"] | None, typer.Option("--stop-on", help="End at the first fail.", show_default=False)
+    ] = None,
+    rehearse: Annotated[bool, typer.Option("--rehearse", help="Steps before and function check, no cut.")] = False,
+    logs: LogsOption = LOGS,
+    seed: Annotated[int | None, typer.Option("--seed", metavar="N", help="Draws delays and orders again.")] = None,
+    by: ByOption = "",
+    arm: ArmOption = None,
+    junit: Annotated[
+        Path | None, typer.Option("--junit", metavar="FILE", help="Also write JUnit XML for CI servers.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Perform the scenarios, judge them, archive everything, show the result."""
+    from restart_bench.outcome import Refused
+    from restart_bench.result_documents import faults_document, refusal_document
+
+    try:
+        suites = _load_suites(paths, rig, program, repeat)
+        for suite in suites:
+            _say_warnings(suite)
+        if not simulated and arm is None:
+            arm = typed_arming(suites[0].rig.name, lambda text: print(text, file=sys.stderr))
+        options = RunOptions(
+            logs=logs,
+            simulated=simulated,
+            seed=seed,
+            by=by,
+            arm=arm,
+            stop_on_fail=stop_on == "fail",
+            rehearse=rehearse,
+            resume=resume,
+            repeat=repeat,
+        )
+        outcome = _perform(suites, options, as_json)
+    except FaultsFound as found:
+        say_faults(found)
+        if as_json:
+            print(json.dumps(faults_document(found.faults, EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
+        return EXIT_BAD_INPUT
+    except Refused as refused:
+        print(refused, file=sys.stderr)
+        if as_json:
+            print(json.dumps(refusal_document(str(refused), EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
+        return EXIT_BAD_INPUT
+    written = _write_junit(junit, outcome)
+    with suppress(BrokenPipeError):  # who read our output is gone; the verdict stands
+        _show_outcome(outcome, as_json)
+    return outcome.exit_code if written or outcome.exit_code else EXIT_ERROR
+
+
+def _perform(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> RunOutcome:
+    from restart_bench.runner import perform
+
+    show, ask = _show_for(suites, options, as_json)
+    try:
+        return perform(suites, options, show, ask)
+    finally:
+        show.close()
+
+
+def _show_for(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> tuple[Show, AskPerson | None]:
+    """The live screen where somebody watches, else plain lines; with --json both go to standard error."""
+    stream = sys.stderr if as_json else sys.stdout
+    console = console_for(stream)
+    if not is_console(stream):
+        from restart_bench.plain_show import PlainShow
+
+        return PlainShow(stream), person_at(console)
+    from restart_bench.screen import LiveScreen
+
+    screen = LiveScreen([(one.rig, one.scenarios) for one in suites], console, simulated=options.simulated)
+    return screen, answering(screen.ask) if sys.stdin.isatty() else None
+
+
+def _write_junit(file: Path | None, outcome: RunOutcome) -> bool:
+    if file is None:
+        return True
+    from restart_bench.result_documents import junit
+
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(junit(outcome), encoding="utf-8")
+    except OSError as problem:
+        print(f"{file} could not be written ({problem}); the run itself is in the archive", file=sys.stderr)
+        return False
+    return True
+
+
+def _show_outcome(outcome: RunOutcome, as_json: bool) -> None:
+    if as_json:
+        from restart_bench.result_documents import document
+
+        print(json.dumps(document(outcome), ensure_ascii=False, indent=2), flush=True)
+        return
+    from restart_bench.results import print_outcome
+
+    print_outcome(outcome, console_for(sys.stdout))
+    sys.stdout.flush()
+
+
+@app.command()
+@honest_exit
+def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
+    """Return pressed points to idle, bring the supply to its normal end, close what a killed run left open."""
+    from restart_bench.parking import park as put_to_rest
+
+    loaded = _load_rig(rig).rig
+    if arm is None:
+        arm = typed_arming(loaded.name, lambda text: print(text, file=sys.stderr))
+    parked = put_to_rest(loaded, logs=logs, arm=arm, ask=person_at(console_for(sys.stderr)), say=print)
+    for folder in parked.closed:
+        print(f"closed: {folder}")
+    print(f"supply: {parked.supply}")
+    if parked.not_idle:
+        print(f"NOT SHOWN AT IDLE: {', '.join(parked.not_idle)}; go to the rig and look")
+    return 0 if parked.well else EXIT_ERROR
+
+
+# ---------------------------------------------------------------- rigs
+
+
+@app.command()
+@honest_exit
+def simulate(
+    rig: RigPath,
+    program: ProgramOption = None,
+    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Draws what the model leaves to chance.")] = 0,
+) -> int:
+    """Serve the simulated rig over Modbus TCP for any client: one line a device, then until Ctrl-C."""
+    from restart_bench.simulate import serve
+
+    return serve(_load_rig(rig), program, seed)
+
+
+@app.command()
+@honest_exit
+def drivers(
+    name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="One driver, with all its keys.")] = None,
+) -> int:
+    """What a rig file can name as its supply."""
+    from restart_bench.driver_lines import driver_lines
+
+    print("\n".join(driver_lines(name, width_for(sys.stdout))))
+    return 0
+
+
+@app.command()
+@honest_exit
+def schema(
+    kind: Annotated[Literal["rig", "scenario", "program"], typer.Argument(help="rig, scenario or program.")],
+) -> int:
+    """JSON Schema of a file, for editors that complete and check while one types."""
+    from restart_bench.schema import schema_for
+
+    print(json.dumps(schema_for(kind), ensure_ascii=False, indent=2))
+    return 0
+
+
+register_archive_commands(app)
+
+
+# ---------------------------------------------------------------- files
+
+
+def _load_suites(paths: list[Path], rig: Path | None, program: Path | None, repeat: int | None) -> tuple[Suite, ...]:
+    from restart_bench.suite import load_suites
+    from restart_bench_drivers.registry import cards
+
+    return load_suites(paths, rig=rig, program=program, repeat=repeat, cards=cards())
+
+
+def _load_rig(path: Path) -> Suite:
+    from restart_bench.suite import load_rig
+    from restart_bench_drivers.registry import cards
+
+    return load_rig(rig_file(path), cards=cards())
+
+
+def _say_warnings(suite: Suite) -> None:
+    for warning in suite.warnings:
+        print(f"warning: {warning}", file=sys.stderr)

@@ -1,0 +1,160 @@
+"""The commands that work on archived runs: compare, report, replay, judge, logs. They never touch a rig."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from restart_bench.cli_common import LOGS, ByOption, LogsOption, RunText, console_for, honest_exit, width_for
+from restart_bench.outcome import EXIT_ERROR, EXIT_FAIL, Refused
+
+OutOption = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where to write it.")]
+logs_app = typer.Typer(no_args_is_help=True, help="The archive of runs: list, verify, trend, export.")
+
+
+def register_archive_commands(app: typer.Typer) -> None:
+    """Adds the commands of this file to the console script."""
+    for command in (compare, report, replay):
+        app.command()(command)
+    app.add_typer(logs_app, name="logs")
+
+
+@honest_exit
+def compare(
+    baseline: Annotated[
+        str, typer.Argument(metavar="BASELINE", help='A run as for RUN, or "approved": the baseline of the rig of RUN.')
+    ],
+    run: RunText,
+    *,
+    approve: Annotated[bool, typer.Option("--approve", help="Make RUN the approved baseline of its rig.")] = False,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason of the approval.")] = "",
+    by: ByOption = "",
+    logs: LogsOption = LOGS,
+) -> int:
+    """What changed between two runs. Ends with 1 if something got worse."""
+    from restart_bench import comparing_runs
+    from restart_bench.archive_lines import comparison_lines
+    from restart_bench.archive_reading import ArchivedRun, find_run
+
+    folder = find_run(run, logs)
+    if baseline == "approved":
+        rig = ArchivedRun.open(folder).rig_name
+        approved = comparing_runs.baseline_of(logs, rig)
+        if approved is None:
+            raise Refused(
+                f"{rig} has no approved baseline; approve one with `compare BASELINE RUN --approve --why TEXT`"
+            )
+        baseline = approved
+    comparison = comparing_runs.compare_runs(find_run(baseline, logs), folder)
+    print("\n".join(comparison_lines(comparison, width_for(sys.stdout))))
+    if approve:
+        approval = comparing_runs.approve(folder, why=why, by=by)
+        print(f"approved as baseline by {approval.by or 'nobody named'}: {approval.why}")
+    return EXIT_FAIL if comparison.worse else 0
+
+
+@honest_exit
+def report(run: RunText, out: OutOption = None, logs: LogsOption = LOGS) -> int:
+    """Write the HTML record of a run."""
+    from restart_bench.archive_reading import ArchivedRun, find_run
+    from restart_bench.record.writing import write_record
+
+    archived = ArchivedRun.open(find_run(run, logs))
+    file = out if out is not None else Path(f"{archived.id}.html")
+    if archived.folder.resolve() in file.resolve().parents:
+        raise Refused(f"{file} lies in the run's own folder, which is never written to again; choose another --out")
+    file.parent.mkdir(parents=True, exist_ok=True)
+    write_record(archived, file)
+    print(file)
+    return 0
+
+
+@honest_exit
+def replay(
+    run: RunText,
+    speed: Annotated[float, typer.Option("--speed", metavar="N", min=0.1, max=1000, help="N times as fast.")] = 1.0,
+    logs: LogsOption = LOGS,
+) -> int:
+    """Play an archived run on the live screen."""
+    from restart_bench.archive_reading import ArchivedRun, find_run
+    from restart_bench.replay import play
+
+    return play(ArchivedRun.open(find_run(run, logs)), console_for(sys.stdout), speed)
+
+
+# ---------------------------------------------------------------- logs
+
+
+@logs_app.command("list")
+@honest_exit
+def list_(
+    rig: Annotated[str | None, typer.Option("--rig", metavar="NAME", help="Only this rig.")] = None,
+    logs: LogsOption = LOGS,
+) -> int:
+    """All runs, oldest first."""
+    from restart_bench.archive_lines import print_runs
+    from restart_bench.logs import list_runs
+
+    print_runs(list_runs(logs, rig), console_for(sys.stdout))
+    return 0
+
+
+@logs_app.command()
+@honest_exit
+def verify(
+    run: Annotated[str | None, typer.Argument(metavar="[RUN]", help="One run; without it, all of them.")] = None,
+    logs: LogsOption = LOGS,
+) -> int:
+    """Hold every file of closed runs against its sum."""
+    from restart_bench import logs as archive
+    from restart_bench.archive_lines import verified_lines
+    from restart_bench.archive_reading import find_run, run_folders
+
+    folders = [find_run(run, logs)] if run is not None else run_folders(logs)
+    checked = [archive.verify(folder) for folder in folders]
+    for one in checked:
+        print("\n".join(verified_lines(one)))
+    if not checked:
+        print(f"no run in {logs}")
+    return 0 if all(one.sound for one in checked) else EXIT_ERROR
+
+
+@logs_app.command()
+@honest_exit
+def trend(
+    rig: Annotated[str | None, typer.Option("--rig", metavar="NAME", help="Only this rig.")] = None,
+    scenario: Annotated[str | None, typer.Option("--scenario", metavar="NAME", help="Only this scenario.")] = None,
+    by: Annotated[Literal["run", "day", "rig"], typer.Option("--by", help="One row for each.")] = "run",
+    logs: LogsOption = LOGS,
+) -> int:
+    """Fail rate and boot time over the archive."""
+    from restart_bench import logs as archive
+    from restart_bench.archive_lines import print_trend
+
+    print_trend(archive.trend(logs, rig=rig, scenario=scenario, by=by), console_for(sys.stdout))
+    return 0
+
+
+@logs_app.command()
+@honest_exit
+def export(
+    run: RunText,
+    out: OutOption = None,
+    separator: Annotated[str, typer.Option("--separator", help='";" suits spreadsheets in many languages.')] = ",",
+    decimal: Annotated[str, typer.Option("--decimal", help='Decimal sign, "." or ",".')] = ".",
+    logs: LogsOption = LOGS,
+) -> int:
+    """One row a cycle as CSV, for a spreadsheet."""
+    from restart_bench import logs as archive
+    from restart_bench.archive_reading import find_run
+
+    if len(separator) != 1 or decimal not in (".", ",") or separator == decimal:
+        raise Refused("--separator is one character and --decimal is . or , and they must differ")
+    folder = find_run(run, logs)
+    file = out if out is not None else Path(f"{folder.name.removeprefix('run=')}.csv")
+    exported = archive.export(folder, file, separator=separator, decimal=decimal)
+    print(f"{exported.path}: {exported.rows} rows, {exported.columns} columns")
+    return 0

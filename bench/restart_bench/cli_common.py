@@ -1,0 +1,161 @@
+"""What all commands share: options that recur, consoles, questions to a person, and which problem ends in which code.
+
+Light to import: nothing here loads numpy, pandas, scipy or duckdb.
+"""
+
+from __future__ import annotations
+
+import functools
+import os
+import sys
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, ParamSpec, TextIO
+
+import typer
+
+from restart_bench.file_faults import FaultsFound
+from restart_bench.outcome import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_STOPPED, Refused
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from restart_bench_drivers.interface import AskPerson
+
+P = ParamSpec("P")
+
+Paths = Annotated[
+    list[Path],
+    typer.Argument(metavar="PATH...", help="Scenario files, or folders with a rig.yaml and scenario files."),
+]
+RigPath = Annotated[Path, typer.Argument(metavar="RIG", help="A rig.yaml, or the folder that it lies in.")]
+RunText = Annotated[str, typer.Argument(metavar="RUN", help='Path, unique start of a run\'s id, or "last".')]
+RigOption = Annotated[Path | None, typer.Option("--rig", metavar="FILE", help="Another rig file for all of PATH.")]
+ProgramOption = Annotated[
+    Path | None, typer.Option("--program", metavar="FILE", help="Another program model to simulate.")
+]
+RepeatOption = Annotated[int | None, typer.Option("--repeat", metavar="N", min=1, help="Cycles of each case.")]
+LogsOption = Annotated[
+    Path, typer.Option("--logs", metavar="DIR", help="The archive of runs.", envvar="RESTART_BENCH_LOGS")
+]
+ArmOption = Annotated[
+    str | None, typer.Option("--arm", metavar="RIG", help="Arm the real rig by its name: it will be switched.")
+]
+ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who runs this; stands in the record.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
+
+LOGS = Path("logs")
+_PLAIN_WIDTH = 100
+
+
+def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
+    """Makes a command end with the exit codes of this bench: what it returns; 2 for faults, refusals and unknown
+    runs; 130 after Ctrl-C; 4 for anything unforeseen (never 1, which says that a controller failed)."""
+
+    @functools.wraps(command)
+    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            code = command(*args, **kwargs)
+        except FaultsFound as found:
+            say_faults(found)
+            code = EXIT_BAD_INPUT
+        except Refused as refused:
+            print(refused, file=sys.stderr)
+            code = EXIT_BAD_INPUT
+        except KeyboardInterrupt:
+            print("stopped", file=sys.stderr)
+            code = EXIT_STOPPED
+        except BrokenPipeError:
+            _give_up_stdout()
+            code = EXIT_ERROR
+        except Exception as problem:
+            code = _told(problem)
+        raise SystemExit(code or 0)
+
+    return run
+
+
+def _give_up_stdout() -> None:
+    """Whoever read our output is gone: what is still buffered goes nowhere, without a second complaint."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _told(problem: Exception) -> int:
+    from restart_bench.archive_files import ArchiveError
+    from restart_bench_drivers.interface import SupplyError
+
+    if isinstance(problem, ArchiveError | SupplyError):
+        print(problem, file=sys.stderr)
+        return EXIT_BAD_INPUT if isinstance(problem, ArchiveError) else EXIT_ERROR
+    traceback.print_exception(problem)
+    print("The bench itself failed; this says nothing about the controller.", file=sys.stderr)
+    return EXIT_ERROR
+
+
+def say_faults(found: FaultsFound) -> None:
+    """All faults on standard error, one a line."""
+    for fault in found.faults:
+        print(fault, file=sys.stderr)
+
+
+def rig_file(path: Path) -> Path:
+    """The rig file that a person means: the file, or the rig.yaml in the folder."""
+    return path / "rig.yaml" if path.is_dir() else path
+
+
+def is_console(stream: TextIO) -> bool:
+    """True where a person looks at the stream and it can be drawn on."""
+    return stream.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def console_for(stream: TextIO) -> Console:
+    """A console for tables. Off a console there is no styling, no control character, and a fixed width."""
+    from rich.console import Console
+
+    if is_console(stream):
+        return Console(file=stream, highlight=False)
+    width = os.environ.get("COLUMNS", "")
+    return Console(
+        file=stream,
+        highlight=False,
+        force_terminal=False,
+        color_system=None,
+        width=int(width) if width.isdigit() and int(width) >= 40 else _PLAIN_WIDTH,
+    )
+
+
+def width_for(stream: TextIO) -> int:
+    """Columns for lines of text on this stream."""
+    return console_for(stream).width
+
+
+def person_at(console: Console) -> AskPerson | None:
+    """Somebody who can answer at this console, None where standard input is none."""
+    if not sys.stdin.isatty():
+        return None
+    from restart_bench.screen import ask_on
+
+    return answering(lambda question: ask_on(console, question))
+
+
+def answering(ask: Callable[[str], bool]) -> AskPerson:
+    """The same questions, where the end of the input means that nobody can answer (SupplyError)."""
+    from restart_bench_drivers.interface import SupplyError
+
+    def asked(question: str) -> bool:
+        try:
+            return ask(question)
+        except EOFError:
+            raise SupplyError(f"nobody answered: {question}") from None
+
+    return asked
+
+
+def typed_arming(rig: str, said: Callable[[str], None]) -> str | None:
+    """Asks for the rig's name where a person sits at the console. Returns what was typed, None for nothing."""
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return None
+    said(f"{rig} is a real rig: its supply will be cut and its points will be written.")
+    print("Type its name to arm it, or press Enter to leave: ", end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip() or None
