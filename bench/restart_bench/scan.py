@@ -185,6 +185,10 @@ class Interpreter:
         """True if the name's data outlive a warm restart."""
         return self._slot[name] in self._retained
 
+    def is_timer(self, name: str) -> bool:
+        """True if `number` tells a time."""
+        return isinstance(self._blocks.get(name), Timer)
+
     def read_names(self, condition: Expr) -> set[str]:
         """Names that a condition reads."""
         return set(_names_in(condition))

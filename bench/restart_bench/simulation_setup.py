@@ -1,0 +1,79 @@
+"""What a simulated rig is started with, and the one line of JSON in which it travels to its process.
+
+Values are written with the name of their class and their fields, tuples as lists; so every dataclass of `rig` and
+`program` comes back as it was, without a schema. This is no file format: both ends are always the same edition.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from dataclasses import dataclass
+from types import ModuleType
+from typing import Any
+
+from restart_bench import program as program_values
+from restart_bench import rig as rig_values
+from restart_bench.program import OrderedFault, Program
+from restart_bench.rig import Rig
+
+_CLASS = "class"
+
+
+@dataclass(frozen=True, slots=True)
+class SimulationSetup:
+    """Rig (ports and hosts do not matter), program, the seed of all that is drawn, faults beside the program's own,
+    and the path of the truth log ("": none is kept)."""
+
+    rig: Rig
+    program: Program
+    seed: int = 0
+    faults: tuple[OrderedFault, ...] = ()
+    truth: str = ""
+
+
+def _classes_of(module: ModuleType) -> dict[str, type[Any]]:
+    return {name: one for name, one in vars(module).items() if isinstance(one, type) and dataclasses.is_dataclass(one)}
+
+
+_CLASSES: dict[str, type[Any]] = {
+    **_classes_of(rig_values),
+    **_classes_of(program_values),
+    SimulationSetup.__name__: SimulationSetup,
+}
+
+
+def to_line(setup: SimulationSetup) -> str:
+    """One line of JSON, without line end."""
+    return json.dumps(_plain(setup))
+
+
+def from_line(line: str) -> SimulationSetup:
+    """The setup that a line tells. Raises ValueError on anything else."""
+    try:
+        told = _value(json.loads(line))
+    except (KeyError, TypeError) as problem:
+        raise ValueError(f"this is no setup of a simulated rig: {problem}") from problem
+    if not isinstance(told, SimulationSetup):
+        raise ValueError("this is no setup of a simulated rig")
+    return told
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = {field.name: _plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+        return {_CLASS: type(value).__name__, **fields}
+    if isinstance(value, dict):
+        return {key: _plain(one) for key, one in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(one) for one in value]
+    return value
+
+
+def _value(told: Any) -> Any:
+    if isinstance(told, list):
+        return tuple(_value(one) for one in told)
+    if not isinstance(told, dict):
+        return told
+    fields = {key: _value(one) for key, one in told.items() if key != _CLASS}
+    return _CLASSES[told[_CLASS]](**fields) if _CLASS in told else fields

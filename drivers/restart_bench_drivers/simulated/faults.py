@@ -1,0 +1,62 @@
+"""Which of the ordered faults play in the cut that is going on."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from restart_bench.ordered_faults import prepared
+from restart_bench.program import OrderedFault
+
+Settings = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Playing:
+    """The faults of one cut, in the order of the file."""
+
+    faults: tuple[OrderedFault, ...] = ()
+
+    def all(self, name: str) -> list[Settings]:
+        """Settings of every fault of this name."""
+        return [fault.settings for fault in self.faults if fault.name == name]
+
+    def one(self, name: str) -> Settings | None:
+        """Settings of the first one, or None if none plays."""
+        return next(iter(self.all(name)), None)
+
+    def at_point(self, name: str, point: str) -> Settings | None:
+        """Settings of the first one that concerns this point."""
+        return next((one for one in self.all(name) if one["point"] == point), None)
+
+
+class FaultPlayer:
+    """Counts cuts; `now` are the faults of the cut that is going on."""
+
+    def __init__(self, faults: Iterable[OrderedFault], draws: random.Random) -> None:
+        self._faults = [prepared(fault) for fault in faults]
+        self._draws = draws
+        self.cut = 0
+        self.now = Playing()
+        self._choose()
+
+    def begin_cut(self) -> None:
+        """The next cut begins; faults that play only sometimes are drawn anew."""
+        self.cut += 1
+        self._choose()
+
+    def order(self, fault: OrderedFault) -> None:
+        """One more fault. It plays in the cut that is going on if its settings say so."""
+        self._faults.append(prepared(fault))
+        self._choose()
+
+    def _choose(self) -> None:
+        self.now = Playing(tuple(fault for fault in self._faults if self._plays(fault.settings)))
+
+    def _plays(self, settings: Settings) -> bool:
+        last = settings["to_cut"]
+        if self.cut < settings["from_cut"] or (last is not None and self.cut > last):
+            return False
+        return settings["one_in"] == 1 or self._draws.randrange(settings["one_in"]) == 0
