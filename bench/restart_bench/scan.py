@@ -13,7 +13,7 @@ nanoseconds. The rules are DESIGN 3 "How a scan goes"; blocks, edges and coils b
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -30,15 +30,26 @@ from restart_bench.program import (
     Set,
     Timer,
 )
-
-Value = bool | int | float
-Slots = list[Any]
-Test = Callable[[Slots], Any]
-Run = Callable[[Slots, int], None]
+from restart_bench.scan_blocks import (
+    BISTABLES,
+    COMPARE,
+    COUNTERS,
+    LOGIC,
+    TIMERS,
+    Run,
+    Slots,
+    Test,
+    Value,
+    coil,
+    comparison,
+    constant,
+    edge,
+    latch,
+    negation,
+    read,
+)
 
 FIRST_SCAN = "first_scan"
-COUNT_MAX = 32767  # CV of CTU and CTD is an INT
-COUNT_MIN = -32768
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,11 +198,7 @@ class Interpreter:
 
     def is_timer(self, name: str) -> bool:
         """True if `number` tells a time."""
-        return isinstance(self._blocks.get(name), Timer)
-
-    def read_names(self, condition: Expr) -> set[str]:
-        """Names that a condition reads."""
-        return set(_names_in(condition))
+        return isinstance(self._get(name), Timer)
 
     # ------------------------------------------------------------ layout
 
@@ -201,7 +208,7 @@ class Interpreter:
         met = [*self.program.memory]
         for rung in self.program.rungs:
             met.append(driven(rung))
-            met += [name for condition in conditions_of(rung) for name in _names_in(condition)]
+            met += [name for condition in conditions_of(rung) for name in names_in(condition)]
         for name in [*met, *also]:
             if name not in seen:
                 seen.add(name)
@@ -209,7 +216,7 @@ class Interpreter:
 
     def _add(self, name: str, memory: Memory) -> None:
         """Give a name its slots: value or block output first, then what the block remembers."""
-        block = self._blocks.get(name)
+        block = self._get(name)
         match block:
             case Timer():
                 initial: list[Any] = [False, 0, False]  # output, elapsed, input of the scan before
@@ -228,7 +235,7 @@ class Interpreter:
 
     def _value_slot(self, name: str) -> int:
         """Slot of what a register shows and of what a comparison reads."""
-        return self._slot[name] + (1 if isinstance(self._blocks.get(name), Timer | Counter) else 0)
+        return self._slot[name] + (1 if isinstance(self._get(name), Timer | Counter) else 0)
 
     def _loaded(self, state: State, inputs: Mapping[str, Value]) -> Slots:
         given = dict(self.inputs)
@@ -262,48 +269,45 @@ class Interpreter:
     def _rung(self, rung: Rung) -> Run:
         match rung:
             case Coil():
-                return _coil(self._slot[rung.target], self._test(rung.when))
+                return coil(self._slot[rung.target], self._test(rung.when))
             case Set():
-                return _latch(self._slot[rung.target], self._test(rung.when), True)
+                return latch(self._slot[rung.target], self._test(rung.when), True)
             case Reset():
-                return _latch(self._slot[rung.target], self._test(rung.when), False)
+                return latch(self._slot[rung.target], self._test(rung.when), False)
             case Timer():
-                timer = {"TON": _on_delay, "TOF": _off_delay, "TP": _pulse}[rung.kind]
-                return timer(self._slot[rung.name], self._test(rung.when), rung.preset_ns)
+                return TIMERS[rung.kind](self._slot[rung.name], self._test(rung.when), rung.preset_ns)
             case Counter():
-                counter = {"CTU": _count_up, "CTD": _count_down}[rung.kind]
                 reset = self._test(rung.reset if rung.reset is not None else ("const", False))
-                return counter(self._slot[rung.name], self._test(rung.when), reset, rung.preset)
+                return COUNTERS[rung.kind](self._slot[rung.name], self._test(rung.when), reset, rung.preset)
             case Edge():
-                return _edge(self._slot[rung.name], self._test(rung.when), rising=rung.kind == "rising")
+                return edge(self._slot[rung.name], self._test(rung.when), rising=rung.kind == "rising")
             case Bistable():
-                bistable = {"SR": _set_dominant, "RS": _reset_dominant}[rung.kind]
-                return bistable(self._slot[rung.name], self._test(rung.set), self._test(rung.reset))
+                return BISTABLES[rung.kind](self._slot[rung.name], self._test(rung.set), self._test(rung.reset))
         raise ValueError(f"no rung of this kind is known: {rung!r}")
 
     def _test(self, condition: Expr) -> Test:
         """A condition as a function of the slots."""
         word, *parts = condition
         if word == "const":
-            return _constant(parts[0])
+            return constant(parts[0])
         if word == "name":
-            return _read(self._place(parts[0], whole=False))
+            return read(self._place(parts[0], whole=False))
         if word == "not":
-            return _not(self._test(parts[0]))
-        if word in _LOGIC:
-            return _LOGIC[word](self._test(parts[0]), self._test(parts[1]))
-        if word in _COMPARE:
-            return _comparison(_COMPARE[word], self._number(parts[0]), self._number(parts[1]))
+            return negation(self._test(parts[0]))
+        if word in LOGIC:
+            return LOGIC[word](self._test(parts[0]), self._test(parts[1]))
+        if word in COMPARE:
+            return comparison(COMPARE[word], self._number(parts[0]), self._number(parts[1]))
         raise ValueError(f"no condition of this kind is known: {condition!r}")
 
     def _number(self, side: Any) -> Test:
         """One side of a comparison: a name (a counter is its count) or a constant."""
         if isinstance(side, tuple):
             word, what = side
-            return _read(self._place(what, whole=True)) if word == "name" else _constant(what)
+            return read(self._place(what, whole=True)) if word == "name" else constant(what)
         if isinstance(side, str):
-            return _read(self._place(side, whole=True))
-        return _constant(side)
+            return read(self._place(side, whole=True))
+        return constant(side)
 
     def _place(self, name: str, *, whole: bool) -> int:
         if name == FIRST_SCAN:
@@ -327,182 +331,10 @@ def conditions_of(rung: Rung) -> tuple[Expr, ...]:
     return (rung.when,)
 
 
-def _names_in(part: Any) -> Iterator[str]:
+def names_in(part: Any) -> Iterator[str]:
+    """Names that a condition, or a part of one, reads; one that stands twice comes twice."""
     if isinstance(part, str):
         yield part
     elif isinstance(part, tuple) and part[0] != "const":
         for inner in part[1:]:
-            yield from _names_in(inner)
-
-
-# ---------------------------------------------------------------- conditions
-
-
-def _constant(value: Value) -> Test:
-    return lambda slots: value
-
-
-def _read(place: int) -> Test:
-    return lambda slots: slots[place]
-
-
-def _not(inner: Test) -> Test:
-    return lambda slots: not inner(slots)
-
-
-def _and(left: Test, right: Test) -> Test:
-    return lambda slots: bool(left(slots)) and bool(right(slots))
-
-
-def _or(left: Test, right: Test) -> Test:
-    return lambda slots: bool(left(slots)) or bool(right(slots))
-
-
-def _xor(left: Test, right: Test) -> Test:
-    return lambda slots: bool(left(slots)) != bool(right(slots))
-
-
-def _comparison(compare: Callable[[Any, Any], bool], left: Test, right: Test) -> Test:
-    return lambda slots: compare(left(slots), right(slots))
-
-
-_LOGIC: dict[str, Callable[[Test, Test], Test]] = {"and": _and, "or": _or, "xor": _xor}
-_COMPARE: dict[str, Callable[[Any, Any], bool]] = {
-    "=": lambda left, right: left == right,
-    "<>": lambda left, right: left != right,
-    "<": lambda left, right: left < right,
-    "<=": lambda left, right: left <= right,
-    ">": lambda left, right: left > right,
-    ">=": lambda left, right: left >= right,
-}
-
-
-# ---------------------------------------------------------------- coils (IEC 61131-3, table of coils)
-
-
-def _coil(place: int, when: Test) -> Run:
-    def run(slots: Slots, elapsed_ns: int) -> None:
-        slots[place] = bool(when(slots))
-
-    return run
-
-
-def _latch(place: int, when: Test, value: bool) -> Run:
-    def run(slots: Slots, elapsed_ns: int) -> None:
-        if when(slots):
-            slots[place] = value
-
-    return run
-
-
-# ---------------------------------------------------------------- timers: output, elapsed, input of the scan before
-
-
-def _on_delay(place: int, when: Test, preset_ns: int) -> Run:
-    """TON: on once the input has been true for the preset; elapsed time is 0 in the scan in which it rises."""
-
-    def run(slots: Slots, elapsed_ns: int) -> None:
-        now, before = bool(when(slots)), slots[place + 2]
-        passed = min(preset_ns, slots[place + 1] + elapsed_ns) if now and before else 0
-        slots[place : place + 3] = [now and passed >= preset_ns, passed, now]
-
-    return run
-
-
-def _off_delay(place: int, when: Test, preset_ns: int) -> Run:
-    """TOF: on with the input, off once the input has been false for the preset."""
-
-    def run(slots: Slots, elapsed_ns: int) -> None:
-        on, passed, before = slots[place : place + 3]
-        now = bool(when(slots))
-        if now:
-            on, passed = True, 0
-        elif on:
-            passed = 0 if before else min(preset_ns, passed + elapsed_ns)
-            on = passed < preset_ns
-        slots[place : place + 3] = [on, passed, now]
-
-    return run
-
-
-def _pulse(place: int, when: Test, preset_ns: int) -> Run:
-    """TP: one pulse of the preset's length from a rise of the input, whatever the input does meanwhile. A rise in
-    the scan that ends the pulse still falls into it."""
-
-    def run(slots: Slots, elapsed_ns: int) -> None:
-        on, passed, before = slots[place : place + 3]
-        now = bool(when(slots))
-        if on:
-            passed = min(preset_ns, passed + elapsed_ns)
-            on = passed < preset_ns
-        elif now and not before:
-            on, passed = preset_ns > 0, 0
-        if not on and not now:
-            passed = 0
-        slots[place : place + 3] = [on, passed, now]
-
-    return run
-
-
-# ---------------------------------------------------------------- counters: output, count, input of the scan before
-
-
-def _count_up(place: int, when: Test, clear: Test, preset: int) -> Run:
-    """CTU: `clear` wins; else one more at each rise, up to the largest INT. On when the count reaches the preset."""
-
-    def run(slots: Slots, elapsed_ns: int) -> None:
-        count, before = slots[place + 1 : place + 3]
-        now = bool(when(slots))
-        if clear(slots):
-            count = 0
-        elif now and not before and count < COUNT_MAX:
-            count += 1
-        slots[place : place + 3] = [count >= preset, count, now]
-
-    return run
-
-
-def _count_down(place: int, when: Test, load: Test, preset: int) -> Run:
-    """CTD: `load` wins; else one less at each rise, down to the smallest INT. On when the count is 0 or less."""
-
-    def run(slots: Slots, elapsed_ns: int) -> None:
-        count, before = slots[place + 1 : place + 3]
-        now = bool(when(slots))
-        if load(slots):
-            count = preset
-        elif now and not before and count > COUNT_MIN:
-            count -= 1
-        slots[place : place + 3] = [count <= 0, count, now]
-
-    return run
-
-
-# ---------------------------------------------------------------- edges and bistables
-
-
-def _edge(place: int, when: Test, *, rising: bool) -> Run:
-    """R_TRIG: Q = CLK AND NOT M, M := CLK. F_TRIG: the same with NOT CLK. M starts false."""
-
-    def run(slots: Slots, elapsed_ns: int) -> None:
-        now = bool(when(slots)) is rising
-        slots[place : place + 2] = [now and not slots[place + 1], now]
-
-    return run
-
-
-def _set_dominant(place: int, set_: Test, reset: Test) -> Run:
-    """SR: Q1 = S1 OR (NOT R AND Q1)."""
-
-    def run(slots: Slots, elapsed_ns: int) -> None:
-        slots[place] = bool(set_(slots)) or (not reset(slots) and slots[place])
-
-    return run
-
-
-def _reset_dominant(place: int, set_: Test, reset: Test) -> Run:
-    """RS: Q1 = NOT R1 AND (S OR Q1)."""
-
-    def run(slots: Slots, elapsed_ns: int) -> None:
-        slots[place] = not reset(slots) and (bool(set_(slots)) or slots[place])
-
-    return run
+            yield from names_in(inner)

@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import sys
 from dataclasses import dataclass
-from types import ModuleType
 from typing import Any
 
-from restart_bench import program as program_values
-from restart_bench import rig as rig_values
 from restart_bench.program import OrderedFault, Program
 from restart_bench.rig import Rig
 
@@ -32,13 +30,15 @@ class SimulationSetup:
     truth: str = ""
 
 
-def _classes_of(module: ModuleType) -> dict[str, type[Any]]:
-    return {name: one for name, one in vars(module).items() if isinstance(one, type) and dataclasses.is_dataclass(one)}
+def _classes_beside(one: type[Any]) -> dict[str, type[Any]]:
+    """The dataclasses of the module that defines this one."""
+    found = vars(sys.modules[one.__module__])
+    return {name: it for name, it in found.items() if isinstance(it, type) and dataclasses.is_dataclass(it)}
 
 
 _CLASSES: dict[str, type[Any]] = {
-    **_classes_of(rig_values),
-    **_classes_of(program_values),
+    **_classes_beside(Rig),
+    **_classes_beside(Program),
     SimulationSetup.__name__: SimulationSetup,
 }
 

@@ -10,7 +10,7 @@ from typing import Any
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.program import Input, Memory, Program
 from restart_bench.rig import Point, Rig, Value, Wanted
-from restart_bench.scan import Interpreter, conditions_of, driven
+from restart_bench.scan import Interpreter, conditions_of, driven, names_in
 from restart_bench_drivers.simulated.faults import FaultPlayer, Playing
 from restart_bench_drivers.simulated.roles import Role, breaking, meeting, role_of, supply_value
 from restart_bench_drivers.simulated.truth import Truth
@@ -151,7 +151,7 @@ def at_rig(program: Program, rig: Rig) -> Program:
     """The program with all that only the rig tells: a point that it reads and nobody in it drives is an input, and
     memory that the bench writes has its idle value first."""
     known = {one.name for one in program.inputs} | set(program.memory) | {driven(rung) for rung in program.rungs}
-    read = {name for rung in program.rungs for one in conditions_of(rung) for name in _names(one)}
+    read = {name for rung in program.rungs for one in conditions_of(rung) for name in names_in(one)}
     inputs = list(program.inputs)
     memory = dict(program.memory)
     for point in rig.points.values():
@@ -177,11 +177,3 @@ def _is_memory(point: Point, rig: Rig) -> bool:
 
 def _zero(point: Point) -> Value:
     return False if point.is_boolean else 0
-
-
-def _names(part: Any) -> set[str]:
-    if isinstance(part, str):
-        return {part}
-    if isinstance(part, tuple) and part[0] != "const":
-        return set().union(*(_names(inner) for inner in part[1:]))
-    return set()
