@@ -198,7 +198,7 @@ class Interpreter:
 
     def is_timer(self, name: str) -> bool:
         """True if `number` tells a time."""
-        return isinstance(self._get(name), Timer)
+        return isinstance(self._blocks.get(name), Timer)
 
     # ------------------------------------------------------------ layout
 
@@ -216,7 +216,7 @@ class Interpreter:
 
     def _add(self, name: str, memory: Memory) -> None:
         """Give a name its slots: value or block output first, then what the block remembers."""
-        block = self._get(name)
+        block = self._blocks.get(name)
         match block:
             case Timer():
                 initial: list[Any] = [False, 0, False]  # output, elapsed, input of the scan before
@@ -235,7 +235,7 @@ class Interpreter:
 
     def _value_slot(self, name: str) -> int:
         """Slot of what a register shows and of what a comparison reads."""
-        return self._slot[name] + (1 if isinstance(self._get(name), Timer | Counter) else 0)
+        return self._slot[name] + (1 if isinstance(self._blocks.get(name), Timer | Counter) else 0)
 
     def _loaded(self, state: State, inputs: Mapping[str, Value]) -> Slots:
         given = dict(self.inputs)
