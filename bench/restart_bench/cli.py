@@ -278,9 +278,16 @@ def simulate(
     seed: Annotated[int, typer.Option("--seed", metavar="N", help="Draws what the model leaves to chance.")] = 0,
 ) -> int:
     """Serve the simulated rig over Modbus TCP for any client: one line a device, then until Ctrl-C."""
-    from restart_bench.simulate import serve
+    from restart_bench.outcome import Refused
+    from restart_bench.simulation import serve
+    from restart_bench.suite import load_program
 
-    return serve(_load_rig(rig), program, seed)
+    suite = _load_rig(rig)
+    model = suite.program if program is None else load_program(program, suite.rig)
+    if model is None:
+        raise Refused(f"{rig}: no program to simulate; write `simulation: program.yaml` in the rig, or use --program")
+    serve(suite.rig, model, seed=seed, say=lambda line: print(line, flush=True))
+    return 0
 
 
 @app.command()

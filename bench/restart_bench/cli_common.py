@@ -47,6 +47,7 @@ JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on s
 
 LOGS = Path("logs")
 _PLAIN_WIDTH = 100
+_RIG_PROBLEMS = ("ObservingError", "SimulationFailed")  # by name: their modules are heavy
 
 
 def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
@@ -85,9 +86,12 @@ def _told(problem: Exception) -> int:
     from restart_bench.archive_files import ArchiveError
     from restart_bench_drivers.interface import SupplyError
 
-    if isinstance(problem, ArchiveError | SupplyError):
+    if isinstance(problem, ArchiveError):
         print(problem, file=sys.stderr)
-        return EXIT_BAD_INPUT if isinstance(problem, ArchiveError) else EXIT_ERROR
+        return EXIT_BAD_INPUT
+    if isinstance(problem, SupplyError) or type(problem).__name__ in _RIG_PROBLEMS:
+        print(problem, file=sys.stderr)
+        return EXIT_ERROR
     traceback.print_exception(problem)
     print("The bench itself failed; this says nothing about the controller.", file=sys.stderr)
     return EXIT_ERROR
