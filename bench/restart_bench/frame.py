@@ -68,6 +68,7 @@ class Gathered:
     rig: Rig
     scenarios: tuple[Scenario, ...]
     simulated: bool
+    replay: str = ""  # id of the archived run that is played
     state: LiveState | None = None
     seed: int | None = None
     counted: dict[Verdict, int] = field(default_factory=lambda: dict.fromkeys(Verdict, 0))
@@ -395,6 +396,8 @@ def _tally(gathered: Gathered, width: int) -> list[Text]:
 def _footing(gathered: Gathered) -> Text:
     if gathered.trouble:
         return Text(plain(gathered.trouble), style="bold magenta")
+    if gathered.replay:
+        return Text(f"REPLAY of {gathered.replay}: nothing is switched. Ctrl-C leaves.", style="dim")
     if gathered.simulated:
         return Text("SIMULATED: nothing real is switched. Ctrl-C ends the run and leaves an archive.", style="dim")
     return Text(f"ARMED. {CAUTION} Ctrl-C ends.", style="bold yellow")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from restart_bench.records import Record
+from restart_bench.rig import Proof
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +54,15 @@ class LiveState:
     moved: tuple[Moved, ...] = ()
     cut_ns: int | None = None
     restored_ns: int | None = None
+
+
+def powered_by_proof(proofs: Sequence[Proof], readings: Mapping[str, Reading]) -> bool | None:
+    """What the first supply proof that is read says now: True for power there, None where none says anything."""
+    for proof in proofs:
+        if proof.of_supply and proof.point is not None and proof.wanted is not None and proof.point in readings:
+            value = readings[proof.point].value
+            return None if value is None else not proof.wanted.met_by(value)
+    return None
 
 
 class Show(Protocol):

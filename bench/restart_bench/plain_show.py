@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from typing import TextIO
+from typing import IO
 
 from restart_bench.face_values import plain, verdict_gloss
 from restart_bench.live import LiveState
@@ -27,7 +27,7 @@ from restart_bench.units import show_duration
 class PlainShow:
     """Implements `live.Show` with one line for each thing that happened."""
 
-    def __init__(self, stream: TextIO | None = None) -> None:
+    def __init__(self, stream: IO[str] | None = None) -> None:
         self._stream = stream if stream is not None else sys.stdout
         self._started_ns = 0
         self._cut_ns: int | None = None

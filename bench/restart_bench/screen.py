@@ -36,7 +36,8 @@ class LiveScreen:
     """Implements `live.Show`. Use as a context manager, or `close()`; both may be done twice.
 
     `suites` are what will run, in order: each `RunStarted` turns to the next one.
-    `quiet_before_commands=False` (replay) draws also shortly before a phase ends.
+    `quiet_before_commands=False` draws also shortly before a phase ends; `replay` names the archived run that is
+    only played.
     """
 
     def __init__(
@@ -46,10 +47,11 @@ class LiveScreen:
         *,
         simulated: bool,
         quiet_before_commands: bool = True,
+        replay: str = "",
     ) -> None:
         self._console = console
         self._glyphs = glyphs_for(console)
-        self._coming = deque(Gathered(rig, scenarios, simulated) for rig, scenarios in suites)
+        self._coming = deque(Gathered(rig, scenarios, simulated, replay) for rig, scenarios in suites)
         self._gathered = self._coming[0]
         self._quiet = quiet_before_commands
         self._waiting: deque[Record | LiveState] = deque()
