@@ -35,6 +35,7 @@ async def _serve(setup: SimulationSetup) -> None:
         return
     lines: asyncio.Queue[str] = asyncio.Queue()
     loop = asyncio.get_running_loop()
+    loop.set_exception_handler(lambda loop, told: _fail(loop, told, lines))
     threading.Thread(target=_read_lines, args=(loop, lines), daemon=True).start()
     _tell({"ports": ports})
     try:
@@ -42,6 +43,12 @@ async def _serve(setup: SimulationSetup) -> None:
             _tell(_obeyed(world, line))
     finally:
         world.close()
+
+
+def _fail(loop: asyncio.AbstractEventLoop, told: dict[str, Any], lines: asyncio.Queue[str]) -> None:
+    """Whatever goes wrong in the simulation ends it: no client may take it for something a controller does."""
+    loop.default_exception_handler(told)
+    lines.put_nowait("")
 
 
 def _obeyed(world: World, line: str) -> dict[str, Any]:

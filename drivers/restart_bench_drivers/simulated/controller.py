@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from collections.abc import Coroutine
 from dataclasses import dataclass
 from functools import partial
 
@@ -136,7 +137,7 @@ class Controller:
 
     def start(self) -> None:
         """Begin as a controller that has been running for long."""
-        self._life = asyncio.get_running_loop().create_task(self._run())
+        self._live(self._run())
 
     def stop(self) -> None:
         """Let go of everything."""
@@ -160,7 +161,7 @@ class Controller:
         if self._life is not None and now_ns() - self._lost_ns <= self._rides_ns:
             return
         self._die()
-        self._life = asyncio.get_running_loop().create_task(self._boot(now_ns()))
+        self._live(self._boot(now_ns()))
 
     def _die(self) -> None:
         """Power is gone: the scan stops between two rungs, outputs are off, the network is silent."""
@@ -178,6 +179,11 @@ class Controller:
         self.stage = DARK
         self._mask = self._masked(seen_last)
         self._wiring.settle(before)
+
+    def _live(self, life: Coroutine[None, None, None]) -> None:
+        loop = asyncio.get_running_loop()
+        self._life = loop.create_task(life)
+        self._life.add_done_callback(_report_failure)
 
     def _end_life(self) -> None:
         if self._life is not None:
@@ -327,7 +333,8 @@ class Controller:
     async def _stay_out_of_run(self) -> None:
         """Run mode is left: outputs off, memory stays; wait for its return."""
         before = now_ns()
-        self._wiring.faults.begin_cut()
+        if self._wiring.facts.running:
+            self._wiring.faults.begin_cut()
         self._state = self._machine.leave_run(self._state)
         self.stage = OUT_OF_RUN
         self._wiring.facts.running = False
@@ -394,3 +401,10 @@ class Controller:
         before = now_ns()
         self._mask = None
         self._wiring.settle(before)
+
+
+def _report_failure(life: asyncio.Task[None]) -> None:
+    """A mistake in the simulation must not look like a controller that stopped."""
+    if not life.cancelled() and life.exception() is not None:
+        told = {"message": "the simulated controller failed", "exception": life.exception()}
+        asyncio.get_running_loop().call_exception_handler(told)
