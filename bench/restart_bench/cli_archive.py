@@ -35,23 +35,24 @@ def compare(
     logs: LogsOption = LOGS,
 ) -> int:
     """What changed between two runs. Ends with 1 if something got worse."""
-    from restart_bench import comparing_runs
     from restart_bench.archive_lines import comparison_lines
     from restart_bench.archive_reading import ArchivedRun, find_run
+    from restart_bench.comparing_runs import approve as approve_run
+    from restart_bench.comparing_runs import baseline_of, compare_runs
 
     folder = find_run(run, logs)
     if baseline == "approved":
         rig = ArchivedRun.open(folder).rig_name
-        approved = comparing_runs.baseline_of(logs, rig)
+        approved = baseline_of(logs, rig)
         if approved is None:
             raise Refused(
                 f"{rig} has no approved baseline; approve one with `compare BASELINE RUN --approve --why TEXT`"
             )
         baseline = approved
-    comparison = comparing_runs.compare_runs(find_run(baseline, logs), folder)
+    comparison = compare_runs(find_run(baseline, logs), folder)
     print("\n".join(comparison_lines(comparison, width_for(sys.stdout))))
     if approve:
-        approval = comparing_runs.approve(folder, why=why, by=by)
+        approval = approve_run(folder, why=why, by=by)
         print(f"approved as baseline by {approval.by or 'nobody named'}: {approval.why}")
     return EXIT_FAIL if comparison.worse else 0
 
@@ -109,12 +110,12 @@ def verify(
     logs: LogsOption = LOGS,
 ) -> int:
     """Hold every file of closed runs against its sum."""
-    from restart_bench import logs as archive
     from restart_bench.archive_lines import verified_lines
     from restart_bench.archive_reading import find_run, run_folders
+    from restart_bench.logs import verify as hold_against_sums
 
     folders = [find_run(run, logs)] if run is not None else run_folders(logs)
-    checked = [archive.verify(folder) for folder in folders]
+    checked = [hold_against_sums(folder) for folder in folders]
     for one in checked:
         print("\n".join(verified_lines(one)))
     if not checked:
@@ -131,10 +132,10 @@ def trend(
     logs: LogsOption = LOGS,
 ) -> int:
     """Fail rate and boot time over the archive."""
-    from restart_bench import logs as archive
     from restart_bench.archive_lines import print_trend
+    from restart_bench.logs import trend as trend_over
 
-    print_trend(archive.trend(logs, rig=rig, scenario=scenario, by=by), console_for(sys.stdout))
+    print_trend(trend_over(logs, rig=rig, scenario=scenario, by=by), console_for(sys.stdout))
     return 0
 
 
@@ -148,13 +149,13 @@ def export(
     logs: LogsOption = LOGS,
 ) -> int:
     """One row a cycle as CSV, for a spreadsheet."""
-    from restart_bench import logs as archive
     from restart_bench.archive_reading import find_run
+    from restart_bench.logs import export as export_run
 
     if len(separator) != 1 or decimal not in (".", ",") or separator == decimal:
         raise Refused("--separator is one character and --decimal is . or , and they must differ")
     folder = find_run(run, logs)
     file = out if out is not None else Path(f"{folder.name.removeprefix('run=')}.csv")
-    exported = archive.export(folder, file, separator=separator, decimal=decimal)
+    exported = export_run(folder, file, separator=separator, decimal=decimal)
     print(f"{exported.path}: {exported.rows} rows, {exported.columns} columns")
     return 0
