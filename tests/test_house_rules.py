@@ -20,10 +20,11 @@ DRAWING = {
         units records rig scenario program file_faults clock live outcome
         link link_values modbus_wire pace observer_pipe
         conditions cures yaml_tree file_types file_models rig_model rig_file scenario_model scenario_file program_model
-        program_file ordered_faults file_points supply_file suite schema simulation_setup
+        program_file ordered_faults file_points supply_file rig_points suite schema simulation_setup
     """,
     1: """
-        scan scan_blocks plan traces contact marks judging concluding matrix statistics comparing rehearsing looking replaying
+        scan scan_blocks plan traces contact marks judging concluding matrix statistics comparing rehearsing looking
+        replaying
     """,
     2: """
         runner cycle hands waiting safety unfinished parking observer observer_sockets observing sample_store simulation
