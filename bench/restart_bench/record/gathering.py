@@ -1,0 +1,315 @@
+"""From an archived run to the values of its record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from restart_bench.archive_tables import judged_cycles, judged_scenarios
+from restart_bench.face_values import address_word
+from restart_bench.matrix import matrix_rows
+from restart_bench.record.data import (
+    DemonstrationRow,
+    FileRow,
+    FindingRow,
+    MatrixRow,
+    PointRow,
+    RecordData,
+    Said,
+    ScenarioRow,
+    TimesRow,
+    TroubleRow,
+)
+from restart_bench.record.diagrams import by_case, diagrams_of
+from restart_bench.record.facts import devices, fact_groups, moment, record_notes
+from restart_bench.record.untested import not_tested
+from restart_bench.record.wording import bounds_text, counted, listed
+from restart_bench.records import (
+    MARKS,
+    CycleJudged,
+    Finding,
+    RunEnded,
+    RunStarted,
+    ScenarioJudged,
+    Trouble,
+    Verdict,
+)
+from restart_bench.rig import Point, Rig
+from restart_bench.scenario import Scenario
+from restart_bench.statistics import confidence_reached, cycles_needed, reliability_shown
+from restart_bench.units import show_duration
+
+if TYPE_CHECKING:
+    from restart_bench.archive_reading import ArchivedRun
+    from restart_bench.suite import Suite
+
+MOST_REASONS = 5
+USUAL_CONFIDENCE = 0.95
+
+_WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
+_FROM_CUT = ("dark", "restored")
+
+
+def gather(run: ArchivedRun) -> RecordData:
+    """All that the record says of a run, read from its folder.
+
+    Raises ArchiveError where the archive is damaged or not closed, FaultsFound where its input files are refused.
+    """
+    suite = run.suite()
+    cycles = list(judged_cycles(run.records).values())
+    scenarios = judged_scenarios(run.records)
+    verdict, reason = _verdict(run, scenarios)
+    started = next((record for record in run.records if isinstance(record, RunStarted)), None)
+    ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
+    return RecordData(
+        run=run.id,
+        rig=run.rig_name,
+        rig_label=str(suite.rig.record.get("title") or suite.rig.name),
+        simulated=bool(run.run.get("simulated")),
+        rehearsal=bool(run.run.get("rehearsal")),
+        verdict=verdict,
+        reason=reason,
+        how_ended=ended.how if ended is not None else "not ended",
+        exit_code=ended.exit_code if ended is not None else 4,
+        started=moment(started.wall) if started is not None else "",
+        ended=moment(ended.wall) if ended is not None else "",
+        by=str(run.run.get("by") or ""),
+        scenarios=tuple(_scenario_rows(run, suite, scenarios)),
+        matrix=tuple(_matrix(suite.rig, cycles)),
+        not_tested=tuple(not_tested(suite, cycles)),
+        facts=fact_groups(run, suite),
+        devices=devices(suite.rig),
+        points=tuple(_point_rows(suite.rig)),
+        files=tuple(
+            FileRow(str(told["kind"]), str(told["name"]), str(told["sha256"])) for told in run.run.get("inputs", ())
+        ),
+        wiring=tuple(_wiring(suite.rig)),
+        findings=tuple(finding_rows(suite.rig, cycles, scenarios.values())),
+        diagrams=tuple(diagrams_of(run, suite, cycles)),
+        times=tuple(times_rows(cycles)),
+        demonstrations=tuple(demonstrations(suite, cycles)),
+        troubles=tuple(
+            TroubleRow(record.cycle, record.kind, record.text, record.error)
+            for record in run.records
+            if isinstance(record, Trouble)
+        ),
+        notes=record_notes(run, suite),
+    )
+
+
+def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple[Verdict, str]:
+    """The run's verdict and the reason for it: of how it ended, and of the scenarios that have that verdict."""
+    ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
+    verdict = ended.verdict if ended is not None else Verdict.ERROR
+    reasons = [ended.reason] if ended is not None and ended.reason else []
+    named = len(scenarios) > 1
+    for scenario in scenarios.values():
+        if scenario.verdict is verdict and scenario.reason not in ("", *reasons):
+            reasons.append(f"{scenario.scenario}: {scenario.reason}" if named else scenario.reason)
+    if ended is None:
+        reasons.append("the run has no end in its journal")
+    if len(reasons) > 3:
+        reasons[3:] = [f"and {counted(len(reasons) - 3, 'other reason')}"]
+    return verdict, "; ".join(reasons) or "every scenario passed"
+
+
+# ---------------------------------------------------------------- scenarios and findings
+
+
+def _scenario_rows(run: ArchivedRun, suite: Suite, judged: Mapping[str, ScenarioJudged]) -> Iterator[ScenarioRow]:
+    planned = run.run.get("planned") or {}
+    for scenario in suite.scenarios:
+        told = judged.get(scenario.name)
+        if told is None:
+            continue
+        yield ScenarioRow(
+            name=scenario.name,
+            purpose=scenario.purpose,
+            verdict=told.verdict,
+            reason=told.reason,
+            cycles=told.cycles,
+            planned=int(planned.get(scenario.name, told.cycles)),
+            counted={str(verdict): number for verdict, number in told.counted.items()},
+            limits=told.limits,
+            steps=tuple(_steps(scenario)),
+            notes=scenario.notes,
+        )
+
+
+def _steps(scenario: Scenario) -> Iterator[str]:
+    for step in scenario.before:
+        yield f"before: {step.text}"
+    off = listed(dict.fromkeys(show_duration(case.off_for_ns) for case in scenario.cases))
+    yield f"cut: {'run mode' if scenario.how == 'mode' else 'supply'} off for {off}"
+    settle = f"settled {show_duration(scenario.settle_ns)} after ready"
+    yield f"after: watch for {show_duration(scenario.watch_ns)}, {settle}"
+    for step in scenario.function_check:
+        yield f"function check: {step.text}"
+
+
+def finding_rows(rig: Rig, cycles: Sequence[CycleJudged], scenarios: Iterable[ScenarioJudged]) -> Iterator[FindingRow]:
+    """Findings of all cycles, one row for each expectation of each case."""
+    findings = [finding for cycle in cycles for finding in cycle.findings]
+    findings += [finding for scenario in scenarios for finding in scenario.late_findings]
+    groups: dict[tuple[str, str, str, str], list[Finding]] = {}
+    for finding in findings:
+        key = (finding.scenario, finding.case, finding.point, finding.expectation)
+        groups.setdefault(key, []).append(finding)
+    for (scenario, case, point, expectation), mine in groups.items():
+        verdict = worst(one.verdict for one in mine)
+        said = _said(one for one in mine if one.verdict is verdict)
+        numbers = {str(word): sum(one.verdict is word for one in mine) for word in Verdict}
+        yield FindingRow(
+            scenario, case, shown(rig, point), expectation, verdict,
+            {word: number for word, number in numbers.items() if number},
+            said[:MOST_REASONS], max(0, len(said) - MOST_REASONS),
+        )  # fmt: skip
+
+
+def _said(findings: Iterable[Finding]) -> tuple[Said, ...]:
+    reasons: dict[str, list[int]] = {}
+    for finding in findings:
+        reasons.setdefault(finding.reason, []).append(finding.cycle)
+    return tuple(Said(reason, tuple(numbers)) for reason, numbers in reasons.items())
+
+
+def worst(verdicts: Iterable[Verdict]) -> Verdict:
+    """The worst of some verdicts (none: pass)."""
+    return min(verdicts, key=_WORST_FIRST.index, default=Verdict.PASS)
+
+
+def shown(rig: Rig, point: str) -> str:
+    """What people call a point; a name that is no point stays as it is."""
+    return rig.points[point].shown if point in rig.points else point
+
+
+# ---------------------------------------------------------------- matrix
+
+
+def _matrix(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[MatrixRow]:
+    for (scenario, case), mine in by_case(cycles).items():
+        for row in matrix_rows(rig, mine):
+            yield MatrixRow(
+                scenario=scenario,
+                case=case,
+                output=row.shown,
+                point=row.point,
+                before=row.before,
+                at_loss=row.at_loss,
+                at_return=row.at_return,
+                delay=bounds_text(row.delay_ns) if row.delay_ns is not None else "",
+                verdict=row.verdict,
+                reason=row.reason,
+            )
+
+
+# ---------------------------------------------------------------- points and wiring
+
+
+def _point_rows(rig: Rig) -> Iterator[PointRow]:
+    for point in rig.points.values():
+        terminal = rig.points[point.terminal] if point.terminal is not None else None
+        if point.inline_terminal:
+            continue
+        yield PointRow(
+            name=point.name,
+            label=point.label,
+            device=point.device,
+            place=address_word(point),
+            terminal=f"{terminal.device}: {address_word(terminal)}" if terminal is not None else "",
+            notes=", ".join(_point_notes(point)),
+        )
+
+
+def _point_notes(point: Point) -> Iterator[str]:
+    if point.type != "bool":
+        words = f", words {point.words}" if point.type in ("int32", "uint32", "float32") else ""
+        yield f"{point.type}{words}"
+    if point.scale != 1.0:
+        yield f"scale {point.scale:g}"
+    if point.unit:
+        yield f"unit {point.unit}"
+    if point.levels is not None:
+        yield f"off up to {point.levels.off_below:g}, on from {point.levels.on_above:g}"
+    if point.writable:
+        yield "writable"
+    if point.by_hand:
+        yield f"worked by hand: {point.by_hand}"
+    if point.proven:
+        yield f"proven: {point.proven}"
+
+
+def _wiring(rig: Rig) -> Iterator[str]:
+    wired = [point for point in rig.points.values() if point.terminal is not None]
+    if not wired:
+        yield "No output has a terminal on independent I/O: everything rests on what the controller says of itself."
+        return
+    for point in wired:
+        terminal = rig.points[point.terminal or ""]
+        yield (
+            f"{point.shown}: {address_word(point)} of {point.device} is wired to {address_word(terminal)} of "
+            f"{terminal.device}."
+        )
+    yield "The wiring is taken from the rig file. A lasting disagreement of an output and its terminal is reported."
+
+
+# ---------------------------------------------------------------- times and demonstrations
+
+
+def times_rows(cycles: Sequence[CycleJudged]) -> Iterator[TimesRow]:
+    """Each mark of each case over its cycles: `dark` and `restored` from the cut, the others from `restored`."""
+    for (scenario, case), mine in by_case(cycles).items():
+        for mark in MARKS:
+            if mark in ("cut", "end"):
+                continue
+            since = "cut" if mark in _FROM_CUT else "restored"
+            lengths = [
+                there.since(start)
+                for cycle in mine
+                if (there := cycle.mark(mark)) is not None and (start := cycle.mark(since)) is not None
+            ]
+            if lengths:
+                yield _times_row(scenario, case, mark, since, lengths)
+
+
+def _times_row(scenario: str, case: str, mark: str, since: str, lengths: Sequence[tuple[int, int]]) -> TimesRow:
+    lows, highs = sorted(low for low, _ in lengths), sorted(high for _, high in lengths)
+    return TimesRow(
+        scenario, case, mark, since, len(lengths),
+        (lows[0], highs[0]), (_median(lows), _median(highs)), (lows[-1], highs[-1]),
+    )  # fmt: skip
+
+
+def _median(ordered: Sequence[int]) -> int:
+    middle = len(ordered) // 2
+    if len(ordered) % 2:
+        return ordered[middle]
+    return (ordered[middle - 1] + ordered[middle]) // 2
+
+
+def demonstrations(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[DemonstrationRow]:
+    """What the cycles of each case show about reliability; inconclusive cycles count as failures, errors not at all."""
+    groups = by_case(cycles)
+    for scenario in suite.scenarios:
+        asked = scenario.demonstrate
+        for case in scenario.cases:
+            verdicts = [cycle.verdict for cycle in groups.get((scenario.name, case.name), ())]
+            valid = [verdict for verdict in verdicts if verdict is not Verdict.ERROR]
+            if not valid or (asked is None and len(valid) < 2):
+                continue
+            failures = sum(verdict is not Verdict.PASS for verdict in valid)
+            confidence = asked.confidence if asked is not None else USUAL_CONFIDENCE
+            reached = confidence_reached(asked.reliability, len(valid), failures) >= asked.confidence if asked else None
+            yield DemonstrationRow(
+                scenario=scenario.name,
+                case=case.name,
+                asked=asked.reliability if asked is not None else None,
+                confidence=confidence,
+                needed=cycles_needed(asked.reliability, asked.confidence, asked.inconclusive_at_most)
+                if asked
+                else None,
+                cycles=len(valid),
+                failures=failures,
+                lower=reliability_shown(failures, len(valid), confidence),
+                reached=reached,
+            )
