@@ -15,7 +15,7 @@ from live_values import RUN_ID, burner_finding, judged_cycle, one_run
 from restart_bench.file_faults import Fault
 from restart_bench.outcome import EXIT_MEANS, RunOutcome, exit_of, exit_over
 from restart_bench.records import Finding, Verdict
-from restart_bench.result_documents import document, faults_document, junit, refusal_document, worst_of
+from restart_bench.result_documents import document, faults_document, junit, refusal_document
 
 RUN = one_run(
     judged_cycle(1, burner_finding(1, Verdict.PASS)),
@@ -146,10 +146,3 @@ def test_two_is_no_code_of_a_run() -> None:
     """Bad input ends before a run begins, so it can't stand among the codes of runs."""
     with pytest.raises(ValueError, match="no exit code of a run"):
         exit_over([0, 2])
-
-
-@given(st.lists(st.sampled_from(list(Verdict)), min_size=1))
-def test_verdicts_over_cycles_follow_the_rule_of_scenarios(verdicts: list[Verdict]) -> None:
-    """One fail is a fail, else one error an error, else one inconclusive inconclusive, else pass (rule 10)."""
-    order = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
-    assert worst_of(verdicts) is next(verdict for verdict in order if verdict in verdicts)

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 from xml.etree import ElementTree as Xml
 
 from restart_bench.file_faults import Fault
 from restart_bench.outcome import OneRun, RunOutcome
+from restart_bench.record.gathering import worst
 from restart_bench.record.wording import clean
 from restart_bench.records import GLOSS, CycleJudged, Finding, ScenarioJudged, Verdict
-
-_WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 
 
 def document(outcome: RunOutcome) -> dict[str, Any]:
@@ -156,16 +155,11 @@ def _expectations(run: OneRun, scenario: ScenarioJudged) -> Iterator[_Tested]:
     for finding in [*(one for cycle in cycles for one in cycle.findings), *scenario.late_findings]:
         grouped.setdefault((finding.case, finding.point, finding.expectation), []).append(finding)
     for (case, point, expectation), findings in grouped.items():
-        worst = worst_of(one.verdict for one in findings)
-        told = [one for one in findings if one.verdict is worst]
+        verdict = worst(one.verdict for one in findings)
+        told = [one for one in findings if one.verdict is verdict]
         details = "\n".join(f"cycle {one.cycle}: {one.verdict.value}: {one.reason}" for one in findings)
         name = " ".join(part for part in (f"[{case}]" if case else "", point, expectation) if part)
-        yield _Tested(name, worst, told[0].reason, details)
-
-
-def worst_of(verdicts: Iterable[Verdict]) -> Verdict:
-    """The verdict that stands over several: fail, else error, else inconclusive, else pass."""
-    return min(verdicts, key=_WORST_FIRST.index, default=Verdict.PASS)
+        yield _Tested(name, verdict, told[0].reason, details)
 
 
 def _case_element(classname: str, tested: _Tested) -> Xml.Element:

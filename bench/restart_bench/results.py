@@ -1,0 +1,149 @@
+"""The results as people read them: restart matrix, what did not pass and why, limits of what was shown, the exit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from restart_bench.face_values import VERDICT_STYLE, plain
+from restart_bench.matrix import MatrixRow, matrix_rows
+from restart_bench.outcome import EXIT_MEANS, OneRun, RunOutcome
+from restart_bench.record.data import FindingRow, Said
+from restart_bench.record.gathering import finding_rows
+from restart_bench.record.wording import bounds_text, counted, numbers_text
+from restart_bench.records import GLOSS, CycleJudged, ScenarioJudged, Verdict
+from restart_bench.rig import Rig
+
+_MOST_FINDINGS = 20
+_WIDE = 120
+
+
+def print_outcome(outcome: RunOutcome, console: Console) -> None:
+    """Everything of all runs, and the exit line last."""
+    for run in outcome.runs:
+        _print_run(run, console)
+    verdict = _verdict(outcome.verdict)
+    line = Text("result: ").append_text(verdict).append(f", exit code {outcome.exit_code}: ")
+    console.print(line.append(EXIT_MEANS[outcome.exit_code]))
+
+
+def _print_run(run: OneRun, console: Console) -> None:
+    console.print()
+    head = Text(f"test {run.id} on {plain(run.rig.name)}", style="bold")
+    if run.how != "completed":
+        head.append(f": {plain(run.how)}", style="bold magenta")
+    console.print(head)
+    if run.reason:
+        console.print(Text(plain(run.reason), style="magenta"))
+    for scenario in run.scenarios:
+        cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
+        _print_scenario(run, scenario, cycles, console)
+    console.print(Text(f"record: {run.folder / 'report.html'}"))
+
+
+def _print_scenario(
+    run: OneRun, scenario: ScenarioJudged, cycles: Sequence[CycleJudged], console: Console
+) -> None:  # fmt: skip
+    line = Text(f"{plain(scenario.scenario)}: ", style="bold").append_text(_verdict(scenario.verdict))
+    console.print()
+    console.print(line.append(f"  {_counts(scenario)}"))
+    if scenario.reason and scenario.verdict is not Verdict.PASS:
+        console.print(Padding(Text(plain(scenario.reason)), (0, 0, 0, 2)))
+    for case in dict.fromkeys(one.case for one in cycles):
+        rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
+        if rows:
+            console.print(matrix_table(rows, console.width, case))
+    _print_notable(run, scenario, cycles, console)
+    if scenario.limits:
+        console.print(Text("  What this does not show", style="bold"))
+    for limit in scenario.limits:
+        _bullet(limit, console)
+
+
+def _verdict(verdict: Verdict) -> Text:
+    word = Text(verdict.value, style=VERDICT_STYLE[verdict])
+    return word.append(f" ({GLOSS[verdict]})", style="not bold default")
+
+
+def _counts(scenario: ScenarioJudged) -> str:
+    told = [f"{count} {word}" for word, count in scenario.counted.items() if count]
+    cycles = counted(scenario.cycles, "cycle")
+    return f"{cycles}: {', '.join(told)}" if len(told) > 1 else cycles
+
+
+# ---------------------------------------------------------------- matrix
+
+
+def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
+    """The restart matrix of one case. In a narrow window reasons stand below, among the findings."""
+    wide = width >= _WIDE
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, title=plain(case) or None, title_justify="left")
+    for column in ("output", "before", "at loss", "at return", "delay", "verdict"):
+        table.add_column(column)
+    if wide:
+        table.add_column("reason", ratio=1)
+    for row in rows:
+        cells: list[str | Text] = [plain(row.shown), row.before, row.at_loss, row.at_return, _delay(row)]
+        cells.append(Text(row.verdict.value, style=VERDICT_STYLE[row.verdict]))
+        table.add_row(*cells, *([plain(row.reason)] if wide else []))
+    return table
+
+
+def _delay(row: MatrixRow) -> str:
+    return bounds_text(row.delay_ns) if row.delay_ns is not None else "-"
+
+
+# ---------------------------------------------------------------- findings
+
+
+_ORDER = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE)
+
+
+def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudged]) -> list[FindingRow]:
+    """What did not pass, the worst first: findings over all cycles, and cycles that were errors as a whole."""
+    rows = [row for row in finding_rows(rig, cycles, [scenario]) if row.verdict is not Verdict.PASS]
+    whole: dict[tuple[str, str], list[int]] = {}
+    for one in cycles:
+        if one.verdict is Verdict.ERROR and not any(found.verdict is Verdict.ERROR for found in one.findings):
+            whole.setdefault((one.case, one.reason), []).append(one.cycle)
+    rows += [
+        FindingRow(scenario.scenario, case, "", "the cycle as a whole", Verdict.ERROR, {}, (Said(reason, tuple(seen)),))
+        for (case, reason), seen in whole.items()
+    ]
+    return sorted(rows, key=lambda row: _ORDER.index(row.verdict))
+
+
+def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[CycleJudged], console: Console) -> None:
+    rows = notable_rows(run.rig, scenario, cycles)
+    for row in rows[:_MOST_FINDINGS]:
+        line = Text(row.verdict.value, style=VERDICT_STYLE[row.verdict])
+        case = f"{row.case}: " if row.case else ""
+        line.append(f"  {plain(case)}{plain(row.point)} {plain(row.expectation)}", style="bold default")
+        console.print(Padding(line, (0, 0, 0, 2)))
+        for said in row.said:
+            console.print(Padding(Text(f"{_where(said.cycles)}: {plain(said.reason)}"), (0, 0, 0, 6)))
+        if row.unsaid:
+            console.print(Padding(Text(f"and {row.unsaid} more, all in the record"), (0, 0, 0, 6)))
+    if len(rows) > _MOST_FINDINGS:
+        _bullet(f"and {len(rows) - _MOST_FINDINGS} more, all in the record", console)
+    for verdict in _ORDER:
+        if verdict is not scenario.verdict and any(row.verdict is verdict for row in rows):
+            console.print(Padding(Text(f"{verdict.value}: {GLOSS[verdict]}", style="dim"), (0, 0, 0, 2)))
+
+
+def _where(cycles: Sequence[int]) -> str:
+    numbers = [number for number in cycles if number]
+    if not numbers:
+        return "over the whole run"
+    return f"cycle{'s' if len(numbers) > 1 else ''} {numbers_text(numbers)}"
+
+
+def _bullet(text: str, console: Console) -> None:
+    table = Table.grid(padding=(0, 1))
+    table.add_row("   -", Text(plain(text)))
+    console.print(table)
