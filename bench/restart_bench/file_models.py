@@ -144,7 +144,9 @@ def tree_at(tree: Tree | None, path: Path) -> Any:
     """What stands at a path, None where nothing does."""
     at: Any = tree
     for part in path:
-        if (isinstance(at, Block) and part in at) or (isinstance(at, Row) and isinstance(part, int) and part < len(at)):
+        if isinstance(at, Block) and part in at:
+            at = at[str(part)]
+        elif isinstance(at, Row) and isinstance(part, int) and part < len(at):
             at = at[part]
         else:
             return None

@@ -217,8 +217,8 @@ def read_host(value: Any) -> str:
 def read_duration(value: Any) -> int:
     """A duration in nanoseconds."""
     scalar = as_scalar(value, "a duration")
-    if isinstance(value, int) and not isinstance(value, bool) and value == 0:
-        return 0
+    if isinstance(value, int) and not isinstance(value, bool):
+        return value  # nanoseconds already: what stands in a file comes as a Scalar
     try:
         return parse_duration(scalar.text)
     except Refused as refused:

@@ -164,8 +164,9 @@ def merged(base: Block, over: Block) -> Block:
         result.put(key, value, *base.keys_at[key])
     for key, value in over.items():
         under = result.get(key)
-        both = isinstance(under, Block) and isinstance(value, Block)
-        result.put(key, merged(under, value) if both else value, *over.keys_at[key])
+        if isinstance(under, Block) and isinstance(value, Block):
+            value = merged(under, value)  # noqa: PLW2901
+        result.put(key, value, *over.keys_at[key])
     return result
 
 
@@ -183,11 +184,14 @@ class _Reader:
         if self.gave_up:
             return None
         if id(node) in within:
-            return self._give_up(node, path, "an alias stands within what it repeats", "write the values out")
+            self._give_up(node, path, "an alias stands within what it repeats", "write the values out")
+            return None
         if self.nodes > MOST_NODES:
-            return self._give_up(node, path, "aliases grow it beyond all measure", "write the values out")
+            self._give_up(node, path, "aliases grow it beyond all measure", "write the values out")
+            return None
         if len(within) > DEEPEST:
-            return self._give_up(node, path, "is nested too deeply", "write it with fewer levels")
+            self._give_up(node, path, "is nested too deeply", "write it with fewer levels")
+            return None
         if isinstance(node, yaml.ScalarNode):
             return self._scalar(node, path)
         inner = (*within, id(node))
@@ -197,7 +201,8 @@ class _Reader:
             return row
         if isinstance(node, yaml.MappingNode) and node.tag == _BLOCK:
             return self._block(node, path, inner)
-        return self._tagged(node, path)
+        self._tagged(node, path)
+        return None
 
     def _block(self, node: yaml.MappingNode, path: tuple[str | int, ...], within: tuple[int, ...]) -> Block:
         block = Block(self.file, node.start_mark.line + 1)
@@ -237,10 +242,11 @@ class _Reader:
 
     def _scalar(self, node: yaml.ScalarNode, path: tuple[str | int, ...]) -> Scalar | None:
         if node.tag not in _PLAIN_TAGS:
-            return self._tagged(node, path)
+            self._tagged(node, path)
+            return None
         is_plain = node.style is None
         try:
-            value = yaml.SafeLoader("").construct_object(node) if is_plain else node.value  # type: ignore[no-untyped-call]
+            value = yaml.SafeLoader("").construct_object(node) if is_plain else node.value
         except (yaml.YAMLError, ValueError, OverflowError, KeyError):
             value = node.value
         return Scalar(value, node.value, is_plain, self.file, node.start_mark.line + 1)
@@ -290,7 +296,7 @@ def _syntax_fault(error: yaml.YAMLError, text: str, name: str) -> Fault:
     lines = text.splitlines() or [""]
     if isinstance(error, yaml.reader.ReaderError):
         line = text[: error.position].count("\n") + 1
-        what = f"holds a character that YAML does not allow (code {error.character:04X})"  # type: ignore[str-bytes-safe]
+        what = f"holds a character that YAML does not allow (code {error.character:04X})"
         return Fault(name, line, "", what, "delete it; it is invisible in most editors")
     mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
     line = min(mark.line + 1, len(lines)) if mark is not None else 1

@@ -1,0 +1,153 @@
+"""The supply of a rig file: keys of every supply, keys of its driver's card, and what loads demand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from pydantic_core import PydanticCustomError
+
+from restart_bench.cures import VALUE, Refusal, closest, cure_for
+from restart_bench.file_models import Ledger, Path, keys_of, unknown_key
+from restart_bench.file_types import (
+    choice,
+    read_address,
+    read_duration,
+    read_host,
+    read_number,
+    read_on_off,
+    read_text,
+    refuse,
+    whole_number,
+)
+from restart_bench.rig import Supply, SupplyLimits
+from restart_bench.rig_model import RigIn, SupplyIn
+from restart_bench.yaml_tree import Scalar
+from restart_bench_drivers.interface import Key, SupplyCard
+
+RELAY_KEYS = ("operate", "release", "bounce")
+SUPPLY: Path = ("supply",)
+
+
+def supply_of(model: RigIn, cards: Mapping[str, SupplyCard], ledger: Ledger) -> Supply | None:
+    """The supply, None where the file has none or its driver is unknown."""
+    told = model.supply
+    if told is None:
+        return None
+    card = cards.get(told.driver)
+    if card is None:
+        near = closest(told.driver, cards)
+        cure = f"did you mean {near}?" if near else f"known drivers: {', '.join(sorted(cards)) or 'none'}"
+        ledger.fault((*SUPPLY, "driver"), f"{told.driver} is no supply driver", cure)
+        return None
+    settings = _settings(told, card, ledger)
+    _check_contact(told, card, ledger)
+    _check_rest(model, told, ledger)
+    _check_limits(told, ledger)
+    limits = told.limits
+    return Supply(
+        driver=told.driver,
+        settings=settings,
+        contact=told.contact,
+        operate_ns=told.operate or 0,
+        release_ns=told.release or 0,
+        bounce_ns=told.bounce or 0,
+        at_end=told.at_end,
+        after_trouble=told.after_trouble or "on",
+        fallback=told.fallback,
+        limits=SupplyLimits(
+            limits.dips_up_to, limits.off_at_least, limits.on_at_least, limits.cuts_per_hour, limits.operations
+        ),
+        nominal_volts=told.nominal,
+        address=address_of(card, settings),
+    )
+
+
+def address_of(card: SupplyCard, settings: Mapping[str, Any]) -> str:
+    """What the lock and the wear count go by: the driver and the keys that tell its hardware from any other."""
+    defaults = {key.name: key.default for key in card.keys}
+    values = {name: settings.get(name, defaults.get(name)) for name in card.address_keys}
+    return " ".join([card.name, *(f"{name}={value}" for name, value in values.items() if value is not None)])
+
+
+def _settings(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> dict[str, Any]:
+    """The driver's own keys, read as its card says."""
+    written: dict[str, Any] = dict(told.model_extra or {})
+    known = {key.name: key for key in card.keys}
+    settings: dict[str, Any] = {}
+    for name, value in written.items():
+        path = (*SUPPLY, name)
+        if name not in known:
+            unknown_key(path, (*known, *keys_of(SupplyIn)), ledger)
+            continue
+        try:
+            settings[name] = _read(known[name], value)
+        except PydanticCustomError as error:
+            context: dict[str, Any] = dict(error.context or {})
+            text = context["text"] or (value.text if isinstance(value, Scalar) else "")
+            refusal = Refusal(VALUE, context["expected"], text, known=context["known"], default=context["cure"])
+            ledger.fault(path, context["what"], cure_for(refusal))
+    for key in card.keys:
+        if key.required and key.name not in written:
+            ledger.fault((*SUPPLY, key.name), "is missing", f"add it: {key.help}")
+    places = [key.name for key in card.keys if key.kind == "text" and key.name in card.address_keys]
+    if places and not any(name in written for name in places):
+        ledger.fault(SUPPLY, "does not say where the supply is", f"add {' or '.join(f'{name}:' for name in places)}")
+    return settings
+
+
+def _read(key: Key, value: Any) -> Any:
+    readers: dict[str, Callable[[Any], Any]] = {
+        "text": read_host if key.name == "host" else read_text,
+        "whole number": read_address if key.name in ("coil", "address") else whole_number(0, 2**31 - 1),
+        "number": read_number,
+        "duration": read_duration,
+        "bytes": _read_bytes,
+        "choice": choice(*key.choices),
+        "yes or no": read_on_off,
+    }
+    return readers[key.kind](value)
+
+
+def _read_bytes(value: Any) -> str:
+    text = read_text(value)
+    try:
+        bytes.fromhex(text)
+    except ValueError:
+        raise refuse(f"{text} is no row of bytes", "write two hexadecimal digits each, in quotes: 'A0 01'") from None
+    return text
+
+
+def _check_contact(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> None:
+    """A relay says how its contact switches and how fast, from its data sheet."""
+    if not card.has_contact:
+        if told.contact is not None:
+            ledger.fault((*SUPPLY, "contact"), f"{card.name} has no contact", "delete contact:")
+        return
+    if told.contact is None:
+        ledger.fault((*SUPPLY, "contact"), "is missing", "add contact: normally-open or normally-closed")
+    for name in RELAY_KEYS:
+        if getattr(told, name) is None:
+            example = "5 ms" if name == "bounce" else "10 ms"
+            cure = f"add the longest value from the relay's data sheet, like {name}: {example}"
+            ledger.fault((*SUPPLY, name), "is missing", cure)
+
+
+def _check_rest(model: RigIn, told: SupplyIn, ledger: Ledger) -> None:
+    """Machines do not come back by themselves after trouble."""
+    if model.loads != "machine":
+        return
+    path = (*SUPPLY, "after_trouble")
+    if told.after_trouble is None:
+        ledger.fault(path, "is missing, and these loads are a machine", "add after_trouble: off, or: as it is")
+    elif told.after_trouble == "on":
+        ledger.fault(path, "on would give a machine its power back after trouble", "write off, or: as it is")
+
+
+def _check_limits(told: SupplyIn, ledger: Ledger) -> None:
+    limits = told.limits
+    if limits.dips_up_to is not None and limits.dips_up_to >= limits.off_at_least:
+        text = "is not shorter than off_at_least, so every off time is allowed"
+        ledger.fault((*SUPPLY, "limits", "dips_up_to"), text, "write the longest dip, shorter than off_at_least")
+    if limits.cuts_per_hour is not None and limits.cuts_per_hour <= 0:
+        ledger.fault((*SUPPLY, "limits", "cuts_per_hour"), "allows no cut at all", "write a number above 0")
