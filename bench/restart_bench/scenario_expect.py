@@ -34,7 +34,7 @@ def during_of(model: ScenarioIn, rig: Rig, names: Names, ledger: Ledger) -> tupl
                 cure = "give it a terminal: on an independent device, or name an independent point"
                 ledger.fault(place, "is read from the controller, which is dark now", cure)
                 continue
-        X
+            text = f"is {show_wanted(wanted)} during the cut"
             found.append(Expectation("during", name, judged, "is", wanted, text=text, line=ledger.line(place)))
     return tuple(found)
 
