@@ -40,6 +40,7 @@ def lanes_of(rig: Rig, scenario: Scenario, always_moving: frozenset[str] = froze
     others = [name for name, _ in (*rig.ready.when, *rig.only_while)]
     lanes += [_lane(rig.points[name], "other") for name in others]
     lanes += [_lane(rig.points[name], "command") for name in _commands(scenario)]
+    lanes += [_lane(point, "other") for point in rig.points.values() if point.name in judged]
     return tuple(_each_once(lane for lane in lanes if lane.point not in always_moving))
 
 

@@ -1,0 +1,426 @@
+"""Scenario files as test items: one for each case, all cases of one rig in one run of the bench.
+
+An item performs its cycles while it is set up and is judged when it is called. So the four words keep their
+meaning: pass is a passed test; fail is a failed one; inconclusive is a failed one that says `Inconclusive`; error (the
+test was not valid) is an error of the set-up, as pytest has it for tests that could not be made. What only the end
+of a run can tell (a channel that may be dead) is an error of the tear-down of the rig's last item.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import sys
+from collections.abc import Generator, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from restart_bench.file_faults import FaultsFound
+from restart_bench.live import LiveState
+from restart_bench.outcome import EXIT_STOPPED, OneRun, Refused, RunOptions
+from restart_bench.plain_show import PlainShow
+from restart_bench.record.wording import clean, numbers_text
+from restart_bench.records import GLOSS, CycleJudged, Finding, Record, ScenarioJudged, Trouble, Verdict
+from restart_bench.scenario import Case, Scenario
+
+if TYPE_CHECKING:
+    from restart_bench.runner import Session
+    from restart_bench.suite import Suite
+    from restart_bench_drivers.interface import AskPerson
+
+_MOST_REASONS = 20
+_LATE = "restart_bench_late"
+_BETTER_TO_WORSE = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.ERROR, Verdict.FAIL)
+
+
+class Judged(Exception):
+    """A case that did not pass; the text says what was found, in which cycles, and where the evidence lies."""
+
+
+class Fail(Judged):
+    """Shown to deviate."""
+
+
+class Inconclusive(Judged):
+    """Not shown either way: no evidence against the controller, and none for it."""
+
+
+class NotValid(Judged):
+    """The test was not valid; it says nothing about the controller."""
+
+
+# ---------------------------------------------------------------- collecting
+
+
+class ScenarioFile(pytest.File):
+    """One scenario file; its items are the cases."""
+
+    def collect(self) -> Iterator[ScenarioCase]:
+        """One item for each case. All faults of the file at once, as `check` words them."""
+        try:
+            suite = load(self.config, [self.path])
+        except FaultsFound as found:
+            raise self.CollectError("\n".join(str(fault) for fault in found.faults)) from None
+        for scenario in suite.scenarios:
+            for case in scenario.cases:
+                name = f"{scenario.name}[{case.name}]" if case.name else scenario.name
+                item = ScenarioCase.from_parent(self, name=name, scenario=scenario, case=case)
+                item.add_marker(pytest.mark.xdist_group(f"rig {suite.rig.name}"))
+                yield item
+
+
+class ScenarioCase(pytest.Item):
+    """One case of a scenario: all its cycles."""
+
+    def __init__(self, *, scenario: Scenario, case: Case, **told: Any) -> None:
+        super().__init__(**told)
+        self.scenario = scenario
+        self.case = case
+        self.judged: ScenarioJudged | None = None
+
+    @property
+    def rig_key(self) -> str:
+        """The folder of the rig: what belongs together."""
+        return str(self.path.parent)
+
+    def setup(self) -> None:
+        """Perform the cycles. Raises NotValid where the test was no test."""
+        run = self.config.stash[RUNS].run_of(self)
+        self.judged, cycles = run.perform(self)
+        self._tell(run)
+        if self.judged.verdict is Verdict.ERROR:
+            raise NotValid(told_of(self.judged, cycles, run.folder))
+        self._cycles, self._folder = cycles, run.folder
+
+    def runtest(self) -> None:
+        """Say what was found. Raises Fail or Inconclusive."""
+        assert self.judged is not None
+        if self.judged.verdict is Verdict.FAIL:
+            raise Fail(told_of(self.judged, self._cycles, self._folder))
+        if self.judged.verdict is Verdict.INCONCLUSIVE:
+            raise Inconclusive(told_of(self.judged, self._cycles, self._folder))
+
+    def _tell(self, run: RigRun) -> None:
+        """What belongs to a pass as well: its limits, and where the evidence lies; also in JUnit XML."""
+        assert self.judged is not None
+        told = [
+            ("verdict", str(self.judged.verdict)),
+            ("cycles", self.judged.cycles),
+            ("run", run.id),
+            ("archive", run.folder),
+        ]
+        self.user_properties += [*told, *(("limit", clean(limit)) for limit in self.judged.limits)]
+        self.add_report_section("setup", "restart-bench", "\n".join([*self.judged.limits, f"archive: {run.folder}"]))
+
+    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], *_: Any, **__: Any) -> Any:
+        """Reasons instead of a traceback, where it is the controller or the rig that is spoken of."""
+        if isinstance(excinfo.value, Judged):
+            return excinfo.getrepr(style="value")
+        return super().repr_failure(excinfo)
+
+    def reportinfo(self) -> tuple[Path, int | None, str]:
+        """Where a reader finds the case."""
+        return self.path, 0, self.name
+
+
+def told_of(judged: ScenarioJudged, cycles: Sequence[CycleJudged], folder: str) -> str:
+    """The text of a case that did not pass: reasons with their cycles, limits, and where the evidence lies."""
+    lines = [f"{judged.verdict} ({GLOSS[judged.verdict]}): {judged.reason}"]
+    reasons: dict[str, list[int]] = {}
+    for finding in (*(one for cycle in cycles for one in cycle.findings), *judged.late_findings):
+        if finding.verdict is not Verdict.PASS:
+            reasons.setdefault(_told_finding(finding), []).append(finding.cycle)
+    for cycle in cycles:
+        if cycle.verdict is Verdict.ERROR:
+            reasons.setdefault(f"error: {cycle.reason}", []).append(cycle.cycle)
+    for reason, numbers in list(reasons.items())[:_MOST_REASONS]:
+        lines.append(f"  {_cycles_word(numbers)}: {reason}")
+    if len(reasons) > _MOST_REASONS:
+        lines.append(f"  and {len(reasons) - _MOST_REASONS} more, all in the record")
+    lines += [f"  not shown: {limit}" for limit in judged.limits]
+    return clean("\n".join([*lines, f"  archive: {folder}"]))
+
+
+def _told_finding(finding: Finding) -> str:
+    what = f"{finding.point} {finding.expectation}".strip()
+    return f"{finding.verdict}: {what}: {finding.reason}"
+
+
+def _cycles_word(numbers: Sequence[int]) -> str:
+    if set(numbers) == {0}:
+        return "over the whole run"
+    return f"cycle{'s' if len(set(numbers)) > 1 else ''} {numbers_text(numbers)}"
+
+
+def load(config: pytest.Config, paths: Sequence[Path]) -> Suite:
+    """The suite of scenario files that lie in one folder. Raises FaultsFound."""
+    from restart_bench.suite import load_suites
+    from restart_bench_drivers.registry import cards
+
+    program = config.getoption("--restart-program")
+    suites = load_suites(
+        paths,
+        program=config.invocation_params.dir / program if program else None,
+        repeat=config.getoption("--restart-repeat"),
+        cards=cards(),
+    )
+    return suites[0]
+
+
+# ---------------------------------------------------------------- one run on one rig
+
+
+class Told:
+    """Plain lines on whatever standard output is at the moment, so that they stand in the report of their item."""
+
+    def __init__(self) -> None:
+        self._lines = PlainShow(self)  # type: ignore[arg-type]
+        self.stopped = False
+
+    def record(self, record: Record) -> None:
+        """The line of a record; notes where a person stopped the run."""
+        self.stopped |= isinstance(record, Trouble) and record.kind == "stopped"
+        self._lines.record(record)
+
+    def live(self, state: LiveState) -> None:
+        """Plain lines show no states."""
+
+    def close(self) -> None:
+        """Nothing to give back."""
+
+    def write(self, text: str) -> int:
+        """Writes to the standard output of this moment."""
+        return sys.stdout.write(text)
+
+    def flush(self) -> None:
+        """Flushes it."""
+        sys.stdout.flush()
+
+
+class RigRun:
+    """The items of one rig and the one run of the bench that they share. Begins with the first item."""
+
+    def __init__(self, config: pytest.Config, items: Sequence[ScenarioCase]) -> None:
+        self._config = config
+        self._items = items
+        self._session: Session | None = None
+        self._show = Told()
+        self._gone = ""  # why nothing more is done on this rig
+        self._told: dict[str, Verdict] = {}
+        self._done = 0
+        self.id = ""
+        self.folder = ""
+
+    def perform(self, item: ScenarioCase) -> tuple[ScenarioJudged, tuple[CycleJudged, ...]]:
+        """All cycles of the case, and what they amount to.
+
+        Raises NotValid where they could not be done, and leaves pytest where a person stopped the run.
+        """
+        from restart_bench.concluding import judge_scenario
+
+        if self._gone:
+            raise NotValid(self._gone)
+        if self._session is None:
+            self._begin()
+        assert self._session is not None
+        scenario = dataclasses.replace(item.scenario, cases=(item.case,))
+        cycles = self._session.run_case(scenario, item.case)
+        if self._session.over:
+            self._gone = f"the run on this rig has ended: {self._session.over}; nothing more was switched"
+            if self._show.stopped:
+                self.end()
+                pytest.exit(f"restart-bench: {self._session.over}", returncode=EXIT_STOPPED)
+        if not cycles:
+            raise NotValid(self._gone or "no cycle of this case was done")
+        judged = judge_scenario(self._session.rig, scenario, cycles, scenario.repeat)
+        self._done += 1
+        self._note(judged)
+        return judged, cycles
+
+    def _note(self, judged: ScenarioJudged) -> None:
+        known = self._told.get(judged.scenario, Verdict.PASS)
+        self._told[judged.scenario] = max(known, judged.verdict, key=_BETTER_TO_WORSE.index)
+
+    def _begin(self) -> None:
+        from restart_bench.runner import Session
+
+        try:
+            session = Session(self._suite(), self._options(), self._show, self._person())
+            self._session = session.__enter__()
+        except Refused as refused:
+            self._gone = str(refused)
+            raise NotValid(self._gone) from None
+        except Exception as problem:
+            self._gone = f"the run on this rig could not begin: {problem}"
+            raise
+        self.id, self.folder = session.id, str(session.folder)
+
+    def _suite(self) -> Suite:
+        """The suite of the items that were selected: only their scenarios, only their cases."""
+        suite = load(self._config, list(dict.fromkeys(item.path for item in self._items)))
+        chosen = {(item.scenario.name, item.case.name) for item in self._items}
+        scenarios = []
+        for scenario in suite.scenarios:
+            cases = tuple(case for case in scenario.cases if (scenario.name, case.name) in chosen)
+            if cases:
+                scenarios.append(dataclasses.replace(scenario, cases=cases))
+        return dataclasses.replace(suite, scenarios=tuple(scenarios))
+
+    def _options(self) -> RunOptions:
+        return RunOptions(
+            logs=self._config.invocation_params.dir / self._config.getoption("--restart-logs"),
+            simulated=bool(self._config.getoption("--restart-simulated")),
+            arm=self._config.getoption("--restart-arm"),
+            repeat=self._config.getoption("--restart-repeat"),
+        )
+
+    def _person(self) -> AskPerson | None:
+        """Somebody who can answer: only where pytest leaves standard input alone (`-s`)."""
+        if self._config.getoption("capture") != "no" or not sys.stdin.isatty():
+            return None
+        from restart_bench.cli_common import console_for, person_at
+
+        return person_at(console_for(sys.stdout))
+
+    def end(self) -> list[str]:
+        """Leave the rig safe and close the archive. Returns what only the end of the run could tell."""
+        session, self._session = self._session, None
+        if session is None:
+            return []
+        self._gone = self._gone or "the run on this rig is closed"
+        try:
+            run = session.close()
+        finally:
+            session.__exit__(None, None, None)
+        return self._late(run)
+
+    def _late(self, run: OneRun) -> list[str]:
+        complete = self._done == len(self._items)
+        lines = []
+        for judged in run.scenarios:
+            for finding in judged.late_findings:
+                lines.append(f"{judged.scenario}: {_told_finding(finding)}")
+            worse = _BETTER_TO_WORSE.index(judged.verdict) > _BETTER_TO_WORSE.index(
+                self._told.get(judged.scenario, judged.verdict)
+            )
+            if worse and complete and not judged.late_findings:
+                lines.append(f"{judged.scenario}: {judged.verdict} ({GLOSS[judged.verdict]}): {judged.reason}")
+        if run.how == "error" and run.reason and run.reason not in self._gone:
+            lines.append(f"the run ended with an error: {run.reason}")
+        return lines
+
+
+# ---------------------------------------------------------------- the plug-in's part that is loaded on demand
+
+
+class ScenarioRuns:
+    """Collects scenario files, keeps one run for each rig, and ends it after the rig's last item."""
+
+    def __init__(self, config: pytest.Config) -> None:
+        config.stash[RUNS] = self
+        self._config = config
+        self._runs: dict[str, RigRun] = {}
+        self._late: list[str] = []
+        self._folders: list[str] = []
+
+    def run_of(self, item: ScenarioCase) -> RigRun:
+        """The run of the item's rig."""
+        if item.rig_key not in self._runs:
+            mine = [one for one in item.session.items if isinstance(one, ScenarioCase) and one.rig_key == item.rig_key]
+            self._runs[item.rig_key] = RigRun(self._config, mine)
+        return self._runs[item.rig_key]
+
+    @pytest.hookimpl
+    def pytest_collect_file(self, file_path: Path, parent: pytest.Collector) -> ScenarioFile | None:
+        """A YAML file whose first key is `scenario`."""
+        if is_scenario(file_path):
+            return ScenarioFile.from_parent(parent, path=file_path)
+        return None
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        """Items of one rig follow each other: one run of the bench, the supply is not handed to and fro."""
+        by_rig: dict[str, list[pytest.Item]] = {}
+        for item in items:
+            if isinstance(item, ScenarioCase):
+                by_rig.setdefault(item.rig_key, []).append(item)
+        ordered: list[pytest.Item] = []
+        for item in items:
+            if isinstance(item, ScenarioCase):
+                ordered += by_rig.pop(item.rig_key, [])
+            else:
+                ordered.append(item)
+        items[:] = ordered
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_teardown(
+        self, item: pytest.Item, nextitem: pytest.Item | None
+    ) -> Generator[None, object, object]:
+        """After the rig's last item the run ends; what only its end tells is this item's error."""
+        result = yield
+        if isinstance(item, ScenarioCase):
+            goes_on = isinstance(nextitem, ScenarioCase) and nextitem.rig_key == item.rig_key
+            if not goes_on:
+                late = self._end(item.rig_key)
+                if late:
+                    raise NotValid("\n".join(["seen at the end of the run:", *(f"  {line}" for line in late)]))
+        return result
+
+    def _end(self, key: str) -> list[str]:
+        run = self._runs.get(key)
+        if run is None:
+            return []
+        return run.end()
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """Notes where the evidence lies (with pytest-xdist, also that of the workers)."""
+        for name, value in report.user_properties:
+            if name == "archive" and value not in self._folders:
+                self._folders.append(str(value))
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        """Whatever is still open (after -x, say) is left safe and closed; what it tells then counts as well."""
+        for key in self._runs:
+            self._late += self._end(key)
+        if hasattr(self._config, "workeroutput"):
+            self._config.workeroutput[_LATE] = self._late
+        if self._late and session.exitstatus in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
+            session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
+        """Where the evidence lies."""
+        for line in self._late:
+            terminalreporter.write_line(f"restart-bench: seen at the end of a run: {clean(line)}")
+        for folder in self._folders:
+            terminalreporter.write_line(f"restart-bench: record {Path(folder) / 'report.html'}")
+
+    @pytest.hookimpl(optionalhook=True)
+    def pytest_testnodedown(self, node: Any) -> None:
+        """What a worker was told when it closed its runs."""
+        self._late += getattr(node, "workeroutput", {}).get(_LATE, [])
+
+    @pytest.hookimpl(optionalhook=True)
+    def pytest_xdist_make_scheduler(self, config: pytest.Config, log: Any) -> Any:
+        """Whatever `--dist` is, all items of one rig go to one worker (of an armed one: all scenario files)."""
+        from restart_bench.pytest_workers import scheduler_for
+
+        return scheduler_for(config, log)
+
+
+RUNS = pytest.StashKey[ScenarioRuns]()
+
+
+def is_scenario(path: Path) -> bool:
+    """True for a scenario file, and for a YAML file beside a rig.yaml that nobody could read as anything else (its
+    faults are then told)."""
+    from restart_bench.suite import ENDINGS, KINDS
+    from restart_bench.yaml_tree import read_yaml
+
+    if path.suffix not in ENDINGS:
+        return False
+    read = read_yaml(path)
+    if read.kind in KINDS or "extends" in (read.tree or ()):
+        return read.kind == "scenario"
+    return any((path.parent / f"rig{ending}").is_file() for ending in ENDINGS)
