@@ -35,7 +35,7 @@ def _lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) -> I
     yield f"{rig.name}: {scenarios}, {cycles}, {span_text(plan.lasts)}"
     for scenario in plan.scenarios:
         yield ""
-        yield from _scenario_lines(scenario, width)
+        yield from _scenario_lines(scenario, rig, width)
     yield ""
     yield "What can be seen at best (a shorter pulse can hide between two reads)"
     for sight in _sharpest(plan):
@@ -44,7 +44,7 @@ def _lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) -> I
     yield from _rig_lines(plan, worn, writes, width)
 
 
-def _scenario_lines(plan: ScenarioPlan, width: int) -> Iterator[str]:
+def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int) -> Iterator[str]:
     scenario = plan.scenario
     yield from hanging(f"{scenario.name}:", scenario.purpose, width, 4) if scenario.purpose else [scenario.name]
     for case in plan.cases:
@@ -52,9 +52,8 @@ def _scenario_lines(plan: ScenarioPlan, width: int) -> Iterator[str]:
         yield f"  {name}: {counted(case.cycles, 'cycle')}, {span_text(case.each)} each"
         for moment in case.timeline:
             yield from hanging(f"    {_when(moment)}", moment.text, width, _INDENT + 4)
-        if scenario.how == "supply" and case.off_time.high_ns is not None:
-            true = bounds_text((case.off_time.low_ns, case.off_time.high_ns))
-            yield from hanging("    true off time", true, width, _INDENT + 4)
+        if scenario.how == "supply":
+            yield from hanging("    true off time", _off_time_text(case, rig), width, _INDENT + 4)
         if case.case.at.is_random:
             drawn = f"{show_duration(case.case.at.low_ns)} to {show_duration(case.case.at.high_ns)}"
             yield from hanging("    drawn", f"{drawn} from the last step to the cut, anew in each", width, _INDENT + 4)
@@ -64,6 +63,12 @@ def _scenario_lines(plan: ScenarioPlan, width: int) -> Iterator[str]:
         yield from hanging("    judged" if not number else "", f"{expectation.point} {expectation.text}", width, 21)
     for text in [*(limit.text for limit in scenario.times), *(gap.text for gap in scenario.gaps)]:
         yield from hanging("", text, width, 21)
+
+
+def _off_time_text(case: CasePlan, rig: Rig) -> str:
+    if rig.supply is None or rig.supply.contact is None or case.off_time.high_ns is None:
+        return "found out in each cycle; this supply states no delays"
+    return bounds_text((case.off_time.low_ns, case.off_time.high_ns))
 
 
 def _when(moment: Moment) -> str:
@@ -146,6 +151,11 @@ def _rig_lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) 
     yield "What this suite writes" if written else "This suite writes nothing"
     for point in written:
         yield from hanging(f"  {point.shown}", f"{point.device}: {address_word(point)}", width, _INDENT + 2)
+    by_hand = [point for point in rig.points.values() if point.by_hand is not None]
+    if by_hand:
+        yield "What a person works when asked"
+    for point in by_hand:
+        yield from hanging(f"  {point.shown}", f"{point.by_hand}, seen in {address_word(point)}", width, _INDENT + 2)
     yield ""
     yield "Supply, archive"
     for left, text in _facts(plan, worn):
@@ -156,7 +166,7 @@ def _rig_lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) 
 def _facts(plan: SuitePlan, worn: int) -> Iterator[tuple[str, str]]:
     supply = plan.rig.supply
     if supply is not None:
-        yield "driver", f"{supply.driver} {supply.address}".rstrip()
+        yield "driver", supply.address or supply.driver
         rated = supply.limits.operations
         after = worn + plan.switchings
         of = f" of {rated} rated" if rated is not None else ""

@@ -10,7 +10,6 @@ from xml.etree import ElementTree as Xml
 
 from restart_bench.file_faults import Fault
 from restart_bench.outcome import OneRun, RunOutcome
-from restart_bench.record.gathering import worst
 from restart_bench.record.wording import clean
 from restart_bench.records import GLOSS, CycleJudged, Finding, ScenarioJudged, Verdict
 
@@ -150,6 +149,8 @@ def _whole_details(run: OneRun, scenario: ScenarioJudged) -> str:
 
 
 def _expectations(run: OneRun, scenario: ScenarioJudged) -> Iterator[_Tested]:
+    from restart_bench.record.gathering import worst
+
     cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
     grouped: dict[tuple[str, str, str], list[Finding]] = {}
     for finding in [*(one for cycle in cycles for one in cycle.findings), *scenario.late_findings]:
