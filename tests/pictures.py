@@ -9,13 +9,14 @@ import io
 import sys
 from pathlib import Path
 
+from rich.console import Console
+
 from restart_bench.archive_reading import ArchivedRun, find_run
 from restart_bench.frame import Gathered, frame
 from restart_bench.lanes import UNICODE
 from restart_bench.live import LiveState
 from restart_bench.records import CycleJudged
 from restart_bench.replaying import played_cycle
-from rich.console import Console
 
 WIDTH, HEIGHT = 100, 31
 STEP_NS = 100_000_000
