@@ -1,0 +1,138 @@
+"""What the controller's link says: who answered, who refused, who fell silent, and which connection outlived the cut.
+
+Silence proves little and is never read as a value: a connect that nobody answered may have been lost while the
+network asked for the neighbour's address, which it does only once a second.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from restart_bench.records import CONNECT, Bounds, DeviceSamples, SampleKind
+from restart_bench.rig import Rig
+from restart_bench.traces import Flags, Instants
+
+NEIGHBOUR_NS = 1_050_000_000
+"""How long a reachable host may still look silent to connects: a failed neighbour entry is asked for once a second
+(measured: up to 1.04 s)."""
+
+REPLIES = (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.LATE)
+FAILURES = (SampleKind.SILENT, SampleKind.REFUSED, SampleKind.RESET)
+
+
+@dataclass(frozen=True, eq=False)
+class Contact:
+    """Every request and attempt to connect of one device, in order of `received_ns`."""
+
+    sent: Instants
+    received: Instants
+    kind: npt.NDArray[np.uint8]
+    connects: Flags
+    connection: npt.NDArray[np.uint32]
+
+    def __len__(self) -> int:
+        return len(self.kind)
+
+    @staticmethod
+    def with_controller(rig: Rig, samples: Mapping[str, DeviceSamples]) -> Contact | None:
+        """The link to the controller; None where the rig has none, or it was never asked."""
+        device = rig.controller
+        if device is None or device.name not in samples or not len(samples[device.name].records):
+            return None
+        records = samples[device.name].records
+        return Contact(
+            np.ascontiguousarray(records["sent_ns"]),
+            np.ascontiguousarray(records["received_ns"]),
+            np.ascontiguousarray(records["kind"]),
+            records["request"] == CONNECT,
+            np.ascontiguousarray(records["connection"]),
+        )
+
+    def of_kind(self, kinds: tuple[SampleKind, ...]) -> Flags:
+        """Which rows are of one of these kinds."""
+        table = np.zeros(256, dtype=bool)
+        table[list(kinds)] = True
+        chosen: Flags = table[self.kind]
+        return chosen
+
+    def first(
+        self, kinds: tuple[SampleKind, ...], after_ns: int, against: tuple[SampleKind, ...], *, connects: bool = False
+    ) -> Bounds | None:
+        """When something first came after an instant: not before the last sign against it, not after it was received.
+
+        `against` are the kinds that show that it was not so yet. Silence to a connect reaches back a second less.
+        """
+        low = int(np.searchsorted(self.received, after_ns, side="right"))
+        found = np.flatnonzero(self.of_kind(kinds)[low:] & (self.connects[low:] == connects))
+        if len(found) == 0:
+            return None
+        place = low + int(found[0])
+        not_before = max(after_ns, self._last_sign(low, place, against))
+        received = int(self.received[place])
+        return Bounds(min(not_before, received), received)
+
+    def _last_sign(self, low: int, place: int, against: tuple[SampleKind, ...]) -> int:
+        """Latest instant at which something before row `place` showed that it was not so yet (0: nothing did)."""
+        sent, connects = self.sent[low:place], self.connects[low:place]
+        silent_connect = connects & (self.kind[low:place] == SampleKind.SILENT)
+        strong = self.of_kind(against)[low:place] & ~silent_connect
+        weak = sent[silent_connect]
+        return max(
+            int(sent[strong].max()) if bool(strong.any()) else 0,
+            int(weak.max()) - NEIGHBOUR_NS if len(weak) else 0,
+        )
+
+    def connection_at(self, instant_ns: int) -> int | None:
+        """The connection on which the last reply before an instant came."""
+        high = int(np.searchsorted(self.received, instant_ns, side="right"))
+        replies = np.flatnonzero(self.of_kind(REPLIES)[:high])
+        return int(self.connection[replies[-1]]) if len(replies) else None
+
+    def fate(self, cut: Bounds, restored: Bounds) -> Fate:
+        """What became of the connection that was in use at the cut."""
+        old = self.connection_at(cut.not_before_ns)
+        if old is None:
+            return Fate(None, None, None)
+        mine = self.connection == old
+        last = int(np.flatnonzero(mine & self.of_kind(REPLIES))[-1])
+        failures = np.flatnonzero(self.of_kind(FAILURES) & (self.received > cut.not_before_ns))
+        failures = failures[failures > last]
+        reset = np.flatnonzero(mine & (self.kind == SampleKind.RESET) & (self.received > cut.not_before_ns))
+        if len(failures) or len(reset):
+            return self._lost(cut, restored, last, failures, reset)
+        late = int(self.kind[last]) == SampleKind.LATE
+        answered_ns = int(self.received[last] if late else self.sent[last])
+        return (
+            Fate(False, None, int(self.received[last]))
+            if answered_ns >= restored.not_before_ns
+            else Fate(None, None, None)
+        )
+
+    def _lost(
+        self,
+        cut: Bounds,
+        restored: Bounds,
+        last: int,
+        failures: npt.NDArray[np.intp],
+        reset: npt.NDArray[np.intp],
+    ) -> Fate:
+        shown = int(self.received[failures[0] if len(failures) else reset[0]])
+        not_before = max(cut.not_before_ns, int(self.sent[last]))
+        if not_before >= restored.not_after_ns and not len(reset):
+            return Fate(False, None, int(self.received[last]))  # answered on after the return, fell silent later
+        not_after = min(shown, max(restored.not_after_ns, not_before))
+        return Fate(True, Bounds(not_before, max(not_before, not_after)), shown)
+
+
+@dataclass(frozen=True, slots=True)
+class Fate:
+    """`lost`: True, the controller fell silent or reset the connection; False, the connection from before the cut
+    answered after the return; None, not shown. `dark` bounds the loss. `shown_ns`: by when this was known."""
+
+    lost: bool | None
+    dark: Bounds | None
+    shown_ns: int | None

@@ -1,0 +1,261 @@
+"""The named instants of a cycle, each with bounds, and the two questions that the runner asks while it waits.
+
+The bounds of `ready` hold although the controller may have been ready before the first read that counts: its lower
+bound is the last sign against it, not the read before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from restart_bench.contact import Contact
+from restart_bench.records import MARKS as MARK_ORDER
+from restart_bench.records import Bounds, CycleRecords, DeviceSamples, Mark, SampleKind, Switching
+from restart_bench.rig import Rig, Wanted
+from restart_bench.scenario import Scenario
+from restart_bench.traces import BLIND_NS, Flags, Reads, Trace, TraceBuilder, conforming
+
+FAR_NS = 2**62
+ANYTHING = Wanted()
+"""Met by every value: a point that only has to be read."""
+
+
+def find_marks(
+    rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]
+) -> dict[str, Bounds]:
+    """All marks of the cycle that came so far, by name, in their natural order."""
+    return marks_from(rig, scenario, records, Contact.with_controller(rig, samples), TraceBuilder(rig, samples))
+
+
+def marks_from(
+    rig: Rig, scenario: Scenario, records: CycleRecords, contact: Contact | None, builder: TraceBuilder
+) -> dict[str, Bounds]:
+    """The same from what is already taken apart."""
+    found: dict[str, Bounds] = {}
+    cut, restored = cut_of(rig, records), restored_of(rig, records)
+    if cut is not None:
+        found["cut"] = cut
+        dark = _dark(rig, scenario.how == "mode", contact, builder, (cut, restored))
+        if dark is not None:
+            found["dark"] = dark
+    if restored is not None:
+        found["restored"] = restored
+        if contact is not None:
+            found |= _answers(contact, restored)
+        found |= _running(rig, scenario, builder, restored, found.get("good"))
+    if records.ended is not None:
+        found["end"] = Bounds(records.ended.at_ns, records.ended.at_ns)
+    return {name: found[name] for name in MARK_ORDER if name in found}
+
+
+def as_marks(found: Mapping[str, Bounds]) -> tuple[Mark, ...]:
+    """The marks as the journal keeps them."""
+    return tuple(Mark(name, bounds) for name, bounds in found.items())
+
+
+def switching_of(records: CycleRecords, purpose: str) -> Switching | None:
+    """The command with this purpose: `cut` or `restore`."""
+    return next((one for one in records.switchings if one.purpose == purpose), None)
+
+
+def cut_of(rig: Rig, records: CycleRecords) -> Bounds | None:
+    """Bounds of the loss: of the command, widened by the relay's longest delay of opening and its bounce."""
+    command = switching_of(records, "cut")
+    if command is None:
+        return None
+    delay = 0
+    if rig.supply is not None and command.what == "supply":
+        delay = rig.supply.opening_ns + rig.supply.bounce_ns
+    return Bounds(command.before_ns, command.after_ns + delay)
+
+
+def restored_of(rig: Rig, records: CycleRecords) -> Bounds | None:
+    """Bounds of the return: of the command, widened by the longest delay of closing and the bounce."""
+    command = switching_of(records, "restore")
+    if command is None:
+        return None
+    delay = 0
+    if rig.supply is not None and command.what == "supply":
+        delay = rig.supply.closing_ns + rig.supply.bounce_ns
+    return Bounds(command.before_ns, command.after_ns + delay)
+
+
+def off_time(cut: Bounds, restored: Bounds) -> tuple[int, int]:
+    """Shortest and longest true off time in nanoseconds, from the commands and the data sheet."""
+    low, high = restored.since(cut)
+    return max(0, low), high
+
+
+def ready_deadline(rig: Rig, restored: Bounds) -> Bounds:
+    """The end of the time that the controller has to get ready."""
+    return restored.later_by(rig.ready.within_ns)
+
+
+def _dark(
+    rig: Rig, mode: bool, contact: Contact | None, builder: TraceBuilder, span: tuple[Bounds, Bounds | None]
+) -> Bounds | None:
+    """When the controller fell silent (mode cut: left run mode, as its proof shows)."""
+    cut, restored = span
+    if mode:
+        return _left_run(rig, builder, cut, restored)
+    if contact is None:
+        return None
+    return contact.fate(cut, restored if restored is not None else Bounds(FAR_NS, FAR_NS)).dark
+
+
+def _left_run(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds | None) -> Bounds | None:
+    end = FAR_NS if restored is None else restored.not_after_ns
+    found: list[Bounds] = []
+    for name, wanted, met in mode_proofs(rig):
+        reads = builder.trace(name).reads.inside(cut.not_before_ns, end)
+        shown = np.flatnonzero(conforming(wanted, reads.value) == met)
+        if len(shown):
+            place = int(shown[0])
+            not_before = int(reads.early[place - 1]) if place else cut.not_before_ns
+            found.append(Bounds(not_before, int(reads.late[place])))
+    return min(found, key=lambda bounds: bounds.not_after_ns, default=None)
+
+
+def mode_proofs(rig: Rig) -> list[tuple[str, Wanted, bool]]:
+    """What proves that run mode was left: a point, its condition, and whether that must be met or missed."""
+    if rig.mode is not None and rig.mode.proof:
+        return [(name, wanted, True) for name, wanted in rig.mode.proof]
+    return [(name, wanted, False) for name, wanted in rig.ready.when]
+
+
+def _answers(contact: Contact, restored: Bounds) -> dict[str, Bounds]:
+    """Refused, accepted, answered, good: each the first of its kind after the return."""
+    after = restored.not_before_ns
+    refused, accepted = SampleKind.REFUSED, SampleKind.ACCEPTED
+    answer = (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.LATE)
+    no_answer = (SampleKind.REFUSED, SampleKind.SILENT, SampleKind.RESET)
+    found = {
+        "refused": contact.first((refused,), after, (), connects=True),
+        "accepted": contact.first((accepted,), after, (refused,), connects=True),
+        "answered": contact.first(answer, after, no_answer),
+        "good": contact.first((SampleKind.GOOD,), after, (*no_answer, SampleKind.EXCEPTION)),
+    }
+    return {name: bounds for name, bounds in found.items() if bounds is not None}
+
+
+def _running(
+    rig: Rig, scenario: Scenario, builder: TraceBuilder, restored: Bounds, good: Bounds | None
+) -> dict[str, Bounds]:
+    """Alive, ready, settled."""
+    found: dict[str, Bounds] = {}
+    after = restored.not_before_ns
+    floor = good.not_before_ns if good is not None else after
+    alive = rig.ready.alive
+    if alive is not None and alive in rig.points:
+        moving = builder.trace(alive).reads.inside(after, FAR_NS)
+        if len(moving):
+            found["alive"] = Bounds(min(floor, int(moving.late[0])), int(moving.late[0]))
+    traces = {name: builder.trace(name) for name, _ in ready_conditions(rig)}
+    ready = ready_since(rig, traces, after)
+    if ready is not None:
+        found["ready"] = Bounds(min(max(floor, ready.not_before_ns), ready.not_after_ns), ready.not_after_ns)
+    deadline = ready_deadline(rig, restored)
+    in_time = "ready" in found and found["ready"].not_after_ns <= deadline.not_after_ns
+    found["settled"] = (found["ready"] if in_time else deadline).later_by(scenario.settle_ns)
+    return found
+
+
+def ready_conditions(rig: Rig) -> list[tuple[str, Wanted]]:
+    """What makes the controller count as running. Without `when` it is enough that `alive` moves, without either
+    that any point of the controller can be read."""
+    if rig.ready.when:
+        return list(rig.ready.when)
+    if rig.ready.alive is not None and rig.ready.alive in rig.points:
+        return [(rig.ready.alive, ANYTHING)]
+    controller = rig.controller
+    readable = [name for name, point in rig.points.items() if controller is None or point.device == controller.name]
+    return [(name, ANYTHING) for name in readable[:1]]
+
+
+def ready_since(rig: Rig, traces: Mapping[str, Trace], from_ns: int) -> Bounds | None:
+    """First instant after `from_ns` from which all conditions of `ready` held for `steady`; None: not yet.
+
+    Only reads that count are looked at (rule 3), and only those sent after `from_ns`.
+    """
+    held: list[Held] | None = None
+    for name, wanted in ready_conditions(rig):
+        trace = traces.get(name)
+        if trace is None:
+            return None
+        one = held_spans(trace.reads.inside(from_ns, FAR_NS), wanted, from_ns)
+        held = one if held is None else _both(held, one)
+    for span in held or []:
+        if span.until_ns - span.since.not_after_ns >= rig.ready.steady_ns:
+            return span.since
+    return None
+
+
+def condition_since(
+    rig: Rig, traces: Mapping[str, Trace], conditions: Sequence[tuple[str, Wanted]], from_ns: int
+) -> Bounds | None:
+    """First instant after `from_ns` from which all conditions have held unbroken up to the newest read.
+
+    None where one does not hold now, or was not read for longer than a second. Names are those of the judged points.
+    """
+    bounds: list[Bounds] = []
+    for name, wanted in conditions:
+        trace = traces.get(name)
+        if trace is None or len(trace.received_ns) == 0:
+            return None
+        reads = trace.reads.inside(from_ns, FAR_NS)
+        spans = held_spans(reads, wanted, from_ns)
+        if not spans or spans[-1].until_ns != int(reads.early[-1]):
+            return None
+        if int(trace.received_ns[-1]) - spans[-1].until_ns > BLIND_NS:
+            return None
+        bounds.append(spans[-1].since)
+    if not bounds:
+        return None
+    return Bounds(max(one.not_before_ns for one in bounds), max(one.not_after_ns for one in bounds))
+
+
+class Held:
+    """A condition held from `since` at least until `until_ns`."""
+
+    __slots__ = ("since", "until_ns")
+
+    def __init__(self, since: Bounds, until_ns: int) -> None:
+        self.since = since
+        self.until_ns = until_ns
+
+
+def held_spans(reads: Reads, wanted: Wanted, from_ns: int) -> list[Held]:
+    """Spans in which every read met the condition and no two were further apart than a second."""
+    if len(reads) == 0:
+        return []
+    met: Flags = np.ones(len(reads), dtype=bool) if wanted is ANYTHING else conforming(wanted, reads.value)
+    broken = (reads.late[1:] - reads.early[:-1] > BLIND_NS) | (met[1:] != met[:-1])
+    edges = [0, *(np.flatnonzero(broken) + 1).tolist(), len(reads)]
+    spans: list[Held] = []
+    for low, high in pairwise(edges):
+        if bool(met[low]):
+            not_before = from_ns if low == 0 else int(reads.early[low - 1])
+            since = Bounds(min(not_before, int(reads.late[low])), int(reads.late[low]))
+            spans.append(Held(since, int(reads.early[high - 1])))
+    return spans
+
+
+def _both(first: list[Held], second: list[Held]) -> list[Held]:
+    """Spans in which both held, in order."""
+    found: list[Held] = []
+    place = 0
+    for one in first:
+        while place < len(second) and second[place].until_ns < one.since.not_after_ns:
+            place += 1
+        for other in second[place:]:
+            since = Bounds(
+                max(one.since.not_before_ns, other.since.not_before_ns),
+                max(one.since.not_after_ns, other.since.not_after_ns),
+            )
+            if other.since.not_after_ns > one.until_ns:
+                break
+            found.append(Held(since, min(one.until_ns, other.until_ns)))
+    return found
