@@ -28,12 +28,13 @@ FOOT = 34
 LANES_IN_PANEL = 12
 
 LARGE = {"cut": "OFF", "restored": "ON", "answered": "ANSWERING", "ready": "RUNNING"}
-LARGE_COLUMN, SMALL_COLUMN, VALUE_COLUMN = 12.4, 8.0, 8.6  # width of one character of each kind of text
+LARGE_COLUMN, SMALL_COLUMN, VALUE_COLUMN = 13.6, 8.2, 8.6  # width of one character of each kind of text
 
 Packed = list[str | float | None]
-"""[kind, from, to, value], times in microseconds; kinds: v value, n value that does not count, c change, d change
-that does not count, b blind."""
+"""[kind, from, to, value], times in microseconds; kinds: v value, n value that does not count, c change, w change
+across a blind span, d change that does not count, b blind."""
 
+_EDGES = {"c": "edge", "w": "far-edge", "d": "dim-edge"}
 _WORST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 
 
@@ -165,6 +166,8 @@ def lane_name(lane: Lane) -> str:
 def pack(pieces: Iterable[Piece]) -> list[Packed]:
     """Pieces as the script gets them."""
     packed: list[Packed] = []
+    pieces = list(pieces)
+    blind = [piece for piece in pieces if piece.kind == "blind"]
     for piece in pieces:
         if piece.kind == "value":
             low, high = _us_up(piece.from_ns), _us_down(piece.to_ns)
@@ -172,7 +175,9 @@ def pack(pieces: Iterable[Piece]) -> list[Packed]:
                 continue
             packed.append(["v" if piece.counts else "n", low, high, piece.value])
         elif piece.kind == "change":
-            packed.append(["c" if piece.counts else "d", _us_down(piece.from_ns), _us_up(piece.to_ns), piece.value])
+            across = any(one.from_ns < piece.to_ns and one.to_ns > piece.from_ns for one in blind)
+            kind = "d" if not piece.counts else "w" if across else "c"
+            packed.append([kind, _us_down(piece.from_ns), _us_up(piece.to_ns), piece.value])
         else:
             packed.append(["b", _us_down(piece.from_ns), _us_up(piece.to_ns), None])
     return packed
@@ -271,7 +276,7 @@ def _panel_lane(place: tuple[int, int], lane: Lane, cycles: Sequence[list[Packed
     )
 
 
-PATHS = ("blind", "zone", "on", "dim-on", "off", "dim-off", "edge", "dim-edge")
+PATHS = ("blind", "zone", "on", "dim-on", "off", "dim-off", "far-edge", "edge", "dim-edge")
 """Kinds of paths of a lane, in the order in which they are painted."""
 
 
@@ -295,7 +300,7 @@ def lane_paths(packed: Iterable[Packed], boolean: bool) -> dict[str, str]:
                 paths[f"{dim}off"] += f"M{a} {TOP}H{b}M{a} {BOTTOM}H{b}"
         else:
             paths["zone"] += block
-            paths["dim-edge" if kind == "d" else "edge"] += _edge(a, b, value, boolean)
+            paths[_EDGES[str(kind)]] += _edge(a, b, value, boolean)
     return paths
 
 

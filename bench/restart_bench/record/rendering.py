@@ -38,6 +38,7 @@ from restart_bench.records import GLOSS, MARKS, Verdict
 FIRST_PAGE_LINES = 45
 """Lines of small print that the first page holds beside headings and sign-off, on A4 and on Letter (a browser test
 prints a full one)."""
+_LONG_WORD = 24  # columns; a longer one may be broken anywhere, so that no table outgrows the page
 _WIDE = 98  # columns of a line across the page
 
 _T = TypeVar("_T")
@@ -195,7 +196,9 @@ def _part(name: str) -> str:
 
 def told(text: object) -> Markup:
     """A text that comes from a file or a person: escaped, and with its writing direction kept inside."""
-    return Markup("<bdi>{}</bdi>").format(wording.clean(str(text)))
+    text = wording.clean(str(text))
+    long = any(wording.columns_of(word) > _LONG_WORD for word in text.split())
+    return Markup('<bdi class="long">{}</bdi>' if long else "<bdi>{}</bdi>").format(text)
 
 
 def css_text(text: str) -> Markup:

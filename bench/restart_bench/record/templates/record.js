@@ -34,7 +34,7 @@
         else paths[dim + "off"] += `M${a} ${TOP}H${b}M${a} ${BOTTOM}H${b}`;
       } else {
         paths.zone += block;
-        paths[kind === "d" ? "dim-edge" : "edge"] += edge(a, b, value, boolean);
+        paths[{ c: "edge", w: "far-edge", d: "dim-edge" }[kind]] += edge(a, b, value, boolean);
       }
     }
     return paths;
@@ -170,7 +170,7 @@
           if (kind === "v" || kind === "n") continue;
           const became = kind === "b" ? "blind" : valueText(value, lane.boolean, lane.unit);
           const row = document.createElement("tr");
-          for (const text of [lane.label, became, time(low, Math.floor), time(high, Math.ceil), kind === "c" ? "yes" : "no"]) {
+          for (const text of [lane.label, became, time(low, Math.floor), time(high, Math.ceil), kind === "c" || kind === "w" ? "yes" : "no"]) {
             const cell = document.createElement("td");
             cell.textContent = text;
             row.append(cell);
@@ -201,8 +201,9 @@
 
     drawMarks(svg, cycle, height) {
       const placed = placeMarks(cycle.marks, this.view, height - 34);
-      svg.querySelector(".marks").replaceChildren(...placed.map((mark) =>
-        element("path", { class: mark.large ? "mark large" : "mark", "data-mark": mark.name, d: mark.band })));
+      for (const kind of ["band", "mark"])
+        svg.querySelector(`.${kind}s`).replaceChildren(...placed.map((mark) =>
+          element("path", { class: mark.large ? `${kind} large` : kind, "data-mark": mark.name, d: mark.band })));
       svg.querySelector(".mark-names").replaceChildren(...placed.filter((mark) => mark.shown).map((mark) =>
         element("text", { class: mark.large ? "mark-name large" : "mark-name", x: mark.x.toFixed(2), y: mark.y, "text-anchor": mark.anchor }, mark.text)));
     }
