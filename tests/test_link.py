@@ -430,13 +430,25 @@ def test_a_point_that_is_not_writable_is_never_written() -> None:
 
 
 def test_the_end_lets_go_of_everything() -> None:
-    """No socket is left to the device, and waiting writes are answered."""
-    line = wire(connections=6)
-    line.peer.connects = "silent"
-    line.run(100 * MS)
+    """No socket is left to the device, and writes that were sent or wait are answered."""
+    line = wire().run(55 * MS)
+    for ticket in (1, 2):
+        line.link.write(ticket, "start_button", True, line.now)
     line.link.end(line.now)
     line.carry_out()
     assert line.held == set()
+    assert {(outcome.ticket, outcome.problem) for outcome in line.outcomes} == {(1, "silent"), (2, "no contact")}
+
+
+@pytest.mark.parametrize("connections", [1, 2])
+def test_writes_that_wait_when_contact_is_lost_are_answered(connections: int) -> None:
+    """They are not kept for later: the one that asked decides anew."""
+    line = wire(THREE_READS, connections, answer_within_ns=50 * MS).run(101 * MS)
+    line.peer.reply, line.peer.connects = nobody, "silent"
+    line.run(165 * MS)
+    line.link.write(1, "start_button", True, line.now)
+    line.run(250 * MS)
+    assert [outcome.problem for outcome in line.outcomes] == ["no contact"]
 
 
 # ---------------------------------------------------------------- rules that hold whatever happens

@@ -236,6 +236,7 @@ class Link:
         self._fail_writes(now_ns)
         for connection in list(self._held.values()):
             self._close(connection)
+            self._abandon(connection, SILENT, now_ns)
 
     # ------------------------------------------------------------ polling
 

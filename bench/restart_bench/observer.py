@@ -98,6 +98,7 @@ class Wire:
     def __init__(self, device: Device, points: list[Point], folder: Path) -> None:
         """Raises OSError where the address can't be resolved or the file not be made, ValueError from planning."""
         self.device = device
+        self._family, self._address = resolve(device.host, device.port)
         self.link = Link(device, points, now_ns())
         self.file = SampleFile(folder, device, points)
         self.sockets: dict[int, socket.socket] = {}
@@ -105,7 +106,6 @@ class Wire:
         self.established: dict[int, socket.socket] = {}
         self.problem = ""  # of the newest connect that failed, in the words of the operating system
         self.urgent = False  # something moved: the file is to be written at once
-        self._family, self._address = resolve(device.host, device.port)
         self._first = self._first_columns()
         self._newest: dict[int, object] = {}  # request -> what came of it last
 

@@ -138,6 +138,11 @@ class Observing:
     # ------------------------------------------------------------ what is known
 
     @property
+    def pid(self) -> int:
+        """Process id of the observer."""
+        return self._process.pid
+
+    @property
     def failed(self) -> str:
         """ "" while the observer is well, else what became of it."""
         return self._failed
