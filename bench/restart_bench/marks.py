@@ -186,7 +186,7 @@ def ready_since(rig: Rig, traces: Mapping[str, Trace], from_ns: int) -> Bounds |
         if trace is None:
             return None
         one = held_spans(trace.reads.inside(from_ns, FAR_NS), wanted, from_ns)
-        held = one if held is None else _both(held, one)
+        held = one if held is None else held_together(held, one)
     for span in held or []:
         if span.until_ns - span.since.not_after_ns >= rig.ready.steady_ns:
             return span.since
@@ -243,7 +243,7 @@ def held_spans(reads: Reads, wanted: Wanted, from_ns: int) -> list[Held]:
     return spans
 
 
-def _both(first: list[Held], second: list[Held]) -> list[Held]:
+def held_together(first: list[Held], second: list[Held]) -> list[Held]:
     """Spans in which both held, in order."""
     found: list[Held] = []
     place = 0

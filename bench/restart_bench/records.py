@@ -315,9 +315,40 @@ class Finding:
     figures: dict[str, Any] = field(default_factory=dict)
 
 
+Seen = bool | int | float | None
+
+
+@dataclass(frozen=True, slots=True)
+class OutputSeen:
+    """What one output (or value) did in one cycle, from reads that count alone; None: not shown.
+
+    `judged` is the point that was read for it. `before`: last value before the cut; `at_loss`: last value while the
+    supply was off; `at_return`: first value after the return; `settled`: the one value from `settled` to the end of
+    the watch. `loss_ns` bounds the first change after the cut (counted from it), `delay_ns` the change to the settled
+    value (counted from `restored`); None: no such change. `changes` are those from the return to the end of the watch.
+    `seen_on`: on at any time of the cycle (rule 9). `shortest_excluded_ns`: a pulse of this length or longer between
+    the cut and the end of the watch would have been seen. `disagrees`: image and terminal differ lastingly.
+    """
+
+    point: str
+    judged: str
+    before: Seen = None
+    at_loss: Seen = None
+    at_return: Seen = None
+    settled: Seen = None
+    loss_ns: tuple[int, int] | None = None
+    delay_ns: tuple[int, int] | None = None
+    changes: int = 0
+    seen_on: bool | None = None
+    shortest_excluded_ns: int | None = None
+    disagrees: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class CycleJudged:
-    """All that was judged of a cycle."""
+    """All that was judged of a cycle. `figures` is JSON-able and speaks of the cycle as a whole: `off_time_ns` [lo, hi]
+    (true off time from the commands and the data sheet), `restarted`, `retries` and so on; `notes` are worth knowing
+    but judge nothing."""
 
     cycle: int
     scenario: str
@@ -327,6 +358,9 @@ class CycleJudged:
     marks: tuple[Mark, ...]
     findings: tuple[Finding, ...]
     ends_run: bool = False  # a person has to look before anything more is switched
+    outputs: tuple[OutputSeen, ...] = ()
+    notes: tuple[str, ...] = ()
+    figures: dict[str, Any] = field(default_factory=dict)
 
     def mark(self, name: str) -> Bounds | None:
         """Bounds of a mark of this cycle."""
@@ -392,7 +426,9 @@ def from_line(line: str) -> Record:
         told["marks"] = tuple(Mark(mark["name"], Bounds(**mark["bounds"])) for mark in told["marks"])
     if "verdict" in told:
         told["verdict"] = Verdict(told["verdict"])
-    for name in ("scenarios", "limits"):
+    if "outputs" in told:
+        told["outputs"] = tuple(output_from(item) for item in told["outputs"])
+    for name in ("scenarios", "limits", "notes"):
         if name in told:
             told[name] = tuple(told[name])
     record: Record = kind(**told)
@@ -402,6 +438,12 @@ def from_line(line: str) -> Record:
 def finding_from(told: dict[str, Any]) -> Finding:
     """A finding from its JSON form."""
     return Finding(**{**told, "verdict": Verdict(told["verdict"])})
+
+
+def output_from(told: dict[str, Any]) -> OutputSeen:
+    """An output from its JSON form."""
+    pairs = {name: tuple(told[name]) for name in ("loss_ns", "delay_ns") if told.get(name) is not None}
+    return OutputSeen(**{**told, **pairs})
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,6 +48,10 @@ class Reads:
         """The reads number `low` to `high` - 1."""
         return Reads(self.early[low:high], self.late[low:high], self.value[low:high])
 
+    def until(self, end_ns: int) -> Reads:
+        """The reads that ended by an instant."""
+        return self.part(0, int(np.searchsorted(self.late, end_ns, side="right")))
+
     def last_until(self, instant_ns: int) -> int | None:
         """Number of the last read that ended by `instant_ns`; None where there is none."""
         place = int(np.searchsorted(self.late, instant_ns, side="right")) - 1

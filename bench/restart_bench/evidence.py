@@ -1,0 +1,193 @@
+"""The evidence of one cycle as all judgements see it: traces, marks, and the spans that expectations speak of.
+
+The watch is the bench's own window: it begins when the controller was known to be ready, at the latest bound of
+`ready`, and what lies before is judged by `never` and `stays`, not by `is`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+from restart_bench.contact import Contact, Fate
+from restart_bench.marks import marks_from, ready_deadline
+from restart_bench.reasons import about, span_text
+from restart_bench.records import Bounds, CycleRecords, DeviceSamples, Verdict
+from restart_bench.rig import Rig
+from restart_bench.scenario import Ask, Expectation, Hold, Press, Scenario, Write
+from restart_bench.traces import Reads, Trace, TraceBuilder
+
+COMMAND_PURPOSES = ("press", "hold", "write")
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A verdict with its reason. `proven_ns`: for a fail, the instant by which the deviation was wholly seen."""
+
+    verdict: Verdict
+    reason: str
+    figures: dict[str, Any] = field(default_factory=dict)
+    proven_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Something that makes the test not valid (rule 8). `at_ns` is its earliest instant; `void`: nothing of the
+    cycle stands, whenever it was (rule 10)."""
+
+    kind: str
+    text: str
+    at_ns: int
+    void: bool = False
+    ends_run: bool = False
+
+
+class Evidence:
+    """All that one cycle is judged from. `cut` and `restored` are None where they were not commanded."""
+
+    def __init__(
+        self, rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]
+    ) -> None:
+        self.rig = rig
+        self.scenario = scenario
+        self.records = records
+        self.contact = Contact.with_controller(rig, samples)
+        self._builder = TraceBuilder(rig, samples)
+        self.marks = marks_from(rig, scenario, records, self.contact, self._builder)
+        self.cut = self.marks.get("cut")
+        self.restored = self.marks.get("restored")
+        last = max((int(one.records["received_ns"][-1]) for one in samples.values() if len(one.records)), default=0)
+        self.end_ns = records.ended.at_ns if records.ended is not None else max(last, records.started.at_ns)
+
+    # ------------------------------------------------------------ reads
+
+    def trace(self, name: str) -> Trace:
+        """The trace of a point."""
+        return self._builder.trace(name)
+
+    def reads(self, name: str) -> Reads:
+        """The good reads of a point that count."""
+        return self._builder.trace(name).reads
+
+    def before(self, name: str) -> float | None:
+        """The last good value before the earliest bound of the cut."""
+        return None if self.cut is None else self.reads(name).value_until(self.cut.not_before_ns)
+
+    @cached_property
+    def fate(self) -> Fate:
+        """What became of the controller's connection that was in use at the cut."""
+        if self.contact is None or self.cut is None or self.restored is None:
+            return Fate(None, None, None)
+        return self.contact.fate(self.cut, self.restored)
+
+    def outlived(self, name: str) -> bool:
+        """True where a point's reads from before the return may be set against those after it: independent points,
+        and the controller's unless it was seen to lose its connection."""
+        return self.rig.is_independent(name) or self.fate.lost is not True
+
+    # ------------------------------------------------------------ spans
+
+    @property
+    def ready_in_time(self) -> Bounds | None:
+        """`ready`, where it came within its time."""
+        ready = self.marks.get("ready")
+        if ready is None or self.restored is None:
+            return None
+        return ready if ready.not_after_ns <= ready_deadline(self.rig, self.restored).not_after_ns else None
+
+    @property
+    def settled_ns(self) -> int:
+        """From here `is` counts: the latest bound of `settled`."""
+        return self.marks["settled"].not_after_ns
+
+    @property
+    def watch_end_ns(self) -> int:
+        """End of the watch: counted from `ready`, or from the end of its time."""
+        assert self.restored is not None
+        begins = self.ready_in_time or ready_deadline(self.rig, self.restored)
+        return begins.not_after_ns + self.scenario.watch_ns
+
+    def span_end(self, expectation: Expectation) -> tuple[int, int]:
+        """Where the span of an expectation ends, and where reads stop being evidence for it: at the next command
+        (or, for `until: watch`, when the function check begins)."""
+        watch_end = self.watch_end_ns
+        if expectation.until == "command":
+            command = self._next_command_ns(watch_end)
+            end = self.end_ns if command is None else command
+            return max(watch_end, end), end
+        begun = [step.started_ns for step in self.records.steps if step.phase == "function check"]
+        return watch_end, min([watch_end, *begun])
+
+    def _next_command_ns(self, after_ns: int) -> int | None:
+        """The first press, write or ask of the function check."""
+        steps = self.scenario.function_check
+        found = [
+            done.started_ns
+            for done in self.records.steps
+            if done.phase == "function check"
+            and done.index < len(steps)
+            and isinstance(steps[done.index].action, Press | Hold | Write | Ask)
+        ]
+        restored = after_ns if self.restored is None else self.restored.not_after_ns
+        found += [
+            one.sent_ns for one in self.records.writes if one.purpose in COMMAND_PURPOSES and one.sent_ns > restored
+        ]
+        return min(found, default=None)
+
+    # ------------------------------------------------------------ wording
+
+    @property
+    def back(self) -> str:
+        """What `restored` is called."""
+        return "run mode returned" if self.scenario.how == "mode" else "power returned"
+
+    def since_restored(self, low_ns: int, high_ns: int) -> list[int]:
+        """An instant's bounds counted from `restored`."""
+        assert self.restored is not None
+        return [low_ns - self.restored.not_after_ns, high_ns - self.restored.not_before_ns]
+
+    def moment(self, instant_ns: int) -> str:
+        """`0.31 s after power returned`, `12 ms after the cut`."""
+        if self.restored is not None and instant_ns >= self.restored.not_before_ns:
+            return f"{about(instant_ns - self.restored.not_before_ns)} after {self.back}"
+        if self.cut is not None and instant_ns >= self.cut.not_before_ns:
+            return f"{about(instant_ns - self.cut.not_before_ns)} after the cut"
+        mark, word = (self.cut.not_before_ns, "the cut") if self.cut else (self.end_ns, "the end of the cycle")
+        return f"{about(mark - instant_ns)} before {word}"
+
+    def event(self, low_ns: int, high_ns: int) -> str:
+        """An event between two instants: `1.2..1.22 s after power returned`."""
+        if self.restored is not None and low_ns >= self.restored.not_before_ns:
+            low, high = self.since_restored(low_ns, high_ns)
+            return f"{span_text(max(0, low), high)} after {self.back}"
+        return self.moment(high_ns)
+
+    def gap_text(self, gap: tuple[int, int]) -> str:
+        """`no reads from 0.31 s to 0.92 s after power returned`."""
+        first, last = self.moment(gap[0]), self.moment(gap[1])
+        head, _, tail = first.partition(" after ")
+        if tail and last.endswith(f" after {tail}"):
+            first = head
+        return f"no reads that count from {first} to {last}"
+
+    def gaps_figure(self, gaps: list[tuple[int, int]]) -> list[list[int]]:
+        """Gaps counted from `restored` (its earliest bound), for figures."""
+        base = self.restored.not_before_ns if self.restored is not None else 0
+        return [[begin - base, end - base] for begin, end in gaps[:50]]
+
+    def cure(self, judged: str, gap_ns: int) -> str:
+        """Which instrument would close a gap in the reads of a point."""
+        rig = self.rig
+        if judged not in rig.points:
+            return ""
+        device = rig.devices[rig.points[judged].device]
+        if device.powered_by_supply:
+            return "wire the output to independent I/O (`terminal:`), the controller can't be read while it restarts"
+        if gap_ns > 5 * device.poll_ns + device.answer_within_ns // 2:
+            return f"see why {device.name} did not answer (its own supply, cable, other clients)"
+        return (
+            f"read {device.name} more often than every {about(device.poll_ns)} (`poll:`), or take an input that holds "
+            "short pulses"
+        )

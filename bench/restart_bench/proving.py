@@ -1,0 +1,277 @@
+"""Was there a cut at all, and did the controller restart: proofs of the cut, and of the supply's return.
+
+A proof that could not be read is neither held nor broken. A supply proof only counts where it was also seen the other
+way round, before the cut or after the return: a dead channel proves nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+
+from restart_bench.contact import REPLIES
+from restart_bench.evidence import Evidence, Judged, Problem
+from restart_bench.marks import mode_proofs, off_time, switching_of
+from restart_bench.reasons import shown, some, span_text, value_text, wanted_text
+from restart_bench.records import Bounds, SampleKind, Verdict
+from restart_bench.rig import Proof
+from restart_bench.traces import conforming, longest_gap_ns
+
+
+class Shown(Enum):
+    """What became of a proof."""
+
+    HELD = "held"
+    CONTRADICTED = "contradicted"
+    UNREAD = "not read"
+
+
+@dataclass(frozen=True, slots=True)
+class SupplySeen:
+    """What one supply proof says: of the cut (`state`), when it fell and rose, whether the supply is back (None: not
+    read after the return), and a second dip."""
+
+    proof: Proof
+    state: Shown
+    text: str
+    fell: Bounds | None = None
+    rose: Bounds | None = None
+    back: bool | None = None
+    again: Bounds | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RestartSeen:
+    """What one restart proof says."""
+
+    state: Shown
+    text: str
+    shown_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Proofs:
+    """All proofs of one cycle. `supply` and `restarts` in file order."""
+
+    supply: tuple[SupplySeen, ...] = ()
+    restarts: tuple[RestartSeen, ...] = ()
+
+    @property
+    def back(self) -> bool:
+        """True where the supply was read to be back."""
+        return any(one.back is True for one in self.supply)
+
+
+def proofs_of(evidence: Evidence) -> Proofs:
+    """Everything that the proofs of this rig say about a cut of the supply."""
+    proofs = evidence.rig.proof_of_cut
+    return Proofs(
+        tuple(_supply(evidence, proof) for proof in proofs if proof.of_supply),
+        tuple(_restart(evidence, proof) for proof in proofs if not proof.of_supply),
+    )
+
+
+# ---------------------------------------------------------------- the supply
+
+
+def _supply(evidence: Evidence, proof: Proof) -> SupplySeen:
+    assert evidence.cut is not None and evidence.restored is not None
+    assert proof.point is not None and proof.wanted is not None
+    cut, restored = evidence.cut, evidence.restored
+    reads = evidence.reads(proof.point).until(evidence.end_ns)
+    off = conforming(proof.wanted, reads.value)
+    name, point = shown(evidence.rig, proof.point), evidence.rig.points[proof.point]
+    wanted = wanted_text(point, proof.wanted)
+    since_cut = reads.early >= cut.not_before_ns
+    gone = np.flatnonzero(off & since_cut & (reads.late <= restored.not_after_ns))
+    later = np.flatnonzero(since_cut & (reads.early >= restored.not_before_ns))
+    back, rose, again = _return(reads.early, reads.late, off, later, restored)
+    known_on = bool((~off & (reads.late <= cut.not_before_ns)).any()) or back is True
+    if len(gone):
+        first = int(gone[0])
+        not_before = int(reads.early[first - 1]) if first else cut.not_before_ns
+        fell = Bounds(max(cut.not_before_ns, min(not_before, int(reads.late[first]))), int(reads.late[first]))
+        previous = reads.last_until(cut.not_before_ns)
+        if previous is not None and off[previous]:
+            text = f"{name} read {wanted} before the cut already, so it proves nothing"
+            return SupplySeen(proof, Shown.UNREAD, text, None, rose, back, again)
+        if known_on:
+            return SupplySeen(proof, Shown.HELD, f"{name} read {wanted}", fell, rose, back, again)
+        text = f"{name} never read anything but {wanted}, so it proves nothing"
+        return SupplySeen(proof, Shown.UNREAD, text, None, rose, back, again)
+    least_off, _ = off_time(cut, restored)
+    inside = reads.inside(cut.not_before_ns, restored.not_after_ns)
+    gap = longest_gap_ns(reads, cut.not_before_ns, restored.not_after_ns)
+    if len(inside) and gap < least_off and not _to_a_level(evidence):
+        value = value_text(point, float(inside.value[-1]))
+        text = f"{name} read {value} all through the cut, no gap was longer than {span_text(gap, gap)}"
+        return SupplySeen(proof, Shown.CONTRADICTED, text, None, rose, back, again)
+    text = f"{name} was not read while it could have shown {wanted} (longest gap {span_text(gap, gap)})"
+    return SupplySeen(proof, Shown.UNREAD, text, None, rose, back, again)
+
+
+def _to_a_level(evidence: Evidence) -> bool:
+    """True where the supply was lowered, not cut: a proof may rightly not see that."""
+    command = switching_of(evidence.records, "cut")
+    return command is not None and command.to == "level"
+
+
+def _return(
+    early: np.ndarray[tuple[int], np.dtype[np.int64]],
+    late: np.ndarray[tuple[int], np.dtype[np.int64]],
+    off: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    later: np.ndarray[tuple[int], np.dtype[np.intp]],
+    restored: Bounds,
+) -> tuple[bool | None, Bounds | None, Bounds | None]:
+    """Is the supply back, when did it come, and did it dip again (bounce before `restored` is over is none)."""
+    on = later[~off[later]]
+    if len(on) == 0:
+        return (False if len(later) and early[later[-1]] >= restored.not_after_ns else None), None, None
+    first = int(on[0])
+    not_before = int(early[first - 1]) if first else restored.not_before_ns
+    rose = Bounds(max(restored.not_before_ns, min(not_before, int(late[first]))), int(late[first]))
+    fallen = later[off[later] & (later > first) & (early[later] >= restored.not_after_ns)]
+    again = None
+    if len(fallen):
+        place = int(fallen[0])
+        again = Bounds(min(int(early[place - 1]), int(late[place])), int(late[place]))
+    return True, rose, again
+
+
+# ---------------------------------------------------------------- the restart
+
+
+def _restart(evidence: Evidence, proof: Proof) -> RestartSeen:
+    if proof.kind == "contact lost":
+        return contact_seen(evidence)
+    assert evidence.cut is not None and evidence.restored is not None and proof.point is not None
+    name, point = shown(evidence.rig, proof.point), evidence.rig.points[proof.point]
+    before = evidence.before(proof.point)
+    reads = evidence.reads(proof.point).inside(evidence.restored.not_before_ns, evidence.end_ns)
+    if before is None or len(reads) == 0:
+        when = "before the cut" if before is None else f"after {evidence.back}"
+        return RestartSeen(Shown.UNREAD, f"{name} was not read {when}")
+    moved = reads.value < before if proof.kind == "falls" else reads.value > before
+    found = np.flatnonzero(moved)
+    place = int(found[0]) if len(found) else 0
+    values = f"{value_text(point, before)} before, {value_text(point, float(reads.value[place]))} after"
+    word = "fell" if proof.kind == "falls" else "rose"
+    if len(found):
+        return RestartSeen(Shown.HELD, f"{name} {word} ({values})", int(reads.late[place]))
+    return RestartSeen(Shown.CONTRADICTED, f"{name} did not {proof.kind[:-1]} ({values})", int(reads.late[place]))
+
+
+def contact_seen(evidence: Evidence) -> RestartSeen:
+    """Whether the controller fell silent, as its link says."""
+    fate = evidence.fate
+    if fate.lost is True:
+        return RestartSeen(Shown.HELD, "the controller lost its connection", fate.shown_ns)
+    if fate.lost is False:
+        text = "the controller answered after the return on the connection from before the cut"
+        return RestartSeen(Shown.CONTRADICTED, text, fate.shown_ns)
+    return RestartSeen(Shown.UNREAD, "the controller was not read before the cut or not after it")
+
+
+def powered_again(evidence: Evidence, proofs: Proofs) -> bool:
+    """True where the supply is proven back at the controller: a supply proof says so, or the controller's own stack
+    answered or refused after the return. In a mode cut it was never gone."""
+    if evidence.scenario.how == "mode" or proofs.back:
+        return True
+    contact = evidence.contact
+    if contact is None or evidence.restored is None:
+        return False
+    spoke = contact.of_kind((*REPLIES, SampleKind.REFUSED, SampleKind.ACCEPTED))
+    return bool((spoke & (contact.sent >= evidence.restored.not_after_ns)).any())
+
+
+# ---------------------------------------------------------------- judged
+
+
+def proof_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
+    """Cut not proven, proof contradicted, supply not back, second dip (rule 8)."""
+    assert evidence.cut is not None and evidence.restored is not None
+    if evidence.scenario.how == "mode":
+        return _mode_problems(evidence)
+    found: list[Problem] = []
+    at_ns = evidence.cut.not_before_ns
+    broken = [one.text for one in proofs.supply if one.state is Shown.CONTRADICTED]
+    if broken:
+        text = f"the supply was not cut: {some(broken)}; look at the relay, its contact and the wiring"
+        found.append(Problem("contradicted", text, at_ns, void=True, ends_run=True))
+    elif not _proven(evidence, proofs):
+        needed = [one.text for one in proofs.supply]
+        if evidence.scenario.restart != "none":
+            needed += [one.text for one in proofs.restarts]
+        said = some(needed) or "the rig file names no `proof_of_cut` that speaks of the supply"
+        found.append(Problem("unproven", f"the cut is not proven: {said}", at_ns, void=True))
+    return found + _return_problems(evidence, proofs)
+
+
+def _proven(evidence: Evidence, proofs: Proofs) -> bool:
+    """`required` and `either`: any one proof; `none`: a supply proof."""
+    if any(one.state is Shown.HELD for one in proofs.supply):
+        return True
+    return evidence.scenario.restart != "none" and any(one.state is Shown.HELD for one in proofs.restarts)
+
+
+def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
+    assert evidence.restored is not None
+    found: list[Problem] = []
+    for one in proofs.supply:
+        assert one.proof.point is not None
+        name = shown(evidence.rig, one.proof.point)
+        if one.back is False and one.state is Shown.HELD:
+            text = f"the supply did not return: {name} still says that it is off; look at the relay"
+            found.append(Problem("not back", text, evidence.restored.not_before_ns))
+        if one.again is not None:
+            when = evidence.event(one.again.not_before_ns, one.again.not_after_ns)
+            text = f"the supply dipped a second time: {name} says so {when}"
+            found.append(Problem("second dip", text, one.again.not_before_ns))
+    return found
+
+
+def _mode_problems(evidence: Evidence) -> list[Problem]:
+    """Leaving run mode is proven by any one of the mode's proofs."""
+    assert evidence.cut is not None and evidence.restored is not None
+    cut, restored = evidence.cut, evidence.restored
+    least_off, _ = off_time(cut, restored)
+    said: list[str] = []
+    contradicted = False
+    for name, wanted, met in mode_proofs(evidence.rig):
+        reads = evidence.reads(name).inside(cut.not_before_ns, restored.not_after_ns)
+        if bool((conforming(wanted, reads.value) == met).any()):
+            return []
+        gap = longest_gap_ns(evidence.reads(name), cut.not_before_ns, restored.not_after_ns)
+        seen_through = len(reads) > 0 and gap < least_off
+        contradicted |= seen_through
+        value = value_text(evidence.rig.points[name], float(reads.value[-1])) if len(reads) else "nothing that counts"
+        said.append(f"{shown(evidence.rig, name)} read {value}")
+    text = f"leaving run mode is not proven: {some(said) or 'the rig names no proof of it'}"
+    return [Problem("unproven", text, cut.not_before_ns, void=True, ends_run=contradicted)]
+
+
+def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
+    """`restart:` required, none or either, against the restart proofs; without any of them, against the link."""
+    seen = [one for one in proofs.restarts if one.state is not Shown.UNREAD]
+    if not seen and evidence.rig.controller is not None:
+        seen = [contact_seen(evidence)]
+    elif not seen:
+        return None
+    held = [one for one in seen if one.state is Shown.HELD]
+    kept = [one for one in seen if one.state is Shown.CONTRADICTED]
+    restarted = True if held and not kept else False if kept and not held else None
+    said = some([one.text for one in (*held, *kept)]) or seen[0].text
+    figures = {"restarted": restarted}
+    wanted = evidence.scenario.restart
+    if wanted == "either":
+        word = {True: "it restarted", False: "it rode through", None: "not shown whether it restarted"}[restarted]
+        return Judged(Verdict.PASS, f"{word}: {said}", figures)
+    if restarted is None:
+        why = "its proofs contradict one another" if held else "nothing shows whether it restarted"
+        return Judged(Verdict.INCONCLUSIVE, f"{why}: {said}", figures)
+    proven = max(one.shown_ns or 0 for one in (held or kept)) or None
+    word = "the controller restarted" if restarted else "the controller did not restart"
+    verdict = Verdict.PASS if restarted is (wanted == "required") else Verdict.FAIL
+    return Judged(verdict, f"{word}: {said}", figures, proven)

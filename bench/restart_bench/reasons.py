@@ -1,0 +1,94 @@
+"""How findings are worded: values, times and spans as a practitioner reads them.
+
+Bounds are shown outward: the lower end rounded down, the upper end rounded up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from restart_bench.rig import Point, Rig, Value, Wanted
+
+US, MS, S, MIN = 1_000, 1_000_000, 1_000_000_000, 60_000_000_000
+
+
+def _scale(ns: int) -> tuple[int, int, str, int]:
+    """Step of rounding, unit, its word and its decimals for a time of about this length."""
+    for limit, step, unit, word, decimals in (
+        (MS, US, US, "us", 0),
+        (10 * MS, 100 * US, MS, "ms", 1),
+        (S, MS, MS, "ms", 0),
+        (10 * S, 10 * MS, S, "s", 2),
+    ):
+        if ns < limit:
+            return step, unit, word, decimals
+    return 100 * MS, S, "s", 1
+
+
+def _number(steps: int, step: int, unit: int, decimals: int) -> str:
+    text = f"{steps * step / unit:.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def span_text(low_ns: int, high_ns: int) -> str:
+    """`38..42 ms`, `1.2..1.22 s`; one number where both ends round to the same."""
+    step, unit, word, decimals = _scale(abs(high_ns))
+    low, high = low_ns // step, -(-high_ns // step)
+    first, last = _number(low, step, unit, decimals), _number(high, step, unit, decimals)
+    return f"{last} {word}" if high - low <= 1 and low_ns >= 0 and low_ns == high_ns else f"{first}..{last} {word}"
+
+
+def about(ns: int) -> str:
+    """One length, rounded to what matters of it: `41 ms`, `1.23 s`."""
+    step, unit, word, decimals = _scale(abs(ns))
+    return f"{_number(round(ns / step), step, unit, decimals)} {word}"
+
+
+def at_most(ns: int) -> str:
+    """One length, rounded up."""
+    step, unit, word, decimals = _scale(abs(ns))
+    return f"{_number(-(-ns // step), step, unit, decimals)} {word}"
+
+
+def value_text(point: Point | None, value: Value | float | None) -> str:
+    """`on`, `off`, `14.5 %`; `unknown` for None."""
+    if value is None:
+        return "unknown"
+    if point is not None and point.is_boolean:
+        return "on" if value else "off"
+    unit = f" {point.unit}" if point is not None and point.unit else ""
+    return f"{float(value):g}{unit}"
+
+
+def wanted_text(point: Point | None, wanted: Wanted, before: float | None = None) -> str:
+    """What should have been: `off`, `14.5`, `above 0`, `as before (on)`."""
+    if wanted.as_before:
+        return "as before" if before is None else f"as before ({value_text(point, before)})"
+    if wanted.change is not None:
+        low, high = wanted.change
+        known = "" if before is None else f" (it was {value_text(point, before)})"
+        return f"{low:g}..{high:g} more than before{known}"
+    if wanted.one_of is not None:
+        return "one of " + ", ".join(value_text(point, one) for one in wanted.one_of)
+    if wanted.equals is not None:
+        near = f" within {wanted.tolerance:g}" if wanted.tolerance else ""
+        return value_text(point, wanted.equals) + near
+    limits = [f"above {wanted.above:g}"] if wanted.above is not None else []
+    limits += [f"below {wanted.below:g}"] if wanted.below is not None else []
+    return " and ".join(limits) or "anything"
+
+
+def shown(rig: Rig, name: str) -> str:
+    """What people call a point."""
+    return rig.points[name].shown if name in rig.points else name
+
+
+def some(texts: Sequence[str], most: int = 3) -> str:
+    """The first few of many, and how many more there are."""
+    more = f" (and {len(texts) - most} more)" if len(texts) > most else ""
+    return "; ".join(texts[:most]) + more
+
+
+def times_text(count: int, word: str) -> str:
+    """`1 cycle`, `20 cycles`."""
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
