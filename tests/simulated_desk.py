@@ -49,11 +49,11 @@ class Desk:
         self._write_coil(point.device, point.address, value)
 
     def press(self, name: str, for_s: float = 0.05) -> None:
-        """Out of idle, wait, back to idle."""
+        """Out of idle, wait, back to idle, wait: longer than two scans each, or the program would miss it."""
         idle = bool(self.rig.points[name].idle)
-        self.write(name, not idle)
-        time.sleep(for_s)
-        self.write(name, idle)
+        for value in (not idle, idle):
+            self.write(name, value)
+            time.sleep(for_s)
 
     def supply(self, on: bool) -> None:
         """Switch the supply through its relay."""
