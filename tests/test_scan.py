@@ -222,6 +222,29 @@ def test_a_pulse_has_its_length_whatever_the_input_does_and_is_not_triggered_aga
     assert outputs_over(machine, "t", [1, 1, 1, 1, 1, 1, 0, 1, 0, 1, 0, 0]) == [1, 1, 1, 0, 0, 0, 0, 1, 1, 1, 0, 0]
 
 
+@pytest.mark.parametrize(
+    ("kind", "elapsed"),
+    [("TON", [0, 0, 1, 2, 2, 0, 0, 0]), ("TOF", [0, 0, 0, 0, 0, 0, 1, 2]), ("TP", [0, 0, 1, 2, 2, 0, 0, 0])],
+)
+def test_a_timer_shows_its_elapsed_time_up_to_its_preset_and_0_once_it_is_over(kind: Any, elapsed: list[int]) -> None:
+    """ET of the three timing diagrams, in scans; preset two scans, input true in the second to the fifth scan."""
+    machine = Interpreter(program(Timer("t", kind, 2 * SCAN, IN)))
+    state, seen = machine.first_power_up(), []
+    for a in [0, 1, 1, 1, 1, 0, 0, 0]:
+        state = machine.scan(state, {"a": bool(a)}, SCAN)
+        seen.append(machine.number(state, "t") // SCAN)
+
+    assert seen == elapsed
+
+
+def test_an_off_delay_counts_anew_each_time_its_input_falls() -> None:
+    """TOF: IN true gives ET 0 (standard's timing diagram)."""
+    machine = Interpreter(program(Timer("t", "TOF", 5 * SCAN, IN)))
+    state = after(machine, *({"a": bool(a)} for a in [1, 0, 0, 0, 1]))
+
+    assert machine.number(state, "t") == 0
+
+
 @given(
     inputs=st.lists(st.booleans(), min_size=1, max_size=40),
     elapsed=st.integers(1, 30),
