@@ -331,46 +331,44 @@ def _controller_samples(story: Story, rng: random.Random) -> DeviceSamples:
         hidden = next((to for name, begin, to in story.hidden if name == "controller" and begin <= at < to), None)
         if hidden is not None:
             at = hidden
-            continue
-        stage = story.stage(at)
-        if in_contact and stage in ("good", "stale"):
-            _poll(story, rows, link, at, rng)
-            at += device.poll_ns
         elif in_contact:
-            rows.add(0, SampleKind.SILENT, link, at, at + device.answer_within_ns, {})
-            in_contact, at = False, at + device.answer_within_ns
-        elif stage == "dark":
-            rows.add(CONNECT, SampleKind.SILENT, link + 1, at, at + 60 * MS, {})
-            at += 25 * MS
-        elif stage == "refused":
-            rows.add(CONNECT, SampleKind.REFUSED, link + 1, at, at + MS, {})
+            failed_ns = _poll(story, rows, link, at, rng)
+            in_contact = failed_ns is None
+            at = at + device.poll_ns if failed_ns is None else failed_ns
+        elif story.stage(at) in ("dark", "refused"):
+            refused = story.stage(at) == "refused"
+            kind, lasts = (SampleKind.REFUSED, MS) if refused else (SampleKind.SILENT, 60 * MS)
+            rows.add(CONNECT, kind, link + 1, at, at + lasts, {})
             at += 25 * MS
         else:
             link += 1
             rows.add(CONNECT, SampleKind.ACCEPTED, link, at, at + MS, {})
-            at += 2 * MS
-            if stage == "accepted":
-                rows.add(0, SampleKind.SILENT, link, at, at + device.answer_within_ns, {})
-                at += device.answer_within_ns
-            elif stage == "busy":
-                rows.add(0, SampleKind.EXCEPTION, link, at, at + MS, {})
-                at += device.poll_ns
-            else:
-                in_contact = True
+            at, in_contact = at + 2 * MS, True
     return rows.samples()
 
 
-def _poll(story: Story, rows: _Rows, link: int, at: int, rng: random.Random) -> None:
-    """One round of reads. While the image is stale it shows what was true before the cut, the heartbeat stands."""
+def _poll(story: Story, rows: _Rows, link: int, at: int, rng: random.Random) -> int | None:
+    """One round of reads; the instant at which it failed, None where all were answered.
+
+    While the image is stale it shows what was true before the cut, and the heartbeat stands.
+    """
     sent = at
     for request, names in enumerate(rows.groups):
         latency = rng.randrange(200_000, 600_000)
         when = sent + latency // 2
-        shown = story.cut_ns - MS if story.stage(when) == "stale" else when
-        rows.add(
-            request, SampleKind.GOOD, link, sent, sent + latency, {name: story.value(name, shown) for name in names}
-        )
+        stage = story.stage(when)
+        if stage == "busy":
+            rows.add(request, SampleKind.EXCEPTION, link, sent, sent + latency, {})
+        elif stage in ("good", "stale"):
+            shown = story.cut_ns - MS if stage == "stale" else when
+            values = {name: story.value(name, shown) for name in names}
+            rows.add(request, SampleKind.GOOD, link, sent, sent + latency, values)
+        else:
+            limit = sent + story.rig.devices["controller"].answer_within_ns
+            rows.add(request, SampleKind.SILENT, link, sent, limit, {})
+            return limit
         sent += latency
+    return None
 
 
 # ---------------------------------------------------------------- changing evidence
