@@ -16,7 +16,7 @@ from restart_bench.records import MARKS as MARK_ORDER
 from restart_bench.records import Bounds, CycleRecords, DeviceSamples, Mark, SampleKind, Switching
 from restart_bench.rig import Rig, Wanted
 from restart_bench.scenario import Scenario
-from restart_bench.traces import BLIND_NS, Flags, Reads, Trace, TraceBuilder, conforming
+from restart_bench.traces import BLIND_NS, Flags, Instants, Reads, Trace, TraceBuilder, conforming
 
 FAR_NS = 2**62
 ANYTHING = Wanted()
@@ -45,7 +45,7 @@ def marks_from(
         found["restored"] = restored
         if contact is not None:
             found |= _answers(contact, restored)
-        found |= _running(rig, scenario, builder, restored, found.get("good"))
+        found |= _running(rig, scenario, builder, (cut, restored), found.get("good"))
     if records.ended is not None:
         found["end"] = Bounds(records.ended.at_ns, records.ended.at_ns)
     return {name: found[name] for name in MARK_ORDER if name in found}
@@ -142,17 +142,23 @@ def _answers(contact: Contact, restored: Bounds) -> dict[str, Bounds]:
 
 
 def _running(
-    rig: Rig, scenario: Scenario, builder: TraceBuilder, restored: Bounds, good: Bounds | None
+    rig: Rig, scenario: Scenario, builder: TraceBuilder, span: tuple[Bounds | None, Bounds], good: Bounds | None
 ) -> dict[str, Bounds]:
     """Alive, ready, settled."""
     found: dict[str, Bounds] = {}
+    cut, restored = span
     after = restored.not_before_ns
     floor = good.not_before_ns if good is not None else after
     alive = rig.ready.alive
     if alive is not None and alive in rig.points:
-        moving = builder.trace(alive).reads.inside(after, FAR_NS)
+        trace = builder.trace(alive)
+        moving = trace.reads.inside(after, FAR_NS)
         if len(moving):
-            found["alive"] = Bounds(min(floor, int(moving.late[0])), int(moving.late[0]))
+            first = int(moving.late[0])
+            still = standstill(trace, cut, restored)
+            still = still[still < first]
+            floor = max(floor, int(still.max()) if len(still) else floor)
+            found["alive"] = Bounds(min(floor, first), first)
     traces = {name: builder.trace(name) for name, _ in ready_conditions(rig)}
     ready = ready_since(rig, traces, after)
     if ready is not None:
@@ -161,6 +167,30 @@ def _running(
     in_time = "ready" in found and found["ready"].not_after_ns <= deadline.not_after_ns
     found["settled"] = (found["ready"] if in_time else deadline).later_by(scenario.settle_ns)
     return found
+
+
+def standstill(trace: Trace, cut: Bounds | None, restored: Bounds) -> Instants:
+    """Instants after the return at which the sign of life surely stood still, from reads that do not count yet.
+
+    It moves at a pace known from before the cut; a value that has stood for twice the longest time between two of
+    its changes shows that the program did not run when that time began. Nothing is known without such a pace.
+    """
+    nothing = np.empty(0, dtype=np.int64)
+    if cut is None:
+        return nothing
+    usual = trace.reads.until(cut.not_before_ns)
+    moves = np.flatnonzero(usual.value[1:] != usual.value[:-1])
+    if len(moves) < 2:
+        return nothing
+    pace = 2 * int((usual.late[moves[1:] + 1] - usual.early[moves[:-1]]).max())
+    early_rows = ~trace.counts & ~np.isnan(trace.value) & (trace.sent_ns >= restored.not_before_ns)
+    sent, value = trace.sent_ns[early_rows], trace.value[early_rows]
+    if len(sent) == 0:
+        return nothing
+    begins = np.concatenate(([0], np.flatnonzero(value[1:] != value[:-1]) + 1))
+    began = np.repeat(sent[begins], np.diff(np.concatenate((begins, [len(sent)]))))
+    stood: Instants = sent[sent - began >= pace] - pace
+    return stood
 
 
 def ready_conditions(rig: Rig) -> list[tuple[str, Wanted]]:

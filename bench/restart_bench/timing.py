@@ -9,7 +9,7 @@ import numpy as np
 from restart_bench.contact import FAILURES
 from restart_bench.evidence import Evidence, Judged
 from restart_bench.expecting import first_on, window_verdict
-from restart_bench.marks import ANYTHING, ready_conditions, ready_deadline
+from restart_bench.marks import ANYTHING, ready_conditions, ready_deadline, standstill
 from restart_bench.proving import Proofs, powered_again
 from restart_bench.reasons import shown, some, span_text, value_text
 from restart_bench.records import Bounds, SampleKind, Verdict
@@ -18,6 +18,8 @@ from restart_bench.traces import BLIND_NS, Instants, Reads, conforming, long_gap
 from restart_bench.units import show_duration
 
 ONLY_THE_RELAY = "nothing but the relay's command says that the supply was back (`proof_of_cut` with a value would)"
+PAUSE_NS = 500_000_000
+"""Longest pause between signs that the controller is not ready, beside `steady`: within it that is taken to last."""
 
 
 def judge_ready(evidence: Evidence, proofs: Proofs) -> Judged:
@@ -49,39 +51,36 @@ def _since(bounds: Bounds, start: Bounds) -> tuple[int, int]:
 
 
 def _late(evidence: Evidence, proofs: Proofs, deadline_ns: int) -> Judged:
-    """Whether it was seen, without a pause of more than a second, that the controller was not ready by then."""
+    """Whether it was seen, without a long pause, that the controller was not ready up to then and beyond."""
     assert evidence.restored is not None
     start = evidence.restored.not_after_ns
-    instants = np.sort(_signs_against(evidence, start, deadline_ns))
-    allowed = BLIND_NS + evidence.rig.ready.steady_ns
-    edges = np.concatenate(([start], instants, [deadline_ns]))
-    if deadline_ns > evidence.end_ns or int(np.diff(edges).max()) > allowed:
-        return Judged(Verdict.INCONCLUSIVE, "but the bench did not see all of that time")
+    signs = np.sort(_signs_against(evidence, start))
+    beyond = int(np.searchsorted(signs, deadline_ns, side="left"))
+    edges = np.concatenate(([start], signs[: beyond + 1]))
+    if beyond == len(signs) or int(np.diff(edges).max()) > PAUSE_NS + evidence.rig.ready.steady_ns:
+        return Judged(Verdict.INCONCLUSIVE, "but the bench did not see all through that it was not")
     if not powered_again(evidence, proofs):
         return Judged(Verdict.INCONCLUSIVE, ONLY_THE_RELAY)
     back = "run mode was commanded" if evidence.scenario.how == "mode" else "its supply was back"
     return Judged(Verdict.FAIL, back, {}, deadline_ns)
 
 
-def _signs_against(evidence: Evidence, start_ns: int, end_ns: int) -> Instants:
+def _signs_against(evidence: Evidence, start_ns: int) -> Instants:
     """Instants at which something showed that the controller was not ready: no answer, an exception, a condition
     that was not met, a sign of life that stood still."""
     found: list[Instants] = []
     contact = evidence.contact
     if contact is not None:
-        found.append(contact.sent[contact.of_kind((*FAILURES, SampleKind.EXCEPTION, SampleKind.ACCEPTED))])
+        found.append(contact.sent[contact.of_kind((*FAILURES, SampleKind.EXCEPTION))])
     for name, wanted in ready_conditions(evidence.rig):
         reads = evidence.reads(name)
         if wanted is not ANYTHING:
             found.append(reads.early[~conforming(wanted, reads.value)])
     alive = evidence.rig.ready.alive
-    if alive is not None and alive in evidence.rig.points:
-        trace = evidence.trace(alive)
-        known = ~np.isnan(trace.value)
-        value, sent, counts = trace.value[known], trace.sent_ns[known], trace.counts[known]
-        found.append(sent[1:][(value[1:] == value[:-1]) & ~counts[1:]])
+    if alive is not None and alive in evidence.rig.points and evidence.restored is not None:
+        found.append(standstill(evidence.trace(alive), evidence.cut, evidence.restored))
     instants = np.concatenate(found) if found else np.empty(0, dtype=np.int64)
-    chosen: Instants = instants[(instants >= start_ns) & (instants <= end_ns)]
+    chosen: Instants = instants[instants >= start_ns]
     return chosen
 
 
