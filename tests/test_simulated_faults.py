@@ -507,6 +507,22 @@ def test_a_fault_that_is_not_known_keeps_the_simulation_from_starting() -> None:
         Simulation(dryer_rig(), dryer_program(), truth=None, faults=(OrderedFault("secnd-dip"),))
 
 
+@pytest.mark.parametrize(
+    ("name", "settings", "said"),
+    [
+        ("pulse", {"point": "start_button"}, "start_button is no name of the program"),
+        ("wire-off", {"point": "full_edge"}, "full_edge is no point of the rig"),
+        ("phantom-edge", {"point": "fan"}, "fan is no input of the program"),
+    ],
+)
+def test_a_fault_at_a_point_that_it_can_not_concern_keeps_the_simulation_from_starting(
+    name: str, settings: dict[str, Any], said: str
+) -> None:
+    """A pulse needs an output, a wire an independent input, an edge an input of the program."""
+    with pytest.raises(SimulationFailed, match=said):
+        Simulation(dryer_rig(), dryer_program(), truth=None, faults=(OrderedFault(name, settings),))
+
+
 @given(seed=st.integers(), one_in=st.integers(2, 6))
 def test_a_fault_that_plays_one_in_n_plays_about_as_often(seed: int, one_in: int) -> None:
     """600 cuts: the share lies within 6 standard deviations (binomial), and the same seed draws the same cuts."""
@@ -537,6 +553,8 @@ def test_a_fault_that_plays_one_in_n_plays_about_as_often(seed: int, one_in: int
         ("relay-slow", {"when": "never"}, [("when", "'never' can't be chosen",
                                             "write one of: opening, closing, both")]),
         ("pulse", {"point": 3}, [("point", "3 is not a name", "the output")]),
+        ("other-device", {"value": "x"}, [("value", "'x' is neither off or on nor a number",
+                                           "what they say (default: one more than they should)")]),
         ("flapping", {"point": "fan", "period": "1 ms"}, [("period", "1 ms is too short",
                                                            "on and off together: at least 2 ms")]),
     ],

@@ -321,6 +321,30 @@ def test_the_check_pulse_is_wired_through_and_the_channels_hold(desk: Desk) -> N
     assert [desk.read(one) for one in ("always_on", "guard_closed", "device_code")] == [True, True, 4711]
 
 
+def test_a_point_of_the_rig_that_the_program_only_reads_is_its_input() -> None:
+    """A name that is a point of the rig is that point, listed under `inputs:` or not."""
+    with Simulation(dryer_rig(), dryer_program(inputs=()), truth=None) as simulation, Desk(simulation) as at:
+        at.started()
+        at.press("stop_button")
+        at.until("fan_terminal", False)
+
+
+def test_an_output_written_at_once_pulses_within_the_first_scan(tmp_path: Path) -> None:
+    """Retained by set and reset, its reset rung with the first-scan contact comes later in the scan: visible for
+    part of a scan of 80 ms."""
+    program = dryer_program(outputs="at once", scan_ns=80 * MS)
+    with Simulation(dryer_rig(), program, truth=tmp_path / "truth") as simulation, Desk(simulation) as at:
+        at.running()
+        at.press("start_button", for_s=0.2)
+        at.until("burner_terminal", True)
+        at.cut()
+        at.until("burner_terminal", False)
+        at.until("fan_terminal", True)
+        assert at.changes("burner_terminal", for_s=0.3) in ([True, False], [False])
+        seen = [one["value"] for one in simulation.truth() if one["name"] == "burner_terminal"]
+    assert seen == [False, True, False, True, False]
+
+
 def test_what_a_test_sets_overrides_the_role_until_it_is_freed(desk: Desk) -> None:
     """So a test can open the guard."""
     desk.simulation.send({"command": "set", "values": {"guard_closed": False}})

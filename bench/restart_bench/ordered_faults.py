@@ -19,6 +19,7 @@ NS_PER_MS = 1_000_000
 NS_PER_S = 1_000_000_000
 
 KeyKind = Literal["duration", "whole number", "value", "choice", "point"]
+Among = Literal["rig", "program", "inputs"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,7 @@ class FaultKey:
     default: Any = None
     choices: tuple[str, ...] = ()
     least: int = 0
+    among: Among = "rig"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +58,8 @@ COMMON_KEYS = (
 )
 
 
-def _point(help_text: str) -> FaultKey:
-    return FaultKey("point", "point", help_text, required=True)
+def _point(help_text: str, among: Among = "rig") -> FaultKey:
+    return FaultKey("point", "point", help_text, required=True, among=among)
 
 
 def _by(help_text: str, default_ms: int) -> FaultKey:
@@ -141,7 +143,7 @@ _CARDS = (
         "pulse",
         "an output pulses after the restart",
         (
-            _point("the output"),
+            _point("the output", "program"),
             FaultKey("scan", "whole number", "at the end of this scan; 0: when the supply is back", default=1),
             FaultKey("length", "duration", "length of the pulse", default=30 * NS_PER_MS),
             FaultKey("image", "choice", "whether the image shows it too", default="yes", choices=("yes", "no")),
@@ -151,7 +153,7 @@ _CARDS = (
         "flapping",
         "an output goes on and off after the restart",
         (
-            _point("the output"),
+            _point("the output", "program"),
             _after("from the running program", 0),
             FaultKey("period", "duration", "on and off together", default=200 * NS_PER_MS, least=2 * NS_PER_MS),
             _lasts("how long", 2000),
@@ -160,37 +162,37 @@ _CARDS = (
     FaultCard(
         "late-start",
         "an output comes on long after the restart and stays on",
-        (_point("the output"), _after("from the running program", 15_000)),
+        (_point("the output", "program"), _after("from the running program", 15_000)),
     ),
     # memory
     FaultCard(
         "retained-lost",
         "retained memory has its initial value after the restart",
-        (FaultKey("point", "point", "what is lost (default: all of it)"),),
+        (FaultKey("point", "point", "what is lost (default: all of it)", among="program"),),
     ),
     FaultCard(
         "torn-value",
         "one of the two registers of a retained 32-bit value has its initial value after the restart",
         (
-            _point("the value"),
+            _point("the value", "program"),
             FaultKey("word", "choice", "which one", default="low", choices=("low", "high")),
         ),
     ),
     FaultCard(
         "setpoint-overwritten",
         "the program writes a value over a retained one in its first scan",
-        (_point("the value"), FaultKey("value", "value", "what it writes", required=True)),
+        (_point("the value", "program"), FaultKey("value", "value", "what it writes", required=True)),
     ),
     FaultCard(
         "phantom-edge",
         "in the first scan an input reads the opposite of what it is",
-        (_point("the input of the program"),),
+        (_point("the input of the program", "inputs"),),
     ),
     FaultCard(
         "panel-writes-run-bit",
         "an operator panel writes a bit of the program after the restart",
         (
-            _point("the bit"),
+            _point("the bit", "program"),
             FaultKey("value", "value", "what it writes", default=True),
             _after("from the running program", 500),
         ),
@@ -300,6 +302,8 @@ def _converted(key: FaultKey, value: Any) -> Any:
         if word not in key.choices:
             raise ValueError(f"{value!r} can't be chosen; write one of: {', '.join(key.choices)}")
         return word
+    if key.kind == "value" and not isinstance(value, bool | int | float):
+        raise ValueError(f"{value!r} is neither off or on nor a number; {key.help}")
     if key.kind == "point" and not isinstance(value, str):
         raise ValueError(f"{value!r} is not a name; {key.help}")
     return value

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 from restart_bench.clock import now_ns
+from restart_bench.ordered_faults import FAULTS, prepared
 from restart_bench.program import OrderedFault
 from restart_bench.rig import Supply, Value
 from restart_bench.simulation_setup import SimulationSetup
@@ -35,6 +36,8 @@ class World:
         self._faults = FaultPlayer((*setup.program.faults, *setup.faults), draws)
         self._truth = Truth(setup.truth)
         self._wiring = Wiring(rig, setup.program, self._faults, self._truth)
+        for fault in (*setup.program.faults, *setup.faults):
+            self._check(fault)
         self._relay = Relay(rig.supply or Supply("modbus-coil"), self._faults, draws, self._supply_changed)
         self._rail = Rail(self._relay, self._faults, self._supply_changed)
         self._wiring.rail = lambda: self._rail.fraction
@@ -82,7 +85,9 @@ class World:
             case "level":
                 self._relay.set_level(float(command["fraction"]))
             case "fault":
-                self._faults.order(OrderedFault(command["name"], command.get("settings", {})))
+                fault = OrderedFault(command["name"], command.get("settings", {}))
+                self._check(prepared(fault))
+                self._faults.order(fault)
                 if self._faults.cut == 0:
                     self._wiring.facts.of_restart = self._faults.now
             case "flush":
@@ -91,6 +96,19 @@ class World:
                 raise ValueError(f"{other!r} is no command of the simulated rig")
         self._wiring.settle(before)
         self._truth.flush()
+
+    def _check(self, fault: OrderedFault) -> None:
+        """Raises ValueError for a fault at a point that it can't concern."""
+        known: dict[str, Collection[str]] = {
+            "rig": self._wiring.roles,
+            "program": self._wiring.machine.names,
+            "inputs": self._wiring.inputs,
+        }
+        for key in FAULTS[fault.name].keys:
+            name = fault.settings.get(key.name)
+            if key.kind == "point" and name is not None and name not in known[key.among]:
+                among = {"rig": "point of the rig", "program": "name of the program", "inputs": "input of the program"}
+                raise ValueError(f"fault {fault.name}: {name} is no {among[key.among]}; {key.help}")
 
     def _set(self, values: Mapping[str, Value]) -> None:
         for name, value in values.items():
