@@ -377,7 +377,7 @@ def _with_shift(difference: Difference, before: Spans, after: Spans) -> Differen
     least = hodges_lehmann(high, low_after, confidence).low
     most = hodges_lehmann(low, high_after, confidence).high
     word = "later" if shift > 0 else "earlier"
-    interval = f"{_ms(least, '+')} to {_ms(most, '+')} ms at {confidence:.0%}"
+    interval = f"{_ms(least, '+')} to {_ms(most, '+')} ms at {confidence * 100:g} %"
     return dataclasses.replace(
         difference,
         before=f"{_ms(plain_statistics.median(_middles(before)))} ms",
@@ -411,7 +411,7 @@ def _family(tests: Sequence[_Test]) -> tuple[list[Difference], list[str]]:
         stand.append(dataclasses.replace(difference, figures={**difference.figures, "p": p}))
     notes.append(
         f"{len(able)} tests formed one family (Mann-Whitney on times, Fisher on counts, Holm's method): the chance to "
-        f"call anything different where nothing is, is at most {FAMILY_ERROR:.0%} over all of them"
+        f"call anything different where nothing is, is at most {FAMILY_ERROR * 100:g} % over all of them"
     )
     return stand, notes
 
