@@ -271,7 +271,7 @@ def _doing(state: LiveState, width: int) -> Text:
 def _lanes(gathered: Gathered, lanes: Sequence[Lane], width: int, room: int, glyphs: Glyphs) -> list[Text]:
     """As many lanes as there is room for: one, two or three rows each, with the time axis below."""
     names = max([cell_len("supply"), *(cell_len(lane.name) for lane in lanes)])
-    names = min(names, 20 if width >= 110 else 12)
+    names = min(names, 20 if width >= 110 else 15)
     cells = (width - names - 2 - 2 * 6) // 2
     at_ns = gathered.state.at_ns if gathered.state is not None else 0
     sized = _Sized(names, cells, cell_for(_cycle_span_ns(gathered), cells), at_ns, glyphs)
@@ -352,13 +352,20 @@ def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
     for cycle, finding in gathered.notable[-most:]:
         line = Text(f"cycle {cycle}  ", style="dim")
         line.append(finding.verdict.value, style=VERDICT_STYLE[finding.verdict])
-        said = f"  {finding.point} {finding.expectation}".rstrip()
-        line.append(f"{plain(said)}: {plain(finding.reason)}")
+        line.append(f"  {plain(_told(gathered.rig, finding))}")
         if line.cell_len > width:
             line.truncate(width - 4)
             line.append(" ...")
         lines.append(line)
     return lines
+
+
+def _told(rig: Rig, finding: Finding) -> str:
+    """The reason, which names its output as a rule; where it does not, with output and expectation before it."""
+    name = rig.points[finding.point].shown if finding.point in rig.points else finding.point
+    if name in finding.reason:
+        return finding.reason
+    return f"{name} {finding.expectation}".strip() + f": {finding.reason}"
 
 
 def _progress(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> Text:

@@ -81,8 +81,8 @@ class PlainShow:
 
 
 def _rounded(ns: int) -> int:
-    """To the tenth of a millisecond; the exact bounds stand in the archive."""
-    return round(ns, -5)
+    """To the millisecond; the exact bounds stand in the archive."""
+    return round(ns, -6)
 
 
 def _judged(record: CycleJudged) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -15,7 +15,7 @@ from restart_bench.matrix import MatrixRow, matrix_rows
 from restart_bench.outcome import EXIT_MEANS, OneRun, RunOutcome
 from restart_bench.record.data import FindingRow, Said
 from restart_bench.record.gathering import finding_rows
-from restart_bench.record.wording import bounds_text, counted, numbers_text
+from restart_bench.record.wording import bounds_text, counted, listed, numbers_text
 from restart_bench.records import GLOSS, CycleJudged, ScenarioJudged, Verdict
 from restart_bench.rig import Rig
 
@@ -43,7 +43,8 @@ def _print_run(run: OneRun, console: Console) -> None:
     for scenario in run.scenarios:
         cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
         _print_scenario(run, scenario, cycles, console)
-    console.print(Text(f"record: {run.folder / 'report.html'}"))
+    _print_limits(run, console)
+    console.print(Text(f"record: {run.folder / 'report.html'}"), soft_wrap=True)
 
 
 def _print_scenario(
@@ -53,16 +54,35 @@ def _print_scenario(
     console.print()
     console.print(line.append(f"  {_counts(scenario)}"))
     if scenario.reason and scenario.verdict is not Verdict.PASS:
-        console.print(Padding(Text(plain(scenario.reason)), (0, 0, 0, 2)))
+        in_short = scenario.reason.split(": cycle ")[0]  # each cycle's reason stands among the findings below
+        console.print(Padding(Text(plain(in_short)), (0, 0, 0, 2)))
     for case in dict.fromkeys(one.case for one in cycles):
         rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
         if rows:
-            console.print(matrix_table(rows, console.width, case))
+            judged = {finding.point for one in cycles for finding in one.findings}
+            console.print(matrix_table(rows, judged, console.width, case))
     _print_notable(run, scenario, cycles, console)
-    if scenario.limits:
-        console.print(Text("  What this does not show", style="bold"))
-    for limit in scenario.limits:
-        _bullet(limit, console)
+
+
+def limits_of(scenarios: Sequence[ScenarioJudged]) -> list[tuple[str, tuple[str, ...]]]:
+    """Every limit once, with the scenarios that it holds for."""
+    found: dict[str, list[str]] = {}
+    for scenario in scenarios:
+        for limit in scenario.limits:
+            found.setdefault(limit, []).append(scenario.scenario)
+    return [(limit, tuple(names)) for limit, names in found.items()]
+
+
+def _print_limits(run: OneRun, console: Console) -> None:
+    limits = limits_of(run.scenarios)
+    if not limits:
+        return
+    console.print()
+    console.print(Text("What this does not show", style="bold"))
+    for limit, names in limits:
+        whose = "" if len(run.scenarios) == 1 else "all: " if len(names) == len(run.scenarios) else f"{listed(names)}: "
+        _bullet(f"{whose}{limit}", console)
+    console.print()
 
 
 def _verdict(verdict: Verdict) -> Text:
@@ -79,8 +99,9 @@ def _counts(scenario: ScenarioJudged) -> str:
 # ---------------------------------------------------------------- matrix
 
 
-def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
-    """The restart matrix of one case. In a narrow window reasons stand below, among the findings."""
+def matrix_table(rows: Sequence[MatrixRow], judged: Collection[str], width: int, case: str) -> Table:
+    """The restart matrix of one case; `judged` are the points of which something is expected. In a narrow window
+    reasons stand below, among the findings."""
     wide = width >= _WIDE
     table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, title=plain(case) or None, title_justify="left")
     for column in ("output", "before", "at loss", "at return", "delay", "verdict"):
@@ -89,7 +110,9 @@ def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
         table.add_column("reason", ratio=1)
     for row in rows:
         cells: list[str | Text] = [plain(row.shown), row.before, row.at_loss, row.at_return, _delay(row)]
-        cells.append(Text(row.verdict.value, style=VERDICT_STYLE[row.verdict]))
+        cells.append(
+            Text(row.verdict.value, style=VERDICT_STYLE[row.verdict]) if row.point in judged else Text("-", style="dim")
+        )
         table.add_row(*cells, *([plain(row.reason)] if wide else []))
     return table
 
@@ -145,5 +168,5 @@ def _where(cycles: Sequence[int]) -> str:
 
 def _bullet(text: str, console: Console) -> None:
     table = Table.grid(padding=(0, 1))
-    table.add_row("   -", Text(plain(text)))
+    table.add_row("  -", Text(plain(text)))
     console.print(table)
