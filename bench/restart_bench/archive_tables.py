@@ -101,6 +101,7 @@ def cycle_row(
     row: Row = {
         "scenario": judged.scenario, "case": judged.case, "cycle": judged.cycle,
         "verdict": judged.verdict.value, "reason": judged.reason, "simulated": simulated,
+        "rehearsal": rehearsal,
     }  # fmt: skip
     if records is not None:
         started = records.started
