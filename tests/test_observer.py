@@ -20,7 +20,7 @@ from restart_bench.clock import now_ns
 from restart_bench.observer import select_timeout_s
 from restart_bench.observer_pipe import FRAME, MESSAGE, SAMPLES
 from restart_bench.observing import Observing, ObservingError
-from restart_bench.records import CONNECT, SampleKind, SampleLayout
+from restart_bench.records import SampleKind, SampleLayout
 from restart_bench.rig import Device, Levels, Point
 from restart_bench.sample_store import Records, SampleStore
 from stand_in import MS, StandIn
@@ -340,6 +340,26 @@ def test_an_observer_that_cannot_start_says_why(server: StandIn, tmp_path: Path)
     assert not (tmp_path / "independent.part").exists()
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no limit on the size of files")
+def test_an_observer_that_cannot_save_says_so_and_ends(server: StandIn, tmp_path: Path) -> None:
+    """Samples that can't be kept prove nothing; here a limit on the size of files plays the full disk."""
+    import resource
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (4096, hard))  # the child inherits it
+    try:
+        process = start_by_hand(server.port, [AUGER], tmp_path, poll_ns=2 * MS)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert process.stdout is not None
+    told = process.stdout.read()  # to its end, which comes by itself
+    assert process.wait(HANG_S) == 1
+    assert b'"tell": "failed"' in told
+    assert b"File too large" in told
+    assert process.stdin is not None
+    process.stdin.close()
+
+
 def test_closing_twice_is_fine_and_samples_outlive_it(server: StandIn, tmp_path: Path) -> None:
     """The judge may still ask when the observer is gone."""
     observing = Observing([device(server.port)], [AUGER], tmp_path)
@@ -422,49 +442,7 @@ def read_frames_until_done(process: subprocess.Popen[bytes]) -> list[tuple[int, 
             return frames
 
 
-def test_a_torn_last_record_is_left_out(tmp_path: Path) -> None:
-    """A killed observer may have written half of one."""
-    layout = SampleLayout("controller", ("read coil 0",), (("auger", "b"),))
-    record = np.zeros(1, layout.dtype())
-    part = tmp_path / "controller.part"
-    part.write_bytes(layout.header() + record.tobytes() * 3 + record.tobytes()[:10])
-    store = SampleStore(layout, part, reads=1)
-    store.catch_up()
-    assert store.total == 3
-
-
-# ---------------------------------------------------------------- figures
-
-
-def test_gaps_are_counted_from_one_sending_to_the_next_receipt(tmp_path: Path) -> None:
-    """Only between good reads that followed each other on one connection; the largest is exact (worked by hand)."""
-    layout = SampleLayout("controller", ("read coil 0",), (("auger", "b"),))
-    rows = [  # sent, received, kind, connection, request
-        (0, 1, SampleKind.GOOD, 1, 0),
-        (10, 12, SampleKind.GOOD, 1, 0),  # 12
-        (20, 21, SampleKind.SILENT, 1, 0),
-        (30, 31, SampleKind.GOOD, 1, 0),  # none: silence between
-        (35, 36, SampleKind.ACCEPTED, 2, CONNECT),
-        (40, 41, SampleKind.GOOD, 2, 0),  # none: another connection
-        (50, 58, SampleKind.GOOD, 2, 0),  # 18
-    ]
-    records = np.zeros(len(rows), layout.dtype())
-    for place, (sent, received, kind, connection, request) in enumerate(rows):
-        records[place]["sent_ns"], records[place]["received_ns"] = sent * MS, received * MS
-        records[place]["kind"], records[place]["connection"], records[place]["request"] = kind, connection, request
-    part = tmp_path / "controller.part"
-    part.write_bytes(layout.header() + records.tobytes())
-    store = SampleStore(layout, part, reads=1)
-    for row in records:  # one by one, as they come while nothing moves
-        store.take(store_offset(store), row.tobytes())
-    figures = store.gaps()
-    assert figures is not None
-    assert (figures.count, figures.max) == (2, 18 * MS)
-    assert figures.p50 == pytest.approx(12 * MS, rel=0.006)
-
-
-def store_offset(store: SampleStore) -> int:
-    return len(store.layout.header()) + store.total * store.layout.size
+# ---------------------------------------------------------------- timers and imports
 
 
 def test_with_coarse_timers_select_is_woken_early_and_the_clock_decides() -> None:

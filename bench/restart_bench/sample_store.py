@@ -7,6 +7,7 @@ is lost and nothing is counted twice.
 from __future__ import annotations
 
 import itertools
+from collections import deque
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,7 +17,7 @@ import numpy.typing as npt
 from restart_bench.records import SampleKind, SampleLayout
 
 Records = npt.NDArray[np.void]
-_KEPT_CYCLES = 2
+_KEPT_STRETCHES = 2  # a stretch is what was sampled under one cycle number until the next one was set
 _PER_OCTAVE = 128  # bins of the gap histogram: half a per cent wide
 _BATCH = 512
 _BINS = 48 * _PER_OCTAVE
@@ -132,10 +133,9 @@ class SampleStore:
         self._path = path
         self._dtype = layout.dtype()
         self._offset = len(layout.header())  # where in the file the next record lies
-        self._cycles: dict[int, _Growing] = {}
+        self._stretches: deque[tuple[int, _Growing]] = deque(maxlen=_KEPT_STRETCHES)  # cycle and its records
         self._places: dict[int, list[tuple[int, int]]] = {}  # cycle -> (offset in the file, records)
         self._gaps = _Gaps(reads)
-        self._newest: _Growing | None = None
 
     def take(self, offset: int, data: bytes) -> None:
         """Bytes that lie at `offset` of the file. What is missing before them is read from there."""
@@ -154,31 +154,31 @@ class SampleStore:
 
     def of_cycle(self, cycle: int) -> Records:
         """All records of a cycle so far, read-only."""
-        kept = self._cycles.get(cycle)
-        if kept is not None:
-            return kept.view()
+        places = self._places.get(cycle, [])
+        kept = [records for number, records in self._stretches if number == cycle]
+        if len(kept) == len(places) == 1:
+            return kept[0].view()
         parts = [
-            np.frombuffer(self._from_file(offset, count * self.layout.size), self._dtype)
-            for offset, count in self._places.get(cycle, [])
+            np.frombuffer(self._from_file(offset, count * self.layout.size), self._dtype) for offset, count in places
         ]
         return np.concatenate(parts) if parts else np.empty(0, self._dtype)
 
     def since(self, total: int) -> Records:
-        """Records after the first `total` ones, as far as they are of a cycle that is kept in memory."""
+        """Records after the first `total` ones, as far as they are kept in memory."""
         wanted = self.total - total
         parts: list[Records] = []
-        for cycle in sorted(self._cycles, reverse=True):
+        for _, stretch in reversed(self._stretches):
             if wanted <= 0:
                 break
-            view = self._cycles[cycle].view()
+            view = stretch.view()
             parts.insert(0, view[max(0, len(view) - wanted) :])
             wanted -= len(view)
         return np.concatenate(parts) if parts else np.empty(0, self._dtype)
 
     def newest_of(self, read: int, kinds: tuple[SampleKind, ...]) -> np.void | None:
-        """The newest record of a read that is of one of these kinds, looked for in the cycles kept in memory."""
-        for cycle in sorted(self._cycles, reverse=True):
-            view = self._cycles[cycle].view()
+        """The newest record of a read that is of one of these kinds, looked for in what is kept in memory."""
+        for _, stretch in reversed(self._stretches):
+            view = stretch.view()
             for end in range(len(view), 0, -512):
                 block = view[max(0, end - 512) : end]
                 found = np.flatnonzero((block["request"] == read) & np.isin(block["kind"], kinds))
@@ -212,11 +212,9 @@ class SampleStore:
         self._gaps.add(records)
 
     def _add_of_cycle(self, cycle: int, records: Records) -> None:
-        if cycle not in self._cycles:
-            self._cycles[cycle] = _Growing(self._dtype)
-            for done in sorted(self._cycles)[:-_KEPT_CYCLES]:
-                del self._cycles[done]
-        self._cycles[cycle].add(records)
+        if not self._stretches or self._stretches[-1][0] != cycle:
+            self._stretches.append((cycle, _Growing(self._dtype)))
+        self._stretches[-1][1].add(records)
         self._note_place(cycle, len(records))
         self._offset += len(records) * self.layout.size
         self.total += len(records)
