@@ -6,7 +6,7 @@ import random
 from dataclasses import dataclass
 
 from restart_bench.comparing import RunFacts
-from restart_bench.records import Bounds, CycleJudged, Finding, Mark, ScenarioJudged, Verdict
+from restart_bench.records import Bounds, CycleJudged, Finding, Mark, OutputSeen, ScenarioJudged, Verdict
 
 MS = 1_000_000
 S = 1_000_000_000
@@ -30,10 +30,13 @@ def _seen(rng: random.Random, at_ns: int, read_ns: int) -> Bounds:
     return Bounds(at_ns - phase, at_ns - phase + read_ns)
 
 
-def _finding(case: str, cycle: int, point: str, wanted: bool, came: bool, **figures: object) -> Finding:
+def _finding(case: str, cycle: int, point: str, wanted: bool, came: bool) -> Finding:
     verdict = Verdict.PASS if came is wanted else Verdict.FAIL
-    told = {"before": True, "settled": came, **figures}
-    return Finding(SCENARIO, case, cycle, point, f"is {'on' if wanted else 'off'}", verdict, "", told)
+    return Finding(SCENARIO, case, cycle, point, f"is {'on' if wanted else 'off'}", verdict, "")
+
+
+def _output(point: str, came: bool, delay_ns: tuple[int, int]) -> OutputSeen:
+    return OutputSeen(point, f"{point}_terminal", before=True, settled=came, delay_ns=delay_ns if came else None)
 
 
 def cycle_played(rng: random.Random, play: Play, number: int, case: str) -> CycleJudged:
@@ -46,13 +49,11 @@ def cycle_played(rng: random.Random, play: Play, number: int, case: str) -> Cycl
     answered = _seen(rng, true_restored + boot * 3 // 4, play.read_ns)
     on = _seen(rng, true_restored + boot + rng.randrange(50 * MS), play.read_ns)
     came, blew = rng.random() < play.burner, rng.random() < play.fan
-    findings = (
-        _finding(case, number, "burner", False, came),
-        _finding(case, number, "fan", True, blew, **({"delay_ns": list(on.since(restored))} if blew else {})),
-    )
+    findings = (_finding(case, number, "burner", False, came), _finding(case, number, "fan", True, blew))
+    outputs = (_output("burner", came, on.since(restored)), _output("fan", blew, on.since(restored)))
     verdict = Verdict.FAIL if any(f.verdict is Verdict.FAIL for f in findings) else Verdict.PASS
     marks = (Mark("cut", Bounds(cut, cut + 2 * MS)), Mark("restored", restored), Mark("answered", answered))
-    return CycleJudged(number, SCENARIO, case, verdict, "", (*marks, Mark("ready", ready)), findings)
+    return CycleJudged(number, SCENARIO, case, verdict, "", (*marks, Mark("ready", ready)), findings, outputs=outputs)
 
 
 def run_played(seed: int, play: Play = Play(), cycles: int = 20, cases: tuple[str, ...] = ("off_for=3 s",)) -> RunFacts:

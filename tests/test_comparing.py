@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from restart_bench.comparing import FAMILY_ERROR, Comparison, RunFacts, behaviour, compare, numbers_text
-from restart_bench.records import Bounds, CycleJudged, Finding, Mark, Verdict
+from restart_bench.records import Bounds, CycleJudged, Mark, OutputSeen, Seen, Verdict
 from run_builders import SCENARIO, Play, run_played
 
 MS = 1_000_000
@@ -75,9 +75,12 @@ def test_one_new_fail_is_worse_whatever_chance_says() -> None:
     """One deviation is a fail (rule 4): 1 of 20 is reported with its cycle although Fisher's p is 1."""
     flawed = run_played(2)
     cycle = flawed.cycles[6]
-    burner = dataclasses.replace(cycle.findings[0], verdict=Verdict.FAIL, figures={"before": True, "settled": True})
+    burner = dataclasses.replace(cycle.findings[0], verdict=Verdict.FAIL)
+    lit = dataclasses.replace(cycle.outputs[0], settled=True)
     cycles = list(flawed.cycles)
-    cycles[6] = dataclasses.replace(cycle, verdict=Verdict.FAIL, findings=(burner, *cycle.findings[1:]))
+    cycles[6] = dataclasses.replace(
+        cycle, verdict=Verdict.FAIL, findings=(burner, cycle.findings[1]), outputs=(lit, cycle.outputs[1])
+    )
     comparison = compare(run_played(1), dataclasses.replace(flawed, cycles=tuple(cycles)))
     verdict = next(d for d in comparison.differences if d.kind == "verdict")
 
@@ -121,7 +124,7 @@ def test_what_is_not_shown_any_more_is_named_as_not_compared() -> None:
     cycles = tuple(
         dataclasses.replace(
             cycle,
-            findings=tuple(dataclasses.replace(f, verdict=Verdict.INCONCLUSIVE, figures={}) for f in cycle.findings),
+            findings=tuple(dataclasses.replace(f, verdict=Verdict.INCONCLUSIVE) for f in cycle.findings),
         )
         for cycle in blind.cycles
     )
@@ -145,13 +148,9 @@ def test_what_is_not_shown_any_more_is_named_as_not_compared() -> None:
         (True, None, None),
     ],
 )
-def test_a_behaviour_is_told_from_the_values_before_and_settled(
-    before: object, settled: object, word: str | None
-) -> None:
+def test_a_behaviour_is_told_from_the_values_before_and_settled(before: Seen, settled: Seen, word: str | None) -> None:
     """Blind before or after the cut means that no behaviour is claimed."""
-    figures = {"before": before, "settled": settled}
-
-    assert behaviour(Finding("s", "", 1, "fan", "is on", Verdict.PASS, "", figures)) == word
+    assert behaviour(OutputSeen("fan", "fan_terminal", before=before, settled=settled)) == word
 
 
 # ---------------------------------------------------------------- times
@@ -162,7 +161,7 @@ def test_a_slower_boot_is_found_with_its_shift_inside_the_interval() -> None:
     comparison = compare(run_played(1), run_played(2, Play(boot_ns=3_300 * MS)))
     times = [d for d in comparison.differences if d.kind == "time"]
 
-    assert {d.what for d in times} >= {"ready after restored", "fan: is on"}
+    assert {d.what for d in times} >= {"ready after restored", "fan as it settles"}
     for difference in times:
         low, middle, high = difference.figures["shift_ns"]
         assert difference.worse is True

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from restart_bench.clock import NS_PER_MS
-from restart_bench.records import CycleJudged, Finding, ScenarioJudged, Verdict
+from restart_bench.records import CycleJudged, OutputSeen, ScenarioJudged, Verdict
 from restart_bench.statistics import fisher, hodges_lehmann, holm, mann_whitney
 
 FAMILY_ERROR = 0.01
@@ -158,10 +158,9 @@ def _shared_cases(baseline: RunFacts, run: RunFacts) -> set[tuple[str, str]]:
 # ---------------------------------------------------------------- behaviours
 
 
-def behaviour(finding: Finding) -> str | None:
-    """What an output or a value did over the restart, in words, from the figures of a finding; None where the
-    evidence does not show it."""
-    before, settled = finding.figures.get("before"), finding.figures.get("settled")
+def behaviour(seen: OutputSeen) -> str | None:
+    """What an output or a value did over the restart, in words; None where the evidence does not show it."""
+    before, settled = seen.before, seen.settled
     if before is None or settled is None:
         return None
     if isinstance(before, bool) and isinstance(settled, bool):
@@ -177,12 +176,10 @@ def _behaviour_table(facts: RunFacts) -> dict[tuple[str, str, str], dict[str, li
     """(scenario, case, point) -> behaviour -> cycles that show it."""
     table: dict[tuple[str, str, str], dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
     for cycle in _valid(facts):
-        seen: set[str] = set()
-        for finding in cycle.findings:
-            word = behaviour(finding)
-            if word is not None and finding.point and finding.point not in seen:
-                seen.add(finding.point)
-                table[cycle.scenario, cycle.case, finding.point][word].append(cycle.cycle)
+        for seen in cycle.outputs:
+            word = behaviour(seen)
+            if word is not None:
+                table[cycle.scenario, cycle.case, seen.point][word].append(cycle.cycle)
     return table
 
 
@@ -330,10 +327,9 @@ def _times_of(cycle: CycleJudged) -> Iterable[tuple[str, tuple[int, int]]]:
         mark, zero = cycle.mark(name), cycle.mark(start)
         if mark is not None and zero is not None:
             yield f"{name} after {start}", mark.since(zero)
-    for finding in cycle.findings:
-        delay = finding.figures.get("delay_ns")
-        if isinstance(delay, list | tuple) and len(delay) == 2 and None not in delay:
-            yield f"{finding.point}: {finding.expectation}", (int(delay[0]), int(delay[1]))
+    for seen in cycle.outputs:
+        if seen.delay_ns is not None:
+            yield f"{seen.point} as it settles", seen.delay_ns
 
 
 def _times(baseline: RunFacts, run: RunFacts) -> _Found:
