@@ -115,8 +115,15 @@ def test_no_difference_is_said_as_not_shown() -> None:
 
 def test_diffs_of_files_are_shown() -> None:
     """What was edited between two runs stands below the differences, as a unified diff."""
-    lines = comparison_lines(comparison(diffs={"program.yaml": "-  boot: 1 s\n+  boot: 2 s"}), 100)
+    lines = comparison_lines(comparison(diffs={"program.yaml": "--- program.yaml\n-  boot: 1 s\n+  boot: 2 s"}), 100)
     assert lines[-3:] == ["--- program.yaml", "-  boot: 1 s", "+  boot: 2 s"]
+
+
+def test_a_long_reason_stays_in_its_line() -> None:
+    """In the list of runs a reason is cut to what fits; all of it stands in run.json and in the record."""
+    text = printed(print_runs, [run_row(how="error", reason="the simulated rig has ended: " + "because " * 100)])
+    assert len(text.splitlines()) < 8
+    assert "the simulated rig has ended" in text
 
 
 @given(st.text(max_size=80))

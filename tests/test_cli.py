@@ -322,6 +322,26 @@ def test_the_archive_commands_read_what_a_run_wrote(
     assert "<html" in (tmp_path / "record.html").read_text(encoding="utf-8")[:2000]
 
 
+def test_judging_again_gives_what_was_judged(ran: tuple[Path, subprocess.CompletedProcess[str], Path]) -> None:
+    """The same evidence by the same scenarios gives the same findings as when it was run (rule 1)."""
+    code, out, err = typed("judge", "last", "--logs", ran[0] / "logs", "--json")
+    assert code == 0, err
+    then, now = json.loads(ran[1].stdout), json.loads(out)
+    assert now["runs"][0]["scenarios"] == then["runs"][0]["scenarios"]
+
+
+def test_another_scenario_can_judge_the_same_evidence(
+    ran: tuple[Path, subprocess.CompletedProcess[str], Path], tmp_path: Path
+) -> None:
+    """Evidence of a lamp that came back fails a scenario of the same name that wants it off; the archive stays."""
+    wanted = (ran[0] / "suite" / "comes-back.yaml").read_text(encoding="utf-8")
+    (tmp_path / "comes-back.yaml").write_text(wanted.replace("{is: on, within: 5 s}", "off"), encoding="utf-8")
+    code, out, err = typed("judge", "last", "--scenario", tmp_path / "comes-back.yaml", "--logs", ran[0] / "logs")
+    assert code == 1, err
+    assert "was pass when it was run and is fail now" in out
+    assert typed("logs", "verify", "--logs", ran[0] / "logs")[0] == 0
+
+
 def test_a_closed_run_is_not_written_into(ran: tuple[Path, subprocess.CompletedProcess[str], Path]) -> None:
     """A record may be written anywhere but into the folder of a closed run."""
     (folder,) = (ran[0] / "logs").glob("rig=*/date=*/run=*")

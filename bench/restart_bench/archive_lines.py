@@ -12,9 +12,10 @@ from rich.text import Text
 from restart_bench.comparing import Comparison
 from restart_bench.face_values import VERDICT_STYLE, hanging, plain
 from restart_bench.logs import RunRow, TrendRow, Verified
-from restart_bench.record.wording import listed, percent_text
+from restart_bench.record.wording import listed, percent_text, shortened
 from restart_bench.records import GLOSS, Verdict
 
+_LONGEST_REASON = 60
 _WORDS = {verdict.value: verdict for verdict in Verdict}
 
 
@@ -30,7 +31,8 @@ def print_runs(rows: Sequence[RunRow], console: Console) -> None:
         cycles = listed(f"{count} {word}" for word, count in (row.cycles or {}).items() if count)
         ended = row.how if row.state == "closed" else row.state
         ended += f": {row.reason}" if row.reason else ""
-        table.add_row(row.id, plain(row.rig), kind, verdict_text(row.verdict), cycles, plain(ended))
+        short = shortened(ended, _LONGEST_REASON)
+        table.add_row(row.id, plain(row.rig), kind, verdict_text(row.verdict), cycles, plain(short))
     console.print(table)
     _print_gloss(console, [row.verdict for row in rows])
 
@@ -82,7 +84,7 @@ def print_trend(rows: Sequence[TrendRow], console: Console) -> None:
 def _table(*columns: str) -> Table:
     table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
     for column in columns:
-        table.add_column(column, overflow="fold")
+        table.add_column(column, overflow="fold", no_wrap=column in ("run", "period", "boot"))
     return table
 
 
@@ -107,8 +109,7 @@ def _comparison(comparison: Comparison, width: int) -> Iterator[str]:
         yield from hanging("not compared:", text, width, 14)
     for text in comparison.notes:
         yield from hanging("note:", text, width, 6)
-    for name, diff in comparison.diffs.items():
-        yield f"--- {name}"
+    for diff in comparison.diffs.values():
         yield from diff.splitlines()
 
 

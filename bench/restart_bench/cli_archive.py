@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from restart_bench.cli_common import LOGS, ByOption, LogsOption, RunText, console_for, honest_exit, width_for
+from restart_bench.cli_common import (
+    LOGS,
+    ByOption,
+    JsonOption,
+    LogsOption,
+    RunText,
+    console_for,
+    honest_exit,
+    width_for,
+)
 from restart_bench.outcome import EXIT_ERROR, EXIT_FAIL, Refused
 
 OutOption = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where to write it.")]
@@ -17,7 +27,7 @@ logs_app = typer.Typer(no_args_is_help=True, help="The archive of runs: list, ve
 
 def register_archive_commands(app: typer.Typer) -> None:
     """Adds the commands of this file to the console script."""
-    for command in (compare, report, replay):
+    for command in (compare, judge, report, replay):
         app.command()(command)
     app.add_typer(logs_app, name="logs")
 
@@ -55,6 +65,32 @@ def compare(
         approval = approve_run(folder, why=why, by=by)
         print(f"approved as baseline by {approval.by or 'nobody named'}: {approval.why}")
     return EXIT_FAIL if comparison.worse else 0
+
+
+@honest_exit
+def judge(
+    run: RunText,
+    scenario: Annotated[
+        Path | None, typer.Option("--scenario", metavar="FILE", help="Judge by this file instead of the archived one.")
+    ] = None,
+    logs: LogsOption = LOGS,
+    as_json: JsonOption = False,
+) -> int:
+    """Judge archived evidence again. Writes nothing into the archive; ends as `run` would."""
+    from restart_bench.archive_reading import ArchivedRun, find_run
+    from restart_bench.judging_again import changed_cycles, judge_again
+    from restart_bench.result_documents import document
+    from restart_bench.results import print_outcome
+
+    archived = ArchivedRun.open(find_run(run, logs))
+    outcome = judge_again(archived, scenario)
+    if as_json:
+        print(json.dumps(document(outcome), ensure_ascii=False, indent=2))
+        return outcome.exit_code
+    print_outcome(outcome, console_for(sys.stdout))
+    for cycle, then, now in changed_cycles(archived, outcome.runs[0].cycles):
+        print(f"cycle {cycle} was {then.value} when it was run and is {now.value} now")
+    return outcome.exit_code
 
 
 @honest_exit
