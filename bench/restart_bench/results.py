@@ -146,7 +146,10 @@ def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[Cycle
     for row in rows[:_MOST_FINDINGS]:
         line = Text(row.verdict.value, style=VERDICT_STYLE[row.verdict])
         case = f"{row.case}: " if row.case else ""
-        line.append(f"  {plain(case)}{plain(row.point)} {plain(row.expectation)}", style="bold default")
+        line.append(f"  {plain(f'{case}{row.point} {row.expectation}'.strip())}", style="bold default")
+        if len(row.counted) > 1:
+            told = ", ".join(f"{word} {count}" for word, count in row.counted.items())
+            line.append(f" ({told})", style="not bold default")
         console.print(Padding(line, (0, 0, 0, 2)))
         for said in row.said:
             console.print(Padding(Text(f"{_where(said.cycles)}: {plain(said.reason)}"), (0, 0, 0, 6)))
