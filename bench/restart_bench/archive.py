@@ -39,6 +39,7 @@ from restart_bench.archive_files import (
 )
 from restart_bench.archive_reading import is_closed, read_journal, read_run_json, run_folders, whole_lines
 from restart_bench.clock import anchor, resolution_ns
+from restart_bench.file_faults import FaultsFound
 from restart_bench.records import Record, to_line
 from restart_bench.rig import Rig
 
@@ -251,7 +252,11 @@ def _finish(folder: Path, report: Report | None) -> None:
     torn = _drop_torn_line(folder / "journal.jsonl")
     convert_parts(folder / "samples")
     run = ArchivedRun.open(folder)
-    suite = run.suite()
+    try:
+        suite = run.suite()
+    except FaultsFound as faults:
+        made = (run.run.get("versions") or {}).get("restart-bench", "an earlier version")
+        raise ArchiveError(f"{folder}: its files are refused here, close it with {made}: {faults}") from faults
     missing = what_is_missing(run, suite)
     run.close()
     journal = _Journal(folder / "journal.jsonl")

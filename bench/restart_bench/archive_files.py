@@ -186,7 +186,7 @@ def read_sums(folder: Path) -> dict[str, str]:
 def input_names(paths: Sequence[Path]) -> list[str]:
     """A name under `inputs/` for each path: relative to their common folder, so that references between the files
     (`extends: ../common.yaml`) still lead to the copies. Characters that a file system forbids become `_`."""
-    whole = [Path(os.path.abspath(path)) for path in paths]  # noqa: PTH100 - links stay as the files name them
+    whole = [path.parent.resolve() / path.name for path in paths]  # a link stays as the files name it
     drives = {path.anchor for path in whole}
     names: list[str] = []
     for path in whole:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import json
 from collections.abc import Iterator, Mapping
@@ -166,14 +167,23 @@ class ArchivedRun:
         """
         from restart_bench.suite import load_suites
 
-        suites = load_suites(
+        (suite, *_) = load_suites(
             self._input_paths("scenario"),
-            rig=next(iter(self._input_paths("rig")), None),
+            rig=self.rig_file,
             program=next(iter(self._input_paths("program")), None),
-            repeat=(self.run.get("before") or {}).get("repeat"),
             cards=self.cards(),
         )
-        return suites[0]
+        repeat = self.run.get("repeat") or {}
+        scenarios = (dataclasses.replace(one, repeat=repeat.get(one.name, one.repeat)) for one in suite.scenarios)
+        return dataclasses.replace(suite, scenarios=tuple(scenarios))
+
+    @property
+    def rig_file(self) -> Path:
+        """The copy of the rig file (those that it extends come after it). Raises ArchiveError where there is none."""
+        files = self._input_paths("rig")
+        if not files:
+            raise ArchiveError(f"{self.folder}: run.json names no rig file; see `restart-bench logs verify`")
+        return files[0]
 
     def cards(self) -> Mapping[str, SupplyCard]:
         """Cards of the supply drivers known here, with the one that the run was made with: it may be a third

@@ -1,69 +1,242 @@
 """Judging archived evidence again: by the scenarios that were archived with it, or by another scenario file.
 
 Nothing is written. The same evidence gives the same findings, live, replayed or judged again; what differs then is
-the version of the bench, or the scenario.
+the version of the bench, or the scenario. What a new scenario asks and old evidence can't answer (a point that was
+not observed, a step or a cut that was not performed, a longer watch) is said among the limits of the scenario, and
+keeps it from passing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from restart_bench.archive_files import ArchiveError
 from restart_bench.archive_reading import ArchivedRun
-from restart_bench.concluding import judge_run
-from restart_bench.judging import judge_cycle
+from restart_bench.concluding import judge_run, planned_cycles
+from restart_bench.judging import judge_cycle, overwrite
 from restart_bench.killed import planned_of
+from restart_bench.new_on_old import NotAnswered, load_scenario
 from restart_bench.outcome import OneRun, RunOutcome, exit_of, exit_over
-from restart_bench.record.gathering import worst
-from restart_bench.records import CycleJudged, Verdict
-from restart_bench.scenario import Scenario
-from restart_bench.suite import load_suites
+from restart_bench.reasons import some, times_text
+from restart_bench.records import (
+    CycleJudged,
+    DeviceSamples,
+    Finding,
+    ScenarioJudged,
+    Verdict,
+    from_line,
+    to_line,
+)
+from restart_bench.rig import Rig
+from restart_bench.scenario import Case, Scenario, Step
+from restart_bench.suite import Suite
+from restart_bench.units import show_duration
+
+_WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 
 
 def judge_again(run: ArchivedRun, scenario_file: Path | None = None) -> RunOutcome:
-    """The run as its evidence is judged today. With `scenario_file` only the cycles of that scenario's name.
+    """The run as its evidence is judged today; with `scenario_file` by that scenario, see `_evidence_for`.
 
-    Raises ArchiveError for a rehearsal, a run without cycles, or a scenario that was not run; FaultsFound for faulty
-    files.
+    Raises ArchiveError for a rehearsal, a run without cycles, or a scenario that no evidence belongs to; FaultsFound
+    for faulty files.
     """
     if run.run.get("rehearsal"):
         raise ArchiveError(f"{run.id}: a rehearsal cuts nothing, so there is nothing to judge again")
     suite = run.suite()
-    scenarios = suite.scenarios if scenario_file is None else _from_file(run, scenario_file)
-    by_name = {scenario.name: scenario for scenario in scenarios}
+    if scenario_file is None:
+        cycles = _by_archived(run, suite)
+        begun = [s for s in suite.scenarios if any(one.scenario == s.name for one in cycles)]
+        return _outcome(run, suite.rig, cycles, judge_run(suite.rig, begun, cycles, planned_of(run, begun)))
+    loaded = load_scenario(run, scenario_file)
+    return _by_another(run, suite, loaded.scenario, loaded.not_answered)
+
+
+def _by_archived(run: ArchivedRun, suite: Suite) -> tuple[CycleJudged, ...]:
+    by_name = {scenario.name: scenario for scenario in suite.scenarios}
     cycles = tuple(
-        judge_cycle(suite.rig, by_name[records.started.scenario], records, samples)
-        for records, samples in run.cycles()
-        if records.started.scenario in by_name
+        judge_cycle(suite.rig, by_name[records.started.scenario], records, samples) for records, samples in run.cycles()
     )
     if not cycles:
-        ran = ", ".join(dict.fromkeys(one.started.scenario for one in run.cycle_records.values()))
-        raise ArchiveError(
-            f"{run.id}: no cycle of {', '.join(by_name)} was run; its cycles are of: {ran or 'no scenario'}"
-        )
-    begun = [scenario for scenario in scenarios if any(one.scenario == scenario.name for one in cycles)]
-    judged = tuple(judge_run(suite.rig, begun, cycles, planned_of(run, begun)))
+        raise ArchiveError(f"{run.id}: no cycle was run, so there is nothing to judge")
+    return cycles
+
+
+def _outcome(
+    run: ArchivedRun, rig: Rig, cycles: tuple[CycleJudged, ...], scenarios: Sequence[ScenarioJudged]
+) -> RunOutcome:
     ended = run.run.get("ended") or {}
-    one = OneRun(
-        run.id, run.folder, suite.rig, judged, cycles, str(ended.get("how", "killed")), str(ended.get("reason", ""))
-    )
-    code = exit_over([exit_of(scenario.verdict) for scenario in judged])
-    return RunOutcome(code, worst(scenario.verdict for scenario in judged), (one,))
-
-
-def _from_file(run: ArchivedRun, scenario_file: Path) -> tuple[Scenario, ...]:
-    """The scenario of another file, on the archived rig."""
-    rig = next((run.folder / "inputs" / told["name"] for told in run.run["inputs"] if told["kind"] == "rig"), None)
-    (suite, *_) = load_suites([scenario_file], rig=rig, cards=run.cards())
-    return suite.scenarios
+    how, reason = str(ended.get("how", "killed")), str(ended.get("reason", ""))
+    one = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, how, reason)
+    code = exit_over([exit_of(scenario.verdict) for scenario in scenarios])
+    words = {scenario.verdict for scenario in scenarios}
+    return RunOutcome(code, next((word for word in _WORST_FIRST if word in words), Verdict.PASS), (one,))
 
 
 def changed_cycles(run: ArchivedRun, again: Sequence[CycleJudged]) -> list[tuple[int, Verdict, Verdict]]:
     """Cycles that are judged otherwise than when they were run: number, verdict then, verdict now."""
-    then = {one.cycle: one.verdict for one in run.records if isinstance(one, CycleJudged)}
+    then = _judged_then(run)
     return [
-        (one.cycle, then[one.cycle], one.verdict)
+        (one.cycle, then[one.cycle].verdict, one.verdict)
         for one in again
-        if one.cycle in then and then[one.cycle] is not one.verdict
+        if one.cycle in then and then[one.cycle].verdict is not one.verdict
     ]
+
+
+def changed_findings(run: ArchivedRun, again: Sequence[CycleJudged]) -> list[tuple[Finding | None, Finding | None]]:
+    """Findings that are not word for word those in the archive, as they were and as they are (None: there is none).
+    Empty where the same evidence was judged by the same scenario and the same rules."""
+    then = _judged_then(run)
+    pairs: list[tuple[Finding | None, Finding | None]] = []
+    for one in again:
+        old = _by_what(then[one.cycle].findings if one.cycle in then else ())
+        new = _by_what(_as_archived(one).findings)
+        pairs += [(old.get(key), new.get(key)) for key in {**old, **new} if old.get(key) != new.get(key)]
+    return pairs
+
+
+def _judged_then(run: ArchivedRun) -> dict[int, CycleJudged]:
+    return {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
+
+
+def _as_archived(judged: CycleJudged) -> CycleJudged:
+    """The judgement as it would come back from the journal (tuples in figures become lists)."""
+    again = from_line(to_line(judged))
+    assert isinstance(again, CycleJudged)
+    return again
+
+
+def _by_what(findings: Sequence[Finding]) -> dict[tuple[str, str, int], Finding]:
+    """Findings by point and expectation; two of one name are told apart by their order."""
+    seen: dict[tuple[str, str], int] = {}
+    found: dict[tuple[str, str, int], Finding] = {}
+    for one in findings:
+        key = (one.point, one.expectation)
+        seen[key] = seen.get(key, -1) + 1
+        found[*key, seen[key]] = one
+    return found
+
+
+# ---------------------------------------------------------------- another scenario on old evidence
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """A new scenario cut down to what was performed, and the name that each archived case has in it."""
+
+    scenario: Scenario
+    cases: dict[str, str]
+    not_answered: tuple[NotAnswered, ...]
+
+
+def _by_another(run: ArchivedRun, suite: Suite, new: Scenario, not_answered: Sequence[NotAnswered]) -> RunOutcome:
+    old = _evidence_for(run, suite, new)
+    fitted = _fit(new, old)
+    cycles: list[CycleJudged] = []
+    unread: dict[str, None] = dict.fromkeys(one.judged for one in (*new.during, *new.after))
+    for records, samples in run.cycles():
+        if records.started.scenario == old.name and records.started.case in fitted.cases:
+            started = replace(records.started, scenario=new.name, case=fitted.cases[records.started.case])
+            cycles.append(judge_cycle(suite.rig, fitted.scenario, replace(records, started=started), samples))
+            unread = {name: None for name in unread if not _is_read(suite.rig, name, samples)}
+    if not cycles:
+        raise ArchiveError(f"{run.id}: {new.name}: {some([*fitted.not_answered])}; nothing is left to judge")
+    open_questions = [
+        *not_answered,
+        *fitted.not_answered,
+        *(f"{name}: was not observed in this run" for name in unread),
+    ]
+    planned = {new.name: planned_cycles(new)}
+    if len(cycles) < planned[new.name]:
+        open_questions.append(f"{times_text(len(cycles), 'cycle')} of {planned[new.name]} were performed")
+    (judged,) = judge_run(suite.rig, [fitted.scenario], cycles, planned)
+    return _outcome(run, suite.rig, tuple(cycles), [_with_open(judged, open_questions)])
+
+
+def _is_read(rig: Rig, name: str, samples: Mapping[str, DeviceSamples]) -> bool:
+    device = samples.get(rig.points[name].device)
+    return device is not None and any(point == name for point, _ in device.layout.points)
+
+
+def _with_open(judged: ScenarioJudged, questions: Sequence[str]) -> ScenarioJudged:
+    """What old evidence can't answer stands first among the limits, and is no pass."""
+    if not questions:
+        return judged
+    limits = (*(f"Not to be answered from this evidence: {text}." for text in questions), *judged.limits)
+    verdict = overwrite(judged.verdict, Verdict.INCONCLUSIVE)
+    reason = judged.reason if verdict is judged.verdict else f"old evidence can't answer all: {some(list(questions))}"
+    return replace(judged, verdict=verdict, reason=reason, limits=limits)
+
+
+def _evidence_for(run: ArchivedRun, suite: Suite, new: Scenario) -> Scenario:
+    """The archived scenario whose cycles are evidence for a new one: that of its name, else the only one whose steps
+    before and cut are the same, else the only one of the run. Raises ArchiveError that names what there is."""
+    cycles = run.cycle_records.values()
+    ran = [one for one in suite.scenarios if any(records.started.scenario == one.name for records in cycles)]
+    same_name = [one for one in ran if one.name == new.name]
+    alike = [one for one in ran if one.how == new.how and _actions(one.before) == _actions(new.before)]
+    for found in (same_name, alike, ran):
+        if len(found) == 1:
+            return found[0]
+    names = ", ".join(one.name for one in ran) or "no scenario"
+    raise ArchiveError(
+        f"{run.id}: no evidence belongs to {new.name}; its cycles are of {names}: give the file one of these names"
+    )
+
+
+def _actions(steps: Sequence[Step]) -> list[object]:
+    return [step.action for step in steps]
+
+
+def _fit(new: Scenario, old: Scenario) -> _Fitted:
+    """What of a new scenario was performed: its steps are taken from the evidence, its cases where they were cut."""
+    not_answered: list[NotAnswered] = []
+    cases = _same_cases(new, old)
+    if new.how != old.how:
+        cases = {}
+        not_answered.append(f"a cut of {new.how} was not performed, the run cut by {old.how}")
+    not_answered += _missing_steps(new.before, old.before)
+    not_answered += [
+        f"the run also did `{step.text}` before the cut"
+        for step in old.before
+        if step.action not in _actions(new.before)
+    ]
+    kept = _common_steps(new.function_check, old.function_check)
+    not_answered += [f"step {step.text} was not performed" for step in new.function_check[len(kept) :]]
+    if cases:
+        not_answered += [
+            f"a cut of {case.name or show_duration(case.off_for_ns)} was not performed"
+            for case in new.cases
+            if case.name not in cases.values()
+        ]
+    if new.watch_ns > old.watch_ns:
+        asked, watched = show_duration(new.watch_ns), show_duration(old.watch_ns)
+        not_answered.append(f"a watch of {asked}; the run watched for {watched}")
+    fitted = replace(new, before=old.before, function_check=kept)
+    return _Fitted(fitted, cases, tuple(not_answered))
+
+
+def _missing_steps(new: Sequence[Step], old: Sequence[Step]) -> Iterator[NotAnswered]:
+    for step in new:
+        if step.action not in _actions(old):
+            yield f"step {step.text} was not performed before the cut"
+
+
+def _common_steps(new: Sequence[Step], old: Sequence[Step]) -> tuple[Step, ...]:
+    """The steps from the first on that were performed as asked."""
+    count = 0
+    while count < min(len(new), len(old)) and new[count].action == old[count].action:
+        count += 1
+    return tuple(new[:count])
+
+
+def _same_cases(new: Scenario, old: Scenario) -> dict[str, str]:
+    """Archived case -> new case, for the cuts that were performed as the new scenario asks."""
+
+    def cut(case: Case) -> tuple[object, ...]:
+        return case.off_for_ns, case.at, case.level
+
+    names = {cut(case): case.name for case in reversed(new.cases)}
+    return {case.name: names[cut(case)] for case in old.cases if cut(case) in names}
