@@ -174,6 +174,38 @@ def test_words_and_types_are_read_as_declared(kind: PointType, words: str, raw: 
     assert encode_register(point, value) == bytes.fromhex(raw)
 
 
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["int16", "uint16", "int32", "uint32", "float32"]),
+            st.sampled_from(["big", "little"]),
+            st.sampled_from([1.0, 0.1]),
+            st.integers(0, 2),
+        ),
+        min_size=1,
+        max_size=8,
+    ),
+    st.data(),
+)
+def test_a_read_gives_what_each_of_its_points_gives_alone(
+    made: list[tuple[PointType, str, float, int]], data: st.DataObject
+) -> None:
+    """However a read is decoded as a whole (neighbours, overlaps, scales, word orders), each value is that of the
+    point's own bytes."""
+    points, address = [], 0
+    for place, (kind, words, scale, back) in enumerate(made):
+        address = max(0, address - back) if back == 2 else address  # some overlap what stands before them
+        point = Point(f"r{place}", "controller", "holding_register", address, kind, words, scale)  # type: ignore[arg-type]
+        points.append(point)
+        address += width(point)
+    (request,) = plan_requests(DEVICE, points)
+    raw = data.draw(st.binary(min_size=2 * request.count, max_size=2 * request.count))
+    exception, values = read_answer(request, bytes([3, len(raw)]) + raw)
+    alone = [decode_register(p, raw[2 * (p.address - request.address) :][: 2 * width(p)]) for p in request.points]
+    assert exception == 0
+    assert [repr(float(value)) for value in values] == [repr(value) for value in alone]
+
+
 def test_a_scale_is_applied_on_reading_and_taken_off_on_writing() -> None:
     """145 with a scale of 0.1 is 14.5."""
     point = register(0, scale=0.1)

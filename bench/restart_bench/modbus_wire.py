@@ -94,10 +94,13 @@ class Request:
     count: int
     points: tuple[Point, ...]
     _bits: tuple[int, ...] = field(init=False, repr=False, default=())
+    _form: struct.Struct | None = field(init=False, repr=False, compare=False, default=None)
 
     def __post_init__(self) -> None:
         if self.table in BIT_TABLES:
             object.__setattr__(self, "_bits", tuple(point.address - self.address for point in self.points))
+        else:
+            object.__setattr__(self, "_form", _one_form(self.points, self.count))
 
     @property
     def name(self) -> str:
@@ -119,11 +122,21 @@ class Request:
         if self._bits:
             packed = int.from_bytes(data, "little")  # APP 6.1: lowest item in the lowest bit of the first byte
             return tuple([packed >> place & 1 for place in self._bits])
+        if self._form is not None:
+            return self._form.unpack(data)
         return tuple(decode_register(point, self._raw(point, data)) for point in self.points)
 
     def _raw(self, point: Point, data: bytes) -> bytes:
         start = 2 * (point.address - self.address)
         return data[start : start + 2 * width(point)]
+
+
+def _one_form(points: Sequence[Point], count: int) -> struct.Struct | None:
+    """A format that unpacks all registers of a read at once, where nothing overlaps, is scaled or turned round."""
+    plain = all(point.scale == 1.0 and (point.words == "big" or width(point) == 1) for point in points)
+    if not points or not plain or sum(width(point) for point in points) != count:
+        return None
+    return struct.Struct(">" + "".join(_REGISTER_FORMAT[point.type][1] for point in points))
 
 
 def _items(table: Table, address: int, count: int) -> str:

@@ -184,6 +184,7 @@ class Wire:
         sock = self.connecting.pop(number)
         if problem == 0:
             self.established[number] = sock
+            self.problem = ""
             self.link.accepted(number, now_ns())
             return
         refused, self.problem = connect_problem(problem)
