@@ -13,7 +13,7 @@ from rich.text import Text
 
 from restart_bench.block_letters import ROWS, largest_that_fits
 from restart_bench.clock import NS_PER_S
-from restart_bench.face_values import CAUTION, VERDICT_STYLE, plain, seconds, value_word
+from restart_bench.face_values import CAUTION, CAUTION_SHORT, VERDICT_STYLE, plain, seconds, value_word
 from restart_bench.lanes import Glyphs, History, axis, cell_for
 from restart_bench.live import LiveState, Reading
 from restart_bench.records import (
@@ -165,7 +165,7 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     if state is None:
         return [_title(gathered, width), Text("waiting for the first readings ...")]
     lanes = lanes_of(gathered.rig, gathered.scenarios)
-    foot = [_progress(gathered, state, width, glyphs), *_tally(gathered, width), _footing(gathered)]
+    foot = [_progress(gathered, state, width, glyphs), *_tally(gathered, width), _footing(gathered, width)]
     findings = _findings(gathered, width, 4 if height > 34 else 2)
     lane_rows = 2 * (len(lanes) + 1) + 2
     spare = height - _LIGHT_ROWS - 3 - lane_rows - len(findings) - len(foot)
@@ -400,11 +400,12 @@ def _tally(gathered: Gathered, width: int) -> list[Text]:
     return lines
 
 
-def _footing(gathered: Gathered) -> Text:
+def _footing(gathered: Gathered, width: int) -> Text:
     if gathered.trouble:
         return Text(plain(gathered.trouble), style="bold magenta")
     if gathered.replay:
         return Text(f"REPLAY of {gathered.replay}: nothing is switched. Ctrl-C leaves.", style="dim")
     if gathered.simulated:
         return Text("SIMULATED: nothing real is switched. Ctrl-C ends the run and leaves an archive.", style="dim")
-    return Text(f"ARMED. {CAUTION} Ctrl-C ends.", style="bold yellow")
+    words = f"ARMED. {CAUTION} Ctrl-C ends."
+    return Text(words if len(words) <= width else f"ARMED. {CAUTION_SHORT}", style="bold yellow")

@@ -173,7 +173,7 @@ class Looker:
     def _device_table(self) -> Table:
         table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
         for column in ("device", "at", "answers", "none", "median", "longest", "sees pulses of"):
-            table.add_column(column)
+            table.add_column(column, overflow="fold")
         for view in self.views().values():
             times = [_ms(view.answer_median_ns), _ms(view.answer_longest_ns), _ms(view.excludes_ns)]
             table.add_row(view.name, view.where, str(view.good), str(view.bad or ""), *times)

@@ -61,14 +61,14 @@ def played_cycle(
     told = sorted([*_told(records)], key=lambda one: one.at_ns)
     cycle = _Cycle(rig, records, judged, columns, answers, of_cycles)
     told_up_to = 0
-    for at_ns in range(begins, ends + step_ns, step_ns):
+    for at_ns in [*range(begins, ends, step_ns), ends]:
         while told_up_to < len(told) and told[told_up_to].at_ns <= at_ns:
             yield told[told_up_to]
             told_up_to += 1
         yield Played(at_ns, cycle.state(at_ns, step_ns))
     yield from told[told_up_to:]
     if judged is not None:
-        yield Played(ends + step_ns, judged)
+        yield Played(ends, judged)
 
 
 def _ends_ns(records: CycleRecords) -> int:
