@@ -1,13 +1,14 @@
 """`never`, `stays` and `returns: never`: was the point ever in a state that it must not be in, and for how long.
 
 A row of reads in that state is one pulse. It lasted at least from its first read to its last, at most from the read
-before to the read after. Rows are parted where two reads lie `longer_than` or more apart: what was between is blind.
+before to the read after. Where two reads of a row lie `longer_than` or more apart, what was between is blind.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -24,10 +25,10 @@ ON = Wanted(equals=True)
 
 @dataclass(frozen=True, slots=True)
 class Pulse:
-    """A row of deviating reads number `low`..`high` - 1: on for `least_ns`..`most_ns`, begun between two instants."""
+    """A row of deviating reads that begins with number `low`: it lasted `least_ns`..`most_ns`; what surely lasted
+    began between two instants, and was wholly seen by `seen_by_ns`."""
 
     low: int
-    high: int
     least_ns: int
     most_ns: int
     begun_ns: tuple[int, int]
@@ -138,23 +139,26 @@ def _judge_from(evidence: Evidence, one: Expectation, span: _Span, first: int, *
 
 
 def _pulses(reads: Reads, deviates: Flags, limit_ns: int, end_ns: int, start_ns: int) -> Iterator[Pulse]:
-    """Rows of deviating reads, parted where two reads lie `limit_ns` or more apart."""
+    """Rows of deviating reads. Where two of a row lie `limit_ns` or more apart it may have been two pulses: it surely
+    lasted only as long as the longest part without such a gap, and at most as long as the whole row."""
     if not bool(deviates.any()):
         return
-    apart = reads.late[1:] - reads.early[:-1] >= limit_ns
-    same = deviates[1:] & deviates[:-1] & ~apart
-    begins = np.flatnonzero(deviates & np.concatenate(([True], ~same)))
-    ends = np.flatnonzero(deviates & np.concatenate((~same, [True]))) + 1
-    for low, high in zip(begins.tolist(), ends.tolist(), strict=True):
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], deviates.astype(np.int8), [0]))))
+    for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        apart = reads.late[low + 1 : high] - reads.early[low : high - 1] >= limit_ns
+        cuts = (low + 1 + np.flatnonzero(apart)).tolist()
+        parts = list(pairwise([low, *cuts, high]))
+        lasted = [max(0, int(reads.early[last - 1] - reads.late[first])) for first, last in parts]
+        first, last = parts[int(np.argmax(lasted))]
         not_before = int(reads.early[low - 1]) if low else start_ns
         not_after = int(reads.late[high]) if high < len(reads) else end_ns
+        begun = not_before if first == low else int(reads.early[first - 1])
         yield Pulse(
             low,
-            high,
-            max(0, int(reads.early[high - 1] - reads.late[low])),
+            max(lasted),
             not_after - not_before,
-            (not_before, int(reads.late[low])),
-            int(reads.late[high - 1]),
+            (min(begun, int(reads.late[first])), int(reads.late[first])),
+            int(reads.late[last - 1]),
         )
 
 
