@@ -78,7 +78,7 @@ def judge(
 ) -> int:
     """Judge archived evidence again. Writes nothing into the archive; ends as `run` would."""
     from restart_bench.archive_reading import ArchivedRun, find_run
-    from restart_bench.judging_again import changed_cycles, judge_again
+    from restart_bench.judging_again import changed_cycles, changed_findings, judge_again
     from restart_bench.result_documents import document
     from restart_bench.results import print_outcome
 
@@ -88,8 +88,12 @@ def judge(
         print(json.dumps(document(outcome), ensure_ascii=False, indent=2))
         return outcome.exit_code
     print_outcome(outcome, console_for(sys.stdout))
-    for cycle, then, now in changed_cycles(archived, outcome.runs[0].cycles):
+    again = outcome.runs[0].cycles
+    for cycle, then, now in changed_cycles(archived, again):
         print(f"cycle {cycle} was {then.value} when it was run and is {now.value} now")
+    differ = len(changed_findings(archived, again))
+    if scenario is None:
+        print(f"{differ} findings differ from those in the archive" if differ else "all findings are as in the archive")
     return outcome.exit_code
 
 
