@@ -399,6 +399,7 @@ def main() -> int:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     config = json.loads(sys.stdin.buffer.readline())
+    tune_process()
     pipe = OfferingPipe(sys.stdout.fileno())
     try:
         _observe(config, pipe)
@@ -413,7 +414,6 @@ def main() -> int:
 def _observe(config: dict[str, Any], pipe: OfferingPipe) -> None:
     wires = _wires(config)
     try:
-        tune_process()
         pipe.tell({"tell": "hello", "now_ns": now_ns()})
         gc.collect()
         gc.freeze()
