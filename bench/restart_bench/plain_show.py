@@ -12,6 +12,7 @@ from restart_bench.records import (
     Answered,
     CycleJudged,
     CycleStarted,
+    Finding,
     Record,
     RunEnded,
     RunStarted,
@@ -64,7 +65,8 @@ class PlainShow:
             return _judged(record)
         if isinstance(record, ScenarioJudged):
             cycles = counted(record.cycles, "cycle")
-            return [f"{record.scenario}: {verdict_gloss(record.verdict)}, {cycles}: {record.reason}"]
+            in_short = record.reason.split(": cycle ")[0]  # the cycles have told theirs
+            return [f"{record.scenario}: {verdict_gloss(record.verdict)}, {cycles}: {in_short}"]
         if isinstance(record, RunEnded):
             return [f"test ended: {record.how}{', ' + record.reason if record.reason else ''}"]
         return []
@@ -88,11 +90,13 @@ def _rounded(ns: int) -> int:
 def _judged(record: CycleJudged) -> list[str]:
     restored, ready = record.mark("restored"), record.mark("ready")
     back = f", ready {bounds_text(ready.since(restored))} after the restored supply" if restored and ready else ""
-    reason = f": {record.reason}" if record.reason and record.verdict is not Verdict.PASS else ""
+    notable = [one for one in record.findings if one.verdict is not Verdict.PASS]
+    reason = f": {record.reason}" if record.verdict is not Verdict.PASS and not notable else ""
     lines = [f"  {verdict_gloss(record.verdict)}{back}{reason}"]
-    lines += [
-        f"    {one.verdict.value}: {one.point} {one.expectation}: {one.reason}"
-        for one in record.findings
-        if one.verdict is not Verdict.PASS
-    ]
-    return lines
+    return lines + [f"    {one.verdict.value}: {_what(one)}{one.reason}" for one in notable]
+
+
+def _what(finding: Finding) -> str:
+    """Point and expectation, unless the reason names its expectation itself."""
+    what = f"{finding.point} {finding.expectation}".strip()
+    return "" if finding.expectation in finding.reason else f"{what}: "
