@@ -144,6 +144,8 @@ class _Journal:
             self._size = self._file.seek(0, os.SEEK_END)
 
     def write(self, line: bytes) -> None:
+        if self._file.closed:
+            raise ArchiveError(f"{self._path.parent}: the run is closed, nothing is written to it any more")
         left = memoryview(line + b"\n")
         size = self._size + len(left)
         with clear_errors("write", self._path):

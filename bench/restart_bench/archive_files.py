@@ -116,11 +116,11 @@ def lock_run(folder: Path) -> FileLock:
     Raises RunIsOpen where another process has it.
     """
     lock = FileLock(folder / LOCK, thread_local=False)
-    try:
-        with clear_errors("lock", folder / LOCK):
+    with clear_errors("lock", folder / LOCK):
+        try:
             lock.acquire(timeout=0)
-    except Timeout as held:
-        raise RunIsOpen(f"{folder}: this run is still going on in another process; wait for its end") from held
+        except Timeout as held:  # itself an OSError
+            raise RunIsOpen(f"{folder}: this run is still going on in another process; wait for its end") from held
     return lock
 
 

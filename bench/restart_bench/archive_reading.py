@@ -204,10 +204,10 @@ class ArchivedRun:
 
     def _sample_files(self) -> dict[str, SampleFile]:
         if self._files is None:
-            from restart_bench.parts import SampleFile
+            from restart_bench.parts import SampleFile, waiting_parts
 
             folder = self.folder / "samples"
-            waiting = sorted(path.stem for path in folder.glob("*.part") if not path.with_suffix(".parquet").exists())
+            waiting = [path.stem for path in waiting_parts(folder)]
             if waiting:
                 raise ArchiveError(
                     f"{self.folder}: the samples of {', '.join(waiting)} are not converted, the bench was killed; "

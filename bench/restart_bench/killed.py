@@ -61,7 +61,7 @@ def _brought_to_end(
     number = records.started.cycle
     last = last_instant([records.started, *_timed(records)], samples)
     trouble = Trouble(number, "stopped", KILLED, last)
-    ended = CycleEnded(number, last, completed=False, phase="killed")
+    ended = CycleEnded(number, last, completed=False)
     return dataclasses.replace(records, troubles=(*records.troubles, trouble), ended=ended), [trouble, ended]
 
 

@@ -199,6 +199,20 @@ def convert_parts(folder: Path) -> Converted:
     return Converted(tuple(parts), torn, unreadable)
 
 
+def waiting_parts(folder: Path) -> list[Path]:
+    """The `.part` files that can be read and were not converted yet."""
+
+    def can_be_read(part: Path) -> bool:
+        try:
+            read_layout(part)
+        except UnreadableSamples:
+            return False
+        return True
+
+    parts = (part for part in sorted(folder.glob("*.part")) if not part.with_suffix(".parquet").exists())
+    return [part for part in parts if can_be_read(part)]
+
+
 def _rows(parquet: Path) -> int | None:
     import pyarrow.parquet as pq
 
