@@ -6,6 +6,7 @@ The picture is what the screen showed in the middle of a cut, with the same code
 from __future__ import annotations
 
 import io
+import re
 import sys
 from pathlib import Path
 
@@ -22,8 +23,8 @@ WIDTH, HEIGHT = 100, 31
 STEP_NS = 100_000_000
 OUT = Path(__file__).resolve().parent.parent / ".pictures" / "live-screen.svg"
 FORM = """\
-<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" aria-label="{title}">
-<title>{title}</title>
+<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {terminal_width} {terminal_height}" role="img">
+<title>@title@</title>
 <style>
 text {{ font-family: "DejaVu Sans Mono", "Liberation Mono", Consolas, Menlo, monospace; font-size: {char_height}px;
   line-height: {line_height}px; font-variant-east-asian: full-width; }}
@@ -59,6 +60,15 @@ def gathered_at_the_cut(run: ArchivedRun, number: int) -> Gathered:
     raise SystemExit(f"cycle {number} has no cut")
 
 
+def _with_margin(svg: str) -> str:
+    """The picture with eight units of margin all round."""
+
+    def wider(found: re.Match[str]) -> str:
+        return f'viewBox="0 0 {float(found[1]) + 16:g} {float(found[2]) + 24:g}"'
+
+    return re.sub(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', wider, svg, count=1)
+
+
 def main() -> None:
     """Draws the last cycle with a supply cut of the run named."""
     run = ArchivedRun.open(find_run(sys.argv[1], Path("logs")))
@@ -68,7 +78,8 @@ def main() -> None:
     for line in frame(gathered_at_the_cut(run, cuts[-1]), WIDTH, HEIGHT, UNICODE):
         console.print(line)
     title = f"restart-bench in the middle of a cut, run {run.id}"
-    out.write_text(console.export_svg(title=title, code_format=FORM, unique_id="screen"), encoding="utf-8")
+    drawn = console.export_svg(code_format=FORM.replace("@title@", title), unique_id="screen")
+    out.write_text(_with_margin(drawn), encoding="utf-8")
     print(out)
 
 

@@ -350,7 +350,7 @@ def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
         return [Text("nothing but passes so far" if any(gathered.counted.values()) else "", style="dim")]
     lines = []
     for cycle, finding in gathered.notable[-most:]:
-        line = Text(f"cycle {cycle}  ", style="dim")
+        line = Text().append(f"cycle {cycle}  ", style="dim")
         line.append(finding.verdict.value, style=VERDICT_STYLE[finding.verdict])
         line.append(f"  {plain(_told(gathered.rig, finding))}")
         if line.cell_len > width:
