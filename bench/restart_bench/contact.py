@@ -6,15 +6,15 @@ network asked for the neighbour's address, which it does only once a second.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
-from restart_bench.records import CONNECT, Bounds, DeviceSamples, SampleKind
+from restart_bench.records import CONNECT, Bounds, SampleKind
 from restart_bench.rig import Rig
-from restart_bench.traces import Flags, Instants
+from restart_bench.traces import Flags, Instants, TraceBuilder
 
 NEIGHBOUR_NS = 1_050_000_000
 """How long a reachable host may still look silent to connects: a failed neighbour entry is asked for once a second
@@ -38,25 +38,28 @@ class Contact:
         return len(self.kind)
 
     @staticmethod
-    def with_controller(rig: Rig, samples: Mapping[str, DeviceSamples]) -> Contact | None:
+    def with_controller(rig: Rig, builder: TraceBuilder) -> Contact | None:
         """The link to the controller; None where the rig has none, or it was never asked."""
-        device = rig.controller
-        if device is None or device.name not in samples or not len(samples[device.name].records):
+        rows = None if rig.controller is None else builder.rows(rig.controller.name)
+        if rows is None or len(rows.records) == 0:
             return None
-        records = samples[device.name].records
         return Contact(
-            np.ascontiguousarray(records["sent_ns"]),
-            np.ascontiguousarray(records["received_ns"]),
-            np.ascontiguousarray(records["kind"]),
-            records["request"] == CONNECT,
-            np.ascontiguousarray(records["connection"]),
+            rows.column("sent_ns").astype(np.int64, copy=False),
+            rows.column("received_ns").astype(np.int64, copy=False),
+            rows.column("kind").astype(np.uint8, copy=False),
+            rows.column("request") == CONNECT,
+            rows.column("connection").astype(np.uint32, copy=False),
         )
+
+    @cached_property
+    def _odd(self) -> npt.NDArray[np.intp]:
+        """Rows that are not good replies: few, so that looking for them is cheap."""
+        return np.flatnonzero(self.kind != SampleKind.GOOD)
 
     def of_kind(self, kinds: tuple[SampleKind, ...]) -> Flags:
         """Which rows are of one of these kinds."""
-        table = np.zeros(256, dtype=bool)
-        table[list(kinds)] = True
-        chosen: Flags = table[self.kind]
+        chosen = np.full(len(self.kind), SampleKind.GOOD in kinds)
+        chosen[self._odd] = np.isin(self.kind[self._odd], kinds)
         return chosen
 
     def first(

@@ -53,8 +53,8 @@ class Evidence:
         self.rig = rig
         self.scenario = scenario
         self.records = records
-        self.contact = Contact.with_controller(rig, samples)
         self._builder = TraceBuilder(rig, samples)
+        self.contact = Contact.with_controller(rig, self._builder)
         self.marks = marks_from(rig, scenario, records, self.contact, self._builder)
         self.cut = self.marks.get("cut")
         self.restored = self.marks.get("restored")

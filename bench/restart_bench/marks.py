@@ -27,7 +27,8 @@ def find_marks(
     rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]
 ) -> dict[str, Bounds]:
     """All marks of the cycle that came so far, by name, in their natural order."""
-    return marks_from(rig, scenario, records, Contact.with_controller(rig, samples), TraceBuilder(rig, samples))
+    builder = TraceBuilder(rig, samples)
+    return marks_from(rig, scenario, records, Contact.with_controller(rig, builder), builder)
 
 
 def marks_from(

@@ -105,7 +105,8 @@ def _disagreement(evidence: Evidence, name: str, judged: str) -> str:
         return ""
     start, end = evidence.settled_ns, min(evidence.watch_end_ns, evidence.end_ns)
     image, terminal = evidence.reads(name).inside(start, end), evidence.reads(judged).inside(start, end)
-    if len(image) < 2 or len(terminal) < 2:
+    steady = _settled(image)
+    if len(image) < 2 or len(terminal) < 2 or (steady is not None and steady == _settled(terminal)):
         return ""
     before = np.searchsorted(terminal.late, image.early, side="right") - 1
     after = np.searchsorted(terminal.early, image.late, side="left")

@@ -153,7 +153,7 @@ class TraceBuilder:
     def __init__(self, rig: Rig, samples: Mapping[str, DeviceSamples]) -> None:
         self._rig = rig
         self._devices = {
-            name: _DeviceRows(rig.devices[name], one) for name, one in samples.items() if name in rig.devices
+            name: DeviceRows(rig.devices[name], one) for name, one in samples.items() if name in rig.devices
         }
         self._traces: dict[str, Trace] = {}
         self._counted: dict[tuple[str, int], Flags] = {}
@@ -164,6 +164,10 @@ class TraceBuilder:
         if name not in self._traces:
             self._traces[name] = self._build(self._rig.points[name])
         return self._traces[name]
+
+    def rows(self, device: str) -> DeviceRows | None:
+        """The samples of a device; None where there are none."""
+        return self._devices.get(device)
 
     def _build(self, point: Point) -> Trace:
         device = self._rig.devices[point.device]
@@ -179,7 +183,7 @@ class TraceBuilder:
         counts = self._counts(rows, request)
         return Trace(point.name, part.sent, part.received, value, counts, device.image_lag_ns, device.input_delay_ns)
 
-    def _counts(self, rows: _DeviceRows, request: int) -> Flags:
+    def _counts(self, rows: DeviceRows, request: int) -> Flags:
         """Rule 3: independent reads count throughout, a controller's from the second change of `alive` on."""
         key = (rows.device.name, request)
         if key not in self._counted:
@@ -191,7 +195,7 @@ class TraceBuilder:
                 self._counted[key] = _counting(part, from_ns)
         return self._counted[key]
 
-    def _counting_from(self, rows: _DeviceRows) -> dict[int, int] | None:
+    def _counting_from(self, rows: DeviceRows) -> dict[int, int] | None:
         """For each connection the instant from which its reads count; None where all good reads do."""
         alive = self._rig.ready.alive
         if alive is None or alive not in self._rig.points:
@@ -214,7 +218,7 @@ class TraceBuilder:
 class _Part:
     """The rows of one request."""
 
-    rows: slice | npt.NDArray[np.intp]
+    rows: npt.NDArray[np.intp]
     sent: Instants
     received: Instants
     good: Flags
@@ -222,7 +226,7 @@ class _Part:
     connection: npt.NDArray[np.uint32]
 
 
-class _DeviceRows:
+class DeviceRows:
     """The samples of one device, taken apart by request."""
 
     def __init__(self, device: Device, samples: DeviceSamples) -> None:
@@ -232,21 +236,26 @@ class _DeviceRows:
         self._requests = len(samples.layout.requests)
         self._parts: dict[int, _Part] = {}
         self._request_of: dict[str, int | None] = {}
+        self._columns: dict[str, npt.NDArray[np.generic]] = {}
+
+    def column(self, name: str) -> npt.NDArray[np.generic]:
+        """One column, contiguous: what is looked at again and again is taken out of the records once."""
+        if name not in self._columns:
+            self._columns[name] = np.ascontiguousarray(self.records[name])
+        return self._columns[name]
 
     def part(self, request: int) -> _Part:
         """Rows of one request, in order."""
         if request not in self._parts:
-            records = self.records
-            mine = records["request"] == request
-            rows: slice | npt.NDArray[np.intp] = slice(None) if bool(mine.all()) else np.flatnonzero(mine)
-            good = mine & (records["kind"] == SampleKind.GOOD)
+            rows = np.flatnonzero(self.column("request") == request)
+            good = self.column("kind")[rows] == SampleKind.GOOD
             self._parts[request] = _Part(
                 rows,
-                np.ascontiguousarray(records["sent_ns"][rows]),
-                np.ascontiguousarray(records["received_ns"][rows]),
-                good[rows],
-                np.flatnonzero(good),
-                np.ascontiguousarray(records["connection"][rows]),
+                self.column("sent_ns")[rows].astype(np.int64, copy=False),
+                self.column("received_ns")[rows].astype(np.int64, copy=False),
+                good,
+                rows[good],
+                self.column("connection")[rows].astype(np.uint32, copy=False),
             )
         return self._parts[request]
 
@@ -275,7 +284,8 @@ class _DeviceRows:
         value = column.astype(np.float64)
         if self._points[point] == "b":
             value[column < 0] = np.nan
-        value[~part.good] = np.nan
+        if len(part.good_rows) < len(part.rows):
+            value[~part.good] = np.nan
         return value
 
 
@@ -301,7 +311,7 @@ class _Signs:
                 state[link] = (float(self.value[high - 1]), changes + len(moves))
         return found
 
-    def on_another_link(self, rows: _DeviceRows) -> dict[int, int]:
+    def on_another_link(self, rows: DeviceRows) -> dict[int, int]:
         """The same where the sign of life is read from another device: counted from the first good reply on."""
         good = rows.records["kind"] == SampleKind.GOOD
         sent, connection = rows.records["sent_ns"][good], rows.records["connection"][good]
