@@ -622,6 +622,19 @@ def test_a_killed_run_is_judged_as_it_would_have_been(tmp_path: Path, suite: Sui
     assert later == [from_line(to_line(judged)) for judged in live]
 
 
+def test_a_killed_run_whose_files_are_refused_now_is_closed_unjudged(tmp_path: Path, suite: Suite) -> None:
+    """A later version may refuse old files; an old run must not keep its rig from going on, and samples are kept."""
+    folder = killed(tmp_path, suite, [Story()], judged=0)
+    (folder / "inputs" / "grain-dryer" / "rig.yaml").write_text("rig: 1,5\n", encoding="utf-8")
+    finish_killed(folder)
+    run = ArchivedRun.open(folder)
+
+    assert verify(folder).sound
+    assert "this version refuses the run's files" in run.run["not_judged"]
+    assert run.run["verdict"] == "error"
+    assert len(run.samples(1)["controller"].records) > 0
+
+
 def test_a_run_that_goes_on_is_neither_unfinished_nor_finished(tmp_path: Path, suite: Suite) -> None:
     """Its lock is held: it is left alone until its process ends."""
     archive = RunArchive.create(tmp_path, run_id=RUN_ID, suite=suite, before={})

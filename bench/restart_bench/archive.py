@@ -37,7 +37,7 @@ from restart_bench.archive_files import (
     write_sums,
     write_whole,
 )
-from restart_bench.archive_reading import is_closed, read_journal, read_run_json, run_folders, whole_lines
+from restart_bench.archive_reading import ArchivedRun, is_closed, read_journal, read_run_json, run_folders, whole_lines
 from restart_bench.clock import anchor, resolution_ns
 from restart_bench.file_faults import FaultsFound
 from restart_bench.records import Record, to_line
@@ -193,7 +193,7 @@ def _copy_inputs(folder: Path, files: tuple[SuiteFile, ...]) -> list[dict[str, s
 # ---------------------------------------------------------------- closing
 
 
-def _close_up(folder: Path, rig: Rig, after: dict[str, Any], report: Report | None) -> None:
+def _close_up(folder: Path, rig: Rig | None, after: dict[str, Any], report: Report | None) -> None:
     """Close a run whose journal is complete. May be killed anywhere and begun again."""
     from restart_bench.archive_tables import write_tables
     from restart_bench.parts import convert_parts
@@ -231,8 +231,8 @@ def _report_problem(folder: Path, report: Report | None) -> str:
 def finish_killed(folder: Path, report: Report | None = None) -> None:
     """Close a run whose bench was killed: its samples and its journal become a closed run like any other.
 
-    Completed cycles that were not judged yet are judged now, the scenarios are concluded, and the journal ends
-    with `RunEnded` (how: killed) unless it already had an end. A closed run is left as it is. Raises RunIsOpen
+    Cycles that were not judged yet are judged now, the scenarios are concluded, and the journal ends with
+    `RunEnded` (how: killed) unless it already had an end. A closed run is left as it is. Raises RunIsOpen
     where the run still goes on, ArchiveError where the disk does not take it.
     """
     if is_closed(folder):
@@ -247,18 +247,13 @@ def finish_killed(folder: Path, report: Report | None = None) -> None:
 
 
 def _finish(folder: Path, report: Report | None) -> None:
-    from restart_bench.archive_reading import ArchivedRun
     from restart_bench.killed import ended_by_kill, what_is_missing
     from restart_bench.parts import convert_parts
 
     torn = _drop_torn_line(folder / "journal.jsonl")
     convert_parts(folder / "samples")
     run = ArchivedRun.open(folder)
-    try:
-        suite = run.suite()
-    except FaultsFound as faults:
-        made = (run.run.get("versions") or {}).get("restart-bench", "an earlier version")
-        raise ArchiveError(f"{folder}: its files are refused here, close it with {made}: {faults}") from faults
+    suite, refused = _suite_of(run)
     missing = what_is_missing(run, suite)
     run.close()
     journal = _Journal(folder / "journal.jsonl")
@@ -271,7 +266,18 @@ def _finish(folder: Path, report: Report | None) -> None:
     after = ended_by_kill(read_run_json(folder), read_journal(folder / "journal.jsonl"))
     if torn:
         after["torn_bytes"] = {"journal": torn}
-    _close_up(folder, suite.rig, after, report)
+    if refused:
+        after["not_judged"] = refused
+    _close_up(folder, suite.rig if suite is not None else None, after, report)
+
+
+def _suite_of(run: ArchivedRun) -> tuple[Suite | None, str]:
+    """The suite of a run, or why this version of the bench refuses its files: then the run is closed unjudged, so
+    that an old run never keeps its rig from going on."""
+    try:
+        return run.suite(), ""
+    except FaultsFound as faults:
+        return None, f"this version refuses the run's files: {faults}"
 
 
 def _drop_torn_line(path: Path) -> int:

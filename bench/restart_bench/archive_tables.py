@@ -171,10 +171,11 @@ def write_rows(path: Path, schema: pa.Schema, rows: Iterator[Row]) -> None:
         writer.write_table(pa.Table.from_pylist(held, schema=schema))
 
 
-def write_tables(folder: Path, rig: Rig) -> dict[str, list[float]]:
+def write_tables(folder: Path, rig: Rig | None) -> dict[str, list[float]]:
     """Write findings, cycles and changes of a run from its journal and its samples. Raises ArchiveError.
 
-    Returns what the points that identify the program were read as, in order of first appearance.
+    Returns what the points that identify the program were read as, in order of first appearance. Without a rig
+    (its file is refused) changes can't be told, and the table is empty.
     """
     run = ArchivedRun.open(folder)
     identity: dict[str, list[float]] = {}
@@ -184,6 +185,8 @@ def write_tables(folder: Path, rig: Rig) -> dict[str, list[float]]:
         kind = {name: bool(run.run.get(name)) for name in ("simulated", "rehearsal")}
         cycles = (cycle_row(judged[number], run.cycle_records.get(number), **kind) for number in sorted(judged))
         write_rows(folder / "cycles.parquet", cycles_schema(), cycles)
-        write_rows(folder / "changes.parquet", changes_schema(), _change_rows(run, rig, identity))
+        write_rows(
+            folder / "changes.parquet", changes_schema(), iter(()) if rig is None else _change_rows(run, rig, identity)
+        )
     run.close()
     return identity

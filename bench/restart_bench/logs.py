@@ -175,14 +175,13 @@ def trend(
     """Fail rate and boot time over the archive, in order of time within each rig. Raises ArchiveError."""
     import duckdb
 
-    pattern = f"{glob.escape(str(logs))}/rig={glob.escape(rig) if rig else '*'}/date=*/run=*/cycles.parquet"
+    files = f"rig={glob.escape(rig) if rig else '*'}/date=*/run=*/cycles.parquet"
+    if not any(logs.glob(files)):
+        return []
     with duckdb.connect() as connection:
         try:
-            rows = connection.execute(TREND.format(period=_PERIODS[by]), [pattern, scenario]).fetchall()
-        except duckdb.IOException as problem:
-            if not any(logs.glob("rig=*/date=*/run=*/cycles.parquet")):
-                return []
-            raise ArchiveError(f"{logs}: could not be read as one table: {problem}") from problem
+            told = [f"{glob.escape(str(logs))}/{files}", scenario]
+            rows = connection.execute(TREND.format(period=_PERIODS[by]), told).fetchall()
         except duckdb.Error as problem:
             raise ArchiveError(f"{logs}: could not be read as one table: {problem}; see `logs verify`") from problem
     return [TrendRow(*row) for row in rows]
