@@ -124,6 +124,8 @@ class Story:
     command: dict[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        for name in ("stages", "hidden", "steps", "writes", "answers", "troubles"):
+            setattr(self, name, list(getattr(self, name)))  # a story made from another one goes its own way
         back = self.back_ns
         if not self.stages:
             self.boot(dark=200 * MS, refused=100 * MS, accepted=50 * MS, busy=50 * MS, stale=100 * MS)
