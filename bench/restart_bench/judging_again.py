@@ -205,7 +205,7 @@ def _fit(new: Scenario, old: Scenario) -> _Fitted:
     ]
     kept = _common_steps(new.function_check, old.function_check)
     not_answered += [f"step {step.text} was not performed" for step in new.function_check[len(kept) :]]
-    if cases:
+    if new.how == old.how:
         not_answered += [
             f"a cut of {case.name or show_duration(case.off_for_ns)} was not performed"
             for case in new.cases
