@@ -170,6 +170,22 @@ def test_too_few_values_bound_no_shift() -> None:
     assert hodges_lehmann((1.0, 2.0), (3.0, 4.0)).low is None
 
 
+@pytest.mark.parametrize("sizes", [(101, 100), (60, 170), (30, 340)])
+@pytest.mark.parametrize("confidence", [0.9, 0.95, 0.99])
+def test_large_samples_are_bounded_as_the_exact_distribution_does(
+    monkeypatch: pytest.MonkeyPatch, sizes: tuple[int, int], confidence: float
+) -> None:
+    """The normal approximation of U gives the exact interval or one wider by at most 2 % and a step each way."""
+    first, second = [float(n) for n in range(sizes[0])], [n + 0.5 for n in range(sizes[1])]
+    near = hodges_lehmann(first, second, confidence)
+    monkeypatch.setattr("restart_bench.statistics.LARGE", 10**9)
+    exact = hodges_lehmann(first, second, confidence)
+    assert None not in (near.low, near.high, exact.low, exact.high)
+    assert near.shift == exact.shift
+    assert near.low <= exact.low <= exact.high <= near.high  # type: ignore[operator]
+    assert near.high - near.low <= 1.02 * (exact.high - exact.low) + 2  # type: ignore[operator]
+
+
 def test_fisher_of_the_tea_table_and_the_twins() -> None:
     """R manual: tea one-sided 0.2429 (0.242857), twins one-sided 0.00046518, two-sided 0.00053672 (computed)."""
     assert fisher(((3, 1), (1, 3)), "greater") == pytest.approx(0.242857, abs=5e-7)
