@@ -109,9 +109,9 @@ def _at_return(point: Point, one: OutputSeen) -> str:
     if one.at_return is None:
         return "not read"
     first = value_text(point, one.at_return)
-    if one.settled is None:
+    if one.settled is None and one.changes != 1:
         return f"{first}, then not steady" if one.changes else f"{first}, then not read"
-    last = value_text(point, one.settled)
+    last = value_text(point, one.at_end if one.settled is None else one.settled)
     if one.changes == 0 or (one.changes == 1 and one.at_return == one.settled):
         return f"stays {last}" if one.at_loss in (None, one.settled) and point.is_boolean and not one.settled else last
     if one.changes == 1:

@@ -34,6 +34,8 @@ def output_seen(evidence: Evidence, name: str, judged: str) -> OutputSeen:
     after = reads.inside(restored.not_before_ns, end)
     off = reads.inside(cut.not_after_ns, restored.not_before_ns)
     settled = _settled(reads.inside(evidence.settled_ns, end))
+    changes = int((after.value[1:] != after.value[:-1]).sum())
+    at_end = float(after.value[-1]) if len(after) else None
     return OutputSeen(
         name,
         judged,
@@ -41,9 +43,10 @@ def output_seen(evidence: Evidence, name: str, judged: str) -> OutputSeen:
         at_loss=typed(point, float(off.value[-1]) if len(off) else None),
         at_return=typed(point, _first_after(after, restored.not_after_ns)),
         settled=typed(point, settled),
+        at_end=typed(point, at_end),
         loss_ns=_loss(evidence, reads),
-        delay_ns=_delay(evidence, judged, after, settled),
-        changes=int((after.value[1:] != after.value[:-1]).sum()),
+        delay_ns=_delay(evidence, judged, after, at_end if changes == 1 else settled),
+        changes=changes,
         seen_on=on,
         shortest_excluded_ns=longest_gap_ns(reads, cut.not_before_ns, end),
         disagrees=_disagreement(evidence, name, judged),
