@@ -134,8 +134,8 @@ def test_every_pass_states_its_limits() -> None:
     text = "\n".join(limits)
     assert "2 cycles without a deviation show a reliability of at least 22.36 % at a confidence of 95 %" in text
     assert "burner: pulses shorter than 4" in text and "are not excluded" in text
-    assert "true off time 997 ms to 1.01 s" in text
-    assert "controller's own reads show nothing" in text
+    assert "true off time 0.99..1.01 s" in text
+    assert "What controller says of itself shows nothing" in text
     assert "fan: not read for up to 40" in "\n".join(judge_scenario(dryer(), told, [blinded.judge()], 1).limits)
 
 

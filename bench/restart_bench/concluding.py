@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from restart_bench.reasons import at_most, shown, some, times_text
+from restart_bench.reasons import at_most, shown, some, span_text, times_text
 from restart_bench.records import CycleJudged, Finding, ScenarioJudged, Verdict
 from restart_bench.rig import Rig
 from restart_bench.scenario import Case, Expectation, Scenario
@@ -152,7 +152,7 @@ def _confidence(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[s
     confidence = scenario.demonstrate.confidence if scenario.demonstrate else CONFIDENCE
     for case in scenario.cases:
         own = _of_case(cycles, case)
-        if not own:
+        if not own or all(cycle.verdict is not Verdict.PASS for cycle in own):
             continue
         misses = sum(cycle.verdict is not Verdict.PASS for cycle in own)
         name = f"{case.name}: " if case.name else ""
@@ -204,8 +204,8 @@ def _dark(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterat
             longest = max(longest, ready.not_after_ns - cut.not_before_ns)
     controller = rig.controller
     if longest and controller is not None and any(cycle.figures.get("contact_lost") for cycle in cycles):
-        span = f"From the cut until its reads counted again (up to {at_most(longest)})"
-        yield f"{span} {controller.name}'s own reads show nothing."
+        span = f"from the cut until its reads count again (up to {at_most(longest)})"
+        yield f"What {controller.name} says of itself shows nothing {span}."
 
 
 def _off_times(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
@@ -217,8 +217,7 @@ def _off_times(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[st
         if spans:
             low, high = min(span[0] for span in spans), max(span[1] for span in spans)
             name = f"{case.name}: " if case.name else ""
-            true = f"true off time {at_most(low)} to {at_most(high)} (commands and relay data)"
-            yield f"{name}{true}; others were not tried."
+            yield f"{name}true off time {span_text(low, high)} (commands and relay data); others were not tried."
 
 
 def _proven_otherwise(rig: Rig, scenario: Scenario) -> Iterator[str]:

@@ -87,16 +87,17 @@ def _deviation(evidence: Evidence, one: Expectation, reads: Reads, place: int, c
     """One read that counts and does not conform, wholly within the span."""
     name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
     value = value_text(point, float(reads.value[place]))
-    when = evidence.event(int(reads.early[place]), int(reads.late[place]))
-    flaps = " (not unbroken: other reads conform)" if conforming_reads else ""
+    when = evidence.moment(int(reads.late[place]))
     deviating = len(reads) - conforming_reads
+    flaps = ", not unbroken" if conforming_reads else ""
+    of = f"in {deviating} of {len(reads)} reads{flaps}"
     figures = {
         "found": float(reads.value[place]),
         "found_ns": evidence.since_restored(int(reads.early[place]), int(reads.late[place])),
         "deviating_reads": deviating,
         "reads": len(reads),
     }
-    reason = f"{name}: {value} at {when}, {_should(evidence, one)}{flaps}"
+    reason = f"{name}: {value} at {when} ({of}), {_should(evidence, one)}"
     return Judged(Verdict.FAIL, reason, figures, int(reads.late[place]))
 
 
@@ -150,8 +151,8 @@ def _windowed(evidence: Evidence, one: Expectation) -> Judged:
     if len(relapses):
         judged = _deviation(evidence, one, reads, int(relapses[0]), int(met.sum()))
         came = evidence.event(onset.bounds.not_before_ns, onset.bounds.not_after_ns)
-        reason = f"{judged.reason.removesuffix(' (not unbroken: other reads conform)')}; it had come at {came} and did "
-        return Judged(Verdict.FAIL, reason + "not last", judged.figures, judged.proven_ns)
+        text = f"{judged.reason}; it had come {came} and did not last"
+        return Judged(Verdict.FAIL, text, judged.figures, judged.proven_ns)
     return _in_time(evidence, one, (start, end), known, onset)
 
 

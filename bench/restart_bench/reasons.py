@@ -31,11 +31,14 @@ def _number(steps: int, step: int, unit: int, decimals: int) -> str:
 
 
 def span_text(low_ns: int, high_ns: int) -> str:
-    """`38..42 ms`, `1.2..1.22 s`; one number where both ends round to the same."""
+    """`38..42 ms`, `1.20..1.22 s`; one number where both ends are the same."""
+    if low_ns == high_ns:
+        return at_most(high_ns)
     step, unit, word, decimals = _scale(abs(high_ns))
-    low, high = low_ns // step, -(-high_ns // step)
-    first, last = _number(low, step, unit, decimals), _number(high, step, unit, decimals)
-    return f"{last} {word}" if high - low <= 1 and low_ns >= 0 and low_ns == high_ns else f"{first}..{last} {word}"
+    ends = [f"{steps * step / unit:.{decimals}f}" for steps in (low_ns // step, -(-high_ns // step))]
+    while all("." in end and end.endswith(("0", ".")) for end in ends):
+        ends = [end[:-1] for end in ends]
+    return f"{ends[0]}..{ends[1]} {word}"
 
 
 def about(ns: int) -> str:
