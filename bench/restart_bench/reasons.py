@@ -38,7 +38,7 @@ def span_text(low_ns: int, high_ns: int) -> str:
     ends = [f"{steps * step / unit:.{decimals}f}" for steps in (low_ns // step, -(-high_ns // step))]
     while all("." in end and end.endswith(("0", ".")) for end in ends):
         ends = [end[:-1] for end in ends]
-    return f"{ends[0]}..{ends[1]} {word}"
+    return f"{'0' if low_ns == 0 else ends[0]}..{ends[1]} {word}"
 
 
 def about(ns: int) -> str:
