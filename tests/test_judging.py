@@ -304,6 +304,13 @@ def test_a_broken_check_channel_voids_the_cycle() -> None:
     assert judged.verdict is ERROR and "check channel" in problems(judged)
 
 
+def test_a_check_channel_that_was_never_read_vouches_for_nothing() -> None:
+    """Not wrong, but not shown either: a point that answers with nothing but values between its levels."""
+    judged = story(rig=dryer(check_channels=(("rail_mv", ON),))).set("rail_mv", (0, 12_000)).judge()
+    assert judged.verdict is INCONCLUSIVE
+    assert found(judged, "rail_mv").verdict is INCONCLUSIVE
+
+
 def test_only_while_lost_ends_the_run() -> None:
     """The guard opened."""
     rig = dryer(only_while=(("guard_closed", ON),))

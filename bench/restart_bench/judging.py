@@ -83,6 +83,10 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
         yield _Named(gap.then, text, judge_gap(evidence, gap))
     for name in rig.program:
         yield _Named(name, "same program as before", _same_program(evidence, name))
+    for name, _ in rig.check_channels:
+        if len(evidence.reads(name)) == 0:
+            text = f"check channel {shown(rig, name)} was never read, so nothing vouches for the independent I/O"
+            yield _Named(name, "check channel holds", Judged(Verdict.INCONCLUSIVE, text))
     for text, judged in judge_steps(evidence):
         yield _Named("", f"function check: {text}", judged)
 
