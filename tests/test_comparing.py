@@ -262,6 +262,17 @@ def test_input_files_that_differ_are_shown_as_unified_diffs() -> None:
     assert "-scan: 10 ms\n+scan: 20 ms\n saved: at once" in diffs["program.yaml"]
 
 
+def test_an_edited_program_under_another_name_is_one_diff() -> None:
+    """Two editions of one file are held against each other; a file that has no counterpart stands alone."""
+    rungs = "scan: 10 ms\nsaved: at once\noutputs: at scan end\n"
+    old = dataclasses.replace(run_played(1), inputs={"program.yaml": rungs})
+    edited = {"edited.yaml": rungs.replace("10 ms", "20 ms"), "another.yaml": "rig: x\n"}
+    diffs = compare(old, dataclasses.replace(run_played(2), inputs=edited)).diffs
+
+    assert sorted(diffs) == ["another.yaml", "program.yaml -> edited.yaml"]
+    assert "-scan: 10 ms\n+scan: 20 ms\n saved: at once" in diffs["program.yaml -> edited.yaml"]
+
+
 def test_what_only_one_run_has_is_named() -> None:
     """A case, an expectation and a scenario without a counterpart are listed, not judged."""
     more = run_played(2, cases=("off_for=3 s", "off_for=10 s"), cycles=10)

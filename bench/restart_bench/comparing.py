@@ -23,6 +23,9 @@ from restart_bench.statistics import fisher, hodges_lehmann, holm, mann_whitney
 FAMILY_ERROR = 0.01
 """Chance to call anything different by chance alone, over all tests of one comparison."""
 
+ALIKE = 0.5
+"""Share of equal lines above which two files of different names count as editions of one."""
+
 TIMED_MARKS = {"dark": "cut", "answered": "restored", "good": "restored", "ready": "restored"}
 """Marks whose times are compared, and the mark that each counts from."""
 
@@ -442,14 +445,35 @@ def _identity(program: Mapping[str, tuple[float, ...]]) -> str:
 
 
 def _diffs(old: Mapping[str, str], new: Mapping[str, str]) -> dict[str, str]:
-    """Unified diffs of files that differ, or that only one run has."""
+    """Unified diffs of files that differ, or that only one run has. A file that has another name in the other run
+    is held against its counterpart."""
     diffs: dict[str, str] = {}
-    for name in sorted(old.keys() | new.keys()):
-        before, after = old.get(name, "").splitlines(), new.get(name, "").splitlines()
-        lines = list(difflib.unified_diff(before, after, f"baseline/{name}", f"run/{name}", lineterm=""))
+    for name, other in _counterparts(old, new):
+        before, after = old.get(name, "").splitlines(), new.get(other, "").splitlines()
+        lines = list(difflib.unified_diff(before, after, f"baseline/{name}", f"run/{other}", lineterm=""))
         if lines:
-            diffs[name] = "\n".join(lines)
+            diffs[name if name == other else f"{name} -> {other}"] = "\n".join(lines)
     return diffs
+
+
+def _counterparts(old: Mapping[str, str], new: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Names of the files to hold against each other: the same name, else the most alike of those left over, if
+    more of it is alike than not."""
+    pairs = [(name, name) for name in old if name in new]
+    left = [name for name in new if name not in old]
+    for name in (name for name in old if name not in new):
+        likeness = {other: _likeness(old[name], new[other]) for other in left}
+        best = max(left, key=likeness.__getitem__, default=None)
+        if best is None or likeness[best] <= ALIKE:
+            pairs.append((name, name))
+        else:
+            left.remove(best)
+            pairs.append((name, best))
+    return sorted([*pairs, *((name, name) for name in left)])
+
+
+def _likeness(before: str, after: str) -> float:
+    return difflib.SequenceMatcher(None, before.splitlines(), after.splitlines(), autojunk=False).ratio()
 
 
 # ---------------------------------------------------------------- wording
