@@ -371,7 +371,10 @@ figures = st.dictionaries(texts, json_values, max_size=4)
 findings = st.builds(Finding, texts, texts, st.integers(0), texts, texts, verdicts, texts, figures)
 pairs = st.none() | st.tuples(instants, instants)
 seen = st.none() | values
-outputs = st.builds(OutputSeen, texts, texts, seen, seen, seen, seen, pairs, pairs, st.integers(0), st.none())
+outputs = st.builds(
+    OutputSeen, point=texts, judged=texts, before=seen, at_loss=seen, at_return=seen, settled=seen, loss_ns=pairs,
+    delay_ns=pairs, changes=st.integers(0), seen_on=st.none() | st.booleans(), disagrees=texts,
+)  # fmt: skip
 journal_records = st.one_of(
     st.builds(RunStarted, texts, texts, instants, texts, instants, st.booleans(), st.tuples(texts), st.integers(0)),
     st.builds(CycleStarted, *[st.integers(0)], texts, texts, *[st.integers(0)] * 5),
