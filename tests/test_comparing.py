@@ -153,6 +153,14 @@ def test_a_behaviour_is_told_from_the_values_before_and_settled(before: Seen, se
     assert behaviour(OutputSeen("fan", "fan_terminal", before=before, settled=settled)) == word
 
 
+def test_an_output_that_moves_within_the_watch_is_told_by_its_end() -> None:
+    """A fan that follows a timer has come back; one that goes on and off has done neither."""
+    late = OutputSeen("fan", "fan_terminal", before=True, settled=None, at_end=True, changes=1)
+
+    assert behaviour(late) == "comes back"
+    assert behaviour(dataclasses.replace(late, changes=3)) == "changes more than once"
+
+
 # ---------------------------------------------------------------- times
 
 

@@ -163,9 +163,11 @@ def _shared_cases(baseline: RunFacts, run: RunFacts) -> set[tuple[str, str]]:
 
 def behaviour(seen: OutputSeen) -> str | None:
     """What an output or a value did over the restart, in words; None where the evidence does not show it."""
-    before, settled = seen.before, seen.settled
+    before, settled = seen.before, seen.settled if seen.settled is not None else seen.at_end
     if before is None or settled is None:
         return None
+    if seen.settled is None and seen.changes > 1:
+        return "changes more than once"
     if isinstance(before, bool) and isinstance(settled, bool):
         if settled:
             return "comes back" if before else "comes on by itself"
