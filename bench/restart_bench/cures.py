@@ -17,7 +17,7 @@ VALUE: Literal["value"] = "value"
 
 CURLY = "“”„‟‘’‚«»"
 _UNITS = r"(?:us|µs|ms|s|min|h|d|V|mV|%)"
-_ON_OFF = ("on", "off", "yes", "no", "true", "false")
+ON_OFF = ("on", "off", "yes", "no", "true", "false")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,9 @@ def cure_for(refusal: Refusal) -> str:
 
 def closest(word: str, known: Iterable[str]) -> str:
     """The known word that was probably meant, or ""."""
-    found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    # two letters are near to almost anything: `on` is only meant where hardly more was written
+    candidates = [one for one in known if len(one) > 2 or len(word) <= 3]
+    found = difflib.get_close_matches(word, candidates, n=1, cutoff=0.6)
     return found[0] if found else ""
 
 
@@ -105,10 +107,11 @@ def _item(text: str) -> str:
     """What an item number of the older notation (first digit: the table) is as an address."""
     digits = text.strip()
     table = {"4": "holding_register", "3": "input_register", "1": "discrete_input"}.get(digits[0])
-    hexadecimal = f"0x{int(digits):04X}"
+    hexadecimal = f"if {digits} is really meant, write 0x{int(digits):04X}" if int(digits) <= 65535 else ""
     if table is None or int(digits[1:]) == 0:
-        return f"addresses count from 0; if {digits} is really meant, write {hexadecimal}"
-    return f"addresses count from 0: write {table}: {int(digits[1:]) - 1} (if {digits} is really meant: {hexadecimal})"
+        return f"addresses count from 0; {hexadecimal}"
+    address = f"addresses count from 0: write {table}: {int(digits[1:]) - 1}"
+    return f"{address} ({hexadecimal})" if hexadecimal else address
 
 
 TABLE: tuple[Cure, ...] = (
@@ -168,7 +171,7 @@ TABLE: tuple[Cure, ...] = (
     ),
     Cure(
         "value in front of the colon",
-        _with(_at(KEY), lambda r: r.text.lower() in _ON_OFF),
+        _with(_at(KEY), lambda r: r.text.lower() in ON_OFF),
         lambda r: f"write the name first and the value behind the colon, like burner: {r.text.lower()}",
     ),
     Cure(

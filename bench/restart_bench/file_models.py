@@ -10,7 +10,7 @@ from typing import Annotated, Any, TypeVar, get_args, get_origin
 from pydantic import BaseModel, ConfigDict, Field, Tag, ValidationError
 from pydantic.fields import FieldInfo
 
-from restart_bench.cures import KEY, VALUE, Refusal, cure_for
+from restart_bench.cures import KEY, ON_OFF, VALUE, Refusal, closest, cure_for
 from restart_bench.file_faults import Fault, shown_path
 from restart_bench.yaml_tree import Block, Row, Scalar, Tree, place_of
 
@@ -122,16 +122,15 @@ def unknown_key(path: Path, known: Iterable[str], ledger: Ledger) -> None:
     block = tree_at(ledger.tree, path[:-1])
     name = str(path[-1])
     before = None
-    value = None
+    bare = False
     if isinstance(block, Block) and name in block:
-        value = block[name]
+        bare = name in block.bare
         keys = list(block)
         front = keys[max(keys.index(name) - 1, 0)]
         if front != name and isinstance(block[front], Scalar):
             before = (front, str(block[front].text))
-    no_value = isinstance(value, Scalar) and value.value is None
-    cure = cure_for(Refusal(KEY, "key", name, known=tuple(known), before=before, no_value=no_value))
-    if no_value and before is not None and cure.startswith(("write a decimal point", "write a list", "put text with")):
+    cure = cure_for(Refusal(KEY, "key", name, known=tuple(known), before=before, no_value=bare))
+    if bare and before is not None and cure.startswith(("write a decimal point", "write a list", "put text with")):
         at = (*path[:-1], before[0])
         ledger.take_back(at)
         ledger.also(at, f"{before[1]}, {name} is cut in two at the comma", cure)
@@ -180,6 +179,7 @@ def _copied(tree: Any) -> Any:
         block = Block(tree.file, tree.line)
         for name, value in tree.items():
             block.put(name, _copied(value), *tree.keys_at[name])
+        block.bare = tree.bare
         return block
     if isinstance(tree, Row):
         row = _Rest(tree.file, tree.line)
@@ -216,6 +216,8 @@ def _note(error: Any, path: Path, tree: Block, model: type[Written], ledger: Led
         unknown_key(path, keys_of(inside) if inside is not None else (), ledger)
     elif kind == "missing":
         inside = _model_at(model, error["loc"][:-1])
+        if inside is not None and _stands_misspelt(tree_at(tree, path[:-1]), str(path[-1]), keys_of(inside)):
+            return
         info = field_of(inside, str(path[-1])) if inside is not None else None
         example = f", like {path[-1]}: {flow(info.examples[0])}" if info is not None and info.examples else ""
         ledger.fault(path, "is missing", f"add it{example}")
@@ -224,6 +226,9 @@ def _note(error: Any, path: Path, tree: Block, model: type[Written], ledger: Led
         refusal = Refusal(
             VALUE, context.get("expected", ""), text, known=context.get("known", ()), default=context.get("cure", "")
         )
+        if path and str(path[-1]).lower() in ON_OFF:
+            unknown_key(path, (), ledger)
+            return
         ledger.fault(path, context["what"], cure_for(refusal))
     elif kind in ("model_type", "model_attributes_type", "dict_type"):
         inside = _model_at(model, error["loc"][:-1])
@@ -231,13 +236,20 @@ def _note(error: Any, path: Path, tree: Block, model: type[Written], ledger: Led
         example = flow(info.examples[0]) if info is not None and info.examples else "{name: value}"
         ledger.fault(path, f"{_text(found)} stands where a mapping is due", f"write it like {example}")
     elif kind in ("list_type", "tuple_type"):
-        ledger.fault(
-            path, f"{_text(found)} stands where a list is due", "write it in brackets, or one entry a line with -"
-        )
+        inside = _model_at(model, error["loc"][:-1])
+        info = field_of(inside, str(path[-1])) if inside is not None and path else None
+        example = f"like {flow(info.examples[0])}, " if info is not None and info.examples else "in brackets, "
+        cure = f"write it {example}or one entry a line with -"
+        ledger.fault(path, f"{_text(found)} stands where a list is due", cure)
     elif kind == "too_short":
         ledger.fault(path, "is empty", "write at least one entry, or delete the key")
     else:
         ledger.fault(path, f"{_text(found)} can't be read ({error['msg']})", "restart-bench schema shows examples")
+
+
+def _stands_misspelt(block: Any, name: str, known: tuple[str, ...]) -> bool:
+    """True where an unknown key is probably the one that is missing: it is told as unknown."""
+    return isinstance(block, Block) and any(closest(key, known) == name for key in block if key not in known)
 
 
 def _model_at(model: type[Written], loc: tuple[str | int, ...]) -> type[Written] | None:
@@ -299,10 +311,12 @@ def _note_empty_values(tree: Any, ledger: Ledger, path: Path) -> None:
     elif isinstance(tree, Row):
         items = enumerate(tree)
     for name, value in items:
-        if (*path, name) == ("record",):
-            continue
         if isinstance(value, Scalar) and value.value is None:
-            if isinstance(name, int) or name.isidentifier():  # else the rest of a text cut at a comma
+            in_record = path[:1] == ("record",)
+            if isinstance(tree, Block) and name in tree.bare:  # probably the rest of a text cut at a comma
+                if in_record:
+                    unknown_key((*path, name), (), ledger)
+            elif not in_record:
                 ledger.fault((*path, name), "has no value", "write one, or delete the line")
         else:
             _note_empty_values(value, ledger, (*path, name))

@@ -35,16 +35,16 @@ class Names:
     def members(self, path: Path, name: str, ledger: Ledger) -> tuple[str, ...]:
         """The points that a name stands for: itself, or a group's members; none, with a fault, if it is unknown."""
         if name in self.groups:
-            return self.groups[name]
+            return tuple(member for member in self.groups[name] if member not in self.broken)
         found = self.one(path, name, ledger)
         return (found,) if found is not None else ()
 
     def one(self, path: Path, name: str, ledger: Ledger) -> str | None:
         """The point of this name, None where there is none."""
-        if name in self.points:
-            return name
         if name in self.broken:
             return None
+        if name in self.points:
+            return name
         if name in self.groups:
             ledger.fault(path, f"{name} is a group where one point is due", f"name one of {_list(self.groups[name])}")
             return None

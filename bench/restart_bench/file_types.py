@@ -154,23 +154,29 @@ def read_on_off(value: Any) -> bool:
 
 def read_value(value: Any) -> Value:
     """off, on or a number."""
-    scalar = as_scalar(value, "on, off or a number")
-    if isinstance(scalar.value, bool) or scalar.text.strip().lower() in ("on", "off", "yes", "no", "true", "false"):
+    return _value(value, "on, off or a number", ("on", "off"))
+
+
+def _value(value: Any, expected: str, known: tuple[str, ...]) -> Value:
+    scalar = as_scalar(value, expected)
+    text = scalar.text.strip()
+    if isinstance(scalar.value, bool) or text.lower() in ("on", "off", "yes", "no", "true", "false"):
         return read_on_off(scalar)
-    return read_number(scalar, "on, off or a number")
+    if not any(sign.isdigit() for sign in text):
+        raise refuse(f"{text} is not {expected}", f"write {expected}", expected, known, text)
+    return read_number(scalar, expected)
+
+
+def read_proof(value: Any) -> Value:
+    """A value that proves a cut; the words that may stand in its place are told where it can't be read."""
+    return _value(value, "on, off, a number, falls, rises or lost", ("on", "off", "falls", "rises", "lost"))
 
 
 def read_value_or_before(value: Any) -> Value | Literal["as before"]:
     """off, on, a number, or `as before`."""
     if value == AS_BEFORE or (isinstance(value, Scalar) and " ".join(value.text.split()) == AS_BEFORE):
         return AS_BEFORE
-    try:
-        return read_value(value)
-    except PydanticCustomError as error:
-        context = error.context or {}
-        if context.get("cure", "").startswith("write it like"):
-            context = {**context, "what": context["what"].replace("a number", "on, off, a number or as before")}
-        raise PydanticCustomError("fault", "{what}", context) from None
+    return _value(value, "on, off, a number or as before", ("on", "off", AS_BEFORE))
 
 
 def read_text(value: Any) -> str:
@@ -379,6 +385,7 @@ Duration = Annotated[int, As(read_duration, {"anyOf": _OR_0})]
 PositiveDuration = Annotated[int, As(positive_duration, _DURATION)]
 OnOff = Annotated[bool, As(read_on_off, {"anyOf": [{"type": "boolean"}, _ON_OFF]})]
 OneValue = Annotated[bool | int | float, As(read_value, {"anyOf": _ONE_VALUE})]
+ProofValue = Annotated[bool | int | float, As(read_proof, {"anyOf": _ONE_VALUE})]
 ValueOrBefore = Annotated[
     bool | int | float | Literal["as before"],
     As(read_value_or_before, {"anyOf": [*_ONE_VALUE, {"const": AS_BEFORE}]}),

@@ -109,13 +109,15 @@ class _Reading:
         self._check_drives(rungs)
         self._check_names(rungs)
         self._check_memory([rung for _, rung in rungs], memory)
-        if model.rides_through.spread > model.rides_through.middle:
+        told = model.rides_through
+        rides = RideThrough(told) if isinstance(told, int) else RideThrough(told.middle, told.spread)
+        if rides.spread_ns > rides.middle_ns:
             self.ledger.fault(("rides_through", "spread"), "is more than the middle", "write a smaller spread")
         return Program(
             name=model.program,
             scan_ns=model.scan,
             boot=Boot(model.boot.dark, model.boot.refusing, model.boot.silent, model.boot.busy, model.boot.answering),
-            rides_through=RideThrough(model.rides_through.middle, model.rides_through.spread),
+            rides_through=rides,
             start_pass=model.start_pass,
             outputs=model.outputs,
             saved=model.saved,

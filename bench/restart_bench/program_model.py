@@ -14,8 +14,6 @@ from restart_bench.file_types import (
     PointName,
     PositiveDuration,
     Text,
-    as_scalar,
-    read_duration,
     refuse,
     whole,
     word,
@@ -158,13 +156,10 @@ class FaultIn(Written):
     fault: Text = key("its name; its own keys follow", "retained-lost")
 
 
-def _ride_through(value: Any) -> Any:
-    """A bare duration is the middle without any spread."""
-    if isinstance(value, dict | RideThroughIn):
-        return value
-    return RideThroughIn(middle=read_duration(as_scalar(value, "a duration")))
-
-
+RidesThrough = Annotated[
+    Annotated[Duration, Tag("<value>")] | Annotated[RideThroughIn, Tag("<mapping>")],
+    Discriminator(lambda value: "<mapping>" if isinstance(value, dict) else "<value>"),
+]
 StartPass = Literal["clears coils", "none"]
 When = Literal["at scan end", "at once"]
 
@@ -175,10 +170,10 @@ class ProgramIn(Written):
     program: Text = key("name of the program and its edition", "grain dryer, edition 7")
     scan: PositiveDuration = key("time of one scan", "10 ms", 10_000_000)
     boot: BootIn = key("stages between the restored supply and the running program", {"dark": "300 ms"}, BootIn())
-    rides_through: Annotated[RideThroughIn, BeforeValidator(_ride_through)] = key(
-        "longest loss that the controller does not notice",
+    rides_through: RidesThrough = key(
+        "longest loss that the controller does not notice: a duration, or middle and spread",
         {"middle": "15 ms", "spread": "1 ms"},
-        RideThroughIn(middle=0),
+        0,
     )
     start_pass: Annotated[StartPass, word("clears coils", "none")] = key(
         "whether plain coils are written false before the first scan", "clears coils", "none"

@@ -30,6 +30,7 @@ from restart_bench.yaml_tree import Block, ReadFile, Scalar, merged, plain, read
 from restart_bench_drivers.interface import SupplyCard
 
 STAND_INS: dict[str, Any] = {"rig": "rig", "loads": "harmless", "devices": {}, "points": {}}
+SUPPLY_BROKEN = "<supply>"
 CONTACT_LOST = Proof(kind="contact lost")
 
 
@@ -55,7 +56,7 @@ def read_rig(read: ReadFile, cards: Mapping[str, SupplyCard]) -> RigRead:
     model = validated(tree, RigIn, ledger, STAND_INS)
     if model is not None:
         result.rig = _rig(model, str(read.path), cards, ledger)
-        result.broken = _broken(tree, result.rig)
+        result.broken = _broken(tree, result.rig, ledger)
     result.faults += ledger.faults
     result.warnings += ledger.warnings
     return result
@@ -378,9 +379,12 @@ def _named(tree: Block, key: str) -> set[str]:
     return set(told) if isinstance(told, Block) else set()
 
 
-def _broken(tree: Block, rig: Rig) -> frozenset[str]:
-    """Names that stand in the file but did not become points or groups, and their terminals."""
-    written = _named(tree, "points")
-    names = {name for name in written if name not in rig.points} | (_named(tree, "groups") - set(rig.groups))
-    terminals = {f"{name}_terminal" for name in written} - set(rig.points)
-    return frozenset(names | terminals)
+def _broken(tree: Block, rig: Rig, ledger: Ledger) -> frozenset[str]:
+    """Names whose own entry is faulty or did not become a point or group, their terminals, and `SUPPLY_BROKEN`."""
+    found: set[str] = set()
+    for key, known in (("points", set(rig.points)), ("groups", set(rig.groups))):
+        found |= {name for name in _named(tree, key) if name not in known or ledger.is_faulty((key, name))}
+    found |= {f"{name}_terminal" for name in found}
+    if "supply" in tree and (rig.supply is None or ledger.is_faulty(("supply",))):
+        found.add(SUPPLY_BROKEN)
+    return frozenset(found)

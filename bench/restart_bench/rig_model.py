@@ -19,6 +19,7 @@ from restart_bench.file_types import (
     PointName,
     PointRef,
     PositiveDuration,
+    ProofValue,
     Text,
     Volts,
     whole,
@@ -221,7 +222,7 @@ class DefaultsIn(Written):
 
 ProofWord = Annotated[Literal["falls", "rises", "lost"], word("falls", "rises", "lost")]
 ProofTest = Annotated[
-    Annotated[ProofWord, Tag("<word>")] | Annotated[OneValue, Tag("<value>")] | Annotated[TestIn, Tag("<mapping>")],
+    Annotated[ProofWord, Tag("<word>")] | Annotated[ProofValue, Tag("<value>")] | Annotated[TestIn, Tag("<mapping>")],
     Discriminator(lambda value: "<word>" if str(value) in ("falls", "rises", "lost") else _is_mapping(value)),
 ]
 

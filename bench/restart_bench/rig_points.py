@@ -150,7 +150,8 @@ def _worked(point: Point, told: PointIn, path: Path, ledger: Ledger) -> Point:
     idle = told.idle
     if idle is not None:
         idle = value_for((*path, "idle"), idle, point, ledger)
-        if not told.writable and told.by_hand is None:
+        unsure = ledger.is_faulty((*path, "writable")) or ledger.is_faulty((*path, "by_hand"))
+        if not told.writable and told.by_hand is None and not unsure:
             cure = "add writable: yes, or by_hand:, or delete idle:"
             ledger.fault((*path, "idle"), "nobody works this point", cure)
     limits = None

@@ -10,6 +10,7 @@ from restart_bench.file_faults import Fault
 from restart_bench.file_models import Ledger, Path, validated
 from restart_bench.file_points import Names
 from restart_bench.rig import Rig
+from restart_bench.rig_file import SUPPLY_BROKEN
 from restart_bench.scenario import (
     At,
     Case,
@@ -21,7 +22,7 @@ from restart_bench.scenario import (
     Scenario,
 )
 from restart_bench.scenario_expect import during_of, expectations_of, gaps_of, times_of
-from restart_bench.scenario_model import CutIn, ScenarioIn
+from restart_bench.scenario_model import ByEyeIn, CutIn, ExpectIn, ScenarioIn
 from restart_bench.scenario_steps import steps_of
 from restart_bench.units import show_duration
 from restart_bench.yaml_tree import ReadFile
@@ -75,7 +76,8 @@ def _scenario(
     ledger: Ledger,
 ) -> Scenario:
     by_mode = model.cut.how == "mode"
-    _check_cut(model, rig, card, ledger)
+    if SUPPLY_BROKEN not in names.broken or by_mode:
+        _check_cut(model, rig, card, ledger)
     held: set[str] = set()
     before = steps_of("before", model.before, rig, names, ledger, held)
     during = during_of(model, rig, names, ledger)
@@ -83,7 +85,7 @@ def _scenario(
     times = times_of(model, rig, ledger)
     gaps = gaps_of(model, rig, names, ledger)
     function_check = steps_of("function_check", model.function_check, rig, names, ledger, set())
-    if not (during or after or times or gaps or function_check) and not _says_something(model, ledger):
+    if not _demands_something(model) and not any(ledger.is_faulty((key,)) for key in ("after", "during")):
         cure = "add after: {expect: {...}} with what each output has to do"
         ledger.fault(("after",), "nothing is expected, so nothing can be shown", cure)
     restart = model.after.restart or "required"
@@ -114,9 +116,11 @@ def _scenario(
     )
 
 
-def _says_something(model: ScenarioIn, ledger: Ledger) -> bool:
-    """True where an expectation stands in the file but is faulty."""
-    return any(ledger.is_faulty(path) for path in (("after",), ("during",), ("function_check",)))
+def _demands_something(model: ScenarioIn) -> bool:
+    """True where at least one expectation stands in the file."""
+    after = model.after
+    checks = any(isinstance(step, ExpectIn | ByEyeIn) for step in model.function_check)
+    return bool(model.during or after.expect or after.times or after.gaps or checks)
 
 
 # ---------------------------------------------------------------- the cut
@@ -128,8 +132,8 @@ def _check_cut(model: ScenarioIn, rig: Rig, card: SupplyCard | None, ledger: Led
         return
     supply = rig.supply
     if supply is None:
-        if card is not None or not ledger.is_faulty(("cut",)):
-            _no_supply(rig, ledger)
+        cure = "add supply: to the rig, or write how: mode"
+        ledger.fault(("cut", "how"), "the rig has no supply that can be cut", cure)
         return
     for off_for in model.cut.off_for:
         _check_off_for(off_for, rig, ledger)
@@ -140,10 +144,6 @@ def _check_cut(model: ScenarioIn, rig: Rig, card: SupplyCard | None, ledger: Led
         ledger.fault(("cut", "level"), f"{supply.driver} can only switch off and on", cure)
     if supply.nominal_volts is None and any(level.fraction is not None for level in model.cut.level):
         ledger.fault(("cut", "level"), "per cent of what?", "add nominal: 24 V to the rig's supply, or write volts")
-
-
-def _no_supply(rig: Rig, ledger: Ledger) -> None:
-    ledger.fault(("cut", "how"), "the rig has no supply that can be cut", "add supply: to the rig, or write how: mode")
 
 
 def _check_mode_cut(model: ScenarioIn, rig: Rig, ledger: Ledger) -> None:

@@ -88,7 +88,8 @@ def _settings(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> dict[str, Any
             refusal = Refusal(VALUE, context["expected"], text, known=context["known"], default=context["cure"])
             ledger.fault(path, context["what"], cure_for(refusal))
     for key in card.keys:
-        if key.required and key.name not in written:
+        misspelt = any(closest(name, known) == key.name for name in written if name not in known)
+        if key.required and key.name not in written and not misspelt:
             ledger.fault((*SUPPLY, key.name), "is missing", f"add it: {key.help}")
     places = [key.name for key in card.keys if key.kind == "text" and key.name in card.address_keys]
     if places and not any(name in written for name in places):

@@ -48,6 +48,7 @@ class Block(dict[str, Any]):
         self.file = file
         self.line = line
         self.keys_at: dict[str, tuple[str, int]] = {}
+        self.bare: set[str] = set()  # keys without a colon: in short form YAML takes `{a: x, y}` for keys a and y
 
     def put(self, key: str, value: Tree, file: str, line: int) -> None:
         """Adds one key with its place."""
@@ -148,9 +149,9 @@ def place_of(tree: Tree, path: tuple[str | int, ...]) -> tuple[str, int]:
 
 def plain(tree: Any) -> Any:
     """The tree as ordinary Python values, dates as text."""
-    if isinstance(tree, Block):
+    if isinstance(tree, dict):
         return {key: plain(value) for key, value in tree.items()}
-    if isinstance(tree, Row):
+    if isinstance(tree, list):
         return [plain(value) for value in tree]
     if isinstance(tree, Scalar):
         return tree.value if isinstance(tree.value, bool | int | float | str | None) else tree.text
@@ -160,6 +161,7 @@ def plain(tree: Any) -> Any:
 def merged(base: Block, over: Block) -> Block:
     """`over` laid on `base`: mappings key by key, all else replaced. Each value keeps its own place."""
     result = Block(over.file, over.line)
+    result.bare = base.bare | over.bare
     for key, value in base.items():
         result.put(key, value, *base.keys_at[key])
     for key, value in over.items():
@@ -226,6 +228,8 @@ class _Reader:
             value = self.read(value_node, (*path, key), within)
             if value is not None:
                 block.put(key, value, self.file, line)
+            if value_node.start_mark.index == key_node.end_mark.index:
+                block.bare.add(key)
         for other in taken_over:
             for key, value in other.items():
                 if key not in block:
@@ -260,7 +264,7 @@ class _Reader:
 
     def _give_up(self, node: yaml.Node, path: tuple[str | int, ...], text: str, cure: str) -> None:
         self.gave_up = True
-        self._fault(node.start_mark.line + 1, path, text, cure)
+        self._fault(node.start_mark.line + 1, path[:4], text, cure)
 
     def _fault(self, line: int, path: tuple[str | int, ...], text: str, cure: str) -> None:
         self.faults.append(Fault(self.file, line, shown_path(path), text, cure))
