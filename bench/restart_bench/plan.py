@@ -33,7 +33,8 @@ CONFIDENCE = 0.95
 WORTH_SHOWING = 0.95
 """Reliability for which the number of cycles is named where a plan shows less (common practice, no source)."""
 STORED_SHARE = 0.25
-"""Bytes on the disk after compression for each byte of a sample record: measured on simulated runs of the dryer."""
+"""Bytes on the disk, all files of a run together, for each byte of a sample record: 0.24 and 0.25 measured on
+simulated runs of the dryer of 80 s and 20 s (the samples alone: 0.135)."""
 HOUR_NS = 3600 * NS_PER_S
 
 
