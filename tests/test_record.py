@@ -242,7 +242,7 @@ def test_each_lane_of_the_case_is_drawn_once() -> None:
 def test_a_change_is_drawn_as_wide_as_its_bounds() -> None:
     """From not before to not after, in milliseconds."""
     packed = drawing.pack([Piece("change", 1_500_000, 12_250_000, 1.0)])
-    assert drawing.lane_paths(packed, True)["edge"] == "M1.5 25L12.25 3"
+    assert drawing.lane_paths(packed, True)["edge"] == "M1.5 24L12.25 2"
 
 
 def test_blind_spans_and_reads_that_do_not_count_are_drawn_by_other_means_than_colour() -> None:
@@ -252,7 +252,7 @@ def test_blind_spans_and_reads_that_do_not_count_are_drawn_by_other_means_than_c
     )
     paths = drawing.lane_paths(packed, True)
     assert (paths["blind"], paths["dim-on"], paths["off"]) == (
-        "M0 3H1V25H0Z", "M1 3H2V25H1Z", "M2 25H3",
+        "M0 2H1V24H0Z", "M1 2H2V24H1Z", "M2 24H3",
     )  # fmt: skip
     assert paths["on"] == "" and paths["edge"] == ""
 
@@ -272,11 +272,11 @@ def test_the_worst_cycle_is_drawn_strongly() -> None:
 
 
 def test_lanes_too_many_for_a_page_go_into_further_panels() -> None:
-    """At most 12 lanes a panel, every panel with the supply, no pair of output and terminal apart."""
+    """At most 16 lanes a panel, every panel with the supply, no pair of output and terminal apart."""
     outputs = [Lane(f"o{n}{part}", f"o{n}", "", part, pair=n) for n in range(1, 20) for part in ("output", "terminal")]  # type: ignore[arg-type]
     lanes = (LANES[0], *outputs)
     panels = drawing.panels_of(lanes)
-    assert all(len(panel) <= 12 and panel[0] == 0 for panel in panels)
+    assert all(len(panel) <= 16 and panel[0] == 0 for panel in panels)
     assert sorted(index for panel in panels for index in panel[1:]) == list(range(1, len(lanes)))
     for panel in panels:
         pairs = [lanes[index].pair for index in panel[1:]]

@@ -34,20 +34,32 @@ _LATE = "restart_bench_late"
 _BETTER_TO_WORSE = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.ERROR, Verdict.FAIL)
 
 
-class Judged(Exception):
-    """A case that did not pass; the text says what was found, in which cycles, and where the evidence lies."""
+class Judged(pytest.fail.Exception):  # type: ignore[name-defined,misc]
+    """A case that did not pass; the text says what was found, in which cycles, and where the evidence lies.
+
+    No traceback is shown: it is the controller or the rig that is spoken of, not a line of Python.
+    """
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text, pytrace=False)
 
 
 class Fail(Judged):
     """Shown to deviate."""
 
+    __module__ = "builtins"  # as pytest's own outcomes: reports show the bare name
+
 
 class Inconclusive(Judged):
     """Not shown either way: no evidence against the controller, and none for it."""
 
+    __module__ = "builtins"
 
-class NotValid(Judged):
+
+class Error(Judged):
     """The test was not valid; it says nothing about the controller."""
+
+    __module__ = "builtins"
 
 
 # ---------------------------------------------------------------- collecting
@@ -85,12 +97,12 @@ class ScenarioCase(pytest.Item):
         return str(self.path.parent)
 
     def setup(self) -> None:
-        """Perform the cycles. Raises NotValid where the test was no test."""
+        """Perform the cycles. Raises Error where the test was no test."""
         run = self.config.stash[RUNS].run_of(self)
         self.judged, cycles = run.perform(self)
         self._tell(run)
         if self.judged.verdict is Verdict.ERROR:
-            raise NotValid(told_of(self.judged, cycles, run.folder))
+            raise Error(told_of(self.judged, cycles, run.folder))
         self._cycles, self._folder = cycles, run.folder
 
     def runtest(self) -> None:
@@ -113,12 +125,6 @@ class ScenarioCase(pytest.Item):
         self.user_properties += [*told, *(("limit", clean(limit)) for limit in self.judged.limits)]
         self.add_report_section("setup", "restart-bench", "\n".join([*self.judged.limits, f"archive: {run.folder}"]))
 
-    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], *_: Any, **__: Any) -> Any:
-        """Reasons instead of a traceback, where it is the controller or the rig that is spoken of."""
-        if isinstance(excinfo.value, Judged):
-            return excinfo.getrepr(style="value")
-        return super().repr_failure(excinfo)
-
     def reportinfo(self) -> tuple[Path, int | None, str]:
         """Where a reader finds the case."""
         return self.path, 0, self.name
@@ -126,13 +132,13 @@ class ScenarioCase(pytest.Item):
 
 def told_of(judged: ScenarioJudged, cycles: Sequence[CycleJudged], folder: str) -> str:
     """The text of a case that did not pass: reasons with their cycles, limits, and where the evidence lies."""
-    lines = [f"{judged.verdict} ({GLOSS[judged.verdict]}): {judged.reason}"]
+    lines = [f"{GLOSS[judged.verdict]}: {judged.reason.split(': cycle ')[0]}"]
     reasons: dict[str, list[int]] = {}
     for finding in (*(one for cycle in cycles for one in cycle.findings), *judged.late_findings):
         if finding.verdict is not Verdict.PASS:
             reasons.setdefault(_told_finding(finding), []).append(finding.cycle)
     for cycle in cycles:
-        if cycle.verdict is Verdict.ERROR:
+        if cycle.verdict is Verdict.ERROR and not any(one.verdict is Verdict.ERROR for one in cycle.findings):
             reasons.setdefault(f"error: {cycle.reason}", []).append(cycle.cycle)
     for reason, numbers in list(reasons.items())[:_MOST_REASONS]:
         lines.append(f"  {_cycles_word(numbers)}: {reason}")
@@ -215,12 +221,12 @@ class RigRun:
     def perform(self, item: ScenarioCase) -> tuple[ScenarioJudged, tuple[CycleJudged, ...]]:
         """All cycles of the case, and what they amount to.
 
-        Raises NotValid where they could not be done, and leaves pytest where a person stopped the run.
+        Raises Error where they could not be done, and leaves pytest where a person stopped the run.
         """
         from restart_bench.concluding import judge_scenario
 
         if self._gone:
-            raise NotValid(self._gone)
+            raise Error(self._gone)
         if self._session is None:
             self._begin()
         assert self._session is not None
@@ -232,7 +238,7 @@ class RigRun:
                 self.end()
                 pytest.exit(f"restart-bench: {self._session.over}", returncode=EXIT_STOPPED)
         if not cycles:
-            raise NotValid(self._gone or "no cycle of this case was done")
+            raise Error(self._gone or "no cycle of this case was done")
         judged = judge_scenario(self._session.rig, scenario, cycles, scenario.repeat)
         self._done += 1
         self._note(judged)
@@ -250,7 +256,7 @@ class RigRun:
             self._session = session.__enter__()
         except Refused as refused:
             self._gone = str(refused)
-            raise NotValid(self._gone) from None
+            raise Error(self._gone) from None
         except Exception as problem:
             self._gone = f"the run on this rig could not begin: {problem}"
             raise
@@ -364,7 +370,7 @@ class ScenarioRuns:
             if not goes_on:
                 late = self._end(item.rig_key)
                 if late:
-                    raise NotValid("\n".join(["seen at the end of the run:", *(f"  {line}" for line in late)]))
+                    raise Error("\n".join(["seen at the end of the run:", *(f"  {line}" for line in late)]))
         return result
 
     def _end(self, key: str) -> list[str]:

@@ -65,7 +65,8 @@ class FileRow:
 
 @dataclass(frozen=True, slots=True)
 class MatrixRow:
-    """One output in one case. `output` is its label, `point` its name in the rig file; the rest are texts."""
+    """One output in one case. `output` is its label, `point` its name in the rig file; the rest are texts.
+    Where nothing is `expected` of it, it is shown what it did, without a verdict."""
 
     scenario: str
     case: str
@@ -77,6 +78,7 @@ class MatrixRow:
     delay: str
     verdict: Verdict
     reason: str
+    expected: bool = True
 
 
 @dataclass(frozen=True, slots=True)

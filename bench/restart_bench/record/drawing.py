@@ -18,14 +18,14 @@ from restart_bench.records import Verdict
 WIDTH = 1000
 PLOT_LEFT, PLOT_RIGHT = 206, 990
 PLOT = PLOT_RIGHT - PLOT_LEFT
-LANE = 28  # height of a lane's drawing
-TOP, BOTTOM = 3, 25  # of a lane: where on and off are drawn
-LANE_GAP, PAIR_GAP = 12, 3
+LANE = 26  # height of a lane's drawing
+TOP, BOTTOM = 2, 24  # of a lane: where on and off are drawn
+LANE_GAP, PAIR_GAP = 10, 3
 MARK_ROWS = (18, 38, 58, 76, 92)  # base lines of the names above a diagram
 LARGE_ROWS, SMALL_ROWS = (0, 1, 2), (2, 3, 4)
 HEAD = 112
 FOOT = 34
-LANES_IN_PANEL = 12
+LANES_IN_PANEL = 16
 
 LARGE = {"cut": "OFF", "restored": "ON", "answered": "ANSWERING", "ready": "RUNNING"}
 LARGE_COLUMN, SMALL_COLUMN, VALUE_COLUMN = 13.6, 8.2, 8.6  # width of one character of each kind of text
@@ -236,7 +236,7 @@ def ticks(view: tuple[float, float]) -> list[Placed]:
 
 
 def panels_of(lanes: Sequence[Lane]) -> list[list[int]]:
-    """Lanes shared out to panels of at most 12; pairs stay together, and every panel begins with the supply."""
+    """Lanes shared out to panels of at most 16; pairs stay together, and every panel begins with the supply."""
     supply = [index for index, lane in enumerate(lanes) if lane.role == "supply"]
     groups: dict[int, list[int]] = {}
     for index, lane in enumerate(lanes):

@@ -98,19 +98,25 @@ def gather(run: ArchivedRun) -> RecordData:
 
 
 def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple[Verdict, str]:
-    """The run's verdict and the reason for it: of how it ended, and of the scenarios that have that verdict."""
+    """The run's verdict and the reason for it: how it ended, and the scenarios that have that verdict."""
     ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
-    verdict = ended.verdict if ended is not None else Verdict.ERROR
-    reasons = [ended.reason] if ended is not None and ended.reason else []
-    named = len(scenarios) > 1
-    for scenario in scenarios.values():
-        if scenario.verdict is verdict and scenario.reason not in ("", *reasons):
-            reasons.append(f"{scenario.scenario}: {scenario.reason}" if named else scenario.reason)
     if ended is None:
-        reasons.append("the run has no end in its journal")
+        return Verdict.ERROR, "the run has no end in its journal"
+    if ended.verdict is Verdict.PASS and not ended.reason:
+        cycles = sum(scenario.cycles for scenario in scenarios.values())
+        return ended.verdict, f"all that was demanded was shown, in {counted(cycles, 'cycle')}"
+    reasons = [ended.reason] if ended.reason else []
+    for scenario in scenarios.values():
+        if scenario.verdict is ended.verdict and scenario.reason != ended.reason:
+            reasons.append(f"{scenario.scenario}: {_begun(scenario.reason)}")
     if len(reasons) > 3:
-        reasons[3:] = [f"and {counted(len(reasons) - 3, 'other reason')}"]
-    return verdict, "; ".join(reasons) or "every scenario passed"
+        reasons[2:] = [f"and {counted(len(reasons) - 2, 'other reason')}"]
+    return ended.verdict, "; ".join(reasons)
+
+
+def _begun(reason: str) -> str:
+    """A scenario's reason up to its first cycle; the rest stands with the scenario."""
+    return reason.split("; cycle ", maxsplit=1)[0]
 
 
 # ---------------------------------------------------------------- scenarios and findings
@@ -158,11 +164,12 @@ def finding_rows(rig: Rig, cycles: Sequence[CycleJudged], scenarios: Iterable[Sc
     for (scenario, case, point, expectation), mine in groups.items():
         verdict = worst(one.verdict for one in mine)
         said = _said(one for one in mine if one.verdict is verdict)
+        most = 1 if verdict is Verdict.PASS else MOST_REASONS
         numbers = {str(word): sum(one.verdict is word for one in mine) for word in Verdict}
         yield FindingRow(
             scenario, case, shown(rig, point), expectation, verdict,
             {word: number for word, number in numbers.items() if number},
-            said[:MOST_REASONS], max(0, len(said) - MOST_REASONS),
+            said[:most], max(0, len(said) - most),
         )  # fmt: skip
 
 
@@ -188,6 +195,7 @@ def shown(rig: Rig, point: str) -> str:
 
 def _matrix(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[MatrixRow]:
     for (scenario, case), mine in by_case(cycles).items():
+        judged = {finding.point for cycle in mine for finding in cycle.findings}
         for row in matrix_rows(rig, mine):
             yield MatrixRow(
                 scenario=scenario,
@@ -200,6 +208,7 @@ def _matrix(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[MatrixRow]:
                 delay=bounds_text(row.delay_ns) if row.delay_ns is not None else "",
                 verdict=row.verdict,
                 reason=row.reason,
+                expected=row.point in judged,
             )
 
 

@@ -17,6 +17,7 @@ from restart_bench.record import wording
 from restart_bench.record.cautions import CAUTIONS
 from restart_bench.record.data import CaseDiagram, MatrixRow, RecordData, ScenarioRow
 from restart_bench.record.drawing import (
+    BOTTOM,
     HEAD,
     LANE,
     LARGE,
@@ -28,6 +29,7 @@ from restart_bench.record.drawing import (
     PLOT_RIGHT,
     SMALL_COLUMN,
     SMALL_ROWS,
+    TOP,
     VALUE_COLUMN,
     WIDTH,
     Drawing,
@@ -44,7 +46,8 @@ _WIDE = 98  # columns of a line across the page
 _T = TypeVar("_T")
 _WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 _GEOMETRY = {
-    "width": WIDTH, "left": PLOT_LEFT, "right": PLOT_RIGHT, "lane": LANE, "head": HEAD, "rows": MARK_ROWS,
+    "width": WIDTH, "left": PLOT_LEFT, "right": PLOT_RIGHT, "lane": LANE, "head": HEAD,
+    "top": TOP, "bottom": BOTTOM, "rows": MARK_ROWS,
     "largeRows": LARGE_ROWS, "smallRows": SMALL_ROWS, "large": LARGE, "largeColumn": LARGE_COLUMN,
     "smallColumn": SMALL_COLUMN, "valueColumn": VALUE_COLUMN, "paths": PATHS,
 }  # fmt: skip
@@ -138,7 +141,7 @@ def first_page(data: RecordData) -> FirstPage:
     shown_not = _fitting(data.not_tested, room / 5, lambda text: _lines(text, _WIDE))
     room -= sum(_lines(f"{limit.text} {limit.scenarios}", _WIDE) for limit in shown_limits)
     room -= sum(_lines(text, _WIDE) for text in shown_not)
-    rows = sorted(data.matrix, key=lambda row: _WORST_FIRST.index(row.verdict))
+    rows = sorted(data.matrix, key=lambda row: (not row.expected, _WORST_FIRST.index(row.verdict)))
     groups: set[tuple[str, str]] = set()
     chosen = _fitting(rows, room, lambda row: matrix_lines(row) + _heading_lines(row, groups))
     kept = [row for row in data.matrix if any(row is one for one in chosen)]

@@ -4,7 +4,7 @@
 (() => {
   const g = JSON.parse(document.getElementById("geometry").textContent);
   const PLOT = g.right - g.left;
-  const TOP = 3, BOTTOM = 25;
+  const { top: TOP, bottom: BOTTOM } = g;
   const SVG = "http://www.w3.org/2000/svg";
   const LEAST = 0.05; // milliseconds: what the closest view spans
   const ms = (us) => String(us / 1000);
@@ -222,7 +222,7 @@
           const right = g.left + (Math.min(high / 1000, last) - first) * scale;
           const text = valueText(value, false, lane.unit);
           if (right - left >= [...text].length * g.valueColumn + 6)
-            texts.push(element("text", { x: ((left + right) / 2).toFixed(2), y: y + 20, "text-anchor": "middle" }, text));
+            texts.push(element("text", { x: ((left + right) / 2).toFixed(2), y: y + 18, "text-anchor": "middle" }, text));
         }
       }
       svg.querySelector(".values").replaceChildren(...texts);
