@@ -33,7 +33,7 @@ def suite() -> Suite:
 
 def _cycle(number: int, verdict: Verdict = Verdict.PASS, marks: dict[str, Bounds] | None = None) -> CycleJudged:
     finding = Finding("burner-stays-shut", "", number, "burner", "is off", verdict, f"reason {verdict}")
-    told = tuple(Mark(name, bounds) for name, bounds in (marks or {}).items())
+    told = tuple(Mark(name, bounds) for name, bounds in (marks or {"cut": Bounds(0, 2)}).items())
     return CycleJudged(number, "burner-stays-shut", "", verdict, f"reason {verdict}", told, (finding,))
 
 
@@ -145,7 +145,14 @@ def test_outputs_that_nobody_asked_about_are_named(suite: Suite) -> None:
 
 def test_cycles_that_were_not_done_are_named(suite: Suite) -> None:
     """A scenario without a cycle is not tested, whatever its file says."""
-    assert list(not_tested(suite, [])) == ["burner-stays-shut: no cycle of it was done."]
+    assert list(not_tested(suite, [])) == ["burner-stays-shut: no valid cycle of it was done."]
+
+
+def test_cycles_that_were_no_test_count_as_not_done(suite: Suite) -> None:
+    """An error says nothing about the controller, and a rehearsal cuts nothing."""
+    error, rehearsed = _cycle(1, Verdict.ERROR), dataclasses.replace(_cycle(2), marks=())
+    assert list(not_tested(suite, [error, rehearsed])) == ["burner-stays-shut: no valid cycle of it was done."]
+    assert list(demonstrations(suite, [error, rehearsed, rehearsed])) == []
 
 
 def test_an_output_without_a_terminal_is_only_the_controllers_word(suite: Suite) -> None:

@@ -22,7 +22,7 @@ from restart_bench.record.data import (
 )
 from restart_bench.record.diagrams import by_case, diagrams_of
 from restart_bench.record.facts import devices, fact_groups, moment, record_notes
-from restart_bench.record.untested import not_tested
+from restart_bench.record.untested import is_test, not_tested
 from restart_bench.record.wording import bounds_text, counted, listed
 from restart_bench.records import (
     MARKS,
@@ -302,8 +302,7 @@ def demonstrations(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[Demo
     for scenario in suite.scenarios:
         asked = scenario.demonstrate
         for case in scenario.cases:
-            verdicts = [cycle.verdict for cycle in groups.get((scenario.name, case.name), ())]
-            valid = [verdict for verdict in verdicts if verdict is not Verdict.ERROR]
+            valid = [cycle.verdict for cycle in groups.get((scenario.name, case.name), ()) if is_test(cycle)]
             if not valid or (asked is None and len(valid) < 2):
                 continue
             failures = sum(verdict is not Verdict.PASS for verdict in valid)

@@ -78,6 +78,7 @@ class FirstPage:
     limits_left: int
     matrix: tuple[MatrixGroup, ...]
     matrix_left: int
+    matrix_left_bad: int
     not_tested: tuple[str, ...]
     not_tested_left: int
 
@@ -147,9 +148,13 @@ def first_page(data: RecordData) -> FirstPage:
     kept = [row for row in data.matrix if any(row is one for one in chosen)]
     return FirstPage(
         shown_limits, len(limits) - len(shown_limits),
-        grouped(kept), len(data.matrix) - len(kept),
+        grouped(kept), len(data.matrix) - len(kept), sum(_is_bad(row) for row in data.matrix) - sum(map(_is_bad, kept)),
         shown_not, len(data.not_tested) - len(shown_not),
     )  # fmt: skip
+
+
+def _is_bad(row: MatrixRow) -> bool:
+    return row.expected and row.verdict is not Verdict.PASS
 
 
 def grouped(rows: Iterable[MatrixRow]) -> tuple[MatrixGroup, ...]:

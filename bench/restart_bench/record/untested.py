@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from restart_bench.record.wording import listed
-from restart_bench.records import CycleJudged
+from restart_bench.records import CycleJudged, Verdict
 from restart_bench.rig import Rig
 from restart_bench.scenario import Scenario
 from restart_bench.units import show_duration
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 def not_tested(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[str]:
     """One sentence for each thing: cycles not done, outputs nobody asks about, evidence that is missing."""
-    done = {(cycle.scenario, cycle.case) for cycle in cycles}
+    done = {(cycle.scenario, cycle.case) for cycle in cycles if is_test(cycle)}
     scenarios = [one for one in suite.scenarios if any(name == one.name for name, _ in done)]
     yield from _not_done(suite.scenarios, done)
     if scenarios:
@@ -25,13 +25,18 @@ def not_tested(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[str]:
         yield _other_losses(scenarios)
 
 
+def is_test(cycle: CycleJudged) -> bool:
+    """True where something was cut and the cycle is valid: the others show nothing about a restart."""
+    return cycle.mark("cut") is not None and cycle.verdict is not Verdict.ERROR
+
+
 def _not_done(scenarios: Sequence[Scenario], done: Collection[tuple[str, str]]) -> Iterator[str]:
     for scenario in scenarios:
         missing = [case for case in scenario.cases if (scenario.name, case.name) not in done]
         if len(missing) == len(scenario.cases):
-            yield f"{scenario.name}: no cycle of it was done."
+            yield f"{scenario.name}: no valid cycle of it was done."
         else:
-            yield from (f"{scenario.name}, {case.name}: no cycle of this case was done." for case in missing)
+            yield from (f"{scenario.name}, {case.name}: no valid cycle of this case was done." for case in missing)
 
 
 def _outputs(rig: Rig, done: Sequence[Scenario]) -> Iterator[str]:
