@@ -6,6 +6,7 @@ Each test runs pytest in a process of its own on a small simulated rig (a lamp t
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -205,6 +206,32 @@ def test_stopping_at_the_first_failure_leaves_the_rig_safe(suite: Suite) -> None
     suite.scenario(rig, "b-stays", "on")
     told = suite.pytest("lamp-trainer", "--restart-simulated", "-x")
     assert "1 failed" in told.summary and "passed" not in told.summary
+    (run,) = suite.runs()
+    assert (run / "SHA256SUMS").is_file()
+
+
+def test_a_person_who_stops_the_run_gets_a_closed_archive_and_no_more_cycles(suite: Suite) -> None:
+    """Ctrl-C in the middle of a cycle: the rig is left safe, the archive is whole, and pytest ends with 130."""
+    suite.scenario(suite.rig(), "stays", "on")
+    command = [sys.executable, "-m", "pytest", "-s", "lamp-trainer", "--restart-simulated", "--restart-repeat", "50"]
+    windows = sys.platform == "win32"
+    process = subprocess.Popen(
+        command,
+        cwd=suite.folder,
+        stdout=subprocess.PIPE,
+        text=True,
+        creationflags=subprocess.CREATE_NEW_PROCESS_GROUP if windows else 0,
+    )
+    assert process.stdout is not None
+    said = []
+    for line in process.stdout:
+        said.append(line)
+        if "supply off" in line:
+            process.send_signal(signal.CTRL_BREAK_EVENT if windows else signal.SIGINT)
+            break
+    rest, _ = process.communicate(timeout=60)
+    assert process.returncode == 130, "".join(said) + rest
+    assert "stopped by" in rest
     (run,) = suite.runs()
     assert (run / "SHA256SUMS").is_file()
 

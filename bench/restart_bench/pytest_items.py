@@ -232,11 +232,12 @@ class RigRun:
         assert self._session is not None
         scenario = dataclasses.replace(item.scenario, cases=(item.case,))
         cycles = self._session.run_case(scenario, item.case)
-        if self._session.over:
-            self._gone = f"the run on this rig has ended: {self._session.over}; nothing more was switched"
+        over = self._session.over
+        if over:
+            self._gone = f"the run on this rig has ended: {over}; nothing more was switched"
             if self._show.stopped:
                 self.end()
-                pytest.exit(f"restart-bench: {self._session.over}", returncode=EXIT_STOPPED)
+                pytest.exit(f"restart-bench: {over}", returncode=EXIT_STOPPED)
         if not cycles:
             raise Error(self._gone or "no cycle of this case was done")
         judged = judge_scenario(self._session.rig, scenario, cycles, scenario.repeat)
