@@ -201,6 +201,17 @@ class LevelContract:
         assert supply.is_on() is True
         assert supply.measured() == pytest.approx(self.measures(9.6), abs=0.05)
 
+    def test_on_brings_the_full_voltage_back(self, supply: Any, counterpart: Any) -> None:
+        """After a dip the controller gets what it had before, not the dip for good."""
+        supply.on()
+        full = counterpart.volts
+        for dip in (9.6, 4.8):
+            supply.level(dip)
+            assert counterpart.volts == pytest.approx(dip)
+        supply.on()
+
+        assert counterpart.volts == pytest.approx(full)
+
     def test_a_level_out_of_range_raises(self, supply: Any) -> None:
         """A dip that was not made passes for no dip."""
         with pytest.raises(SupplyError, match="check its range"):

@@ -479,6 +479,10 @@ class VisaSupply(Counterpart):
     def energised(self) -> bool:
         return str(self._second.query("OUTP?")) == "ON"
 
+    @property
+    def volts(self) -> float:
+        return float(self._second.query("VOLT?"))
+
     def force(self, energised: bool) -> None:
         self._second.write(f"OUTP {'ON' if energised else 'OFF'}")
 

@@ -369,6 +369,15 @@ class TestScpiSupply:
 
         assert scpi.output == {1: True, 2: False}
 
+    def test_the_full_voltage_of_the_file_ends_a_dip_that_a_killed_run_left(self, scpi: ScpiServer) -> None:
+        """With `volts:` the driver need not have seen the voltage before the dip."""
+        scpi.volts = 9.6
+        supply = self.open(scpi, volts=24)
+        untouched = scpi.volts
+        supply.on()
+
+        assert (untouched, scpi.volts) == (9.6, 24.0)
+
     def test_what_is_no_number_counts_as_not_measured(self, scpi: ScpiServer) -> None:
         """SCPI-1999 (vol. 1, 7.2.1.5) writes 9.91E37 for "not a number" and 9.9E37 for infinity."""
         supply = self.open(scpi)

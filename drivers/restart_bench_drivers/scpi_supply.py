@@ -28,6 +28,7 @@ CARD = SupplyCard(
         Key("resource", "text", "VISA resource instead of `host`, for USB: USB0::0x1234::0x5678::SERIAL::INSTR"),
         Key("visa", "text", "VISA library for `resource`, where it is not the one installed: '@py'"),
         Key("channel", "whole number", "output, where the supply has several (INST:NSEL)"),
+        Key("volts", "number", "full voltage, which `on` sets; otherwise it goes back to what was set before `level:`"),
         Key("identity", "text", "text that its answer to *IDN? must hold, so that no other supply is switched"),
         Key("error_queue", "yes or no", "ask SYST:ERR? after each command", default="yes"),
         Key("answer_within", "duration", "longest time for connecting and for each answer", default="1 s"),
@@ -62,6 +63,7 @@ class ScpiSupply:
         resource: str | None = None,
         visa: str | None = None,
         channel: int | None = None,
+        volts: float | None = None,
         identity: str | None = None,
         error_queue: bool = True,
         answer_within: int = 1_000_000_000,
@@ -73,6 +75,8 @@ class ScpiSupply:
             _TcpLink(host, port, within_s) if host is not None else _VisaLink(str(resource), visa or "", within_s)
         )
         self._channel, self._error_queue = channel, error_queue
+        # Given by the file, the full voltage comes back even after a killed run left the supply in a dip.
+        self._full_volts, self._at_full = volts, volts is None
         self._closed = False
         self.retries = 0
         try:
@@ -82,7 +86,10 @@ class ScpiSupply:
             raise
 
     def on(self) -> None:
-        """Switch the output on."""
+        """Switch the output on, at its full voltage."""
+        if not self._at_full and self._full_volts is not None:
+            self._set(self._full_volts)
+            self._at_full = True
         self._output(True)
 
     def off(self) -> None:
@@ -94,13 +101,11 @@ class ScpiSupply:
         return self._state(self._exchange("OUTP?"))
 
     def level(self, volts: float) -> None:
-        """Set the output to this voltage, read back as set."""
-        setting = self._number("VOLT?", self._exchange("VOLT?", command=f"VOLT {volts:.6g}"))
-        if abs(setting - volts) > max(abs(volts) * SET_WITHIN, 0.01):
-            raise SupplyError(
-                f"{self._name} was told to go to {volts:g} V, but reads back {setting:g} V: check its range and its "
-                f"voltage limit"
-            )
+        """Set the output to this voltage, read back as set; `on` brings the full voltage back."""
+        if self._full_volts is None:
+            self._full_volts = self._number("VOLT?", self._exchange("VOLT?"))
+        self._at_full = False
+        self._set(volts)
 
     def measured(self) -> float | None:
         """Volts at the output as the supply measures them; None where it says that it has no value."""
@@ -124,6 +129,14 @@ class ScpiSupply:
         for _ in range(OLD_ERRORS if self._error_queue else 0):
             if _is_no_error(self._exchange("SYST:ERR?")):
                 return
+
+    def _set(self, volts: float) -> None:
+        setting = self._number("VOLT?", self._exchange("VOLT?", command=f"VOLT {volts:.6g}"))
+        if abs(setting - volts) > max(abs(volts) * SET_WITHIN, 0.01):
+            raise SupplyError(
+                f"{self._name} was told to go to {volts:g} V, but reads back {setting:g} V: check its range and its "
+                f"voltage limit"
+            )
 
     def _output(self, supply_on: bool) -> None:
         word = "ON" if supply_on else "OFF"
