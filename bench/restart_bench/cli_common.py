@@ -160,9 +160,9 @@ def typed_arming(rig: str, said: Callable[[str], None]) -> str | None:
     """Asks for the rig's name where a person sits at the console. Returns what was typed, None for nothing."""
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         return None
-    from restart_bench.face_values import CAUTION
+    from restart_bench.cautions import ON_SCREEN
 
     said(f"{rig} is a real rig: its supply will be switched and its points will be written. Nobody may be hurt by what")
-    said(f"its outputs then do. {CAUTION}")
+    said(f"its outputs then do. {ON_SCREEN}")
     print("Type its name to arm it, or press Enter to leave: ", end="", file=sys.stderr, flush=True)
     return sys.stdin.readline().strip() or None

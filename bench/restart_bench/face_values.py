@@ -19,9 +19,6 @@ VERDICT_STYLE: dict[Verdict, str] = {
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
-CAUTION = "The bench is not a safety function and not an isolator. Local codes and licensed practice come first."
-CAUTION_SHORT = "No safety function, no isolator; local codes, licensed practice first."
-
 
 def plain(text: str) -> str:
     """Text of a file or a device without control characters (each becomes a space)."""

@@ -12,8 +12,9 @@ from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
 from restart_bench.block_letters import ROWS, largest_that_fits
+from restart_bench.cautions import ON_SCREEN, ON_SCREEN_SHORT
 from restart_bench.clock import NS_PER_S
-from restart_bench.face_values import CAUTION, CAUTION_SHORT, VERDICT_STYLE, plain, seconds, value_word
+from restart_bench.face_values import VERDICT_STYLE, plain, seconds, value_word
 from restart_bench.lanes import Glyphs, History, axis, cell_for
 from restart_bench.live import LiveState, Reading
 from restart_bench.records import (
@@ -407,5 +408,5 @@ def _footing(gathered: Gathered, width: int) -> Text:
         return Text(f"REPLAY of {gathered.replay}: nothing is switched. Ctrl-C leaves.", style="dim")
     if gathered.simulated:
         return Text("SIMULATED: nothing real is switched. Ctrl-C ends the run and leaves an archive.", style="dim")
-    words = f"ARMED. {CAUTION} Ctrl-C ends."
-    return Text(words if len(words) <= width else f"ARMED. {CAUTION_SHORT}", style="bold yellow")
+    words = f"ARMED. {ON_SCREEN} Ctrl-C ends."
+    return Text(words if len(words) <= width else f"ARMED. {ON_SCREEN_SHORT}", style="bold yellow")

@@ -13,8 +13,8 @@ from typing import TypeVar
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
+from restart_bench.cautions import CAUTIONS
 from restart_bench.record import wording
-from restart_bench.record.cautions import CAUTIONS
 from restart_bench.record.data import CaseDiagram, MatrixRow, RecordData, ScenarioRow
 from restart_bench.record.drawing import (
     BOTTOM,
@@ -108,7 +108,7 @@ def render(data: RecordData) -> str:
             large=LARGE,
             paths=PATHS,
             geometry=_GEOMETRY,
-            cautions=CAUTIONS,
+            cautions=[f"{one.text} ({one.source})" for one in CAUTIONS],
             several=len(data.scenarios) > 1,
             matrix=grouped(data.matrix),
             groups_named=len(data.scenarios) > 1 or any(row.case for row in data.matrix),

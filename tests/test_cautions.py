@@ -1,0 +1,54 @@
+"""The cautions and the supplies in the README are those of the code."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from restart_bench.cautions import CAUTIONS, Caution
+from restart_bench_drivers.interface import SupplyCard
+from restart_bench_drivers.registry import OWN
+
+README = (Path(__file__).resolve().parent.parent / "README.md").read_text(encoding="utf-8")
+WORDS = " ".join(README.split())
+
+# What has to be warned of, in words that its caution must hold.
+SUBJECTS = (
+    "not a safety function",
+    "Local codes",
+    "licensed",
+    "unexpected start-up",
+    "gravity and stored energy",
+    "un-earthed conductor, after its fuse",
+    "DC rating",
+    "inrush",
+    "release time",
+    "rated for the load, on the extra-low-voltage side",
+    "plug under load",
+    "feed a dead controller",
+    "Emergency stop",
+    "reset are never driven",
+)
+
+
+@pytest.mark.parametrize("caution", CAUTIONS, ids=lambda one: one.text[:30])
+def test_the_readme_holds_every_caution_with_its_source(caution: Caution) -> None:
+    """Whoever reads only the README is warned of the same as whoever reads screen or record."""
+    assert f"{caution.text} ({caution.source})" in WORDS
+
+
+@pytest.mark.parametrize("subject", SUBJECTS)
+def test_every_subject_has_its_caution(subject: str) -> None:
+    """A caution may be reworded, not lost."""
+    assert any(subject in one.text for one in CAUTIONS)
+
+
+@pytest.mark.parametrize("card", OWN, ids=lambda card: card.name)
+def test_the_readme_holds_every_supply_with_its_keys_and_its_example(card: SupplyCard) -> None:
+    """README and `restart-bench drivers` say the same."""
+    section = README.partition("### Supplies")[2].partition(f"**{card.name}**")[2].partition("\n**")[0]
+
+    missing = [key.name for key in card.keys if f"| `{key.name}` | {key.help} (" not in section]
+    assert missing == []
+    assert card.example.strip() in section
