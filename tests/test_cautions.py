@@ -7,8 +7,10 @@ from pathlib import Path
 import pytest
 
 from restart_bench.cautions import CAUTIONS, Caution
+from restart_bench.suite import load_rig
 from restart_bench_drivers.interface import SupplyCard
 from restart_bench_drivers.registry import OWN
+from restart_bench_drivers.settings import settled
 
 README = (Path(__file__).resolve().parent.parent / "README.md").read_text(encoding="utf-8")
 WORDS = " ".join(README.split())
@@ -52,3 +54,20 @@ def test_the_readme_holds_every_supply_with_its_keys_and_its_example(card: Suppl
     missing = [key.name for key in card.keys if f"| `{key.name}` | {key.help} (" not in section]
     assert missing == []
     assert card.example.strip() in section
+
+
+@pytest.mark.parametrize("card", OWN, ids=lambda card: card.name)
+def test_the_example_of_every_supply_is_read_in_a_rig_file(card: SupplyCard, tmp_path: Path) -> None:
+    """Pasted as it stands it gives a supply with that driver's settings, and an address to lock and count by."""
+    rig = tmp_path / "rig.yaml"
+    device = "devices: {controller: {link: modbus-tcp, host: 192.0.2.10, powered_by: supply}}"
+    rig.write_text(
+        f"rig: bench\nloads: harmless\n{device}\n{card.example}\n"
+        "points: {running: {device: controller, discrete_input: 0}}\nready: {when: {running: on}}\n",
+        encoding="utf-8",
+    )
+    supply = load_rig(rig, cards={card.name: card}).rig.supply
+
+    assert supply is not None
+    assert settled(card, supply.settings)
+    assert supply.address.startswith(f"{card.name} ")
