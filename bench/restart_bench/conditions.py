@@ -31,7 +31,7 @@ GRAMMAR = r"""
 ?unary: atom | "NOT"i unary -> not_
 ?atom: NAME -> name | INTEGER -> integer | "TRUE"i -> true | "FALSE"i -> false | "(" or ")" -> parenthesis
 EQUALITY: "<>" | "="
-ORDER: "<=" | ">=" | "<" | ">"
+ORDER: "<=" | ">=" | /<(?!>)/ | ">"
 INTEGER: /[-+]?(2#[01](_?[01])*|8#[0-7](_?[0-7])*|16#[0-9a-fA-F](_?[0-9a-fA-F])*|[0-9](_?[0-9])*)(?![\w#.])/
 NAME: /[A-Za-z][A-Za-z0-9_]*/
 %ignore /\s+/
@@ -152,6 +152,9 @@ def _parser() -> Lark:
         def name(self, token: str) -> Expr:
             if token.upper() in ("AND", "OR", "XOR", "NOT"):
                 raise Refused(f"{token} has nothing to join", "write a name or a condition on both sides of it")
+            if token.lower() in ("on", "off", "yes", "no"):
+                word = "TRUE" if token.lower() in ("on", "yes") else "FALSE"
+                raise Refused(f"{token} is no word of Structured Text", f"write {word}, or a name, or NOT and a name")
             return ("name", str(token).lower())
 
         def integer(self, token: str) -> Expr:

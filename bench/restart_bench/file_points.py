@@ -63,8 +63,11 @@ def _list(names: Iterable[str]) -> str:
     return ", ".join(names) or "no points"
 
 
-def value_for(path: Path, value: Value, point: Point, ledger: Ledger) -> Value | None:
-    """The value if a point can have it; None with a fault if it never can."""
+def value_for(path: Path, value: Value, point: Point, ledger: Ledger, *, near: bool = False) -> Value | None:
+    """The value if a point can have it, as the point's register would give it; None with a fault if it never can.
+
+    `near`: a value between two steps of the register will do, for it has a tolerance.
+    """
     shown = ("on" if value else "off") if isinstance(value, bool) else f"{value:g}"
     if point.is_boolean:
         if isinstance(value, bool):
@@ -83,7 +86,23 @@ def value_for(path: Path, value: Value, point: Point, ledger: Ledger) -> Value |
             text = f"{shown} is outside what {point.name} can hold ({point.type})"
             ledger.fault(path, text, f"write {low:g} to {high:g}, or correct the point's type or scale")
             return None
-    return value
+    return value if limits is None or near else _on_a_step(path, value, point, ledger)
+
+
+def _on_a_step(path: Path, value: int | float, point: Point, ledger: Ledger) -> int | float | None:
+    """The value as the register's whole number times its scale gives it, so that it compares equal when read."""
+    raw = value / point.scale
+    step = round(raw)
+    if abs(raw - step) > 1e-6:
+        cure = f"write {step * point.scale:g}, or add a tolerance where it is expected"
+        ledger.fault(path, f"{value:g} lies between two steps of {point.name} ({point.scale:g} each)", cure)
+        return None
+    return step if point.scale == 1.0 else step * point.scale
+
+
+def widened(amount: float, point: Point) -> float:
+    """A tolerance or limit of a change, wider by what floating point loses where a register is scaled."""
+    return amount if point.scale == 1.0 else amount + abs(point.scale) * 1e-9
 
 
 def wanted_value(path: Path, test: Value | TestIn, point: Point, ledger: Ledger) -> Wanted | None:
@@ -109,8 +128,9 @@ def wanted_mapping(path: Path, test: Written, point: Point, ledger: Ledger, equa
         ledger.fault((*path, "tolerance"), "has nothing to be near to", "write it beside a number, 0 or above")
         return None
     if equals is not None:
-        value = value_for((*path, "is"), equals, point, ledger)
-        return None if value is None else Wanted(equals=value, tolerance=tolerance or 0.0)
+        value = value_for((*path, "is"), equals, point, ledger, near=bool(tolerance))
+        wide = widened(tolerance, point) if tolerance else 0.0
+        return None if value is None else Wanted(equals=value, tolerance=wide)
     if one_of is not None:
         values = [value_for((*path, "one_of"), value, point, ledger) for value in one_of]
         fitting = tuple(value for value in values if value is not None)

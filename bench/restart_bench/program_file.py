@@ -211,6 +211,8 @@ class _Reading:
                 what = "first_scan is the controller's own" if name == FIRST_SCAN else f"{name} is an input"
                 self.ledger.fault(place, f"{what} and can't be driven", "drive another name")
                 continue
+            if not self._may_be_driven(place, name, rung):
+                continue
             before, line = driven.setdefault(name, (how, rung.line))
             if line == rung.line and before == how:
                 continue
@@ -220,6 +222,20 @@ class _Reading:
             elif how != "set and reset":
                 text = f"{name} is driven twice (first on line {line})"
                 self.ledger.fault(place, text, "join the two conditions with OR, or use two names")
+
+    def _may_be_driven(self, path: Path, name: str, rung: Rung) -> bool:
+        """A point that a program drives lies on the controller; a register shows a counter's count, nothing else."""
+        point = self.rig.points.get(name) if self.rig is not None else None
+        if self.rig is None or point is None or self._is_broken(name):
+            return True
+        if self.rig.is_independent(name):
+            self.ledger.fault(path, f"{name} is a point of {point.device}, not of the controller", "drive another name")
+            return False
+        if not point.is_boolean and not isinstance(rung, Counter):
+            cure = "name a coil, or another name (a register shows the count of a counter)"
+            self.ledger.fault(path, f"{name} holds a number and can't be driven off and on", cure)
+            return False
+        return True
 
     def _check_names(self, rungs: list[tuple[Path, Rung]]) -> None:
         """Every name that is read is written by something, and is used as what it is."""

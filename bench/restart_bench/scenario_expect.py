@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from restart_bench.cures import closest
 from restart_bench.file_models import Ledger, Path
-from restart_bench.file_points import Names, value_for, wanted_mapping, wanted_value
+from restart_bench.file_points import Names, value_for, wanted_mapping, wanted_value, widened
 from restart_bench.file_types import AS_BEFORE
 from restart_bench.records import MARKS
 from restart_bench.rig import Point, Rig, Value, Wanted
@@ -54,14 +54,15 @@ def expectations_of(model: ScenarioIn, rig: Rig, names: Names, ledger: Ledger) -
                     found.append(_expectation(path, "is", wanted, point, rig, ledger))
     for one in found:
         _warn_about_darkness(model, one, rig, ledger)
-    return tuple(found)
+    # what a group and its member say alike is judged once
+    return tuple({(one.point, one.text, one.blind_ns): one for one in reversed(found)}.values())[::-1]
 
 
 def _wanted(path: Path, value: Value | str, point: Point, ledger: Ledger, tolerance: float = 0.0) -> Wanted | None:
     """A value or `as before`."""
     if isinstance(value, str):
         return Wanted(as_before=True, tolerance=tolerance)
-    fitting = value_for(path, value, point, ledger)
+    fitting = value_for(path, value, point, ledger, near=tolerance > 0)
     return None if fitting is None else Wanted(equals=fitting, tolerance=tolerance)
 
 
@@ -163,7 +164,7 @@ def _tolerance(path: Path, told: ExpectationIn, kinds: list[Kind], point: Point,
     if near_to is None or isinstance(near_to, bool) or point.is_boolean or told.tolerance < 0:
         ledger.fault((*path, "tolerance"), "has nothing to be near to", "write it beside a number, 0 or above")
         return 0.0
-    return told.tolerance
+    return widened(told.tolerance, point) if told.tolerance else 0.0
 
 
 def _is_wanted(path: Path, told: ExpectationIn, point: Point, ledger: Ledger, tolerance: float) -> Wanted | None:
@@ -173,7 +174,8 @@ def _is_wanted(path: Path, told: ExpectationIn, point: Point, ledger: Ledger, to
         if point.is_boolean:
             ledger.fault((*path, "change"), f"{point.name} is off or on", f"write is: {AS_BEFORE}, on or off")
             return None
-        return Wanted(change=told.change)
+        least, most = told.change
+        return Wanted(change=(-widened(-least, point), widened(most, point)))
     return wanted_mapping(path, told, point, ledger, None)
 
 

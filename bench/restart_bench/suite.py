@@ -15,7 +15,7 @@ from restart_bench.rig import Rig
 from restart_bench.rig_file import RigRead, read_rig
 from restart_bench.scenario import Expect, Scenario
 from restart_bench.scenario_file import read_scenario
-from restart_bench.yaml_tree import ReadFile, read_yaml
+from restart_bench.yaml_tree import ReadFile, Scalar, read_yaml
 from restart_bench_drivers.interface import SupplyCard
 
 KINDS = ("rig", "scenario", "program")
@@ -182,8 +182,9 @@ def _rig_in(folder: Path, faults: list[Fault]) -> Path | None:
 def _scenarios_in(folder: Path, rig: Path, faults: list[Fault]) -> dict[Path, ReadFile]:
     """The scenario files of a folder by name. Files that nobody would read are told."""
     found: dict[Path, ReadFile] = {}
+    rig_files = _rig_and_extended(rig)
     for path in sorted(folder.iterdir()):
-        if path.name.startswith(".") or not path.is_file() or path.resolve() == rig.resolve():
+        if path.name.startswith(".") or not path.is_file() or path.resolve() in rig_files:
             continue
         if any(path.name.endswith(f"{ending}.txt") for ending in ENDINGS):
             cure = cure_for(Refusal(VALUE, "file name", path.name))
@@ -193,8 +194,20 @@ def _scenarios_in(folder: Path, rig: Path, faults: list[Fault]) -> dict[Path, Re
         read = read_yaml(path)
         if read.kind == "scenario" or (read.tree is None and read.faults):
             found[path.resolve()] = read
-        elif read.kind not in KINDS and "extends" not in (read.tree or ()):
+        elif read.kind not in KINDS:
             faults.append(_no_kind(read))
+    return found
+
+
+def _rig_and_extended(rig: Path) -> set[Path]:
+    """The rig file and the files that it extends."""
+    found: set[Path] = set()
+    path: Path | None = rig
+    while path is not None and path.resolve() not in found:
+        found.add(path.resolve())
+        tree = read_yaml(path).tree
+        told = tree.get("extends") if tree is not None else None
+        path = path.parent / str(told.text).strip() if isinstance(told, Scalar) else None
     return found
 
 
@@ -252,7 +265,7 @@ def _suite(
         files.append(SuiteFile("scenario", file.path, file.content))
         if one.scenario is not None:
             scenarios.append(one.scenario)
-    faults += _same_names(scenarios)
+    faults += _same_names(scenarios, order.scenarios.values())
     model = _program(order.rig, program, told, files, faults, warnings)
     if len(faults) > before or told.rig is None:
         return None
@@ -273,8 +286,9 @@ def _program(
     if path is None and told.rig is not None and told.rig.simulation is not None:
         path = _simulation_path(rig_path, told)
         if not path.is_file():
+            file, line = _place_of_key(told.files, "simulation")
             text = f"{told.rig.simulation} is not there"
-            faults.append(Fault(str(rig_path), 1, "simulation", text, "write its path as seen from this file"))
+            faults.append(Fault(file, line, "simulation", text, "write its path as seen from this file"))
             return None
     if path is None:
         return None
@@ -287,6 +301,14 @@ def _program(
     return None if result is None else result.program
 
 
+def _place_of_key(files: Sequence[ReadFile], key: str) -> tuple[str, int]:
+    """File and line of a key of the first level, in the first of the files that has it."""
+    for file in files:
+        if file.tree is not None and key in file.tree:
+            return file.tree.keys_at[key]
+    return str(files[0].path), 1
+
+
 def _simulation_path(rig_path: Path, told: RigRead) -> Path:
     """The program file as seen from the file that names it: the rig's, or one that it extends."""
     for file in told.files:
@@ -295,14 +317,16 @@ def _simulation_path(rig_path: Path, told: RigRead) -> Path:
     return rig_path.parent / str(told.rig.simulation if told.rig is not None else "")
 
 
-def _same_names(scenarios: Iterable[Scenario]) -> list[Fault]:
+def _same_names(scenarios: Iterable[Scenario], files: Iterable[ReadFile]) -> list[Fault]:
     """Two scenarios of a suite can't bear one name: the archive tells them apart by it."""
+    read = {str(file.path): file for file in files}
     seen: dict[str, str] = {}
     found = []
     for one in scenarios:
         if one.name in seen:
+            file, line = _place_of_key([read[one.path]], "scenario")
             text = f"{one.name} is the name of {seen[one.name]} as well"
-            found.append(Fault(one.path, 1, "scenario", text, "give one of them another name"))
+            found.append(Fault(file, line, "scenario", text, "give one of them another name"))
         seen.setdefault(one.name, one.path)
     return found
 
