@@ -303,9 +303,11 @@ def _syntax_fault(error: yaml.YAMLError, text: str, name: str) -> Fault:
         what = f"holds a character that YAML does not allow (code {error.character:04X})"
         return Fault(name, line, "", what, "delete it; it is invisible in most editors")
     mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
-    line = min(mark.line + 1, len(lines)) if mark is not None else 1
     problem = getattr(error, "problem", None) or getattr(error, "context", None) or "is no YAML"
     context = getattr(error, "context_mark", None)
+    if context is not None and ("could not find expected ':'" in problem or "stream" in problem):
+        mark = context  # seen only later, but begun here
+    line = min(mark.line + 1, len(lines)) if mark is not None else 1
     refusal = Refusal(
         stage=SYNTAX, expected="yaml", text=str(problem), line=lines[line - 1],
         opened=context.line + 1 if context is not None else None,
