@@ -119,10 +119,13 @@ def test_wear_warns_from_eighty_percent_and_refuses_beyond_the_rated_life() -> N
 
 
 def test_only_points_that_steps_name_may_be_written() -> None:
-    """The allow-list holds the pressed point, not every writable one."""
+    """The allow-list holds the pressed point, the mode's and the check pulse's, not every writable one."""
     rig = dryer_rig()
     steps = [Step("before", 0, Press("start_button"), "press start_button")]
-    assert points_named(rig, steps) - {rig.mode.point if rig.mode else None} == {"start_button"}
+    of_the_bench = {rig.mode.point if rig.mode else "", rig.check_pulse.write if rig.check_pulse else ""}
+    writable = {name for name, point in rig.points.items() if point.writable}
+    assert points_named(rig, steps) - of_the_bench == {"start_button"}
+    assert writable - points_named(rig, steps)
 
 
 def written(point: str, value: bool, purpose: str, problem: str = "") -> PointWritten:

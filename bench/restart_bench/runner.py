@@ -15,12 +15,14 @@ import tempfile
 import threading
 from collections.abc import Sequence
 from contextlib import ExitStack, suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType, TracebackType
 from typing import Any
 
-from restart_bench.archive import ArchiveError, RunArchive, new_run_id
+from restart_bench.archive import RunArchive, new_run_id
+from restart_bench.archive_files import ArchiveError
 from restart_bench.clock import anchor, now_ns, resolution_ns
 from restart_bench.concluding import judge_run
 from restart_bench.cycle import CycleAct, Desk, Turn
@@ -105,6 +107,7 @@ class Session:
         self._ended: OneRun | None = None
         self._broken_show = False
         self._begun = False
+        self._leaving = False
         self._durations_ns: list[int] = []
         self._cycles_planned = sum(len(self._plan_of(s)) for s in suite.scenarios)
 
@@ -303,8 +306,7 @@ class Session:
             self._ended_by(end)
         except ArchiveError as error:
             self._way_out(trouble=True)
-            self._how, self._reason = "error", str(error)
-            raise
+            self._how, self._reason = "error", f"the log failed: {error}"
         judged = self._judge(turn)
         self._judged.append(judged)
         self._durations_ns.append(now_ns() - started)
@@ -349,11 +351,7 @@ class Session:
                 self._how = "error"
                 self._reason = f"the bench failed: {problem}" if str(problem) else f"the bench failed: {kind}"
             if self._ended is None and self._begun:
-                try:
-                    self.close()
-                except ArchiveError:
-                    if problem is None:
-                        raise
+                self.close()
         finally:
             self._stack.close()
 
@@ -383,7 +381,10 @@ class Session:
             supply_left=self._hands.state.commanded,
         )
         self._publish(ended)
-        self._archive.close(self._after(ended, scenarios, statistics), self._write_report)
+        try:
+            self._archive.close(self._after(ended, scenarios, statistics), self._write_report)
+        except ArchiveError as error:
+            run = replace(run, how="error", reason=f"the archive could not be closed: {error}")
         self._ended = run
         return run
 
@@ -433,8 +434,8 @@ class Session:
             return
         if self._observing.failed and self._hands.held():
             self._second_observer()
-        with suppress(ArchiveError):  # a full disk must not keep the hands from letting go
-            self._hands.all_to_idle(self._say)
+        self._leaving = True
+        self._hands.all_to_idle(self._say)
         supply = self._suite.rig.supply
         if supply is None:
             return
@@ -473,12 +474,15 @@ class Session:
             self._publish(record)
 
     def _publish(self, record: Record) -> None:
-        self._archive.write(record)
+        try:
+            self._archive.write(record)
+        except ArchiveError:
+            if not self._leaving:  # a full disk must not keep the hands from letting go
+                raise
         self._shown(lambda: self._show.record(record))
 
     def _say(self, text: str) -> None:
-        with suppress(ArchiveError):
-            self._publish(Trouble(self._cycle, "way out", text, now_ns(), error=False))
+        self._publish(Trouble(self._cycle, "way out", text, now_ns(), error=False))
 
     def _shown(self, action: Any) -> None:
         """A broken screen is noted once, and the run goes on."""
