@@ -16,7 +16,7 @@ import socket
 import struct
 import sys
 
-from restart_bench_drivers.simulated.wire import Connection, Server, WireDevice
+from restart_bench_drivers.simulated.wire import Connection, HeedWrite, Server, WireDevice
 
 HOST = "127.0.0.1"
 PORTS = range(20_000, 32_000)  # below every system's range for outgoing connections
@@ -36,6 +36,10 @@ class Port:
         self._held: list[Connection] = []
         self._accepting: asyncio.Task[None] | None = None
         self.number = 0
+
+    def heed_writes(self, heed: HeedWrite) -> None:
+        """From now on `heed` is told of every well-formed request to write, also of those that are refused."""
+        self._server.heed_write = heed
 
     async def open(self) -> int:
         """Take a free port and answer on it. Raises OSError where there is none."""

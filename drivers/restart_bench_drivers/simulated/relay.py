@@ -37,6 +37,7 @@ class Relay:
         self.dipped = False
         self.level = 1.0
         coil = Point("relay", "supply", "coil", int(supply.settings.get("coil", 0)), writable=True)
+        self.place = (coil.table, coil.address)
         self._tables = Tables((coil,), lambda point: self.coil, lambda point, value: self.command(bool(value)))
 
     @property

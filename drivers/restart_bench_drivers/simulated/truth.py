@@ -3,6 +3,8 @@
 One JSON line each: {"what": ..., "name": ..., "value": ..., "before_ns": ..., "after_ns": ...} on the bench's clock.
 what: supply (contact), rail, stage (of a device), program (running or not), output (at the controller's terminal),
 image (what the controller answers), terminal (what an independent input reads), command (what a client wrote).
+These are changes. write (a client asked to write a point, `supply` for the relay's coil, or a place that no point has,
+such as `independent coil 7`; value: the bits or registers) tells every request, also a repeated or a refused one.
 A client that reads after `after_ns` sees the new value, one that was answered before `before_ns` the old one.
 """
 
@@ -31,6 +33,10 @@ class Truth:
         if self._known.get((what, name), _NOTHING) == value:
             return
         self._known[what, name] = value
+        self.tell(what, name, value, before_ns)
+
+    def tell(self, what: str, name: str, value: Any, before_ns: int) -> None:
+        """Write a line in any case."""
         if self._file is None:
             return
         told = {"what": what, "name": name, "value": value, "before_ns": before_ns, "after_ns": now_ns()}

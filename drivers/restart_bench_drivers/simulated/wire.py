@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections import deque
+from collections.abc import Callable
 from typing import Any, Protocol
 
 from pymodbus.constants import ExcCodes
@@ -52,6 +53,10 @@ class WireDevice(Protocol):
     def read(self, table: Table, address: int, count: int) -> list[int]: ...
 
     def write(self, table: Table, address: int, values: list[int]) -> None: ...
+
+
+HeedWrite = Callable[[Table, int, list[int]], None]
+"""Told of every well-formed request to write, whether it is then carried out or not: table, address, values."""
 
 
 def malformed(pdu: bytes) -> int | None:
@@ -99,6 +104,29 @@ def spans(pdu: bytes) -> list[tuple[Table, int, int]]:
     if function == 23:
         return [(table, int.from_bytes(pdu[5:7], "big"), int.from_bytes(pdu[7:9], "big")), (table, address, second)]
     return [(table, address, second)]
+
+
+def write_asked(pdu: bytes) -> tuple[Table, int, list[int]] | None:
+    """Table, address and bits or registers that a well-formed request wants written (of a mask write the AND mask
+    and the OR mask), None where it only reads."""
+    function, address = pdu[0], int.from_bytes(pdu[1:3], "big")
+    match function:
+        case 5:
+            return "coil", address, [int(pdu[3:5] == COIL_VALUES[0])]
+        case 15:
+            count = int.from_bytes(pdu[3:5], "big")
+            return "coil", address, [pdu[6 + place // 8] >> place % 8 & 1 for place in range(count)]
+        case 6 | 22:
+            return "holding_register", address, _registers(pdu[3:])
+        case 16:
+            return "holding_register", address, _registers(pdu[6:])
+        case 23:
+            return "holding_register", int.from_bytes(pdu[5:7], "big"), _registers(pdu[10:])
+    return None
+
+
+def _registers(data: bytes) -> list[int]:
+    return [int.from_bytes(data[place : place + 2], "big") for place in range(0, len(data), 2)]
 
 
 class Context:
@@ -204,6 +232,9 @@ class Connection(ServerRequestHandler):
         if refusal is not None:
             self._refuse(frame, refusal)
             return
+        asked = write_asked(pdu)
+        if asked is not None and self.server.heed_write is not None:
+            self.server.heed_write(*asked)
         if any(device.unanswered(*span) for span in spans(pdu)):
             return
         if pdu[0] == 23 and not all(device.exists(*span) for span in spans(pdu)):
@@ -244,6 +275,7 @@ class Server(ModbusTcpServer):
             raise RuntimeError("this edition of pymodbus has no `server.context`; install pymodbus>=3.16,<3.17")
         self.context = Context(device)
         self.clients: set[Connection] = set()
+        self.heed_write: HeedWrite | None = None
         self.tasks = Tasks()
 
     def callback_new_connection(self) -> Connection:

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import random
 from collections.abc import Collection, Mapping
+from functools import partial
 from typing import Any
 
 from restart_bench.clock import now_ns
 from restart_bench.ordered_faults import FAULTS, prepared
 from restart_bench.program import OrderedFault
-from restart_bench.rig import Supply, Value
+from restart_bench.rig import Supply, Table, Value
 from restart_bench.simulation_setup import SimulationSetup
 from restart_bench_drivers.simulated.controller import Controller
 from restart_bench_drivers.simulated.faults import FaultPlayer
 from restart_bench_drivers.simulated.independent import Independent
 from restart_bench_drivers.simulated.port import Port
 from restart_bench_drivers.simulated.relay import Rail, Relay
+from restart_bench_drivers.simulated.tables import width
 from restart_bench_drivers.simulated.truth import Truth
 from restart_bench_drivers.simulated.wiring import Wiring
 
@@ -45,6 +47,10 @@ class World:
         self._controller = Controller(rig.controller, self._wiring, draws)
         self._independents = [Independent(device, self._wiring) for device in rig.independents]
         self._relay_port = Port(self._relay)
+        self._controller.port.heed_writes(partial(self._write_asked, rig.controller.name))
+        for independent in self._independents:
+            independent.port.heed_writes(partial(self._write_asked, independent.device.name))
+        self._relay_port.heed_writes(partial(self._write_asked, SUPPLY))
 
     async def open(self) -> dict[str, int]:
         """Open all ports and start the program; device name to port, controller first, the relay last as `supply`."""
@@ -118,6 +124,22 @@ class World:
                 self._wiring.pinned[name] = value
             else:
                 raise ValueError(f"{name} is neither a point of the rig nor an input of the program")
+
+    def _write_asked(self, device: str, table: Table, address: int, values: list[int]) -> None:
+        """A client asks to write: the truth log tells each request, by the names of the points it touches."""
+        before = now_ns()
+        points = self._wiring.rig.points.values()
+        touched = [
+            point.name
+            for point in points
+            if (point.device, point.table) == (device, table)
+            and point.address < address + len(values)
+            and address < point.address + width(point)
+        ]
+        if device == SUPPLY and (table, address) == self._relay.place:
+            touched = [SUPPLY]
+        for name in touched or [f"{device} {table} {address}"]:
+            self._truth.tell("write", name, values, before)
 
     def _supply_changed(self, before_ns: int) -> None:
         self._rail.follow()
