@@ -26,7 +26,7 @@ from restart_bench.rig import (
 from restart_bench.rig_model import ModeIn, RigIn, TestIn
 from restart_bench.rig_points import devices_of, points_of
 from restart_bench.supply_file import supply_of
-from restart_bench.yaml_tree import Block, ReadFile, Scalar, merged, plain, read_yaml
+from restart_bench.yaml_tree import Block, Files, ReadFile, Scalar, is_file, merged, plain, same_file
 from restart_bench_drivers.interface import SupplyCard
 
 STAND_INS: dict[str, Any] = {"rig": "rig", "loads": "harmless", "devices": {}, "points": {}}
@@ -46,12 +46,12 @@ class RigRead:
     broken: frozenset[str] = frozenset()
 
 
-def read_rig(read: ReadFile, cards: Mapping[str, SupplyCard]) -> RigRead:
-    """The rig of a file that was read. Never raises for what stands in it."""
+def read_rig(read: ReadFile, cards: Mapping[str, SupplyCard], files: Files | None = None) -> RigRead:
+    """The rig of a file that was read, and of those that it extends. Never raises for what stands in them."""
     result = RigRead(files=[read], faults=list(read.faults))
     if read.tree is None:
         return result
-    tree = _extended(read, result, (read.path.resolve(),))
+    tree = _extended(read, result, files or Files(), (same_file(read.path),))
     ledger = Ledger(tree)
     model = validated(tree, RigIn, ledger, STAND_INS)
     if model is not None:
@@ -71,7 +71,7 @@ def isolation_ends(isolation: Isolation) -> datetime:
     return until if until.tzinfo is not None else until.astimezone()
 
 
-def _extended(read: ReadFile, result: RigRead, chain: tuple[FilePath, ...]) -> Block:
+def _extended(read: ReadFile, result: RigRead, files: Files, chain: tuple[FilePath, ...]) -> Block:
     """The tree of a file laid on that of the file it extends."""
     tree = read.tree
     assert tree is not None
@@ -85,18 +85,18 @@ def _extended(read: ReadFile, result: RigRead, chain: tuple[FilePath, ...]) -> B
         result.faults.append(Fault(file, line, "extends", text, cure))
         return tree
 
-    if path.resolve() in chain:
+    if same_file(path) in chain:
         return fault(f"{told.text} leads back to this file", "break the circle: delete one extends:")
-    if not path.is_file():
+    if not is_file(path):
         return fault(f"{path} is not there", "write its path as seen from this file")
-    base = read_yaml(path)
+    base = files.read(path)
     result.files.append(base)
     result.faults += base.faults
     if base.tree is None:
         return tree
     if base.kind in ("scenario", "program"):
         return fault(f"{told.text} is a {base.kind}", "name a rig file")
-    return merged(_extended(base, result, (*chain, path.resolve())), tree)
+    return merged(_extended(base, result, files, (*chain, same_file(path))), tree)
 
 
 def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledger) -> Rig:

@@ -15,7 +15,7 @@ from restart_bench.rig import Rig
 from restart_bench.rig_file import RigRead, read_rig
 from restart_bench.scenario import Expect, Scenario
 from restart_bench.scenario_file import read_scenario
-from restart_bench.yaml_tree import ReadFile, Scalar, read_yaml
+from restart_bench.yaml_tree import Files, ReadFile, Scalar, is_file, same_file
 from restart_bench_drivers.interface import SupplyCard
 
 KINDS = ("rig", "scenario", "program")
@@ -65,10 +65,11 @@ def load_suites(
     names under `simulation:`, `repeat` the number of cycles of every case. Raises FaultsFound with all that is wrong.
     """
     faults: list[Fault] = []
-    orders = _orders(paths, rig, faults)
+    files = Files()
+    orders = _orders(paths, rig, files, faults)
     suites: list[Suite] = []
     for order in orders:
-        suite = _suite(order, program, repeat, cards, faults)
+        suite = _suite(order, program, repeat, cards, files, faults)
         if suite is not None:
             suites.append(suite)
     if not faults and not suites:
@@ -84,7 +85,7 @@ def load_rig(path: Path, *, cards: Mapping[str, SupplyCard]) -> Suite:
     """A rig file (or the rig.yaml of a folder) without its scenarios. Raises FaultsFound with all that is wrong."""
     faults: list[Fault] = []
     file = _rig_in(path, faults) if path.is_dir() else path
-    suite = _suite(_Ordered(file), None, None, cards, faults) if file is not None else None
+    suite = _suite(_Ordered(file), None, None, cards, Files(), faults) if file is not None else None
     if faults or suite is None:
         raise FaultsFound(faults)
     return suite
@@ -92,7 +93,7 @@ def load_rig(path: Path, *, cards: Mapping[str, SupplyCard]) -> Suite:
 
 def load_program(path: Path, rig: Rig) -> Program:
     """A program file on a rig. Raises FaultsFound with all that is wrong."""
-    read = read_yaml(path)
+    read = Files().read(path)
     faults = list(read.faults) + _wrong_kind(read, "program")
     if not faults:
         result = read_program(read, rig)
@@ -105,29 +106,31 @@ def load_program(path: Path, rig: Rig) -> Program:
 # ---------------------------------------------------------------- which files
 
 
-def _orders(paths: Sequence[Path], rig: Path | None, faults: list[Fault]) -> list[_Ordered]:
+def _orders(paths: Sequence[Path], rig: Path | None, files: Files, faults: list[Fault]) -> list[_Ordered]:
     """One order for each rig file, in the order in which the paths name them."""
     orders: dict[Path, _Ordered] = {}
     for path in paths:
         if path.is_dir():
-            _order_folder(path, rig, orders, faults)
+            _order_folder(path, rig, orders, files, faults)
         else:
-            _order_file(path, rig, orders, faults)
+            _order_file(path, rig, orders, files, faults)
     return list(orders.values())
 
 
-def _order_folder(folder: Path, rig: Path | None, orders: dict[Path, _Ordered], faults: list[Fault]) -> None:
+def _order_folder(
+    folder: Path, rig: Path | None, orders: dict[Path, _Ordered], files: Files, faults: list[Fault]
+) -> None:
     if rig is None and _rig_file(folder) is None:
         inner = [one for one in sorted(folder.iterdir()) if one.is_dir() and _rig_file(one) is not None]
         if inner:
             for one in inner:
-                _order_folder(one, None, orders, faults)
+                _order_folder(one, None, orders, files, faults)
             return
     file = rig if rig is not None else _rig_in(folder, faults)
     if file is None:
         return
-    order = orders.setdefault(file.resolve(), _Ordered(file))
-    found = _scenarios_in(folder, file, faults)
+    order = orders.setdefault(same_file(file), _Ordered(file))
+    found = _scenarios_in(folder, file, files, faults)
     if not found and not faults:
         text = "holds no scenario"
         faults.append(
@@ -136,18 +139,18 @@ def _order_folder(folder: Path, rig: Path | None, orders: dict[Path, _Ordered], 
     order.scenarios.update(found)
 
 
-def _order_file(path: Path, rig: Path | None, orders: dict[Path, _Ordered], faults: list[Fault]) -> None:
-    read = read_yaml(path)
+def _order_file(path: Path, rig: Path | None, orders: dict[Path, _Ordered], files: Files, faults: list[Fault]) -> None:
+    read = files.read(path)
     if read.tree is None:
         faults.extend(read.faults)
         return
     if read.kind == "scenario":
         file = rig if rig is not None else _rig_in(path.parent, faults)
         if file is not None:
-            orders.setdefault(file.resolve(), _Ordered(file)).scenarios[path.resolve()] = read
+            orders.setdefault(same_file(file), _Ordered(file)).scenarios[same_file(path)] = read
     elif read.kind == "rig":
-        order = orders.setdefault(path.resolve(), _Ordered(path))
-        found = _scenarios_in(path.parent, path, faults)
+        order = orders.setdefault(same_file(path), _Ordered(path))
+        found = _scenarios_in(path.parent, path, files, faults)
         if not found and not faults:
             faults.append(Fault(str(path), 1, "", "has no scenario beside it", "add a file that begins with scenario:"))
         order.scenarios.update(found)
@@ -179,33 +182,33 @@ def _rig_in(folder: Path, faults: list[Fault]) -> Path | None:
     return None
 
 
-def _scenarios_in(folder: Path, rig: Path, faults: list[Fault]) -> dict[Path, ReadFile]:
+def _scenarios_in(folder: Path, rig: Path, files: Files, faults: list[Fault]) -> dict[Path, ReadFile]:
     """The scenario files of a folder by name. Files that nobody would read are told."""
     found: dict[Path, ReadFile] = {}
-    rig_files = _rig_and_extended(rig)
+    rig_files = _rig_and_extended(rig, files)
     for path in sorted(folder.iterdir()):
-        if path.name.startswith(".") or not path.is_file() or path.resolve() in rig_files:
+        if path.name.startswith(".") or not path.is_file() or same_file(path) in rig_files:
             continue
         if any(path.name.endswith(f"{ending}.txt") for ending in ENDINGS):
             cure = cure_for(Refusal(VALUE, "file name", path.name))
             faults.append(Fault(str(path), 1, "", "would not be read", cure))
         if path.suffix not in ENDINGS:
             continue
-        read = read_yaml(path)
+        read = files.read(path)
         if read.kind == "scenario" or (read.tree is None and read.faults):
-            found[path.resolve()] = read
+            found[same_file(path)] = read
         elif read.kind not in KINDS:
             faults.append(_no_kind(read))
     return found
 
 
-def _rig_and_extended(rig: Path) -> set[Path]:
+def _rig_and_extended(rig: Path, files: Files) -> set[Path]:
     """The rig file and the files that it extends."""
     found: set[Path] = set()
     path: Path | None = rig
-    while path is not None and path.resolve() not in found:
-        found.add(path.resolve())
-        tree = read_yaml(path).tree
+    while path is not None and same_file(path) not in found:
+        found.add(same_file(path))
+        tree = files.read(path).tree
         told = tree.get("extends") if tree is not None else None
         path = path.parent / str(told.text).strip() if isinstance(told, Scalar) else None
     return found
@@ -246,38 +249,40 @@ def _suite(
     program: Path | None,
     repeat: int | None,
     cards: Mapping[str, SupplyCard],
+    files: Files,
     faults: list[Fault],
 ) -> Suite | None:
     """Rig, scenarios and program of one rig file; None where there are faults, which go to `faults`."""
     before = len(faults)
-    read = read_yaml(order.rig)
+    read = files.read(order.rig)
     wrong = _wrong_kind(read, "rig") if "extends" not in (read.tree or ()) else []
-    told = read_rig(read, cards) if not wrong else RigRead([read], faults=wrong)
+    told = read_rig(read, cards, files) if not wrong else RigRead([read], faults=wrong)
     faults += told.faults
     warnings = list(told.warnings)
-    files = [SuiteFile("rig", file.path, file.content) for file in told.files]
+    used = [SuiteFile("rig", file.path, file.content) for file in told.files]
     card = cards.get(told.rig.supply.driver) if told.rig is not None and told.rig.supply is not None else None
     scenarios: list[Scenario] = []
     for file in order.scenarios.values():
         one = read_scenario(file, told.rig, broken=told.broken, card=card, repeat=repeat)
         faults += one.faults
         warnings += one.warnings
-        files.append(SuiteFile("scenario", file.path, file.content))
+        used.append(SuiteFile("scenario", file.path, file.content))
         if one.scenario is not None:
             scenarios.append(one.scenario)
     faults += _same_names(scenarios, order.scenarios.values())
-    model = _program(order.rig, program, told, files, faults, warnings)
+    model = _program(order.rig, program, told, files, used, faults, warnings)
     if len(faults) > before or told.rig is None:
         return None
     warnings += _unproven_channels(told.rig, scenarios)
-    return Suite(told.rig, tuple(scenarios), model, tuple(files), in_order(warnings))
+    return Suite(told.rig, tuple(scenarios), model, tuple(used), in_order(warnings))
 
 
 def _program(
     rig_path: Path,
     program: Path | None,
     told: RigRead,
-    files: list[SuiteFile],
+    files: Files,
+    used: list[SuiteFile],
     faults: list[Fault],
     warnings: list[Fault],
 ) -> Program | None:
@@ -285,15 +290,15 @@ def _program(
     path = program
     if path is None and told.rig is not None and told.rig.simulation is not None:
         path = _simulation_path(rig_path, told)
-        if not path.is_file():
+        if not is_file(path):
             file, line = _place_of_key(told.files, "simulation")
             text = f"{told.rig.simulation} is not there"
             faults.append(Fault(file, line, "simulation", text, "write its path as seen from this file"))
             return None
     if path is None:
         return None
-    read = read_yaml(path)
-    files.append(SuiteFile("program", read.path, read.content))
+    read = files.read(path)
+    used.append(SuiteFile("program", read.path, read.content))
     wrong = _wrong_kind(read, "program")
     result = read_program(read, told.rig, told.broken) if not wrong else None
     faults += wrong if result is None else result.faults

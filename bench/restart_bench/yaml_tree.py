@@ -7,6 +7,8 @@ Read with PyYAML's safe loader (YAML 1.1). Refused: repeated keys, aliases that 
 from __future__ import annotations
 
 import codecs
+import os
+import stat
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -83,19 +85,54 @@ class ReadFile:
         return next(iter(self.tree), "") if self.tree else ""
 
 
+class Files:
+    """The files of one call, each read once: what was checked is what is archived, whoever saves it meanwhile."""
+
+    def __init__(self) -> None:
+        self._read: dict[str, ReadFile] = {}
+
+    def read(self, path: Path) -> ReadFile:
+        """The file at a path, as it was when it was first asked for."""
+        place = os.path.abspath(path)  # noqa: PTH100 - Path.resolve would follow links, and `extends` would then start elsewhere
+        if place not in self._read:
+            self._read[place] = read_yaml(path)
+        return self._read[place]
+
+
+def is_file(path: Path) -> bool:
+    """True if there is such a file; names that no file system could hold, and links that lead nowhere, are none."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
+def same_file(path: Path) -> Path:
+    """What two paths to one file have in common. Never raises, whatever stands in the path."""
+    try:
+        return path.resolve()
+    except (OSError, ValueError, RuntimeError):  # a name too long, a zero byte, a link that leads to itself
+        return path.absolute()
+
+
 def read_yaml(path: Path, shown: str | None = None) -> ReadFile:
     """Reads one file. Never raises for what stands in it; faults name the file as `shown` (default: the path)."""
     name = shown or str(path)
     try:
-        if path.stat().st_size > LARGEST_BYTES:
+        told = path.stat()
+        if stat.S_ISDIR(told.st_mode):
+            return _refused(path, name, "is a folder, not a file", "name the file in it")
+        if not stat.S_ISREG(told.st_mode):  # a pipe or a device may never end
+            return _refused(path, name, "is no ordinary file", "save it as a file, and name that")
+        if told.st_size > LARGEST_BYTES:
             return _refused(path, name, "is larger than 1 MiB", "a suite file is a few kilobytes; is it the right one?")
         content = path.read_bytes()
     except FileNotFoundError:
         return _refused(path, name, "there is no such file", _cure_missing_file(path))
-    except IsADirectoryError:
-        return _refused(path, name, "is a folder, not a file", "name the file in it")
     except OSError as error:
-        return _refused(path, name, f"can't be read ({error.strerror})", "check the rights on the file")
+        return _refused(path, name, f"can't be read ({error.strerror})", "check its name and the rights on it")
+    except ValueError as error:
+        return _refused(path, name, f"is no name of a file ({error})", "check its name")
     return read_bytes(content, path, name)
 
 
