@@ -13,7 +13,8 @@ from pathlib import Path
 from rich.console import Console
 
 from restart_bench.archive_reading import ArchivedRun, find_run
-from restart_bench.frame import Gathered, frame
+from restart_bench.frame import frame
+from restart_bench.gathered import Gathered
 from restart_bench.lanes import UNICODE
 from restart_bench.live import LiveState
 from restart_bench.records import CycleJudged

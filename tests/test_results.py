@@ -12,8 +12,10 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from live_values import NEVER_ON, burner_finding, judged_cycle, one_run
+from restart_bench.judging import ALL_PHASES_DONE, NOT_VALID
 from restart_bench.outcome import EXIT_MEANS, OneRun, RunOutcome, exit_of
 from restart_bench.records import GLOSS, Finding, OutputSeen, Verdict
+from restart_bench.rehearsing import NOTHING_CUT
 from restart_bench.results import limits_of, notable_rows, print_outcome
 
 BURNER = OutputSeen("burner", "burner_terminal", before=1.0, at_loss=0.0, at_return=0.0, settled=0.0)
@@ -160,3 +162,35 @@ def test_nothing_that_did_not_pass_is_left_out(verdicts: list[Verdict]) -> None:
     rows = notable_rows(run.rig, run.scenarios[0], run.cycles)
     named = {number for row in rows for said in row.said for number in said.cycles}
     assert named == ({n for n, one in enumerate(verdicts, 1) if one is worst} if worst is not Verdict.PASS else set())
+
+
+def test_a_rehearsal_has_steps_and_no_verdict() -> None:
+    """Where nothing was cut no line says pass: the steps were reached, and nothing is shown about a restart."""
+    step = Finding("burner-stays-shut", "", 1, "", "before: press start_button", Verdict.PASS, "reached")
+    run = one_run(judged_cycle(1, step), verdict=Verdict.PASS)
+    rehearsed = dataclasses.replace(run.scenarios[0], limits=(NOTHING_CUT,))
+    text = shown(dataclasses.replace(run, scenarios=(rehearsed,)))
+    assert "pass" not in text
+    assert "reached      before: press start_button" in text
+    assert "every step was reached; nothing was cut" in text.splitlines()[-1] + text.splitlines()[-2]
+
+
+def test_what_only_follows_from_the_end_of_a_cycle_is_counted_not_listed() -> None:
+    """After Ctrl-C one line says where the cycle ended and how many expectations that left open."""
+    open_ones = [burner_finding(1, Verdict.INCONCLUSIVE, "not seen") for _ in range(3)]
+    end = Finding("burner-stays-shut", "", 1, "", ALL_PHASES_DONE, Verdict.INCONCLUSIVE, "stopped by a person")
+    text = shown(one_run(judged_cycle(1, *open_ones, end), verdict=Verdict.INCONCLUSIVE), code=130)
+    assert "not seen" not in text
+    assert "stopped by a person; so 3 expectations could not be judged" in text
+    assert "result: not complete, exit code 130" in text
+
+
+def test_what_a_problem_made_an_error_is_counted_not_listed() -> None:
+    """A cycle that is not valid tells its problem once; a deviation that stands beside it is still told."""
+    void = burner_finding(1, Verdict.ERROR, f"{NOT_VALID} (cut): seen off")
+    problem = Finding("burner-stays-shut", "", 1, "", "valid: cut", Verdict.ERROR, "no proof of the cut held")
+    stands = burner_finding(1, Verdict.FAIL, "on for 196 .. 204 ms")
+    text = shown(one_run(judged_cycle(1, void, problem, stands), verdict=Verdict.FAIL), width=140)
+    assert "no proof of the cut held; so 1 expectation could not be judged" in text
+    assert "seen off" not in text
+    assert "on for 196 .. 204 ms" in text

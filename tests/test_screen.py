@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import time
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -21,11 +22,12 @@ from live_values import (
     state,
 )
 from restart_bench.block_letters import block_letters
-from restart_bench.frame import Gathered, frame, lanes_of
+from restart_bench.frame import frame
+from restart_bench.gathered import Gathered, lanes_of
 from restart_bench.lanes import ASCII, CELLS_NS, UNICODE, History, axis, cell_for
 from restart_bench.live import LiveState, Moved
 from restart_bench.plain_show import PlainShow
-from restart_bench.records import GLOSS, ScenarioJudged, Switching, Trouble, Verdict
+from restart_bench.records import GLOSS, Finding, RunEnded, ScenarioJudged, Switching, Trouble, Verdict
 from restart_bench.screen import LiveScreen
 
 ON = dict.fromkeys(("auger", "burner", "fan", "auger_terminal", "burner_terminal", "fan_terminal"), True)
@@ -60,6 +62,84 @@ def test_power_is_off_stands_in_block_letters(width: int) -> None:
     lines = shown(gathered(power_off()), width, 24)
     letters = block_letters("POWER IS OFF", across=1 if width == 80 else 2)
     assert all(any(row.strip() in line for line in lines) for row in letters)
+
+
+def test_in_a_tall_window_the_letters_are_twice_as_large() -> None:
+    """Where there is room below, POWER and IS OFF stand one above the other, in dots twice as wide."""
+    lines = shown(gathered(power_off()), 80, 40)
+    for word in ("POWER", "IS OFF"):
+        assert all(any(row.strip() in line for line in lines) for row in block_letters(word, across=2))
+
+
+def test_in_a_narrow_window_the_letters_stand_closer() -> None:
+    """Sixty columns still show POWER IS OFF in letters five rows high."""
+    lines = shown(gathered(power_off()), 60, 24)
+    assert all(any(row.strip() in line for line in lines) for row in block_letters("POWER IS OFF", word_gap=2))
+
+
+@pytest.mark.parametrize("width", range(60, 161, 5))
+def test_a_light_is_whole_or_without_its_time(width: int) -> None:
+    """No light is cut: where there is no room for the time the name stands alone."""
+    made = gathered(
+        power_off(2 * S),
+        state(5 * S, DARK, answering=False, running=False, restored_ns=5 * S),
+        state(int(6.3 * S), OFF, answering=True, running=True, restored_ns=5 * S),
+    )
+    line = next(line for line in shown(made, width, 40) if "ANSWERING" in line)
+    told = line.split("ANSWERING", 1)[1]
+    assert told.strip(" █").startswith(("+1.3 s", UNICODE.lamp_on))
+    assert "RUNNING" in line
+
+
+@pytest.mark.parametrize("width", [60, 80, 140])
+def test_what_the_characters_mean_stands_below_the_lanes(width: int) -> None:
+    """On, off, blind and pulse are explained in every window, and the two columns of strips keep their headings."""
+    text = "\n".join(shown(gathered(power_off()), width, 24))
+    assert all(word in text for word in ("blind", "pulse", "controller says ", "terminal shows"))
+
+
+def test_reads_that_prove_nothing_are_blind() -> None:
+    """After a silence the controller's image may be an old one: it is shown once `alive` has changed twice."""
+    lit = {**ON, "heartbeat": 7}
+    made = gathered(
+        power_off(2 * S),
+        state(3 * S, lit),
+        state(3 * S + 100 * MS, {**lit, "heartbeat": 8}),
+    )
+    assert made.told(made.rig.points["fan"])[0].newest is None
+    assert made.told(made.rig.points["fan_terminal"])[0].newest is True
+    made.live(state(3 * S + 200 * MS, {**lit, "heartbeat": 9}))
+    assert made.told(made.rig.points["fan"])[0].newest is True
+
+
+def test_a_rig_without_independent_io_has_one_column_of_strips() -> None:
+    """Where nothing but the controller is read there are no terminals to show, and none are made up."""
+    rig = dryer_rig()
+    points = {name: replace(point, terminal=None) for name, point in rig.points.items()}
+    made = Gathered(replace(rig, points=points, proof_of_cut=()), (burner_scenario(rig),), True)
+    made.live(state(S, ON))
+    text = "\n".join(shown(made))
+    assert "terminal shows" not in text
+    assert "blind" in text
+
+
+def test_a_limit_is_told_from_a_length_of_time() -> None:
+    """Waiting for ready ends when the controller is ready: the time beside it is the most that it can take."""
+    waiting = state(S, OFF, phase="waiting for ready", doing="", phase_ends_ns=3 * S)
+    watching = state(S, OFF, phase="watching", doing="", phase_ends_ns=3 * S)
+    assert any("at most 2.0 s more" in line for line in shown(gathered(waiting)))
+    assert any("2.0 s left" in line for line in shown(gathered(watching)))
+
+
+def test_a_rehearsal_says_on_the_screen_that_nothing_is_cut() -> None:
+    """A rehearsal has no verdict on the controller: none of the four words stands on its screen."""
+    rig = dryer_rig()
+    made = Gathered(rig, (burner_scenario(rig),), True, rehearsal=True)
+    made.live(state(S, ON))
+    made.record(judged_cycle(1, verdict=Verdict.PASS))
+    text = "\n".join(shown(made))
+    assert "REHEARSAL" in text
+    assert not any(f"{verdict.value} " in text for verdict in Verdict)
 
 
 @pytest.mark.parametrize(("width", "height"), [(80, 24), (140, 40), (60, 20), (200, 60), (80, 12)])
@@ -326,6 +406,18 @@ def test_a_screen_that_breaks_says_so_and_the_run_goes_on() -> None:
     assert "console gone" in stream.getvalue()
 
 
+def test_leaving_the_screen_tells_how_the_rig_was_left() -> None:
+    """Once the picture is gone a person reads what the bench did on its way out and how the supply was left."""
+    stream, rig = io.StringIO(), dryer_rig()
+    console = Console(file=stream, force_terminal=True, width=80, height=24)
+    screen = LiveScreen(((rig, ()),), console, simulated=False, quiet_before_commands=False)
+    screen.record(Trouble(1, "way out", "the supply stays off for another 1.2 s", S, error=False))
+    screen.record(RunEnded("r", "stopped", Verdict.ERROR, 130, "", 2 * S, "", supply_left="on"))
+    screen.close()
+    assert "the supply stays off for another 1.2 s" in stream.getvalue()
+    assert "The supply was left on." in stream.getvalue()
+
+
 # ---------------------------------------------------------------- plain lines
 
 
@@ -366,3 +458,15 @@ def test_a_supply_command_that_was_not_taken_is_said() -> None:
     """A relay that did not obey is in the plain lines with its reason, not only in the archive."""
     text = _plain(Switching(1, "supply", "on", "restore", 0, 1, problem="no answer from 192.0.2.30"))
     assert "not taken: no answer from 192.0.2.30" in text
+
+
+def test_a_rehearsal_in_plain_lines_has_steps_and_no_verdict() -> None:
+    """Nothing was cut: the lines tell which steps were reached, not that anything passed."""
+    stream = io.StringIO()
+    show = PlainShow(stream, rehearsal=True)
+    step = Finding("burner-stays-shut", "", 1, "", "before: press start_button", Verdict.PASS, "reached")
+    for record in (run_started(), judged_cycle(1, step), ScenarioJudged("burner-stays-shut", Verdict.PASS, "", 1)):
+        show.record(record)
+    assert "nothing was cut" in stream.getvalue()
+    assert "reached: before: press start_button" in stream.getvalue()
+    assert "pass" not in stream.getvalue()

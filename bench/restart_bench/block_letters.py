@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 ROWS = 5
-_WORD_GAP = 3
+_WORD_GAPS = (3, 2)  # the narrower one only where the wider does not fit
 
 _FONT: dict[str, tuple[str, str, str, str, str]] = {
     "A": (" ### ", "#   #", "#####", "#   #", "#   #"),
@@ -25,7 +25,7 @@ _FONT: dict[str, tuple[str, str, str, str, str]] = {
 }
 
 
-def block_letters(text: str, ink: str = "█", across: int = 1) -> list[str]:
+def block_letters(text: str, ink: str = "█", across: int = 1, word_gap: int = _WORD_GAPS[0]) -> list[str]:
     """Five lines that show `text`; `across` widens each dot. All lines are equally long.
 
     Raises KeyError on a letter that has not been drawn.
@@ -33,15 +33,29 @@ def block_letters(text: str, ink: str = "█", across: int = 1) -> list[str]:
     words = [[_FONT[letter] for letter in word] for word in text.upper().split()]
     lines = []
     for row in range(ROWS):
-        dots = (" " * _WORD_GAP).join(" ".join(letter[row] for letter in word) for word in words)
+        dots = (" " * word_gap).join(" ".join(letter[row] for letter in word) for word in words)
         lines.append("".join((ink if dot == "#" else " ") * across for dot in dots))
     return lines
 
 
 def largest_that_fits(text: str, width: int, height: int, ink: str = "█") -> list[str]:
-    """`text` in the largest block letters that fit (dots twice as wide, also twice as high); plain where none do."""
-    for across, down in ((2, 2), (2, 1), (1, 1)):
-        lines = block_letters(text, ink, across)
-        if len(lines[0]) <= width and ROWS * down <= height:
-            return [line for line in lines for _ in range(down)]
-    return [text.upper()]
+    """`text` in the largest block letters that fit: dots twice as wide, also twice as high; the first word above the
+    others where that makes them larger. Plain where none fits."""
+    first, _, rest = text.partition(" ")
+    candidates = [_grown(block_letters(text, ink, 2), 2)]
+    if rest:
+        candidates.append([*_centred(block_letters(first, ink, 2), block_letters(rest, ink, 2))])
+    candidates.append(block_letters(text, ink, 2))
+    candidates += [block_letters(text, ink, 1, gap) for gap in _WORD_GAPS]
+    fitting = (lines for lines in candidates if len(lines[0]) <= width and len(lines) <= height)
+    return next(fitting, [text.upper()])
+
+
+def _grown(lines: list[str], down: int) -> list[str]:
+    return [line for line in lines for _ in range(down)]
+
+
+def _centred(upper: list[str], lower: list[str]) -> list[str]:
+    """One word above the other, with an empty line between."""
+    across = max(len(upper[0]), len(lower[0]))
+    return [line.center(across) for line in (*upper, "", *lower)]

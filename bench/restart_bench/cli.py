@@ -216,10 +216,12 @@ def _show_for(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> tu
     if not is_console(stream):
         from restart_bench.plain_show import PlainShow
 
-        return PlainShow(stream), person_at(console)
+        return PlainShow(stream, rehearsal=options.rehearse), person_at(console)
     from restart_bench.screen import LiveScreen
 
-    screen = LiveScreen([(one.rig, one.scenarios) for one in suites], console, simulated=options.simulated)
+    screen = LiveScreen(
+        [(one.rig, one.scenarios) for one in suites], console, simulated=options.simulated, rehearsal=options.rehearse
+    )
     return screen, answering(screen.ask) if sys.stdin.isatty() else None
 
 

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import functools
 import os
+import shutil
 import sys
+import textwrap
 import traceback
 from collections.abc import Callable
 from pathlib import Path
@@ -114,18 +116,20 @@ def is_console(stream: TextIO) -> bool:
 
 
 def console_for(stream: TextIO) -> Console:
-    """A console for tables. Off a console there is no styling, no control character, and a fixed width."""
+    """A console for tables. Off a console there is no styling, no control character, and a fixed width (that of a
+    terminal which can't be drawn on)."""
     from rich.console import Console
 
     if is_console(stream):
         return Console(file=stream, highlight=False)
-    width = os.environ.get("COLUMNS", "")
+    asked = os.environ.get("COLUMNS", "")
+    width = int(asked) if asked.isdigit() else shutil.get_terminal_size().columns if stream.isatty() else _PLAIN_WIDTH
     return Console(
         file=stream,
         highlight=False,
         force_terminal=False,
         color_system=None,
-        width=int(width) if width.isdigit() and int(width) >= 40 else _PLAIN_WIDTH,
+        width=width if width >= 40 else _PLAIN_WIDTH,
     )
 
 
@@ -162,7 +166,11 @@ def typed_arming(rig: str, said: Callable[[str], None]) -> str | None:
         return None
     from restart_bench.cautions import ON_SCREEN
 
-    said(f"{rig} is a real rig: its supply will be switched and its points will be written. Nobody may be hurt by what")
-    said(f"its outputs then do. {ON_SCREEN}")
+    caution = (
+        f"{rig} is a real rig: its supply will be switched and its points will be written. Nobody may be hurt by what "
+        f"its outputs then do. {ON_SCREEN}"
+    )
+    for line in textwrap.wrap(caution, min(100, width_for(sys.stderr))):
+        said(line)
     print("Type its name to arm it, or press Enter to leave: ", end="", file=sys.stderr, flush=True)
     return sys.stdin.readline().strip() or None

@@ -54,6 +54,10 @@ def verdict_gloss(verdict: Verdict) -> str:
 
 def hanging(left: str, text: str, width: int, indent: int) -> list[str]:
     """`left`, then `text` from column `indent` on, wrapped to `width` with the same indent."""
-    lines = textwrap.wrap(text, max(20, width - indent), break_on_hyphens=False) or [""]
-    first = f"{left:<{indent}}{lines[0]}" if len(left) < indent else f"{left} {lines[0]}"
-    return [first.rstrip(), *[" " * indent + line for line in lines[1:]]]
+    room = max(20, width - indent)
+    if len(left) < indent:
+        first, *rest = textwrap.wrap(text, room, break_on_hyphens=False) or [""]
+        return [f"{left:<{indent}}{first}".rstrip(), *[" " * indent + line for line in rest]]
+    overhang = " " * max(0, min(len(left) + 1 - indent, room - 10))  # what the left text takes of the first line
+    first, *rest = textwrap.wrap(text, room, initial_indent=overhang, break_on_hyphens=False) or [""]
+    return [f"{left} {first.lstrip()}".rstrip(), *[" " * indent + line for line in rest]]

@@ -6,7 +6,7 @@ No clock and no console in here: `screen` brings both. Everything is sized to a 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
@@ -14,149 +14,23 @@ from rich.text import Text
 from restart_bench.block_letters import ROWS, largest_that_fits
 from restart_bench.cautions import ON_SCREEN, ON_SCREEN_SHORT
 from restart_bench.clock import NS_PER_S
-from restart_bench.face_values import VERDICT_STYLE, plain, seconds, value_word
-from restart_bench.lanes import Glyphs, History, axis, cell_for
-from restart_bench.live import LiveState, Reading
+from restart_bench.face_values import VERDICT_STYLE, plain, value_word
+from restart_bench.gathered import Gathered, Lane, Told, lanes_of, lights, power_is_on
+from restart_bench.lanes import Glyphs, axis, cell_for
+from restart_bench.live import LiveState
+from restart_bench.record.wording import counted
 from restart_bench.records import (
     GLOSS,
-    CycleJudged,
-    CycleStarted,
     Finding,
-    Record,
-    RunStarted,
-    ScenarioJudged,
-    Trouble,
     Verdict,
 )
-from restart_bench.rig import Point, Rig, Value
-from restart_bench.scenario import Scenario
+from restart_bench.rehearsal_words import NOTHING_SHOWN, reached_word
+from restart_bench.rig import Rig, Value
 from restart_bench.units import show_duration
 
 _LIGHT_ROWS = 3
-_KEPT_FINDINGS = 30
-_READ_AHEAD_NS = 150_000_000  # between the observer's read and the picture
-
-
-Told = tuple[History, bool]  # what is known of a point, and whether it is a number
-
-
-@dataclass(frozen=True, slots=True)
-class Lane:
-    """One output as the controller says it, and its terminal as independent I/O sees it (None: has none)."""
-
-    name: str
-    said: Point
-    terminal: Point | None
-
-
-def lanes_of(rig: Rig, scenarios: Sequence[Scenario] = ()) -> tuple[Lane, ...]:
-    """The outputs worth a lane, in file order: what the scenarios judge, and all that has a terminal."""
-    judged = {expectation.point for one in scenarios for expectation in (*one.during, *one.after)}
-    lanes = []
-    for point in rig.points.values():
-        if point.writable or point.inline_terminal or rig.is_terminal(point.name):
-            continue
-        if point.name in judged or point.terminal is not None:
-            terminal = rig.points[point.terminal] if point.terminal is not None else None
-            lanes.append(Lane(plain(point.shown), point, terminal))
-    return tuple(lanes)
-
-
-@dataclass(slots=True)
-class Gathered:
-    """All that the picture needs to remember between two states."""
-
-    rig: Rig
-    scenarios: tuple[Scenario, ...]
-    simulated: bool
-    replay: str = ""  # id of the archived run that is played
-    state: LiveState | None = None
-    seed: int | None = None
-    counted: dict[Verdict, int] = field(default_factory=lambda: dict.fromkeys(Verdict, 0))
-    notable: list[tuple[int, Finding]] = field(default_factory=list)
-    trouble: str = ""
-    judged: dict[str, ScenarioJudged] = field(default_factory=dict)
-    off_for_ns: int | None = None
-    repeat: str = ""
-    histories: dict[str, History] = field(default_factory=dict)
-    supply: History = field(default_factory=History)
-    powered: History = field(default_factory=History)
-    since: dict[str, int] = field(default_factory=dict)  # light -> instant it came on in this cycle
-
-    def record(self, record: Record) -> None:
-        """Takes in one saved record."""
-        if isinstance(record, RunStarted):
-            self.seed = record.seed
-        elif isinstance(record, CycleStarted):
-            self.off_for_ns = record.off_for_ns
-            self.repeat = f"{record.number} of {record.of}"
-            self.trouble = ""
-            self.since.clear()
-        elif isinstance(record, CycleJudged):
-            self.counted[record.verdict] += 1
-            self.notable += [(record.cycle, one) for one in record.findings if one.verdict is not Verdict.PASS]
-            if record.verdict is Verdict.ERROR and not any(one.verdict is Verdict.ERROR for one in record.findings):
-                whole = Finding(record.scenario, record.case, record.cycle, "", "", Verdict.ERROR, record.reason)
-                self.notable.append((record.cycle, whole))
-            del self.notable[:-_KEPT_FINDINGS]
-        elif isinstance(record, ScenarioJudged):
-            self.judged[record.scenario] = record
-        elif isinstance(record, Trouble):
-            self.trouble = record.text
-
-    def live(self, state: LiveState) -> None:
-        """Takes in one state: changes first, then what stands now."""
-        if self.state is not None and state.cycle != self.state.cycle:
-            self.since.clear()
-        for move in sorted(state.moved, key=lambda one: one.received_ns):
-            self._history(move.point).note(move.received_ns, move.value)
-        for name, reading in state.readings.items():
-            self._history(name).note(state.at_ns, self._still_known(name, reading, state.at_ns))
-        self.supply.note(state.at_ns, {"on": True, "off": False}.get(state.supply))
-        self.powered.note(state.at_ns, state.powered)
-        self._lights_since(state)
-        self.state = state
-
-    def told(self, point: Point) -> Told:
-        """What is known of a point (nothing, if it was not read yet), and whether it is a number."""
-        return self.histories.get(point.name, History()), not point.is_boolean
-
-    def _still_known(self, name: str, reading: Reading, at_ns: int) -> Value | None:
-        """The value, unless it was read so long ago that the device must be silent by now: silence is not off."""
-        point = self.rig.points.get(name)
-        if point is None:
-            return reading.value
-        device = self.rig.devices[point.device]
-        old_ns = device.answer_within_ns + 2 * device.poll_ns + _READ_AHEAD_NS
-        return reading.value if at_ns - reading.received_ns <= old_ns else None
-
-    def _history(self, name: str) -> History:
-        return self.histories.setdefault(name, History())
-
-    def _lights_since(self, state: LiveState) -> None:
-        for name, lit in lights(state):
-            if lit:
-                self.since.setdefault(name, state.at_ns)
-            else:
-                self.since.pop(name, None)
-
-
-def power_is_on(state: LiveState) -> bool | None:
-    """What a proof says, else what was commanded; None where neither knows, or between on and off."""
-    if state.powered is not None:
-        return state.powered
-    return {"on": True, "off": False}.get(state.supply)
-
-
-def lights(state: LiveState) -> tuple[tuple[str, bool | None], ...]:
-    """The four lights, in the order in which a restart passes them; None where it is unknown."""
-    power = power_is_on(state)
-    return (
-        ("OFF", None if power is None else not power),
-        ("ON", power),
-        ("ANSWERING", state.answering),
-        ("RUNNING", state.running),
-    )
+_BESIDE_STRIP = 7  # the value before a strip, and the gap behind it
+_WAITS = ("preparing", "waiting for ready", "before", "during", "function check")  # they end when what is due comes
 
 
 def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
@@ -170,7 +44,7 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     findings = _findings(gathered, width, 4 if height > 34 else 2)
     lane_rows = 2 * (len(lanes) + 1) + 2
     spare = height - _LIGHT_ROWS - 3 - lane_rows - len(findings) - len(foot)
-    banner = _banner(state, width, 2 * ROWS if spare >= 2 * ROWS else ROWS, glyphs)
+    banner = _banner(state, width, max(ROWS, spare), glyphs)
     head = [_title(gathered, width), *_lights(gathered, state, width, glyphs), *banner, _doing(state, width)]
     lane_room = max(3, height - len(head) - len(findings) - len(foot))
     lines = [*head, *_lanes(gathered, lanes, width, lane_room, glyphs), *findings, *foot]
@@ -196,18 +70,32 @@ def _title(gathered: Gathered, width: int) -> Text:
 def _lights(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> list[Text]:
     """Four pilot lights: a lit one is a filled block, a dark one an empty frame, so that colour is not needed."""
     colours = {"OFF": "red", "ON": "green", "ANSWERING": "cyan", "RUNNING": "green"}
-    across = (width - 3) // 4
     rows = [Text() for _ in range(_LIGHT_ROWS)]
-    for name, lit in lights(state):
-        lamp = glyphs.lamp_on if lit else glyphs.lamp_off
-        words = f"{lamp} {name}" if lit is not None else f"? {name}"
-        words += _light_time(gathered, state, name) if lit else ""
-        inner = words.center(across - 2)[: across - 2]
+    for (name, lit), across in zip(lights(state), _light_widths(width), strict=True):
+        words = _light_words(gathered, state, (name, lit), across - 2, glyphs)
         style = f"bold {colours[name]}" if lit else "dim"
-        for row, text in zip(rows, _box(inner, glyphs, filled=bool(lit)), strict=True):
+        for row, text in zip(rows, _box(words.center(across - 2), glyphs, filled=bool(lit)), strict=True):
             row.append(text, style=style)
             row.append(" ")
     return rows
+
+
+def _light_widths(width: int) -> tuple[int, ...]:
+    """The longer words get more: together with three gaps they fill the window."""
+    short = (width - 3) * 10 // 48
+    long = (width - 3 - 2 * short) // 2
+    return short, short, long, long
+
+
+def _light_words(
+    gathered: Gathered, state: LiveState, light: tuple[str, bool | None], room: int, glyphs: Glyphs
+) -> str:  # fmt: skip
+    """Lamp, name and, where there is room for all of it, the time."""
+    name, lit = light
+    lamp = "?" if lit is None else glyphs.lamp_on if lit else glyphs.lamp_off
+    time = _light_time(gathered, state, name) if lit else ""
+    words = f"{lamp} {name}{time}"
+    return words if len(words) <= room else f"{lamp} {name}"[:room]
 
 
 def _box(inner: str, glyphs: Glyphs, *, filled: bool) -> tuple[str, str, str]:
@@ -249,7 +137,8 @@ def _banner(state: LiveState, width: int, height: int, glyphs: Glyphs) -> list[T
             None: ("POWER UNKNOWN", "bold yellow"),
         }[power]
     lines = largest_that_fits(words, width, height, glyphs.ink)
-    left = (width - max(len(line) for line in lines)) // 2
+    across = max(len(line) for line in lines)
+    left = max(0, (width - across) // 2)
     shown = [Text(" " * left + line, style=style) for line in lines]
     return [Text(), *shown]
 
@@ -260,7 +149,8 @@ def _doing(state: LiveState, width: int) -> Text:
     if doing and doing != state.phase:
         line.append(f": {doing}", style="not bold")
     if state.phase_ends_ns is not None:
-        line.append(f"   {seconds(max(0, state.phase_ends_ns - state.at_ns))} left")
+        left = _clock(max(0, state.phase_ends_ns - state.at_ns))
+        line.append(f"   at most {left} more" if state.phase in _WAITS else f"   {left} left")
     line.truncate(width)
     line.pad_left((width - line.cell_len) // 2)
     return line
@@ -272,14 +162,16 @@ def _doing(state: LiveState, width: int) -> Text:
 def _lanes(gathered: Gathered, lanes: Sequence[Lane], width: int, room: int, glyphs: Glyphs) -> list[Text]:
     """As many lanes as there is room for: one, two or three rows each, with the time axis below."""
     names = max([cell_len("supply"), *(cell_len(lane.name) for lane in lanes)])
-    names = min(names, 20 if width >= 110 else 15)
-    cells = (width - names - 2 - 2 * 6) // 2
+    names = min(names, 20 if width >= 110 else 15 if width >= 70 else 12)
+    strips = 2 if _seen_from_outside(gathered.rig, lanes) else 1
+    cells = (width - names - 1) // strips - _BESIDE_STRIP
     at_ns = gathered.state.at_ns if gathered.state is not None else 0
-    sized = _Sized(names, cells, cell_for(_cycle_span_ns(gathered), cells), at_ns, glyphs)
+    sized = _Sized(names, strips, cells, cell_for(_cycle_span_ns(gathered), cells), at_ns, glyphs, width)
     per_lane = max(1, min(3, (room - 2) // (len(lanes) + 1)))
     fit = (room - 2) // per_lane - 1
     shown = lanes if fit >= len(lanes) else lanes[: max(0, fit - 1)]
-    lines = [_lane_heads(sized), *_lane("supply", (gathered.supply, False), (gathered.powered, False), sized, per_lane)]
+    proof = (gathered.powered, False) if strips > 1 else None
+    lines = [_lane_heads(sized), *_lane("supply", (gathered.supply, False), proof, sized, per_lane)]
     for lane in shown:
         said = gathered.told(lane.said)
         seen = gathered.told(lane.terminal) if lane.terminal is not None else None
@@ -293,10 +185,17 @@ def _lanes(gathered: Gathered, lanes: Sequence[Lane], width: int, room: int, gly
 @dataclass(frozen=True, slots=True)
 class _Sized:
     names: int
+    strips: int
     cells: int
     cell_ns: int
     at_ns: int
     glyphs: Glyphs
+    width: int
+
+
+def _seen_from_outside(rig: Rig, lanes: Sequence[Lane]) -> bool:
+    """True where anything but the controller itself shows its outputs or its supply."""
+    return any(lane.terminal is not None for lane in lanes) or any(proof.of_supply for proof in rig.proof_of_cut)
 
 
 def _cycle_span_ns(gathered: Gathered) -> int:
@@ -307,15 +206,31 @@ def _cycle_span_ns(gathered: Gathered) -> int:
 
 
 def _lane_heads(sized: _Sized) -> Text:
-    left = set_cell_size("output", sized.names + 1)
-    said = set_cell_size("controller says (supply: command)", sized.cells + 7)
-    return Text(left + said + "terminal shows (supply: proof)", style="dim")
+    said = _longest_that_fits(("controller says (supply: command)", "controller says"), sized.cells + 5)
+    line = set_cell_size("output", sized.names + 1)
+    if sized.strips == 1:
+        return Text(f"{line}{said}  {_legend(sized.glyphs, sized.cells + 3 - len(said))}", style="dim")
+    seen = _longest_that_fits(("terminal shows (supply: proof)", "terminal shows"), sized.cells + 5)
+    return Text(line + set_cell_size(said, sized.cells + _BESIDE_STRIP) + seen, style="dim")
+
+
+def _legend(glyphs: Glyphs, room: int) -> str:
+    """What the characters of a strip mean."""
+    told = ((glyphs.on, "on"), (glyphs.off, "off"), (glyphs.blind, "blind"), (glyphs.pulse, "pulse"))
+    wide = "  ".join(f"{sign} {word}" for sign, word in told)
+    return _longest_that_fits((wide, " ".join(f"{sign}{word}" for sign, word in told)), room)
+
+
+def _longest_that_fits(texts: Sequence[str], cells: int) -> str:
+    return next((text for text in texts if len(text) <= cells), texts[-1][: max(0, cells)])
 
 
 def _axis_line(sized: _Sized) -> Text:
-    glyphs = sized.glyphs
-    legend = f"{glyphs.on} on  {glyphs.off} off  {glyphs.blind} blind  {glyphs.pulse} pulse"
-    return Text(" " * (sized.names + 6) + axis(sized.cells, sized.cell_ns) + "  " + legend, style="dim")
+    """The time axis below the first strips, and below the others what the characters mean."""
+    scale = " " * (sized.names + _BESIDE_STRIP - 1) + axis(sized.cells, sized.cell_ns)
+    if sized.strips == 1:
+        return Text(scale, style="dim")
+    return Text(f"{scale}  {_legend(sized.glyphs, sized.width - len(scale) - 2)}", style="dim")
 
 
 def _lane(name: str, said: Told, seen: Told | None, sized: _Sized, rows: int) -> list[Text]:
@@ -348,7 +263,8 @@ def _value_now(value: Value | None, numeric: bool) -> Text:
 
 def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
     if not gathered.notable:
-        return [Text("nothing but passes so far" if any(gathered.counted.values()) else "", style="dim")]
+        done = any(gathered.counted.values()) and not gathered.rehearsal
+        return [Text("nothing but passes so far" if done else "", style="dim")]
     lines = []
     for cycle, finding in gathered.notable[-most:]:
         line = Text().append(f"cycle {cycle}  ", style="dim")
@@ -374,7 +290,7 @@ def _progress(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) 
     left = (
         "time left: not known yet" if state.left_ns is None else f"about {show_duration(_coarse(state.left_ns))} left"
     )
-    words = f"{done} of {state.of_cycles} cycles done   {left}  "
+    words = f"{done} of {counted(state.of_cycles, 'cycle')} done   {left}  "
     across = max(5, width - len(words))
     filled = across * done // max(1, state.of_cycles)
     line = Text(words)
@@ -390,6 +306,8 @@ def _coarse(ns: int) -> int:
 
 def _tally(gathered: Gathered, width: int) -> list[Text]:
     """Cycles by verdict, each word with its gloss, on as many lines as that takes."""
+    if gathered.rehearsal:
+        return [_rehearsal_tally(gathered, width)]
     lines = [Text()]
     for verdict, count in gathered.counted.items():
         item = Text(f"{verdict.value} {count}", style=VERDICT_STYLE[verdict] if count else "dim")
@@ -401,12 +319,26 @@ def _tally(gathered: Gathered, width: int) -> list[Text]:
     return lines
 
 
+def _rehearsal_tally(gathered: Gathered, width: int) -> Text:
+    reached = gathered.counted[Verdict.PASS]
+    missed = sum(gathered.counted.values()) - reached
+    words = f"REHEARSAL: {NOTHING_SHOWN}.   {reached_word(Verdict.PASS)} {reached}   not reached {missed}"
+    short = f"REHEARSAL: nothing is cut.   reached {reached}   not reached {missed}"
+    return Text(_longest_that_fits((words, short), width), style="bold")
+
+
 def _footing(gathered: Gathered, width: int) -> Text:
     if gathered.trouble:
         return Text(plain(gathered.trouble), style="bold magenta")
     if gathered.replay:
-        return Text(f"REPLAY of {gathered.replay}: nothing is switched. Ctrl-C leaves.", style="dim")
+        words: tuple[str, ...] = (
+            f"REPLAY of {gathered.replay}: nothing is switched. Ctrl-C leaves.",
+            "REPLAY. Ctrl-C leaves.",
+        )
+        return Text(_longest_that_fits(words, width), style="dim")
     if gathered.simulated:
-        return Text("SIMULATED: nothing real is switched. Ctrl-C ends the run and leaves an archive.", style="dim")
-    words = f"ARMED. {ON_SCREEN} Ctrl-C ends."
-    return Text(words if len(words) <= width else f"ARMED. {ON_SCREEN_SHORT}", style="bold yellow")
+        begun = "SIMULATED: nothing real is switched. Ctrl-C ends the run"
+        words = (f"{begun} and leaves an archive.", f"{begun}.", "SIMULATED: nothing real is switched.")
+        return Text(_longest_that_fits(words, width), style="dim")
+    words = (f"ARMED. {ON_SCREEN} Ctrl-C ends.", f"ARMED. {ON_SCREEN_SHORT} Ctrl-C ends.", f"ARMED. {ON_SCREEN_SHORT}")
+    return Text(_longest_that_fits(words, width), style="bold yellow")

@@ -27,6 +27,10 @@ from restart_bench.validity import STOPPED, problems_of
 STRENGTH = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR)
 """TTCN-3 (ETSI ES 201 873-1, clause 24.1): a verdict overwrites those before it in this row, never one after it."""
 
+ALL_PHASES_DONE = "all phases done"
+NOT_VALID = "not valid"
+"""How the reason begins of a finding that a problem of its cycle has made an error."""
+
 
 def overwrite(current: Verdict, assigned: Verdict) -> Verdict:
     """The verdict after another one was assigned."""
@@ -140,7 +144,7 @@ def _conclude(
     ]
     unfinished = _unfinished(evidence)
     if unfinished and not problems:
-        text = "all phases done"
+        text = ALL_PHASES_DONE
         findings.append(
             Finding(started.scenario, started.case, started.cycle, "", text, Verdict.INCONCLUSIVE, unfinished)
         )
@@ -168,7 +172,7 @@ def _finding(evidence: Evidence, one: _Named, problems: list[Problem]) -> Findin
     verdict, reason, figures = judged.verdict, judged.reason, judged.figures
     if problems and not _stands(judged, problems):
         figures = {**figures, "without_the_error": verdict.value}
-        verdict, reason = Verdict.ERROR, f"not valid ({problems[0].kind}): {reason}"
+        verdict, reason = Verdict.ERROR, f"{NOT_VALID} ({problems[0].kind}): {reason}"
     return Finding(started.scenario, started.case, started.cycle, one.point, one.expectation, verdict, reason, figures)
 
 

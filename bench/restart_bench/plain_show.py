@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from typing import IO
 
+from restart_bench.echoes import without_echoes
 from restart_bench.face_values import plain, verdict_gloss
 from restart_bench.live import LiveState
 from restart_bench.record.wording import bounds_text, counted
@@ -22,14 +23,16 @@ from restart_bench.records import (
     Trouble,
     Verdict,
 )
+from restart_bench.rehearsal_words import NOTHING_SHOWN, reached_word, step_word
 from restart_bench.units import show_duration
 
 
 class PlainShow:
     """Implements `live.Show` with one line for each thing that happened."""
 
-    def __init__(self, stream: IO[str] | None = None) -> None:
+    def __init__(self, stream: IO[str] | None = None, *, rehearsal: bool = False) -> None:
         self._stream = stream if stream is not None else sys.stdout
+        self._rehearsal = rehearsal
         self._started_ns = 0
         self._cut_ns: int | None = None
 
@@ -48,6 +51,7 @@ class PlainShow:
         if isinstance(record, RunStarted):
             self._started_ns = record.at_ns
             kind = "simulated" if record.simulated else "ARMED"
+            kind += f", rehearsal: {NOTHING_SHOWN}" if self._rehearsal else ""
             cycles = counted(record.planned_cycles, "cycle")
             return [f"test {record.run} on {record.rig} ({kind}), {cycles}, seed {record.seed}"]
         if isinstance(record, CycleStarted):
@@ -62,13 +66,17 @@ class PlainShow:
         if isinstance(record, Trouble):
             return [f"  {'trouble' if record.error else 'note'}: {record.text}"]
         if isinstance(record, CycleJudged):
-            return _judged(record)
+            return _rehearsed(record) if self._rehearsal else _judged(record)
+        if isinstance(record, ScenarioJudged) and self._rehearsal:
+            return [f"{record.scenario}: {reached_word(record.verdict)}, {counted(record.cycles, 'cycle')}"]
         if isinstance(record, ScenarioJudged):
             cycles = counted(record.cycles, "cycle")
             in_short = record.reason.split(": cycle ")[0]  # the cycles have told theirs
             return [f"{record.scenario}: {verdict_gloss(record.verdict)}, {cycles}: {in_short}"]
         if isinstance(record, RunEnded):
-            return [f"test ended: {record.how}{', ' + record.reason if record.reason else ''}"]
+            reason = f", {record.reason}" if record.reason not in ("", record.how) else ""
+            left = f"; the supply was left {record.supply_left}" if record.supply_left else ""
+            return [f"test ended: {record.how}{reason}{left}"]
         return []
 
     def _switching(self, record: Switching) -> list[str]:
@@ -87,7 +95,13 @@ def _rounded(ns: int) -> int:
     return round(ns, -6)
 
 
+def _rehearsed(record: CycleJudged) -> list[str]:
+    lines = [f"  {step_word(one.verdict)}: {one.expectation}" for one in record.findings]
+    return lines or [f"  {record.reason}"]
+
+
 def _judged(record: CycleJudged) -> list[str]:
+    record = without_echoes(record)
     restored, ready = record.mark("restored"), record.mark("ready")
     back = f", ready {bounds_text(ready.since(restored))} after the restored supply" if restored and ready else ""
     notable = [one for one in record.findings if one.verdict is not Verdict.PASS]

@@ -10,41 +10,85 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from restart_bench.echoes import all_without_echoes
 from restart_bench.face_values import VERDICT_STYLE, plain
 from restart_bench.matrix import MatrixRow, matrix_rows
-from restart_bench.outcome import EXIT_MEANS, OneRun, RunOutcome
+from restart_bench.outcome import EXIT_MEANS, EXIT_STOPPED, OneRun, RunOutcome
 from restart_bench.record.data import FindingRow, Said
 from restart_bench.record.gathering import finding_rows
 from restart_bench.record.wording import bounds_text, counted, listed, numbers_text
 from restart_bench.records import GLOSS, CycleJudged, ScenarioJudged, Verdict
+from restart_bench.rehearsal_words import NOTHING_SHOWN, is_rehearsal, reached_word, rehearsed, step_word
 from restart_bench.rig import Rig
 
 _MOST_FINDINGS = 20
 _WIDE = 120
+_ROOMY = 100
 
 
 def print_outcome(outcome: RunOutcome, console: Console) -> None:
     """Everything of all runs, and the exit line last."""
     for run in outcome.runs:
-        _print_run(run, console)
-    verdict = _verdict(outcome.verdict)
-    line = Text("result: ").append_text(verdict).append(f", exit code {outcome.exit_code}: ")
-    console.print(line.append(EXIT_MEANS[outcome.exit_code]))
+        (_print_rehearsal if is_rehearsal(run.scenarios) else _print_run)(run, console)
+    console.print(_last_line(outcome))
+
+
+def _last_line(outcome: RunOutcome) -> Text:
+    code = outcome.exit_code
+    line = Text("result: ")
+    if code == EXIT_STOPPED:
+        return line.append("not complete", style="bold magenta").append(f", exit code {code}: {EXIT_MEANS[code]}")
+    rehearsals = [run for run in outcome.runs if is_rehearsal(run.scenarios)]
+    if rehearsals and len(rehearsals) == len(outcome.runs):
+        how = rehearsed(one.verdict for run in rehearsals for one in run.scenarios)
+        return line.append(f"rehearsal, exit code {code}: {how}; {NOTHING_SHOWN}")
+    return line.append_text(_verdict(outcome.verdict)).append(f", exit code {code}: {EXIT_MEANS[code]}")
+
+
+def _print_rehearsal(run: OneRun, console: Console) -> None:
+    """Steps instead of findings: nothing was cut, so there is no verdict on the controller."""
+    _print_head(run, console, "rehearsal")
+    console.print(Text(f"{NOTHING_SHOWN}."))
+    for scenario in run.scenarios:
+        console.print()
+        line = Text(f"{plain(scenario.scenario)}: ", style="bold")
+        console.print(line.append(reached_word(scenario.verdict), style=VERDICT_STYLE[scenario.verdict]))
+        for cycle in (one for one in run.cycles if one.scenario == scenario.scenario):
+            _print_steps(cycle, console)
+    console.print()
+    console.print(Text(f"record: {run.folder / 'report.html'}"), soft_wrap=True)
+
+
+def _print_steps(cycle: CycleJudged, console: Console) -> None:
+    if cycle.case:
+        console.print(Text(f"  {plain(cycle.case)}", style="bold"))
+    for step in cycle.findings:
+        line = Text(f"{step_word(step.verdict):<11}  ", style=VERDICT_STYLE[step.verdict])
+        line.append(plain(step.expectation), style="not bold default")
+        console.print(Padding(line, (0, 0, 0, 2)))
+        if step.verdict is not Verdict.PASS:
+            console.print(Padding(Text(plain(step.reason)), (0, 0, 0, 15)))
+    if not cycle.findings:
+        console.print(Padding(Text(plain(cycle.reason)), (0, 0, 0, 2)))
 
 
 def _print_run(run: OneRun, console: Console) -> None:
-    console.print()
-    head = Text(f"test {run.id} on {plain(run.rig.name)}", style="bold")
-    if run.how != "completed":
-        head.append(f": {plain(run.how)}", style="bold magenta")
-    console.print(head)
-    if run.reason:
-        console.print(Text(plain(run.reason), style="magenta"))
+    _print_head(run, console, "test")
     for scenario in run.scenarios:
         cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
         _print_scenario(run, scenario, cycles, console)
     _print_limits(run, console)
     console.print(Text(f"record: {run.folder / 'report.html'}"), soft_wrap=True)
+
+
+def _print_head(run: OneRun, console: Console, kind: str) -> None:
+    console.print()
+    head = Text(f"{kind} {run.id} on {plain(run.rig.name)}", style="bold")
+    if run.how != "completed":
+        head.append(f": {plain(run.how)}", style="bold magenta")
+    console.print(head)
+    if run.reason and run.reason != run.how:
+        console.print(Text(plain(run.reason), style="magenta"))
 
 
 def _print_scenario(
@@ -103,7 +147,14 @@ def matrix_table(rows: Sequence[MatrixRow], judged: Collection[str], width: int,
     """The restart matrix of one case; `judged` are the points of which something is expected. In a narrow window
     reasons stand below, among the findings."""
     wide = width >= _WIDE
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, title=plain(case) or None, title_justify="left")
+    table = Table(
+        box=SIMPLE_HEAD,
+        pad_edge=False,
+        padding=(0, 1) if width >= _ROOMY else (0, 1, 0, 0),
+        show_edge=False,
+        title=plain(case) or None,
+        title_justify="left",
+    )
     for column in ("output", "before", "at loss", "at return", "delay", "verdict"):
         table.add_column(column)
     if wide:
@@ -129,6 +180,7 @@ _ORDER = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE)
 
 def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudged]) -> list[FindingRow]:
     """What did not pass, the worst first: findings over all cycles, and cycles that were errors as a whole."""
+    cycles = all_without_echoes(cycles)
     rows = [row for row in finding_rows(rig, cycles, [scenario]) if row.verdict is not Verdict.PASS]
     whole: dict[tuple[str, str], list[int]] = {}
     for one in cycles:

@@ -15,10 +15,11 @@ from rich.live import Live
 
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.face_values import plain
-from restart_bench.frame import Gathered, frame
+from restart_bench.frame import frame
+from restart_bench.gathered import Gathered
 from restart_bench.lanes import ASCII, UNICODE, Glyphs
 from restart_bench.live import LiveState
-from restart_bench.records import Record, RunStarted
+from restart_bench.records import Record, RunEnded, RunStarted, Trouble
 from restart_bench.rig import Rig
 from restart_bench.scenario import Scenario
 
@@ -37,7 +38,7 @@ class LiveScreen:
 
     `suites` are what will run, in order: each `RunStarted` turns to the next one.
     `quiet_before_commands=False` draws also shortly before a phase ends; `replay` names the archived run that is
-    only played.
+    only played; `rehearsal` says that nothing will be cut. On closing it tells how the rig was left.
     """
 
     def __init__(
@@ -48,15 +49,18 @@ class LiveScreen:
         simulated: bool,
         quiet_before_commands: bool = True,
         replay: str = "",
+        rehearsal: bool = False,
     ) -> None:
         self._console = console
         self._glyphs = glyphs_for(console)
-        self._coming = deque(Gathered(rig, scenarios, simulated, replay) for rig, scenarios in suites)
+        self._coming = deque(Gathered(rig, scenarios, simulated, replay, rehearsal) for rig, scenarios in suites)
         self._gathered = self._coming[0]
+        self._simulated = simulated or bool(replay)
         self._quiet = quiet_before_commands
         self._waiting: deque[Record | LiveState] = deque()
         self._news = threading.Event()
         self._pen = threading.Lock()  # held while a picture is drawn or a person is asked
+        self._parting: list[str] = []
         self._closing = False
         self._live: Live | None = None
         self.problem = ""
@@ -66,6 +70,7 @@ class LiveScreen:
 
     def record(self, record: Record) -> None:
         """Takes a saved record; returns at once."""
+        self._parting += _parting_words(record, self._simulated)
         if not self.problem:
             self._waiting.append(record)
 
@@ -93,6 +98,8 @@ class LiveScreen:
         self._thread.join(_LEAVE_WITHIN_S)
         with self._pen:
             self._stop_live()
+        for line in self._parting:
+            self._console.print(plain(line), markup=False, highlight=False)
         if self.problem:
             self._console.print(f"the live screen stopped: {self.problem} (the run went on)", markup=False)
 
@@ -158,6 +165,17 @@ class LiveScreen:
             live.stop()
         except Exception as problem:  # a console that is gone can't be given back
             self.problem = self.problem or f"{type(problem).__name__}: {problem}"
+
+
+def _parting_words(record: Record, simulated: bool) -> list[str]:
+    """What a person wants to know of the rig once the picture is gone."""
+    if isinstance(record, Trouble) and record.kind == "way out":
+        return [record.text]
+    if isinstance(record, RunEnded) and record.supply_left:
+        kind = "simulated supply" if simulated else "supply"
+        if not simulated or record.how != "completed":
+            return [f"The run has ended ({record.how}). The {kind} was left {record.supply_left}."]
+    return []
 
 
 def ask_on(console: Console, question: str) -> bool:
