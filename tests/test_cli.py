@@ -15,6 +15,7 @@ import pytest
 from typer.main import get_command
 from typer.testing import CliRunner
 
+from command_line import MAIN, bench
 from restart_bench.cli import app
 from restart_bench.cli_common import honest_exit
 from restart_bench.file_faults import Fault, FaultsFound
@@ -23,21 +24,7 @@ from restart_bench.outcome import Refused
 from restart_bench_drivers.interface import SupplyError
 
 ROOT = Path(__file__).resolve().parent.parent
-MAIN = "from restart_bench.cli import main; main()"
 HEAVY = ("numpy", "pandas", "scipy", "duckdb", "pyarrow", "pymodbus")
-
-
-def bench(*arguments: object, **more: object) -> subprocess.CompletedProcess[str]:
-    """`restart-bench` as a process of its own, without a console."""
-    return subprocess.run(
-        [sys.executable, "-c", MAIN, *map(str, arguments)],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        encoding="utf-8",
-        timeout=300,
-        check=False,
-        **more,  # type: ignore[call-overload]
-    )
 
 
 def typed(*arguments: object) -> tuple[int, str, str]:

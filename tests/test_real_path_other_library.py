@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import itertools
 import subprocess
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
 import pytest
 
+from command_line import bench, run_folders, told
 from foreign_rig import Came, ForeignRig
 from restart_bench.archive_reading import ArchivedRun
 from restart_bench.records import SampleKind
@@ -54,7 +54,7 @@ class Ran:
 
 
 @dataclass(frozen=True)
-class Bench:
+class TwoRuns:
     """Two runs on one rig, one after another: as the rig behaves, and with an expectation that it breaks."""
 
     good: Ran
@@ -63,7 +63,7 @@ class Bench:
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+def two(tmp_path_factory: pytest.TempPathFactory) -> TwoRuns:
     """The fan comes back (kept in a file), the burner stays off (forgotten); the second run wants the fan off."""
     folder = tmp_path_factory.mktemp("foreign")
     suite = folder / "suite"
@@ -75,95 +75,81 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
             run_armed(folder, "fan-unwanted", fan="off", burner="off", rig=rig, repeat=1),
         ]
         diary = tuple(rig.diary)
-    return Bench(runs[0], runs[1], diary)
+    return TwoRuns(runs[0], runs[1], diary)
 
 
 def run_armed(folder: Path, name: str, *, fan: str, burner: str, rig: ForeignRig, repeat: int) -> Ran:
     scenario = folder / "suite" / f"{name}.yaml"
     scenario.write_text(STAYS.format(name=name, fan=fan, burner=burner), encoding="utf-8")
-    code = "from restart_bench.cli import main; main()"
-    arguments = ["run", scenario, "--arm", NAME, "--repeat", repeat, "--logs", folder / "logs" / name]
-    done = subprocess.run(
-        [sys.executable, "-c", code, *map(str, arguments)],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        encoding="utf-8",
-        timeout=120,
-        check=False,
-    )
-    (run,) = (folder / "logs" / name).glob("rig=*/date=*/run=*")
+    done = bench("run", scenario, "--arm", NAME, "--repeat", repeat, "--logs", folder / "logs" / name)
+    (run,) = run_folders(folder / "logs" / name)
     return Ran(done, run, rig.supply_is_on)
 
 
-def said(ran: Ran) -> str:
-    """What stood on the console, to be shown where a test fails."""
-    return ran.done.stdout + ran.done.stderr
-
-
-def test_a_rig_that_does_as_demanded_passes_with_0(bench: Bench) -> None:
+def test_a_rig_that_does_as_demanded_passes_with_0(two: TwoRuns) -> None:
     """The output that comes back and the one that stays off are both shown, in both cycles."""
-    assert bench.good.done.returncode == 0, said(bench.good)
-    assert bench.good.verdicts() == {"": "pass", "fan": "pass", "burner": "pass"}
-    assert "simulated" not in bench.good.done.stdout
+    assert two.good.done.returncode == 0, told(two.good.done)
+    assert two.good.verdicts() == {"": "pass", "fan": "pass", "burner": "pass"}
+    assert "simulated" not in two.good.done.stdout
 
 
-def test_an_output_that_comes_back_unasked_fails_with_1(bench: Bench) -> None:
+def test_an_output_that_comes_back_unasked_fails_with_1(two: TwoRuns) -> None:
     """Another demand on the same controller: the fan is named, the burner still passes."""
-    assert bench.bad.done.returncode == 1, said(bench.bad)
-    assert bench.bad.verdicts() == {"": "pass", "fan": "fail", "burner": "pass"}
-    assert "fan: on at " in bench.bad.done.stdout and "should be off" in bench.bad.done.stdout
+    assert two.bad.done.returncode == 1, told(two.bad.done)
+    assert two.bad.verdicts() == {"": "pass", "fan": "fail", "burner": "pass"}
+    assert "fan: on at " in two.bad.done.stdout and "should be off" in two.bad.done.stdout
 
 
-def test_the_supply_is_left_as_the_rig_file_says(bench: Bench) -> None:
+def test_the_supply_is_left_as_the_rig_file_says(two: TwoRuns) -> None:
     """`at_end: on`, seen at the relay itself after the bench has ended."""
-    assert bench.good.supply_was_left_on and bench.bad.supply_was_left_on
+    assert two.good.supply_was_left_on and two.bad.supply_was_left_on
 
 
-def test_every_change_in_the_archive_holds_the_true_instant(bench: Bench) -> None:
+def test_every_change_in_the_archive_holds_the_true_instant(two: TwoRuns) -> None:
     """For each change of a point there is a transition to its new value that can have been within its bounds."""
     checked = 0
-    for ran in (bench.good, bench.bad):
+    for ran in (two.good, two.bad):
         rows = duckdb.sql(
             f"SELECT point, after, not_before_ns, not_after_ns FROM '{ran.folder / 'changes.parquet'}'"
         ).fetchall()
         for point, after, low, high in rows:
             if point == "start_button":
                 continue  # written by the bench itself
-            possible = [came for came in transitions(bench.diary, point) if came.value == bool(after)]
+            possible = [came for came in transitions(two.diary, point) if came.value == bool(after)]
             assert any(came.after_ns >= low and came.before_ns <= high for came in possible), (point, after)
             checked += 1
     assert checked >= 3 * 12
 
 
-def test_no_transition_at_a_terminal_is_missing_from_the_archive(bench: Bench) -> None:
+def test_no_transition_at_a_terminal_is_missing_from_the_archive(two: TwoRuns) -> None:
     """What independent inputs saw is the whole diary of the cycles: on by the button, off with the supply, and on
     again for the fan alone; as often and in the order in which it was."""
-    for ran in (bench.good, bench.bad):
+    for ran in (two.good, two.bad):
         for cycle, begin, end in cycles_of(ran):
             for point in ("fan_terminal", "burner_terminal", "rail"):
                 seen = [value for value, _, _ in changes_of(ran, cycle, point)]
-                true = [c.value for c in transitions(bench.diary, point) if begin < c.before_ns and c.after_ns < end]
+                true = [c.value for c in transitions(two.diary, point) if begin < c.before_ns and c.after_ns < end]
                 assert seen == true, (cycle, point)
 
 
-def test_marks_of_cut_and_return_hold_the_relays_true_instants(bench: Bench) -> None:
+def test_marks_of_cut_and_return_hold_the_relays_true_instants(two: TwoRuns) -> None:
     """`cut` and `restored` are commands with the relay's delays: the rail went off and came back within them."""
-    for ran in (bench.good, bench.bad):
+    for ran in (two.good, two.bad):
         for cycle, begin, end in cycles_of(ran):
-            rail = [came for came in transitions(bench.diary, "rail") if begin < came.before_ns < end]
+            rail = [came for came in transitions(two.diary, "rail") if begin < came.before_ns < end]
             off, on = next(came for came in rail if not came.value), rail[-1]
             for name, came in (("cut", off), ("restored", on)):
                 low, high = mark_of(ran, cycle, name)
                 assert low <= came.after_ns and came.before_ns <= high, (cycle, name)
 
 
-def test_mark_ready_holds_the_instant_at_which_the_program_ran(bench: Bench) -> None:
+def test_mark_ready_holds_the_instant_at_which_the_program_ran(two: TwoRuns) -> None:
     """The controller answered before its program ran; `ready` is when `running` became true, not when it answered."""
-    for ran in (bench.good, bench.bad):
+    for ran in (two.good, two.bad):
         for cycle, _, _ in cycles_of(ran):
             restored, ready, good = (mark_of(ran, cycle, name) for name in ("restored", "ready", "good"))
             ran_from = next(
-                came for came in transitions(bench.diary, "running") if came.value and came.before_ns > restored[0]
+                came for came in transitions(two.diary, "running") if came.value and came.before_ns > restored[0]
             )
             assert ready[0] <= ran_from.after_ns and ran_from.before_ns <= ready[1]
             assert good[0] <= ran_from.before_ns
