@@ -343,11 +343,57 @@ def test_after_a_late_answer_a_dropped_request_is_not_waited_for_in_full() -> No
     line.peer.reply = good_answer
     line.hear(1, transaction_of(line, first[0]), good_answer(first[2]))
     line.carry_out()
-    line.run(400 * MS)
+    line.run(450 * MS)
     dropped = line.kinds(SILENT)[-1]
     assert dropped.sent_ns == second[0]
     assert dropped.received_ns < second[0] + 200 * MS
     assert line.kinds(GOOD)[-1].received_ns > dropped.received_ns
+
+
+class HoldsBack(PretendWire):
+    """A peer with Nagle's algorithm against delayed acknowledgements: an answer leaves only once the one before it was
+    acknowledged, by our next request or by our kernel after 40 ms. `stall_ns`: from when to when it does nothing."""
+
+    def __init__(self, link: Link, stall: tuple[int, int]) -> None:
+        super().__init__(link)
+        self._stall = stall
+        self._unacknowledged_until = 0
+        self._waiting: list[Callable[[], None]] = []
+
+    def _send(self, action: Send) -> None:
+        number, transaction, pdu = action.connection, action.data[:2], action.data[7:]
+        self.sent.append((self.now, number, pdu))
+        delay = max(1 * MS, self._stall[1] - self.now if self._stall[0] <= self.now < self._stall[1] else 0)
+        self.later(1 * MS, self._acknowledged)
+        self.later(delay, lambda: self._answer(lambda: self.hear(number, transaction, good_answer(pdu))))
+
+    def _acknowledged(self) -> None:
+        self._unacknowledged_until = 0
+        if self._waiting:
+            self._leave(self._waiting.pop(0))
+
+    def _answer(self, answer: Callable[[], None]) -> None:
+        if self.now < self._unacknowledged_until:
+            self._waiting.append(answer)
+        else:
+            self._leave(answer)
+
+    def _leave(self, answer: Callable[[], None]) -> None:
+        self._unacknowledged_until = self.now + 40 * MS
+        self.later(40 * MS, lambda: self._acknowledged() if self.now >= self._unacknowledged_until else None)
+        self.later(1 * MS, answer)
+
+
+@pytest.mark.parametrize("answer_within_ns", [30 * MS, 100 * MS])
+def test_a_peer_that_holds_answers_back_is_caught_up_with(answer_within_ns: int) -> None:
+    """Two answers that pile up in a stall must not leave every later one a request behind (RFC 896 against RFC 1122)."""
+    link = Link(Device("controller", "192.0.2.10", answer_within_ns=answer_within_ns), THREE_READS)
+    line = HoldsBack(link, stall=(200 * MS, 200 * MS + answer_within_ns + 70 * MS))
+    line.run(1000 * MS)
+    assert line.kinds(LATE)
+    recovered = [one for one in line.since(600 * MS) if one.kind is GOOD]
+    assert len(recovered) > 100
+    assert {one.kind for one in line.since(600 * MS)} == {GOOD}
 
 
 # ---------------------------------------------------------------- writes

@@ -51,6 +51,7 @@ OLD_ALONE_NS = 300 * _MS  # with one connection allowed: beyond the shortest ret
 PROBE_NS = 1_000 * _MS  # once the peer's stack has shown itself, the old connection is asked this often
 MOST_PROBES = 16
 SILENT_CANDIDATE = 3  # an accepted connection is given up after so many requests without an answer
+PAUSE_NS = 50 * _MS  # delayed acknowledgements take 40 ms on Linux, up to 200 ms elsewhere
 GRACE_NS = 20 * _MS  # after a late answer the request behind it gets this long, at least four usual round trips
 MOST_STALE = 16
 
@@ -80,6 +81,9 @@ class _Connection:
     frames: FrameReader = field(default_factory=FrameReader)
     silent_row: int = 0
     heard_ns: int = 0
+    catching_up: bool = False  # answers came late since the last good one
+    pauses: int = 0  # in this row of late answers
+    paused_until_ns: int = 0
 
 
 class Link:
@@ -132,7 +136,7 @@ class Link:
             if len(self._held) < self.device.connections:
                 due = min(due, self._next_attempt_ns)
         elif self._current.outstanding is None:
-            due = min(due, self.pace.deadline_ns)
+            due = min(due, max(self.pace.deadline_ns, self._current.paused_until_ns))
         if self._old is not None:
             due = min(due, self._old_until_ns, self._probe_ns if self._old.outstanding is None else FAR_NS)
         return due
@@ -243,7 +247,7 @@ class Link:
     def _go_on(self, now_ns: int) -> None:
         """Send what is next on the sampling connection, if nothing is on its way there."""
         current = self._current
-        if current is None or current.outstanding is not None:
+        if current is None or current.outstanding is not None or now_ns < current.paused_until_ns:
             return
         if self._writes:
             ticket, request, pdu = self._writes.popleft()
@@ -278,6 +282,7 @@ class Link:
         sent = connection.outstanding
         if sent is not None and sent.transaction == transaction:
             connection.outstanding = None
+            connection.catching_up, connection.pauses, connection.paused_until_ns = False, 0, 0
             kind = self._answer_in_time(connection, sent, pdu, now_ns)
         else:
             sent = connection.stale.pop(transaction, None)
@@ -287,6 +292,7 @@ class Link:
             exception, _ = self._meaning(sent, pdu)
             self._sample(connection.number, sent, kind, now_ns, meaning=(exception, ()))
             self._hurry(connection, now_ns)
+            connection.catching_up, connection.paused_until_ns = True, 0
         connection.silent_row = 0
         if connection is not self._current:
             self._poll_on(connection, sent, now_ns)
@@ -314,7 +320,7 @@ class Link:
     def _hurry(self, connection: _Connection, now_ns: int) -> None:
         """A late answer: the peer works off what piled up. Some servers drop the second of two requests that
         arrive together, so the one behind is not waited for in full, unless this peer is always slow."""
-        if connection.outstanding is not None and self._usual_ns is not None:
+        if connection.outstanding is not None and self._usual_ns is not None and not connection.catching_up:
             grace = max(GRACE_NS, round(4 * self._usual_ns))
             connection.outstanding.limit_ns = min(connection.outstanding.limit_ns, now_ns + grace)
 
@@ -336,11 +342,21 @@ class Link:
             self.outcomes.append(Outcome(sent.ticket, sent.sent_ns, now_ns, SILENT))
         if connection is self._current:
             self.pace.held_up()
+            self._let_catch_up(connection, now_ns)
             only_read = len(self.reads) == 1 and sent.ticket is None
             if only_read or connection.silent_row >= 2:
                 self._lose_contact(connection, sent, now_ns)
         elif connection is not self._old:
             self._ask_again(connection, now_ns)
+
+    @staticmethod
+    def _let_catch_up(connection: _Connection, now_ns: int) -> None:
+        """Where the answer before came late and this one is missing, the peer may hold it back until our side has
+        acknowledged (Nagle's algorithm, RFC 896, against delayed acknowledgements, RFC 1122 4.2.3.2). The next request
+        would carry the acknowledgement, so every answer would come one request too late for good; a pause ends that."""
+        if connection.catching_up:
+            connection.paused_until_ns = now_ns + (PAUSE_NS << min(connection.pauses, 3))
+            connection.pauses += 1
 
     def _ask_again(self, connection: _Connection, now_ns: int) -> None:
         """An accepted connection on which nobody answers: another read, in case only this one stays silent."""

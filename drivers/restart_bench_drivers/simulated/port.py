@@ -136,7 +136,8 @@ def _free_port() -> int:
 
 
 def _bound(number: int) -> socket.socket:
-    bound = socket.socket()
+    # with the protocol named, asyncio switches Nagle's algorithm off for what is accepted here
+    bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     if sys.platform != "win32":  # there it would let two servers share the port
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     bound.bind((HOST, number))
