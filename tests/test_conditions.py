@@ -96,6 +96,7 @@ def test_precedence_is_that_of_the_standard(text: str, same: str) -> None:
             "(" * 60 + "a" + ")" * 60,
             "the parentheses are nested too deeply; split the condition with a coil for each part",
         ),
+        ("&".join("a" * 1999), "the condition has 1999 words; split it with a coil for each part"),
         ("a OR " * 1000 + "a", "the condition has 5001 characters; split it with a coil for each part"),
     ],
 )

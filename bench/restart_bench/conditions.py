@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from lark import Lark
 
 LONGEST_CHARACTERS = 4000
+MOST_WORDS = 200  # each joins one level deeper, and whoever walks the tuples goes as deep
 DEEPEST_PARENTHESES = 50
 COMPARISONS = ("=", "<>", "<", "<=", ">", ">=")
 
@@ -65,6 +66,9 @@ def parse_condition(text: str) -> Expr:
         raise Refused("there is no condition", "write one, like start_button AND NOT stop_button")
     if len(text) > LONGEST_CHARACTERS:
         raise Refused(f"the condition has {len(text)} characters", "split it with a coil for each part")
+    words = len(re.findall(r"[\w#]+", text))
+    if words > MOST_WORDS:
+        raise Refused(f"the condition has {words} words", "split it with a coil for each part")
     if _depth(text) > DEEPEST_PARENTHESES:
         raise Refused("the parentheses are nested too deeply", "split the condition with a coil for each part")
     try:

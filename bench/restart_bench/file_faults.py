@@ -17,8 +17,21 @@ class Fault:
     cure: str
 
     def __str__(self) -> str:
-        where = f"{self.file}:{self.line}: "
-        return where + (f"{self.path}: " if self.path else "") + f"{self.text}; {self.cure}"
+        path = f"{on_one_line(self.path)}: " if self.path else ""
+        return f"{on_one_line(self.file)}:{self.line}: {path}{on_one_line(self.text)}; {on_one_line(self.cure)}"
+
+
+LONGEST = 400
+"""Letters of a part of a fault that are shown; a value can be as long as its file."""
+
+
+def on_one_line(text: str) -> str:
+    """The text with whatever would break or hide a line told by its code, and the middle of long text left out."""
+    if len(text) > LONGEST:
+        text = f"{text[: LONGEST // 2]} ... {text[-LONGEST // 2 :]}"
+    if text.isprintable():
+        return text
+    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
 
 
 class FaultsFound(Exception):

@@ -18,6 +18,7 @@ from pydantic_core import PydanticCustomError, core_schema
 from restart_bench.rig import Value
 from restart_bench.scenario import Level
 from restart_bench.units import (
+    MOST_VALUES,
     Refused,
     parse_duration,
     parse_number,
@@ -250,6 +251,8 @@ def _each(value: Any, expected: str, one: Callable[[Scalar], tuple[T, ...]]) -> 
     found: tuple[T, ...] = ()
     for item in items:
         found += one(as_scalar(item, expected))
+        if len(found) > MOST_VALUES:
+            raise refuse(f"makes more than {MOST_VALUES} values", "write fewer of them", expected)
     if len(set(found)) != len(found):
         raise refuse("a value stands twice", "write each value once (repeat: says how often)", expected)
     return found

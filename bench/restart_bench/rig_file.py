@@ -31,6 +31,7 @@ from restart_bench_drivers.interface import SupplyCard
 
 STAND_INS: dict[str, Any] = {"rig": "rig", "loads": "harmless", "devices": {}, "points": {}}
 SUPPLY_BROKEN = "<supply>"
+LONGEST_CHAIN = 20  # of files that extend one another
 CONTACT_LOST = Proof(kind="contact lost")
 
 
@@ -52,6 +53,8 @@ def read_rig(read: ReadFile, cards: Mapping[str, SupplyCard], files: Files | Non
     if read.tree is None:
         return result
     tree = _extended(read, result, files or Files(), (same_file(read.path),))
+    if tree is None:  # what the base would have held is not known, and half a rig would only breed other faults
+        return result
     ledger = Ledger(tree)
     model = validated(tree, RigIn, ledger, STAND_INS)
     if model is not None:
@@ -71,8 +74,8 @@ def isolation_ends(isolation: Isolation) -> datetime:
     return until if until.tzinfo is not None else until.astimezone()
 
 
-def _extended(read: ReadFile, result: RigRead, files: Files, chain: tuple[FilePath, ...]) -> Block:
-    """The tree of a file laid on that of the file it extends."""
+def _extended(read: ReadFile, result: RigRead, files: Files, chain: tuple[FilePath, ...]) -> Block | None:
+    """The tree of a file laid on that of the file it extends; None, with a fault, where that can't be read."""
     tree = read.tree
     assert tree is not None
     told = tree.get("extends")
@@ -81,22 +84,25 @@ def _extended(read: ReadFile, result: RigRead, files: Files, chain: tuple[FilePa
     path = read.path.parent / told.text.strip()
     file, line = tree.keys_at["extends"]
 
-    def fault(text: str, cure: str) -> Block:
+    def fault(text: str, cure: str) -> Block | None:
         result.faults.append(Fault(file, line, "extends", text, cure))
-        return tree
+        return None
 
     if same_file(path) in chain:
         return fault(f"{told.text} leads back to this file", "break the circle: delete one extends:")
+    if len(chain) > LONGEST_CHAIN:
+        return fault(f"is the {LONGEST_CHAIN}th in a row", "put what these files say into fewer of them")
     if not is_file(path):
         return fault(f"{path} is not there", "write its path as seen from this file")
     base = files.read(path)
     result.files.append(base)
     result.faults += base.faults
     if base.tree is None:
-        return tree
+        return None
     if base.kind in ("scenario", "program"):
         return fault(f"{told.text} is a {base.kind}", "name a rig file")
-    return merged(_extended(base, result, files, (*chain, same_file(path))), tree)
+    under = _extended(base, result, files, (*chain, same_file(path)))
+    return merged(under, tree) if under is not None else None
 
 
 def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledger) -> Rig:

@@ -42,7 +42,10 @@ def supply_of(model: RigIn, cards: Mapping[str, SupplyCard], ledger: Ledger) -> 
         return None
     settings = _settings(told, card, ledger)
     _check_contact(told, card, ledger)
-    _check_rest(model, told, ledger)
+    _check_machine(model, told, card, ledger)
+    _check_hold(told, card, ledger)
+    _warn_about_opening(told, card, ledger)
+    _warn_about_obedience(model, told, card, ledger)
     _check_limits(told, ledger)
     limits = told.limits
     return Supply(
@@ -134,8 +137,8 @@ def _check_contact(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> None:
             ledger.fault((*SUPPLY, name), "is missing", cure)
 
 
-def _check_rest(model: RigIn, told: SupplyIn, ledger: Ledger) -> None:
-    """Machines do not come back by themselves after trouble."""
+def _check_machine(model: RigIn, told: SupplyIn, card: SupplyCard, ledger: Ledger) -> None:
+    """Machines do not come back by themselves: not after trouble, and not because a driver is opened."""
     if model.loads != "machine":
         return
     path = (*SUPPLY, "after_trouble")
@@ -143,6 +146,45 @@ def _check_rest(model: RigIn, told: SupplyIn, ledger: Ledger) -> None:
         ledger.fault(path, "is missing, and these loads are a machine", "add after_trouble: off, or: as it is")
     elif told.after_trouble == "on":
         ledger.fault(path, "on would give a machine its power back after trouble", "write off, or: as it is")
+    if not card.quiet_open and told.contact == "normally-closed":
+        text = f"opening {card.name} may release its relay, which gives a machine its power"
+        ledger.fault((*SUPPLY, "contact"), text, "wire the contact normally-open, or use a supply that opens quietly")
+
+
+def _check_hold(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> None:
+    """Where the hardware lets go when the bench ends, the supply ends as the released relay leaves it."""
+    if card.holds_after_exit:
+        return
+    rest = "on" if told.contact == "normally-closed" else "off"
+    lets_go = "it lets go of its relay when the bench ends" if card.has_contact else "it lets go when the bench ends"
+    then = f"{lets_go}, and the supply is then {rest}"
+    for name, wanted in (("at_end", told.at_end), ("after_trouble", told.after_trouble or "on")):
+        if wanted == rest:
+            continue
+        other = {"on": "normally-closed", "off": "normally-open"}.get(wanted)
+        rewire = f"wire the contact {other}, or " if other is not None and card.has_contact else ""
+        cure = f"{rewire}write {name}: {rest}, or use a supply that holds its state"
+        ledger.fault((*SUPPLY, name), f"{card.name} can't keep the supply {wanted}: {then}", cure)
+
+
+def _warn_about_opening(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> None:
+    """A driver that moves its output while it is opened may cut the supply before the first cycle begins."""
+    if not card.quiet_open and told.contact == "normally-open":
+        text = f"opening {card.name} may release its relay, and the supply is cut once before anything begins"
+        ledger.warn((*SUPPLY, "contact"), text, "wire the contact normally-closed if this must not be")
+
+
+def _warn_about_obedience(model: RigIn, told: SupplyIn, card: SupplyCard, ledger: Ledger) -> None:
+    """A supply that can't be read back is only known by what it does: a proof on an independent point shows it."""
+    written = told.model_extra or {}
+    if card.reads_back or (card.reads_back_with and card.reads_back_with in written):
+        return
+    proofs = [test for proof in model.proof_of_cut or [] for test in proof.values()]
+    if any(not isinstance(test, str) for test in proofs):
+        return
+    ask = f", or add {card.reads_back_with}:" if card.reads_back_with else ""
+    text = f"{card.name} can't be read back, and no proof_of_cut shows whether the supply obeyed"
+    ledger.warn((*SUPPLY, "driver"), text, f"add a proof of the supply, like proof_of_cut: [{{rail: off}}]{ask}")
 
 
 def _check_limits(told: SupplyIn, ledger: Ledger) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import codecs
 import os
+import re
 import stat
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +23,7 @@ LARGEST_BYTES = 1 << 20
 MOST_NODES = 50_000
 DEEPEST = 40
 
+_UNSHOWABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f\ud800-\udfff]")
 _PLAIN_TAGS = {f"tag:yaml.org,2002:{name}" for name in ("null", "bool", "int", "float", "timestamp", "str", "value")}
 _MERGE = "tag:yaml.org,2002:merge"
 _BLOCK = "tag:yaml.org,2002:map"
@@ -158,9 +160,9 @@ def read_bytes(content: bytes, path: Path, shown: str | None = None) -> ReadFile
         return result
     reader = _Reader(name, result.faults)
     tree = reader.read(node, (), ())
-    if isinstance(tree, Block) and not reader.gave_up:
+    if isinstance(tree, Block) and not reader.has_holes:
         result.tree = tree
-    elif not reader.gave_up:
+    elif not reader.has_holes:
         line = node.start_mark.line + 1
         result.faults.append(
             Fault(name, line, "", "does not begin with a key", "begin it with rig:, scenario: or program:")
@@ -215,8 +217,10 @@ class _Reader:
     def __init__(self, file: str, faults: list[Fault]) -> None:
         self.file = file
         self.faults = faults
+        self.values = yaml.constructor.SafeConstructor()
         self.nodes = 0
         self.gave_up = False
+        self.has_holes = False  # something could not be read: what is around it can't be checked either
 
     def read(self, node: yaml.Node, path: tuple[str | int, ...], within: tuple[int, ...]) -> Tree | None:
         self.nodes += 1
@@ -255,6 +259,8 @@ class _Reader:
                 self._fault(line, path, "a key must be a word", "put quotes around text that begins with a bracket")
                 continue
             key = key_node.value
+            if self._is_unshowable(key_node, (*path, key)):
+                continue
             if key in block:
                 first = block.keys_at[key][1]
                 self._fault(
@@ -285,22 +291,35 @@ class _Reader:
         if node.tag not in _PLAIN_TAGS:
             self._tagged(node, path)
             return None
+        if self._is_unshowable(node, path):
+            return None
         is_plain = node.style is None
         try:
-            value = yaml.SafeLoader("").construct_object(node) if is_plain else node.value
+            value = self.values.construct_object(node) if is_plain else node.value
         except (yaml.YAMLError, ValueError, OverflowError, KeyError):
             value = node.value
         return Scalar(value, node.value, is_plain, self.file, node.start_mark.line + 1)
 
+    def _is_unshowable(self, node: yaml.ScalarNode, path: tuple[str | int, ...]) -> bool:
+        """Notes a character that only an escape like "\\0" brings into text, and that no screen or file can hold."""
+        found = _UNSHOWABLE.search(node.value)
+        if found is None:
+            return False
+        self.has_holes = True
+        what = f"holds a character that can't be shown (code {ord(found[0]):04X})"
+        self._fault(node.start_mark.line + 1, path, what, "delete the backslash and what belongs to it")
+        return True
+
     def _tagged(self, node: yaml.Node, path: tuple[str | int, ...]) -> None:
         tag = node.tag.replace("tag:yaml.org,2002:", "!!")
+        self.has_holes = True
         self._fault(
             node.start_mark.line + 1, path, f"{tag} is a YAML tag, and suite files have none",
             "delete it, or put quotes around text that begins with !",
         )  # fmt: skip
 
     def _give_up(self, node: yaml.Node, path: tuple[str | int, ...], text: str, cure: str) -> None:
-        self.gave_up = True
+        self.gave_up = self.has_holes = True
         self._fault(node.start_mark.line + 1, path[:4], text, cure)
 
     def _fault(self, line: int, path: tuple[str | int, ...], text: str, cure: str) -> None:

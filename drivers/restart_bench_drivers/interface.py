@@ -43,7 +43,8 @@ class SupplyCard:
     `load` is "module:Class"; the class is called with keyword arguments named after the keys (durations as
     nanoseconds, `contact` added where `has_contact`). `holds_after_exit`: the hardware keeps the state when this
     process ends. `quiet_open`: opening the driver moves nothing. `has_contact`: a relay, so `contact`,
-    `operate`, `release`, `bounce` are asked for. `address_keys`: the keys that make the lock's address.
+    `operate`, `release`, `bounce` are asked for. `reads_back_with`: the key that makes a supply tell its state that
+    otherwise does not. `address_keys`: the keys that make the lock's address.
     """
 
     name: str
@@ -56,6 +57,7 @@ class SupplyCard:
     quiet_open: bool = True
     has_levels: bool = False
     reads_back: bool = True
+    reads_back_with: str = ""
     needs_person: bool = False
     address_keys: tuple[str, ...] = ()
     install: str = ""

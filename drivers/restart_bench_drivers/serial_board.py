@@ -38,7 +38,8 @@ CARD = SupplyCard(
     "         contact: normally-closed, operate: 10 ms, release: 10 ms, bounce: 5 ms}",
     # Opening a port moves its control lines DTR and RTS; boards whose processor hangs on them start anew.
     quiet_open=False,
-    reads_back=False,  # unless `ask_bytes` is given
+    reads_back=False,
+    reads_back_with="ask_bytes",
     address_keys=("port", "on_bytes"),
     install='pip install "restart-bench[serial]"',
 )
