@@ -175,9 +175,10 @@ def _warn_about_opening(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> Non
 
 
 def _warn_about_obedience(model: RigIn, told: SupplyIn, card: SupplyCard, ledger: Ledger) -> None:
-    """A supply that can't be read back is only known by what it does: a proof on an independent point shows it."""
+    """A supply that can't be read back is only known by what it does: a proof on an independent point shows it. A
+    person at a switch sees what it does."""
     written = told.model_extra or {}
-    if card.reads_back or (card.reads_back_with and card.reads_back_with in written):
+    if card.reads_back or card.needs_person or (card.reads_back_with and card.reads_back_with in written):
         return
     proofs = [test for proof in model.proof_of_cut or [] for test in proof.values()]
     if any(not isinstance(test, str) for test in proofs):
