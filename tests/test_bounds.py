@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import bisect
 import itertools
-import json
 import time
 
 import pytest
@@ -17,9 +16,9 @@ from restart_bench.observing import Observing
 from restart_bench.records import SampleKind
 from restart_bench.rig import Device, Point
 from stand_in import MS, StandIn
+from transitions import Transition, changed_within, read_transitions
 
 POINTS = 16
-Transition = tuple[int, int, bool]  # not before, not after, value afterwards
 Read = tuple[int, int, int]  # sent, received, value
 
 
@@ -40,10 +39,7 @@ def watched(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, list[Tr
             server.do("toggle", points=0, mean_ms=0)
             time.sleep(0.3)
             records = observing.samples(1)["controller"].records
-    truth: dict[str, list[Transition]] = {point.name: [] for point in points}
-    for line in (folder / "truth.jsonl").read_text().splitlines():
-        told = json.loads(line)
-        truth[told["name"]].append((told["before_ns"], told["after_ns"], told["value"]))
+    truth = read_transitions(folder / "truth.jsonl", ("image",))
     good = records[records["kind"] == SampleKind.GOOD]
     reads = {
         point.name: list(
@@ -103,12 +99,6 @@ def changes_outside(truth: dict[str, list[Transition]], reads: dict[str, list[Re
                 seen += 1
                 outside += not changed_within(truth[name], sent + shift_ns, received + shift_ns, bool(after))
     return seen, outside
-
-
-def changed_within(transitions: list[Transition], sent: int, received: int, value: bool) -> bool:
-    first = bisect.bisect_left(transitions, sent, key=lambda each: each[1])
-    after_sent = itertools.takewhile(lambda each: each[0] <= received, transitions[first:])
-    return any(each[2] == value for each in after_sent)
 
 
 def test_every_value_was_true_between_its_sending_and_its_receipt(
