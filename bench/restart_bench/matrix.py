@@ -10,6 +10,8 @@ from restart_bench.reasons import at_most, value_text
 from restart_bench.records import CycleJudged, Finding, OutputSeen, Seen, Verdict
 from restart_bench.rig import Point, Rig
 
+NOT_JUDGED = "not judged"
+"""What stands in place of a verdict where nothing is expected of an output."""
 WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 
 
@@ -17,8 +19,7 @@ WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 class MatrixRow:
     """One output over the cycles. Texts say `on`, or `on 18, off 2` where cycles differ, `not read` where nothing is
     known. `delay_ns`: shortest lower and longest upper bound of the change to the settled value since the return; None
-    where there was none. `verdict` is the worst of the findings about it; inconclusive where nothing was
-    expected of it."""
+    where there was none. `verdict` is the worst of the findings about it; None where nothing was expected of it."""
 
     point: str
     shown: str
@@ -27,9 +28,14 @@ class MatrixRow:
     at_return: str
     settled: str
     delay_ns: tuple[int, int] | None
-    verdict: Verdict
+    verdict: Verdict | None
     reason: str
     cycles: int
+
+    @property
+    def verdict_word(self) -> str:
+        """The verdict, or that there is none."""
+        return NOT_JUDGED if self.verdict is None else self.verdict.value
 
 
 def matrix_rows(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[MatrixRow, ...]:
@@ -65,10 +71,10 @@ def _row(rig: Rig, name: str, cycles: Sequence[CycleJudged]) -> MatrixRow:
     )
 
 
-def _verdict(name: str, cycles: Sequence[CycleJudged]) -> tuple[Verdict, str]:
+def _verdict(name: str, cycles: Sequence[CycleJudged]) -> tuple[Verdict | None, str]:
     mine = [finding for cycle in cycles for finding in cycle.findings if finding.point == name]
     if not mine:
-        return Verdict.INCONCLUSIVE, "nothing is expected of it"
+        return None, "nothing is expected of it"
     worst = min(mine, key=lambda finding: WORST_FIRST.index(finding.verdict))
     alike = {finding.cycle for finding in mine if finding.verdict is worst.verdict}
     return worst.verdict, _told(worst, len(alike), len(cycles))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -103,8 +103,7 @@ def _print_scenario(
     for case in dict.fromkeys(one.case for one in cycles):
         rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
         if rows:
-            judged = {finding.point for one in cycles for finding in one.findings}
-            console.print(matrix_table(rows, judged, console.width, case))
+            console.print(matrix_table(rows, console.width, case))
     _print_notable(run, scenario, cycles, console)
 
 
@@ -143,8 +142,8 @@ def _counts(scenario: ScenarioJudged) -> str:
 # ---------------------------------------------------------------- matrix
 
 
-def matrix_table(rows: Sequence[MatrixRow], judged: Collection[str], width: int, case: str) -> Table:
-    """The restart matrix of one case; `judged` are the points of which something is expected. In a narrow window
+def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
+    """The restart matrix of one case. In a narrow window
     reasons stand below, among the findings."""
     wide = width >= _WIDE
     table = Table(
@@ -161,9 +160,7 @@ def matrix_table(rows: Sequence[MatrixRow], judged: Collection[str], width: int,
         table.add_column("reason", ratio=1)
     for row in rows:
         cells: list[str | Text] = [plain(row.shown), row.before, row.at_loss, row.at_return, _delay(row)]
-        cells.append(
-            Text(row.verdict.value, style=VERDICT_STYLE[row.verdict]) if row.point in judged else Text("-", style="dim")
-        )
+        cells.append(Text(row.verdict_word, style="dim" if row.verdict is None else VERDICT_STYLE[row.verdict]))
         table.add_row(*cells, *([plain(row.reason)] if wide else []))
     return table
 

@@ -195,7 +195,6 @@ def shown(rig: Rig, point: str) -> str:
 
 def _matrix(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[MatrixRow]:
     for (scenario, case), mine in by_case(cycles).items():
-        judged = {finding.point for cycle in mine for finding in cycle.findings}
         for row in matrix_rows(rig, mine):
             yield MatrixRow(
                 scenario=scenario,
@@ -206,9 +205,9 @@ def _matrix(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[MatrixRow]:
                 at_loss=row.at_loss,
                 at_return=row.at_return,
                 delay=bounds_text(row.delay_ns) if row.delay_ns is not None else "",
-                verdict=row.verdict,
+                verdict=row.verdict or Verdict.INCONCLUSIVE,
                 reason=row.reason,
-                expected=row.point in judged,
+                expected=row.verdict is not None,
             )
 
 
