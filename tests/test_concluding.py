@@ -257,3 +257,12 @@ def test_a_pulse_shows_in_the_matrix() -> None:
     cycle = Story(scenario=told).pulse("burner_terminal", BACK + 100 * MS, 100 * MS).judge()
     (burner,) = (row for row in matrix_rows(dryer(), [cycle]) if row.point == "burner")
     assert burner.at_return == "on for a while, then off"
+
+
+def test_an_output_of_which_nothing_is_expected_has_no_verdict() -> None:
+    """It is shown what it did, and that nobody judged it: no expectation, no word of the four."""
+    cycle = Story(scenario=scenario(BURNER_OFF)).judge()
+    rows = {row.point: row for row in matrix_rows(dryer(), [cycle])}
+    assert (rows["burner"].verdict, rows["burner"].verdict_word) == (PASS, "pass")
+    assert (rows["fan"].verdict, rows["fan"].verdict_word) == (None, "not judged")
+    assert rows["fan"].reason == "nothing is expected of it"

@@ -494,11 +494,21 @@ def test_a_function_check_that_the_reads_show_met_after_all_is_not_a_fail() -> N
 
 
 def test_a_lasting_disagreement_of_image_and_terminal_is_reported() -> None:
-    """The image says on, the terminal is off: a fuse, perhaps. The terminal is judged."""
+    """The image says off, the terminal is on: a relay that sticks, perhaps. The terminal is judged."""
+    told = replace(story(expects("fan", "is", ON)), end_ns=7 * S)
+    told = replace(told, scenario=replace(told.scenario, watch_ns=2 * S))
+    judged = told.set("fan_terminal", (0, 1), (2_005 * MS, 0), (BACK + 300 * MS, 1)).judge()
+    assert found(judged, "fan").verdict is PASS
+    (note,) = judged.notes
+    assert "the controller says off, its terminal was on" in note
+
+
+def test_an_off_that_the_controller_itself_denies_is_inconclusive() -> None:
+    """The image says on, the terminal reads off: a fuse, or a channel that died in the cut (the thought of rule 9)."""
     told = replace(story(expects("fan", "is", OFF)), end_ns=7 * S)
     told = replace(told, scenario=replace(told.scenario, watch_ns=2 * S)).set("fan", (0, 1))
     judged = told.judge()
-    assert found(judged, "fan").verdict is PASS
+    assert found(judged, "fan").verdict is INCONCLUSIVE and "the channel is dead" in found(judged, "fan").reason
     (note,) = judged.notes
     assert "the controller says on, its terminal was off" in note
     assert story(expects("fan", "is", OFF)).judge().notes == ()

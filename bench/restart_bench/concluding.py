@@ -11,6 +11,7 @@ from restart_bench.records import CycleJudged, Finding, ScenarioJudged, Verdict
 from restart_bench.rig import Rig
 from restart_bench.scenario import Case, Expectation, Scenario
 from restart_bench.statistics import reliability_shown
+from restart_bench.units import show_duration
 
 CONFIDENCE = 0.95
 """At which the reliability is told where a scenario demands none."""
@@ -31,7 +32,8 @@ def judge_run(
         own = [cycle for cycle in cycles if cycle.scenario == scenario.name]
         number = None if planned is None else planned.get(scenario.name)
         one = judge_scenario(rig, scenario, own, planned_cycles(scenario) if number is None else number)
-        judged.append(_with_dead_channels(rig, scenario, one, cycles) if own else one)
+        cut = any(cycle.mark("restored") for cycle in own)  # where nothing was cut, nothing was judged off
+        judged.append(_with_dead_channels(rig, scenario, one, cycles) if cut else one)
     return judged
 
 
@@ -141,6 +143,8 @@ def _limits(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iter
     yield from _dark(rig, scenario, valid)
     yield from _off_times(scenario, valid)
     yield from _proven_otherwise(rig, scenario)
+    yield from _taken_on_trust(rig, scenario)
+    yield from _watched(scenario)
     retries = sum(int(cycle.figures.get("retries", 0)) for cycle in cycles)
     if retries:
         yield f"The bench repeated {times_text(retries, 'command')} of its own before it was answered."
@@ -157,10 +161,11 @@ def _confidence(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[s
         misses = sum(cycle.verdict is not Verdict.PASS for cycle in own)
         name = f"{case.name}: " if case.name else ""
         without = "without a deviation" if misses == 0 else f"with {misses} not passed"
-        shows = _percent(reliability_shown(misses, len(own), confidence))
+        show = "shows" if len(own) == 1 else "show"
+        shown_by = _percent(reliability_shown(misses, len(own), confidence))
         yield (
-            f"{name}{times_text(len(own), 'cycle')} {without} show a reliability of at least {shows} at a confidence "
-            f"of {_percent(confidence)}, for this rig, this program and these off times."
+            f"{name}{times_text(len(own), 'cycle')} {without} {show} a reliability of at least {shown_by} at a "
+            f"confidence of {_percent(confidence)}, for this rig, this program and these off times."
         )
 
 
@@ -220,6 +225,29 @@ def _off_times(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[st
             yield f"{name}true off time {span_text(low, high)} (commands and relay data); others were not tried."
 
 
+def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
+    """What no instrument of the rig looks at: terminals, a sign of life, the supply itself."""
+    own = [
+        one
+        for one in (*scenario.during, *scenario.after)
+        if not rig.is_independent(one.judged) and not rig.points[one.point].writable
+    ]
+    names = dict.fromkeys(shown(rig, one.point) for one in own if rig.points[one.judged].is_boolean)
+    if names:
+        yield f"{', '.join(names)}: judged by what the controller says, no instrument looked at the terminal."
+    if own and rig.ready.alive is None:
+        yield "Without a sign of life (`alive:`), an image from before the cut would be taken for a new one."
+    if scenario.how == "supply" and not any(proof.of_supply for proof in rig.proof_of_cut):
+        yield "Nothing reads the supply itself: that it came back at once and stayed is taken from the relay's command."
+
+
+def _watched(scenario: Scenario) -> Iterator[str]:
+    """How long was looked on."""
+    if any(one.until == "watch" for one in scenario.after):
+        watch = show_duration(scenario.watch_ns)
+        yield f"What happens later than {watch} after ready is not shown (`watch:`, `until: command`)."
+
+
 def _proven_otherwise(rig: Rig, scenario: Scenario) -> Iterator[str]:
     """Channels that are taken to work because the rig file says so."""
     told: set[str] = set()
@@ -270,7 +298,7 @@ def _with_dead_channels(
     if not found:
         return judged
     findings = tuple(found.values())
-    if judged.verdict is Verdict.FAIL:
+    if judged.verdict in (Verdict.FAIL, Verdict.ERROR):
         reason = f"{judged.reason}; beside that {some([finding.reason for finding in findings])}"
         return replace(judged, late_findings=findings, reason=reason)
     reason = some([finding.reason for finding in findings])

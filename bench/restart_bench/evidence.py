@@ -7,15 +7,17 @@ The watch is the bench's own window: it begins when the controller was known to 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
+
+import numpy as np
 
 from restart_bench.contact import Contact, Fate
 from restart_bench.marks import marks_from, ready_deadline
 from restart_bench.reasons import about, span_text
-from restart_bench.records import Bounds, CycleRecords, DeviceSamples, Verdict
-from restart_bench.rig import Rig
+from restart_bench.records import Bounds, CycleRecords, DeviceSamples, SampleKind, Verdict
+from restart_bench.rig import Point, Rig
 from restart_bench.scenario import Ask, Expectation, Hold, Press, Scenario, Write
 from restart_bench.traces import Reads, Trace, TraceBuilder
 
@@ -44,6 +46,27 @@ class Problem:
     ends_run: bool = False
 
 
+def _until(samples: Mapping[str, DeviceSamples], end_ns: int) -> dict[str, DeviceSamples]:
+    """What had been received by an instant: what the bench took in after the end of a cycle is no evidence for it,
+    or live and archived evidence would not be the same (rule 1)."""
+    kept = {}
+    for name, one in samples.items():
+        in_time = one.records["received_ns"] <= end_ns
+        kept[name] = one if bool(in_time.all()) else replace(one, records=one.records[in_time])
+    return kept
+
+
+def _undefined(point: Point) -> str:
+    """What to do about a value that is no value."""
+    if point.levels is None:
+        return f"{point.shown} read no number (NaN); check its type and word order, and its sensor"
+    low, high = point.levels.off_below, point.levels.on_above
+    return (
+        f"{point.shown} read between its levels ({low:g} and {high:g}), neither off nor on; check the sensor and its "
+        "supply, or set other `levels:`"
+    )
+
+
 class Evidence:
     """All that one cycle is judged from. `cut` and `restored` are None where they were not commanded."""
 
@@ -53,6 +76,8 @@ class Evidence:
         self.rig = rig
         self.scenario = scenario
         self.records = records
+        if records.ended is not None:
+            samples = _until(samples, records.ended.at_ns)
         self._builder = TraceBuilder(rig, samples)
         self.contact = Contact.with_controller(rig, self._builder)
         self.marks = marks_from(rig, scenario, records, self.contact, self._builder)
@@ -167,6 +192,8 @@ class Evidence:
     def gap_text(self, gap: tuple[int, int]) -> str:
         """`no reads from 0.31 s to 0.92 s after power returned`."""
         first, last = self.moment(gap[0]), self.moment(gap[1])
+        if self.cut is not None and gap[0] == self.cut.not_before_ns:
+            first = "the cut"
         head, _, tail = first.partition(" after ")
         if tail and last.endswith(f" after {tail}"):
             first = head
@@ -177,8 +204,40 @@ class Evidence:
         base = self.restored.not_before_ns if self.restored is not None else 0
         return [[begin - base, end - base] for begin, end in gaps[:50]]
 
+    def cure_of_gap(self, judged: str, gap: tuple[int, int]) -> str:
+        """What would close a gap in the reads of a point, going by what came in that time instead."""
+        return self._cause(judged, gap) or self.cure(judged, gap[1] - gap[0])
+
+    def _cause(self, judged: str, gap: tuple[int, int]) -> str:
+        """Why nothing that counts was read although the device answered; "" where it did not answer, or restarted."""
+        point = self.rig.points[judged]
+        device = self.rig.devices[point.device]
+        rows = self._builder.rows(device.name)
+        if rows is None or (device.powered_by_supply and gap[0] < self._counting_again_ns()):
+            return ""
+        sent, received = (rows.column(name).astype(np.int64, copy=False) for name in ("sent_ns", "received_ns"))
+        inside = (sent > gap[0]) & (received < gap[1])  # the reads at both ends of the gap are good
+        kind, request = rows.column("kind")[inside], rows.column("request")[inside]
+        mine = kind[request == rows.request_of(judged)]
+        if bool((mine == SampleKind.GOOD).any()):
+            return _undefined(point)
+        if bool((mine == SampleKind.EXCEPTION).any()):
+            return f"{device.name} answered with an exception; check the address and type of {point.shown}"
+        others = np.sort(sent[inside & (rows.column("kind") == SampleKind.GOOD)])
+        if len(others) and int(np.diff(others, prepend=gap[0], append=gap[1]).max()) < (gap[1] - gap[0]) // 2:
+            return (
+                f"{device.name} answered other requests meanwhile, but not the one that reads {point.shown}; check its "
+                "address, and what lies near it"
+            )
+        return ""
+
+    def _counting_again_ns(self) -> int:
+        """From when the controller's reads may count again after the cut."""
+        mark = self.marks.get("alive") or self.marks.get("good") or self.restored
+        return self.end_ns if mark is None else mark.not_after_ns
+
     def cure(self, judged: str, gap_ns: int) -> str:
-        """Which instrument would close a gap in the reads of a point."""
+        """Which instrument would close a gap of this length in the reads of a point."""
         rig = self.rig
         if judged not in rig.points:
             return ""

@@ -104,7 +104,7 @@ def _deviation(evidence: Evidence, one: Expectation, reads: Reads, place: int, c
 def _blind(evidence: Evidence, one: Expectation, gaps: list[tuple[int, int]]) -> Judged:
     longest = max(gaps, key=lambda gap: gap[1] - gap[0])
     told = some([evidence.gap_text(gap) for gap in gaps])
-    reason = f"{shown(evidence.rig, one.point)}: {told}; {evidence.cure(one.judged, longest[1] - longest[0])}"
+    reason = f"{shown(evidence.rig, one.point)}: {told}; {evidence.cure_of_gap(one.judged, longest)}"
     return Judged(Verdict.INCONCLUSIVE, reason, {"gaps": evidence.gaps_figure(gaps)})
 
 

@@ -6,6 +6,7 @@ Same evidence, same finding: live, replayed or judged again. Nothing here knows 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,14 +14,15 @@ import numpy as np
 from restart_bench.evidence import Evidence, Judged, Problem
 from restart_bench.expecting import judge_expectation
 from restart_bench.marks import as_marks, off_time, ready_conditions
+from restart_bench.noting import silent_again, supply_notes
 from restart_bench.outputs import output_seen
 from restart_bench.proving import Proofs, judge_restart, proof_problems, proofs_of
 from restart_bench.reasons import shown, some, times_text, value_text
 from restart_bench.records import CycleJudged, CycleRecords, DeviceSamples, Finding, OutputSeen, Verdict
 from restart_bench.rig import Rig
-from restart_bench.scenario import Scenario
+from restart_bench.scenario import Expectation, Scenario
 from restart_bench.stepping import judge_steps
-from restart_bench.timing import judge_gap, judge_mark, judge_ready
+from restart_bench.timing import ONLY_THE_RELAY, judge_gap, judge_mark, judge_ready
 from restart_bench.units import show_duration
 from restart_bench.validity import STOPPED, problems_of
 
@@ -75,13 +77,18 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
         restart = judge_restart(evidence, proofs)
         if restart is not None:
             yield _Named("", f"restart: {scenario.restart}", restart)
+    ready = judge_ready(evidence, proofs)
     if ready_conditions(rig):
-        yield _Named("", f"ready within {show_duration(rig.ready.within_ns)}", judge_ready(evidence, proofs))
+        yield _Named("", f"ready within {show_duration(rig.ready.within_ns)}", ready)
+    powered = ONLY_THE_RELAY not in ready.reason
     for limit in scenario.times:
         text = limit.text or f"{limit.mark} in time"
         yield _Named("", text, judge_mark(evidence, limit, proofs))
     for one in (*scenario.during, *scenario.after):
-        yield _Named(one.point, one.text or one.kind, judge_expectation(evidence, one, outputs[one.point]))
+        judged = judge_expectation(evidence, one, outputs[one.point])
+        yield _Named(
+            one.point, one.text or one.kind, _as_far_as_shown(evidence, one, judged, outputs[one.point], powered)
+        )
     for gap in scenario.gaps:
         text = gap.text or f"{gap.then} after {gap.first}"
         yield _Named(gap.then, text, judge_gap(evidence, gap))
@@ -93,6 +100,32 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
             yield _Named(name, "check channel holds", Judged(Verdict.INCONCLUSIVE, text))
     for text, judged in judge_steps(evidence):
         yield _Named("", f"function check: {text}", judged)
+
+
+def _as_far_as_shown(evidence: Evidence, one: Expectation, judged: Judged, seen: OutputSeen, powered: bool) -> Judged:
+    """What a dead output may mean beside a controller of which nobody knows whether it has power, and what a dead
+    channel may hide (the thought of rule 9): neither way is shown then."""
+    if one.phase == "during" or not evidence.rig.points[one.judged].is_boolean:
+        return judged
+    before = evidence.before(one.judged)
+    wants_off, wants_on = (_conforms(one, value, before) for value in (False, True))
+    if judged.verdict is Verdict.FAIL and not powered and wants_on and not wants_off:
+        return replace(
+            judged, verdict=Verdict.INCONCLUSIVE, reason=f"{judged.reason}; {ONLY_THE_RELAY}", proven_ns=None
+        )
+    if judged.verdict is Verdict.PASS and wants_off and not wants_on and seen.disagrees and not seen.settled:
+        reason = f"{judged.reason}; but {seen.disagrees}, or the channel is dead and the output is on"
+        return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=reason)
+    return judged
+
+
+def _conforms(one: Expectation, value: bool, before: float | None) -> bool:
+    """Whether a state conforms; both do where there is nothing to compare with."""
+    if one.kind == "returns":
+        return not value
+    if before is None and (one.wanted.as_before or one.wanted.change is not None):
+        return True
+    return one.wanted.met_by(value, before) != (one.kind == "never")
 
 
 def _same_program(evidence: Evidence, name: str) -> Judged:
@@ -150,6 +183,7 @@ def _conclude(
         )
     verdict = _verdict(findings)
     notes = [seen.disagrees for seen in outputs.values() if seen.disagrees]
+    notes += [*supply_notes(evidence), *silent_again(evidence)]
     notes += [trouble.text for trouble in evidence.records.troubles if not trouble.error]
     return CycleJudged(
         cycle=started.cycle,

@@ -37,6 +37,8 @@ def marks_from(
     """The same from what is already taken apart."""
     found: dict[str, Bounds] = {}
     cut, restored = cut_of(rig, records), restored_of(rig, records)
+    if scenario.how == "supply":
+        cut, restored = as_the_rail_shows(rig, builder, cut, restored)
     if cut is not None:
         found["cut"] = cut
         dark = _dark(rig, scenario.how == "mode", contact, builder, (cut, restored))
@@ -82,6 +84,37 @@ def restored_of(rig: Rig, records: CycleRecords) -> Bounds | None:
     if rig.supply is not None and command.what == "supply":
         delay = rig.supply.closing_ns + rig.supply.bounce_ns
     return Bounds(command.before_ns, command.after_ns + delay)
+
+
+def as_the_rail_shows(
+    rig: Rig, builder: TraceBuilder, cut: Bounds | None, restored: Bounds | None
+) -> tuple[Bounds | None, Bounds | None]:
+    """Loss and return as a supply proof saw them, where that contradicts command and data sheet: a relay slower than
+    its data sheet, a supply that is held up for a while. Bounds that turn out to be wrong must not be counted from."""
+    if cut is None:
+        return cut, restored
+    for proof in rig.proof_of_cut:
+        if proof.point is None or proof.wanted is None or not proof.of_supply:
+            continue
+        reads = builder.trace(proof.point).reads
+        off = conforming(proof.wanted, reads.value)
+        back = None if restored is None else _later_than(reads, ~off, restored)
+        gone = _later_than(reads, off, cut)
+        if gone is not None and (restored is None or gone.not_after_ns <= (back or restored).not_after_ns):
+            cut = gone
+        restored = back or restored
+    return cut, restored
+
+
+def _later_than(reads: Reads, met: Flags, declared: Bounds) -> Bounds | None:
+    """The first change to a state after the earliest bound of a command, if it surely came later than declared."""
+    low = int(np.searchsorted(reads.early, declared.not_before_ns, side="left"))
+    changed = np.flatnonzero(met[low:])
+    if len(changed) == 0 or int(changed[0]) == 0:
+        return None
+    place = low + int(changed[0])
+    not_before = int(reads.early[place - 1])
+    return Bounds(not_before, int(reads.late[place])) if not_before > declared.not_after_ns else None
 
 
 def off_time(cut: Bounds, restored: Bounds) -> tuple[int, int]:

@@ -174,16 +174,19 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
     return RestartSeen(Shown.UNREAD, "the controller was not read before the cut or not after it")
 
 
-def powered_again(evidence: Evidence, proofs: Proofs) -> bool:
-    """True where the supply is proven back at the controller: a supply proof says so, or the controller's own stack
-    answered or refused after the return. In a mode cut it was never gone."""
+def powered_since(evidence: Evidence, proofs: Proofs) -> int | None:
+    """The instant by which the supply is proven back at the controller: that of the return where a supply proof says
+    so, else the first answer or refusal of the controller's own stack after it; None: nothing proves it. In a mode
+    cut it was never gone."""
+    assert evidence.restored is not None
     if evidence.scenario.how == "mode" or proofs.back:
-        return True
+        return evidence.restored.not_after_ns
     contact = evidence.contact
-    if contact is None or evidence.restored is None:
-        return False
+    if contact is None:
+        return None
     spoke = contact.of_kind((*REPLIES, SampleKind.REFUSED, SampleKind.ACCEPTED))
-    return bool((spoke & (contact.sent >= evidence.restored.not_after_ns)).any())
+    places = np.flatnonzero(spoke & (contact.sent >= evidence.restored.not_after_ns))
+    return int(contact.received[places[0]]) if len(places) else None
 
 
 # ---------------------------------------------------------------- judged
@@ -205,8 +208,18 @@ def proof_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
         if evidence.scenario.restart != "none":
             needed += [one.text for one in proofs.restarts]
         said = some(needed) or "the rig file names no `proof_of_cut` that speaks of the supply"
-        found.append(Problem("unproven", f"the cut is not proven: {said}", at_ns, void=True))
+        text = f"the cut is not proven: {said}; {_cure_of_proof(evidence, proofs)}"
+        found.append(Problem("unproven", text, at_ns, void=True))
     return found + _return_problems(evidence, proofs)
+
+
+def _cure_of_proof(evidence: Evidence, proofs: Proofs) -> str:
+    """What to look at where nothing shows that there was a cut."""
+    if any(one.state is Shown.CONTRADICTED for one in proofs.restarts) and evidence.scenario.restart != "none":
+        return "look at the relay, its contact, and what else may feed the controller"
+    if proofs.supply:
+        return "see why its proofs could not be read (a supply of their own, cable)"
+    return "look at the relay and at the controller; a proof that reads the supply (`proof_of_cut`) would tell"
 
 
 def _proven(evidence: Evidence, proofs: Proofs) -> bool:

@@ -204,7 +204,7 @@ def _blind(evidence: Evidence, one: Expectation, gaps: list[tuple[int, int]], he
     """A gap in which such a pulse could hide (rule 5)."""
     gaps = [gap for gap in gaps if gap[1] > gap[0]] or gaps
     longest = max(gaps, key=lambda gap: gap[1] - gap[0])
-    cure = evidence.cure(one.judged, longest[1] - longest[0])
+    cure = evidence.cure_of_gap(one.judged, longest)
     told = some([evidence.gap_text(gap) for gap in gaps])
     figures = {
         "gaps": evidence.gaps_figure(gaps),

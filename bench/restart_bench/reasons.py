@@ -9,6 +9,8 @@ from collections.abc import Sequence
 
 from restart_bench.rig import Point, Rig, Value, Wanted
 
+WHOLE_UP_TO = 10**10
+"""Whole numbers up to here (all of 32 bits) are told with every digit."""
 US, MS, S, MIN = 1_000, 1_000_000, 1_000_000_000, 60_000_000_000
 
 
@@ -60,7 +62,8 @@ def value_text(point: Point | None, value: Value | float | None) -> str:
     if point is not None and point.is_boolean:
         return "on" if value else "off"
     unit = f" {point.unit}" if point is not None and point.unit else ""
-    return f"{float(value):g}{unit}"
+    whole = float(value).is_integer() and abs(value) < WHOLE_UP_TO
+    return f"{int(value) if whole else format(float(value), 'g')}{unit}"
 
 
 def wanted_text(point: Point | None, wanted: Wanted, before: float | None = None) -> str:

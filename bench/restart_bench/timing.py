@@ -10,7 +10,7 @@ from restart_bench.contact import FAILURES
 from restart_bench.evidence import Evidence, Judged
 from restart_bench.expecting import first_on, window_verdict
 from restart_bench.marks import ANYTHING, ready_conditions, ready_deadline, standstill
-from restart_bench.proving import Proofs, powered_again
+from restart_bench.proving import Proofs, powered_since
 from restart_bench.reasons import shown, some, span_text, value_text
 from restart_bench.records import Bounds, SampleKind, Verdict
 from restart_bench.scenario import Gap, MarkLimit
@@ -35,12 +35,12 @@ def judge_ready(evidence: Evidence, proofs: Proofs) -> Judged:
             return Judged(verdict, told, figures)
         if verdict is Verdict.INCONCLUSIVE and evidence.ready_in_time is not None:
             return Judged(verdict, f"{told}: {why}", figures)
-        late = _late(evidence, proofs, ready_deadline(evidence.rig, evidence.restored).not_after_ns)
+        late = _late(evidence, proofs, within)
         return Judged(
             late.verdict, f"{told}, later than {show_duration(within)}; {late.reason}", figures, late.proven_ns
         )
     deadline = ready_deadline(evidence.rig, evidence.restored).not_after_ns
-    late = _late(evidence, proofs, deadline)
+    late = _late(evidence, proofs, within)
     text = f"not ready within {show_duration(within)} after {evidence.back}: {_why_not(evidence, deadline)}"
     return Judged(late.verdict, f"{text}; {late.reason}", {}, late.proven_ns)
 
@@ -50,19 +50,28 @@ def _since(bounds: Bounds, start: Bounds) -> tuple[int, int]:
     return max(0, low), high
 
 
-def _late(evidence: Evidence, proofs: Proofs, deadline_ns: int) -> Judged:
-    """Whether it was seen, without a long pause, that the controller was not ready up to then and beyond."""
+def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
+    """Whether it was seen, without a long pause, that the controller was not ready all the time that it had, counted
+    from when its supply was proven to be back, and beyond."""
     assert evidence.restored is not None
     start = evidence.restored.not_after_ns
+    since = powered_since(evidence, proofs)
+    if since is None or _might_be_in_time(evidence, since + limit_ns):
+        return Judged(Verdict.INCONCLUSIVE, ONLY_THE_RELAY)
+    deadline_ns = max(start, since) + limit_ns
     signs = np.sort(_signs_against(evidence, start))
     beyond = int(np.searchsorted(signs, deadline_ns, side="left"))
     edges = np.concatenate(([start], signs[: beyond + 1]))
     if beyond == len(signs) or int(np.diff(edges).max()) > PAUSE_NS + evidence.rig.ready.steady_ns:
         return Judged(Verdict.INCONCLUSIVE, "but the bench did not see all through that it was not")
-    if not powered_again(evidence, proofs):
-        return Judged(Verdict.INCONCLUSIVE, ONLY_THE_RELAY)
     back = "run mode was commanded" if evidence.scenario.how == "mode" else "its supply was back"
     return Judged(Verdict.FAIL, back, {}, deadline_ns)
+
+
+def _might_be_in_time(evidence: Evidence, deadline_ns: int) -> bool:
+    """True where the controller may have been ready by then: not later than asked if its supply came late."""
+    ready = evidence.marks.get("ready")
+    return ready is not None and ready.not_before_ns <= deadline_ns
 
 
 def _signs_against(evidence: Evidence, start_ns: int) -> Instants:
@@ -89,7 +98,8 @@ def _why_not(evidence: Evidence, deadline_ns: int) -> str:
     assert evidence.restored is not None
     start = evidence.restored.not_before_ns
     if evidence.rig.controller is not None and "answered" not in evidence.marks:
-        return f"{evidence.rig.controller.name} did not answer"
+        refused = "refused" in evidence.marks and "accepted" not in evidence.marks
+        return f"{evidence.rig.controller.name} {'refused every connection' if refused else 'did not answer'}"
     told = []
     for name, _ in ready_conditions(evidence.rig):
         reads = evidence.reads(name).inside(start, deadline_ns)
@@ -117,17 +127,20 @@ def judge_mark(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
         told = f"{one.mark} {span_text(low, high)} after {evidence.back}"
         verdict, why = window_verdict(low, high, one.window.not_before_ns, limit)
         if verdict is Verdict.FAIL:
+            since = powered_since(evidence, proofs)
+            if limit is not None and low > limit and (since is None or bounds.not_before_ns <= since + limit):
+                return Judged(Verdict.INCONCLUSIVE, f"{told}: {why}; {ONLY_THE_RELAY}", figures)
             return Judged(verdict, f"{told}: {why}", figures, bounds.not_after_ns)
         if verdict is Verdict.PASS or one.mark != "ready" or limit is None:
             return Judged(verdict, f"{told}: {why}" if why else told, figures)
-        late = _late(evidence, proofs, evidence.restored.not_after_ns + limit)
+        late = _late(evidence, proofs, limit)
         if late.verdict is Verdict.FAIL:
             return Judged(
                 late.verdict, f"{told}: not seen ready within {show_duration(limit)}", figures, late.proven_ns
             )
         return Judged(verdict, f"{told}: {why}; {late.reason}", figures)
     if one.mark == "ready" and limit is not None:
-        late = _late(evidence, proofs, evidence.restored.not_after_ns + limit)
+        late = _late(evidence, proofs, limit)
         deadline = evidence.restored.not_after_ns + limit
         text = f"not ready within {show_duration(limit)}: {_why_not(evidence, deadline)}; {late.reason}"
         return Judged(late.verdict, text, {}, late.proven_ns)
@@ -142,11 +155,12 @@ def _mark_missing(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
     contact = evidence.contact
     if limit is None or contact is None or one.mark in ("refused", "accepted", "dark", "cut"):
         return Judged(Verdict.INCONCLUSIVE, text)
-    start, deadline = evidence.restored.not_after_ns, evidence.restored.not_after_ns + limit
+    start, since = evidence.restored.not_after_ns, powered_since(evidence, proofs)
+    deadline = max(start, since or 0) + limit
     asked = Reads(contact.sent, contact.received, np.zeros(len(contact)))
     if long_gaps(asked, start, deadline, BLIND_NS + 1) or deadline > evidence.end_ns:
         return Judged(Verdict.INCONCLUSIVE, f"{text}, and the bench did not ask all through that time")
-    if not powered_again(evidence, proofs):
+    if since is None:
         return Judged(Verdict.INCONCLUSIVE, f"{text}; {ONLY_THE_RELAY}")
     return Judged(Verdict.FAIL, f"{text} within {show_duration(limit)}", {}, deadline)
 

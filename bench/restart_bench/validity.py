@@ -10,12 +10,15 @@ import numpy as np
 from restart_bench.evidence import Evidence, Problem
 from restart_bench.marks import switching_of
 from restart_bench.reasons import about, shown, value_text, wanted_text
-from restart_bench.records import PointWritten
+from restart_bench.records import PointWritten, StepDone
 from restart_bench.rig import Point, Wanted
-from restart_bench.traces import BLIND_NS, conforming, long_gaps
+from restart_bench.scenario import Expect
+from restart_bench.traces import BLIND_NS, Reads, conforming, long_gaps
 
 STUCK_AFTER_NS = 500_000_000
 """How long a point may take to be read in idle after it was put back."""
+OUT_OF_IDLE_NS = 50_000_000
+"""How long it must be read out of idle, so that one odd read is no trouble."""
 PULSE_SEEN_NS = 1_000_000_000
 """How long after a check pulse its read may come."""
 STOPPED = "stopped"
@@ -50,9 +53,32 @@ def _steps_before(evidence: Evidence) -> Iterator[Problem]:
     for step in evidence.records.steps:
         if step.phase == "before" and step.reached is not True:
             why = f": {step.reason}" if step.reason else ""
+            why += _image_says_otherwise(evidence, step)
             text = f"the state before was not reached, so nothing was cut: {step.text}{why}"
             yield Problem("before", text, step.started_ns, void=True)
             return
+
+
+def _image_says_otherwise(evidence: Evidence, step: StepDone) -> str:
+    """A terminal that did not come to what was expected although the controller said so of its output: the wire or
+    the channel may be dead (rule 9)."""
+    steps = evidence.scenario.before
+    action = steps[step.index].action if step.index < len(steps) else None
+    told = []
+    for (name, wanted), judged in (
+        zip(action.conditions, action.judged, strict=True) if isinstance(action, Expect) else ()
+    ):
+        if judged == name or wanted.as_before or wanted.change is not None:
+            continue
+        image = evidence.reads(name).inside(step.started_ns, step.ended_ns)
+        terminal = evidence.reads(judged).inside(step.started_ns, step.ended_ns)
+        missed = len(terminal) and not bool(conforming(wanted, terminal.value).any())
+        if missed and len(image) and bool(conforming(wanted, image.value[-1:])[0]):
+            value = value_text(evidence.rig.points[name], float(image.value[-1]))
+            told.append(f"{shown(evidence.rig, name)} {value}")
+    if not told:
+        return ""
+    return f" (the controller itself says {', '.join(told)}: look at its output, the wire and the input channel)"
 
 
 def _first_broken(evidence: Evidence, name: str, wanted: Wanted) -> tuple[int, str] | None:
@@ -118,38 +144,59 @@ def _stuck(evidence: Evidence) -> Iterator[Problem]:
 def _stuck_span(evidence: Evidence, point: Point, name: str) -> Problem | None:
     assert point.idle is not None
     idle = Wanted(equals=point.idle)
-    for start, end in _idle_spans(evidence, point):
+    for start, end, put_back in _idle_spans(evidence, point):
         reads = evidence.reads(name).inside(start, end)
-        if len(reads) == 0 or int(reads.late[-1]) - start < BLIND_NS:
+        met = conforming(idle, reads.value)
+        if not put_back and not bool(met.any()):
+            # It may have been left so by an earlier scenario: only a point that stays so all the time is stuck.
+            if len(reads) and int(reads.late[-1]) - start >= BLIND_NS:
+                return _out_of_idle(evidence, point, name, reads, "is stuck out of idle")
             continue
-        if not bool(conforming(idle, reads.value).any()):
-            value = value_text(evidence.rig.points[name], float(reads.value[0]))
-            text = (
-                f"{point.shown} is stuck out of idle: {shown(evidence.rig, name)} read {value} for "
-                f"{about(int(reads.late[-1] - reads.early[0]))}; look at the button and its wiring"
-            )
-            return Problem("stuck", text, int(reads.early[0]), void=True)
+        first = 0 if put_back else int(np.flatnonzero(met)[0])
+        out = first + np.flatnonzero(~met[first:])
+        if len(out) == 0 or point.by_hand:
+            continue
+        low = int(out[0])
+        back = np.flatnonzero(met[low:])
+        part = reads.part(low, low + int(back[0]) if len(back) else len(reads))
+        if int(part.early[-1]) - int(part.late[0]) >= OUT_OF_IDLE_NS:
+            why = "did not stay in idle" if bool(met[:low].any()) else "is stuck out of idle"
+            return _out_of_idle(evidence, point, name, part, why)
     return None
 
 
-def _idle_spans(evidence: Evidence, point: Point) -> Iterator[tuple[int, int]]:
-    """Spans in which the point should be in idle: all but those from a write out of idle to the write back.
+def _out_of_idle(evidence: Evidence, point: Point, name: str, reads: Reads, why: str) -> Problem:
+    value = value_text(evidence.rig.points[name], float(reads.value[0]))
+    text = (
+        f"{point.shown} {why}: {shown(evidence.rig, name)} read {value} for "
+        f"{about(int(reads.late[-1] - reads.early[0]))}, {evidence.moment(int(reads.late[0]))}, although the bench had "
+        "left it in idle; look at the button, its wiring and supply, and for others who write it"
+    )
+    return Problem("stuck", text, int(reads.early[0]), void=True)
+
+
+def _idle_spans(evidence: Evidence, point: Point) -> Iterator[tuple[int, int, bool]]:
+    """Spans in which the point should be in idle, and whether the bench put it there: all but those from a write out
+    of idle to the write back.
 
     A point that people work is only known to be stuck where it was never in idle.
     """
     if point.by_hand:
-        yield evidence.records.started.at_ns, evidence.end_ns
+        yield evidence.records.started.at_ns, evidence.end_ns, False
         return
     start: int | None = evidence.records.started.at_ns
+    put_back = False
     for write in _writes(evidence, point.name):
         out_of_idle = write.value != point.idle
         if out_of_idle and start is not None:
-            yield start, write.sent_ns
+            yield start, write.sent_ns, put_back
             start = None
         elif not out_of_idle and not write.problem:
-            start = write.received_ns + STUCK_AFTER_NS
+            if start is not None:
+                yield start, write.sent_ns, put_back
+            start, put_back = write.received_ns + STUCK_AFTER_NS, True
     if start is not None and start < evidence.end_ns:
-        yield start, evidence.end_ns
+        yield start, evidence.end_ns, put_back
 
 
 def _writes(evidence: Evidence, name: str) -> list[PointWritten]:

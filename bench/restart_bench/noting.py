@@ -1,0 +1,50 @@
+"""What is worth knowing of a cycle but judges nothing: a supply that moved later than declared, a controller that fell
+silent again. What coincides is reported as coinciding (rule 12)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from restart_bench.contact import FAILURES
+from restart_bench.evidence import Evidence
+from restart_bench.marks import cut_of, restored_of, switching_of
+from restart_bench.reasons import at_most, span_text
+
+
+def supply_notes(evidence: Evidence) -> Iterator[str]:
+    """A loss or a return that a supply proof saw surely later than command and data sheet say."""
+    supply, records = evidence.rig.supply, evidence.records
+    if supply is None or evidence.scenario.how != "supply":
+        return
+    moves = (
+        ("cut", "was lost", cut_of(evidence.rig, records), evidence.cut, supply.opening_ns),
+        ("restore", "came back", restored_of(evidence.rig, records), evidence.restored, supply.closing_ns),
+    )
+    for purpose, word, declared, seen, delay in moves:
+        command = switching_of(records, purpose)
+        if command is None or seen is None or seen == declared:
+            continue
+        late = span_text(seen.not_before_ns - command.after_ns, seen.not_after_ns - command.before_ns)
+        yield (
+            f"the supply {word} {late} after the command, the rig file says {at_most(delay + supply.bounce_ns)} at "
+            "most; what was seen is counted from; look at the relay and its data sheet, and at what holds the supply up"
+        )
+
+
+def silent_again(evidence: Evidence) -> Iterator[str]:
+    """The controller had answered after the return, and then did not for a while, within the watch."""
+    contact, good = evidence.contact, evidence.marks.get("good")
+    if contact is None or good is None or evidence.restored is None or evidence.scenario.how == "mode":
+        return
+    end = min(evidence.watch_end_ns, evidence.end_ns)
+    failed = contact.of_kind(FAILURES) & (contact.sent > good.not_after_ns) & (contact.received <= end)
+    lost = np.flatnonzero(failed & contact.connects)
+    if len(lost):
+        name = evidence.rig.controller.name if evidence.rig.controller is not None else "the controller"
+        when = evidence.moment(int(contact.sent[np.flatnonzero(failed)[0]]))
+        yield (
+            f"{name} fell silent again {when}, after it had answered: a second loss of its supply, a second restart or "
+            "a lost network look like that"
+        )
