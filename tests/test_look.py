@@ -78,6 +78,14 @@ def test_a_device_that_answers_is_not_complained_of() -> None:
     assert diagnose(INDEPENDENT, [good(0), samples((0, 1, SampleKind.SILENT, 0))], "10.0.0.1") == ""
 
 
+def test_a_device_that_fell_silent_is_not_said_to_answer() -> None:
+    """Answers of some seconds ago are no answers now: since when it is silent is said, and what to look at."""
+    controller = Device("controller", "192.0.2.10", powered_by_supply=True)
+    assert "supply on?" in view_device(controller, [good(0, 2 * MS)], 4 * S, None).wrong
+    assert "not answered for 3 s" in view_device(INDEPENDENT, [good(0, 2 * MS)], 4 * S, None).wrong
+    assert view_device(INDEPENDENT, [good(0, 2 * MS)], S, None).wrong == ""
+
+
 def test_a_refused_connection_points_at_port_and_server() -> None:
     """A refusal comes from a living computer: look at the port and at whether its server is on (RFC 9293, 3.5.2)."""
     assert "refuses port 502" in said((0, 1, SampleKind.REFUSED, 0), request=CONNECT)

@@ -116,12 +116,29 @@ def test_a_useless_answer_is_asked_for_again(capsys: pytest.CaptureFixture[str])
     assert "write it like 192.168.0.10" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("name", ["start_button", "lamp, lamp", "Motor", "motor 1", "motör", ""])
+@pytest.mark.parametrize("name", ["start_button", "lamp, lamp", "Lamp, lamp", "and", "1", "電機", ""])
 def test_names_that_can_not_be_points_are_refused(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     """Names of outputs follow the rule for points, and none may be taken twice."""
     ask, _ = answering({"Outputs that stay off": [name, "motor"]})
     assert ask_all(ask, "my-rig", by_hand=True).stays_off == ("motor",)
     assert capsys.readouterr().err
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_words_that_people_use_become_a_name_and_a_label(tmp_path: Path, by_hand: bool) -> None:
+    """Nobody has to know how a point may be named: what is on the drawing becomes the label, its letters the name."""
+    ask, _ = answering({"Outputs that stay off": ['M1 Förder "A", Y1: valve']})
+    answers = ask_all(ask, "my-rig", by_hand=by_hand)
+    assert answers.stays_off == ("m1_forder_a", "y1_valve")
+    points = written(tmp_path, answers, by_hand).rig.points
+    assert [points[name].shown for name in answers.stays_off] == ['M1 Förder "A"', "Y1: valve"]
+
+
+def test_by_hand_nothing_is_demanded_that_a_hand_can_not_show(tmp_path: Path) -> None:
+    """By hand the cut lies between question and answer, so no limit in the new scenarios counts from it."""
+    suite = written(tmp_path, Answers("drum"), by_hand=True)
+    assert "within" not in " ".join(one.text for scenario in suite.scenarios for one in scenario.after)
+    assert all(not scenario.times for scenario in suite.scenarios)
 
 
 def test_an_output_can_not_both_stay_off_and_come_back(capsys: pytest.CaptureFixture[str]) -> None:

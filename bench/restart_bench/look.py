@@ -27,6 +27,7 @@ _ONCE_NS = 3 * NS_PER_S
 _CYCLE_NS = 5 * NS_PER_S  # views look back five to ten seconds
 _DRAW_EVERY_S = 0.2
 _JUST_NOW_NS = NS_PER_S
+_ROOMY = 100  # columns
 _ALWAYS_MOVING_NS = 3 * NS_PER_S
 
 
@@ -119,7 +120,7 @@ class Looker:
         parts: list[RenderableType] = [
             Text(plain(self._rig.name), style="bold"),
             self._points(width),
-            self._device_table(),
+            self._device_table(width),
         ]
         parts += self._what_is_wrong()
         if footer:
@@ -170,10 +171,11 @@ class Looker:
             return "all the time"
         return "NOW" if ago < _JUST_NOW_NS else f"{show_duration(ago // NS_PER_S * NS_PER_S)} ago"
 
-    def _device_table(self) -> Table:
-        table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    def _device_table(self, width: int) -> Table:
+        padding = (0, 1) if width >= _ROOMY else (0, 1, 0, 0)
+        table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=padding)
         for column in ("device", "at", "answers", "none", "median", "longest", "sees pulses of"):
-            table.add_column(column, overflow="fold")
+            table.add_column(column, overflow="fold", no_wrap=column == "at")
         for view in self.views().values():
             times = [_ms(view.answer_median_ns), _ms(view.answer_longest_ns), _ms(view.excludes_ns)]
             table.add_row(view.name, view.where, str(view.good), str(view.bad or ""), *times)
@@ -187,7 +189,9 @@ class Looker:
 
 
 def _ms(ns: int | None) -> str:
-    return "-" if ns is None else f"{ns / 1e6:.1f} ms"
+    if ns is None:
+        return "-"
+    return f"{ns / 1e6:.1f} ms" if ns < NS_PER_S else f"{ns / NS_PER_S:.1f} s"
 
 
 def own_address_towards(host: str) -> str | None:

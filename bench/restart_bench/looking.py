@@ -12,9 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from restart_bench.clock import NS_PER_S
 from restart_bench.records import DeviceSamples, SampleKind
 from restart_bench.rig import Device, Point, Rig
+from restart_bench.units import show_duration
 
+SILENT_AFTER_NS = NS_PER_S
 EXCEPTIONS: dict[int, str] = {
     1: "it does not know the function: wrong table for a point?",
     2: "it has no such address: check the addresses of its points (they count from 0)",
@@ -61,7 +64,19 @@ def view_device(device: Device, samples: Sequence[DeviceSamples], now_ns: int, u
         int(took.max()) if len(took) else None,
         gap,
         excludes,
-        diagnose(device, samples, used_address),
+        diagnose(device, samples, used_address) or _silent_now(device, samples, now_ns),
+    )
+
+
+def _silent_now(device: Device, samples: Sequence[DeviceSamples], now_ns: int) -> str:
+    """What to say of a device that answered and does not any more."""
+    good = [one.records["received_ns"][one.records["kind"] == SampleKind.GOOD] for one in samples]
+    newest = max((int(one.max()) for one in good if len(one)), default=None)
+    if newest is None or now_ns - newest <= device.answer_within_ns + SILENT_AFTER_NS:
+        return ""
+    ask = "is the supply on?" if device.powered_by_supply else "is it powered, is the cable in?"
+    return (
+        f"it has not answered for {show_duration((now_ns - newest) // NS_PER_S * NS_PER_S)}, before that it did: {ask}"
     )
 
 

@@ -7,13 +7,16 @@ rig on the desk. Without a console every answer is the one in brackets.
 from __future__ import annotations
 
 import ipaddress
+import json
 import re
 import sys
+import unicodedata
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
+from restart_bench.file_types import read_point_name
 from restart_bench.outcome import Refused
 
 _POINT_NAME = re.compile(r"[a-z][a-z0-9_]{0,20}")
@@ -25,7 +28,8 @@ _TAKEN = (
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """What was asked. `relay_host` and `independent_host` are not used where a person switches."""
+    """What was asked. `relay_host` and `independent_host` are not used where a person switches. `labels` holds outputs
+    that were called by other words than a name may be made of: (name, label)."""
 
     rig: str
     stays_off: tuple[str, ...] = ("motor",)
@@ -35,6 +39,7 @@ class Answers:
     relay_host: str = "192.0.2.30"
     relay_coil: int = 0
     contact: str = "normally-open"
+    labels: tuple[tuple[str, str], ...] = ()
 
 
 T = TypeVar("T")
@@ -51,9 +56,12 @@ def write_suite(folder: Path, *, by_hand: bool) -> int:
     for name, text in files_for(answers, by_hand).items():
         (folder / name).write_text(text, encoding="utf-8")
         print(f"wrote {folder / name}")
-    print(f"Next: restart-bench check {folder}")
-    print(f"Then: restart-bench run {folder} --simulated")
-    print(f"On the rig: restart-bench look {folder}, and once it shows what it should, run with --arm {answers.rig}")
+    print("Next, without any hardware:")
+    print(f"  restart-bench check {folder}              what would happen")
+    print(f"  restart-bench run {folder} --simulated    the same, with a model in place of the hardware")
+    print("Then, on the rig:")
+    print(f"  restart-bench look {folder}               does it read what it should? Correct rig.yaml until it does")
+    print(f"  restart-bench run {folder} --arm {answers.rig}")
     return 0
 
 
@@ -66,18 +74,22 @@ def ask_all(ask: Ask, folder: str, by_hand: bool) -> Answers:
     proposed answer is useless."""
     proposed = re.sub(r"[^a-z0-9_-]+", "-", folder.lower()).strip("-") or "rig"
     rig = _asked(ask, "Name of the rig", proposed if _RIG_NAME.fullmatch(proposed) else "rig", _rig_name)
-    stays_off = _asked(ask, "Outputs that stay off after a loss, separated by commas", "motor", _outputs(()))
-    comes_back = _asked(ask, "Outputs that come back by themselves", "lamp", _outputs(stays_off))
-    controller = _asked(ask, "IP address of the controller", "192.0.2.10", _address)
+    outputs = "Outputs that stay off after a loss of supply (commas between them)"
+    stays_off = _asked(ask, outputs, "motor", _outputs(()))
+    comes_back = _asked(ask, "Outputs that come back by themselves", "lamp", _outputs(_names_of(stays_off)))
+    labels = tuple((one.name, one.label) for one in (*stays_off, *comes_back) if one.label != one.name)
+    answers = Answers(rig, _names_of(stays_off), _names_of(comes_back), labels=labels)
+    answers = replace(answers, controller_host=_asked(ask, "IP address of the controller", "192.0.2.10", _address))
     if by_hand:
-        return Answers(rig, stays_off, comes_back, controller)
-    independent = _asked(ask, "IP address of the independent I/O", "192.0.2.20", _address)
-    relay = _asked(ask, "IP address of the relay", "192.0.2.30", _address)
-    coil = _asked(ask, "Coil of the relay, counted from 0", "0", _coil)
-    contact = _asked(
-        ask, "Contact: normally-open (coil off = supply off) or normally-closed", "normally-open", _contact
+        return answers
+    contact = "Contact: normally-open (coil off = supply off) or normally-closed"
+    return replace(
+        answers,
+        independent_host=_asked(ask, "IP address of the independent I/O", "192.0.2.20", _address),
+        relay_host=_asked(ask, "IP address of the relay", "192.0.2.30", _address),
+        relay_coil=_asked(ask, "Coil of the relay, counted from 0", "0", _coil),
+        contact=_asked(ask, contact, "normally-open", _contact),
     )
-    return Answers(rig, stays_off, comes_back, controller, independent, relay, coil, contact)
 
 
 def _asked(ask: Ask, question: str, proposed: str, read: Callable[[str], T]) -> T:
@@ -93,41 +105,63 @@ def _asked(ask: Ask, question: str, proposed: str, read: Callable[[str], T]) -> 
 
 def _rig_name(text: str) -> str:
     if not _RIG_NAME.fullmatch(text):
-        raise ValueError(f"{text!r} can't name a rig; use small letters, digits, - and _, beginning with a letter")
+        raise ValueError(f"{text} can't name a rig; use small letters, digits, - and _, beginning with a letter")
     return text
 
 
-def _outputs(others: tuple[str, ...]) -> Callable[[str], tuple[str, ...]]:
-    def read(text: str) -> tuple[str, ...]:
-        names = tuple(name.strip() for name in text.split(",") if name.strip())
-        if not names:
+@dataclass(frozen=True, slots=True)
+class _Output:
+    name: str
+    label: str
+
+
+def _names_of(outputs: tuple[_Output, ...]) -> tuple[str, ...]:
+    return tuple(one.name for one in outputs)
+
+
+def _outputs(others: tuple[str, ...]) -> Callable[[str], tuple[_Output, ...]]:
+    def read(text: str) -> tuple[_Output, ...]:
+        labels = [label.strip() for label in text.split(",") if label.strip()]
+        if not labels:
             raise ValueError("at least one output is needed")
+        outputs = tuple(_Output(_point_name(label), label) for label in labels)
+        names = _names_of(outputs)
         for name in names:
-            if not _POINT_NAME.fullmatch(name):
-                raise ValueError(f"{name!r} can't name an output; use small letters, digits and _, like drum_motor")
             if name in _TAKEN or name in others or names.count(name) > 1:
-                raise ValueError(f"{name!r} is taken; use another name")
-        return names
+                raise ValueError(f"{name} is taken; use another name")
+        return outputs
 
     return read
+
+
+def _point_name(label: str) -> str:
+    """The label as a name may be written: `M1 Auger` becomes m1_auger. Raises ValueError where nothing is left."""
+    letters = unicodedata.normalize("NFKD", label).encode("ascii", "ignore").decode().lower()
+    name = re.sub(r"[^a-z0-9]+", "_", letters).strip("_")
+    if not _POINT_NAME.fullmatch(name):
+        raise ValueError(
+            f"{label} can't name an output: a name begins with a letter and has at most 21 letters and digits, "
+            "like drum_motor; any other words can stand in `label:` later"
+        )
+    return read_point_name(name)
 
 
 def _address(text: str) -> str:
     try:
         return str(ipaddress.ip_address(text))
     except ValueError:
-        raise ValueError(f"{text!r} is no IP address; write it like 192.168.0.10") from None
+        raise ValueError(f"{text} is no IP address; write it like 192.168.0.10") from None
 
 
 def _coil(text: str) -> int:
     if not text.isdecimal() or int(text) > 65535:
-        raise ValueError(f"{text!r} is no coil address; write a number from 0 to 65535")
+        raise ValueError(f"{text} is no coil address; write a number from 0 to 65535")
     return int(text)
 
 
 def _contact(text: str) -> str:
     if text not in ("normally-open", "normally-closed"):
-        raise ValueError(f"{text!r}: write normally-open or normally-closed")
+        raise ValueError(f"{text}: write normally-open or normally-closed")
     return text
 
 
@@ -140,7 +174,7 @@ def files_for(answers: Answers, by_hand: bool) -> dict[str, str]:
         "rig.yaml": _rig_by_hand(answers) if by_hand else _rig_with_relay(answers),
         "program.yaml": _program(answers),
         "stays-off.yaml": _stays_off(answers, by_hand),
-        "comes-back.yaml": _comes_back(answers),
+        "comes-back.yaml": _comes_back(answers, by_hand),
     }
 
 
@@ -173,7 +207,7 @@ simulation: program.yaml     # what --simulated runs in place of the hardware
 
 
 def _rig_with_relay(answers: Answers) -> str:
-    outputs = _output_lines(answers, "{{device: controller, coil: {n}, terminal: {{discrete_input: {n}}}}}")
+    outputs = _output_lines(answers, "{{device: controller, coil: {n}, terminal: {{discrete_input: {n}}}{label}}}")
     return (
         _RIG_HEAD.format(rig=answers.rig, controller=answers.controller_host)
         + f"""\
@@ -205,7 +239,7 @@ check_channels: {{always_on: on}}
 
 
 def _rig_by_hand(answers: Answers) -> str:
-    outputs = _output_lines(answers, "{{device: controller, coil: {n}}}")
+    outputs = _output_lines(answers, "{{device: controller, coil: {n}{label}}}")
     return (
         _RIG_HEAD.format(rig=answers.rig, controller=answers.controller_host)
         + f"""\
@@ -224,8 +258,12 @@ points:
 
 
 def _output_lines(answers: Answers, form: str) -> str:
-    names = (*answers.stays_off, *answers.comes_back)
-    return "".join(f"  {name + ':':<13} {form.format(n=n)}\n" for n, name in enumerate(names))
+    names, labels = (*answers.stays_off, *answers.comes_back), dict(answers.labels)
+    lines = []
+    for n, name in enumerate(names):
+        label = f", label: {json.dumps(labels[name], ensure_ascii=False)}" if name in labels else ""
+        lines.append(f"  {name + ':':<13} {form.format(n=n, label=label)}\n")
+    return "".join(lines)
 
 
 def _program(answers: Answers) -> str:
@@ -254,6 +292,17 @@ memory:
 {sealed}{latched}"""
 
 
+_BY_HAND_TIMES = """\
+  # By hand the cut lies between question and answer: limits of a few seconds can't be shown. With a relay write here
+  # times: {ready: {within: 10 s}}
+"""
+
+_READY_TIMES = """\
+  times:
+    ready: {within: 10 s}    # counted from the restored supply
+"""
+
+
 def _stays_off(answers: Answers, by_hand: bool) -> str:
     everything = ", ".join(f"{name}: on" for name in (*answers.stays_off, *answers.comes_back))
     demanded = (
@@ -270,9 +319,7 @@ before:
   - wait: 1 s
 cut: {{how: supply, off_for: 3 s}}
 after:
-  times:
-    ready: {{within: 10 s}}    # counted from the restored supply
-  expect:
+{_BY_HAND_TIMES if by_hand else _READY_TIMES}  expect:
 {demanded}function_check:              # the program still works
   - press: start_button
   - expect: {{{everything}}}
@@ -280,8 +327,13 @@ repeat: 3
 """
 
 
-def _comes_back(answers: Answers) -> str:
+def _comes_back(answers: Answers, by_hand: bool) -> str:
     everything = ", ".join(f"{name}: on" for name in answers.comes_back)
+    demanded = (
+        "    comes_back: on          # settled, to the end of the watch; with a relay: {is: on, within: 5 s}\n"
+        if by_hand
+        else "    comes_back: {is: on, within: 5 s}   # counted from the restored supply, then unbroken\n"
+    )
     return f"""\
 scenario: comes-back
 purpose: These outputs come back by themselves after a loss of supply.
@@ -292,6 +344,5 @@ before:
 cut: {{how: supply, off_for: 3 s}}
 after:
   expect:
-    comes_back: {{is: on, within: 5 s}}   # counted from the restored supply, then unbroken
-repeat: 3
+{demanded}repeat: 3
 """

@@ -12,6 +12,7 @@ from restart_bench.file_faults import Fault
 from restart_bench.outcome import OneRun, RunOutcome
 from restart_bench.record.wording import clean
 from restart_bench.records import GLOSS, CycleJudged, Finding, ScenarioJudged, Verdict
+from restart_bench.rehearsal_words import NOTHING_SHOWN, is_rehearsal
 
 
 def document(outcome: RunOutcome) -> dict[str, Any]:
@@ -44,6 +45,7 @@ def _run_document(run: OneRun) -> dict[str, Any]:
         "id": run.id,
         "folder": str(run.folder),
         "rig": run.rig.name,
+        "rehearsal": is_rehearsal(run.scenarios),
         "how": run.how,
         "reason": run.reason,
         "scenarios": [_scenario_document(run, scenario) for scenario in run.scenarios],
@@ -117,14 +119,17 @@ def junit(outcome: RunOutcome) -> str:
 
 
 def _suite_element(run: OneRun, scenario: ScenarioJudged) -> Xml.Element:
-    suite = Xml.Element("testsuite", name=clean(f"{run.rig.name}.{scenario.scenario}"))
+    name = f"{run.rig.name}.{scenario.scenario}"
+    if is_rehearsal([scenario]):
+        name += f" (rehearsal: {NOTHING_SHOWN})"
+    suite = Xml.Element("testsuite", name=clean(name))
     properties = Xml.SubElement(suite, "properties")
-    for name, value in (("run", run.id), ("folder", str(run.folder)), ("cycles", str(scenario.cycles))):
-        Xml.SubElement(properties, "property", name=name, value=clean(value))
+    for key, value in (("run", run.id), ("folder", str(run.folder)), ("cycles", str(scenario.cycles))):
+        Xml.SubElement(properties, "property", name=key, value=clean(value))
     whole = _Tested("the scenario as a whole", scenario.verdict, scenario.reason, _whole_details(run, scenario))
     tested = [whole, *_expectations(run, scenario)]
     for one in tested:
-        suite.append(_case_element(f"{run.rig.name}.{scenario.scenario}", one))
+        suite.append(_case_element(name, one))
     suite.set("tests", str(len(tested)))
     suite.set("failures", str(sum(one.verdict is Verdict.FAIL for one in tested)))
     suite.set("errors", str(sum(one.verdict in (Verdict.ERROR, Verdict.INCONCLUSIVE) for one in tested)))

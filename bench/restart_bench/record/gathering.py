@@ -23,7 +23,7 @@ from restart_bench.record.data import (
 from restart_bench.record.diagrams import by_case, diagrams_of
 from restart_bench.record.facts import devices, fact_groups, moment, record_notes
 from restart_bench.record.untested import is_test, not_tested
-from restart_bench.record.wording import bounds_text, counted, listed
+from restart_bench.record.wording import bounds_text, counted, expectation_words, listed
 from restart_bench.records import (
     MARKS,
     CycleJudged,
@@ -167,7 +167,7 @@ def finding_rows(rig: Rig, cycles: Sequence[CycleJudged], scenarios: Iterable[Sc
         most = 1 if verdict is Verdict.PASS else MOST_REASONS
         numbers = {str(word): sum(one.verdict is word for one in mine) for word in Verdict}
         yield FindingRow(
-            scenario, case, shown(rig, point), expectation, verdict,
+            scenario, case, shown(rig, point), expectation_words(expectation), verdict,
             {word: number for word, number in numbers.items() if number},
             said[:most], max(0, len(said) - most),
         )  # fmt: skip

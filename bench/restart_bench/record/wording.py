@@ -143,6 +143,13 @@ def counted(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
+def expectation_words(expectation: str) -> str:
+    """An expectation as people read it: of a cycle's validity, which no file demands, it says what it is."""
+    if not expectation.startswith("valid: "):
+        return expectation
+    return f"the cycle is valid ({expectation.removeprefix('valid: ')})"
+
+
 def listed(words: Iterable[str]) -> str:
     """ "a, b and c"."""
     items = list(words)
