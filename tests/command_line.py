@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -30,7 +31,13 @@ def begun(*arguments: object) -> subprocess.Popen[str]:
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         encoding="utf-8",
+        creationflags=subprocess.CREATE_NEW_PROCESS_GROUP if sys.platform == "win32" else 0,
     )
+
+
+def stop(process: subprocess.Popen[str]) -> None:
+    """Stop it as a person does with Ctrl-C (on Windows: Ctrl-Break, which reaches one process alone)."""
+    process.send_signal(signal.CTRL_BREAK_EVENT if sys.platform == "win32" else signal.SIGINT)
 
 
 def command(*arguments: object) -> list[str]:

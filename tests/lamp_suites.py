@@ -8,8 +8,8 @@ RIG = """
 rig: {name}
 loads: harmless
 devices:
-  controller: {{host: 192.0.2.10, powered_by: supply, poll: 5 ms, answer_within: 50 ms}}
-  independent: {{host: 192.0.2.20, poll: 2 ms}}
+  controller: {{host: 192.0.2.10, powered_by: supply, poll: 10 ms, answer_within: 300 ms}}
+  independent: {{host: 192.0.2.20, poll: 5 ms, answer_within: 300 ms}}
 supply:
   driver: modbus-coil
   host: 192.0.2.30
