@@ -283,6 +283,13 @@ def test_a_gap_as_long_as_the_pulse_makes_never_inconclusive() -> None:
     assert len(found.figures["gaps"]) == 1
 
 
+def test_a_short_gap_between_good_reads_is_a_late_answer_not_a_bad_sensor() -> None:
+    """An input's delay widens the gap over the good read at its beginning; that read is no missing value."""
+    found = judged(Story().hide("independent", BACK + 310 * MS, BACK + 330 * MS), NEVER_ON)
+    assert found.verdict is INCONCLUSIVE
+    assert "late" in found.reason and "no number" not in found.reason
+
+
 def test_a_gap_that_is_shorter_hides_no_such_pulse() -> None:
     """14 ms blind, 20 ms asked."""
     assert judged(Story().hide("independent", BACK + 310 * MS, BACK + 320 * MS), NEVER_ON).verdict is PASS

@@ -216,7 +216,8 @@ class Evidence:
         if rows is None or (device.powered_by_supply and gap[0] < self._counting_again_ns()):
             return ""
         sent, received = (rows.column(name).astype(np.int64, copy=False) for name in ("sent_ns", "received_ns"))
-        inside = (sent > gap[0]) & (received < gap[1])  # the reads at both ends of the gap are good
+        begun = gap[0] + self.trace(judged).lag_ns  # the reads at both ends of the gap are good
+        inside = (sent > begun) & (received < gap[1])
         kind, request = rows.column("kind")[inside], rows.column("request")[inside]
         mine = kind[request == rows.request_of(judged)]
         if bool((mine == SampleKind.GOOD).any()):
@@ -246,6 +247,11 @@ class Evidence:
             return "wire the output to independent I/O (`terminal:`), the controller can't be read while it restarts"
         if gap_ns > 5 * device.poll_ns + device.answer_within_ns // 2:
             return f"see why {device.name} did not answer (its own supply, cable, other clients)"
+        if gap_ns > 4 * device.poll_ns + device.input_delay_ns:
+            return (
+                f"{device.name} is asked every {about(device.poll_ns)}, so its answer was late or this computer was "
+                "busy: end other programs and clients, or take an input that holds short pulses"
+            )
         return (
             f"read {device.name} more often than every {about(device.poll_ns)} (`poll:`), or take an input that holds "
             "short pulses"
