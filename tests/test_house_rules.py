@@ -21,7 +21,7 @@ DRAWING = {
         link link_values modbus_wire pace observer_pipe
         conditions cures yaml_tree file_types file_models file_points rig_model rig_file rig_points supply_file
         scenario_model scenario_file scenario_steps scenario_expect program_model program_file ordered_faults suite
-        schema simulation_setup
+        schema simulation_setup limits
     """,
     1: """
         scan scan_blocks plan comparing rehearsing looking replaying
@@ -29,7 +29,8 @@ DRAWING = {
         judging concluding matrix
     """,
     2: """
-        runner cycle hands waiting safety unfinished parking observer observer_sockets observing sample_store simulation
+        runner cycle hands waiting limiting safety resuming unfinished parking telling viewing reporting
+        observer observer_sockets observing sample_store simulation
         screen frame gathered lanes block_letters plain_show face_values echoes rehearsal_words plan_lines
         results result_documents driver_lines archive_lines record
         archive archive_files archive_reading archive_tables killed parts logs comparing_runs judging_again new_on_old

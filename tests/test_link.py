@@ -352,7 +352,7 @@ def test_after_a_late_answer_a_dropped_request_is_not_waited_for_in_full() -> No
 
 class HoldsBack(PretendWire):
     """A peer with Nagle's algorithm against delayed acknowledgements: an answer leaves only once the one before it was
-    acknowledged, by our next request or by our kernel after 40 ms. `stall_ns`: from when to when it does nothing."""
+    acknowledged, by our next request or by our kernel after 40 ms. `stall`: from when to when it does nothing."""
 
     def __init__(self, link: Link, stall: tuple[int, int]) -> None:
         super().__init__(link)
@@ -386,7 +386,7 @@ class HoldsBack(PretendWire):
 
 @pytest.mark.parametrize("answer_within_ns", [30 * MS, 100 * MS])
 def test_a_peer_that_holds_answers_back_is_caught_up_with(answer_within_ns: int) -> None:
-    """Two answers that pile up in a stall must not leave every later one a request behind (RFC 896 against RFC 1122)."""
+    """Two answers that pile up in a stall must not leave every later one a request behind (RFC 896, RFC 1122)."""
     link = Link(Device("controller", "192.0.2.10", answer_within_ns=answer_within_ns), THREE_READS)
     line = HoldsBack(link, stall=(200 * MS, 200 * MS + answer_within_ns + 70 * MS))
     line.run(1000 * MS)

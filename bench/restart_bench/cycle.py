@@ -7,11 +7,12 @@ alone. The live decisions here (is it ready, has the expected state been reached
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
-from restart_bench.hands import Hands, HandsError
+from restart_bench.hands import Hands, HandsError, SupplyFailed
+from restart_bench.live import powered_by_proof
 from restart_bench.marks import condition_since, find_marks, ready_since
 from restart_bench.observing import Observing
 from restart_bench.records import (
@@ -27,6 +28,7 @@ from restart_bench.records import (
     Trouble,
     cycle_records,
 )
+from restart_bench.resuming import OpenCut
 from restart_bench.rig import Rig, Value
 from restart_bench.scenario import (
     Action,
@@ -101,9 +103,9 @@ class Desk:
         """What was read in this cycle so far."""
         return self.observing.samples(self.cycle)
 
-    def traces(self) -> dict[str, Trace]:
-        """The traces of this cycle so far."""
-        return build_traces(self.rig, self.records(), self.samples())
+    def traces(self, points: Collection[str]) -> dict[str, Trace]:
+        """The traces of these points in this cycle so far."""
+        return build_traces(self.rig, None, self.samples(), points)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,15 +135,26 @@ class CycleAct:
 
     def perform(self) -> None:
         """The whole cycle; always leaves a CycleEnded record."""
-        desk, turn = self._desk, self._turn
         self._begin()
+        self._go_through(self._up_to_the_watch)
+
+    def carry_on(self, left: OpenCut) -> None:
+        """The rest of a cycle that an earlier run was killed in while the power was off."""
+        self._enter_cycle()
+        self._desk.log.extend(left.records)
+        self._held_here = list(left.held)
+
+        def rest() -> None:
+            self._desk.attention.guard(bool(self._desk.rig.only_while))
+            self._still_off(left)
+            self._off_until_restored(left.cut)
+            self._watch()
+
+        self._go_through(rest)
+
+    def _go_through(self, up_to_the_watch: Callable[[], None]) -> None:
         try:
-            self._prepare()
-            self._steps(self._scenario.before)
-            self._check_pulse()
-            if not self._rehearse:
-                self._cut()
-                self._watch()
+            up_to_the_watch()
             self._release_held()
             self._steps(self._scenario.function_check)
             self._completed = True
@@ -150,20 +163,38 @@ class CycleAct:
         except (HandsError, KeyboardInterrupt) as problem:
             self._hands_failed(problem)
         finally:
-            desk.record(CycleEnded(turn.cycle, now_ns(), self._completed, desk.situation.phase))
+            self._desk.record(CycleEnded(self._turn.cycle, now_ns(), self._completed, self._desk.situation.phase))
+
+    def _up_to_the_watch(self) -> None:
+        self._prepare()
+        self._steps(self._scenario.before)
+        self._check_pulse()
+        if not self._rehearse:
+            self._cut()
+            self._watch()
+
+    def _still_off(self, left: OpenCut) -> None:
+        """Nobody gave the power back meanwhile, as far as the rig can tell."""
+        desk = self._desk
+        proofs = desk.rig.proof_of_cut
+        wait = now_ns() + _READ_WITHIN_NS
+        if any(one.of_supply for one in proofs) and desk.attention.wait_until(wait, lambda: _power_is_back(desk)):
+            text = "the killed run had left the supply off, but it is on now: somebody ended the off time"
+            desk.attention.end("relay", f"{text}. Start a new run", now_ns())
+        if left.by_wall_clock:
+            text = "the computer was restarted during the off time, which is counted by the wall clock therefore"
+            desk.record(Trouble(self._turn.cycle, "off time", text, now_ns(), error=False))
 
     def _hands_failed(self, problem: BaseException) -> None:
         attention = self._desk.attention
         if isinstance(problem, KeyboardInterrupt):
             attention.end("stopped", "stopped by a person", now_ns())
-        attention.end("relay" if "supply" in str(problem) else "unreachable", str(problem), now_ns())
+        kind = "relay" if isinstance(problem, SupplyFailed) else "unreachable"
+        attention.end(kind, str(problem), now_ns())
 
     def _begin(self) -> None:
         desk, turn = self._desk, self._turn
-        desk.cycle = desk.hands.cycle = desk.attention.cycle = turn.cycle
-        desk.log.clear()
-        desk.situation = Situation()
-        desk.observing.set_cycle(turn.cycle)
+        self._enter_cycle()
         desk.record(
             CycleStarted(
                 cycle=turn.cycle,
@@ -176,6 +207,13 @@ class CycleAct:
                 at_ns=now_ns(),
             )
         )
+
+    def _enter_cycle(self) -> None:
+        desk, number = self._desk, self._turn.cycle
+        desk.cycle = desk.hands.cycle = desk.attention.cycle = number
+        desk.log.clear()
+        desk.situation = Situation()
+        desk.observing.set_cycle(number)
 
     # ------------------------------------------------------------ before the cut
 
@@ -199,7 +237,9 @@ class CycleAct:
     def _ready_now(self, from_ns: int) -> Bounds | None:
         if self._silent_devices(now_ns()):
             return None
-        return ready_since(self._desk.rig, self._desk.traces(), from_ns)
+        rig = self._desk.rig
+        named = {name for name, _ in rig.ready.when} | ({rig.ready.alive} if rig.ready.alive else set())
+        return ready_since(rig, self._desk.traces(named), from_ns)
 
     def _silent_devices(self, now: int) -> list[str]:
         silent = []
@@ -315,7 +355,7 @@ class CycleAct:
         conditions = [(judged, wanted) for judged, (_, wanted) in zip(step.judged, step.conditions, strict=True)]
 
         def held() -> Bounds | None:
-            since = condition_since(desk.rig, desk.traces(), conditions, started)
+            since = condition_since(desk.rig, desk.traces(step.judged), conditions, started)
             if since is None or since.not_after_ns > started + step.within_ns:
                 return None
             return since if now_ns() - since.not_after_ns >= step.steady_ns else None
@@ -351,8 +391,12 @@ class CycleAct:
             self._trouble("unreachable", text, now_ns())
             raise CycleCut
         gone = self._command_cut()
+        self._off_until_restored(gone)
+
+    def _off_until_restored(self, gone: Switching) -> None:
+        desk = self._desk
         desk.situation.cut_ns = gone.before_ns
-        desk.situation.running = None
+        desk.situation.running = False
         back_ns = gone.before_ns + self._turn.case.off_for_ns
         phase = "power is off" if self._scenario.how == "supply" else "out of run mode"
         desk.enter(phase, ends_ns=back_ns)
@@ -393,7 +437,9 @@ class CycleAct:
             return None
         if level.volts is not None:
             return level.volts
-        return (level.fraction or 0.0) * ((supply.nominal_volts if supply else None) or 24.0)
+        if supply is None or supply.nominal_volts is None:
+            raise HandsError(f"a level of {level.text} needs `nominal:` at the supply in the rig file; nothing was cut")
+        return (level.fraction or 0.0) * supply.nominal_volts
 
     def _switch_mode(self, to: str, purpose: str) -> Switching:
         mode = self._desk.rig.mode
@@ -444,6 +490,13 @@ class CycleAct:
 
     def _trouble(self, kind: str, text: str, at_ns: int) -> None:
         self._desk.record(Trouble(self._turn.cycle, kind, text, at_ns))
+
+
+def _power_is_back(desk: Desk) -> bool | None:
+    """True where a supply proof says that the power is there; None where it does not."""
+    named = [proof.point for proof in desk.rig.proof_of_cut if proof.of_supply and proof.point is not None]
+    readings = {name: reading for name in named if (reading := desk.observing.latest(name)) is not None}
+    return powered_by_proof(desk.rig.proof_of_cut, readings) or None
 
 
 def _other(run: Value) -> Value:

@@ -28,6 +28,10 @@ class HandsError(Exception):
     """A command was not taken; the text says which, what came, and what to check."""
 
 
+class SupplyFailed(HandsError):
+    """The supply did not do as told."""
+
+
 @dataclass(slots=True)
 class SupplyState:
     """What was last commanded, and since when (end of the command)."""
@@ -62,9 +66,11 @@ class Hands:
         self._ask = ask
         self._stop = stop
         self._heed_limits = heed_limits
+        self._asks_person = _asks_person(rig)
         self._out_of_idle: dict[str, Value] = {}  # point -> value to go back to
         self.state = SupplyState()
         self.cycle = 0
+        self.before_start: Callable[[str], None] | None = None  # waits out the limits of the point
 
     # ------------------------------------------------------------ points
 
@@ -87,6 +93,8 @@ class Hands:
     def leave_idle(self, name: str, purpose: str) -> None:
         """Takes a point out of idle; it is put back on every way out. Raises HandsError."""
         point = self._rig.points[name]
+        if self.before_start is not None:
+            self.before_start(name)
         idle = self._idle(point)
         self._out_of_idle[name] = idle  # before the write: a lost answer may still have moved it
         if point.by_hand is not None:
@@ -115,6 +123,18 @@ class Hands:
         """Takes over what a killed run left out of idle; such a point may be written whatever the scenarios name."""
         self._out_of_idle.update(left)
         self._allowed = self._allowed | frozenset(left)
+
+    def take_over_cut(
+        self, cut: Switching, left: dict[str, Value], held: tuple[str, ...], say: Callable[[str], None]
+    ) -> None:
+        """Goes on with a cut of a killed run: what a scenario holds stays held, every other point goes back to idle,
+        the supply counts as off since then."""
+        self.undo(left)
+        kept = {name: self._out_of_idle.pop(name) for name in held if name in self._out_of_idle}
+        self.all_to_idle(say)
+        self._out_of_idle.update(kept)
+        self.state.commanded, self.state.off_since_ns = "off", cut.after_ns
+        self.state.cuts_ns = (cut.before_ns,)
 
     def held(self) -> tuple[str, ...]:
         """The points that are out of idle now."""
@@ -158,19 +178,25 @@ class Hands:
         """One command to the supply, recorded with bounds. Raises HandsError if it was not taken."""
         before = now_ns()
         problem = ""
-        self._stop.asking = True  # a supply that is switched by hand asks a person
+        tried = getattr(self._supply, "retries", 0)
+        self._stop.asking = self._asks_person  # a command to a relay is over sooner than it could be broken off
         try:
             self._command(to, volts)
         except SupplyError as error:
             problem = str(error)
+        except BaseException as error:
+            # The command may have been carried out: what is known of it has to be kept before anything else.
+            problem = str(error) or "broken off by a person"
+            raise
         finally:
             self._stop.asking = False
-        after = now_ns()
-        record = Switching(self.cycle, "supply", to, purpose, before, after, problem)
-        self._remember(to, purpose, before, after)
-        self._publish(record)
+            after = now_ns()
+            again = getattr(self._supply, "retries", 0) - tried
+            record = Switching(self.cycle, "supply", to, purpose, before, after, problem, again)
+            self._remember(to, purpose, before, after, taken=not problem)
+            self._publish(record)
         if problem:
-            raise HandsError(f"the supply did not go {to}: {problem}")
+            raise SupplyFailed(f"the supply did not go {to}: {problem}")
         return record
 
     def _command(self, to: str, volts: float | None) -> None:
@@ -186,37 +212,40 @@ class Hands:
         else:
             self._supply.off()
 
-    def _remember(self, to: str, purpose: str, before: int, after: int) -> None:
-        # Also after a problem: a command without an answer may have been carried out.
+    def _remember(self, to: str, purpose: str, before: int, after: int, *, taken: bool) -> None:
+        # A command without an answer may have been carried out: the limits count it, nothing else relies on it.
         state = self.state
         if to != state.commanded:
             state.operations += 1
-        if to == "on":
+        if to != "on":
+            state.off_since_ns, state.on_since_ns = after, None
+        elif taken:
             if state.commanded != "on":
                 state.on_since_ns = after
             state.off_since_ns = None
-        else:
-            state.off_since_ns, state.on_since_ns = after, None
-        state.commanded = "on" if to == "on" else "off"
+        state.commanded = "unknown" if not taken else "on" if to == "on" else "off"
         if purpose == "cut":
             state.cuts_ns = (*state.cuts_ns[-2000:], before)
 
-    def leave_supply(self, wish: str, purpose: str, say: Callable[[str], None]) -> str:
+    def leave_supply(self, wish: str, purpose: str, say: Callable[[str], None], *, once: bool = False) -> str:
         """Brings the supply to `on` or `off` (`as it is`: nothing), with patience; returns how it was left.
 
-        Says loudly when the relay does not obey, tries again, and names the manual step. Never raises for that.
+        Says loudly when the relay does not obey, tries again (unless `once`), and names the manual step. Never
+        raises for that.
         """
         if self._supply is None or wish == "as it is":
             return f"as it is ({self.state.commanded})"
         if self.state.commanded == wish:
             return wish
         self._wait_out_off_time(wish, say)
-        for attempt in range(1, _RESTORE_TRIES + 1):
+        tries = 1 if once else _RESTORE_TRIES
+        for attempt in range(1, tries + 1):
             try:
                 self.switch(wish, purpose)
             except (HandsError, KeyboardInterrupt) as problem:
-                say(f"THE SUPPLY DID NOT GO {wish.upper()} (try {attempt} of {_RESTORE_TRIES}): {problem}")
-                time.sleep(_RESTORE_PAUSE_S)
+                say(f"THE SUPPLY DID NOT GO {wish.upper()} (try {attempt} of {tries}): {problem}")
+                if attempt < tries:
+                    time.sleep(_RESTORE_PAUSE_S)
             else:
                 return wish
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(self._rig)}")
@@ -273,6 +302,14 @@ class Hands:
                 return False
             self._observing.wait_news(0.02)
         return False
+
+
+def _asks_person(rig: Rig) -> bool:
+    """True where the supply is switched by a person, who can be interrupted while asked."""
+    from restart_bench_drivers.registry import cards
+
+    card = cards().get(rig.supply.driver) if rig.supply is not None else None
+    return card is not None and card.needs_person
 
 
 def _word(value: Value) -> str:

@@ -13,12 +13,12 @@ import numpy as np
 
 from restart_bench.evidence import Evidence, Judged, Problem
 from restart_bench.expecting import judge_expectation
-from restart_bench.marks import as_marks, off_time, ready_conditions
+from restart_bench.marks import as_marks, off_time, ready_conditions, switching_of
 from restart_bench.noting import silent_again, supply_notes
 from restart_bench.outputs import output_seen
 from restart_bench.proving import Proofs, judge_restart, proof_problems, proofs_of
 from restart_bench.reasons import shown, some, times_text, value_text
-from restart_bench.records import CycleJudged, CycleRecords, DeviceSamples, Finding, OutputSeen, Verdict
+from restart_bench.records import Bounds, CycleJudged, CycleRecords, DeviceSamples, Finding, OutputSeen, Verdict
 from restart_bench.rig import Rig
 from restart_bench.scenario import Expectation, Scenario
 from restart_bench.stepping import judge_steps
@@ -191,13 +191,20 @@ def _conclude(
         case=started.case,
         verdict=verdict,
         reason=_reason(verdict, findings),
-        marks=as_marks(evidence.marks),
+        marks=as_marks(_taken(evidence)),
         findings=tuple(findings),
         ends_run=any(problem.ends_run for problem in problems),
         outputs=tuple(outputs.values()),
         notes=tuple(notes),
         figures=_figures(evidence, proofs),
     )
+
+
+def _taken(evidence: Evidence) -> dict[str, Bounds]:
+    """The marks, without those that rest on a command which was not taken: the supply may still be off."""
+    command = switching_of(evidence.records, "restore")
+    refused = command is not None and bool(command.problem)
+    return {name: mark for name, mark in evidence.marks.items() if not (refused and name in ("restored", "settled"))}
 
 
 def _finding(evidence: Evidence, one: _Named, problems: list[Problem]) -> Finding:

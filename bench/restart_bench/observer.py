@@ -32,7 +32,7 @@ from restart_bench.link_values import Close, Open, Outcome, Sample, Send
 from restart_bench.modbus_wire import layout_for
 from restart_bench.observer_pipe import OfferingPipe
 from restart_bench.observer_sockets import begin_connect, connect_problem, resolve, tune_process
-from restart_bench.records import SampleKind
+from restart_bench.records import SampleKind, SampleLayout
 from restart_bench.rig import Device, Point
 
 FLUSH_NS = 100 * NS_PER_MS  # nothing older than this is ever lost
@@ -46,16 +46,20 @@ class SampleFile:
     """The `.part` file of one device: whole records only, at once when told to, else within `FLUSH_NS`."""
 
     def __init__(self, folder: Path, device: Device, points: list[Point]) -> None:
-        """Raises OSError where the file can't be made or is there already."""
+        """Goes on behind the samples of an earlier run where they were put there beforehand, with the same layout.
+        Raises OSError where the file can't be made or holds anything else."""
         self.layout = layout_for(device, points)
         self._columns = struct.Struct(self.layout.format)
         self._blank = tuple(-1 if code == "b" else float("nan") for _, code in self.layout.points)
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
-        self._file = os.open(folder / f"{device.name}.part", flags, 0o644)
-        self._offset = 0
+        path = folder / f"{device.name}.part"
+        begun = _whole_part(path, self.layout) if path.exists() else 0
+        flags = os.O_WRONLY | os.O_APPEND | getattr(os, "O_BINARY", 0) | (0 if begun else os.O_CREAT | os.O_EXCL)
+        self._file = os.open(path, flags, 0o644)
+        self._offset = begun
         self._waiting = bytearray()
         self._since_ns = FAR_NS
-        self._write(self.layout.header())
+        if not begun:
+            self._write(self.layout.header())
 
     def due_ns(self) -> int:
         """When what waits has to be written."""
@@ -90,6 +94,15 @@ class SampleFile:
         while rest:
             rest = rest[os.write(self._file, rest) :]
         self._offset += len(data)
+
+
+def _whole_part(path: Path, layout: SampleLayout) -> int:
+    """Length of a file that holds whole records of this layout; 0 for any other (which is then not touched)."""
+    header = layout.header()
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        same = file.read(len(header)) == header
+    return size if same and (size - len(header)) % layout.size == 0 else 0
 
 
 class Wire:

@@ -14,10 +14,10 @@ from restart_bench.hands import Hands
 from restart_bench.observing import Observing
 from restart_bench.records import Record, Trouble
 from restart_bench.rig import Rig, Value
-from restart_bench.safety import SupplyLock, require_arming
+from restart_bench.safety import SupplyLock, manual_step, require_arming
 from restart_bench.unfinished import left_open, put_right
 from restart_bench.waiting import StopRequest
-from restart_bench_drivers.interface import AskPerson
+from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
 
 _FIRST_READ_WITHIN_NS = 3 * NS_PER_S
 
@@ -44,11 +44,8 @@ def park(rig: Rig, *, logs: Path, arm: str | None, ask: AskPerson | None, say: C
             stack.enter_context(SupplyLock(rig.supply))
         scratch = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
         observing = stack.enter_context(Observing(tuple(rig.devices.values()), tuple(rig.points.values()), scratch))
-        supply = None
-        if rig.supply is not None:
-            from restart_bench_drivers.registry import open_supply
-
-            supply = open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=ask)
+        supply, problem = _open(rig, ask)
+        if supply is not None:
             stack.callback(supply.close)
 
         def publish(record: Record) -> None:
@@ -65,19 +62,36 @@ def park(rig: Rig, *, logs: Path, arm: str | None, ask: AskPerson | None, say: C
             stop=StopRequest(),
             heed_limits=True,
         )
-        return _put_to_rest(rig, hands, observing, logs, say)
+        return _put_to_rest(rig, hands, observing, logs, say, problem)
 
 
-def _put_to_rest(rig: Rig, hands: Hands, observing: Observing, logs: Path, say: Callable[[str], None]) -> Parked:
+def _open(rig: Rig, ask: AskPerson | None) -> tuple[Supply | None, str]:
+    """The supply, or why it can't be reached: the points are put to rest all the same."""
+    if rig.supply is None:
+        return None, ""
+    from restart_bench_drivers.registry import open_supply
+
+    try:
+        return open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=ask), ""
+    except SupplyError as problem:
+        return None, str(problem)
+
+
+def _put_to_rest(
+    rig: Rig, hands: Hands, observing: Observing, logs: Path, say: Callable[[str], None], problem: str
+) -> Parked:
     closed = tuple(left_open(logs, rig.name))
     for folder in closed:
-        put_right(folder, hands, rig, say=say, armed=True)
+        put_right(folder, hands, rig, say=say, armed=True, supply_problem=problem)
     pressed = _pressed(rig, observing)
     if pressed:
         say(f"back to idle: {', '.join(pressed)}")
     hands.undo(pressed)
     not_idle = hands.all_to_idle(say)
     left = "none"
+    if problem:
+        say(f"THE SUPPLY MAY NOT BE {rig.supply.at_end.upper() if rig.supply else ''}: {problem}; {manual_step(rig)}")
+        return Parked(not_idle, f"unknown: {problem}", ())
     if rig.supply is not None:
         say(f"the supply goes to its normal end: {rig.supply.at_end}")
         hands.state.commanded = "unknown"

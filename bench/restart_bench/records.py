@@ -462,17 +462,22 @@ class CycleRecords:
 
 
 def cycle_records(records: list[Record]) -> dict[int, CycleRecords]:
-    """The journal sorted into cycles; records of no cycle (cycle 0) are left out."""
-    started = {record.cycle: record for record in records if isinstance(record, CycleStarted)}
+    """The journal sorted into cycles, in one pass; records of no cycle (cycle 0) are left out."""
+    sorted_out: dict[int, dict[type[Any], list[Any]]] = {}
+    for record in records:
+        cycle = getattr(record, "cycle", 0)
+        if cycle:
+            sorted_out.setdefault(cycle, {}).setdefault(type(record), []).append(record)
     return {
         cycle: CycleRecords(
-            started=first,
-            steps=tuple(r for r in records if isinstance(r, StepDone) and r.cycle == cycle),
-            switchings=tuple(r for r in records if isinstance(r, Switching) and r.cycle == cycle),
-            writes=tuple(r for r in records if isinstance(r, PointWritten) and r.cycle == cycle),
-            answers=tuple(r for r in records if isinstance(r, Answered) and r.cycle == cycle),
-            troubles=tuple(r for r in records if isinstance(r, Trouble) and r.cycle == cycle),
-            ended=next((r for r in records if isinstance(r, CycleEnded) and r.cycle == cycle), None),
+            started=kinds[CycleStarted][-1],
+            steps=tuple(kinds.get(StepDone, ())),
+            switchings=tuple(kinds.get(Switching, ())),
+            writes=tuple(kinds.get(PointWritten, ())),
+            answers=tuple(kinds.get(Answered, ())),
+            troubles=tuple(kinds.get(Trouble, ())),
+            ended=next(iter(kinds.get(CycleEnded, ())), None),
         )
-        for cycle, first in started.items()
+        for cycle, kinds in sorted_out.items()
+        if CycleStarted in kinds
     }

@@ -6,31 +6,34 @@ way out of a session that has begun leads through `_way_out` (points to idle, su
 
 from __future__ import annotations
 
-import getpass
-import platform
 import random
 import signal
 import sys
 import tempfile
 import threading
+import time
+import traceback
 from collections.abc import Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType, TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from restart_bench.archive import RunArchive, new_run_id
+from restart_bench.archive import RunArchive, finish_killed, new_run_id
 from restart_bench.archive_files import ArchiveError
-from restart_bench.clock import anchor, now_ns, resolution_ns
+from restart_bench.archive_reading import ArchivedRun
+from restart_bench.clock import anchor, now_ns
 from restart_bench.concluding import judge_run
 from restart_bench.cycle import CycleAct, Desk, Turn
 from restart_bench.hands import Hands
 from restart_bench.judging import judge_cycle
-from restart_bench.live import LiveState, Reading, Show
+from restart_bench.limiting import Limiting
+from restart_bench.limits import Used
+from restart_bench.live import Show
 from restart_bench.observing import Observing
-from restart_bench.outcome import OneRun, RunOptions, RunOutcome, exit_of, exit_over
+from restart_bench.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_of, exit_over
 from restart_bench.records import (
     CycleJudged,
     Record,
@@ -41,27 +44,45 @@ from restart_bench.records import (
     Verdict,
 )
 from restart_bench.rehearsing import judge_rehearsal
+from restart_bench.reporting import write_report
+from restart_bench.resuming import Earlier, OpenCut, bring_samples, earlier_cycles, find_earlier, open_cut_of
 from restart_bench.rig import Rig
-from restart_bench.safety import Awake, SupplyLock, points_named, refuse_worn, require_arming, wait_for_limits_ns
+from restart_bench.safety import Awake, SupplyLock, points_named, refuse_worn, require_arming
 from restart_bench.scenario import Case, Scenario
 from restart_bench.suite import Suite
-from restart_bench.unfinished import left_open, put_right, wear_of
+from restart_bench.telling import told_after, told_before
+from restart_bench.unfinished import left_open, put_right, used_lately, wear_of
+from restart_bench.viewing import View
 from restart_bench.waiting import Attention, EndOfRun, StopRequest
-from restart_bench_drivers.interface import AskPerson, Supply
+from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
+
+if TYPE_CHECKING:
+    from restart_bench.simulation import Simulation
 
 
 def perform(suites: Sequence[Suite], options: RunOptions, show: Show, ask: AskPerson | None = None) -> RunOutcome:
     """Runs every suite on its rig, one after another.
 
-    Raises Refused (nothing moved) before the first suite moves anything; a suite that is refused later ends the
-    invocation with what was done so far in the archive.
+    Raises Refused (nothing moved) before the first suite moves anything. A suite that is refused later (its supply
+    is held by another bench, say) counts as an error of the bench, and the others go on.
     """
+    if not options.simulated:
+        for suite in suites:
+            require_arming(suite.rig, options.arm, now=datetime.now().astimezone())
     runs: list[OneRun] = []
     codes: list[int] = []
     for suite in suites:
-        with Session(suite, options, show, ask) as session:
-            session.run_all()
-            run = session.close()
+        try:
+            with Session(suite, options, show, ask) as session:
+                session.run_all()
+                run = session.close()
+        except Refused as refused:
+            if not runs:
+                raise
+            with suppress(Exception):
+                show.record(Trouble(0, "refused", f"{suite.rig.name}: {refused}", now_ns()))
+            codes.append(4)
+            continue
         runs.append(run)
         codes.append(exit_code_of(run))
         if run.how == "stopped":
@@ -108,8 +129,14 @@ class Session:
         self._broken_show = False
         self._begun = False
         self._leaving = False
-        self._durations_ns: list[int] = []
-        self._cycles_planned = sum(len(self._plan_of(s)) for s in suite.scenarios)
+        self._stop_at_once = False  # what is off stays off, and nothing is tried twice
+        self._used_before = Used()
+        self._earlier: Earlier | None = None
+        self._open_cut: OpenCut | None = None
+        self._simulation: Simulation | None = None
+        self._failure = ""  # where the bench itself failed, for whoever has to repair it
+        self._supply_left = ""
+        self._supply_problem: SupplyError | None = None
 
     # ------------------------------------------------------------ begin
 
@@ -123,50 +150,103 @@ class Session:
     def _enter(self, stack: ExitStack) -> None:
         rig, options = self._suite.rig, self._options
         self._heed = not options.simulated
-        wear_warning = ""
-        if not options.simulated:
-            require_arming(rig, options.arm, now=datetime.now().astimezone())
-            if rig.supply is not None:
-                stack.enter_context(SupplyLock(rig.supply))
-                worn = wear_of(options.logs, rig.supply)
-                wear_warning = refuse_worn(rig.supply, worn, 2 * self._cycles_planned)
-            stack.enter_context(Awake())
+        earlier = find_earlier(options.resume, self._suite, options) if options.resume else None
+        if earlier is not None:
+            self._seed = int(earlier.run["seed"])
+        warning = self._leave_to_switch(stack) if self._heed else ""
         self._handle_signals(stack)
         open_runs = left_open(options.logs, rig.name)
         self.id = new_run_id()
-        self._archive = RunArchive.create(options.logs, run_id=self.id, suite=self._suite, before=self._before())
+        before = told_before(self._suite, options, run_id=self.id, seed=self._seed, planned=self._planned_cycles())
+        if earlier is not None:
+            before["resumes"] = {"run": earlier.id}
+        self._archive = RunArchive.create(options.logs, run_id=self.id, suite=self._suite, before=before)
         self.folder = self._archive.folder
         self._begun = True
         stack.callback(self._last_resort)
         self._publish(self._run_started())
-        if wear_warning:
-            self._publish(Trouble(0, "wear", wear_warning, now_ns(), error=False))
+        if warning:
+            self._publish(Trouble(0, "wear", warning, now_ns(), error=False))
+        if earlier is not None and not earlier.closed:
+            self._take_over(earlier)
         self._open_rig(stack)
+        self._put_right(open_runs)
+        if earlier is not None:
+            self._count_earlier(ArchivedRun.open(earlier.folder))
+
+    def _leave_to_switch(self, stack: ExitStack) -> str:
+        """Arming, the lock, the contact's wear, what of the limits is used up. Raises Refused; returns a warning."""
+        rig, logs = self._suite.rig, self._options.logs
+        require_arming(rig, self._options.arm, now=datetime.now().astimezone())
+        warning = ""
+        if rig.supply is not None:
+            stack.enter_context(SupplyLock(rig.supply))
+            cuts = sum(len(self._plan_of(s)) for s in self._suite.scenarios if s.how == "supply")
+            warning = refuse_worn(rig.supply, wear_of(logs, rig.supply), 0 if self._options.rehearse else 2 * cuts)
+        self._used_before.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
+        stack.enter_context(Awake())
+        return warning
+
+    def _take_over(self, earlier: ArchivedRun) -> None:
+        """A killed run that is gone on with: its unfinished off time becomes this run's."""
+        if not self._heed:
+            finish_killed(earlier.folder, write_report)
+            return
+        number = earlier_cycles(earlier).last_cycle + 1
+        self._open_cut = open_cut_of(earlier, self._suite.rig, number=number, now=anchor())
+        if self._open_cut is None:
+            return
+        for record in self._open_cut.records:  # before the earlier run is closed: one of the two always tells it
+            self._publish(record)
+        self._archive.sync()
+        bring_samples(earlier, self._open_cut, self._archive.samples_folder)
+
+    def _put_right(self, open_runs: Sequence[Path]) -> None:
+        """Closes what killed runs left open. A log that can't be closed is said, and keeps nobody from a run."""
+        if self._open_cut is not None:
+            self._hands.take_over_cut(self._open_cut.cut, self._open_cut.left, self._open_cut.held, self._say)
         for folder in open_runs:
-            put_right(folder, self._hands, rig, say=self._say, armed=not options.simulated)
+            try:
+                problem = str(self._supply_problem or "")
+                put_right(folder, self._hands, self.rig, say=self._say, armed=self._heed, supply_problem=problem)
+            except ArchiveError as fault:
+                self._say(f"{folder.name} was killed and its log could not be closed: {fault}")
+        if self._supply_problem is not None:
+            raise self._supply_problem
+
+    def _count_earlier(self, earlier: ArchivedRun) -> None:
+        self._earlier = earlier_cycles(earlier)
+        self._cycle = self._earlier.last_cycle
+        self._view.of_cycles = self._cycle + sum(len(self._plan_of(s)) for s in self._suite.scenarios)
+        counted = len(self._earlier.counted)
+        self._say(f"goes on with {earlier.id}: {counted} of its cycles count, and those that are left are done now")
 
     def _open_rig(self, stack: ExitStack) -> None:
         rig = self._suite.rig
         if self._options.simulated:
             rig = self._start_simulation(stack)
         self.rig = rig
-        supply = self._open_supply(stack, rig)
+        try:
+            supply = self._open_supply(stack, rig)
+        except SupplyError as problem:
+            supply, self._supply_problem = None, problem
         devices = tuple(rig.devices.values())
         points = tuple(rig.points.values())
         self._observing = stack.enter_context(Observing(devices, points, self._archive.samples_folder))
         self._desk = self._make_desk(rig, supply)
         self._hands = self._desk.hands
+        self._limiting = Limiting(self._desk, self._used_before, heed=self._heed)
+        self._hands.before_start = self._limiting.wait_to_start
+        self._view = View(rig, self._desk, sum(self._planned_cycles().values()))
 
     def _start_simulation(self, stack: ExitStack) -> Rig:
         from restart_bench.simulation import Simulation
 
         program = self._suite.program
         if program is None:
-            from restart_bench.outcome import Refused
-
             raise Refused("the rig file names no `simulation:` program, so there is nothing to simulate")
         simulation = Simulation(self._suite.rig, program, truth=self.folder / "simulated-truth.jsonl", seed=self._seed)
-        stack.enter_context(simulation)
+        self._simulation = stack.enter_context(simulation)
         return simulation.rig
 
     def _open_supply(self, stack: ExitStack, rig: Rig) -> Supply | None:
@@ -208,32 +288,9 @@ class Session:
             before = signal.signal(number, handler)
             stack.callback(signal.signal, number, before)
 
-    def _before(self) -> dict[str, Any]:
-        rig, options = self._suite.rig, self._options
-        moment = anchor()
-        by = options.by
-        if not by:
-            with suppress(Exception):
-                by = getpass.getuser()
-        return {
-            "run": self.id,
-            "rig": rig.name,
-            "by": by,
-            "simulated": options.simulated,
-            "rehearsal": options.rehearse,
-            "armed": options.arm if not options.simulated else None,
-            "seed": self._seed,
-            "loads": rig.loads,
-            "host": {"name": platform.node(), "system": platform.system(), "release": platform.release()},
-            "versions": _versions(),
-            "clock": {"name": "perf_counter_ns", "resolution_ns": resolution_ns()},
-            "anchor": {"clock_ns": moment.clock_ns, "wall": moment.wall},
-            "supply_address": rig.supply.address if rig.supply is not None else None,
-            "planned_cycles": self._cycles_planned,
-            "planned": {s.name: len(self._plan_of(s)) for s in self._suite.scenarios},
-            "repeat": {s.name: s.repeat for s in self._suite.scenarios},
-            "record": dict(rig.record),
-        }
+    def _planned_cycles(self) -> dict[str, int]:
+        """Cycles by scenario, those of a run that is gone on with included."""
+        return {s.name: len(s.cases) * (1 if self._options.rehearse else s.repeat) for s in self._suite.scenarios}
 
     def _run_started(self) -> RunStarted:
         return RunStarted(
@@ -244,17 +301,28 @@ class Session:
             seed=self._seed,
             simulated=self._options.simulated,
             scenarios=tuple(s.name for s in self._suite.scenarios),
-            planned_cycles=self._cycles_planned,
+            planned_cycles=sum(self._planned_cycles().values()),
         )
 
     # ------------------------------------------------------------ perform
 
     def _plan_of(self, scenario: Scenario) -> list[tuple[Scenario, Case, int, int]]:
+        """Scenario, case, number and of how many, for every cycle that is still to be done."""
         repeat = 1 if self._options.rehearse else scenario.repeat
-        return [(scenario, case, number, repeat) for case in scenario.cases for number in range(1, repeat + 1)]
+        done: frozenset[tuple[str, str, int]] = self._earlier.places if self._earlier is not None else frozenset()
+        if self._open_cut is not None:
+            done |= {self._open_cut.place}
+        return [
+            (scenario, case, number, repeat)
+            for case in scenario.cases
+            for number in range(1, repeat + 1)
+            if (scenario.name, case.name, number) not in done
+        ]
 
     def run_all(self) -> None:
         """Every scenario in file order (`order: shuffled`: its cases and cycles by the seed)."""
+        if self._open_cut is not None and not self._finish_open_cut(self._open_cut):
+            return
         for scenario in self._suite.scenarios:
             plan = self._plan_of(scenario)
             if scenario.order == "shuffled":
@@ -279,41 +347,67 @@ class Session:
     def _run_plan(self, plan: list[tuple[Scenario, Case, int, int]]) -> bool:
         """Cycle after cycle; False when the run has to end."""
         for scenario, case, number, of in plan:
-            self._planned[scenario.name] = len(self._plan_of(scenario))
+            self._planned[scenario.name] = self._planned_cycles()[scenario.name]
             if self._how != "completed":
                 return False
             judged = self._run_cycle(Turn(scenario, case, number, of, self._cycle + 1))
-            if judged is not None and judged.ends_run:
-                self._how, self._reason = "error", judged.reason
+            if not self._goes_on(judged):
                 return False
             if self._options.stop_on_fail and judged is not None and judged.verdict is Verdict.FAIL:
                 return True
         return self._how == "completed"
 
-    def _run_cycle(self, turn: Turn) -> CycleJudged | None:
+    def _finish_open_cut(self, left: OpenCut) -> bool:
+        """The cycle whose off time an earlier run had begun; False when the run has to end."""
+        started = left.cycle.started
+        scenario = next(s for s in self._suite.scenarios if s.name == started.scenario)
+        case = next(c for c in scenario.cases if c.name == started.case)
+        self._planned[scenario.name] = self._planned_cycles()[scenario.name]
+        judged = self._run_cycle(Turn(scenario, case, started.number, started.of, started.cycle), left)
+        return self._goes_on(judged)
+
+    def _goes_on(self, judged: CycleJudged | None) -> bool:
+        if judged is not None and judged.ends_run and self._how == "completed":
+            self._how, self._reason = "error", judged.reason
+        return self._how == "completed"
+
+    def _run_cycle(self, turn: Turn, left: OpenCut | None = None) -> CycleJudged | None:
         started = now_ns()
-        try:
-            self._wait_for_limits(turn)
-        except EndOfRun as end:
-            self._ended_by(end)
-            return None
-        self._cycle = turn.cycle
         act = CycleAct(self._desk, turn, seed=self._seed, rehearse=self._options.rehearse)
         try:
-            act.perform()
+            if left is None:
+                self._limiting.wait_before(turn.scenario)
+            self._cycle = turn.cycle
+            if left is None:
+                act.perform()
+            else:
+                act.carry_on(left)
         except EndOfRun as end:
-            self._way_out(trouble=True)
             self._ended_by(end)
-        except ArchiveError as error:
             self._way_out(trouble=True)
+            if self._cycle != turn.cycle:
+                return None
+        except ArchiveError as error:
             self._how, self._reason = "error", f"the log failed: {error}"
+            self._way_out(trouble=True)
+        except Exception as problem:  # a fault of ours or of a driver: the rig is left safe and the evidence is kept
+            self._bench_failed(problem)
+            self._way_out(trouble=True)
         judged = self._judge(turn)
         self._judged.append(judged)
-        self._durations_ns.append(now_ns() - started)
+        self._limiting.count_cycle()
+        self._view.cycle_took(now_ns() - started)
         self._publish(judged)
         return judged
 
+    def _bench_failed(self, problem: Exception) -> None:
+        self._failure = traceback.format_exc()
+        self._how, self._reason = "error", f"the bench failed: {str(problem) or type(problem).__name__}"
+        with suppress(ArchiveError):
+            self._record(Trouble(self._cycle, "bench", self._reason, now_ns()))
+
     def _judge(self, turn: Turn) -> CycleJudged:
+        self._observing.set_cycle(0)  # answered behind all that was sampled: live and archived evidence are the same
         records, samples = self._desk.records(), self._desk.samples()
         if self._options.rehearse:
             return judge_rehearsal(turn.scenario, records)
@@ -322,24 +416,7 @@ class Session:
     def _ended_by(self, end: EndOfRun) -> None:
         self._how = "stopped" if end.trouble.kind == "stopped" else "error"
         self._reason = end.trouble.text
-
-    def _wait_for_limits(self, turn: Turn) -> None:
-        supply = self._suite.rig.supply
-        if supply is None or not self._heed or turn.scenario.how != "supply":
-            return
-        state = self._hands.state
-        while True:
-            wait, why = wait_for_limits_ns(
-                supply,
-                now_ns=now_ns(),
-                on_since_ns=state.on_since_ns,
-                off_since_ns=None,
-                cuts_ns=state.cuts_ns,
-            )
-            if wait <= 0:
-                return
-            self._desk.enter("waiting for the supply's limits", why, now_ns() + wait)
-            self._desk.attention.wait_until(now_ns() + wait)
+        self._stop_at_once = end.trouble.kind == "only_while"
 
     # ------------------------------------------------------------ end
 
@@ -363,6 +440,8 @@ class Session:
         self._begun = False
         statistics = self._observing.statistics()
         self._observing.close()
+        if self._simulation is not None:  # its truth log is part of the archive and has to be whole before the sums
+            self._simulation.close()
         scenarios = self._conclude()
         for scenario in scenarios:
             self._publish(scenario)
@@ -378,11 +457,13 @@ class Session:
             reason=self._reason,
             at_ns=now_ns(),
             wall=datetime.now(tz=UTC).isoformat(timespec="milliseconds"),
-            supply_left=self._hands.state.commanded,
+            supply_left=self._supply_left or self._hands.state.commanded,
         )
         self._publish(ended)
         try:
-            self._archive.close(self._after(ended, scenarios, statistics), self._write_report)
+            self._archive.close(
+                self._after(ended, scenarios, statistics), write_report if self._options.report else None
+            )
         except ArchiveError as error:
             run = replace(run, how="error", reason=f"the archive could not be closed: {error}")
         self._ended = run
@@ -393,40 +474,20 @@ class Session:
             from restart_bench.rehearsing import conclude_rehearsal
 
             return [conclude_rehearsal(s, self._judged) for s in self._suite.scenarios if s.name in self._planned]
-        begun = [s for s in self._suite.scenarios if s.name in self._planned or self._how != "completed"]
-        planned = {s.name: len(self._plan_of(s)) for s in begun}
-        return judge_run(self.rig, begun, self._judged, planned)
+        counted = [*(self._earlier.counted if self._earlier is not None else ()), *self._judged]
+        known = {*self._planned, *(one.scenario for one in counted)}
+        begun = [s for s in self._suite.scenarios if s.name in known or self._how != "completed"]
+        planned = self._planned_cycles()
+        return judge_run(self.rig, begun, counted, {s.name: planned[s.name] for s in begun})
 
-    def _after(
-        self, ended: RunEnded, scenarios: Sequence[ScenarioJudged], statistics: dict[str, Any]
-    ) -> dict[str, Any]:
-        return {
-            "ended": {"how": ended.how, "reason": ended.reason, "wall": ended.wall, "at_ns": ended.at_ns},
-            "verdict": ended.verdict,
-            "exit_code": ended.exit_code,
-            "scenarios": [
-                {
-                    "name": s.scenario,
-                    "verdict": s.verdict,
-                    "reason": s.reason,
-                    "cycles": s.cycles,
-                    "counted": s.counted,
-                    "limits": list(s.limits),
-                }
-                for s in scenarios
-            ],
-            "observer": statistics,
-            "operations": self._hands.state.operations if self._heed else 0,
-            "supply_left": ended.supply_left,
-        }
-
-    def _write_report(self, folder: Path) -> None:
-        if not self._options.report:
-            return
-        from restart_bench.archive_reading import ArchivedRun
-        from restart_bench.record.writing import write_record
-
-        write_record(ArchivedRun.open(folder), folder / "report.html")
+    def _after(self, ended: RunEnded, scenarios: Sequence[ScenarioJudged], observer: dict[str, Any]) -> dict[str, Any]:
+        operations = self._hands.state.operations if self._heed else 0
+        after = told_after(ended, scenarios, observer=observer, operations=operations)
+        if self._failure:
+            after["failure"] = self._failure
+        if self._heed:
+            after["limits_used"] = self._limiting.told(anchor())
+        return after
 
     def _way_out(self, *, trouble: bool) -> None:
         """First every pressed or held point back to idle, read back; then the supply to rest. May run twice."""
@@ -435,15 +496,24 @@ class Session:
         if self._observing.failed and self._hands.held():
             self._second_observer()
         self._leaving = True
-        self._hands.all_to_idle(self._say)
+        failed = self._hands.all_to_idle(self._say)
+        if failed:
+            self._left_unsafe(f"{', '.join(failed)} could not be shown to be back in idle")
         supply = self._suite.rig.supply
         if supply is None:
             return
         wish = supply.after_trouble if trouble else supply.at_end
-        if self._reason and "only_while" in self._reason and self._hands.state.commanded == "off":
+        if self._stop_at_once and self._hands.state.commanded != "on":
             wish = "as it is"  # what is off stays off
         self._desk.enter("leaving the rig safe")
-        self._hands.leave_supply(wish, "rest", self._say)
+        self._supply_left = self._hands.leave_supply(wish, "rest", self._say, once=self._stop_at_once)
+        if self._supply_left.startswith("unknown: "):
+            self._left_unsafe(f"the supply could not be brought {wish}")
+
+    def _left_unsafe(self, what: str) -> None:
+        """A run that could not leave its rig as it should is an error, whatever its cycles showed."""
+        if self._how in ("completed", "ended early"):
+            self._how, self._reason = "error", f"{what}: a person has to look at the rig"
 
     def _second_observer(self) -> None:
         """The observer failed while points were out of idle: a fresh one lets go of them."""
@@ -462,7 +532,8 @@ class Session:
         problem = sys.exc_info()[1]
         reason = self._reason or (str(problem) if problem else "the run could not begin")
         self._publish(RunEnded(self.id, "error", Verdict.ERROR, 4, reason, now_ns(), datetime.now(tz=UTC).isoformat()))
-        self._archive.close({"ended": {"how": "error", "reason": reason}, "verdict": "error", "exit_code": 4}, None)
+        with suppress(ArchiveError):  # the next start on this rig closes it
+            self._archive.close({"ended": {"how": "error", "reason": reason}, "verdict": "error", "exit_code": 4}, None)
 
     # ------------------------------------------------------------ records and screen
 
@@ -497,62 +568,4 @@ class Session:
             )
 
     def _draw(self, now: int) -> None:
-        self._shown(lambda: self._show.live(self._live_state(now)))
-
-    def _live_state(self, now: int) -> LiveState:
-        situation, rig = self._desk.situation, self.rig
-        turn = self._desk.log[0] if self._desk.log else None
-        readings: dict[str, Reading] = {}
-        for name in rig.points:
-            reading = self._observing.latest(name)
-            if reading is not None:
-                readings[name] = reading
-        return LiveState(
-            at_ns=now,
-            phase=situation.phase,
-            doing=situation.doing,
-            scenario=getattr(turn, "scenario", ""),
-            case=getattr(turn, "case", ""),
-            cycle=self._cycle,
-            of_cycles=self._cycles_planned,
-            phase_started_ns=situation.phase_started_ns,
-            phase_ends_ns=situation.phase_ends_ns,
-            left_ns=self._left_ns(),
-            supply=self._hands.state.commanded,
-            powered=self._powered(readings),
-            answering=self._answering(now),
-            running=situation.running,
-            readings=readings,
-            moved=self._observing.moved(),
-            cut_ns=situation.cut_ns,
-            restored_ns=situation.restored_ns,
-        )
-
-    def _left_ns(self) -> int | None:
-        if not self._durations_ns:
-            return None
-        mean = sum(self._durations_ns) // len(self._durations_ns)
-        started = getattr(self._desk.log[0], "at_ns", now_ns()) if self._desk.log else now_ns()
-        rest = max(0, mean - (now_ns() - started))
-        return (self._cycles_planned - self._cycle) * mean + rest
-
-    def _powered(self, readings: dict[str, Reading]) -> bool | None:
-        for proof in self.rig.proof_of_cut:
-            if proof.of_supply and proof.point in readings and proof.wanted is not None:
-                value = readings[proof.point].value
-                return None if value is None else not proof.wanted.met_by(value)
-        return None
-
-    def _answering(self, now: int) -> bool | None:
-        controller = self.rig.controller
-        if controller is None:
-            return None
-        last = self._observing.last_good_ns(controller.name)
-        return last is not None and now - last <= controller.answer_within_ns + 2 * controller.poll_ns
-
-
-def _versions() -> dict[str, str]:
-    from importlib.metadata import version
-
-    names = ("restart-bench", "pymodbus", "numpy", "pyarrow", "PyYAML", "pydantic")
-    return {"python": platform.python_version(), **{name: version(name) for name in names}}
+        self._shown(lambda: self._show.live(self._view.state(now)))

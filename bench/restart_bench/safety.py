@@ -160,10 +160,9 @@ def _awake_command() -> list[str] | None:
 
 @dataclass(frozen=True, slots=True)
 class Worn:
-    """What a supply's contact has done so far: operations over all archived runs, and when it last cut (wall ns)."""
+    """What a supply's contact has done so far: operations over all archived runs."""
 
     operations: int = 0
-    cuts_wall_ns: tuple[int, ...] = ()
 
 
 WEAR_WARNING = 0.8

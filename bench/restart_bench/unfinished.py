@@ -7,19 +7,23 @@ will do (DESIGN 6). Simulated runs left nothing behind: their rig ended with the
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from restart_bench.archive import finish_killed, unfinished
+from restart_bench.archive_files import ArchiveError
 from restart_bench.archive_reading import read_journal
-from restart_bench.clock import NS_PER_S
+from restart_bench.clock import NS_PER_S, Anchor
 from restart_bench.hands import Hands
+from restart_bench.killed import operations_in
+from restart_bench.limits import Used, read_told, used_in
 from restart_bench.records import PointWritten, Record, Switching
+from restart_bench.reporting import write_report
 from restart_bench.rig import Rig, Supply, Value
-from restart_bench.safety import Worn
+from restart_bench.safety import Worn, manual_step
 
 
 def left_open(logs: Path, rig: str) -> list[Path]:
@@ -67,10 +71,13 @@ def supply_left(records: list[Record]) -> str:
     return "on" if switched[-1].to == "on" else "off"
 
 
-def put_right(folder: Path, hands: Hands, rig: Rig, *, say: Callable[[str], None], armed: bool) -> None:
+def put_right(
+    folder: Path, hands: Hands, rig: Rig, *, say: Callable[[str], None], armed: bool, supply_problem: str = ""
+) -> None:
     """Closes a killed run; where it was armed and we are too, first lets go of its points and rests its supply.
 
-    Says what it will do before it does it. A killed armed run stays open while nobody is armed.
+    Says what it will do before it does it. A killed armed run stays open while nobody is armed, and where the supply
+    can't be reached (`supply_problem`): its points are let go of, the supply is left to a person and the next start.
     """
     if was_armed(folder):
         if not armed:
@@ -85,9 +92,12 @@ def put_right(folder: Path, hands: Hands, rig: Rig, *, say: Callable[[str], None
         )
         hands.undo(undo)
         hands.all_to_idle(say)
+        if supply_problem:
+            say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {supply_problem}; {manual_step(rig)}")
+            return
         hands.state.commanded = "unknown"
         hands.leave_supply(wish, "park", say)
-    finish_killed(folder)
+    finish_killed(folder, write_report)
 
 
 def _list(undo: dict[str, Value]) -> str:
@@ -95,21 +105,45 @@ def _list(undo: dict[str, Value]) -> str:
 
 
 def wear_of(logs: Path, supply: Supply) -> Worn:
-    """Operations of this supply's contact over all archived runs, read from run.json alone.
-
-    A killed run whose number was never written counts with two operations for each cycle it had begun.
-    """
+    """Operations of this supply's contact over all archived runs, read from run.json; from the journal where a run
+    was killed and not closed yet."""
     operations = 0
-    cuts: list[int] = []
-    for path in logs.glob("rig=*/date=*/run=*/run.json"):
-        told = _run_json(path.parent)
+    for folder, told in _runs(logs):
         if told.get("supply_address") != supply.address or told.get("simulated"):
             continue
-        operations += int(told.get("operations") or 0)
-        ended = told.get("ended") or {}
-        with suppress(ValueError, TypeError):
-            cuts.append(int(datetime.fromisoformat(str(ended.get("wall"))).timestamp() * NS_PER_S))
-    return Worn(operations, tuple(cuts))
+        if told.get("operations") is None:
+            operations += operations_in(_journal(folder))
+        else:
+            operations += int(told["operations"])
+    return Worn(operations)
+
+
+def used_lately(logs: Path, rig: Rig) -> Used:
+    """Cuts of this supply and starts of this rig's points over all archived runs, in ns of the wall clock; from the
+    journal where a run was killed."""
+    used = Used()
+    for folder, told in _runs(logs):
+        if told.get("simulated") or told.get("rig") != rig.name:
+            continue
+        if "limits_used" in told:
+            used.add(read_told(told["limits_used"]))
+        else:
+            with suppress(KeyError, TypeError, ValueError):
+                moment = Anchor(**told["anchor"])
+                shift = round(datetime.fromisoformat(moment.wall).timestamp() * NS_PER_S) - moment.clock_ns
+                used.add(used_in(_journal(folder), rig), shift)
+    return used
+
+
+def _runs(logs: Path) -> Iterator[tuple[Path, dict[str, Any]]]:
+    for path in logs.glob("rig=*/date=*/run=*/run.json"):
+        yield path.parent, _run_json(path.parent)
+
+
+def _journal(folder: Path) -> list[Record]:
+    with suppress(ArchiveError):
+        return read_journal(folder / "journal.jsonl")
+    return []
 
 
 def _run_json(folder: Path) -> dict[str, Any]:

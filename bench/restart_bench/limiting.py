@@ -1,0 +1,102 @@
+"""Waits out what the supply and the points can bear: before the first step of a cycle, and before a start in it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from restart_bench.clock import Anchor, now_ns
+from restart_bench.cycle import Desk
+from restart_bench.limits import Used, limited_points, told, used_in, wait_for_point_ns
+from restart_bench.safety import wait_for_limits_ns
+from restart_bench.scenario import Hold, Press, Scenario
+from restart_bench.traces import changes_of
+
+
+class Limiting:
+    """Counts cuts and starts of this run on top of those before it. A simulated rig bears everything (`heed` False)."""
+
+    def __init__(self, desk: Desk, before: Used, *, heed: bool) -> None:
+        self._desk = desk
+        self._before = before
+        self._own = Used()
+        self._heed = heed
+        self._points = limited_points(desk.rig) if heed else {}
+        self._starts_a_cycle = dict.fromkeys(self._points, 1)
+
+    def wait_before(self, scenario: Scenario) -> None:
+        """Before the first step of a cycle. Raises waiting.EndOfRun."""
+        if not self._heed:
+            return
+        if scenario.how == "supply" and self._desk.rig.supply is not None:
+            self._wait("waiting for the supply's limits", self._for_supply)
+        for name in self._points:
+            to_come = self._to_come(scenario, name)
+            if to_come:
+                self._wait_for_point(name, to_come, in_this_cycle=False)
+
+    def wait_to_start(self, name: str) -> None:
+        """Before the bench takes a point out of idle within a cycle. Raises waiting.EndOfRun."""
+        if name in self._points:
+            self._wait_for_point(name, 1, in_this_cycle=True)
+
+    def count_cycle(self) -> None:
+        """A cycle has ended: what it used up."""
+        if not self._heed:
+            return
+        log = list(self._desk.log)
+        self._own.add(used_in(log, self._desk.rig))
+        for name in self._points:
+            if not self._desk.rig.points[name].writable:
+                self._count_output(name)
+
+    def told(self, anchor: Anchor) -> dict[str, Any]:
+        """What run.json says of this run."""
+        return told(self._own, anchor)
+
+    def _count_output(self, name: str) -> None:
+        judged = self._desk.rig.judged_point(name)
+        starts = 0
+        for change in changes_of(self._desk.traces([judged])[judged]):
+            if change.after:
+                self._own.started(name, change.bounds.not_after_ns)
+                starts += 1
+            else:
+                self._own.stopped(name, change.bounds.not_after_ns)
+        self._starts_a_cycle[name] = max(starts, self._starts_a_cycle[name])
+
+    def _to_come(self, scenario: Scenario, name: str) -> int:
+        steps = (*scenario.before, *scenario.function_check)
+        pressed = sum(isinstance(one.action, Press | Hold) and one.action.point == name for one in steps)
+        return pressed if self._desk.rig.points[name].writable else self._starts_a_cycle[name]
+
+    def _all_used(self, *, in_this_cycle: bool) -> Used:
+        used = Used()
+        used.add(self._before)
+        used.add(self._own)
+        if in_this_cycle:
+            used.add(used_in(list(self._desk.log), self._desk.rig))
+        return used
+
+    def _wait_for_point(self, name: str, to_come: int, *, in_this_cycle: bool) -> None:
+        def ask() -> tuple[int, str]:
+            used = self._all_used(in_this_cycle=in_this_cycle)
+            return wait_for_point_ns(name, self._points[name], used, now_ns=now_ns(), starts_to_come=to_come)
+
+        self._wait(f"waiting for the limits of {name}", ask)
+
+    def _for_supply(self) -> tuple[int, str]:
+        supply = self._desk.rig.supply
+        assert supply is not None
+        cuts = self._all_used(in_this_cycle=False).cuts
+        return wait_for_limits_ns(
+            supply, now_ns=now_ns(), on_since_ns=self._desk.hands.state.on_since_ns, off_since_ns=None, cuts_ns=cuts
+        )
+
+    def _wait(self, phase: str, ask: Callable[[], tuple[int, str]]) -> None:
+        while True:
+            wait, why = ask()
+            if wait <= 0:
+                return
+            self._desk.enter(phase, why, now_ns() + wait)
+            self._desk.attention.wait_until(now_ns() + wait)

@@ -1,0 +1,133 @@
+"""What the supply and single points may do within an hour, over all runs: counted from the archive, waited for here.
+
+A start of a point that the bench works is a command out of idle; a start of an output is a rise that was seen. An
+operation of the contact is a movement of it: each off and each on counts, so a data sheet that counts the pair as one
+is met with a factor of two to spare.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from restart_bench.clock import NS_PER_S, Anchor
+from restart_bench.records import PointWritten, Record, Switching
+from restart_bench.rig import PointLimits, Rig
+
+HOUR_NS = 3600 * NS_PER_S
+
+
+@dataclass(slots=True)
+class Used:
+    """Cuts, starts and last falls that count, as instants in ns (of the bench's clock, or of the wall)."""
+
+    cuts: list[int] = field(default_factory=list)
+    starts: dict[str, list[int]] = field(default_factory=dict)
+    fell: dict[str, int] = field(default_factory=dict)
+
+    def started(self, name: str, at_ns: int) -> None:
+        """A start of this point."""
+        self.starts.setdefault(name, []).append(at_ns)
+
+    def stopped(self, name: str, at_ns: int) -> None:
+        """The point went off (or back to idle)."""
+        self.fell[name] = max(at_ns, self.fell.get(name, at_ns))
+
+    def add(self, other: Used, shift_ns: int = 0) -> None:
+        """Takes over what another one holds, its instants moved by `shift_ns`."""
+        self.cuts += [at + shift_ns for at in other.cuts]
+        for name, starts in other.starts.items():
+            self.starts.setdefault(name, []).extend(at + shift_ns for at in starts)
+        for name, at in other.fell.items():
+            self.stopped(name, at + shift_ns)
+
+
+def limited_points(rig: Rig) -> dict[str, PointLimits]:
+    """The points that carry limits, by name."""
+    return {name: point.limits for name, point in rig.points.items() if point.limits is not None}
+
+
+def used_in(records: Iterable[Record], rig: Rig) -> Used:
+    """Cuts and starts that a journal names, on the clock of its run. Commands without an answer count."""
+    used = Used()
+    limited = limited_points(rig)
+    for record in records:
+        if isinstance(record, Switching) and record.what == "supply" and record.purpose == "cut":
+            used.cuts.append(record.before_ns)
+        elif isinstance(record, PointWritten) and record.point in limited and record.purpose != "write":
+            if record.value == _idle(rig, record.point):
+                used.stopped(record.point, record.received_ns)
+            else:
+                used.started(record.point, record.sent_ns)
+    return used
+
+
+def _idle(rig: Rig, name: str) -> object:
+    idle = rig.points[name].idle
+    return False if idle is None else idle
+
+
+def told(used: Used, anchor: Anchor) -> dict[str, Any]:
+    """What run.json says of it: instants as wall clock, ISO 8601."""
+
+    def label(at_ns: int) -> str:
+        return anchor.label(at_ns).isoformat(timespec="milliseconds")
+
+    return {
+        "cuts": [label(at) for at in used.cuts],
+        "starts": {name: [label(at) for at in starts] for name, starts in used.starts.items()},
+        "fell": {name: label(at) for name, at in used.fell.items()},
+    }
+
+
+def read_told(value: object) -> Used:
+    """The same back, as ns of the wall clock; what can't be read is left out."""
+    used = Used()
+    if not isinstance(value, Mapping):
+        return used
+    used.cuts = _instants(value.get("cuts"))
+    for name, starts in _items(value.get("starts")):
+        used.starts[name] = _instants(starts)
+    for name, at in _items(value.get("fell")):
+        found = _instants([at])
+        if found:
+            used.fell[name] = found[0]
+    return used
+
+
+def _items(value: object) -> list[tuple[str, Any]]:
+    return [(str(name), one) for name, one in value.items()] if isinstance(value, Mapping) else []
+
+
+def _instants(values: object) -> list[int]:
+    found: list[int] = []
+    for text in values if isinstance(values, list) else []:
+        try:
+            found.append(int(datetime.fromisoformat(str(text)).timestamp() * NS_PER_S))
+        except ValueError:
+            continue
+    return found
+
+
+def wait_for_point_ns(
+    name: str, limits: PointLimits, used: Used, *, now_ns: int, starts_to_come: int
+) -> tuple[int, str]:
+    """How long to wait, and why, before this point may start `starts_to_come` more times: (0, "") if at once."""
+    waits = [(0, "")]
+    if limits.off_at_least_ns and name in used.fell:
+        left = used.fell[name] + limits.off_at_least_ns - now_ns
+        waits.append((left, f"{name} must stay off for its off_at_least"))
+    if limits.starts_per_hour:
+        left = _for_room(used.starts.get(name, ()), limits.starts_per_hour, starts_to_come, now_ns)
+        waits.append((left, f"{name} may start no more than {limits.starts_per_hour} times an hour"))
+    longest = max(waits, key=lambda wait: wait[0])
+    return longest if longest[0] > 0 else (0, "")
+
+
+def _for_room(starts: Sequence[int], allowed: int, to_come: int, now_ns: int) -> int:
+    """Until so many of the last hour's starts are past that those to come fit (at most all of the hour)."""
+    recent = sorted(at for at in starts if at > now_ns - HOUR_NS)
+    too_many = len(recent) + min(to_come, allowed) - allowed
+    return recent[too_many - 1] + HOUR_NS - now_ns if too_many > 0 else 0

@@ -1,0 +1,238 @@
+"""Going on with an earlier run that was ended early or killed: what of it counts, and what of it goes on.
+
+The earlier run stays as it is; the new one does the cycles that are left and counts those that were done. A cycle
+that was broken off is done again, with one exception: where the bench was killed while the supply was off, the off
+time is kept and that very cycle goes on, with its records and samples of before the cut (an off time of days would
+be lost otherwise). Across a restart of the computer the off time is counted by the wall clock.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from restart_bench.archive import finish_killed
+from restart_bench.archive_files import ArchiveError, is_going_on
+from restart_bench.archive_reading import ArchivedRun, find_run, read_journal
+from restart_bench.clock import NS_PER_S, Anchor
+from restart_bench.outcome import Refused, RunOptions
+from restart_bench.records import (
+    CycleEnded,
+    CycleJudged,
+    CycleRecords,
+    PointWritten,
+    Record,
+    Switching,
+    Verdict,
+    cycle_records,
+)
+from restart_bench.reporting import write_report
+from restart_bench.rig import Rig, Value
+from restart_bench.suite import Suite
+from restart_bench.unfinished import out_of_idle
+
+_INSTANTS = (
+    "at_ns", "before_ns", "after_ns", "sent_ns", "received_ns", "started_ns", "ended_ns", "asked_ns", "answered_ns",
+)  # fmt: skip
+_SAME_BOOT_NS = 5 * NS_PER_S  # the two anchors agree so far: the clock has run through
+_OTHER_CONNECTIONS = 1 << 30  # connections of the earlier run are none of those to come
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """A run that is gone on with: its seed, the cycles that count, their places (scenario, case, number), and the
+    number of its last cycle."""
+
+    run: ArchivedRun
+    seed: int
+    counted: tuple[CycleJudged, ...]
+    places: frozenset[tuple[str, str, int]]
+    last_cycle: int
+
+    def told(self) -> dict[str, object]:
+        """What run.json of the new run says of it."""
+        return {"run": self.run.id, "cycles": [one.cycle for one in self.counted]}
+
+
+@dataclass(frozen=True, slots=True)
+class OpenCut:
+    """A cut that a killed run left behind: its cycle's records on the clock of this run and under its new number,
+    what was held for it, the number it had, and what was added to its instants."""
+
+    records: tuple[Record, ...]
+    cycle: CycleRecords
+    cut: Switching
+    left: dict[str, Value]  # out of idle, with the value to go back to
+    held: tuple[str, ...]  # those of them that a `hold:` of the scenario keeps there
+    old_cycle: int
+    shift_ns: int
+    by_wall_clock: bool
+
+    @property
+    def place(self) -> tuple[str, str, int]:
+        """Scenario, case and number within the case."""
+        started = self.cycle.started
+        return started.scenario, started.case, started.number
+
+
+def find_earlier(text: str, suite: Suite, options: RunOptions) -> ArchivedRun:
+    """The run to go on with. Raises Refused, before anything moves, where that can't be."""
+    try:
+        folder = find_run(text, options.logs)
+        run = ArchivedRun.open(folder)
+        told = run.run
+    except ArchiveError as problem:
+        raise Refused(f"--resume {text}: {problem}") from None
+    if is_going_on(folder):
+        raise Refused(f"--resume {text}: {run.id} is still going on; end it first")
+    if run.rig_name != suite.rig.name:
+        raise Refused(f"--resume {text}: {run.id} was run on {run.rig_name}, not on {suite.rig.name}")
+    if told.get("rehearsal") or options.rehearse:
+        raise Refused(f"--resume {text}: a rehearsal is not gone on with; do it again")
+    if bool(told.get("simulated")) is not options.simulated:
+        kind = "simulated" if told.get("simulated") else "run on the real rig"
+        raise Refused(f"--resume {text}: {run.id} was {kind}; go on in the same way")
+    if (told.get("ended") or {}).get("how") == "completed":
+        raise Refused(f"--resume {text}: {run.id} was completed; start a new run")
+    if options.seed is not None and options.seed != told.get("seed"):
+        raise Refused(f"--resume {text}: {run.id} was drawn from seed {told.get('seed')}; leave --seed out")
+    _same_files(text, run, suite)
+    return run
+
+
+def _same_files(text: str, run: ArchivedRun, suite: Suite) -> None:
+    import hashlib
+
+    then = sorted((str(one["kind"]), str(one["sha256"])) for one in run.run["inputs"])
+    now = sorted((file.kind, hashlib.sha256(file.content).hexdigest()) for file in suite.files)
+    changed = sorted({kind for kind, _ in set(then) ^ set(now)})
+    if changed:
+        kinds = " and ".join(changed)
+        raise Refused(
+            f"--resume {text}: the {kinds} files are not those of {run.id} any more, so its cycles do not count for "
+            "them; start a new run"
+        )
+
+
+def earlier_cycles(run: ArchivedRun) -> Earlier:
+    """What of a closed run counts: every judged cycle that went to its end, or that proved a fail before.
+
+    A run that itself went on with another one brings that one's cycles along.
+    """
+    judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
+    counted: dict[int, CycleJudged] = {}
+    places: set[tuple[str, str, int]] = set()
+    for number, records in run.cycle_records.items():
+        one = judged.get(number)
+        if one is None or not (_went_to_its_end(records) or one.verdict is Verdict.FAIL):
+            continue
+        counted[number] = one
+        places.add((records.started.scenario, records.started.case, records.started.number))
+    last = max(run.cycle_records, default=0)
+    before = gone_on_with(run)
+    if before is not None:
+        earlier = earlier_cycles(before)
+        counted = {**{one.cycle: one for one in earlier.counted}, **counted}
+        places |= earlier.places
+        last = max(last, earlier.last_cycle)
+    return Earlier(run, int(run.run["seed"]), tuple(counted.values()), frozenset(places), last)
+
+
+def _went_to_its_end(records: CycleRecords) -> bool:
+    """False where a person or a kill broke it off; what else kept it from its end is its result."""
+    return not any(trouble.kind == "stopped" for trouble in records.troubles) and records.ended is not None
+
+
+def gone_on_with(run: ArchivedRun) -> ArchivedRun | None:
+    """The earlier run that this one went on with, from the same archive; None where there is none (any more)."""
+    told = run.run.get("resumes")
+    if not isinstance(told, dict):
+        return None
+    try:
+        return ArchivedRun.open(find_run(str(told["run"]), run.folder.parents[2]))
+    except ArchiveError:
+        return None
+
+
+# ---------------------------------------------------------------- an off time that was not over
+
+
+def open_cut_of(run: ArchivedRun, rig: Rig, *, number: int, now: Anchor) -> OpenCut | None:
+    """The cut that a killed run left the supply off in, renumbered and put on this run's clock; None where there is
+    none. Nothing is moved or written. Raises ArchiveError."""
+    journal = read_journal(run.folder / "journal.jsonl")
+    cut = _last_cut(journal)
+    if cut is None:
+        return None
+    own = [one for one in journal if getattr(one, "cycle", 0) == cut.cycle]
+    shift, by_wall = _shift(Anchor(**run.run["anchor"]), now)
+    moved = tuple(_moved(one, number, shift) for one in own)
+    switched = next(one for one in moved if isinstance(one, Switching) and one.purpose == "cut")
+    return OpenCut(
+        moved,
+        cycle_records(list(moved))[number],
+        switched,
+        out_of_idle(journal, rig),
+        _held(own),
+        cut.cycle,
+        shift,
+        by_wall,
+    )
+
+
+def _last_cut(records: Sequence[Record]) -> Switching | None:
+    """The last command to the supply, where that was a cut whose cycle did not end."""
+    switched = [one for one in records if isinstance(one, Switching) and one.what == "supply"]
+    if not switched or switched[-1].purpose != "cut" or switched[-1].problem:
+        return None
+    number = switched[-1].cycle
+    if any(isinstance(one, CycleEnded) and one.cycle == number for one in records):
+        return None
+    return switched[-1]
+
+
+def bring_samples(run: ArchivedRun, left: OpenCut, folder: Path) -> None:
+    """Closes the killed run and writes the samples of its open cycle to `<folder>/<device>.part`, where the observer
+    goes on. Raises ArchiveError, OSError."""
+    finish_killed(run.folder, write_report)
+    closed = ArchivedRun.open(run.folder)
+    for device, samples in closed.samples(left.old_cycle).items():
+        records = samples.records.copy()
+        records["cycle"] = left.cycle.started.cycle
+        records["sent_ns"] += left.shift_ns
+        records["received_ns"] += left.shift_ns
+        records["connection"] |= _OTHER_CONNECTIONS
+        with (folder / f"{device}.part").open("xb") as file:
+            file.write(samples.layout.header())
+            file.write(records.tobytes())
+    closed.close()
+
+
+def _shift(then: Anchor, now: Anchor) -> tuple[int, bool]:
+    """What to add to the earlier run's instants: nothing while the computer's clock has run through."""
+    wall_ns = (datetime.fromisoformat(now.wall) - datetime.fromisoformat(then.wall)).total_seconds() * NS_PER_S
+    shift = round((now.clock_ns - then.clock_ns) - wall_ns)
+    return (0, False) if abs(shift) < _SAME_BOOT_NS else (shift, True)
+
+
+def _moved(record: Record, number: int, shift: int) -> Record:
+    names = {field.name for field in dataclasses.fields(record)}
+    changed: dict[str, Any] = {name: getattr(record, name) + shift for name in _INSTANTS if name in names}
+    changed["cycle"] = number
+    moved: Record = dataclasses.replace(record, **changed)
+    return moved
+
+
+def _held(records: Sequence[Record]) -> tuple[str, ...]:
+    """Points that a `hold` of this cycle took out of idle and nobody let go of."""
+    held: dict[str, None] = {}
+    for one in records:
+        if isinstance(one, PointWritten) and one.purpose == "hold":
+            held[one.point] = None
+        elif isinstance(one, PointWritten) and one.purpose in ("release", "idle"):
+            held.pop(one.point, None)
+    return tuple(held)
