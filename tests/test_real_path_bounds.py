@@ -136,8 +136,12 @@ def changes_outside(run: Toggled, shift_ns: int) -> tuple[int, int]:
 
 
 def watched_of(run: Toggled, point: str) -> list[int]:
-    """Places of the transitions between the cut and the end of the watch of a cycle: all reads around them count."""
-    spans = [(marks["cut"][0], marks["end"][1]) for marks in run.marks]
+    """Places of the transitions between the cut and the last read of the watch of a cycle: all reads around them
+    count, and what comes after that read nobody has seen yet."""
+    spans = [
+        (marks["cut"][0], max(sent for sent, received, _ in run.reads[point] if received <= marks["end"][1]))
+        for marks in run.marks
+    ]
     return [
         place
         for place, (before, after, _) in enumerate(run.truth[point])
