@@ -10,7 +10,7 @@ from xml.etree import ElementTree as Xml
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from record_values import HOSTILE, LANES, MS, S, diagram, hostile_values, record_values
@@ -18,6 +18,7 @@ from restart_bench.record import drawing, wording
 from restart_bench.record.data import Lane, MatrixRow, Piece
 from restart_bench.record.pieces import MOST_PIECES, shifted, supply_pieces, trace_pieces
 from restart_bench.record.rendering import first_page, limits_of, render
+from restart_bench.record.rendering import told as render_text
 from restart_bench.records import GLOSS, Bounds, Verdict
 from restart_bench.rig import Device
 from restart_bench.traces import Trace, changes_of
@@ -144,6 +145,7 @@ def test_writing_direction_stays_inside_its_text(hostile: str) -> None:
     assert "\u202e" in hostile
 
 
+@settings(deadline=None)
 @given(st.text(st.characters(), max_size=30))
 def test_any_text_leaves_the_page_well_formed(label: str) -> None:
     """Any text whatever, control characters included, can be a label."""
@@ -154,6 +156,36 @@ def test_any_text_leaves_the_page_well_formed(label: str) -> None:
 
 
 # ---------------------------------------------------------------- first page
+
+
+def test_a_rehearsal_bears_no_verdict_on_its_first_page() -> None:
+    """Nobody signs a rehearsal as a pass: the large word is another one, and it says that nothing was cut."""
+    done = replace(record_values(), rehearsal=True, verdict=Verdict.PASS, reason="all that was demanded was shown")
+    banner = re.search(r'<div class="banner.*?</dl>', render(done), re.DOTALL)
+    assert banner is not None
+    assert "rehearsed" in banner[0] and "nothing was cut" in banner[0]
+    assert "pass" not in banner[0]
+
+
+def test_the_first_page_names_the_program_and_how_the_supply_was_switched() -> None:
+    """Whoever signs sees which program it was and whether a relay or a person cut its supply."""
+    data = replace(record_values(), program="program_id 7", switched="by hand")
+    first = Page(_section(render(data), "verdict")).words
+    assert "Program program_id 7" in first
+    assert "Supply switched by hand" in first
+
+
+def test_a_number_and_its_unit_stay_on_one_line() -> None:
+    """`44 ms` never ends a line with 44; other words may break where they like."""
+    assert wording.unbroken("off within 44 ms, 3 cycles, 5 % at 24 V") == (
+        "off within 44\u00a0ms, 3 cycles, 5\u00a0% at 24\u00a0V"
+    )
+
+
+def test_words_of_the_files_stand_in_the_type_of_files() -> None:
+    """What stands between backticks is set as code; a single backtick stays what it is, and nothing opens a tag."""
+    assert render_text("ask `<b>` here") == "<bdi>ask <code>&lt;b&gt;</code> here</bdi>"
+    assert render_text("a ` alone") == "<bdi>a ` alone</bdi>"
 
 
 def test_the_first_page_says_verdict_gloss_limits_matrix_and_what_was_not_tested(text: str) -> None:

@@ -25,7 +25,9 @@ def judge_steps(evidence: Evidence) -> Iterator[tuple[str, Judged]]:
 
 def _judge_step(evidence: Evidence, step: Step, record: StepDone) -> Judged:
     if record.reached is True:
-        return Judged(Verdict.PASS, f"{step.text}: done" if not isinstance(step.action, Expect) else f"{step.text}: so")
+        return Judged(
+            Verdict.PASS, f"{step.text}: done" if not isinstance(step.action, Expect) else f"{step.text}: it came true"
+        )
     why = f": {record.reason}" if record.reason else ""
     if isinstance(step.action, Expect) and record.reached is False:
         return _missed(evidence, step, step.action, record)

@@ -252,6 +252,8 @@ class RecordData:
     troubles: tuple[TroubleRow, ...] = ()
     notes: tuple[str, ...] = field(default=())
     rehearsal: bool = False
+    program: str = ""
+    switched: str = ""
 
     @property
     def cycles(self) -> int:

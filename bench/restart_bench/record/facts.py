@@ -95,6 +95,27 @@ def _program(run: ArchivedRun, suite: Suite) -> Iterator[Fact]:
         yield Fact("simulated program", suite.program.name)
 
 
+def program_words(run: ArchivedRun, suite: Suite) -> str:
+    """Which program was tested, in short: what its identifying points read, else what is known of it."""
+    identity = run.run.get("program_identity") or {}
+    read = []
+    for point in suite.rig.program:
+        words = ", then ".join(value_text(float(value), boolean=False) for value in identity.get(point) or [])
+        read.append(f"{suite.rig.points[point].shown} {words or 'not read'}")
+    if run.run.get("simulated") and suite.program is not None:
+        read.insert(0, suite.program.name)
+    return ", ".join(read) or "not identified by the rig"
+
+
+def switched_words(run: ArchivedRun, rig: Rig) -> str:
+    """How the supply was switched, in short."""
+    if rig.supply is None:
+        return "not by the bench"
+    if run.run.get("simulated"):
+        return "simulated relay"
+    return "by hand" if rig.supply.driver == "by-hand" else f"by {rig.supply.driver}"
+
+
 def _sampling(told: Mapping[str, Any]) -> Iterator[Fact]:
     observer = told.get("observer") or {}
     for name, device in (observer.get("devices") or {}).items():

@@ -21,7 +21,7 @@ from restart_bench.record.data import (
     TroubleRow,
 )
 from restart_bench.record.diagrams import by_case, diagrams_of
-from restart_bench.record.facts import devices, fact_groups, moment, record_notes
+from restart_bench.record.facts import devices, fact_groups, moment, program_words, record_notes, switched_words
 from restart_bench.record.untested import is_test, not_tested
 from restart_bench.record.wording import bounds_text, counted, expectation_words, listed
 from restart_bench.records import (
@@ -74,6 +74,8 @@ def gather(run: ArchivedRun) -> RecordData:
         started=moment(started.wall) if started is not None else "",
         ended=moment(ended.wall) if ended is not None else "",
         by=str(run.run.get("by") or ""),
+        program=program_words(run, suite),
+        switched=switched_words(run, suite.rig),
         scenarios=tuple(_scenario_rows(run, suite, scenarios)),
         matrix=tuple(_matrix(suite.rig, cycles)),
         not_tested=tuple(not_tested(suite, cycles)),
@@ -107,7 +109,8 @@ def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple
         return ended.verdict, f"all that was demanded was shown, in {counted(cycles, 'cycle')}"
     reasons = [ended.reason] if ended.reason else []
     for scenario in scenarios.values():
-        if scenario.verdict is ended.verdict and scenario.reason != ended.reason:
+        told = bool(ended.reason) and ended.reason in scenario.reason
+        if scenario.verdict is ended.verdict and not told:
             reasons.append(f"{scenario.scenario}: {_begun(scenario.reason)}")
     if len(reasons) > 3:
         reasons[2:] = [f"and {counted(len(reasons) - 2, 'other reason')}"]

@@ -5,13 +5,13 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from typing import TypeVar
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from restart_bench.cautions import CAUTIONS
 from restart_bench.record import wording
@@ -41,6 +41,7 @@ FIRST_PAGE_LINES = 45
 """Lines of small print that the first page holds beside headings and sign-off, on A4 and on Letter (a browser test
 prints a full one)."""
 _LONG_WORD = 24  # columns; a longer one may be broken anywhere, so that no table outgrows the page
+_LONGEST_REASON = 150  # characters on the first page; the whole reason stands with its scenario
 _WIDE = 98  # columns of a line across the page
 
 _T = TypeVar("_T")
@@ -142,10 +143,11 @@ def first_page(data: RecordData) -> FirstPage:
     shown_not = _fitting(data.not_tested, room / 5, lambda text: _lines(text, _WIDE))
     room -= sum(_lines(f"{limit.text} {limit.scenarios}", _WIDE) for limit in shown_limits)
     room -= sum(_lines(text, _WIDE) for text in shown_not)
-    rows = sorted(data.matrix, key=lambda row: (not row.expected, _WORST_FIRST.index(row.verdict)))
+    matrix = [replace(row, reason=wording.shortened(row.reason, _LONGEST_REASON)) for row in data.matrix]
+    rows = sorted(matrix, key=lambda row: (not row.expected, _WORST_FIRST.index(row.verdict)))
     groups: set[tuple[str, str]] = set()
     chosen = _fitting(rows, room, lambda row: matrix_lines(row) + _heading_lines(row, groups))
-    kept = [row for row in data.matrix if any(row is one for one in chosen)]
+    kept = [row for row in matrix if any(row is one for one in chosen)]
     return FirstPage(
         shown_limits, len(limits) - len(shown_limits),
         grouped(kept), len(data.matrix) - len(kept), sum(_is_bad(row) for row in data.matrix) - sum(map(_is_bad, kept)),
@@ -204,9 +206,19 @@ def _part(name: str) -> str:
 
 def told(text: object) -> Markup:
     """A text that comes from a file or a person: escaped, and with its writing direction kept inside."""
-    text = wording.clean(str(text))
+    text = wording.unbroken(wording.clean(str(text)))
     long = any(wording.columns_of(word) > _LONG_WORD for word in text.split())
-    return Markup('<bdi class="long">{}</bdi>' if long else "<bdi>{}</bdi>").format(text)
+    return Markup('<bdi class="long">{}</bdi>' if long else "<bdi>{}</bdi>").format(_with_keys(text))
+
+
+def _with_keys(text: str) -> Markup:
+    """Words of the files, which stand between backticks, in the type of files; everything is escaped."""
+    parts = text.split("`")
+    if len(parts) % 2 == 0:  # one without its partner
+        return escape(text)
+    return Markup("").join(
+        Markup("<code>{}</code>").format(part) if n % 2 else escape(part) for n, part in enumerate(parts)
+    )
 
 
 def css_text(text: str) -> Markup:
@@ -224,6 +236,7 @@ def _environment() -> Environment:
         plain=wording.isolated,
         css_text=css_text,
         short=wording.shortened,
+        sentence=wording.sentence,
         bounds=wording.bounds_text,
         percent=wording.percent_text,
         numbers=wording.numbers_text,

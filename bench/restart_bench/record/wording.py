@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 
@@ -141,6 +142,16 @@ def percent_text(fraction: float) -> str:
 def counted(number: int, one: str, many: str = "") -> str:
     """ "1 cycle", "3 cycles"."""
     return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def unbroken(text: str) -> str:
+    """Numbers and their units on one line: `44 ms` does not end a line with 44."""
+    return re.sub(r"(?<=\d) (?=(?:ns|us|ms|s|min|h|d|%|V|mV|mA|MB)\b|%)", "\u00a0", text)
+
+
+def sentence(text: str) -> str:
+    """With a capital letter at its beginning, unless that is a name."""
+    return text[:1].upper() + text[1:] if re.match(r"[a-z]+ ", text) else text
 
 
 def expectation_words(expectation: str) -> str:
