@@ -16,7 +16,7 @@ from typing import Any
 
 from restart_bench.program import OrderedFault, Program
 from restart_bench.rig import BIT_TABLES, REGISTERS_OF, Device, Mode, Point, Rig, Supply, Table
-from restart_bench.simulation_setup import SimulationSetup, to_line
+from restart_bench.simulation_setup import SimulationSetup, full_volts, is_programmable, to_line
 
 HOST = "127.0.0.1"
 SUPPLY = "supply"
@@ -140,8 +140,9 @@ def serve(rig: Rig, program: Program, *, seed: int = 0, say: Callable[[str], Non
 
 
 def redirected(rig: Rig, ports: Mapping[str, int]) -> Rig:
-    """The rig with its devices and its supply at these loopback ports. The supply is a relay with a coil, whatever
-    the rig's own driver is; delays, limits and what happens at the end stay as they are."""
+    """The rig with its devices and its supply at these loopback ports. The supply is a relay with a coil, or speaks
+    SCPI where the rig's own has no contact (see `is_programmable`); delays, limits and what happens at the end stay as
+    they are."""
     devices = {name: dataclasses.replace(device, host=HOST, port=ports[name]) for name, device in rig.devices.items()}
     return dataclasses.replace(rig, devices=devices, supply=_redirected_supply(rig.supply, ports[SUPPLY]))
 
@@ -149,6 +150,9 @@ def redirected(rig: Rig, ports: Mapping[str, int]) -> Rig:
 def _redirected_supply(supply: Supply | None, port: int) -> Supply | None:
     if supply is None:
         return None
+    if is_programmable(supply):
+        settings = {"host": HOST, "port": port, "volts": full_volts(supply)}
+        return dataclasses.replace(supply, driver="scpi-supply", settings=settings, address=f"{HOST}:{port}")
     coil = supply.settings.get("coil", 0) if supply.driver == "modbus-coil" else 0
     unit = supply.settings.get("unit", 1) if supply.driver == "modbus-coil" else 1
     return dataclasses.replace(

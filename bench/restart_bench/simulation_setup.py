@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from restart_bench.program import OrderedFault, Program
-from restart_bench.rig import Rig
+from restart_bench.rig import Rig, Supply
 
 _CLASS = "class"
+NOMINAL_VOLTS = 24.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,17 @@ class SimulationSetup:
     seed: int = 0
     faults: tuple[OrderedFault, ...] = ()
     truth: str = ""
+
+
+def is_programmable(supply: Supply) -> bool:
+    """True for a supply without a contact of its own: the simulated rig then has one that speaks SCPI and can go to a
+    level. A supply that people work gets a relay in their place."""
+    return supply.contact is None and supply.driver not in ("modbus-coil", "by-hand")
+
+
+def full_volts(supply: Supply) -> float:
+    """Its voltage while it is fully on: nominal, else what its own driver is told, else 24 V."""
+    return supply.nominal_volts or float(supply.settings.get("volts") or NOMINAL_VOLTS)
 
 
 def _classes_beside(one: type[Any]) -> dict[str, type[Any]]:

@@ -43,7 +43,7 @@ class Port:
 
     async def open(self) -> int:
         """Take a free port and answer on it. Raises OSError where there is none."""
-        self.number = _free_port()
+        self.number = free_port()
         if sys.platform != "win32":  # keeps the port while nobody listens on it
             self._holder = _bound(self.number)
         self.answer()
@@ -123,7 +123,7 @@ class Port:
             self._fillers.append(filler)
 
 
-def _free_port() -> int:
+def free_port() -> int:
     """A port that nobody has bound."""
     for number in random.sample(PORTS, 200):
         with socket.socket() as trial:

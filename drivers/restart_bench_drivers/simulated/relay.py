@@ -76,6 +76,14 @@ class Relay:
         delay_ns = round(longest_ns * self._draws.uniform(*DRAWN)) + self._slower(closing)
         self._moving.after(delay_ns, self._close if closing else self._open)
 
+    def go_to(self, fraction: float) -> None:
+        """A client sets the supply to a voltage; going down begins a cut."""
+        before = now_ns()
+        if fraction < self.level and fraction < 1:
+            self._faults.begin_cut()
+            self._changed(before)  # some faults play from here on
+        self.set_level(fraction)
+
     def set_level(self, fraction: float) -> None:
         """The supply's own voltage changes."""
         before = now_ns()

@@ -11,12 +11,13 @@ from restart_bench.clock import now_ns
 from restart_bench.ordered_faults import FAULTS, prepared
 from restart_bench.program import OrderedFault
 from restart_bench.rig import Supply, Table, Value
-from restart_bench.simulation_setup import SimulationSetup
+from restart_bench.simulation_setup import SimulationSetup, full_volts, is_programmable
 from restart_bench_drivers.simulated.controller import Controller
 from restart_bench_drivers.simulated.faults import FaultPlayer
 from restart_bench_drivers.simulated.independent import Independent
 from restart_bench_drivers.simulated.port import Port
 from restart_bench_drivers.simulated.relay import Rail, Relay
+from restart_bench_drivers.simulated.scpi import ScpiPort
 from restart_bench_drivers.simulated.tables import width
 from restart_bench_drivers.simulated.truth import Truth
 from restart_bench_drivers.simulated.wiring import Wiring
@@ -46,11 +47,18 @@ class World:
         self._wiring.watch("supply", SUPPLY, lambda: self._relay.fraction > 0)
         self._controller = Controller(rig.controller, self._wiring, draws)
         self._independents = [Independent(device, self._wiring) for device in rig.independents]
-        self._relay_port = Port(self._relay)
+        self._relay_port = self._supply_port(rig.supply)
         self._controller.port.heed_writes(partial(self._write_asked, rig.controller.name))
         for independent in self._independents:
             independent.port.heed_writes(partial(self._write_asked, independent.device.name))
-        self._relay_port.heed_writes(partial(self._write_asked, SUPPLY))
+
+    def _supply_port(self, supply: Supply | None) -> Port | ScpiPort:
+        """A relay module, or a programmable supply where the rig has one."""
+        if supply is not None and is_programmable(supply):
+            return ScpiPort(self._relay, full_volts(supply))
+        port = Port(self._relay)
+        port.heed_writes(partial(self._write_asked, SUPPLY))
+        return port
 
     async def open(self) -> dict[str, int]:
         """Open all ports and start the program; device name to port, controller first, the relay last as `supply`."""
