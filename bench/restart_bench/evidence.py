@@ -234,7 +234,8 @@ class Evidence:
 
     def _counting_again_ns(self) -> int:
         """From when the controller's reads may count again after the cut."""
-        mark = self.marks.get("alive") or self.marks.get("good") or self.restored
+        first = "good" if self.rig.ready.alive is None else "alive"
+        mark = self.marks.get(first)
         return self.end_ns if mark is None else mark.not_after_ns
 
     def cure(self, judged: str, gap_ns: int) -> str:

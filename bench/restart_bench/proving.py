@@ -108,6 +108,12 @@ def _supply(evidence: Evidence, proof: Proof) -> SupplySeen:
         value = value_text(point, float(inside.value[-1]))
         text = f"{name} read {value} all through the cut, no gap was longer than {span_text(gap, gap)}"
         return SupplySeen(proof, Shown.CONTRADICTED, text, None, rose, back, again)
+    if len(inside) and gap < least_off:
+        value = value_text(point, float(inside.value.min()))
+        text = (
+            f"{name} read {value} at the lowest, never {wanted}: a deeper dip or another limit of the proof would tell"
+        )
+        return SupplySeen(proof, Shown.UNREAD, text, None, rose, back, again)
     text = f"{name} was not read while it could have shown {wanted} (longest gap {span_text(gap, gap)})"
     return SupplySeen(proof, Shown.UNREAD, text, None, rose, back, again)
 
