@@ -210,6 +210,13 @@ class ArmedRig:
         told: list[str] = [] if said is None else said
         return park(self.suite().rig, logs=self.logs, arm=NAME, ask=None, say=told.append)
 
+    def run_killed_at(self, stage: str, cycle: int = 1) -> None:
+        """An armed run in a process of its own that is killed (`kill -9`) at a stage of a cycle."""
+        moments = Path(__file__).with_name("safety_moments.py")
+        command = [sys.executable, *map(str, (moments, self.folder, self.logs, stage, cycle))]
+        done = subprocess.run(command, check=False, timeout=120, capture_output=True)
+        assert done.returncode < 0 or sys.platform == "win32", done.stderr.decode()
+
     def command(self, *arguments: object, **more: Any) -> subprocess.Popen[str]:
         """`restart-bench` as a process of its own, with plain output and this rig's archive."""
         return subprocess.Popen(

@@ -5,8 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
-import subprocess
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -15,7 +13,6 @@ from typing import Any
 
 import pytest
 
-import safety_moments
 from restart_bench.outcome import EXIT_ERROR, EXIT_PASS, EXIT_STOPPED
 from safety_moments import STAGES, Moment
 from safety_rig import (
@@ -47,6 +44,14 @@ SENSELESS = {
 CELLS = [(stage, way) for stage in STAGES for way in WAYS if (stage, way) not in SENSELESS]
 RESTS = [("on", "on"), ("off", "off"), ("on", "as it is"), ("off", "on"), ("on", "off"), ("off", "as it is")]
 """`at_end` and `after_trouble`."""
+
+
+def hardest(number: int, stage: str, way: str) -> tuple[str, str]:
+    """The wishes that ask most of the bench in a cell: the supply has to move on the way out, be it on or off."""
+    off_now = stage in ("cut", "off", "restore") and (stage, way) not in [("cut", relay) for relay in RELAY]
+    after_trouble = "as it is" if stage == "wait for ready" else "on" if off_now else "off"
+    needed_last = way in RELAY and STAGES.index(stage) > STAGES.index("restore")
+    return "off" if needed_last or number % 2 else "on", after_trouble
 
 
 class MadeUp(Exception):
@@ -178,9 +183,7 @@ def _in_process(cell: Cell, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def _killed(cell: Cell) -> None:
-    command = [safety_moments.__file__, cell.rig.folder, cell.rig.logs, cell.stage, cell.cycle]
-    done = subprocess.run([sys.executable, *map(str, command)], check=False, timeout=120, capture_output=True)
-    assert done.returncode < 0 or sys.platform == "win32", done.stderr.decode()
+    cell.rig.run_killed_at(cell.stage, cell.cycle)
     cell.on_at_the_moment = cell.rig.supply_is_on
 
 
