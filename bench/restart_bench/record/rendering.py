@@ -37,7 +37,7 @@ from restart_bench.record.drawing import (
 )
 from restart_bench.records import GLOSS, MARKS, Verdict
 
-FIRST_PAGE_LINES = 45
+FIRST_PAGE_LINES = 41
 """Lines of small print that the first page holds beside headings and sign-off, on A4 and on Letter (a browser test
 prints a full one)."""
 _LONG_WORD = 24  # columns; a longer one may be broken anywhere, so that no table outgrows the page
