@@ -13,6 +13,7 @@ import time
 from pathlib import Path
 
 from raw_modbus import RawClient
+from restart_bench.outcome import EXIT_STOPPED
 from safety_rig import MAIN, NAME, ArmedRig, archive_is_whole, armed_rig, nothing_pressed, told_of
 
 BY_HAND = """\
@@ -33,6 +34,10 @@ def by_hand(rig: ArmedRig) -> None:
     file.write_text(changed, encoding="utf-8")
 
 
+OWN_CONSOLE = "import fcntl, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0); "
+"""The console becomes the process's own, so that Ctrl-C typed there reaches it."""
+
+
 class Person:
     """Types at a pseudo-terminal what a person would: switches first, waits a little, then answers yes."""
 
@@ -42,15 +47,16 @@ class Person:
         self._rig = rig
         self._near, far = pty.openpty()
         self._process = subprocess.Popen(
-            [sys.executable, "-c", MAIN, *arguments], stdin=far, stdout=far, stderr=far,
-            env={**os.environ, "TERM": "dumb"},
+            [sys.executable, "-c", OWN_CONSOLE + MAIN, *arguments], stdin=far, stdout=far, stderr=far,
+            env={**os.environ, "TERM": "dumb"}, start_new_session=True,
         )  # fmt: skip
         os.close(far)
         self.text = ""
         self.asked: list[str] = []
 
-    def works(self, within_s: float = 120) -> int:
-        """Answers every question to the end of the command; gives its exit code."""
+    def works(self, within_s: float = 120, *, leaves_at: str = "") -> int:
+        """Answers every question to the end of the command; gives its exit code. `leaves_at`: the first question for
+        this position of the switch is not answered, Ctrl-C is pressed instead."""
         seen, end = 0, time.monotonic() + within_s
         while time.monotonic() < end and self._read():
             question = re.search(r"Switch (ON|OFF) now: .*?\?[^\n]*", self.text[seen:], re.DOTALL)
@@ -58,6 +64,10 @@ class Person:
                 continue
             seen += question.end()
             self.asked.append(question[1])
+            if question[1] == leaves_at:
+                leaves_at = ""
+                os.write(self._near, b"\x03")
+                continue
             self._switch(question[1] == "ON")
             time.sleep(0.1)
             os.write(self._near, b"y\n")
@@ -93,3 +103,16 @@ def test_the_bounds_of_a_cut_by_hand_contain_the_truth(tmp_path: Path) -> None:
         assert len(rig.off_times()) == 1
         archive_is_whole(rig, folder, whole_cycles=1)  # its bounds contain the truth
         nothing_pressed(rig)
+
+
+def test_ctrl_c_at_the_question_for_the_cut_ends_the_run_and_asks_for_the_supply(tmp_path: Path) -> None:
+    """Nobody knows whether the person had switched already: buttons are let go, the person is asked to switch on,
+    and the run ends with 130 and an archive."""
+    with armed_rig(tmp_path) as rig:
+        by_hand(rig)
+        person = Person(rig, ["run", str(rig.folder), "--arm", NAME, "--logs", str(rig.logs)])
+        code = person.works(leaves_at="OFF")
+        assert code == EXIT_STOPPED, person.text
+        assert person.asked[-2:] == ["OFF", "ON"], person.text
+        nothing_pressed(rig)
+        archive_is_whole(rig, rig.runs()[0])

@@ -63,8 +63,7 @@ def test_cuts_per_hour_count_over_all_runs_of_the_supply(tmp_path: Path, long_wa
     """Two cuts an hour: after two runs the third waits for the rest of the hour, and cuts nothing before."""
     with armed_rig(tmp_path, limits=", cuts_per_hour: 2") as rig:
         assert [rig.perform().exit_code for _ in range(2)] == [EXIT_PASS] * 2
-        show = Seen()
-        assert rig.perform(show).exit_code == EXIT_STOPPED
+        assert rig.perform().exit_code == EXIT_STOPPED
         assert len(rig.off_times()) == 2
         assert [3000 < seconds <= 3600 for seconds in long_waits_end_the_run] == [True]
 
@@ -74,6 +73,19 @@ def test_a_cut_of_a_killed_run_counts_too(tmp_path: Path, long_waits_end_the_run
     with armed_rig(tmp_path, limits=", cuts_per_hour: 1") as rig:
         rig.run_killed_at("cut")
         assert rig.perform().exit_code == EXIT_STOPPED
+        assert len(rig.off_times()) == 1
+        assert [seconds > 3000 for seconds in long_waits_end_the_run] == [True]
+
+
+def test_cuts_count_for_the_relay_whatever_the_rig_is_called(
+    tmp_path: Path, long_waits_end_the_run: list[float]
+) -> None:
+    """The limit is the supply's: cuts of the same relay under another rig's name have used it too."""
+    with armed_rig(tmp_path, limits=", cuts_per_hour: 1") as rig:
+        assert rig.perform().exit_code == EXIT_PASS
+        file = rig.folder / "rig.yaml"
+        file.write_text(file.read_text(encoding="utf-8").replace("lamp-trainer", "renamed"), encoding="utf-8")
+        assert rig.perform(arm="renamed").exit_code == EXIT_STOPPED
         assert len(rig.off_times()) == 1
         assert [seconds > 3000 for seconds in long_waits_end_the_run] == [True]
 
