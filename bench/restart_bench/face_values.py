@@ -17,7 +17,7 @@ VERDICT_STYLE: dict[Verdict, str] = {
     Verdict.ERROR: "bold magenta",
 }
 
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 
 
 def plain(text: str) -> str:

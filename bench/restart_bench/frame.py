@@ -18,7 +18,7 @@ from restart_bench.face_values import VERDICT_STYLE, plain, value_word
 from restart_bench.gathered import Gathered, Lane, Told, lanes_of, lights, power_is_on
 from restart_bench.lanes import Glyphs, axis, cell_for
 from restart_bench.live import LiveState
-from restart_bench.record.wording import counted
+from restart_bench.record.wording import counted, expectation_words
 from restart_bench.records import (
     GLOSS,
     Finding,
@@ -282,7 +282,7 @@ def _told(rig: Rig, finding: Finding) -> str:
     name = rig.points[finding.point].shown if finding.point in rig.points else finding.point
     if name in finding.reason:
         return finding.reason
-    return f"{name} {finding.expectation}".strip() + f": {finding.reason}"
+    return f"{name} {expectation_words(finding.expectation)}".strip() + f": {finding.reason}"
 
 
 def _progress(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> Text:

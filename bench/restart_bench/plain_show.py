@@ -8,7 +8,7 @@ from typing import IO
 from restart_bench.echoes import without_echoes
 from restart_bench.face_values import plain, verdict_gloss
 from restart_bench.live import LiveState
-from restart_bench.record.wording import bounds_text, counted
+from restart_bench.record.wording import bounds_text, counted, expectation_words
 from restart_bench.records import (
     Answered,
     CycleJudged,
@@ -112,5 +112,5 @@ def _judged(record: CycleJudged) -> list[str]:
 
 def _what(finding: Finding) -> str:
     """Point and expectation, unless the reason names its expectation itself."""
-    what = f"{finding.point} {finding.expectation}".strip()
+    what = f"{finding.point} {expectation_words(finding.expectation)}".strip()
     return "" if finding.expectation in finding.reason else f"{what}: "

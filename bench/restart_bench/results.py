@@ -16,7 +16,7 @@ from restart_bench.matrix import MatrixRow, matrix_rows
 from restart_bench.outcome import EXIT_MEANS, EXIT_STOPPED, OneRun, RunOutcome
 from restart_bench.record.data import FindingRow, Said
 from restart_bench.record.gathering import finding_rows
-from restart_bench.record.wording import bounds_text, counted, listed, numbers_text
+from restart_bench.record.wording import bounds_text, counted, listed, numbers_text, shortened
 from restart_bench.records import GLOSS, CycleJudged, ScenarioJudged, Verdict
 from restart_bench.rehearsal_words import NOTHING_SHOWN, is_rehearsal, reached_word, rehearsed, step_word
 from restart_bench.rig import Rig
@@ -24,6 +24,7 @@ from restart_bench.rig import Rig
 _MOST_FINDINGS = 20
 _WIDE = 120
 _ROOMY = 100
+_LONGEST_NAME = 40
 
 
 def print_outcome(outcome: RunOutcome, console: Console) -> None:
@@ -159,7 +160,13 @@ def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
     if wide:
         table.add_column("reason", ratio=1)
     for row in rows:
-        cells: list[str | Text] = [plain(row.shown), row.before, row.at_loss, row.at_return, _delay(row)]
+        cells: list[str | Text] = [
+            shortened(plain(row.shown), _LONGEST_NAME),
+            row.before,
+            row.at_loss,
+            row.at_return,
+            _delay(row),
+        ]
         cells.append(Text(row.verdict_word, style="dim" if row.verdict is None else VERDICT_STYLE[row.verdict]))
         table.add_row(*cells, *([plain(row.reason)] if wide else []))
     return table
