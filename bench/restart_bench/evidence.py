@@ -221,6 +221,9 @@ class Evidence:
         kind, request = rows.column("kind")[inside], rows.column("request")[inside]
         mine = kind[request == rows.request_of(judged)]
         if bool((mine == SampleKind.GOOD).any()):
+            reads = self.reads(judged)
+            if bool(((reads.early > gap[0]) & (reads.late < gap[1])).any()):
+                return "the watch was over, and what was read later came after a command; a new run has to watch longer"
             return _undefined(point)
         if bool((mine == SampleKind.EXCEPTION).any()):
             return f"{device.name} answered with an exception; check the address and type of {point.shown}"
