@@ -122,6 +122,30 @@ def test_a_controller_that_falls_silent_again_is_noted() -> None:
     assert "fell silent again" in note and "after power returned" in note
 
 
+# ---------------------------------------------------------------- from the cut on
+
+
+@pytest.mark.parametrize("kind", ["never", "returns"])
+def test_a_pulse_that_begins_with_the_cut_is_a_fail_where_the_output_was_off_before(kind: str) -> None:
+    """`never` lasts from the cut: only what was on before may still be on at first."""
+    told = story(expects("burner", kind, ON, longer_than_ns=20 * MS))
+    told.set("burner_terminal", (0, 0), (2 * S + 500_000, 1), (2_300 * MS, 0))
+    finding = told.finding("burner")
+    assert finding.verdict is FAIL and finding.figures["on_for_ns"][0] > 280 * MS
+
+
+def test_an_output_that_drops_with_the_dip_does_not_stay() -> None:
+    """`stays: as before` without a restart: the drop is the deviation, also where it begins before the first read."""
+    told = story(expects("fan", "stays", Wanted(as_before=True), longer_than_ns=20 * MS), restart="none").never_dark()
+    told.set("fan_terminal", (0, 1), (2 * S + 500_000, 0), (2_300 * MS, 1))
+    assert told.finding("fan").verdict is FAIL
+
+
+def test_an_output_that_was_on_may_go_off_with_the_cut() -> None:
+    """It has to go off somehow: what it was before is no pulse."""
+    assert story(expects("burner", "never", ON, longer_than_ns=20 * MS)).finding("burner").verdict is PASS
+
+
 # ---------------------------------------------------------------- command points
 
 

@@ -43,6 +43,8 @@ def judge_pulses(evidence: Evidence, one: Expectation) -> Judged:
     except ValueError:
         text = f"no value of {shown(evidence.rig, one.judged)} that counts was read before the cut"
         return Judged(Verdict.INCONCLUSIVE, f"{text}, so there is nothing to compare with")
+    if span.from_cut and len(span.reads) and _conformed_before(one, before):
+        return _judge_from(evidence, one, span, 0)  # nothing has to change first, so the cut itself begins the span
     first = np.flatnonzero(~span.deviates)
     if len(first) == 0:
         return _none_conforms(evidence, one, span)
@@ -80,6 +82,11 @@ def _deviating(one: Expectation, value: np.ndarray[tuple[int], np.dtype[np.float
         return conforming(ON, value)
     met = conforming(one.wanted, value, before)
     return met if one.kind == "never" else ~met
+
+
+def _conformed_before(one: Expectation, before: float | None) -> bool:
+    """True where the last read before the cut conformed: what deviates right after it is then no remainder."""
+    return before is not None and not bool(_deviating(one, np.array([before]), before)[0])
 
 
 def _none_conforms(evidence: Evidence, one: Expectation, span: _Span) -> Judged:
