@@ -115,6 +115,13 @@ def test_lights_are_those_of_the_run(
     assert told == (phase, supply, powered, answering, running)
 
 
+def test_a_cycle_that_begins_before_its_first_sample_begins_without_a_silence() -> None:
+    """Before the first sample of a cycle nobody knows whether the controller answers; it has not fallen silent."""
+    before_the_cut = [one.answering for at, one in played() if isinstance(one, LiveState) and at < S]
+    assert before_the_cut[0] is None
+    assert False not in before_the_cut
+
+
 def test_a_short_pulse_is_played_as_two_changes() -> None:
     """A pulse between two pictures comes with the next one, as it did live."""
     moved = [move for _, one in played() if isinstance(one, LiveState) for move in one.moved if move.point == "fan"]

@@ -177,7 +177,9 @@ class _Cycle:
         if controller is None or len(self.answers_ns) == 0:
             return None
         row = int(np.searchsorted(self.answers_ns, at_ns, side="right")) - 1
-        return row >= 0 and at_ns - int(self.answers_ns[row]) <= controller.answer_within_ns + 2 * controller.poll_ns
+        if row < 0:
+            return None  # the samples of a cycle begin a little after it; that is no silence
+        return at_ns - int(self.answers_ns[row]) <= controller.answer_within_ns + 2 * controller.poll_ns
 
     def _running(self, at_ns: int, cut_ns: int | None) -> bool | None:
         if cut_ns is None:
