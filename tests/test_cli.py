@@ -89,6 +89,8 @@ def commands() -> list[str]:
     """Every command, those of `logs` with their own names."""
     names = []
     for name, command in get_command(app).commands.items():  # type: ignore[attr-defined]
+        if command.hidden:
+            continue
         names += [f"{name} {inner}" for inner in getattr(command, "commands", {})] or [name]
     return names
 
@@ -110,9 +112,17 @@ def test_every_command_of_the_readme_exists() -> None:
     assert promised == {name.split()[0] for name in commands()}
 
 
+@pytest.mark.parametrize("name", ["predict", "survey"])
+def test_a_command_of_other_editions_is_refused_with_what_serves_instead(name: str) -> None:
+    """Who types it reads that it is not here and what to type in its place; nothing moved, so the code is 2."""
+    code, out, err = typed(name, "scenarios/grain-dryer", "--against", "x.yaml")
+    assert (code, out) == (2, "")
+    assert f"no `{name}`" in err and "restart-bench " in err
+
+
 def test_every_command_says_what_it_does() -> None:
     """No command stands in the help without a sentence."""
-    mute = [name for name, one in get_command(app).commands.items() if not (one.help or one.short_help)]  # type: ignore[attr-defined]
+    mute = [name for name, one in get_command(app).commands.items() if not (one.hidden or one.help or one.short_help)]  # type: ignore[attr-defined]
     assert mute == []
 
 

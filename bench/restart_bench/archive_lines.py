@@ -27,14 +27,16 @@ def print_runs(rows: Sequence[RunRow], console: Console) -> None:
     table = _table("run", "rig", "kind", "verdict", "cycles", "ended")
     for row in rows:
         kind = "simulated" if row.simulated else "real"
-        kind += ", rehearsal" if row.rehearsal else ""
+        kind = f"rehearsal ({kind})" if row.rehearsal else kind
         cycles = listed(f"{count} {word}" for word, count in (row.cycles or {}).items() if count)
         ended = row.how if row.state == "closed" else row.state
-        ended += f": {row.reason}" if row.reason else ""
+        if row.reason:
+            ended = row.reason if row.reason.startswith(ended) else f"{ended}: {row.reason}"
         short = shortened(ended, _LONGEST_REASON)
-        table.add_row(row.id, plain(row.rig), kind, verdict_text(row.verdict), cycles, plain(short))
+        verdict = Text("nothing cut", style="dim") if row.rehearsal else verdict_text(row.verdict)
+        table.add_row(row.id, plain(row.rig), kind, verdict, cycles if not row.rehearsal else "", plain(short))
     console.print(table)
-    _print_gloss(console, [row.verdict for row in rows])
+    _print_gloss(console, [row.verdict for row in rows if not row.rehearsal])
 
 
 def _print_gloss(console: Console, words: Sequence[str]) -> None:
@@ -68,23 +70,24 @@ def print_trend(rows: Sequence[TrendRow], console: Console) -> None:
     if not rows:
         console.print("no judged cycles yet", markup=False)
         return
-    table = _table("rig", "period", "kind", "cycles", "pass", "fail", "incon-\nclusive", "error", "fail rate", "boot")
+    table = _table("rig", "period", "kind", "cycles", "fail rate", "boot")
     for row in rows:
         rate = "-" if row.fail_rate is None else percent_text(row.fail_rate)
         boot = "-"
         if row.boot_from_s is not None and row.boot_to_s is not None:
             boot = f"{row.boot_from_s:.3f} .. {row.boot_to_s:.3f} s"
         kind = "simulated" if row.simulated else "real"
-        counts = (row.cycles, row.passed, row.failed, row.inconclusive, row.errors)
-        table.add_row(plain(row.rig), row.period, kind, *map(str, counts), rate, boot)
+        counts = (row.passed, row.inconclusive, row.failed, row.errors)
+        told = listed(f"{count} {verdict.value}" for count, verdict in zip(counts, Verdict, strict=True) if count)
+        table.add_row(plain(row.rig), row.period, kind, told or "0", rate, boot)
     console.print(table)
     console.print("boot: median from the restored supply to ready, with bounds", style="dim", markup=False)
 
 
 def _table(*columns: str) -> Table:
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
     for column in columns:
-        table.add_column(column, overflow="fold", no_wrap=column in ("run", "period", "boot"))
+        table.add_column(column, overflow="fold", no_wrap=column in ("run", "period", "boot", "kind"))
     return table
 
 

@@ -316,6 +316,22 @@ def schema(
     return 0
 
 
+def _not_here(name: str, instead: str) -> None:
+    """A command that other editions have: it says what serves in its place, and does nothing."""
+
+    @app.command(name, hidden=True, context_settings={"allow_extra_args": True, "ignore_unknown_options": True})
+    @honest_exit
+    def refuse() -> int:
+        from restart_bench.outcome import Refused
+
+        raise Refused(f"this edition has no `{name}`; nothing was done. {instead}")
+
+
+_not_here("predict", "`restart-bench run PATH --simulated` plays the program model, and says what each output does.")
+_not_here(
+    "survey", "`restart-bench look RIG` shows the outputs; `restart-bench new FOLDER` writes scenarios to begin with."
+)
+
 register_archive_commands(app)
 
 

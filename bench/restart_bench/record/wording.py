@@ -155,7 +155,9 @@ def sentence(text: str) -> str:
 
 
 def expectation_words(expectation: str) -> str:
-    """An expectation as people read it: of a cycle's validity, which no file demands, it says what it is."""
+    """An expectation as people read it: of a cycle's validity and end, which no file demands, it says what it is."""
+    if expectation == "all phases done":
+        return "the cycle is complete"
     if not expectation.startswith("valid: "):
         return expectation
     return f"the cycle is valid ({expectation.removeprefix('valid: ')})"
