@@ -26,11 +26,12 @@ class Asked:
 
 class RelayDoor:
     """Listens on a port of its own. gone: connects are refused; silent: nobody answers; refusing: every write draws
-    exception 04; deaf: a write is acknowledged and nothing moves."""
+    exception 04; deaf: a write is acknowledged and nothing moves. `late_s`: writes are passed on so much later."""
 
     def __init__(self, behind: int) -> None:
         self._behind = behind
         self.asked: list[Asked] = []
+        self.late_s = 0.0
         self._mode: Mode = "open"
         self._connections: list[socket.socket] = []
         self._listener = self._listening(0)
@@ -95,6 +96,7 @@ class RelayDoor:
                 return frame[:4] + b"\x00\x03" + frame[6:7] + bytes((WRITE_COIL | 0x80, DEVICE_FAILURE))
             if mode == "deaf":
                 return frame
+            time.sleep(self.late_s)
         relay.sendall(frame)
         return _frame(relay)
 

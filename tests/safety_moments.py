@@ -13,6 +13,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+IN_A_PRESS = "in a press"
+"""Not a stage of its own: within the first press, after the device obeyed and before the bench has noted it."""
 STAGES = ("before", "cut", "off", "restore", "wait for ready", "watch", "function check", "archive")
 PHASES = {
     "before": "before",
@@ -32,7 +34,7 @@ class Moment:
     `cut` and `restore` are within the command to the relay, `early` before the relay got it, else after it obeyed."""
 
     def __init__(self, stage: str, then: Callable[[Moment], None], *, cycle: int = 1, early: bool = False) -> None:
-        assert stage in STAGES
+        assert stage in (*STAGES, IN_A_PRESS)
         self.stage, self.cycle, self.early = stage, cycle, early
         self._then = then
         self.fired = False
@@ -70,6 +72,7 @@ class Moment:
         patch(waiting.Attention, "look", look_too)
         patch(parts, "convert_parts", convert_too)
         self._install_at_relay(patch)
+        self._install_at_points(patch)
 
     def _is_now(self) -> bool:
         if self.fired or self.in_cycle != self.cycle or self.desk.situation.phase != PHASES.get(self.stage):
@@ -89,6 +92,19 @@ class Moment:
 
         patch(ModbusCoil, "off", off_too)
         patch(ModbusCoil, "on", on_too)
+
+    def _install_at_points(self, patch: Patch) -> None:
+        from restart_bench.observing import Observing
+
+        write = Observing.write
+
+        def write_too(observing: Observing, *command: Any) -> Any:
+            done = write(observing, *command)
+            if self.stage == IN_A_PRESS and self.in_cycle == self.cycle:
+                self.fire()
+            return done
+
+        patch(Observing, "write", write_too)
 
     def _around(self, command: Callable[[], None], stage: str, phase: str) -> None:
         now = self.stage == stage and self.in_cycle == self.cycle and self.desk.situation.phase == phase

@@ -12,6 +12,7 @@ import pytest
 
 from restart_bench.clock import now_ns
 from restart_bench.outcome import EXIT_PASS, EXIT_STOPPED, Refused
+from restart_bench.records import Record, Switching
 from restart_bench.waiting import Attention
 from safety_rig import MS, SCENARIO, ArmedRig, Seen, armed_rig, never_on_too_early, told_of
 
@@ -57,6 +58,22 @@ def test_off_at_least_is_kept_from_one_run_to_the_next(tmp_path: Path) -> None:
         assert rig.perform(rehearse=True).exit_code == EXIT_PASS
         assert len(rig.off_times()) == 1
         never_on_too_early(rig, LONG_NS)
+
+
+def test_off_at_least_is_kept_where_the_relay_obeys_late(tmp_path: Path) -> None:
+    """Each command reaches the relay 100 ms late, the one to come back at once: the time counts from where the
+    relay had surely obeyed, not from where it was asked."""
+    with armed_rig(tmp_path) as rig:
+        rig.door.late_s = 0.1
+
+        class Hurries(Seen):
+            def record(self, record: Record) -> None:
+                if isinstance(record, Switching) and record.purpose == "cut":
+                    rig.door.late_s = 0.0
+
+        assert rig.perform(Hurries()).exit_code == EXIT_PASS
+        assert len(rig.off_times()) == 1
+        never_on_too_early(rig)
 
 
 def test_cuts_per_hour_count_over_all_runs_of_the_supply(tmp_path: Path, long_waits_end_the_run: list[float]) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from raw_modbus import wait_until
 from restart_bench.outcome import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_PASS, EXIT_STOPPED, Refused
-from safety_moments import Moment
+from safety_moments import IN_A_PRESS, Moment
 from safety_rig import (
     NAME,
     SCENARIO,
@@ -102,6 +102,25 @@ def test_park_lets_go_restores_and_closes_what_a_killed_run_left(at_end: str, tm
         never_on_too_early(rig)
         archive_is_whole(rig, rig.runs()[0])
         assert told_of(rig.runs()[0])["ended"]["how"] == "killed"
+
+
+@pytest.mark.parametrize("start", ["park", "the next armed run"])
+def test_a_press_that_the_bench_had_no_time_to_note_is_let_go_by_the_next_armed_start(
+    start: str, tmp_path: Path
+) -> None:
+    """Killed between the device's obedience and the note of it: the button is let go before anything else is done."""
+    with armed_rig(tmp_path) as rig:
+        rig.run_killed_at(IN_A_PRESS)
+        assert rig.pressed() == {"start": True}
+        if start == "park":
+            assert rig.park().well
+        else:
+            show = Seen()
+            assert rig.perform(show).exit_code == EXIT_PASS, show.said
+        nothing_pressed(rig)
+        writes = [line["value"] for line in rig.truth("write") if line["name"] == "start"]
+        assert writes[:2] == [[1], [0]]
+        archive_is_whole(rig, rig.runs()[0])
 
 
 def test_what_a_killed_run_left_is_touched_by_nothing_that_is_not_armed(tmp_path: Path) -> None:
