@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import signal
 import subprocess
 import sys
@@ -118,6 +119,25 @@ def test_a_command_of_other_editions_is_refused_with_what_serves_instead(name: s
     code, out, err = typed(name, "scenarios/grain-dryer", "--against", "x.yaml")
     assert (code, out) == (2, "")
     assert f"no `{name}`" in err and "restart-bench " in err
+
+
+def _typed_in_the_readme() -> list[str]:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    lines = [line for block in re.findall(r"```sh\n(.*?)```", text, re.DOTALL) for line in block.splitlines()]
+    told = [line.split("  #")[0].strip() for line in lines if line.startswith("restart-bench ")]
+    return told + re.findall(r"`(restart-bench [a-z][^`]*)`", text.split("## Commands")[0])
+
+
+@pytest.mark.parametrize("line", _typed_in_the_readme())
+def test_every_command_of_the_readme_is_understood(line: str) -> None:
+    """What the README says to type has the commands, options and arguments that there are."""
+    group, words = get_command(app), shlex.split(line)[1:]
+    while hasattr(group, "commands"):
+        command = group.commands[words.pop(0)]
+        if not hasattr(command, "commands"):
+            break
+        group = command
+    command.make_context("restart-bench", words)
 
 
 def test_every_command_says_what_it_does() -> None:

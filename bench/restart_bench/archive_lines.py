@@ -108,12 +108,23 @@ def _comparison(comparison: Comparison, width: int) -> Iterator[str]:
         for one in comparison.differences:
             if one.worse is worse:
                 yield from hanging(f"{title}:", one.text, width, 11)
-    for text in comparison.not_compared:
+    for text in _by_reason(comparison.not_compared):
         yield from hanging("not compared:", text, width, 14)
     for text in comparison.notes:
         yield from hanging("note:", text, width, 6)
     for diff in comparison.diffs.values():
         yield from diff.splitlines()
+
+
+def _by_reason(texts: Sequence[str]) -> Iterator[str]:
+    """What could not be compared, each reason once; a scenario that is in one run only says so for its cases too."""
+    found: dict[str, list[str]] = {}
+    for text in texts:
+        what, _, reason = text.rpartition(": ")
+        found.setdefault(reason, []).append(what)
+    for reason, whats in found.items():
+        whole = [what for what in whats if f"scenario {what}" not in whats]
+        yield f"{reason}: {listed(whole)}" if whole != [""] else reason
 
 
 def _program(comparison: Comparison) -> str:
