@@ -25,7 +25,7 @@ from raw_modbus import RawClient, wait_until
 from restart_bench.clock import now_ns
 from restart_bench.program import Boot, RideThrough
 from restart_bench.rig import Device, Mode, Point, Rig, Supply, Wanted
-from restart_bench.simulation import Simulation, SimulationFailed, redirected, worked_without_hands
+from restart_bench.simulation import Simulation, SimulationFailed, redirected, worked_by, worked_without_hands
 from restart_bench.simulation_setup import SimulationSetup, from_line, to_line
 from simulated_desk import Desk
 
@@ -625,3 +625,13 @@ def test_a_line_that_is_no_setup_is_refused(line: str) -> None:
     """Torn or foreign input."""
     with pytest.raises(ValueError):
         from_line(line)
+
+
+def test_who_serves_a_rig_is_told_what_to_write_in_place_of_a_person() -> None:
+    """Buttons that people press are coils of the simulated panel; which coil is which is said, and the supply's."""
+    rig = dryer_rig()
+    points = {**rig.points, "reset": Point("reset", "controller", "discrete_input", 7, by_hand="S3", idle=True)}
+    lines = worked_by(dataclasses.replace(rig, points=points))
+    assert lines[0] == "supply: coil 0, off = supply off"
+    assert [line for line in lines if line.endswith("= reset, on at rest")]
+    assert len(lines) == 2

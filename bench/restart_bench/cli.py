@@ -281,13 +281,15 @@ def simulate(
 ) -> int:
     """Serve the simulated rig over Modbus TCP for any client: one line a device, then until Ctrl-C."""
     from restart_bench.outcome import Refused
-    from restart_bench.simulation import serve
+    from restart_bench.simulation import serve, worked_by
     from restart_bench.suite import load_program
 
     suite = _load_rig(rig)
     model = suite.program if program is None else load_program(program, suite.rig)
     if model is None:
         raise Refused(f"{rig}: no program to simulate; write `simulation: program.yaml` in the rig, or use --program")
+    for line in worked_by(suite.rig):
+        print(line, file=sys.stderr)
     serve(suite.rig, model, seed=seed, say=lambda line: print(line, flush=True))
     return 0
 

@@ -58,9 +58,9 @@ def write_suite(folder: Path, *, by_hand: bool) -> int:
         print(f"wrote {folder / name}")
     print("Next, without any hardware:")
     print(f"  restart-bench check {folder}              what would happen")
-    print(f"  restart-bench run {folder} --simulated    the same, with a model in place of the hardware")
+    print(f"  restart-bench run {folder} --simulated    the same, with a model")
     print("Then, on the rig:")
-    print(f"  restart-bench look {folder}               does it read what it should? Correct rig.yaml until it does")
+    print(f"  restart-bench look {folder}               correct rig.yaml until it reads right")
     print(f"  restart-bench run {folder} --arm {answers.rig}")
     return 0
 

@@ -139,6 +139,21 @@ def serve(rig: Rig, program: Program, *, seed: int = 0, say: Callable[[str], Non
         raise SimulationFailed(f"the simulated rig has ended: {simulation._last_words()}")
 
 
+def worked_by(rig: Rig) -> list[str]:
+    """What a client writes to work the simulated supply and, in place of a person, buttons and switches: for people."""
+    lines = []
+    supply = _redirected_supply(rig.supply, 0)
+    if supply is not None:
+        opens = "on" if supply.contact == "normally-closed" else "off"
+        lines.append(f"{SUPPLY}: coil {supply.settings['coil']}, {opens} = supply off")
+    by_hand = {point.name for point in rig.points.values() if point.by_hand is not None} | {MODE_SWITCH}
+    for point in worked_without_hands(rig).points.values():
+        if point.name in by_hand and point.writable:
+            rest = "on" if point.idle else "off"
+            lines.append(f"{point.device}: coil {point.address} = {point.shown}, {rest} at rest")
+    return lines
+
+
 def redirected(rig: Rig, ports: Mapping[str, int]) -> Rig:
     """The rig with its devices and its supply at these loopback ports. The supply is a relay with a coil, or speaks
     SCPI where the rig's own has no contact (see `is_programmable`); delays, limits and what happens at the end stay as
