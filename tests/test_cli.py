@@ -199,6 +199,24 @@ def test_no_problem_of_the_bench_looks_like_a_fail(
     assert capsys.readouterr().err
 
 
+def test_what_only_developers_can_read_goes_into_a_file(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the bench itself fails a person reads one sentence, and which file to send."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+
+    def command() -> int:
+        raise RuntimeError("something unforeseen")
+
+    with pytest.raises(SystemExit):
+        honest_exit(command)()
+    said = capsys.readouterr().err
+    (kept,) = tmp_path.iterdir()
+    assert said.count("\n") == 1 and str(kept) in said
+    assert "something unforeseen" not in said
+    assert "RuntimeError: something unforeseen" in kept.read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize("arguments", [["nothing"], ["run"], ["run", "--repeat", "0", "x"], ["schema", "house"]])
 def test_a_wrong_command_line_is_bad_input(arguments: list[str]) -> None:
     """Typing errors end with 2 and say what is wrong on standard error."""

@@ -9,6 +9,7 @@ import functools
 import os
 import shutil
 import sys
+import tempfile
 import textwrap
 import traceback
 from collections.abc import Callable
@@ -94,9 +95,20 @@ def _told(problem: Exception) -> int:
     if isinstance(problem, SupplyError) or type(problem).__name__ in _RIG_PROBLEMS:
         print(problem, file=sys.stderr)
         return EXIT_ERROR
-    traceback.print_exception(problem)
-    print("The bench itself failed; this says nothing about the controller.", file=sys.stderr)
+    print(f"The bench itself failed; this says nothing about the controller. {_kept(problem)}", file=sys.stderr)
     return EXIT_ERROR
+
+
+def _kept(problem: Exception) -> str:
+    """Puts what only a developer can read into a file, and says where; shows it where no file can be written."""
+    told = "".join(traceback.format_exception(problem))
+    try:
+        number, name = tempfile.mkstemp(prefix="restart-bench-", suffix=".txt")
+        with open(number, "w", encoding="utf-8") as file:
+            file.write(told)
+    except OSError:
+        return f"Please report this:\n{told}"
+    return f"Please report it with the file {name}"
 
 
 def say_faults(found: FaultsFound) -> None:

@@ -126,7 +126,7 @@ class LiveScreen:
                 with self._pen:
                     self._draw_once()
             except Exception as problem:  # a broken picture must not end a run
-                self.problem = f"{type(problem).__name__}: {problem}"
+                self.problem = str(problem) or "no reason given"
                 return
 
     def _draw_once(self) -> None:
@@ -164,7 +164,7 @@ class LiveScreen:
         try:
             live.stop()
         except Exception as problem:  # a console that is gone can't be given back
-            self.problem = self.problem or f"{type(problem).__name__}: {problem}"
+            self.problem = self.problem or str(problem) or "no reason given"
 
 
 def _parting_words(record: Record, simulated: bool) -> list[str]:
