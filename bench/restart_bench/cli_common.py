@@ -104,7 +104,7 @@ def _kept(problem: Exception) -> str:
     told = "".join(traceback.format_exception(problem))
     try:
         number, name = tempfile.mkstemp(prefix="restart-bench-", suffix=".txt")
-        with open(number, "w", encoding="utf-8") as file:
+        with os.fdopen(number, "w", encoding="utf-8") as file:
             file.write(told)
     except OSError:
         return f"Please report this:\n{told}"
