@@ -14,10 +14,14 @@ import numpy as np
 from restart_bench.contact import REPLIES
 from restart_bench.evidence import Evidence, Judged, Problem
 from restart_bench.marks import mode_proofs, off_time, switching_of
-from restart_bench.reasons import shown, some, span_text, value_text, wanted_text
+from restart_bench.reasons import about, shown, some, span_text, value_text, wanted_text
 from restart_bench.records import Bounds, SampleKind, Verdict
 from restart_bench.rig import Proof
 from restart_bench.traces import conforming, longest_gap_ns
+from restart_bench.units import show_duration
+
+SHORTEST_ALLOWANCE_NS = 20_000_000
+"""So much longer than asked a dip may be in any case: commands over a network take some milliseconds."""
 
 
 class Shown(Enum):
@@ -216,7 +220,25 @@ def proof_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
         said = some(needed) or "the rig file names no `proof_of_cut` that speaks of the supply"
         text = f"the cut is not proven: {said}; {_cure_of_proof(evidence, proofs)}"
         found.append(Problem("unproven", text, at_ns, void=True))
-    return found + _return_problems(evidence, proofs)
+    return [*found, *_too_long_a_dip(evidence), *_return_problems(evidence, proofs)]
+
+
+def _too_long_a_dip(evidence: Evidence) -> list[Problem]:
+    """A dip that may have been more than twice as long as asked is not the dip that was asked: what the controller
+    did then says nothing about it. The factor is ours; commands that are answered in time stay far below it."""
+    assert evidence.cut is not None and evidence.restored is not None and evidence.rig.supply is not None
+    supply, asked = evidence.rig.supply, evidence.records.started.off_for_ns
+    if supply.limits.dips_up_to_ns is None or asked > supply.limits.dips_up_to_ns:
+        return []
+    _, longest = off_time(evidence.cut, evidence.restored)
+    allowed = asked + max(asked, SHORTEST_ALLOWANCE_NS) + supply.opening_ns + supply.closing_ns + 2 * supply.bounce_ns
+    if longest <= allowed:
+        return []
+    text = (
+        f"the asked dip of {show_duration(asked)} is not proven: the supply may have been off for {about(longest)}; "
+        "the relay or this computer was late: end other programs, and see how fast the relay answers"
+    )
+    return [Problem("dip", text, evidence.cut.not_before_ns, void=True)]
 
 
 def _cure_of_proof(evidence: Evidence, proofs: Proofs) -> str:
