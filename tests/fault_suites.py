@@ -38,8 +38,8 @@ RIG: Tree = {
     "rig": "dryer-trainer",
     "loads": "harmless",
     "devices": {
-        "controller": {"host": "192.0.2.10", "powered_by": "supply", "poll": "10 ms", "answer_within": "80 ms"},
-        "independent": {"host": "192.0.2.20", "poll": "4 ms", "answer_within": "150 ms"},
+        "controller": {"host": "192.0.2.10", "powered_by": "supply", "poll": "10 ms", "answer_within": "150 ms"},
+        "independent": {"host": "192.0.2.20", "poll": "4 ms", "answer_within": "300 ms"},
     },
     "supply": {
         "driver": "modbus-coil",
@@ -203,6 +203,14 @@ class Played:
         told = [json.loads(line) for line in lines]
         return [one["value"] for one in told if one["what"] == what and one["name"] == name]
 
+    def true_off_ns(self) -> tuple[int, int]:
+        """How long the rail was truly off in its first cut: at least, at most."""
+        lines = (self.run.folder / "simulated-truth.jsonl").read_text(encoding="utf-8").splitlines()
+        rail = [one for one in map(json.loads, lines) if (one["what"], one["name"]) == ("rail", "rail")]
+        off = next(place for place, one in enumerate(rail) if one["value"] is False)
+        gone, back = rail[off : off + 2]
+        return back["before_ns"] - gone["after_ns"], back["after_ns"] - gone["before_ns"]
+
     def told(self) -> str:
         """All that was judged, for a message."""
         lines = [f"run {self.run.how}: {self.run.reason}"]
@@ -232,6 +240,7 @@ def play(
     outcome = perform([suite], options, Unseen())
     (run,) = outcome.runs
     played = Played(outcome, run)
+    print(played.told())  # shown where a test fails
     assert_archived_alike(run)
     return played
 

