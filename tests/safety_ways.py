@@ -179,7 +179,7 @@ def _in_process(cell: Cell, monkeypatch: pytest.MonkeyPatch) -> None:
         except MadeUp:
             cell.code = EXIT_ERROR  # what the command line makes of an exception
     monkeypatch.undo()
-    assert moment.fired, "the moment never came"
+    assert moment.fired, f"the moment never came: {cell.show.said}"
 
 
 def _killed(cell: Cell) -> None:
