@@ -223,7 +223,9 @@ class CycleAct:
         desk.enter("preparing", "supply on, waiting until the controller is ready")
         started = now_ns()
         if desk.rig.supply is not None and desk.hands.state.commanded != "on":
+            self._wait_for_limit(desk.hands.waits_for_on_ns(), "the supply must stay off for off_at_least")
             desk.hands.switch("on", "prepare")
+            started = now_ns()
         desk.attention.guard(bool(desk.rig.only_while))
         within = desk.rig.ready.within_ns
         desk.situation.phase_ends_ns = started + within
@@ -233,6 +235,14 @@ class CycleAct:
             raise CycleCut
         desk.situation.running = True
         self._check_identity()
+        if self._scenario.how == "supply" and not self._rehearse:
+            self._wait_for_limit(desk.hands.waits_for_cut_ns(), "the supply must stay on for on_at_least")
+
+    def _wait_for_limit(self, until_ns: int, why: str) -> None:
+        if until_ns > now_ns():
+            self._desk.enter("waiting for the supply's limits", why, until_ns)
+            self._desk.attention.wait_until(until_ns)
+            self._desk.enter("preparing", "waiting until the controller is ready")
 
     def _ready_now(self, from_ns: int) -> Bounds | None:
         if self._silent_devices(now_ns()):

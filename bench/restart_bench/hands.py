@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
+from restart_bench.link_values import NO_CONTACT
 from restart_bench.observing import Observing
 from restart_bench.records import Answered, PointWritten, Record, Switching
 from restart_bench.rig import Point, Rig, Value
@@ -22,6 +23,8 @@ _RESTORE_TRIES = 5
 _RESTORE_PAUSE_S = 0.5
 _READ_BACK_WITHIN_NS = 2 * NS_PER_S
 _IDLE_TRIES = 5
+_CONTACT_WITHIN_NS = NS_PER_S
+_CONTACT_PAUSE_S = 0.05
 
 
 class HandsError(Exception):
@@ -76,12 +79,15 @@ class Hands:
 
     def write(self, name: str, value: Value, purpose: str) -> PointWritten:
         """Writes one point and records it. Raises HandsError if it was not taken, or may not be written."""
-        if name not in self._allowed:
-            raise HandsError(f"{name} is not on the list of points that this run may write; nothing was written")
+        self._refuse_unnamed(name)
         done = self._observing.write(name, value, purpose)
-        record = PointWritten(
-            self.cycle, name, value, purpose, done.sent_ns, done.received_ns, done.problem, done.retries
-        )
+        tries, until = 0, now_ns() + _CONTACT_WITHIN_NS
+        while done.problem == NO_CONTACT and now_ns() < until and not self._observing.failed:
+            time.sleep(_CONTACT_PAUSE_S)  # nothing was sent, so it can be said again once somebody listens
+            tries += 1
+            done = self._observing.write(name, value, purpose)
+        retries = done.retries + tries
+        record = PointWritten(self.cycle, name, value, purpose, done.sent_ns, done.received_ns, done.problem, retries)
         self._publish(record)
         if done.problem:
             device = self._rig.devices[self._rig.points[name].device]
@@ -90,9 +96,15 @@ class Hands:
             )
         return record
 
+    def _refuse_unnamed(self, name: str) -> None:
+        if name not in self._allowed:
+            raise HandsError(f"{name} is not on the list of points that this run may write; nothing was written")
+
     def leave_idle(self, name: str, purpose: str) -> None:
         """Takes a point out of idle; it is put back on every way out. Raises HandsError."""
         point = self._rig.points[name]
+        if point.by_hand is None:
+            self._refuse_unnamed(name)
         if self.before_start is not None:
             self.before_start(name)
         idle = self._idle(point)
@@ -220,7 +232,7 @@ class Hands:
         if to != "on":
             state.off_since_ns, state.on_since_ns = after, None
         elif taken:
-            if state.commanded != "on":
+            if state.on_since_ns is None:  # else an earlier run had brought it on already
                 state.on_since_ns = after
             state.off_since_ns = None
         state.commanded = "unknown" if not taken else "on" if to == "on" else "off"
@@ -251,14 +263,28 @@ class Hands:
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(self._rig)}")
         return f"unknown: it did not go {wish}"
 
+    def waits_for_on_ns(self) -> int:
+        """The instant before which the supply may not go on (`off_at_least`); 0 for at once."""
+        supply = self._rig.supply
+        if not self._heed_limits or supply is None or self.state.off_since_ns is None:
+            return 0
+        return self.state.off_since_ns + supply.limits.off_at_least_ns
+
+    def waits_for_cut_ns(self) -> int:
+        """The instant before which the supply may not be cut (`on_at_least`); 0 for at once."""
+        supply = self._rig.supply
+        if not self._heed_limits or supply is None or self.state.on_since_ns is None:
+            return 0
+        return self.state.on_since_ns + supply.limits.on_at_least_ns
+
     def _wait_out_off_time(self, wish: str, say: Callable[[str], None]) -> None:
-        rig_supply = self._rig.supply
-        if wish != "on" or not self._heed_limits or rig_supply is None or self.state.off_since_ns is None:
+        if wish != "on":
             return
-        left = self.state.off_since_ns + rig_supply.limits.off_at_least_ns - now_ns()
+        until = self.waits_for_on_ns()
+        left = until - now_ns()
         if left > 0:
             say(f"the supply stays off for another {left / NS_PER_S:.1f} s (off_at_least), then it goes on")
-            while (left := self.state.off_since_ns + rig_supply.limits.off_at_least_ns - now_ns()) > 0:
+            while (left := until - now_ns()) > 0:
                 time.sleep(min(left, 200 * NS_PER_MS) / NS_PER_S)
 
     # ------------------------------------------------------------ way out

@@ -20,9 +20,16 @@ class Limiting:
         self._desk = desk
         self._before = before
         self._own = Used()
+        self._merged = self._merged_of = 0
         self._heed = heed
         self._points = limited_points(desk.rig) if heed else {}
         self._starts_a_cycle = dict.fromkeys(self._points, 1)
+        if heed:
+            went_on, went_off = before.supply.get("on"), before.supply.get("off")
+            if went_off is not None and (went_on is None or went_off > went_on):
+                desk.hands.state.off_since_ns = went_off
+            else:
+                desk.hands.state.on_since_ns = went_on
 
     def wait_before(self, scenario: Scenario) -> None:
         """Before the first step of a cycle. Raises waiting.EndOfRun."""
@@ -33,26 +40,39 @@ class Limiting:
         for name in self._points:
             to_come = self._to_come(scenario, name)
             if to_come:
-                self._wait_for_point(name, to_come, in_this_cycle=False)
+                self._wait_for_point(name, to_come)
 
     def wait_to_start(self, name: str) -> None:
         """Before the bench takes a point out of idle within a cycle. Raises waiting.EndOfRun."""
         if name in self._points:
-            self._wait_for_point(name, 1, in_this_cycle=True)
+            self._wait_for_point(name, 1)
 
     def count_cycle(self) -> None:
         """A cycle has ended: what it used up."""
         if not self._heed:
             return
-        log = list(self._desk.log)
-        self._own.add(used_in(log, self._desk.rig))
+        self._merge()
         for name in self._points:
             if not self._desk.rig.points[name].writable:
                 self._count_output(name)
 
     def told(self, anchor: Anchor) -> dict[str, Any]:
-        """What run.json says of this run."""
+        """What run.json says of this run, its way out included."""
+        self._merge()
+        state = self._desk.hands.state
+        for to, at in (("on", state.on_since_ns), ("off", state.off_since_ns)):
+            if at is not None:
+                self._own.supply[to] = at
         return told(self._own, anchor)
+
+    def _merge(self) -> None:
+        self._own.add(self._not_merged())
+        self._merged, self._merged_of = len(self._desk.log), self._desk.cycle
+
+    def _not_merged(self) -> Used:
+        """What the log of this cycle holds beyond what was counted: the way out comes after the cycle's end."""
+        begin = self._merged if self._merged_of == self._desk.cycle else 0
+        return used_in(self._desk.log[begin:], self._desk.rig)
 
     def _count_output(self, name: str) -> None:
         judged = self._desk.rig.judged_point(name)
@@ -70,17 +90,15 @@ class Limiting:
         pressed = sum(isinstance(one.action, Press | Hold) and one.action.point == name for one in steps)
         return pressed if self._desk.rig.points[name].writable else self._starts_a_cycle[name]
 
-    def _all_used(self, *, in_this_cycle: bool) -> Used:
+    def _all_used(self) -> Used:
         used = Used()
-        used.add(self._before)
-        used.add(self._own)
-        if in_this_cycle:
-            used.add(used_in(list(self._desk.log), self._desk.rig))
+        for part in (self._before, self._own, self._not_merged()):
+            used.add(part)
         return used
 
-    def _wait_for_point(self, name: str, to_come: int, *, in_this_cycle: bool) -> None:
+    def _wait_for_point(self, name: str, to_come: int) -> None:
         def ask() -> tuple[int, str]:
-            used = self._all_used(in_this_cycle=in_this_cycle)
+            used = self._all_used()
             return wait_for_point_ns(name, self._points[name], used, now_ns=now_ns(), starts_to_come=to_come)
 
         self._wait(f"waiting for the limits of {name}", ask)
@@ -88,7 +106,7 @@ class Limiting:
     def _for_supply(self) -> tuple[int, str]:
         supply = self._desk.rig.supply
         assert supply is not None
-        cuts = self._all_used(in_this_cycle=False).cuts
+        cuts = self._all_used().cuts
         return wait_for_limits_ns(
             supply, now_ns=now_ns(), on_since_ns=self._desk.hands.state.on_since_ns, off_since_ns=None, cuts_ns=cuts
         )

@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Any
 
 from restart_bench.clock import NS_PER_S, Anchor
-from restart_bench.records import PointWritten, Record, Switching
+from restart_bench.records import CutAnnounced, PointWritten, Record, Switching
 from restart_bench.rig import PointLimits, Rig
 
 HOUR_NS = 3600 * NS_PER_S
@@ -21,11 +21,19 @@ HOUR_NS = 3600 * NS_PER_S
 
 @dataclass(slots=True)
 class Used:
-    """Cuts, starts and last falls that count, as instants in ns (of the bench's clock, or of the wall)."""
+    """Cuts, starts and last falls that count, and when the supply last went on and off, as instants in ns (of the
+    bench's clock, or of the wall)."""
 
     cuts: list[int] = field(default_factory=list)
     starts: dict[str, list[int]] = field(default_factory=dict)
     fell: dict[str, int] = field(default_factory=dict)
+    supply: dict[str, int] = field(default_factory=dict)  # by "on" and "off"
+
+    def switched(self, to: str, at_ns: int) -> None:
+        """The supply went on or off (a level counts as off). Going on again while it is on changes nothing."""
+        if to == "on" and self.supply.get("on", at_ns) > self.supply.get("off", at_ns):
+            return
+        self.supply[to] = max(at_ns, self.supply.get(to, at_ns))
 
     def started(self, name: str, at_ns: int) -> None:
         """A start of this point."""
@@ -42,6 +50,8 @@ class Used:
             self.starts.setdefault(name, []).extend(at + shift_ns for at in starts)
         for name, at in other.fell.items():
             self.stopped(name, at + shift_ns)
+        for to, at in other.supply.items():
+            self.supply[to] = max(at + shift_ns, self.supply.get(to, at + shift_ns))
 
 
 def limited_points(rig: Rig) -> dict[str, PointLimits]:
@@ -54,8 +64,11 @@ def used_in(records: Iterable[Record], rig: Rig) -> Used:
     used = Used()
     limited = limited_points(rig)
     for record in records:
-        if isinstance(record, Switching) and record.what == "supply" and record.purpose == "cut":
-            used.cuts.append(record.before_ns)
+        if isinstance(record, CutAnnounced) and record.how == "supply":
+            used.cuts.append(record.at_ns)  # a killed run may not have come to tell of the command itself
+        elif isinstance(record, Switching) and record.what == "supply":
+            if record.to != "on" or not record.problem:
+                used.switched("on" if record.to == "on" else "off", record.after_ns)
         elif isinstance(record, PointWritten) and record.point in limited and record.purpose != "write":
             if record.value == _idle(rig, record.point):
                 used.stopped(record.point, record.received_ns)
@@ -79,6 +92,7 @@ def told(used: Used, anchor: Anchor) -> dict[str, Any]:
         "cuts": [label(at) for at in used.cuts],
         "starts": {name: [label(at) for at in starts] for name, starts in used.starts.items()},
         "fell": {name: label(at) for name, at in used.fell.items()},
+        "supply": {to: label(at) for to, at in used.supply.items()},
     }
 
 
@@ -90,10 +104,11 @@ def read_told(value: object) -> Used:
     used.cuts = _instants(value.get("cuts"))
     for name, starts in _items(value.get("starts")):
         used.starts[name] = _instants(starts)
-    for name, at in _items(value.get("fell")):
-        found = _instants([at])
-        if found:
-            used.fell[name] = found[0]
+    for kind, kept in (("fell", used.fell), ("supply", used.supply)):
+        for name, at in _items(value.get(kind)):
+            found = _instants([at])
+            if found:
+                kept[name] = found[0]
     return used
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+import time
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ from restart_bench.observing import Observing
 from restart_bench.records import Record, Trouble
 from restart_bench.rig import Rig, Value
 from restart_bench.safety import SupplyLock, manual_step, require_arming
-from restart_bench.unfinished import left_open, put_right
+from restart_bench.unfinished import left_open, put_right, used_lately
 from restart_bench.waiting import StopRequest
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
 
@@ -80,6 +81,7 @@ def _open(rig: Rig, ask: AskPerson | None) -> tuple[Supply | None, str]:
 def _put_to_rest(
     rig: Rig, hands: Hands, observing: Observing, logs: Path, say: Callable[[str], None], problem: str
 ) -> Parked:
+    hands.state.off_since_ns = _off_since(logs, rig)
     closed = tuple(left_open(logs, rig.name))
     for folder in closed:
         put_right(folder, hands, rig, say=say, armed=True, supply_problem=problem)
@@ -97,6 +99,15 @@ def _put_to_rest(
         hands.state.commanded = "unknown"
         left = hands.leave_supply(rig.supply.at_end, "park", say)
     return Parked(not_idle, left, closed)
+
+
+def _off_since(logs: Path, rig: Rig) -> int | None:
+    """When an earlier run last took the supply away, on this clock; None where it gave it back since."""
+    supply = used_lately(logs, rig).supply
+    went_off = supply.get("off")
+    if went_off is None or supply.get("on", went_off - 1) > went_off:
+        return None
+    return went_off + now_ns() - time.time_ns()
 
 
 def _pressed(rig: Rig, observing: Observing) -> dict[str, Value]:

@@ -7,6 +7,7 @@ will do (DESIGN 6). Simulated runs left nothing behind: their rig ended with the
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from datetime import datetime
@@ -20,7 +21,7 @@ from restart_bench.clock import NS_PER_S, Anchor
 from restart_bench.hands import Hands
 from restart_bench.killed import operations_in
 from restart_bench.limits import Used, read_told, used_in
-from restart_bench.records import PointWritten, Record, Switching
+from restart_bench.records import CutAnnounced, PointWritten, Record, Switching
 from restart_bench.reporting import write_report
 from restart_bench.rig import Rig, Supply, Value
 from restart_bench.safety import Worn, manual_step
@@ -131,8 +132,21 @@ def used_lately(logs: Path, rig: Rig) -> Used:
             with suppress(KeyError, TypeError, ValueError):
                 moment = Anchor(**told["anchor"])
                 shift = round(datetime.fromisoformat(moment.wall).timestamp() * NS_PER_S) - moment.clock_ns
-                used.add(used_in(_journal(folder), rig), shift)
+                records = _journal(folder)
+                used.add(used_in(records, rig), shift)
+                if _cut_was_due(records):  # it may have been carried out just now
+                    used.switched("off", time.time_ns())
     return used
+
+
+def _cut_was_due(records: list[Record]) -> bool:
+    """True where a killed run had announced a cut and nobody knows whether the command was given."""
+    for record in reversed(records):
+        if isinstance(record, Switching) and record.what == "supply":
+            return False
+        if isinstance(record, CutAnnounced):
+            return record.how == "supply"
+    return False
 
 
 def _runs(logs: Path) -> Iterator[tuple[Path, dict[str, Any]]]:

@@ -74,6 +74,7 @@ class Attention:
         self.cycle = 0
         self.guarding = False  # `only_while` is watched once the first cycle begins
         self._guarding_since_ns = 0
+        self._guard_read_ns: dict[str, int] = {}
 
     def guard(self, on: bool) -> None:
         """Watch `only_while` from now on (or no more). Each condition has a second to be read first."""
@@ -125,9 +126,15 @@ class Attention:
     def _look_at_only_while(self, now: int) -> None:
         for name, wanted in self._rig.only_while:
             reading = self._observing.latest(name)
-            if reading is None or reading.value is None or now - reading.received_ns > LOST_READ_NS:
-                if now - self._guarding_since_ns > LOST_READ_NS:
-                    self.end("only_while", f"{name} of `only_while` could not be read for a second", now - LOST_READ_NS)
+            if reading is None or reading.value is None:
+                read_ns = max(self._guard_read_ns.get(name, 0), self._guarding_since_ns)
+                if now - read_ns > LOST_READ_NS:
+                    self.end("only_while", f"{name} of `only_while` could not be read for a second", read_ns)
+                continue
+            self._guard_read_ns[name] = reading.received_ns
+            if now - reading.received_ns > LOST_READ_NS:
+                text = f"{name} of `only_while` could not be read for a second"
+                self.end("only_while", text, reading.received_ns)
             elif not wanted.met_by(reading.value):
                 self.end("only_while", f"{name} of `only_while` no longer holds: it reads {reading.value}", now)
 
