@@ -303,4 +303,4 @@ def _unit_cure(text: str, default: str) -> str:
         "m": "min", "mins": "min", "minute": "min", "minutes": "min", "hour": "h", "hours": "h", "hr": "h",
         "hrs": "h", "day": "d", "days": "d", "s": "s", "ms": "ms", "us": "us", "min": "min", "h": "h", "d": "d",
     }.get(word)  # fmt: skip
-    return f"write {match[1]} {meant}" if meant else default
+    return f"write {match[1]} {meant}" if meant and f"{match[1]}{meant}" != text.replace(" ", "") else default

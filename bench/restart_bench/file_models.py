@@ -3,6 +3,7 @@ pydantic refuses to faults with file, line and cure."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Annotated, Any, TypeVar, get_args, get_origin
@@ -15,6 +16,7 @@ from restart_bench.file_faults import Fault, shown_path
 from restart_bench.yaml_tree import Block, Row, Scalar, Tree, place_of
 
 Path = tuple[str | int, ...]
+_PLAIN = re.compile(r"[\w./(-](?:(?![,:#] |[{}\[\]\"]).)*")  # what YAML's short form takes for text without quotes
 
 
 class Written(BaseModel):
@@ -109,7 +111,7 @@ def validated(tree: Block, model: type[Model], ledger: Ledger, stand_ins: dict[s
             faulty = [(one, *_paths_of(one["loc"], rest)) for one in error.errors(include_url=False)]
         for one, _, path in faulty:
             _note(one, path, tree, model, ledger)
-        targets = {_left_out(rest, place, one["type"] == "missing", stand_ins) for one, place, _ in faulty}
+        targets = {_left_out(rest, place, one, stand_ins) for one, place, _ in faulty}
         # the deepest and last first, so that no place shifts before its turn
         removed = [_leave_out(rest, target) for target in sorted(targets, key=_depth_first, reverse=True)]
         if not any(removed):
@@ -170,7 +172,8 @@ def flow(value: Any) -> str:
         return "[" + ", ".join(flow(one) for one in value) + "]"
     if isinstance(value, bool):
         return "on" if value else "off"
-    return str(value)
+    text = str(value)
+    return text if _PLAIN.fullmatch(text) else f'"{text}"'
 
 
 def _copied(tree: Any) -> Any:
@@ -216,7 +219,10 @@ def _note(error: Any, path: Path, tree: Block, model: type[Written], ledger: Led
         unknown_key(path, keys_of(inside) if inside is not None else (), ledger)
     elif kind == "missing":
         inside = _model_at(model, error["loc"][:-1])
-        if inside is not None and _stands_misspelt(tree_at(tree, path[:-1]), str(path[-1]), keys_of(inside)):
+        misspelt = _misspelt(tree_at(tree, path[:-1]), str(path[-1]), keys_of(inside)) if inside is not None else ""
+        if misspelt and inside is not None and inside.model_config.get("extra") != "forbid":
+            unknown_key((*path[:-1], misspelt), keys_of(inside), ledger)
+        if misspelt:
             return
         info = field_of(inside, str(path[-1])) if inside is not None else None
         example = f", like {path[-1]}: {flow(info.examples[0])}" if info is not None and info.examples else ""
@@ -247,9 +253,11 @@ def _note(error: Any, path: Path, tree: Block, model: type[Written], ledger: Led
         ledger.fault(path, f"{_text(found)} can't be read ({error['msg']})", "restart-bench schema shows examples")
 
 
-def _stands_misspelt(block: Any, name: str, known: tuple[str, ...]) -> bool:
-    """True where an unknown key is probably the one that is missing: it is told as unknown."""
-    return isinstance(block, Block) and any(closest(key, known) == name for key in block if key not in known)
+def _misspelt(block: Any, name: str, known: tuple[str, ...]) -> str:
+    """The unknown key that is probably the one that is missing, "" where there is none: it is told as unknown."""
+    if not isinstance(block, Block):
+        return ""
+    return next((key for key in block if key not in known and closest(key, known) == name), "")
 
 
 def _model_at(model: type[Written], loc: tuple[str | int, ...]) -> type[Written] | None:
@@ -322,8 +330,12 @@ def _note_empty_values(tree: Any, ledger: Ledger, path: Path) -> None:
             _note_empty_values(value, ledger, (*path, name))
 
 
-def _left_out(rest: Block, place: Path, missing: bool, stand_ins: dict[str, Any]) -> Path:
-    """What has to go: the faulty value itself, or the block in which something is missing; () for nothing."""
+def _left_out(rest: Block, place: Path, error: Any, stand_ins: dict[str, Any]) -> Path:
+    """What has to go: the faulty value itself, or the block in which something is missing; () for nothing. Where the
+    key says what its block is, as `press:` does, the rest of the block means nothing without it."""
+    missing = error["type"] == "missing"
+    if error["loc"][-2:-1] == (f"<{error['loc'][-1]}>",):
+        return place[:-1]
     if missing and len(place) == 1 and place[0] in stand_ins:
         rest.put(str(place[0]), stand_ins[str(place[0])], rest.file, rest.line)
         return place

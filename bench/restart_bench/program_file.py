@@ -312,7 +312,8 @@ class _Reading:
         for path, told in self.ledger.entries(("faults",), self.model.faults):
             settings = {key: plain(value) for key, value in (told.model_extra or {}).items()}
             for refusal in refusals(told.fault, settings):
-                self.ledger.also((*path, refusal.key or "fault"), refusal.what, refusal.cure)
+                what = refusal.what.removeprefix(f"{refusal.key}: ")  # the path names the key already
+                self.ledger.also((*path, refusal.key or "fault"), what, refusal.cure)
             card = FAULTS.get(told.fault)
             points = [one.name for one in card.keys if one.kind == "point"] if card is not None else []
             for key in points:

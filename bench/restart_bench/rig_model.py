@@ -114,6 +114,8 @@ class DatumIn(Written):
 class TerminalIn(DatumIn):
     """The independent input that sees an output's screw terminal."""
 
+    device: PointRef | None = key("the independent device that has it, where there are several", "independent", None)
+
 
 Terminal = Annotated[
     Annotated[PointRef, Tag("<value>")] | Annotated[TerminalIn, Tag("<mapping>")], Discriminator(_is_mapping)
@@ -240,7 +242,17 @@ class RigIn(Written):
     points: dict[PointName, PointIn] = key("named data, by name", {"auger": {"device": "controller", "coil": 0}})
     extends: Text | None = key("another rig file that holds everything but what differs", "../common.yaml", None)
     supply: SupplyIn | None = key(
-        "what switches the controller's power", {"driver": "modbus-coil", "host": "192.0.2.30", "coil": 0}, None
+        "what switches the controller's power",
+        {
+            "driver": "modbus-coil",
+            "host": "192.0.2.30",
+            "coil": 0,
+            "contact": "normally-open",
+            "operate": "2 ms",
+            "release": "2 ms",
+            "bounce": "0 ms",
+        },
+        None,
     )
     groups: dict[PointName, list[PointRef]] = key(
         "names for several points, usable wherever a point is expected", {"stays_off": ["auger", "burner"]}, {}

@@ -59,7 +59,9 @@ def points_of(model: RigIn, devices: dict[str, Device], ledger: Ledger) -> dict[
         found[name] = point
         if isinstance(told.terminal, TerminalIn):
             terminal = _inline_terminal(name, told.terminal, model, devices, path, ledger)
-            if terminal is not None:
+            if terminal is None:
+                del found[name]  # else it would count as an output without a terminal, and be told of as such
+            else:
                 found[terminal.name] = terminal
                 found[name] = replace(point, terminal=terminal.name)
         elif told.terminal is not None:
@@ -169,6 +171,8 @@ def _inline_terminal(
     independents = [one.name for one in devices.values() if not one.powered_by_supply]
     if device is None:
         if len(independents) != 1:
+            if ledger.is_faulty(("devices",)):
+                return None
             what = "no independent device can see it" if not independents else "which independent device sees it?"
             cure = "add a device without powered_by" if not independents else f"add device: {' or '.join(independents)}"
             ledger.fault((*path, "device"), what, cure)
