@@ -377,6 +377,8 @@ _ON_OFF = {
 _ONE_VALUE: list[Any] = [{"type": ["boolean", "number"]}, _ON_OFF]
 _DURATION = {"type": "string", "pattern": r"^\s*([0-9]+(\.[0-9]+)?\s*(us|µs|ms|s|min|h|d)\s*)+$"}
 _OR_0: list[Any] = [_DURATION, {"const": 0}]
+_TIME: dict[str, Any] = {"anyOf": [{"type": "string"}, {"const": 0}]}
+_SWEEP_OR_0: list[Any] = [_TIME, {"type": "array", "items": _TIME, "minItems": 1}]
 _SWEEP: list[Any] = [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]
 
 Text = Annotated[str, As(read_text, {"type": ["string", "number", "boolean"]})]
@@ -400,7 +402,7 @@ CountFrom0 = Annotated[int, As(whole_number(0, 1_000_000_000), {"type": "integer
 Percentage = Annotated[float, As(read_percentage, {"type": "string", "pattern": r"^[0-9.]+\s*%$"})]
 Volts = Annotated[float, As(read_volts, {"type": "string", "pattern": r"^[0-9.]+\s*m?V$"})]
 OffFor = Annotated[tuple[int, ...], As(read_off_for, {"anyOf": _SWEEP})]
-AtTimes = Annotated[tuple[tuple[int, int], ...], As(read_at, {"anyOf": [*_SWEEP, {"const": 0}]})]
+AtTimes = Annotated[tuple[tuple[int, int], ...], As(read_at, {"anyOf": _SWEEP_OR_0})]
 Levels = Annotated[tuple[Any, ...], As(read_level, {"anyOf": _SWEEP})]
 Between = Annotated[
     tuple[int, int], As(read_window, {"type": "array", "items": {"anyOf": _OR_0}, "minItems": 2, "maxItems": 2})
