@@ -29,7 +29,7 @@ from restart_bench.records import (
     cycle_records,
 )
 from restart_bench.resuming import OpenCut
-from restart_bench.rig import Rig, Value
+from restart_bench.rig import Point, Rig, Value
 from restart_bench.scenario import (
     Action,
     Ask,
@@ -49,6 +49,7 @@ from restart_bench.waiting import Attention
 
 _READ_WITHIN_NS = NS_PER_S
 """Nothing is cut unless every device was read within this time (DESIGN 5, rule 8)."""
+_SEEN_WITHIN_NS = NS_PER_S
 _AFTERGLOW_NS = 100 * NS_PER_MS
 """The watch goes on a little beyond its end, so that the last span is closed by a read."""
 
@@ -301,10 +302,12 @@ class CycleAct:
 
     def _steps(self, steps: tuple[Step, ...]) -> None:
         for step in steps:
-            self._step(step)
+            if self._step(step) is None:
+                return  # it could not be done, so the steps behind it would be blamed on the controller
 
-    def _step(self, step: Step) -> None:
-        """One step. A missed step before the cut ends the cycle; a missed function check goes on to the next."""
+    def _step(self, step: Step) -> bool | None:
+        """One step: was it reached (None: it could not be done). A missed step before the cut ends the cycle; a missed
+        function check goes on to the next."""
         desk = self._desk
         desk.enter(step.phase, step.text)
         started = now_ns()
@@ -314,6 +317,7 @@ class CycleAct:
         )
         if reached is not True and step.phase == "before":
             raise CycleCut
+        return reached
 
     def _act(self, action: Action) -> tuple[bool | None, str]:
         match action:
@@ -344,12 +348,27 @@ class CycleAct:
         hands = self._desk.hands
         point = self._desk.rig.points[press.point]
         if point.by_hand is not None:
-            answered = hands.press_by_hand(point)
-            return (True, "") if answered.answer else (None, "the person asked said no")
+            return self._press_by_hand(point)
         hands.leave_idle(press.point, "press")
         self._desk.attention.wait_until(now_ns() + press.for_ns)
         hands.back_to_idle(press.point)
         return True, ""
+
+    def _press_by_hand(self, point: Point) -> tuple[bool | None, str]:
+        """A person presses, and the point's own input shows it; asked once more where it does not."""
+        idle = float(bool(point.idle))
+        for again in (False, True):
+            answered = self._desk.hands.press_by_hand(point, again=again)
+            if not answered.answer:
+                return None, "the person asked said no"
+
+            def seen(since: int = answered.asked_ns) -> bool | None:
+                reads = self._desk.traces([point.name])[point.name].reads
+                return True if bool(((reads.value != idle) & (reads.late >= since)).any()) else None
+
+            if self._desk.attention.wait_until(now_ns() + _SEEN_WITHIN_NS, seen):
+                return True, ""
+        return None, f"{point.shown} was not seen pressed; look at the button and at its input"
 
     def _by_eye(self, step: ByEye) -> tuple[bool | None, str]:
         for name, value in step.conditions:
@@ -408,11 +427,20 @@ class CycleAct:
         desk.situation.cut_ns = gone.before_ns
         desk.situation.running = False
         back_ns = gone.before_ns + self._turn.case.off_for_ns
+        if not self._is_dip():  # a relay that obeyed late must not be closed too early
+            back_ns = max(back_ns, desk.hands.waits_for_on_ns())
         phase = "power is off" if self._scenario.how == "supply" else "out of run mode"
         desk.enter(phase, ends_ns=back_ns)
         desk.attention.wait_until(back_ns)
         restored = self._command_restore()
         desk.situation.restored_ns = restored.after_ns
+
+    def _is_dip(self) -> bool:
+        """Shorter than the supply's shortest off time, as its limits allow for dips; a mode cut has no such limit."""
+        supply = self._desk.rig.supply
+        if supply is None or self._scenario.how != "supply":
+            return True
+        return self._turn.case.off_for_ns < supply.limits.off_at_least_ns
 
     def _announce(self) -> None:
         scenario, case = self._scenario, self._turn.case
@@ -479,11 +507,21 @@ class CycleAct:
         limit = restored + self._ready_within_ns()
         desk.enter("waiting for ready", ends_ns=limit)
         ready = desk.attention.wait_until(limit, self._ready_mark)
+        if ready is None and (later := self._supply_came_late(limit)):
+            limit = later
+            ready = desk.attention.wait_until(limit, self._ready_mark)
         begins = ready.not_after_ns if ready is not None else limit
         desk.situation.running = ready is not None
         end = begins + self._scenario.watch_ns
         desk.enter("watching", "" if ready is not None else "the controller was not ready in time", ends_ns=end)
         desk.attention.wait_until(end + self._afterglow_ns())
+
+    def _supply_came_late(self, limit: int) -> int | None:
+        """Where a proof shows that the relay closed later than its data sheet says, `ready` has until then and on."""
+        desk = self._desk
+        restored = find_marks(desk.rig, self._scenario, desk.records(), desk.samples()).get("restored")
+        later = restored.not_after_ns + desk.rig.ready.within_ns if restored is not None else 0
+        return later if later > limit else None
 
     def _ready_within_ns(self) -> int:
         supply = self._desk.rig.supply

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.link_values import NO_CONTACT
 from restart_bench.observing import Observing
-from restart_bench.records import Answered, PointWritten, Record, Switching
+from restart_bench.records import Answered, PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.rig import Point, Rig, Value
 from restart_bench.safety import manual_step
 from restart_bench.waiting import StopRequest
@@ -80,6 +80,8 @@ class Hands:
     def write(self, name: str, value: Value, purpose: str) -> PointWritten:
         """Writes one point and records it. Raises HandsError if it was not taken, or may not be written."""
         self._refuse_unnamed(name)
+        if name in self._out_of_idle and value != self._out_of_idle[name]:
+            self._publish(WriteAnnounced(self.cycle, name, value, purpose, now_ns()))
         done = self._observing.write(name, value, purpose)
         tries, until = 0, now_ns() + _CONTACT_WITHIN_NS
         while done.problem == NO_CONTACT and now_ns() < until and not self._observing.failed:
@@ -110,7 +112,7 @@ class Hands:
         idle = self._idle(point)
         self._out_of_idle[name] = idle  # before the write: a lost answer may still have moved it
         if point.by_hand is not None:
-            self._by_hand(point, f"Press and keep pressed: {point.by_hand}")
+            self._by_hand(point, f"Press and keep pressed: {point.by_hand}", out_of_idle=True)
             return
         self.write(name, not idle if point.is_boolean else 1 - int(idle), purpose)
 
@@ -118,14 +120,15 @@ class Hands:
         """Puts a point back. Raises HandsError; it then stays on the list of what has to be undone."""
         point = self._rig.points[name]
         if point.by_hand is not None:
-            self._by_hand(point, f"Let go of: {point.by_hand}")
+            self._by_hand(point, f"Let go of: {point.by_hand}", out_of_idle=False)
         else:
             self.write(name, self._idle(point), purpose)
         self._out_of_idle.pop(name, None)
 
-    def press_by_hand(self, point: Point) -> Answered:
+    def press_by_hand(self, point: Point, *, again: bool = False) -> Answered:
         """One press by a person; the point's own input shows it. Raises HandsError where nobody can answer."""
-        return self.ask(f"Press briefly: {point.by_hand}. Done?", point.name)
+        before = f"{point.shown} was not seen pressed. " if again else ""
+        return self.ask(f"{before}Press briefly: {point.by_hand}. Done?", point.name)
 
     def take_over(self, observing: Observing) -> None:
         """Goes on with another observer: the first one failed."""
@@ -164,9 +167,24 @@ class Hands:
     def _idle(point: Point) -> Value:
         return False if point.idle is None else point.idle
 
-    def _by_hand(self, point: Point, question: str) -> None:
-        if not self.ask(f"{question}. Done?", point.name).answer:
-            raise HandsError(f"the person asked did not do it: {question}")
+    def _by_hand(self, point: Point, question: str, *, out_of_idle: bool) -> None:
+        """A person does it, and the point's own input has to show it; asked once more where it does not."""
+        idle = self._idle(point)
+        for before in ("", f"{point.shown} does not show it. "):
+            if not self.ask(f"{before}{question}. Done?", point.name).answer:
+                raise HandsError(f"the person asked did not do it: {question}")
+            if self._shows(point.name, lambda value: (value != idle) is out_of_idle):
+                return
+        raise HandsError(f"{point.shown} was never seen {'out of' if out_of_idle else 'back in'} idle: {question}")
+
+    def _shows(self, name: str, right: Callable[[Value], bool]) -> bool:
+        deadline = now_ns() + _CONTACT_WITHIN_NS
+        while now_ns() < deadline and not self._observing.failed:
+            reading = self._observing.latest(name)
+            if reading is not None and reading.value is not None and right(reading.value):
+                return True
+            self._observing.wait_news(0.02)
+        return False
 
     # ------------------------------------------------------------ people
 
@@ -260,7 +278,7 @@ class Hands:
                     time.sleep(_RESTORE_PAUSE_S)
             else:
                 return wish
-        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(self._rig)}")
+        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish)}")
         return f"unknown: it did not go {wish}"
 
     def waits_for_on_ns(self) -> int:

@@ -53,7 +53,7 @@ def judge_cycle(
             proofs = proofs_of(evidence)
         problems += proof_problems(evidence, proofs)
         named = list(_all_judged(evidence, proofs, outputs))
-    elif evidence.cut is not None and not problems:
+    elif evidence.cut is not None and not problems and not _stopped(evidence):
         problems.append(Problem("not back", "the supply was not commanded back", evidence.cut.not_before_ns))
     problems.sort(key=lambda problem: problem.at_ns)
     return _conclude(evidence, proofs, outputs, named, problems)
@@ -231,6 +231,11 @@ def _verdict(findings: list[Finding]) -> Verdict:
     if Verdict.FAIL in words:
         return Verdict.FAIL
     return max(words, key=STRENGTH.index, default=Verdict.INCONCLUSIVE)
+
+
+def _stopped(evidence: Evidence) -> bool:
+    """A person broke the cycle off: that makes nothing invalid, it only keeps the rest from being shown."""
+    return any(one.kind == STOPPED for one in evidence.records.troubles)
 
 
 def _unfinished(evidence: Evidence) -> str:

@@ -11,6 +11,7 @@ from restart_bench.archive_tables import judged_cycles, judged_scenarios
 from restart_bench.clock import Anchor
 from restart_bench.outcome import exit_of
 from restart_bench.records import (
+    CutAnnounced,
     CycleEnded,
     CycleJudged,
     CycleRecords,
@@ -141,7 +142,18 @@ def _last_command(records: Sequence[Record]) -> str:
 def operations_in(records: Sequence[Record]) -> int:
     """Operations of the supply's contact that a journal names; a command that drew no answer counts."""
     told = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
-    return sum(1 for before, to in zip(["", *told], told, strict=False) if before != to)
+    moved = sum(1 for before, to in zip(["", *told], told, strict=False) if before != to)
+    return moved + cut_was_due(records)
+
+
+def cut_was_due(records: Sequence[Record]) -> bool:
+    """True where a killed run had announced a cut and nobody knows whether the command was given."""
+    for record in reversed(records):
+        if isinstance(record, Switching) and record.what == "supply":
+            return False
+        if isinstance(record, CutAnnounced):
+            return record.how == "supply"
+    return False
 
 
 def ended_by_kill(told: dict[str, Any], records: Sequence[Record]) -> dict[str, Any]:

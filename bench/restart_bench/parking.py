@@ -92,7 +92,8 @@ def _put_to_rest(
     not_idle = hands.all_to_idle(say)
     left = "none"
     if problem:
-        say(f"THE SUPPLY MAY NOT BE {rig.supply.at_end.upper() if rig.supply else ''}: {problem}; {manual_step(rig)}")
+        wish = rig.supply.at_end if rig.supply is not None else "as it is"
+        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {problem}; {manual_step(wish)}")
         return Parked(not_idle, f"unknown: {problem}", ())
     if rig.supply is not None:
         say(f"the supply goes to its normal end: {rig.supply.at_end}")

@@ -222,6 +222,18 @@ class Switching:
 
 
 @dataclass(frozen=True, slots=True)
+class WriteAnnounced:
+    """Written before a command that takes a point out of where it rests: should the bench be killed before it can tell
+    what came of it, the next start lets go of the point."""
+
+    cycle: int
+    point: str
+    value: bool | int | float
+    purpose: str
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class PointWritten:
     """One command to a point. `purpose`: press, release, hold, write, idle, mode, check pulse."""
 
@@ -397,14 +409,14 @@ class RunEnded:
 
 
 Record = (
-    RunStarted | CycleStarted | StepDone | CutAnnounced | Switching | PointWritten | Answered | Trouble
+    RunStarted | CycleStarted | StepDone | CutAnnounced | Switching | WriteAnnounced | PointWritten | Answered | Trouble
     | CycleEnded | CycleJudged | ScenarioJudged | RunEnded
 )  # fmt: skip
 
 _RECORD_TYPES: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
-        RunStarted, CycleStarted, StepDone, CutAnnounced, Switching, PointWritten, Answered, Trouble,
+        RunStarted, CycleStarted, StepDone, CutAnnounced, Switching, WriteAnnounced, PointWritten, Answered, Trouble,
         CycleEnded, CycleJudged, ScenarioJudged, RunEnded,
     )
 }  # fmt: skip

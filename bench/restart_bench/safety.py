@@ -223,10 +223,9 @@ def points_named(rig: Rig, steps: Iterable[object]) -> frozenset[str]:
     return frozenset(name for name in names if name in rig.points and rig.points[name].writable)
 
 
-def manual_step(rig: Rig) -> str:
-    """What a person has to do where the bench can't restore the supply."""
-    wanted = rig.supply.after_trouble if rig.supply is not None else "as it is"
-    hand = "leave it as it is" if wanted == "as it is" else f"bring it {wanted} by hand"
+def manual_step(wish: str) -> str:
+    """What a person has to do where the bench can't bring the supply to `wish` (on, off, as it is)."""
+    hand = "leave it as it is" if wish == "as it is" else f"bring it {wish} by hand"
     return f"go to the rig: look at the supply's switch and {hand}; then `restart-bench park` once the relay answers"
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import json
+import signal
 import subprocess
 import sys
 import tempfile
-import time
+import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import TracebackType
@@ -128,14 +129,25 @@ class Simulation:
 
 def serve(rig: Rig, program: Program, *, seed: int = 0, say: Callable[[str], None] = print) -> None:
     """Run a simulated rig for other clients until Ctrl-C: one line a device, then nothing more."""
+    stop = threading.Event()
+    before = None
+    if threading.current_thread() is threading.main_thread():
+        # a flag, because a KeyboardInterrupt may fall where it is swallowed or where the rig would be left running
+        before = signal.signal(signal.SIGINT, lambda *_: stop.set())
+    try:
+        _serve_until(stop, rig, program, seed, say)
+    finally:
+        if before is not None:
+            signal.signal(signal.SIGINT, before)
+
+
+def _serve_until(stop: threading.Event, rig: Rig, program: Program, seed: int, say: Callable[[str], None]) -> None:
     with Simulation(rig, program, truth=None, seed=seed) as simulation:
         for line in simulation.addresses():
             say(line)
-        try:
-            while simulation._process.poll() is None:
-                time.sleep(0.2)
-        except KeyboardInterrupt:
-            return
+        while simulation._process.poll() is None:
+            if stop.wait(0.2):
+                return
         raise SimulationFailed(f"the simulated rig has ended: {simulation._last_words()}")
 
 

@@ -18,7 +18,9 @@ def judge_steps(evidence: Evidence) -> Iterator[tuple[str, Judged]]:
     for step in evidence.scenario.function_check:
         record = done.get(step.index)
         if record is None:
-            yield step.text, Judged(Verdict.INCONCLUSIVE, f"{step.text}: not done, the cycle ended before")
+            blocked = any(one.reached is None for one in done.values())
+            why = "a step before it could not be done" if blocked else "the cycle ended before"
+            yield step.text, Judged(Verdict.INCONCLUSIVE, f"{step.text}: not done, {why}")
         else:
             yield step.text, _judge_step(evidence, step, record)
 

@@ -19,9 +19,9 @@ from restart_bench.archive_files import ArchiveError
 from restart_bench.archive_reading import read_journal
 from restart_bench.clock import NS_PER_S, Anchor
 from restart_bench.hands import Hands
-from restart_bench.killed import operations_in
+from restart_bench.killed import cut_was_due, operations_in
 from restart_bench.limits import Used, read_told, used_in
-from restart_bench.records import CutAnnounced, PointWritten, Record, Switching
+from restart_bench.records import PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.reporting import write_report
 from restart_bench.rig import Rig, Supply, Value
 from restart_bench.safety import Worn, manual_step
@@ -44,13 +44,13 @@ def out_of_idle(records: list[Record], rig: Rig) -> dict[str, Value]:
     """
     left: dict[str, Value] = {}
     for record in records:
-        if not isinstance(record, PointWritten) or record.purpose == "write":
+        if not isinstance(record, PointWritten | WriteAnnounced) or record.purpose == "write":
             continue
         point = rig.points.get(record.point)
         if point is None or not point.writable:
             continue
         rest = _rest_value(rig, record.point)
-        if record.value == rest and not record.problem:
+        if record.value == rest and isinstance(record, PointWritten) and not record.problem:
             left.pop(record.point, None)
         elif record.value != rest:
             left[record.point] = rest
@@ -94,7 +94,7 @@ def put_right(
         hands.undo(undo)
         hands.all_to_idle(say)
         if supply_problem:
-            say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {supply_problem}; {manual_step(rig)}")
+            say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {supply_problem}; {manual_step(wish)}")
             return
         hands.state.commanded = "unknown"
         hands.leave_supply(wish, "park", say)
@@ -123,30 +123,31 @@ def used_lately(logs: Path, rig: Rig) -> Used:
     """Cuts of this supply and starts of this rig's points over all archived runs, in ns of the wall clock; from the
     journal where a run was killed."""
     used = Used()
+    address = rig.supply.address if rig.supply is not None else None
     for folder, told in _runs(logs):
-        if told.get("simulated") or told.get("rig") != rig.name:
+        if told.get("simulated"):
             continue
-        if "limits_used" in told:
-            used.add(read_told(told["limits_used"]))
-        else:
-            with suppress(KeyError, TypeError, ValueError):
-                moment = Anchor(**told["anchor"])
-                shift = round(datetime.fromisoformat(moment.wall).timestamp() * NS_PER_S) - moment.clock_ns
-                records = _journal(folder)
-                used.add(used_in(records, rig), shift)
-                if _cut_was_due(records):  # it may have been carried out just now
-                    used.switched("off", time.time_ns())
+        one = _used_by(folder, told, rig)
+        if told.get("rig") != rig.name:  # another rig's points, but perhaps the same relay
+            one.starts, one.fell = {}, {}
+        if address is None or told.get("supply_address") != address:
+            one.cuts, one.supply = [], {}
+        used.add(one)
     return used
 
 
-def _cut_was_due(records: list[Record]) -> bool:
-    """True where a killed run had announced a cut and nobody knows whether the command was given."""
-    for record in reversed(records):
-        if isinstance(record, Switching) and record.what == "supply":
-            return False
-        if isinstance(record, CutAnnounced):
-            return record.how == "supply"
-    return False
+def _used_by(folder: Path, told: dict[str, Any], rig: Rig) -> Used:
+    if "limits_used" in told:
+        return read_told(told["limits_used"])
+    used = Used()
+    with suppress(KeyError, TypeError, ValueError):
+        moment = Anchor(**told["anchor"])
+        records = _journal(folder)
+        shift = round(datetime.fromisoformat(moment.wall).timestamp() * NS_PER_S) - moment.clock_ns
+        used.add(used_in(records, rig), shift)
+        if cut_was_due(records):  # it may have been carried out just now
+            used.switched("off", time.time_ns())
+    return used
 
 
 def _runs(logs: Path) -> Iterator[tuple[Path, dict[str, Any]]]:
