@@ -107,8 +107,8 @@ class _Reading:
         ]
         self._check_inputs(inputs)
         self._check_drives(rungs)
-        self._check_names(rungs)
         self._check_memory([rung for _, rung in rungs], memory)
+        self._check_names(rungs)
         told = model.rides_through
         rides = RideThrough(told) if isinstance(told, int) else RideThrough(told.middle, told.spread)
         if rides.spread_ns > rides.middle_ns:
@@ -256,7 +256,9 @@ class _Reading:
                         cure = f"did you mean {near}?" if near else "declare it under inputs: or memory:, or drive it"
                         self.ledger.fault(place, f"nothing ever writes {name}", cure)
                 for name in dict.fromkeys(compared_names(condition)):
-                    if name not in numbers | counters and (name in known or self._is_memory_of_rig(name)):
+                    if name in numbers | counters or self._is_broken(name):
+                        continue
+                    if name in known or self._is_memory_of_rig(name):
                         text = f"{name} is off or on and can't be compared"
                         cure = f"give it a number under memory:, like {name}: {{initial: 0}}"
                         self.ledger.fault(place, text, "take its output alone" if _is_timer(name, rungs) else cure)
@@ -284,8 +286,17 @@ class _Reading:
     def _number_names(self, rungs: list[Rung]) -> set[str]:
         """Names that hold numbers: memory with a number as initial value, registers that no rung drives."""
         driven = Tally(_driven(rung)[0] for rung in rungs)
-        told = {n for n, one in self.model.memory.items() if not isinstance(one.initial, bool) and one.has("initial")}
-        told |= {n for n, one in self.model.inputs.items() if not isinstance(one.rest, bool)}
+        is_faulty = self.ledger.is_faulty
+        told = {
+            name
+            for name, one in self.model.memory.items()
+            if one.has("initial") and not isinstance(one.initial, bool) and not is_faulty(("memory", name))
+        }
+        told |= {
+            name
+            for name, one in self.model.inputs.items()
+            if not isinstance(one.rest, bool) and not is_faulty(("inputs", name))
+        }
         points = self.rig.points.values() if self.rig is not None else ()
         registers = {point.name for point in points if not point.is_boolean}
         return {name for name in told | registers if name not in driven}
