@@ -320,14 +320,12 @@ def test_during_is_right_about_every_truth(
     one: Expectation = expects("burner", "is", OFF, phase="during")
     story = Story(seed=seed, scenario=scenario(expects("fan", "is", OFF), during=(one,)))
     told = Told(story.set("burner_terminal", *truth), outage, seed, share)
-    verdict = told.finding("burner").verdict
-    off = [
-        (max(at, CUT), min(until, BACK)) for (at, value), (until, _) in pairwise([*truth, (10**12, 0.0)]) if not value
-    ]
-    off = [(begin, stop) for begin, stop in off if stop > begin]
-    on = deviating(truth, off[0][0] if off else CUT, BACK, lambda value: value == 0.0)
+    verdict, dark = told.finding("burner").verdict, told.mark("dark")
+    start = dark if dark is not None and dark < BACK else CUT  # what comes before `dark` is not spoken of
+    off = deviating(truth, start, BACK, lambda value: value == 1.0)
+    on = deviating(truth, off[0][0] if off else start, BACK, lambda value: value == 0.0)
     if verdict is PASS:
-        longest = told.longest_gap("burner_terminal", CUT, BACK)
+        longest = told.longest_gap("burner_terminal", start, BACK)
         assert off and all(stop - begin <= longest for begin, stop in on)
     if verdict is FAIL:
         assert on
