@@ -49,7 +49,7 @@ supply:
   operate: 2 ms
   release: 2 ms
   bounce: 0 ms
-  answer_within: 150 ms
+  answer_within: 500 ms
   at_end: {at_end}
   after_trouble: {after_trouble}
   limits: {{off_at_least: {off_at_least}, on_at_least: {on_at_least}{limits}}}
