@@ -40,9 +40,9 @@ class Toggled:
 
 @pytest.fixture(scope="module")
 def run(tmp_path_factory: pytest.TempPathFactory) -> Toggled:
-    """24 outputs and their 24 terminals, each at a pace of its own, through two losses of the supply."""
+    """32 outputs and their 32 terminals, each at a pace of its own, through two losses of the supply."""
     folder = tmp_path_factory.mktemp("toggling")
-    suite = write_toggling(folder / "suite", watch="4500 ms")
+    suite = write_toggling(folder / "suite", watch="6 s")
     logs = folder / "logs"
     done = bench("run", suite, "--simulated", "--repeat", CYCLES, "--seed", 11, "--logs", logs)
     assert done.returncode == 0, told(done)
@@ -105,9 +105,10 @@ def test_no_reported_change_lies_where_nothing_changed(run: Toggled) -> None:
     assert outside == 0
 
 
-@pytest.mark.parametrize("shift_ms", [-15, 15])
-def test_bounds_that_are_off_by_a_poll_would_be_noticed(run: Toggled, shift_ms: int) -> None:
-    """The check is sharp: with all bounds moved by a little more than one poll, many changes fall outside."""
+@pytest.mark.parametrize("shift_ms", [-40, 40])
+def test_bounds_that_are_off_by_a_few_polls_would_be_noticed(run: Toggled, shift_ms: int) -> None:
+    """The check is sharp, also where a busy computer reads late: with all bounds moved by 40 ms, many changes fall
+    outside, although each output changes every 100 to 300 ms."""
     seen, outside = changes_outside(run, shift_ns=shift_ms * MS)
     assert outside > seen / 5
 

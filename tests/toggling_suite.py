@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-OUTPUTS = 24
+OUTPUTS = 32
 RIG = """
 rig: toggling
 loads: harmless
