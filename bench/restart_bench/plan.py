@@ -25,6 +25,7 @@ from restart_bench.scenario import (
     Step,
     Wait,
 )
+from restart_bench.scenario_steps import show_wanted
 from restart_bench.statistics import confidence_reached, cycles_needed, reliability_shown
 
 SWITCHINGS_PER_CUT = 2
@@ -177,25 +178,46 @@ def _plan_case(rig: Rig, scenario: Scenario, case: Case, *, simulated: bool) -> 
 
 def _timeline(scenario: Scenario, case: Case, back: Span, to_ready: Span, watch: Span) -> tuple[Moment, ...]:
     gone, returned = ("supply off", "supply on") if scenario.how == "supply" else ("run mode left", "run mode entered")
-    moments = [Moment(None, step.text) for step in scenario.before]
-    moments.append(Moment(Span(), gone))
-    if case.level is not None:
-        moments[-1] = Moment(Span(), f"supply down to {case.level.text}")
+    moments = [Moment(Span(), gone if case.level is None else f"supply down to {case.level.text}")]
     if scenario.during:
-        moments.append(Moment(Span(0, case.off_for_ns), "while it is off: " + _listed(scenario.during)))
+        moments.append(Moment(Span(0, case.off_for_ns), "has to come true: " + _listed(scenario.during)))
     moments.append(Moment(back, returned))
     ready = back + to_ready
     moments.append(Moment(ready, "ready"))
     if scenario.settle_ns:
         settle = Span(scenario.settle_ns, scenario.settle_ns)
         moments.append(Moment(ready + settle, "settled: from here on the settled states are judged"))
+    moments += _limits(scenario, case)
     moments.append(Moment(ready + watch, "end of the watch"))
-    moments += [Moment(None, f"function check: {step.text}") for step in scenario.function_check]
-    return tuple(moments)
+    in_time = sorted(moments, key=lambda one: (one.at.low_ns, one.at.high_ns or 0) if one.at is not None else (0, 0))
+    before = [Moment(None, step.text) for step in scenario.before]
+    return (*before, *in_time, *(Moment(None, f"function check: {step.text}") for step in scenario.function_check))
+
+
+def _limits(scenario: Scenario, case: Case) -> list[Moment]:
+    """When windows that count from the restored supply open and close; what falls together is told together."""
+    found: dict[tuple[int, str], list[str]] = {}
+    windows = [
+        (f"{one.point} {show_wanted(one.wanted)}", one.window) for one in scenario.after if one.start == "restored"
+    ]
+    windows += [(limit.mark, limit.window) for limit in scenario.times]
+    for what, window in windows:
+        if window is None:
+            continue
+        if window.not_before_ns:
+            found.setdefault((window.not_before_ns, "not before this:"), []).append(what)
+        if window.not_after_ns is not None:
+            found.setdefault((window.not_after_ns, "latest for:"), []).append(what)
+    at = case.off_for_ns
+    return [Moment(Span(at + ns, at + ns), f"{word} {', '.join(whats)}") for (ns, word), whats in found.items()]
 
 
 def _listed(expectations: Sequence[Expectation]) -> str:
-    return ", ".join(f"{one.point} {one.text}" for one in expectations)
+    """`auger, fan off; rail off`: points of which the same is wanted stand together."""
+    wanted: dict[str, list[str]] = {}
+    for one in expectations:
+        wanted.setdefault(show_wanted(one.wanted), []).append(one.point)
+    return "; ".join(f"{', '.join(points)} {what}" for what, points in wanted.items())
 
 
 def true_off_time(supply: Supply, off_for_ns: int) -> Span:

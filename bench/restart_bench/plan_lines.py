@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 
 from restart_bench.face_values import address_word, hanging, plain
 from restart_bench.plan import (
@@ -13,6 +13,7 @@ from restart_bench.plan import (
     Sight,
     Span,
     SuitePlan,
+    Support,
     support_of,
 )
 from restart_bench.record.wording import bounds_text, counted, percent_text
@@ -33,15 +34,45 @@ def _lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) -> I
     rig = plan.rig
     scenarios, cycles = counted(len(plan.scenarios), "scenario"), counted(plan.cycles, "cycle")
     yield f"{rig.name}: {scenarios}, {cycles}, {span_text(plan.lasts)}"
+    if len(plan.scenarios) > 1:
+        yield ""
+        yield from _overview(plan.scenarios)
     for scenario in plan.scenarios:
         yield ""
         yield from _scenario_lines(scenario, rig, width)
     yield ""
     yield "What can be seen at best (a shorter pulse can hide between two reads)"
-    for sight in _sharpest(plan):
-        yield from hanging(f"  {rig.points[sight.point].shown}", _sight_text(rig, sight), width, _INDENT + 2)
+    sights = [(rig.points[sight.point].shown, _sight_text(rig, sight)) for sight in _sharpest(plan)]
+    yield from _columns(sights, width)
     yield ""
     yield from _rig_lines(plan, worn, writes, width)
+
+
+def _columns(rows: Sequence[tuple[str, str]], width: int) -> Iterator[str]:
+    """Rows of a name and its text; the texts begin in one column, a little further right where names are long."""
+    longest = max((len(left) for left, _ in rows), default=0)
+    indent = 2 + max(_INDENT, min(longest + 2, width // 3))
+    for left, text in rows:
+        yield from hanging(f"  {left}", text, width, indent)
+
+
+def _overview(plans: Sequence[ScenarioPlan]) -> Iterator[str]:
+    """All scenarios at a glance: cycles, length, and the reliability that they show if none of them fails."""
+    rows = [("scenario", "cycles", "each lasts", "shows, if none fails")]
+    for plan in plans:
+        cases = plan.cases[:1] if len({(case.each, case.cycles) for case in plan.cases}) == 1 else plan.cases
+        each = sorted({span_text(case.each) for case in cases}, key=len)
+        shown = min((support_of(plan.scenario.demonstrate, case.cycles) for case in plan.cases), key=_reliability)
+        reliability = _percent(shown.reliability) if shown.reached >= shown.confidence else "out of reach:"
+        wanted = f"{reliability} at {_percent(shown.confidence)} confidence"
+        rows.append((plan.scenario.name, str(plan.cycles), each[0] if len(each) == 1 else "see below", wanted))
+    name, cycles, lasts = (max(len(row[n]) for row in rows) for n in range(3))
+    for row in rows:
+        yield f"  {row[0]:<{name}}  {row[1]:>{cycles}}  {row[2]:<{lasts}}  {row[3]}"
+
+
+def _reliability(support: Support) -> float:
+    return support.reliability
 
 
 def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int) -> Iterator[str]:
@@ -68,7 +99,7 @@ def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int) -> Iterator[str]:
 def _off_time_text(case: CasePlan, rig: Rig) -> str:
     if rig.supply is None or rig.supply.contact is None or case.off_time.high_ns is None:
         return "found out in each cycle; this supply states no delays"
-    return bounds_text((case.off_time.low_ns, case.off_time.high_ns))
+    return f"{bounds_text((case.off_time.low_ns, case.off_time.high_ns))}, from the relay's data sheet values"
 
 
 def _when(moment: Moment) -> str:
@@ -100,7 +131,8 @@ def support_text(plan: ScenarioPlan, case: CasePlan) -> str:
     support = support_of(demonstration, case.cycles)
     cycles, reliability = counted(case.cycles, "cycle"), _percent(support.reliability)
     if demonstration is None:
-        text = f"{cycles} without a failure show {reliability} at {_percent(support.confidence)} confidence"
+        verb = "shows" if case.cycles == 1 else "show"
+        text = f"{cycles} without a failure {verb} {reliability} at {_percent(support.confidence)} confidence"
         enough = support.reliability >= WORTH_SHOWING
         return text if enough else f"{text} ({support.needed} would show {_percent(WORTH_SHOWING)})"
     misses = support.missing_allowed
@@ -130,16 +162,15 @@ def _sharpest(plan: SuitePlan) -> list[Sight]:
 
 
 def _sight_text(rig: Rig, sight: Sight) -> str:
-    where = "its terminal on " if sight.judged != sight.point else ""
     delay = f" + {show_duration(sight.input_delay_ns)} input delay" if sight.input_delay_ns else ""
-    text = f"{where}{sight.device}: {show_duration(sight.excludes_ns)} (poll {show_duration(sight.poll_ns)}{delay})"
-    if sight.asked_ns is not None:
-        text += f", asked for: {show_duration(sight.asked_ns)}"
+    asked = f", asked for {show_duration(sight.asked_ns)}" if sight.asked_ns is not None else ""
     if sight.too_coarse:
-        text += ": TOO COARSE, this can never pass; poll faster, take a faster input, or ask for a longer pulse"
-    if not sight.sees_through_the_cut:
-        text += "; read on the controller, so blind while it is dark"
-    return f"{text} ({address_word(rig.points[sight.judged])})"
+        asked += ": TOO COARSE, this can never pass; poll faster, take a faster input, or ask for a longer pulse"
+    where = "terminal on " if sight.judged != sight.point else ""
+    dark = "" if sight.sees_through_the_cut else ", blind while it is dark"
+    address = address_word(rig.points[sight.judged])
+    poll = f"poll {show_duration(sight.poll_ns)}{delay}"
+    return f"{show_duration(sight.excludes_ns)}{asked}; {where}{sight.device}{dark}: {poll}; {address}"
 
 
 # ---------------------------------------------------------------- the rig
@@ -149,13 +180,11 @@ def _rig_lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) 
     rig = plan.rig
     written = [point for point in rig.points.values() if point.name in writes]
     yield "What this suite writes" if written else "This suite writes nothing"
-    for point in written:
-        yield from hanging(f"  {point.shown}", f"{point.device}: {address_word(point)}", width, _INDENT + 2)
+    yield from _columns([(point.shown, f"{point.device}: {address_word(point)}") for point in written], width)
     by_hand = [point for point in rig.points.values() if point.by_hand is not None]
     if by_hand:
         yield "What a person works when asked"
-    for point in by_hand:
-        yield from hanging(f"  {point.shown}", f"{point.by_hand}, seen in {address_word(point)}", width, _INDENT + 2)
+    yield from _columns([(one.shown, f"{one.by_hand}, seen in {address_word(one)}") for one in by_hand], width)
     yield ""
     yield "Supply, archive"
     for left, text in _facts(plan, worn):
