@@ -29,7 +29,7 @@ DRAWING = {
         judging concluding matrix
     """,
     2: """
-        runner cycle hands waiting limiting safety resuming unfinished parking telling viewing reporting
+        runner cycle hands waiting limiting safety resuming unfinished parking telling viewing reporting earlier
         observer observer_sockets observing sample_store simulation
         screen frame gathered lanes block_letters plain_show face_values echoes rehearsal_words plan_lines
         results result_documents driver_lines archive_lines record

@@ -178,8 +178,11 @@ class CycleAct:
         """Nobody gave the power back meanwhile, as far as the rig can tell."""
         desk = self._desk
         proofs = desk.rig.proof_of_cut
-        wait = now_ns() + _READ_WITHIN_NS
-        if any(one.of_supply for one in proofs) and desk.attention.wait_until(wait, lambda: _power_is_back(desk)):
+        since = now_ns()  # what was read before the kill says nothing of now
+        wait = since + _READ_WITHIN_NS
+        if any(one.of_supply for one in proofs) and desk.attention.wait_until(
+            wait, lambda: _power_is_back(desk, since)
+        ):
             text = "the killed run had left the supply off, but it is on now: somebody ended the off time"
             desk.attention.end("relay", f"{text}. Start a new run", now_ns())
         if left.by_wall_clock:
@@ -540,10 +543,11 @@ class CycleAct:
         self._desk.record(Trouble(self._turn.cycle, kind, text, at_ns))
 
 
-def _power_is_back(desk: Desk) -> bool | None:
-    """True where a supply proof says that the power is there; None where it does not."""
+def _power_is_back(desk: Desk, since_ns: int) -> bool | None:
+    """True where a supply proof that was read since then says that the power is there; None where it does not."""
     named = [proof.point for proof in desk.rig.proof_of_cut if proof.of_supply and proof.point is not None]
-    readings = {name: reading for name in named if (reading := desk.observing.latest(name)) is not None}
+    newest = {name: desk.observing.latest(name) for name in named}
+    readings = {name: one for name, one in newest.items() if one is not None and one.sent_ns >= since_ns}
     return powered_by_proof(desk.rig.proof_of_cut, readings) or None
 
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from restart_bench.archive_files import ArchiveError
 from restart_bench.archive_reading import ArchivedRun
 from restart_bench.concluding import judge_run, planned_cycles
+from restart_bench.earlier import earlier_cycles, gone_on_with
 from restart_bench.judging import judge_cycle, overwrite
 from restart_bench.killed import planned_of
 from restart_bench.new_on_old import NotAnswered, load_scenario
@@ -48,8 +49,9 @@ def judge_again(run: ArchivedRun, scenario_file: Path | None = None) -> RunOutco
     suite = run.suite()
     if scenario_file is None:
         cycles = _by_archived(run, suite)
-        begun = [s for s in suite.scenarios if any(one.scenario == s.name for one in cycles)]
-        return _outcome(run, suite.rig, cycles, judge_run(suite.rig, begun, cycles, planned_of(run, begun)))
+        counted = [*_of_earlier(run), *cycles]
+        begun = [s for s in suite.scenarios if any(one.scenario == s.name for one in counted)]
+        return _outcome(run, suite.rig, cycles, judge_run(suite.rig, begun, counted, planned_of(run, begun)))
     loaded = load_scenario(run, scenario_file)
     return _by_another(run, suite, loaded.scenario, loaded.not_answered)
 
@@ -62,6 +64,18 @@ def _by_archived(run: ArchivedRun, suite: Suite) -> tuple[CycleJudged, ...]:
     if not cycles:
         raise ArchiveError(f"{run.id}: no cycle was run, so there is nothing to judge")
     return cycles
+
+
+def _of_earlier(run: ArchivedRun) -> list[CycleJudged]:
+    """The cycles of a run that this one went on with, judged again as well. Raises ArchiveError where that run is not
+    in the archive any more."""
+    if not run.run.get("resumes"):
+        return []
+    before = gone_on_with(run)
+    if before is None:
+        raise ArchiveError(f"{run.id} went on with {run.run['resumes']['run']}, which is not in this archive")
+    numbers = {one.cycle for one in earlier_cycles(before).counted}
+    return [one for one in (*_of_earlier(before), *_by_archived(before, before.suite())) if one.cycle in numbers]
 
 
 def _outcome(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from restart_bench.archive_reading import ArchivedRun
 from restart_bench.archive_tables import judged_cycles, judged_scenarios
 from restart_bench.clock import Anchor
+from restart_bench.earlier import earlier_cycles, gone_on_with
 from restart_bench.outcome import exit_of
 from restart_bench.records import (
     CutAnnounced,
@@ -50,7 +51,9 @@ def what_is_missing(run: ArchivedRun, suite: Suite | None) -> list[Record]:
             whole, added = _brought_to_end(records, samples)
             judged[number] = _judge(run, suite, whole, samples)
             missing += [*added, judged[number]]
-    scenarios = _conclude(run, suite, list(judged.values()))
+    before = gone_on_with(run)
+    counted = earlier_cycles(before).counted if before is not None else ()
+    scenarios = _conclude(run, suite, [*counted, *judged.values()])
     missing += scenarios
     missing.append(_end(run, [*run.records, *missing], scenarios))
     return missing

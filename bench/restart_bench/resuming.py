@@ -22,12 +22,10 @@ from restart_bench.clock import NS_PER_S, Anchor
 from restart_bench.outcome import Refused, RunOptions
 from restart_bench.records import (
     CycleEnded,
-    CycleJudged,
     CycleRecords,
     PointWritten,
     Record,
     Switching,
-    Verdict,
     cycle_records,
 )
 from restart_bench.reporting import write_report
@@ -40,22 +38,6 @@ _INSTANTS = (
 )  # fmt: skip
 _SAME_BOOT_NS = 5 * NS_PER_S  # the two anchors agree so far: the clock has run through
 _OTHER_CONNECTIONS = 1 << 30  # connections of the earlier run are none of those to come
-
-
-@dataclass(frozen=True, slots=True)
-class Earlier:
-    """A run that is gone on with: its seed, the cycles that count, their places (scenario, case, number), and the
-    number of its last cycle."""
-
-    run: ArchivedRun
-    seed: int
-    counted: tuple[CycleJudged, ...]
-    places: frozenset[tuple[str, str, int]]
-    last_cycle: int
-
-    def told(self) -> dict[str, object]:
-        """What run.json of the new run says of it."""
-        return {"run": self.run.id, "cycles": [one.cycle for one in self.counted]}
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,46 +98,6 @@ def _same_files(text: str, run: ArchivedRun, suite: Suite) -> None:
             f"--resume {text}: the {kinds} files are not those of {run.id} any more, so its cycles do not count for "
             "them; start a new run"
         )
-
-
-def earlier_cycles(run: ArchivedRun) -> Earlier:
-    """What of a closed run counts: every judged cycle that went to its end, or that proved a fail before.
-
-    A run that itself went on with another one brings that one's cycles along.
-    """
-    judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
-    counted: dict[int, CycleJudged] = {}
-    places: set[tuple[str, str, int]] = set()
-    for number, records in run.cycle_records.items():
-        one = judged.get(number)
-        if one is None or not (_went_to_its_end(records) or one.verdict is Verdict.FAIL):
-            continue
-        counted[number] = one
-        places.add((records.started.scenario, records.started.case, records.started.number))
-    last = max(run.cycle_records, default=0)
-    before = gone_on_with(run)
-    if before is not None:
-        earlier = earlier_cycles(before)
-        counted = {**{one.cycle: one for one in earlier.counted}, **counted}
-        places |= earlier.places
-        last = max(last, earlier.last_cycle)
-    return Earlier(run, int(run.run["seed"]), tuple(counted.values()), frozenset(places), last)
-
-
-def _went_to_its_end(records: CycleRecords) -> bool:
-    """False where a person or a kill broke it off; what else kept it from its end is its result."""
-    return not any(trouble.kind == "stopped" for trouble in records.troubles) and records.ended is not None
-
-
-def gone_on_with(run: ArchivedRun) -> ArchivedRun | None:
-    """The earlier run that this one went on with, from the same archive; None where there is none (any more)."""
-    told = run.run.get("resumes")
-    if not isinstance(told, dict):
-        return None
-    try:
-        return ArchivedRun.open(find_run(str(told["run"]), run.folder.parents[2]))
-    except ArchiveError:
-        return None
 
 
 # ---------------------------------------------------------------- an off time that was not over

@@ -27,6 +27,7 @@ from restart_bench.archive_reading import ArchivedRun
 from restart_bench.clock import anchor, now_ns
 from restart_bench.concluding import judge_run
 from restart_bench.cycle import CycleAct, Desk, Turn
+from restart_bench.earlier import Earlier, earlier_cycles
 from restart_bench.hands import Hands
 from restart_bench.judging import judge_cycle
 from restart_bench.limiting import Limiting
@@ -46,7 +47,7 @@ from restart_bench.records import (
 )
 from restart_bench.rehearsing import judge_rehearsal
 from restart_bench.reporting import write_report
-from restart_bench.resuming import Earlier, OpenCut, bring_samples, earlier_cycles, find_earlier, open_cut_of
+from restart_bench.resuming import OpenCut, bring_samples, find_earlier, open_cut_of
 from restart_bench.rig import Rig
 from restart_bench.safety import Awake, SupplyLock, points_named, refuse_worn, require_arming
 from restart_bench.scenario import Case, Scenario
@@ -156,7 +157,6 @@ class Session:
             self._seed = int(earlier.run["seed"])
         warning = self._leave_to_switch(stack) if self._heed else ""
         self._handle_signals(stack)
-        open_runs = left_open(options.logs, rig.name)
         self.id = new_run_id()
         before = told_before(self._suite, options, run_id=self.id, seed=self._seed, planned=self._planned_cycles())
         if earlier is not None:
@@ -171,7 +171,7 @@ class Session:
         if earlier is not None and not earlier.closed:
             self._take_over(earlier)
         self._open_rig(stack)
-        self._put_right(open_runs)
+        self._put_right([path for path in left_open(options.logs, rig.name) if path != self.folder])
         if earlier is not None:
             self._count_earlier(ArchivedRun.open(earlier.folder))
 
@@ -193,6 +193,8 @@ class Session:
         if not self._heed:
             finish_killed(earlier.folder, write_report)
             return
+        if self._suite.rig.only_while:
+            return  # nobody watched its conditions meanwhile, so that cycle could only be an error
         number = earlier_cycles(earlier).last_cycle + 1
         self._open_cut = open_cut_of(earlier, self._suite.rig, number=number, now=anchor())
         if self._open_cut is None:
