@@ -93,7 +93,8 @@ def test_a_dip_that_the_relay_was_too_slow_for_is_an_error(tmp_path: Path) -> No
     late = fault("relay-slow", by="3 s", when="opening")
     run = play(tmp_path, late, scenario={"cut/off_for": "120 ms", "after/restart": "none"})
     assert run.outcome.exit_code == 4 and words(run) == {Verdict.ERROR}
-    assert "the supply was not cut" in run.cycle.reason
+    said = run.cycle.reason  # a busy machine may stretch the dip as well
+    assert "the supply was not cut" in said or "the asked dip of 120 ms is not proven" in said
 
 
 @plays("relay-bouncing")

@@ -323,12 +323,14 @@ def test_during_is_right_about_every_truth(
     verdict, dark = told.finding("burner").verdict, told.mark("dark")
     start = dark if dark is not None and dark < BACK else CUT  # what comes before `dark` is not spoken of
     off = deviating(truth, start, BACK, lambda value: value == 1.0)
-    on = deviating(truth, off[0][0] if off else start, BACK, lambda value: value == 0.0)
     if verdict is PASS:
         longest = told.longest_gap("burner_terminal", start, BACK)
-        assert off and all(stop - begin <= longest for begin, stop in on)
+        assert off
+        since = next((begin for begin, stop in off if stop - begin > longest), off[-1][0])  # a shorter off may hide
+        on = deviating(truth, since, BACK, lambda value: value == 0.0)
+        assert all(stop - begin <= longest for begin, stop in on)
     if verdict is FAIL:
-        assert on
+        assert deviating(truth, off[0][0] if off else start, BACK, lambda value: value == 0.0)
 
 
 # ---------------------------------------------------------------- the generators can fail
