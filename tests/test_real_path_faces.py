@@ -18,6 +18,7 @@ import pytest
 from command_line import begun, bench, run_folders, stop, told
 from lamp_suites import LampSuites
 
+OFF_FOR = "800 ms"  # long enough that a busy computer still reads the rail meanwhile
 Done = subprocess.CompletedProcess[str]
 ENDS = ("passes", "inconclusive", "error", "fails")
 CODE = {"passes": 0, "inconclusive": 3, "error": 4, "fails": 1}
@@ -32,11 +33,11 @@ class Several(LampSuites):
         for name in ENDS:
             rig = self.rig(name)
             wanted = {"fails": "off", "inconclusive": "{never: off, longer_than: 1 ms}"}.get(name, "on")
-            self.scenario(rig, f"it-{name}", wanted)
+            self.scenario(rig, f"it-{name}", wanted, off_for=OFF_FOR)
         broken = folder / "error" / "it-error.yaml"  # the state before is never reached
         text = broken.read_text(encoding="utf-8").replace("expect: {lamp: on}", "expect: {spare: on}\n    within: 0 s")
         broken.write_text(text, encoding="utf-8")
-        self.scenario(self.rig("lasts"), "it-lasts", "on")
+        self.scenario(self.rig("lasts"), "it-lasts", "on", off_for=OFF_FOR)
         with (folder / "passes" / "it-passes.yaml").open("a", encoding="utf-8") as file:
             file.write("function_check:\n  - press: start\n")
 
@@ -75,7 +76,7 @@ PAIRS = (("passes", "inconclusive"), ("inconclusive", "error"), ("error", "fails
 @pytest.fixture(scope="module")
 def done(suites: Several) -> dict[tuple[str, ...], Done]:
     """Invocations over two rigs each."""
-    with ThreadPoolExecutor(4) as side_by_side:
+    with ThreadPoolExecutor(2) as side_by_side:
         begun_runs: dict[tuple[str, ...], Future[Done]] = {
             pair: side_by_side.submit(suites.run, *dict.fromkeys(pair)) for pair in PAIRS
         }
@@ -172,7 +173,9 @@ def test_judge_says_what_old_evidence_can_not_answer(
     is judged, and the whole is inconclusive."""
     (folder,) = run_folders(suites.folder / "passes" / "logs")
     text = (suites.folder / "passes" / "it-passes.yaml").read_text(encoding="utf-8")
-    text = text.replace("off_for: 250 ms", "off_for: [250 ms, 5 s]").replace("lamp: on\n", "lamp: on\n    mixer: off\n")
+    text = text.replace(f"off_for: {OFF_FOR}", f"off_for: [{OFF_FOR}, 5 s]").replace(
+        "lamp: on\n", "lamp: on\n    mixer: off\n"
+    )
     text = text.replace("after:\n", "after:\n  watch: 20 s\n")
     scenario = tmp_path / "it-passes.yaml"
     scenario.write_text(text + "  - expect: {lamp: on}\n", encoding="utf-8")
