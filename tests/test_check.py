@@ -138,3 +138,17 @@ def test_warnings_do_not_keep_check_from_its_plan(tmp_path: Path) -> None:
     assert code == 0
     assert err.startswith(f"warning: {tmp_path / 'rig.yaml'}:")
     assert "warning" not in out
+
+
+@pytest.mark.parametrize("later", ["{durations: iec-61000-4-29}", "{search: 5 ms..200 ms}"])
+def test_what_comes_later_is_refused_with_what_serves_now(later: str, tmp_path: Path) -> None:
+    """Named lists of durations and the search for a limit are not there yet: exit code 2, and what to write instead."""
+    (tmp_path / "rig.yaml").write_text(RIG, encoding="utf-8")
+    (tmp_path / "s.yaml").write_text(SCENARIO.replace("off_for: 3 s", f"off_for: {later}"), encoding="utf-8")
+    code, out, err = said(tmp_path, tmp_path / "logs")
+    assert (code, out) == (2, "")
+    name = later[1:].partition(":")[0]
+    assert err == (
+        f"{tmp_path / 's.yaml'}:6: cut.off_for: {name} comes with a later edition; "
+        "write a list or A..B in N values, like 5 ms..200 ms in 6 values\n"
+    )
