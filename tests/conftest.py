@@ -1,25 +1,38 @@
-"""Tests that share a costly fixture of their module stay on one worker, and so do those that measure rates."""
+"""Tests whose module keeps a costly fixture stay on one worker, and so do those that measure rates.
+
+Marks of `xdist_group` would say the same, but pytest 9.2 keeps pytest-xdist 3.8 from seeing them (`--dist loadgroup`
+renames items through an attribute that is gone), so the scheduler is told here.
+"""
 
 from __future__ import annotations
 
+from functools import cache
+from pathlib import Path
+
 import pytest
+from xdist.remote import Producer
+from xdist.scheduler import LoadScopeScheduling
+
+HERE = Path(__file__).parent
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Groups for `--dist loadgroup`: without them every worker would make the fixture again."""
-    for item in items:
-        if item.get_closest_marker("xdist_group") is None:
-            group = "benchmarks" if "benchmarks" in item.nodeid else _shares_a_fixture(item)
-            if group:
-                item.add_marker(pytest.mark.xdist_group(group))
+class ByCostlyFixture(LoadScopeScheduling):
+    """Hands out single tests, and whole modules where a fixture of the module is shared."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = nodeid.partition("::")[0]
+        if "benchmarks" in file:
+            return "benchmarks"
+        return file if _shares(file) else nodeid
 
 
-def _shares_a_fixture(item: pytest.Item) -> str:
-    """The module's name where a fixture lives as long as the module, "" else."""
-    info = getattr(item, "_fixtureinfo", None)
-    if info is None:
-        return ""
-    made = [fixture for name in info.names_closure for fixture in info.name2fixturedefs.get(name, ())]
-    here = any(fixture.scope == "module" and fixture.baseid for fixture in made)
-    return item.nodeid.partition("::")[0] if here else ""
+@cache
+def _shares(file: str) -> bool:
+    path = HERE.parent / file
+    return path.is_file() and 'scope="module"' in path.read_text(encoding="utf-8")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> LoadScopeScheduling | None:
+    """Only where workers were asked for without naming another way of sharing out."""
+    return ByCostlyFixture(config, log) if config.getoption("dist", "no") == "load" else None

@@ -25,7 +25,6 @@ from restart_bench.clock import now_ns
 from restart_bench.records import CycleJudged, RunEnded
 from transitions import Transition, read_transitions
 
-of_one_kill = pytest.mark.xdist_group("killed")
 FLUSHED_NS = 100_000_000  # DESIGN 8: a killed bench loses nothing older than this
 
 
@@ -162,7 +161,6 @@ def kill(process: subprocess.Popen[str], *, everything: bool) -> None:
         process.kill()
 
 
-@of_one_kill
 def test_the_next_start_on_the_rig_closes_the_killed_run(killed: Killed) -> None:
     """The next run passes as ever; the killed one is a closed run that says how it ended, and its sums hold."""
     assert killed.next_run.returncode == 0, told(killed.next_run)
@@ -171,7 +169,6 @@ def test_the_next_start_on_the_rig_closes_the_killed_run(killed: Killed) -> None
     assert len(run_folders(killed.logs)) == 2
 
 
-@of_one_kill
 def test_no_cycle_that_the_rig_saw_completed_is_lost(killed: Killed) -> None:
     """The rig's truth log tells how often the supply was off and came back before it was off again: each of these
     cycles is in the archive with a verdict of its own, and the one that was broken off is no pass."""
@@ -184,7 +181,6 @@ def test_no_cycle_that_the_rig_saw_completed_is_lost(killed: Killed) -> None:
     assert rows[-1][1] != "pass"
 
 
-@of_one_kill
 def test_nothing_older_than_100_ms_before_the_kill_is_lost_from_the_samples(killed: Killed) -> None:
     """The last sample on file is at most 100 ms older than the kill, and what this computer stalled for besides: the
     longest time that passed between two reads before."""
@@ -194,7 +190,6 @@ def test_nothing_older_than_100_ms_before_the_kill_is_lost_from_the_samples(kill
     assert max(instants) >= killed.at_ns - FLUSHED_NS - stalled
 
 
-@of_one_kill
 def test_every_true_change_older_than_100_ms_is_in_the_archive(killed: Killed) -> None:
     """The lamp's terminal by the rig's own truth log, and by the archive: the same changes in the same order."""
     rows = duckdb.sql(
@@ -207,7 +202,6 @@ def test_every_true_change_older_than_100_ms_is_in_the_archive(killed: Killed) -
     assert len(true) > 5
 
 
-@of_one_kill
 def test_a_killed_run_can_be_judged_again(killed: Killed) -> None:
     """`judge` finds what the next start found: a run that was broken off is no pass, and nothing differs."""
     with contextlib.closing(ArchivedRun.open(killed.folder)) as archived:

@@ -20,7 +20,6 @@ from restart_bench.records import SampleKind
 from toggling_suite import OUTPUTS, write_toggling
 from transitions import Transition, changed_within, read_transitions
 
-pytestmark = pytest.mark.xdist_group("toggling")  # all look at one run
 MS = 1_000_000
 CYCLES = 2
 Read = tuple[int, int, bool]  # sent, received, value

@@ -24,7 +24,6 @@ from quick_dryer import DRYER, write_dryer
 EDITED = DRYER / "program-edited.yaml"
 AT_ONE_TIME = 4
 SAME = tuple(f"run-{number}" for number in range(6))
-pytestmark = pytest.mark.xdist_group("compare")  # all look at the same runs
 
 
 class Runs:

@@ -22,7 +22,6 @@ OFF_FOR = "800 ms"  # long enough that a busy computer still reads the rail mean
 Done = subprocess.CompletedProcess[str]
 ENDS = ("passes", "inconclusive", "error", "fails")
 CODE = {"passes": 0, "inconclusive": 3, "error": 4, "fails": 1}
-pytestmark = pytest.mark.xdist_group("faces")  # all look at the same runs
 
 
 class Several(LampSuites):

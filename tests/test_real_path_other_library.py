@@ -19,7 +19,6 @@ from foreign_rig import Came, ForeignRig
 from restart_bench.archive_reading import ArchivedRun
 from restart_bench.records import SampleKind
 
-pytestmark = pytest.mark.xdist_group("other library")  # all look at the same two runs
 NAME = "other-library"
 STAYS = """
 scenario: {name}
