@@ -10,17 +10,18 @@ _SHORTER = {
     "rig.yaml": (
         ("watch: 3 s", "watch: 500 ms"),
         ("settle: 500 ms", "settle: 100 ms"),
-        ("longer_than: 50 ms", "longer_than: 1 s"),
+        ("longer_than: 100 ms", "longer_than: 1 s"),
         ("steady: 300 ms", "steady: 100 ms"),
         ("off_at_least: 2 s", "off_at_least: 400 ms"),
         ("on_at_least: 2 s", "on_at_least: 400 ms"),
-        ("poll: 2 ms", "poll: 5 ms\n    answer_within: 300 ms"),
+        ("poll: 2 ms", "poll: 5 ms"),
+        ("answer_within: 50 ms", "answer_within: 300 ms"),
         ("answer_within: 100 ms", "answer_within: 300 ms"),
     ),
     "scenario": (
         ("off_for: 2 s", "off_for: 500 ms"),
         ("within: 3 s", "within: 2 s"),
-        ("longer_than: 50 ms", "longer_than: 1 s"),
+        ("longer_than: 100 ms", "longer_than: 1 s"),
     ),
 }
 
