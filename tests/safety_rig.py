@@ -38,8 +38,8 @@ RIG = """\
 rig: lamp-trainer
 loads: {loads}
 devices:
-  controller: {{host: 127.0.0.1, port: {controller}, powered_by: supply, poll: 10 ms, answer_within: 100 ms}}
-  independent: {{host: 127.0.0.1, port: {independent}, poll: 5 ms}}
+  controller: {{host: 127.0.0.1, port: {controller}, powered_by: supply, poll: 25 ms, answer_within: 100 ms}}
+  independent: {{host: 127.0.0.1, port: {independent}, poll: 20 ms}}
 supply:
   driver: modbus-coil
   host: 127.0.0.1
@@ -75,7 +75,7 @@ simulation: program.yaml
 
 PROGRAM = """\
 program: lamp and fan
-scan: 5 ms
+scan: 10 ms
 boot: {dark: 60 ms, refusing: 20 ms, answering: 20 ms}
 start_pass: none
 outputs: at scan end
