@@ -6,18 +6,22 @@ import contextlib
 import io
 import random
 import re
+from functools import cache, lru_cache
 from pathlib import Path
 
 import pytest
+import yaml
 
 from file_mutations import mutated
 from restart_bench.cli import check
+from restart_bench_drivers import registry
 
 DEMO = Path(__file__).resolve().parent.parent / "scenarios" / "grain-dryer"
 SCENARIOS = sorted(path.name for path in DEMO.glob("*.yaml") if "\nscenario: " in path.read_text(encoding="utf-8"))
 PARTS, OF_EACH = 8, 250
 
 
+@cache
 def without_comments(name: str) -> str:
     """A file of the demo without its comments: they are no part of what is read, and cost time 2,000 times."""
     lines = (DEMO / name).read_text(encoding="utf-8").splitlines()
@@ -33,6 +37,15 @@ def checked(folder: Path) -> tuple[int, str]:
     return int(end.value.code or 0), said.getvalue()
 
 
+@pytest.fixture
+def read_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What does not change from one call to the next is worked out once: two of three files are as they were, and
+    the drivers are always the same. Both are pure, and nobody changes what they give."""
+    monkeypatch.setattr(yaml, "compose", lru_cache(16)(yaml.compose))
+    monkeypatch.setattr(registry, "cards", lru_cache(1)(registry.cards))
+
+
+@pytest.mark.usefixtures("read_once")
 @pytest.mark.parametrize("part", range(PARTS))
 def test_no_spoilt_file_ends_in_a_traceback(part: int, tmp_path: Path) -> None:
     """2,000 spoilt rigs, scenarios and programs of the demo: exit 0 or 2, and every fault begins with a file's name."""
