@@ -14,6 +14,10 @@ from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
 
 HERE = Path(__file__).parent
+ONE_AT_A_TIME = {
+    "tests/test_dark_host.py",  # one cable, one pair of addresses
+    "tests/test_safety_by_hand.py",  # one switch on the wall, and a lock for it
+}
 
 
 class ByCostlyFixture(LoadScopeScheduling):
@@ -23,7 +27,7 @@ class ByCostlyFixture(LoadScopeScheduling):
         file = nodeid.partition("::")[0]
         if "benchmarks" in file:
             return "benchmarks"
-        return file if _shares(file) else nodeid
+        return file if file in ONE_AT_A_TIME or _shares(file) else nodeid
 
 
 @cache

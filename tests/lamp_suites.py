@@ -8,8 +8,8 @@ RIG = """
 rig: {name}
 loads: harmless
 devices:
-  controller: {{host: 192.0.2.10, powered_by: supply, poll: 10 ms, answer_within: 300 ms}}
-  independent: {{host: 192.0.2.20, poll: 5 ms, answer_within: 300 ms}}
+  controller: {{host: 192.0.2.10, powered_by: supply, poll: 20 ms, answer_within: 300 ms}}
+  independent: {{host: 192.0.2.20, poll: 10 ms, answer_within: 300 ms}}
 supply:
   driver: modbus-coil
   host: 192.0.2.30
@@ -34,7 +34,7 @@ simulation: program.yaml
 
 PROGRAM = """
 program: lamp
-scan: 5 ms
+scan: 10 ms
 boot: {dark: 50 ms, refusing: 20 ms, answering: 20 ms}
 start_pass: none
 outputs: at scan end

@@ -230,7 +230,7 @@ def test_changes_of_reads_that_do_not_count_are_listed_as_such_and_move_no_bound
     assert found == [(10, 22, 1.0, 0.0, False), (40, 52, 1.0, 0.0, True)]
 
 
-@settings(deadline=None, max_examples=200)
+@settings(deadline=None, max_examples=120)
 @given(
     st.lists(st.tuples(st.integers(1, 40), st.integers(1, 9), st.booleans()), min_size=2, max_size=40),
     st.lists(st.integers(0, 900), max_size=12, unique=True),
