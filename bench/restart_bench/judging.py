@@ -80,7 +80,7 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
     ready = judge_ready(evidence, proofs)
     if ready_conditions(rig):
         yield _Named("", f"ready within {show_duration(rig.ready.within_ns)}", ready)
-    powered = ONLY_THE_RELAY not in ready.reason
+    powered = _surely_powered(evidence, proofs, ready)
     for limit in scenario.times:
         text = limit.text or f"{limit.mark} in time"
         yield _Named("", text, judge_mark(evidence, limit, proofs))
@@ -100,6 +100,16 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
             yield _Named(name, "check channel holds", Judged(Verdict.INCONCLUSIVE, text))
     for text, judged in judge_steps(evidence):
         yield _Named("", f"function check: {text}", judged)
+
+
+def _surely_powered(evidence: Evidence, proofs: Proofs, ready: Judged) -> bool:
+    """False where the controller was not ready in time and nothing tells a controller without power from one that
+    does not start: then the end of its time is no place to count from either."""
+    if evidence.scenario.how == "mode" or proofs.back:
+        return True
+    if evidence.ready_in_time is None and ready.verdict is Verdict.INCONCLUSIVE:
+        return False
+    return ONLY_THE_RELAY not in ready.reason
 
 
 def _as_far_as_shown(evidence: Evidence, one: Expectation, judged: Judged, seen: OutputSeen, powered: bool) -> Judged:
