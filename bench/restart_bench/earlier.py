@@ -11,11 +11,9 @@ from restart_bench.records import CycleJudged, CycleRecords, Verdict
 
 @dataclass(frozen=True, slots=True)
 class Earlier:
-    """A run that is gone on with: its seed, the cycles that count, their places (scenario, case, number), and the
-    number of its last cycle."""
+    """What is gone on with: the cycles that count, their places (scenario, case, number), and the number of the last
+    cycle."""
 
-    run: ArchivedRun
-    seed: int
     counted: tuple[CycleJudged, ...]
     places: frozenset[tuple[str, str, int]]
     last_cycle: int
@@ -42,7 +40,7 @@ def earlier_cycles(run: ArchivedRun) -> Earlier:
         counted = {**{one.cycle: one for one in earlier.counted}, **counted}
         places |= earlier.places
         last = max(last, earlier.last_cycle)
-    return Earlier(run, int(run.run["seed"]), tuple(counted.values()), frozenset(places), last)
+    return Earlier(tuple(counted.values()), frozenset(places), last)
 
 
 def _went_to_its_end(records: CycleRecords) -> bool:

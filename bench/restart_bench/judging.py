@@ -107,9 +107,7 @@ def _surely_powered(evidence: Evidence, proofs: Proofs, ready: Judged) -> bool:
     does not start: then the end of its time is no place to count from either."""
     if evidence.scenario.how == "mode" or proofs.back:
         return True
-    if evidence.ready_in_time is None and ready.verdict is Verdict.INCONCLUSIVE:
-        return False
-    return ONLY_THE_RELAY not in ready.reason
+    return evidence.ready_in_time is not None or ready.verdict is not Verdict.INCONCLUSIVE
 
 
 def _as_far_as_shown(evidence: Evidence, one: Expectation, judged: Judged, seen: OutputSeen, powered: bool) -> Judged:

@@ -25,11 +25,8 @@ class Limiting:
         self._points = limited_points(desk.rig) if heed else {}
         self._starts_a_cycle = dict.fromkeys(self._points, 1)
         if heed:
-            went_on, went_off = before.supply.get("on"), before.supply.get("off")
-            if went_off is not None and (went_on is None or went_off > went_on):
-                desk.hands.state.off_since_ns = went_off
-            else:
-                desk.hands.state.on_since_ns = went_on
+            state = desk.hands.state
+            state.off_since_ns, state.on_since_ns = before.off_since_ns, before.on_since_ns
 
     def wait_before(self, scenario: Scenario) -> None:
         """Before the first step of a cycle. Raises waiting.EndOfRun."""

@@ -43,6 +43,17 @@ class Used:
         """The point went off (or back to idle)."""
         self.fell[name] = max(at_ns, self.fell.get(name, at_ns))
 
+    @property
+    def off_since_ns(self) -> int | None:
+        """When the supply was last taken away; None where it was given back since, or never taken."""
+        went_off = self.supply.get("off")
+        return None if went_off is None or self.supply.get("on", went_off) > went_off else went_off
+
+    @property
+    def on_since_ns(self) -> int | None:
+        """When the supply was last given back; None where it was taken away since, or nothing is known."""
+        return None if self.off_since_ns is not None else self.supply.get("on")
+
     def add(self, other: Used, shift_ns: int = 0) -> None:
         """Takes over what another one holds, its instants moved by `shift_ns`."""
         self.cuts += [at + shift_ns for at in other.cuts]
@@ -57,6 +68,14 @@ class Used:
 def limited_points(rig: Rig) -> dict[str, PointLimits]:
     """The points that carry limits, by name."""
     return {name: point.limits for name, point in rig.points.items() if point.limits is not None}
+
+
+def longest_limit_ns(rig: Rig) -> int:
+    """How far back cuts and starts can still matter: the hour of the hourly limits, or a longer pause."""
+    pauses = [limits.off_at_least_ns for limits in limited_points(rig).values()]
+    if rig.supply is not None:
+        pauses += [rig.supply.limits.off_at_least_ns, rig.supply.limits.on_at_least_ns]
+    return max(HOUR_NS, *pauses)
 
 
 def used_in(records: Iterable[Record], rig: Rig) -> Used:
@@ -135,14 +154,14 @@ def wait_for_point_ns(
         left = used.fell[name] + limits.off_at_least_ns - now_ns
         waits.append((left, f"{name} must stay off for its off_at_least"))
     if limits.starts_per_hour:
-        left = _for_room(used.starts.get(name, ()), limits.starts_per_hour, starts_to_come, now_ns)
+        left = wait_for_room_ns(used.starts.get(name, ()), limits.starts_per_hour, starts_to_come, now_ns)
         waits.append((left, f"{name} may start no more than {limits.starts_per_hour} times an hour"))
     longest = max(waits, key=lambda wait: wait[0])
     return longest if longest[0] > 0 else (0, "")
 
 
-def _for_room(starts: Sequence[int], allowed: int, to_come: int, now_ns: int) -> int:
-    """Until so many of the last hour's starts are past that those to come fit (at most all of the hour)."""
+def wait_for_room_ns(starts: Sequence[int], allowed: int, to_come: int, now_ns: int) -> int:
+    """How long until so many of the last hour's starts (or cuts) are past that those to come fit; 0: at once."""
     recent = sorted(at for at in starts if at > now_ns - HOUR_NS)
     too_many = len(recent) + min(to_come, allowed) - allowed
     return recent[too_many - 1] + HOUR_NS - now_ns if too_many > 0 else 0

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from restart_bench.clock import NS_PER_S, now_ns
 from restart_bench.hands import Hands
+from restart_bench.limits import Used
 from restart_bench.observing import Observing
 from restart_bench.records import Record, Trouble
 from restart_bench.rig import Rig, Value
@@ -81,7 +82,9 @@ def _open(rig: Rig, ask: AskPerson | None) -> tuple[Supply | None, str]:
 def _put_to_rest(
     rig: Rig, hands: Hands, observing: Observing, logs: Path, say: Callable[[str], None], problem: str
 ) -> Parked:
-    hands.state.off_since_ns = _off_since(logs, rig)
+    used = Used()
+    used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
+    hands.state.off_since_ns = used.off_since_ns
     closed = tuple(left_open(logs, rig.name))
     for folder in closed:
         put_right(folder, hands, rig, say=say, armed=True, supply_problem=problem)
@@ -100,15 +103,6 @@ def _put_to_rest(
         hands.state.commanded = "unknown"
         left = hands.leave_supply(rig.supply.at_end, "park", say)
     return Parked(not_idle, left, closed)
-
-
-def _off_since(logs: Path, rig: Rig) -> int | None:
-    """When an earlier run last took the supply away, on this clock; None where it gave it back since."""
-    supply = used_lately(logs, rig).supply
-    went_off = supply.get("off")
-    if went_off is None or supply.get("on", went_off - 1) > went_off:
-        return None
-    return went_off + now_ns() - time.time_ns()
 
 
 def _pressed(rig: Rig, observing: Observing) -> dict[str, Value]:

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from restart_bench.clock import NS_PER_S
+from restart_bench.limits import HOUR_NS
 from restart_bench.records import SampleLayout
 from restart_bench.rig import BIT_TABLES, Device, Rig, Supply
 from restart_bench.scenario import (
@@ -36,7 +37,6 @@ WORTH_SHOWING = 0.95
 STORED_SHARE = 0.25
 """Bytes on the disk, all files of a run together, for each byte of a sample record: 0.24 and 0.25 measured on
 simulated runs of the dryer of 80 s and 20 s (the samples alone: 0.135)."""
-HOUR_NS = 3600 * NS_PER_S
 
 
 @dataclass(frozen=True, slots=True)

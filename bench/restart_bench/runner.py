@@ -158,7 +158,7 @@ class Session:
         warning = self._leave_to_switch(stack) if self._heed else ""
         self._handle_signals(stack)
         self.id = new_run_id()
-        before = told_before(self._suite, options, run_id=self.id, seed=self._seed, planned=self._planned_cycles())
+        before = told_before(self._suite, options, seed=self._seed, planned=self._planned_cycles())
         if earlier is not None:
             before["resumes"] = {"run": earlier.id}
         self._archive = RunArchive.create(options.logs, run_id=self.id, suite=self._suite, before=before)

@@ -18,11 +18,9 @@ from datetime import date, datetime
 from pathlib import Path
 from types import TracebackType
 
-from restart_bench.clock import NS_PER_S
+from restart_bench.limits import wait_for_room_ns
 from restart_bench.outcome import Refused
 from restart_bench.rig import Rig, Supply
-
-HOUR_NS = 3600 * NS_PER_S
 
 
 def require_arming(rig: Rig, armed_as: str | None, *, now: datetime) -> None:
@@ -200,10 +198,9 @@ def wait_for_limits_ns(
     if off_since_ns is not None and limits.off_at_least_ns:
         waits.append((off_since_ns + limits.off_at_least_ns - now_ns, "the supply must stay off for off_at_least"))
     if limits.cuts_per_hour:
-        recent = sorted(cut for cut in cuts_ns if cut > now_ns - HOUR_NS)
         allowed = max(1, int(limits.cuts_per_hour))
-        if len(recent) >= allowed:
-            waits.append((recent[-allowed] + HOUR_NS - now_ns, f"no more than {allowed} cuts an hour (cuts_per_hour)"))
+        left = wait_for_room_ns(cuts_ns, allowed, 1, now_ns)
+        waits.append((left, f"no more than {allowed} cuts an hour (cuts_per_hour)"))
     return max(waits, key=lambda wait: wait[0]) if max(wait[0] for wait in waits) > 0 else (0, "")
 
 

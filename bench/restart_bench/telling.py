@@ -8,21 +8,18 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
-from restart_bench.clock import anchor, resolution_ns
 from restart_bench.outcome import RunOptions
 from restart_bench.records import RunEnded, ScenarioJudged
 from restart_bench.suite import Suite
 
 
-def told_before(
-    suite: Suite, options: RunOptions, *, run_id: str, seed: int, planned: Mapping[str, int]
-) -> dict[str, Any]:
-    """Keys of run.json that are known before anything moves. `planned`: cycles by scenario."""
+def told_before(suite: Suite, options: RunOptions, *, seed: int, planned: Mapping[str, int]) -> dict[str, Any]:
+    """Keys of run.json that are known before anything moves, beside those that the archive knows by itself.
+
+    `planned`: cycles by scenario.
+    """
     rig = suite.rig
-    moment = anchor()
     return {
-        "run": run_id,
-        "rig": rig.name,
         "by": options.by or _user(),
         "simulated": options.simulated,
         "rehearsal": options.rehearse,
@@ -31,8 +28,6 @@ def told_before(
         "loads": rig.loads,
         "host": {"name": platform.node(), "system": platform.system(), "release": platform.release()},
         "versions": _versions(),
-        "clock": {"name": "perf_counter_ns", "resolution_ns": resolution_ns()},
-        "anchor": {"clock_ns": moment.clock_ns, "wall": moment.wall},
         "supply_address": rig.supply.address if rig.supply is not None else None,
         "planned_cycles": sum(planned.values()),
         "planned": dict(planned),

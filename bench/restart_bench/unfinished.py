@@ -20,7 +20,7 @@ from restart_bench.archive_reading import read_journal
 from restart_bench.clock import NS_PER_S, Anchor
 from restart_bench.hands import Hands
 from restart_bench.killed import cut_was_due, operations_in
-from restart_bench.limits import Used, read_told, used_in
+from restart_bench.limits import Used, longest_limit_ns, read_told, used_in
 from restart_bench.records import PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.reporting import write_report
 from restart_bench.rig import Rig, Supply, Value
@@ -124,7 +124,8 @@ def used_lately(logs: Path, rig: Rig) -> Used:
     journal where a run was killed."""
     used = Used()
     address = rig.supply.address if rig.supply is not None else None
-    for folder, told in _runs(logs):
+    since = time.time() - longest_limit_ns(rig) / NS_PER_S
+    for folder, told in _runs(logs, since):
         if told.get("simulated"):
             continue
         one = _used_by(folder, told, rig)
@@ -150,9 +151,18 @@ def _used_by(folder: Path, told: dict[str, Any], rig: Rig) -> Used:
     return used
 
 
-def _runs(logs: Path) -> Iterator[tuple[Path, dict[str, Any]]]:
+def _runs(logs: Path, since: float = 0.0) -> Iterator[tuple[Path, dict[str, Any]]]:
+    """Every run whose run.json or journal was written since then (s of the wall clock), with its run.json."""
     for path in logs.glob("rig=*/date=*/run=*/run.json"):
+        if since and max(_written(path), _written(path.with_name("journal.jsonl"))) < since:
+            continue
         yield path.parent, _run_json(path.parent)
+
+
+def _written(path: Path) -> float:
+    with suppress(OSError):
+        return path.stat().st_mtime
+    return 0.0
 
 
 def _journal(folder: Path) -> list[Record]:
