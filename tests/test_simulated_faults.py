@@ -455,6 +455,52 @@ def test_a_stuck_command_point_does_not_return_to_idle_though_the_write_is_echoe
         assert at.stays("start_button", True)
 
 
+# ---------------------------------------------------------------- restart
+
+RIDING = dryer_program(boot=QUICK, rides_through=RideThrough(middle_ns=5 * S))
+
+
+@shows("freezes")
+def test_a_controller_that_freezes_answers_on_while_nothing_moves() -> None:
+    """Heartbeat and image stand as they were, the terminals have dropped out."""
+    with faulty("freezes", program=RIDING, outputs="drop") as at:
+        at.started()
+        at.cut()
+        at.until("fan_terminal", False)
+        assert at.read("fan") is True and at.stays("heartbeat", at.read("heartbeat"))
+
+
+@shows("late-restart")
+def test_a_controller_that_restarts_late_has_ridden_through_first() -> None:
+    """It goes on for 300 ms after the return, and then boots."""
+    with faulty("late-restart", program=RIDING, after=300 * MS) as at:
+        at.cut()
+        assert at.stays("running", True, for_s=0.1) and (at.read("uptime") or 0) > 1000
+        at.until("running", None)
+        at.running()
+
+
+@shows("uptime-wraps")
+def test_an_uptime_that_wraps_falls_although_nothing_restarts() -> None:
+    """The dip is ridden through."""
+    with faulty("uptime-wraps", program=RIDING, to=7) as at:
+        before = at.read("uptime") or 0
+        at.cut()
+        assert 7 <= (at.read("uptime") or 0) < before
+        assert at.stays("running", True)
+
+
+@shows("point-refused")
+@pytest.mark.parametrize("code", [2, 0])
+def test_a_point_that_is_refused_draws_an_exception(code: int) -> None:
+    """Requests that touch it get this code; others are served."""
+    with faulty("point-refused", point="burner", from_cut=0, code=code) as at:
+        assert at.read("burner") is None and at.read("fan") is False
+        with RawClient(at.simulation.ports["controller"]) as client:
+            client.send("00 01 00 00 00 06 01 01 00 00 00 03")
+            assert client.receive()[7:] == bytes([0x81, code])
+
+
 # ---------------------------------------------------------------- all of them
 
 
