@@ -54,6 +54,7 @@ from restart_bench.scenario import Case, Scenario
 from restart_bench.suite import Suite
 from restart_bench.telling import told_after, told_before
 from restart_bench.unfinished import left_open, put_right, used_lately, wear_of
+from restart_bench.verdict_order import worst
 from restart_bench.viewing import View
 from restart_bench.waiting import Attention, EndOfRun, StopRequest
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
@@ -104,11 +105,10 @@ def exit_code_of(run: OneRun) -> int:
 
 
 def _verdict_over(runs: Sequence[OneRun]) -> Verdict:
-    order = [Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS]
     found = [scenario.verdict for run in runs for scenario in run.scenarios]
     if any(run.how != "completed" for run in runs):
         found.append(Verdict.ERROR)
-    return min(found, key=order.index, default=Verdict.PASS)
+    return worst(found)
 
 
 class Session:
