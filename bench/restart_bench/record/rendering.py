@@ -36,6 +36,7 @@ from restart_bench.record.drawing import (
     draw,
 )
 from restart_bench.records import GLOSS, MARKS, Verdict
+from restart_bench.verdict_looks import style_sheet, symbols
 from restart_bench.verdict_order import badness
 
 FIRST_PAGE_LINES = 41
@@ -113,7 +114,8 @@ def render(data: RecordData) -> str:
             several=len(data.scenarios) > 1,
             matrix=grouped(data.matrix),
             groups_named=len(data.scenarios) > 1 or any(row.case for row in data.matrix),
-            style=Markup(_part("record.css")),
+            style=Markup(_part("record.css") + style_sheet()),
+            signs=Markup(symbols()),
             script=Markup(script),
             script_digest=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
         )
