@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evidence import MS, OFF, ON, S, Story, dryer, expects, found, moved, scenario, with_check_pulse
+from restart_bench.codec import from_line, to_line
 from restart_bench.judging import judge_cycle
-from restart_bench.records import CycleJudged, Verdict, from_line, to_line
+from restart_bench.records import CycleJudged, Verdict
 from restart_bench.rig import Mode, Proof, Rig, Wanted
 from restart_bench.scenario import Ask, ByEye, Expect, Press, Step
 from restart_bench.verdict_order import UPWARD, overwrite

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from restart_bench.archive_files import ArchiveError
 from restart_bench.archive_reading import ArchivedRun
+from restart_bench.codec import from_line, to_line
 from restart_bench.concluding import judge_run, planned_cycles
 from restart_bench.earlier import earlier_cycles, gone_on_with
 from restart_bench.judging import judge_cycle
@@ -27,8 +28,6 @@ from restart_bench.records import (
     Finding,
     ScenarioJudged,
     Verdict,
-    from_line,
-    to_line,
 )
 from restart_bench.rig import Rig
 from restart_bench.scenario import Case, Scenario, Step
