@@ -12,7 +12,8 @@ from rich.text import Text
 from restart_bench.comparing import Comparison
 from restart_bench.face_values import hanging, plain
 from restart_bench.logs import RunRow, TrendRow, Verified
-from restart_bench.record.wording import listed, percent_text, shortened
+from restart_bench.reasons import listed, percent_text
+from restart_bench.record.wording import shortened
 from restart_bench.records import GLOSS, Verdict
 from restart_bench.verdict_looks import console_style
 

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from restart_bench.clock import NS_PER_MS
+from restart_bench.reasons import numbers_text
 from restart_bench.records import CycleJudged, OutputSeen, ScenarioJudged, Verdict
 from restart_bench.statistics import fisher, hodges_lehmann, holm, mann_whitney
 from restart_bench.verdict_order import worst
@@ -483,16 +484,3 @@ def _likeness(before: str, after: str) -> float:
 
 def _where(scenario: str, case: str) -> str:
     return f"{scenario}, {case}" if case else scenario
-
-
-def numbers_text(numbers: Sequence[int]) -> str:
-    """Cycle numbers for people: "3", "1 to 20", "3, 7, 9 to 12"; the first and the last of many."""
-    pieces: list[str] = []
-    rest = sorted(numbers)
-    while rest:
-        length = 1
-        while length < len(rest) and rest[length] == rest[0] + length:
-            length += 1
-        pieces.append(f"{rest[0]}" if length == 1 else f"{rest[0]} to {rest[length - 1]}")
-        rest = rest[length:]
-    return ", ".join(pieces if len(pieces) <= 6 else [*pieces[:3], "...", *pieces[-2:]])

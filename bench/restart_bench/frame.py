@@ -18,7 +18,7 @@ from restart_bench.face_values import plain, value_word
 from restart_bench.gathered import Gathered, Lane, Told, lanes_of, lights, power_is_on
 from restart_bench.lanes import Glyphs, axis, cell_for
 from restart_bench.live import LiveState
-from restart_bench.record.wording import counted, expectation_words
+from restart_bench.reasons import counted, expectation_words
 from restart_bench.records import (
     GLOSS,
     Finding,

@@ -17,7 +17,7 @@ from restart_bench.marks import as_marks, off_time, ready_conditions, switching_
 from restart_bench.noting import silent_again, supply_notes
 from restart_bench.outputs import output_seen
 from restart_bench.proving import Proofs, judge_restart, proof_problems, proofs_of
-from restart_bench.reasons import shown, some, times_text, value_text
+from restart_bench.reasons import counted, shown, some, value_text
 from restart_bench.records import Bounds, CycleJudged, CycleRecords, DeviceSamples, Finding, OutputSeen, Verdict
 from restart_bench.rig import Rig
 from restart_bench.scenario import Expectation, Scenario
@@ -251,7 +251,7 @@ def _unfinished(evidence: Evidence) -> str:
 
 def _reason(verdict: Verdict, findings: list[Finding]) -> str:
     if verdict is Verdict.PASS:
-        return f"{times_text(len(findings), 'expectation')} shown"
+        return f"{counted(len(findings), 'expectation')} shown"
     mine = [finding for finding in findings if finding.verdict is verdict]
     if verdict is Verdict.ERROR:
         mine = [finding for finding in mine if finding.expectation.startswith("valid: ")]

@@ -21,7 +21,7 @@ from restart_bench.judging import judge_cycle
 from restart_bench.killed import planned_of
 from restart_bench.new_on_old import NotAnswered, load_scenario
 from restart_bench.outcome import OneRun, RunOutcome, exit_of, exit_over
-from restart_bench.reasons import some, times_text
+from restart_bench.reasons import counted, some
 from restart_bench.records import (
     CycleJudged,
     DeviceSamples,
@@ -162,7 +162,7 @@ def _by_another(run: ArchivedRun, suite: Suite, new: Scenario, not_answered: Seq
     ]
     planned = {new.name: planned_cycles(new)}
     if len(cycles) < planned[new.name]:
-        open_questions.append(f"{times_text(len(cycles), 'cycle')} of {planned[new.name]} were performed")
+        open_questions.append(f"{counted(len(cycles), 'cycle')} of {planned[new.name]} were performed")
     (judged,) = judge_run(suite.rig, [fitted.scenario], cycles, planned)
     return _outcome(run, suite.rig, tuple(cycles), [_with_open(judged, open_questions)])
 

@@ -20,7 +20,8 @@ from restart_bench.file_faults import FaultsFound
 from restart_bench.live import LiveState
 from restart_bench.outcome import EXIT_STOPPED, OneRun, Refused, RunOptions
 from restart_bench.plain_show import PlainShow
-from restart_bench.record.wording import clean, numbers_text
+from restart_bench.reasons import numbers_text
+from restart_bench.record.wording import clean
 from restart_bench.records import GLOSS, CycleJudged, Finding, Record, ScenarioJudged, Trouble, Verdict
 from restart_bench.scenario import Case, Scenario
 from restart_bench.verdict_order import badness, worst

@@ -14,9 +14,10 @@ from restart_bench.echoes import all_without_echoes
 from restart_bench.face_values import plain
 from restart_bench.matrix import MatrixRow, matrix_rows
 from restart_bench.outcome import EXIT_MEANS, EXIT_STOPPED, OneRun, RunOutcome
+from restart_bench.reasons import bounds_text, counted, listed, numbers_text
 from restart_bench.record.data import FindingRow, Said
 from restart_bench.record.gathering import finding_rows
-from restart_bench.record.wording import bounds_text, counted, listed, numbers_text, shortened
+from restart_bench.record.wording import shortened
 from restart_bench.records import GLOSS, CycleJudged, ScenarioJudged, Verdict
 from restart_bench.rehearsal_words import NOTHING_SHOWN, is_rehearsal, reached_word, rehearsed, step_word
 from restart_bench.rig import Rig

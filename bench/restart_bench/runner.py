@@ -35,7 +35,7 @@ from restart_bench.limits import Used
 from restart_bench.live import Show
 from restart_bench.observing import Observing
 from restart_bench.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_of, exit_over
-from restart_bench.reasons import times_text
+from restart_bench.reasons import counted
 from restart_bench.records import (
     CycleJudged,
     Record,
@@ -221,8 +221,8 @@ class Session:
         self._earlier = earlier_cycles(earlier)
         self._cycle = self._earlier.last_cycle
         self._view.of_cycles = self._cycle + sum(len(self._plan_of(s)) for s in self._suite.scenarios)
-        counted = times_text(len(self._earlier.counted), "cycle")
-        self._say(f"goes on with {earlier.id}: {counted} of it counted as done, those that are left are done now")
+        done = counted(len(self._earlier.counted), "cycle")
+        self._say(f"goes on with {earlier.id}: {done} of it counted as done, those that are left are done now")
 
     def _open_rig(self, stack: ExitStack) -> None:
         rig = self._suite.rig

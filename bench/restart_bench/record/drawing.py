@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from restart_bench.record.data import CaseDiagram, DrawnCycle, DrawnMark, Lane, Piece
-from restart_bench.record.wording import columns_of, isolated, shortened, tick_text, value_text
+from restart_bench.record.wording import columns_of, isolated, number_text, shortened, tick_text
 from restart_bench.verdict_order import badness
 
 WIDTH = 1000
@@ -332,7 +332,7 @@ def value_labels(packed: Iterable[Packed], unit: str, view: tuple[float, float])
             continue
         left = PLOT_LEFT + (max(low / 1000, first) - first) * scale
         right = PLOT_LEFT + (min(high / 1000, last) - first) * scale
-        text = value_text(float(value) if value is not None else None, boolean=False, unit=unit)
+        text = number_text(float(value) if value is not None else None, unit)
         if right - left >= columns_of(text) * VALUE_COLUMN + 6:
             placed.append(Placed(round((left + right) / 2, 2), text))
     return placed

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from restart_bench.archive_tables import judged_cycles, judged_scenarios
 from restart_bench.face_values import address_word
 from restart_bench.matrix import matrix_rows
+from restart_bench.reasons import bounds_text, counted, expectation_words, listed, shown
 from restart_bench.record.data import (
     DemonstrationRow,
     FileRow,
@@ -23,7 +24,6 @@ from restart_bench.record.data import (
 from restart_bench.record.diagrams import by_case, diagrams_of
 from restart_bench.record.facts import devices, fact_groups, moment, program_words, record_notes, switched_words
 from restart_bench.record.untested import is_test, not_tested
-from restart_bench.record.wording import bounds_text, counted, expectation_words, listed
 from restart_bench.records import (
     MARKS,
     CycleJudged,
@@ -181,11 +181,6 @@ def _said(findings: Iterable[Finding]) -> tuple[Said, ...]:
     for finding in findings:
         reasons.setdefault(finding.reason, []).append(finding.cycle)
     return tuple(Said(reason, tuple(numbers)) for reason, numbers in reasons.items())
-
-
-def shown(rig: Rig, point: str) -> str:
-    """What people call a point; a name that is no point stays as it is."""
-    return rig.points[point].shown if point in rig.points else point
 
 
 # ---------------------------------------------------------------- matrix

@@ -13,6 +13,7 @@ from typing import TypeVar
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup, escape
 
+from restart_bench import reasons
 from restart_bench.cautions import CAUTIONS
 from restart_bench.record import wording
 from restart_bench.record.data import CaseDiagram, MatrixRow, RecordData, ScenarioRow
@@ -239,10 +240,10 @@ def _environment() -> Environment:
         css_text=css_text,
         short=wording.shortened,
         sentence=wording.sentence,
-        bounds=wording.bounds_text,
-        percent=wording.percent_text,
-        numbers=wording.numbers_text,
-        counted=wording.counted,
-        listed=wording.listed,
+        bounds=reasons.bounds_text,
+        percent=reasons.percent_text,
+        numbers=reasons.numbers_text,
+        counted=reasons.counted,
+        listed=reasons.listed,
     )
     return environment
