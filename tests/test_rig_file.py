@@ -1,4 +1,4 @@
-"""Rig files: every key of DESIGN section 3, what may not stand together, and `extends`."""
+"""Rig files: every key of the README's page, what may not stand together, and `extends`."""
 
 # ruff: noqa: E501 - the sentences are asserted whole, and are easier to read in one piece
 

@@ -177,7 +177,7 @@ class TestSettings:
 
 @given(st.booleans(), st.sampled_from(["normally-open", "normally-closed"]))
 def test_coil_and_supply_are_each_others_inverse(state: bool, contact: str) -> None:
-    """DESIGN: normally-open: coil off = supply off; normally-closed: coil off = supply on."""
+    """README, supplies: normally-open: coil off = supply off; normally-closed: coil off = supply on."""
     assert supply_for(coil_for(state, contact), contact) is state
     assert coil_for(False, "normally-open") is False
     assert coil_for(True, "normally-closed") is False

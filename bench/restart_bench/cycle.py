@@ -48,7 +48,7 @@ from restart_bench.traces import Trace, build_traces
 from restart_bench.waiting import Attention
 
 _READ_WITHIN_NS = NS_PER_S
-"""Nothing is cut unless every device was read within this time (DESIGN 5, rule 8)."""
+"""Nothing is cut unless every device was read within this time (rule 8)."""
 _SEEN_WITHIN_NS = NS_PER_S
 _AFTERGLOW_NS = 100 * NS_PER_MS
 """The watch goes on a little beyond its end, so that the last span is closed by a read."""

@@ -1,4 +1,4 @@
-"""One cycle judged from its records and samples alone: marks, findings, and the verdict over them (DESIGN 5).
+"""One cycle judged from its records and samples alone: marks, findings, and the verdict over them.
 
 Same evidence, same finding: live, replayed or judged again. Nothing here knows the time or the hardware.
 """

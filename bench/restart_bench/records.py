@@ -1,6 +1,6 @@
 """The words that all parts of the bench exchange: bounds, samples, commands, marks, findings, and the journal.
 
-One stream of records: live view, judgement, record, comparison and replay read the same (DESIGN 7). Samples
+One stream of records: live view, judgement, record, comparison and replay read the same. Samples
 travel as fixed-size binary records (see `SampleLayout`), all else as the dataclasses at the end of this file,
 one JSON line each in `journal.jsonl`.
 """
