@@ -125,7 +125,7 @@ def test_inconclusive_cycles_count_as_failures_and_errors_not_at_all(suite: Suit
 
 
 def test_without_an_order_nothing_is_claimed_to_be_reached(suite: Suite) -> None:
-    """The bound is still shown, at 95 %: ten cycles without a failure exclude 0.258866 (Clopper-Pearson, scipy 1.17.1)."""
+    """Still shown at 95 %: ten cycles without a failure exclude 0.258866 (Clopper-Pearson, scipy 1.17.1)."""
     (row,) = demonstrations(suite, [_cycle(n) for n in range(10)])
     assert (row.asked, row.reached) == (None, None)
     assert row.lower == pytest.approx(1 - 0.258866, abs=1e-6)
