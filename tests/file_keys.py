@@ -324,7 +324,7 @@ RIG_ROWS: dict[str, Row] = {
     "Isolation.by": row("isolation.by", "M. Jensen", lambda r: r.isolation.by, "M. Jensen", NO_TEXT, beside=ISOLATION),
     "Isolation.how": row("isolation.how", "Q1, locked out", lambda r: r.isolation.how, "Q1, locked out", NO_TEXT, beside=ISOLATION),
     "Isolation.until": row("isolation.until", "2099-01-01 16:00", lambda r: r.isolation.until, "2099-01-01 16:00", ("31.12.2099", "31.12.2099 is no date; write year-month-day"), ("2099-13-45", "2099-13-45 is no date"), beside=ISOLATION),
-    "Rig.record": row("record", "{order: 4711, since: 2026-08-01, who: [a, b]}", lambda r: r.record, {"order": 4711, "since": "2026-08-01", "who": ["a", "b"]}, ("Nordmark", "Nordmark stands where a mapping is due")),
+    "Rig.record": row("record", "{order: 4711, since: 2026-08-01, who: [a, b]}", lambda r: r.record, {"order": 4711, "since": "2026-08-01", "who": ["a", "b"]}, ("workshop", "workshop stands where a mapping is due")),
     "Rig.simulation": row("simulation", "program.yaml", lambda r: r.simulation, "program.yaml", ("[program.yaml]", "a list stands where text is due; write text alone, without brackets")),
 }  # fmt: skip
 
