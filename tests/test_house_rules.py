@@ -26,7 +26,7 @@ DRAWING = {
     """,
     1: """
         scan scan_blocks plan comparing rehearsing looking replaying
-        traces contact marks evidence noting reasons outputs proving validity pulses expecting timing stepping
+        traces contact restarts marks evidence noting reasons outputs proving validity pulses expecting timing stepping
         judging concluding matrix
     """,
     2: """

@@ -407,6 +407,9 @@ def test_pymodbus_servers_still_ask_their_context_attribute() -> None:
         def unanswered(self, table: str, address: int, count: int) -> bool:
             return False
 
+        def refused(self, table: str, address: int, count: int) -> int | None:
+            return None
+
         def read(self, table: str, address: int, count: int) -> list[int]:
             return [1] * count
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from restart_bench.reasons import at_most, counted, shown, some, span_text
 from restart_bench.records import CycleJudged, Finding, ScenarioJudged, Verdict
+from restart_bench.restarts import unit_ns
 from restart_bench.rig import Rig
 from restart_bench.scenario import Case, Expectation, Scenario
 from restart_bench.statistics import reliability_shown
@@ -144,7 +145,7 @@ def _limits(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iter
     yield from _off_times(scenario, valid)
     yield from _proven_otherwise(rig, scenario)
     yield from _taken_on_trust(rig, scenario)
-    yield from _watched(scenario)
+    yield from _watched(scenario, valid)
     retries = sum(int(cycle.figures.get("retries", 0)) for cycle in cycles)
     if retries:
         yield f"The bench repeated {counted(retries, 'command')} of its own before it was answered."
@@ -237,12 +238,19 @@ def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
         yield f"{', '.join(names)}: judged by what the controller says, no instrument looked at the terminal."
     if own and rig.ready.alive is None:
         yield "Without a sign of life (`alive:`), an image from before the cut would be taken for a new one."
+    if scenario.how == "supply":
+        for proof in rig.proof_of_cut:
+            if proof.kind == "falls" and proof.point is not None and unit_ns(rig.points[proof.point]) is None:
+                name = shown(rig, proof.point)
+                yield f"{name} has no unit of time (`unit:`): a wrap was not told from a restart by its value."
     if scenario.how == "supply" and not any(proof.of_supply for proof in rig.proof_of_cut):
         yield "Nothing reads the supply itself: that it came back at once and stayed is taken from the relay's command."
 
 
-def _watched(scenario: Scenario) -> Iterator[str]:
+def _watched(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
     """How long was looked on."""
+    if scenario.how == "supply" and any(cycle.figures.get("contact_lost") is False for cycle in cycles):
+        yield "That the controller rode through is shown up to the end of the watch: it may restart later than that."
     if any(one.until == "watch" for one in scenario.after):
         watch = show_duration(scenario.watch_ns)
         yield f"What happens later than {watch} after ready is not shown (`watch:`, `until: command`)."

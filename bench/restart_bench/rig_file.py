@@ -139,6 +139,7 @@ def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledge
     _check_independence(rig, ledger)
     _check_addresses(rig, ledger)
     _warn_about_ready(model, rig, ledger)
+    _warn_about_uptime(rig, ledger)
     return _with_mode(rig, mode)
 
 
@@ -403,6 +404,16 @@ def _warn_about_ready(model: RigIn, rig: Rig, ledger: Ledger) -> None:
             text,
             "name a point that moves while the program runs",
         )
+
+
+def _warn_about_uptime(rig: Rig, ledger: Ledger) -> None:
+    """An uptime that is the only proof."""
+    falls = [proof.point for proof in rig.proof_of_cut if proof.kind == "falls"]
+    if falls and len(falls) == len(rig.proof_of_cut):
+        text = (
+            f"{falls[0]} falls when it wraps as well, or where its words are swapped, and nothing else proves the cut"
+        )
+        ledger.warn(("proof_of_cut",), text, "add a proof that reads the supply, like rail: off")
 
 
 def _named(tree: Block, key: str) -> set[str]:
