@@ -25,8 +25,8 @@ DRAWING = {
     """,
     1: """
         scan scan_blocks plan comparing rehearsing looking replaying
-        traces contact marks evidence noting reasons outputs proving validity pulses expecting timing stepping
-        judging concluding matrix
+        traces supply_off contact marks evidence noting reasons outputs proving validity pulses expecting timing
+        stepping judging concluding matrix
     """,
     2: """
         runner cycle hands waiting limiting safety resuming unfinished parking telling viewing reporting earlier
