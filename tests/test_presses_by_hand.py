@@ -9,14 +9,21 @@ from pathlib import Path
 import pytest
 from pymodbus.client import ModbusTcpClient
 
+from file_suites import spoilt
 from restart_bench.outcome import RunOutcome
 from restart_bench.records import Answered, Verdict
 from restart_bench.runner import perform
 from safety_rig import SCENARIO, ArmedRig, Seen, armed_rig
 
 BUTTON = "start: {device: independent, coil: 0, writable: true, idle: off"
-BY_HAND = SCENARIO.replace("\n    for: 60 ms", "").replace("  - hold: jog\n", "").replace("press: stop", "press: start")
-CHECKED = BY_HAND.replace("{fan: off}", "{lamp: on}")
+WITHOUT_JOG = spoilt(SCENARIO, "  - hold: jog\n", "")
+CHECKED = spoilt(
+    spoilt(WITHOUT_JOG, "press: stop\n    for: 150 ms", "press: start").replace("press: start\n    for: 150 ms", "press: start"),
+    "{fan: off}",
+    "{lamp: on}",
+)
+"""Nobody holds jog, both presses are of start and as long as the person likes, and the last step asks for the lamp."""
+assert CHECKED.count("- press: start\n  - expect") == 2
 
 
 @pytest.fixture

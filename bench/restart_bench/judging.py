@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -26,8 +27,10 @@ from restart_bench.timing import ONLY_THE_RELAY, judge_gap, judge_mark, judge_re
 from restart_bench.units import show_duration
 from restart_bench.validity import STOPPED, problems_of
 
-STRENGTH = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR)
-"""TTCN-3 (ETSI ES 201 873-1, clause 24.1): a verdict overwrites those before it in this row, never one after it."""
+STRENGTH = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.ERROR, Verdict.FAIL)
+"""A verdict overwrites those before it in this row, never one after it: pass, inconclusive and fail as in TTCN-3 (ETSI
+ES 201 873-1, clause 24.1). There error outranks all; here a fail that stands beside an error stays one, because an
+invalid rest of a cycle does not undo what was seen before it."""
 
 ALL_PHASES_DONE = "all phases done"
 NOT_VALID = "not valid"
@@ -235,10 +238,7 @@ def _stands(judged: Judged, problems: list[Problem]) -> bool:
 
 def _verdict(findings: list[Finding]) -> Verdict:
     """A fail that stands stays one beside errors; else an error makes the cycle one; else the strongest word."""
-    words = {finding.verdict for finding in findings}
-    if Verdict.FAIL in words:
-        return Verdict.FAIL
-    return max(words, key=STRENGTH.index, default=Verdict.INCONCLUSIVE)
+    return reduce(overwrite, (finding.verdict for finding in findings)) if findings else Verdict.INCONCLUSIVE
 
 
 def _stopped(evidence: Evidence) -> bool:
