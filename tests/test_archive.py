@@ -780,7 +780,6 @@ FORBIDDEN = {*'<>:"|?*\\/', *map(chr, range(32))}
 """What a name on Windows may not hold (learn.microsoft.com, Naming Files, Paths, and Namespaces; from memory)."""
 
 
-
 def _written(name: str) -> str:
     return "".join("_" if character in FORBIDDEN else character for character in name)
 

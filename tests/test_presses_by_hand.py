@@ -17,13 +17,10 @@ from safety_rig import SCENARIO, ArmedRig, Seen, armed_rig
 
 BUTTON = "start: {device: independent, coil: 0, writable: true, idle: off"
 WITHOUT_JOG = spoilt(SCENARIO, "  - hold: jog\n", "")
-CHECKED = spoilt(
-    spoilt(WITHOUT_JOG, "press: stop\n    for: 150 ms", "press: start").replace("press: start\n    for: 150 ms", "press: start"),
-    "{fan: off}",
-    "{lamp: on}",
-)
+FIRST_BY_HAND = spoilt(WITHOUT_JOG, "press: start\n    for: 150 ms", "press: start")
+BOTH_BY_HAND = spoilt(FIRST_BY_HAND, "press: stop\n    for: 150 ms", "press: start")
+CHECKED = spoilt(BOTH_BY_HAND, "{fan: off}", "{lamp: on}")
 """Nobody holds jog, both presses are of start and as long as the person likes, and the last step asks for the lamp."""
-assert CHECKED.count("- press: start\n  - expect") == 2
 
 
 @pytest.fixture

@@ -16,8 +16,8 @@ import pytest
 
 import safety_moments
 from raw_modbus import wait_until
-from restart_bench.cli import app  # noqa: F401  # what the bench imports is imported before the clock runs
 from restart_bench.archive_reading import read_journal
+from restart_bench.cli import app  # noqa: F401  # what the bench imports is imported before the clock runs
 from restart_bench.outcome import EXIT_PASS
 from restart_bench.records import CycleJudged, CycleStarted
 from safety_rig import (
