@@ -10,8 +10,12 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
+
+settings.register_profile("any machine", deadline=None)  # how long an example takes says nothing about the bench
+settings.load_profile("any machine")
 
 HERE = Path(__file__).parent
 ONE_AT_A_TIME = {

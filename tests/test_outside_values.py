@@ -153,8 +153,8 @@ def _middle(bounds: Bounds) -> float:
 
 # ---------------------------------------------------------------- supplies that hold up
 
-# 24 V DC supplies cut on their mains side: hold-up of a 120 W unit 35 ms typical and 27 ms at least at full load,
-# 70 and 55 ms at half load; of a 480 W unit 27 and 22, 54 and 44 ms (two makers' manuals, editions not noted). A 10 A unit
+# 24 V DC supplies cut on their mains side. A 120 W unit holds up 35 ms typically and 27 ms at least at full load, 70
+# and 55 ms at half load; a 480 W unit 27 and 22, 54 and 44 ms (manuals of two makers, editions not noted). A 10 A unit
 # starts 130 ms after its mains is back and rises within 35 to 100 ms (a data page, edition not noted).
 HOLD_UP_MS = (22, 27, 35, 44, 54, 55, 70)
 
