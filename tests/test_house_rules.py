@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parent.parent
 DRAWING = {
     0: """
         units records rig scenario program file_faults clock live outcome cautions durations
-        statistics order_statistics censoring
+        statistics order_statistics censoring threshold
         link link_values modbus_wire pace observer_pipe
         conditions cures yaml_tree file_types file_models file_points rig_model rig_file rig_points supply_file
         scenario_model scenario_file scenario_steps scenario_expect program_model program_file ordered_faults suite
