@@ -11,10 +11,14 @@ from pathlib import Path
 
 import pytest
 from _pytest.terminal import TerminalReporter
+from hypothesis import settings
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
 
 from tools import left_out
+
+settings.register_profile("any machine", deadline=None)  # how long an example takes says nothing about the bench
+settings.load_profile("any machine")
 
 HERE = Path(__file__).parent
 ONE_AT_A_TIME = {

@@ -766,6 +766,23 @@ def test_an_empty_archive_says_how_to_fill_it(tmp_path: Path) -> None:
         find_run("last", tmp_path)
 
 
+@pytest.mark.parametrize("files", [("a?.yaml", "a*.yaml", "a_.yaml"), ("x?/s.yaml", "x*", "x_/s.yaml")])
+def test_no_copy_takes_another_files_name(files: tuple[str, ...]) -> None:
+    """Names that differ only in what a file system forbids stay different; a plain one stays as it is."""
+    names = input_names([Path("/suite", file) for file in files])
+    assert names[-1] == files[-1]
+    assert len(set(names)) == len(names)
+    assert not set(names) & {folder.as_posix() for name in names for folder in Path(name).parents}
+
+
+FORBIDDEN = {*'<>:"|?*\\/', *map(chr, range(32))}
+"""What a name on Windows may not hold (learn.microsoft.com, Naming Files, Paths, and Namespaces; from memory)."""
+
+
+def _written(name: str) -> str:
+    return "".join("_" if character in FORBIDDEN else character for character in name)
+
+
 @given(
     st.lists(
         st.lists(st.text(st.characters(codec="utf-8", exclude_characters="/\0"), min_size=1), min_size=1, max_size=3),
@@ -779,8 +796,10 @@ def test_copies_keep_their_places_towards_each_other(parts: list[list[str]]) -> 
     paths = [Path("/suite", *path) for path in plain]
     names = input_names(paths)
 
+    assert len(set(names)) == len(names)
     for name, path in zip(names, paths, strict=True):
-        assert not set(name) & set('<>:"|?*\\')
-        assert name.split("/")[-1].replace("_", "") in path.name.replace("_", "") or "_" in name
+        assert not set(name.replace("/", "")) & FORBIDDEN
+        assert name.split("/")[-1].rstrip("_") == _written(path.name).rstrip("_")
+        assert len(name.split("/")) == len(path.relative_to(os.path.commonpath([one.parent for one in paths])).parts)
         assert not name.startswith("/")
         assert ".." not in name.split("/")

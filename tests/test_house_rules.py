@@ -17,8 +17,8 @@ ROOT = Path(__file__).resolve().parent.parent
 
 DRAWING = {
     0: """
-        units records rig decoding scenario program file_faults clock live outcome statistics cautions
-        verdict_order verdict_looks codec
+        units records rig decoding scenario program file_faults clock live outcome statistics cautions durations
+        order_statistics censoring threshold verdict_order verdict_looks codec
         link link_values modbus_wire pace observer_pipe
         conditions cures yaml_tree file_types file_models file_points rig_model rig_file rig_points supply_file
         scenario_model scenario_file scenario_steps scenario_expect program_model program_file ordered_faults suite
@@ -40,7 +40,8 @@ DRAWING = {
 }
 """The rows of the drawing in DEVELOPERS.md, lowest first: leaves, deciding, acting with showing and keeping, faces.
 
-`statistics` decides, but stands among the leaves: it imports nothing of the bench, and files need the sizes it tells.
+`statistics` and what rests on it decide, but stand among the leaves: they import nothing else of the bench, and files
+need the sizes and durations that they tell.
 """
 ROWS = {name: row for row, names in DRAWING.items() for name in names.split()}
 
