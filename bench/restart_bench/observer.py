@@ -45,18 +45,19 @@ _CHANGES = (SampleKind.RESET, SampleKind.LATE, SampleKind.REFUSED, SampleKind.AC
 
 
 class SampleFile:
-    """The `.part` file of one device: whole records only, at once when told to, else within `FLUSH_NS`."""
+    """The `.part` file of one device: whole records only, at once when told to, else within `FLUSH_NS`. Without a
+    folder nothing is saved, and records are only offered."""
 
-    def __init__(self, folder: Path, device: Device, points: list[Point]) -> None:
+    def __init__(self, folder: Path | None, device: Device, points: list[Point]) -> None:
         """Goes on behind the samples of an earlier run where they were put there beforehand, with the same layout.
         Raises OSError where the file can't be made or holds anything else."""
         self.layout = layout_for(device, points)
         self._columns = struct.Struct(self.layout.format)
         self._blank = tuple(-1 if code == "b" else float("nan") for _, code in self.layout.points)
-        path = folder / f"{device.name}.part"
-        begun = _whole_part(path, self.layout) if path.exists() else 0
+        path = folder / f"{device.name}.part" if folder is not None else None
+        begun = _whole_part(path, self.layout) if path is not None and path.exists() else 0
         flags = os.O_WRONLY | os.O_APPEND | getattr(os, "O_BINARY", 0) | (0 if begun else os.O_CREAT | os.O_EXCL)
-        self._file = os.open(path, flags, 0o644)
+        self._file = os.open(path, flags, 0o644) if path is not None else None
         self._offset = begun
         self._waiting = bytearray()
         self._since_ns = FAR_NS
@@ -89,11 +90,12 @@ class SampleFile:
     def close(self) -> None:
         """Write what waits and let go of the file."""
         self.flush()
-        os.close(self._file)
+        if self._file is not None:
+            os.close(self._file)
 
     def _write(self, data: bytes) -> None:
         rest = memoryview(data)
-        while rest:
+        while rest and self._file is not None:
             rest = rest[os.write(self._file, rest) :]
         self._offset += len(data)
 
@@ -110,7 +112,7 @@ def _whole_part(path: Path, layout: SampleLayout) -> int:
 class Wire:
     """One device: its link, its sockets, its file."""
 
-    def __init__(self, device: Device, points: list[Point], folder: Path) -> None:
+    def __init__(self, device: Device, points: list[Point], folder: Path | None) -> None:
         """Raises OSError where the address can't be resolved or the file not be made, ValueError from planning."""
         self.device = device
         self._family, self._address = resolve(device.host, device.port)
@@ -409,7 +411,8 @@ def _told(kind: type[Any], told: dict[str, Any]) -> Any:
 def _wires(config: dict[str, Any]) -> dict[str, Wire]:
     points: list[Point] = [_told(Point, told) for told in config["points"]]
     devices: list[Device] = [_told(Device, told) for told in config["devices"]]
-    return {device.name: Wire(device, points, Path(config["folder"])) for device in devices}
+    folder = Path(config["folder"]) if config["folder"] is not None else None
+    return {device.name: Wire(device, points, folder) for device in devices}
 
 
 def main() -> int:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -34,6 +35,7 @@ from restart_bench.rig import Device, Point, Value
 from restart_bench.sample_store import Records, SampleStore
 
 _START_S = 20.0  # a slow disk and a virus scanner may both have a look first
+_START_SOON_S = 8.0
 _ACKNOWLEDGE_S = 3.0
 _HEARD_WITHIN_NS = 3 * NS_PER_S  # it tells twice a second that it lives
 _DOUBT_NS = NS_PER_S  # this process may have slept itself: what has come meanwhile is taken in first
@@ -70,11 +72,12 @@ class _Waiting:
 class Observing:
     """Samples of all devices that have points, from the moment it is made until `close`."""
 
-    def __init__(
-        self, devices: Sequence[Device], points: Sequence[Point], folder: Path, *, start_within_s: float = _START_S
-    ) -> None:
+    def __init__(self, devices: Sequence[Device], points: Sequence[Point], folder: Path | None) -> None:
         """Starts the observer, which makes `<folder>/<device>.part`. Raises ObservingError where it can't be
-        started (a file is there already, an address is unknown), ValueError where points can't be planned."""
+        started (a file is there already, an address is unknown), ValueError where points can't be planned.
+
+        Without a folder nothing is saved and nothing needs room on a disk: for hands that only have to let go, soon.
+        """
         read = {point.device for point in points}
         self._devices = [device for device in devices if device.name in read]
         self._points = {point.name: point for point in points if point.device in {d.name for d in self._devices}}
@@ -96,13 +99,13 @@ class Observing:
         self._moved_seen = {device.name: 0 for device in self._devices}
         self._moved_value: dict[str, float] = {}
         self._hello: dict[str, Any] | None = None
-        self._stderr: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115  # closed by `close`
+        self._stderr = _last_words_file(folder)
         self._sending = threading.Lock()
         self._begun_ns = now_ns()
         self._process = self._start()
         self._reader = threading.Thread(target=self._read, daemon=True, name="observing")
         self._reader.start()
-        self._await_hello(start_within_s)
+        self._await_hello(_START_S if folder is not None else _START_SOON_S)
 
     def __enter__(self) -> Self:
         return self
@@ -256,7 +259,7 @@ class Observing:
 
     def _start(self) -> subprocess.Popen[bytes]:
         config = {
-            "folder": str(self._folder),
+            "folder": str(self._folder) if self._folder is not None else None,
             "devices": [dataclasses.asdict(device) for device in self._devices],
             "points": [
                 dataclasses.asdict(dataclasses.replace(point, levels=None, limits=None))
@@ -388,7 +391,8 @@ class Observing:
         for number, request in enumerate(reads):
             self._request_of |= {point.name: number for point in request.points}
         layout = layout_for(device, points)
-        self._stores[device.name] = SampleStore(layout, self._folder / f"{device.name}.part", len(reads))
+        path = self._folder / f"{device.name}.part" if self._folder is not None else Path(os.devnull)
+        self._stores[device.name] = SampleStore(layout, path, len(reads))
 
     def _fresh_ns(self, point: str) -> int:
         device = next(each for each in self._devices if each.name == self._points[point].device)
@@ -441,6 +445,11 @@ class Observing:
             return values
         between = np.where(values >= levels.on_above, 1.0, np.nan)
         return np.where(values <= levels.off_below, 0.0, between)
+
+
+def _last_words_file(folder: Path | None) -> IO[bytes]:
+    """Where the observer's standard error goes, until `close`; nowhere where nothing may need room on a disk."""
+    return Path(os.devnull).open("r+b") if folder is None else tempfile.TemporaryFile()  # noqa: SIM115
 
 
 class Blind(Observing):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -44,8 +43,7 @@ def park(rig: Rig, *, logs: Path, arm: str | None, ask: AskPerson | None, say: C
     with ExitStack() as stack:
         if rig.supply is not None:
             stack.enter_context(SupplyLock(rig.supply))
-        scratch = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
-        observing = stack.enter_context(_observing(rig, scratch, say))
+        observing = stack.enter_context(_observing(rig, say))
         supply, problem = _open(rig, ask)
         if supply is not None:
             stack.callback(let_go_of, supply)
@@ -70,10 +68,10 @@ def park(rig: Rig, *, logs: Path, arm: str | None, ask: AskPerson | None, say: C
         return _put_to_rest(rig, hands, observing, logs, say, problem)
 
 
-def _observing(rig: Rig, scratch: Path, say: Callable[[str], None]) -> Observing:
+def _observing(rig: Rig, say: Callable[[str], None]) -> Observing:
     """An observer; where none can be started the supply is put to rest all the same."""
     try:
-        return Observing(tuple(rig.devices.values()), tuple(rig.points.values()), scratch)
+        return Observing(tuple(rig.devices.values()), tuple(rig.points.values()), None)
     except Exception as problem:
         say(f"the observer could not be started, so no point can be written or read: {problem}")
         return Blind(str(problem))

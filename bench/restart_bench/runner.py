@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import random
 import sys
-import tempfile
 import time
 import traceback
 from collections.abc import Sequence
@@ -107,9 +106,6 @@ def _verdict_over(runs: Sequence[OneRun]) -> Verdict:
     if any(run.how != "completed" for run in runs):
         found.append(Verdict.ERROR)
     return worst(found)
-
-
-_SECOND_WITHIN_S = 8.0  # for a second observer on the way out: the supply is waiting
 
 
 class Session:
@@ -542,9 +538,8 @@ class Session:
             return None
         self._renewed = True
         try:
-            folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
             devices, points = tuple(self.rig.devices.values()), tuple(self.rig.points.values())
-            fresh = self._stack.enter_context(Observing(devices, points, folder, start_within_s=_SECOND_WITHIN_S))
+            fresh = self._stack.enter_context(Observing(devices, points, None))
             fresh.set_cycle(self._cycle)
         except Exception as problem:
             self._say(f"the observer failed, and a second one could not be started: {problem}")
