@@ -32,7 +32,7 @@ DRAWING = {
     2: """
         runner cycle hands waiting limiting safety resuming unfinished parking telling viewing reporting earlier
         observer observer_sockets observing sample_store simulation
-        screen frame gathered lanes block_letters plain_show face_values echoes rehearsal_words plan_lines
+        screen frame gathered lanes block_letters plain_show outlet face_values echoes rehearsal_words plan_lines
         results result_documents driver_lines archive_lines record
         archive archive_files archive_reading archive_tables killed parts logs comparing_runs judging_again new_on_old
     """,

@@ -19,6 +19,7 @@ import pytest
 from restart_bench.file_faults import FaultsFound
 from restart_bench.live import LiveState
 from restart_bench.outcome import EXIT_STOPPED, OneRun, Refused, RunOptions
+from restart_bench.outlet import Outlet
 from restart_bench.plain_show import PlainShow
 from restart_bench.reasons import numbers_text
 from restart_bench.record.wording import clean
@@ -181,8 +182,9 @@ def load(config: pytest.Config, paths: Sequence[Path]) -> Suite:
 class Told:
     """Plain lines on whatever standard output is at the moment, so that they stand in the report of their item."""
 
-    def __init__(self) -> None:
-        self._lines = PlainShow(self)  # type: ignore[arg-type]
+    def __init__(self, *, captured: bool) -> None:
+        """Where nothing is captured whoever reads pytest's output may be slow: nobody waits for him."""
+        self._lines = PlainShow(self if captured else Outlet(sys.stdout))  # type: ignore[arg-type]
         self.stopped = False
 
     def record(self, record: Record) -> None:
@@ -212,7 +214,7 @@ class RigRun:
         self._config = config
         self._items = items
         self._session: Session | None = None
-        self._show = Told()
+        self._show = Told(captured=config.getoption("capture") != "no")
         self._gone = ""  # why nothing more is done on this rig
         self._told: dict[str, Verdict] = {}
         self._done = 0
