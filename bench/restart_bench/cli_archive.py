@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import sys
+from contextlib import suppress
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -19,7 +20,10 @@ from restart_bench.cli_common import (
     honest_exit,
     width_for,
 )
-from restart_bench.outcome import EXIT_ERROR, EXIT_FAIL, Refused
+from restart_bench.outcome import EXIT_ERROR, EXIT_FAIL, Refused, RunOutcome
+
+if TYPE_CHECKING:
+    from restart_bench.archive_reading import ArchivedRun
 
 OutOption = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where to write it.")]
 logs_app = typer.Typer(no_args_is_help=True, help="The archive of runs: list, verify, trend, export.")
@@ -78,23 +82,32 @@ def judge(
 ) -> int:
     """Judge archived evidence again. Writes nothing into the archive; ends as `run` would."""
     from restart_bench.archive_reading import ArchivedRun, find_run
-    from restart_bench.judging_again import changed_cycles, changed_findings, judge_again
+    from restart_bench.judging_again import judge_again
     from restart_bench.result_documents import document
     from restart_bench.results import print_outcome
 
     archived = ArchivedRun.open(find_run(run, logs))
     outcome = judge_again(archived, scenario)
-    if as_json:
-        print(json.dumps(document(outcome), ensure_ascii=False, indent=2))
-        return outcome.exit_code
-    print_outcome(outcome, console_for(sys.stdout))
+    with suppress(BrokenPipeError):  # who read our output is gone; the verdict stands
+        if as_json:
+            print(json.dumps(document(outcome), ensure_ascii=False, indent=2), flush=True)
+        else:
+            print_outcome(outcome, console_for(sys.stdout))
+            _print_changes(archived, outcome, by_archived=scenario is None)
+    return outcome.exit_code
+
+
+def _print_changes(archived: ArchivedRun, outcome: RunOutcome, *, by_archived: bool) -> None:
+    """Where the judgement is another one than the archive holds."""
+    from restart_bench.judging_again import changed_cycles, changed_findings
+
     again = outcome.runs[0].cycles
     for cycle, then, now in changed_cycles(archived, again):
         print(f"cycle {cycle} was {then.value} when it was run and is {now.value} now")
     differ = len(changed_findings(archived, again))
-    if scenario is None:
+    if by_archived:
         print(f"{differ} findings differ from those in the archive" if differ else "all findings are as in the archive")
-    return outcome.exit_code
+    sys.stdout.flush()
 
 
 @honest_exit

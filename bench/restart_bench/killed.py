@@ -102,8 +102,8 @@ def scenario_of(suite: Suite, name: str) -> Scenario:
 
 
 def _conclude(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged]) -> list[ScenarioJudged]:
-    begun = {record.scenario for record in cycles}
-    scenarios = [scenario for scenario in suite.scenarios if scenario.name in begun]
+    """All scenarios, those that the run did not come to as well: it was not completed."""
+    scenarios = list(suite.scenarios)
     if run.run.get("rehearsal"):
         from restart_bench.rehearsing import conclude_rehearsal
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -92,3 +93,22 @@ def exit_over(codes: list[int]) -> int:
     if unknown:
         raise ValueError(f"no exit code of a run: {unknown[0]}")
     return min(codes, key=_BEATS.index, default=EXIT_PASS)
+
+
+def exit_code_of(run: OneRun) -> int:
+    """Exit code of one run: its scenarios, and how it ended."""
+    codes = [exit_of(scenario.verdict) for scenario in run.scenarios]
+    if run.how == "stopped":
+        codes.append(EXIT_STOPPED)
+    elif run.how in ("error", "killed"):
+        codes.append(EXIT_ERROR)
+    return exit_over(codes)
+
+
+def verdict_over(runs: Sequence[OneRun]) -> Verdict:
+    """The one verdict over runs: the worst, and no pass where a run did not come to its end."""
+    order = [Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS]
+    found = [scenario.verdict for run in runs for scenario in run.scenarios]
+    if any(run.how != "completed" for run in runs):
+        found.append(Verdict.ERROR)
+    return min(found, key=order.index, default=Verdict.PASS)

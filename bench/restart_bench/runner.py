@@ -34,7 +34,7 @@ from restart_bench.limiting import Limiting
 from restart_bench.limits import Used
 from restart_bench.live import Show
 from restart_bench.observing import Observing
-from restart_bench.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_of, exit_over
+from restart_bench.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_code_of, exit_over, verdict_over
 from restart_bench.reasons import times_text
 from restart_bench.records import (
     CycleJudged,
@@ -68,9 +68,8 @@ def perform(suites: Sequence[Suite], options: RunOptions, show: Show, ask: AskPe
     Raises Refused (nothing moved) before the first suite moves anything. A suite that is refused later (its supply
     is held by another bench, say) counts as an error of the bench, and the others go on.
     """
-    if not options.simulated:
-        for suite in suites:
-            require_arming(suite.rig, options.arm, now=datetime.now().astimezone())
+    for suite in suites:
+        _refuse_early(suite, options)
     runs: list[OneRun] = []
     codes: list[int] = []
     for suite in suites:
@@ -90,25 +89,17 @@ def perform(suites: Sequence[Suite], options: RunOptions, show: Show, ask: AskPe
         if run.how == "stopped":
             break
     code = exit_over(codes)
-    return RunOutcome(code, _verdict_over(runs), tuple(runs))
+    return RunOutcome(code, verdict_over(runs), tuple(runs))
 
 
-def exit_code_of(run: OneRun) -> int:
-    """Exit code of one run: its scenarios, and how it ended."""
-    codes = [exit_of(scenario.verdict) for scenario in run.scenarios]
-    if run.how == "stopped":
-        codes.append(130)
-    elif run.how in ("error", "killed"):
-        codes.append(4)
-    return exit_over(codes)
-
-
-def _verdict_over(runs: Sequence[OneRun]) -> Verdict:
-    order = [Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS]
-    found = [scenario.verdict for run in runs for scenario in run.scenarios]
-    if any(run.how != "completed" for run in runs):
-        found.append(Verdict.ERROR)
-    return min(found, key=order.index, default=Verdict.PASS)
+def _refuse_early(suite: Suite, options: RunOptions) -> None:
+    """What can be refused is refused before the first rig is switched. Raises Refused."""
+    if options.simulated and suite.program is None:
+        raise Refused(f"{suite.rig.name}: the rig file names no `simulation:` program, so there is nothing to simulate")
+    if not options.simulated:
+        require_arming(suite.rig, options.arm, now=datetime.now().astimezone())
+    if options.resume:
+        find_earlier(options.resume, suite, options)
 
 
 class Session:
@@ -455,7 +446,7 @@ class Session:
         ended = RunEnded(
             run=self.id,
             how=self._how,
-            verdict=_verdict_over([run]),
+            verdict=verdict_over([run]),
             exit_code=code,
             reason=self._reason,
             at_ns=now_ns(),
