@@ -94,6 +94,8 @@ def _settings(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> dict[str, Any
         misspelt = any(closest(name, known) == key.name for name in written if name not in known)
         if key.required and key.name not in written and not misspelt:
             ledger.fault((*SUPPLY, key.name), "is missing", f"add it: {key.help}")
+    if card.has_levels and "volts" in known and told.nominal is not None:
+        settings.setdefault("volts", told.nominal)  # what `on` brings back after a dip, a killed run's included
     places = [key.name for key in card.keys if key.kind == "text" and key.name in card.address_keys]
     if places and not any(name in written for name in places):
         ledger.fault(SUPPLY, "does not say where the supply is", f"add {' or '.join(f'{name}:' for name in places)}")
