@@ -33,7 +33,8 @@ DRAWING = {
         observer observer_sockets observing sample_store simulation
         screen frame gathered lanes block_letters plain_show face_values echoes rehearsal_words plan_lines
         results result_documents driver_lines archive_lines record
-        archive archive_files archive_reading archive_tables killed parts logs comparing_runs judging_again new_on_old
+        archive archive_files archive_reading archive_soundness archive_tables killed parts logs comparing_runs
+        judging_again new_on_old
     """,
     3: "cli cli_common cli_archive look new replay pytest_plugin pytest_items pytest_workers",
 }

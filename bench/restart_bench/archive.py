@@ -37,7 +37,15 @@ from restart_bench.archive_files import (
     write_sums,
     write_whole,
 )
-from restart_bench.archive_reading import ArchivedRun, is_closed, read_journal, read_run_json, run_folders, whole_lines
+from restart_bench.archive_reading import (
+    FORMAT,
+    ArchivedRun,
+    is_closed,
+    read_journal,
+    read_run_json,
+    run_folders,
+    whole_lines,
+)
 from restart_bench.clock import anchor, resolution_ns
 from restart_bench.file_faults import FaultsFound
 from restart_bench.records import Record, to_line
@@ -45,9 +53,6 @@ from restart_bench.rig import Rig
 
 if TYPE_CHECKING:
     from restart_bench.suite import Suite, SuiteFile
-
-FORMAT = 1
-"""Edition of the archive's layout; it may grow, it does not change."""
 
 Report = Callable[[Path], None]
 """Writes `report.html` into the folder it is given."""
@@ -200,7 +205,7 @@ def _close_up(folder: Path, rig: Rig | None, after: dict[str, Any], report: Repo
 
     told = {**read_run_json(folder), **after, "state": "closing"}
     write_whole(folder / "run.json", to_bytes(to_json(told, indent=1)))
-    converted = convert_parts(folder / "samples")
+    converted = convert_parts(folder / "samples", str(told.get("run", "")))
     told["torn_bytes"] = {**told.get("torn_bytes", {}), **converted.torn}
     told["unreadable_samples"] = converted.unreadable
     told["program_identity"] = write_tables(folder, rig)
@@ -251,8 +256,8 @@ def _finish(folder: Path, report: Report | None) -> None:
     from restart_bench.parts import convert_parts
 
     torn = _drop_torn_line(folder / "journal.jsonl")
-    convert_parts(folder / "samples")
     run = ArchivedRun.open(folder)
+    convert_parts(folder / "samples", run.id)
     suite, refused = _suite_of(run)
     missing = what_is_missing(run, suite)
     run.close()

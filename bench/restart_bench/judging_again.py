@@ -19,7 +19,7 @@ from restart_bench.earlier import earlier_cycles, gone_on_with
 from restart_bench.judging import judge_cycle, overwrite
 from restart_bench.killed import planned_of
 from restart_bench.new_on_old import NotAnswered, load_scenario
-from restart_bench.outcome import OneRun, RunOutcome, exit_code_of, exit_of, exit_over, verdict_over
+from restart_bench.outcome import EXIT_ERROR, OneRun, RunOutcome, exit_code_of, exit_of, exit_over, verdict_over
 from restart_bench.reasons import some, times_text
 from restart_bench.records import (
     CycleJudged,
@@ -49,9 +49,30 @@ def judge_again(run: ArchivedRun, scenario_file: Path | None = None) -> RunOutco
         raise ArchiveError(f"{run.id}: a rehearsal cuts nothing, so there is nothing to judge again")
     suite = run.suite()
     if scenario_file is None:
-        return _as_it_ended(run, suite)
+        return _unless_altered(run, _as_it_ended(run, suite))
     loaded = load_scenario(run, scenario_file)
-    return _by_another(run, suite, loaded.scenario, loaded.not_answered)
+    return _unless_altered(run, _by_another(run, suite, loaded.scenario, loaded.not_answered))
+
+
+def _unless_altered(run: ArchivedRun, outcome: RunOutcome) -> RunOutcome:
+    """Evidence that is not as it was closed shows nothing, for or against the controller; a run without its sums (it
+    was killed, or they were taken away) does not pass."""
+    altered = _altered(run)
+    if not altered:
+        unclosed = [] if run.closed else [EXIT_ERROR]
+        return replace(outcome, exit_code=exit_over([outcome.exit_code, *unclosed]))
+    (one,) = outcome.runs
+    void = tuple(replace(judged, verdict=Verdict.ERROR, reason=altered) for judged in one.scenarios)
+    return RunOutcome(EXIT_ERROR, Verdict.ERROR, (replace(one, scenarios=void, altered=altered),))
+
+
+def _altered(run: ArchivedRun) -> str:
+    """What is not as it was closed, in this run or in those that it went on with."""
+    before = gone_on_with(run)
+    if run.altered or before is None:
+        return run.altered
+    earlier = _altered(before)
+    return f"the run that it went on with, {before.id}: {earlier}" if earlier else ""
 
 
 def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:

@@ -68,6 +68,7 @@ class OneRun:
     cycles: tuple[CycleJudged, ...]
     how: str = "completed"
     reason: str = ""
+    altered: str = ""  # of an archive that is not as it was closed: what is not
 
 
 @dataclass(frozen=True, slots=True)

@@ -427,9 +427,17 @@ def to_line(record: Record) -> str:
     return json.dumps({"record": type(record).__name__, **dataclasses.asdict(record)}, ensure_ascii=False)
 
 
+def whole_number(digits: str) -> int:
+    """A whole number as the archive's tables can hold it. Raises ValueError on any other."""
+    number = int(digits)
+    if not -(2**63) <= number < 2**63:
+        raise ValueError(f"{digits[:40]} is beyond what 64 bits hold")
+    return number
+
+
 def from_line(line: str) -> Record:
     """The record that a line of the journal tells. Raises ValueError on a line that is torn or unknown."""
-    told = json.loads(line)
+    told = json.loads(line, parse_int=whole_number)
     kind = _RECORD_TYPES.get(told.pop("record", ""))
     if kind is None:
         raise ValueError("no known record on this line")

@@ -82,6 +82,8 @@ def find_earlier(text: str, suite: Suite, options: RunOptions) -> ArchivedRun:
         raise Refused(f"--resume {text}: {run.id} was completed; start a new run")
     if options.seed is not None and options.seed != told.get("seed"):
         raise Refused(f"--resume {text}: {run.id} was drawn from seed {told.get('seed')}; leave --seed out")
+    if run.altered:
+        raise Refused(f"--resume {text}: {run.id}: {run.altered}; start a new run")
     _same_files(text, run, suite)
     return run
 

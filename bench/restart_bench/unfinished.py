@@ -115,7 +115,8 @@ def wear_of(logs: Path, supply: Supply) -> Worn:
         if told.get("operations") is None:
             operations += operations_in(_journal(folder))
         else:
-            operations += int(told["operations"])
+            with suppress(TypeError, ValueError):
+                operations += int(told["operations"])
     return Worn(operations)
 
 
@@ -141,7 +142,7 @@ def _used_by(folder: Path, told: dict[str, Any], rig: Rig) -> Used:
     if "limits_used" in told:
         return read_told(told["limits_used"])
     used = Used()
-    with suppress(KeyError, TypeError, ValueError):
+    with suppress(KeyError, TypeError, ValueError, OverflowError):
         moment = Anchor(**told["anchor"])
         records = _journal(folder)
         shift = round(datetime.fromisoformat(moment.wall).timestamp() * NS_PER_S) - moment.clock_ns
@@ -172,7 +173,7 @@ def _journal(folder: Path) -> list[Record]:
 
 
 def _run_json(folder: Path) -> dict[str, Any]:
-    with suppress(OSError, ValueError):
+    with suppress(OSError, ValueError, RecursionError):
         told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
         if isinstance(told, dict):
             return told
