@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 DRAWING = {
     0: """
-        units records rig scenario program file_faults clock live outcome statistics cautions
+        units records rig scenario program file_faults clock live outcome statistics cautions verdict_order
         link link_values modbus_wire pace observer_pipe
         conditions cures yaml_tree file_types file_models file_points rig_model rig_file rig_points supply_file
         scenario_model scenario_file scenario_steps scenario_expect program_model program_file ordered_faults suite
@@ -31,7 +31,7 @@ DRAWING = {
     2: """
         runner cycle hands waiting limiting safety resuming unfinished parking telling viewing reporting earlier
         observer observer_sockets observing sample_store simulation
-        screen frame gathered lanes block_letters plain_show face_values echoes rehearsal_words plan_lines
+        screen frame gathered lanes block_letters plain_show outlet face_values echoes rehearsal_words plan_lines
         results result_documents driver_lines archive_lines record
         archive archive_files archive_reading archive_soundness archive_tables killed parts logs comparing_runs
         judging_again new_on_old

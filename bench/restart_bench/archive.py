@@ -137,6 +137,16 @@ class RunArchive:
             self._journal.close()
             release_run(self._lock, self.folder)
 
+    def leave_open(self, after: dict[str, Any]) -> None:
+        """End the run without closing it: its rig was not left as it should be, and the next armed start finds it."""
+        try:
+            self._journal.sync()
+            told = {**read_run_json(self.folder), **after, "state": "left open"}
+            write_whole(self.folder / "run.json", to_bytes(to_json(told, indent=1)))
+        finally:
+            self._journal.close()
+            release_run(self._lock, self.folder)
+
 
 class _Journal:
     """A file of lines. A line that the disk did not take whole is taken back, so that no torn line stands between

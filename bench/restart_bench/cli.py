@@ -8,7 +8,7 @@ import sys
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal, TextIO, cast
 
 import typer
 
@@ -262,9 +262,11 @@ def _show_for(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> tu
     stream = sys.stderr if as_json else sys.stdout
     console = console_for(stream)
     if not is_console(stream):
+        from restart_bench.outlet import Outlet
         from restart_bench.plain_show import PlainShow
 
-        return PlainShow(stream, rehearsal=options.rehearse), person_at(console)
+        outlet = Outlet(stream)
+        return PlainShow(outlet, rehearsal=options.rehearse), person_at(console, before=outlet.drain)
     from restart_bench.screen import LiveScreen
 
     screen = LiveScreen(
@@ -288,15 +290,28 @@ def _write_junit(file: Path | None, outcome: RunOutcome) -> bool:
 
 
 def _show_outcome(outcome: RunOutcome, as_json: bool) -> None:
+    if is_console(sys.stdout):
+        _print_outcome(outcome, as_json, sys.stdout)
+        sys.stdout.flush()
+        return
+    from restart_bench.outlet import Outlet
+    from restart_bench.plain_show import LEAVE_WITHIN_S
+
+    outlet = Outlet(sys.stdout, whole=True)
+    _print_outcome(outcome, as_json, cast("TextIO", outlet))
+    stopped = any(run.how == "stopped" for run in outcome.runs)
+    outlet.drain(LEAVE_WITHIN_S if stopped else None)
+
+
+def _print_outcome(outcome: RunOutcome, as_json: bool, stream: TextIO) -> None:
     if as_json:
         from restart_bench.result_documents import document
 
-        print(json.dumps(document(outcome), ensure_ascii=False, indent=2), flush=True)
+        print(json.dumps(document(outcome), ensure_ascii=False, indent=2), file=stream)
         return
     from restart_bench.results import print_outcome
 
-    print_outcome(outcome, console_for(sys.stdout))
-    sys.stdout.flush()
+    print_outcome(outcome, console_for(stream))
 
 
 @app.command()
@@ -308,7 +323,12 @@ def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
     loaded = _load_rig(rig).rig
     if arm is None:
         arm = typed_arming(loaded.name, complain)
-    parked = put_to_rest(loaded, logs=logs, arm=arm, ask=person_at(console_for(sys.stderr)), say=print)
+    from restart_bench.outlet import Outlet
+
+    outlet = Outlet(sys.stdout)  # whoever does not read may not keep the rig from its rest
+    ask = person_at(console_for(sys.stderr), before=outlet.drain)
+    parked = put_to_rest(loaded, logs=logs, arm=arm, ask=ask, say=lambda text: print(text, file=cast("TextIO", outlet)))
+    outlet.drain()
     for folder in parked.closed:
         print(f"closed: {folder}")
     print(f"supply: {parked.supply}")

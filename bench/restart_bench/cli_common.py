@@ -174,13 +174,19 @@ def width_for(stream: TextIO) -> int:
     return console_for(stream).width
 
 
-def person_at(console: Console) -> AskPerson | None:
-    """Somebody who can answer at this console, None where standard input is none."""
+def person_at(console: Console, *, before: Callable[[float], object] | None = None) -> AskPerson | None:
+    """Somebody who can answer at this console, None where standard input is none. `before` a question what was said
+    so far is given a moment to be read."""
     if not sys.stdin.isatty():
         return None
     from restart_bench.screen import ask_on
 
-    return answering(lambda question: ask_on(console, question))
+    def ask(question: str) -> bool:
+        if before is not None:
+            before(1.0)
+        return ask_on(console, question)
+
+    return answering(ask)
 
 
 def answering(ask: Callable[[str], bool]) -> AskPerson:

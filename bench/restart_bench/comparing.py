@@ -19,6 +19,7 @@ from typing import Any, Literal
 from restart_bench.clock import NS_PER_MS
 from restart_bench.records import CycleJudged, OutputSeen, ScenarioJudged, Verdict
 from restart_bench.statistics import fisher, hodges_lehmann, holm, mann_whitney
+from restart_bench.verdict_order import worst
 
 FAMILY_ERROR = 0.01
 """Chance to call anything different by chance alone, over all tests of one comparison."""
@@ -293,8 +294,7 @@ def _one_verdict(key: Key, what: str, old: Mapping[Verdict, list[int]], new: Map
 
 def _over_cycles(verdicts: Mapping[Verdict, list[int]]) -> Verdict:
     """Verdicts overwrite upward."""
-    order = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
-    return next(verdict for verdict in order if verdicts.get(verdict))
+    return worst(verdict for verdict, cycles in verdicts.items() if cycles)
 
 
 def _whole_scenarios(baseline: RunFacts, run: RunFacts, explained: set[str]) -> list[Difference]:

@@ -25,18 +25,11 @@ from restart_bench.stepping import judge_steps
 from restart_bench.timing import ONLY_THE_RELAY, judge_gap, judge_mark, judge_ready
 from restart_bench.units import show_duration
 from restart_bench.validity import STOPPED, problems_of
-
-STRENGTH = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR)
-"""TTCN-3 (ETSI ES 201 873-1, clause 24.1): a verdict overwrites those before it in this row, never one after it."""
+from restart_bench.verdict_order import strongest
 
 ALL_PHASES_DONE = "all phases done"
 NOT_VALID = "not valid"
 """How the reason begins of a finding that a problem of its cycle has made an error."""
-
-
-def overwrite(current: Verdict, assigned: Verdict) -> Verdict:
-    """The verdict after another one was assigned."""
-    return max(current, assigned, key=STRENGTH.index)
 
 
 def judge_cycle(
@@ -238,7 +231,7 @@ def _verdict(findings: list[Finding]) -> Verdict:
     words = {finding.verdict for finding in findings}
     if Verdict.FAIL in words:
         return Verdict.FAIL
-    return max(words, key=STRENGTH.index, default=Verdict.INCONCLUSIVE)
+    return strongest(words, Verdict.INCONCLUSIVE)
 
 
 def _stopped(evidence: Evidence) -> bool:

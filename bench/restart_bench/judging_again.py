@@ -16,7 +16,7 @@ from restart_bench.archive_files import ArchiveError
 from restart_bench.archive_reading import ArchivedRun
 from restart_bench.concluding import judge_run, planned_cycles
 from restart_bench.earlier import earlier_cycles, gone_on_with
-from restart_bench.judging import judge_cycle, overwrite
+from restart_bench.judging import judge_cycle
 from restart_bench.killed import planned_of
 from restart_bench.new_on_old import NotAnswered, load_scenario
 from restart_bench.outcome import EXIT_ERROR, OneRun, RunOutcome, exit_code_of, exit_of, exit_over, verdict_over
@@ -35,8 +35,7 @@ from restart_bench.rig import Rig
 from restart_bench.scenario import Case, Scenario, Step
 from restart_bench.suite import Suite
 from restart_bench.units import show_duration
-
-_WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
+from restart_bench.verdict_order import overwrite, worst
 
 
 def judge_again(run: ArchivedRun, scenario_file: Path | None = None) -> RunOutcome:
@@ -121,7 +120,7 @@ def _outcome(
     one = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, *end_of(run))
     code = exit_over([exit_of(scenario.verdict) for scenario in scenarios])
     words = {scenario.verdict for scenario in scenarios}
-    return RunOutcome(code, next((word for word in _WORST_FIRST if word in words), Verdict.PASS), (one,))
+    return RunOutcome(code, worst(words), (one,))
 
 
 def changed_cycles(run: ArchivedRun, again: Sequence[CycleJudged]) -> list[tuple[int, Verdict, Verdict]]:

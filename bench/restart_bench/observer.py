@@ -37,6 +37,8 @@ from restart_bench.rig import Device, Point
 
 FLUSH_NS = 100 * NS_PER_MS  # nothing older than this is ever lost
 COLLECT_NS = 10 * NS_PER_S
+ALIVE_NS = NS_PER_S // 2  # how often the parent hears that the loop still turns
+_SPARED = ("SIGINT", "SIGBREAK", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGUSR1", "SIGUSR2", "SIGALRM")
 _COARSE_NS = 3 * NS_PER_MS  # where select can't be trusted to a millisecond, the last ones are spent asking the clock
 _RECEIVE = 65536
 _CHANGES = (SampleKind.RESET, SampleKind.LATE, SampleKind.REFUSED, SampleKind.ACCEPTED)
@@ -243,6 +245,7 @@ class Observer:
         self._cycle = 0
         self._coarse = os.name == "nt"
         self._collect_ns = now_ns() + COLLECT_NS
+        self._alive_ns = 0
 
     def run(self) -> None:
         """Sample until the parent's end. Raises OSError where the samples can't be saved."""
@@ -253,7 +256,7 @@ class Observer:
             self._do_what_is_due()
 
     def _due_ns(self) -> int:
-        return min(min(wire.link.due_ns(), wire.file.due_ns()) for wire in self._devices)
+        return min(self._alive_ns, *(min(wire.link.due_ns(), wire.file.due_ns()) for wire in self._devices))
 
     def _do_what_is_due(self) -> None:
         for wire in self._devices:
@@ -266,6 +269,9 @@ class Observer:
                 self._carry_out(wire)
             if wire.urgent or wire.file.due_ns() <= instant:
                 self._flush(wire)
+        if now_ns() >= self._alive_ns:
+            self._alive_ns = now_ns() + ALIVE_NS
+            self._pipe.tell({"tell": "alive"})
         if now_ns() >= self._collect_ns:
             gc.collect()  # it was frozen at the start, so there is next to nothing to go through
             self._collect_ns = now_ns() + COLLECT_NS
@@ -408,7 +414,7 @@ def _wires(config: dict[str, Any]) -> dict[str, Wire]:
 
 def main() -> int:
     """Run until standard input ends. Returns the process' exit code."""
-    for name in ("SIGINT", "SIGBREAK"):  # only the parent acts on Ctrl-C
+    for name in _SPARED:  # only the parent acts on them: it needs the observer on its own way out
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     config = json.loads(sys.stdin.buffer.readline())

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from restart_bench.records import CycleJudged, ScenarioJudged, Verdict
 from restart_bench.rig import Rig
+from restart_bench.verdict_order import worst
 
 EXIT_PASS = 0
 EXIT_FAIL = 1
@@ -108,8 +109,7 @@ def exit_code_of(run: OneRun) -> int:
 
 def verdict_over(runs: Sequence[OneRun]) -> Verdict:
     """The one verdict over runs: the worst, and no pass where a run did not come to its end."""
-    order = [Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS]
     found = [scenario.verdict for run in runs for scenario in run.scenarios]
     if any(run.how != "completed" for run in runs):
         found.append(Verdict.ERROR)
-    return min(found, key=order.index, default=Verdict.PASS)
+    return worst(found)

@@ -20,6 +20,7 @@ from restart_bench.record.wording import bounds_text, counted, listed, numbers_t
 from restart_bench.records import GLOSS, CycleJudged, ScenarioJudged, Verdict
 from restart_bench.rehearsal_words import NOTHING_SHOWN, is_rehearsal, reached_word, rehearsed, step_word
 from restart_bench.rig import Rig
+from restart_bench.verdict_order import WORST_FIRST, badness
 
 _MOST_FINDINGS = 20
 _WIDE = 120
@@ -181,9 +182,6 @@ def _delay(row: MatrixRow) -> str:
 # ---------------------------------------------------------------- findings
 
 
-_ORDER = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE)
-
-
 def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudged]) -> list[FindingRow]:
     """What did not pass, the worst first: findings over all cycles, and cycles that were errors as a whole."""
     cycles = all_without_echoes(cycles)
@@ -196,7 +194,7 @@ def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudge
         FindingRow(scenario.scenario, case, "", "the cycle as a whole", Verdict.ERROR, {}, (Said(reason, tuple(seen)),))
         for (case, reason), seen in whole.items()
     ]
-    return sorted(rows, key=lambda row: _ORDER.index(row.verdict))
+    return sorted(rows, key=lambda row: badness(row.verdict))
 
 
 def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[CycleJudged], console: Console) -> None:
@@ -215,7 +213,7 @@ def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[Cycle
             console.print(Padding(Text(f"and {row.unsaid} more, all in the record"), (0, 0, 0, 6)))
     if len(rows) > _MOST_FINDINGS:
         _bullet(f"and {len(rows) - _MOST_FINDINGS} more, all in the record", console)
-    for verdict in _ORDER:
+    for verdict in WORST_FIRST:
         if verdict is not scenario.verdict and any(row.verdict is verdict for row in rows):
             console.print(Padding(Text(f"{verdict.value}: {GLOSS[verdict]}", style="dim"), (0, 0, 0, 2)))
 

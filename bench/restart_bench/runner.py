@@ -7,10 +7,8 @@ way out of a session that has begun leads through `_way_out` (points to idle, su
 from __future__ import annotations
 
 import random
-import signal
 import sys
 import tempfile
-import threading
 import time
 import traceback
 from collections.abc import Sequence
@@ -18,7 +16,7 @@ from contextlib import ExitStack, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from types import FrameType, TracebackType
+from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive import RunArchive, finish_killed, new_run_id
@@ -28,7 +26,7 @@ from restart_bench.clock import anchor, now_ns
 from restart_bench.concluding import judge_run
 from restart_bench.cycle import CycleAct, Desk, Turn
 from restart_bench.earlier import Earlier, earlier_cycles
-from restart_bench.hands import Hands
+from restart_bench.hands import Hands, left_well, let_go_of
 from restart_bench.judging import judge_cycle
 from restart_bench.limiting import Limiting
 from restart_bench.limits import Used
@@ -102,6 +100,9 @@ def _refuse_early(suite: Suite, options: RunOptions) -> None:
         find_earlier(options.resume, suite, options)
 
 
+_SECOND_WITHIN_S = 8.0  # for a second observer on the way out: the supply is waiting
+
+
 class Session:
     """One run on one rig. Use as a context manager; `close` (also called on the way out) ends and archives it."""
 
@@ -129,6 +130,8 @@ class Session:
         self._simulation: Simulation | None = None
         self._failure = ""  # where the bench itself failed, for whoever has to repair it
         self._supply_left = ""
+        self._held: tuple[str, ...] = ()  # could not be shown at idle on the way out
+        self._renewed = False  # a second observer was asked for
         self._supply_problem: SupplyError | None = None
 
     # ------------------------------------------------------------ begin
@@ -147,7 +150,7 @@ class Session:
         if earlier is not None:
             self._seed = int(earlier.run["seed"])
         warning = self._leave_to_switch(stack) if self._heed else ""
-        self._handle_signals(stack)
+        stack.enter_context(self._stop.hears_signals())
         self.id = new_run_id()
         before = told_before(self._suite, options, seed=self._seed, planned=self._planned_cycles())
         if earlier is not None:
@@ -224,6 +227,9 @@ class Session:
             supply = self._open_supply(stack, rig)
         except SupplyError as problem:
             supply, self._supply_problem = None, problem
+        except Exception as problem:  # a driver is anybody's
+            supply = None
+            self._supply_problem = SupplyError(f"the supply's driver failed: {type(problem).__name__}: {problem}")
         devices = tuple(rig.devices.values())
         points = tuple(rig.points.values())
         self._observing = stack.enter_context(Observing(devices, points, self._archive.samples_folder))
@@ -249,7 +255,7 @@ class Session:
         from restart_bench_drivers.registry import open_supply
 
         supply = open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=self._ask)
-        stack.callback(supply.close)
+        stack.callback(let_go_of, supply)
         return supply
 
     def _make_desk(self, rig: Rig, supply: Supply | None) -> Desk:
@@ -264,23 +270,11 @@ class Session:
             stop=self._stop,
             heed_limits=self._heed,
         )
-        attention = Attention(rig, self._observing, stop=self._stop, note=self._record, draw=self._draw)
+        attention = Attention(
+            rig, self._observing, stop=self._stop, note=self._record, draw=self._draw, isolation=self._heed
+        )
+        hands.renew, hands.forbids, hands.looking_on = self._second_observer, self._forbidden, attention.asking
         return Desk(rig, self._observing, hands, attention, self._publish, self._archive.sync)
-
-    def _handle_signals(self, stack: ExitStack) -> None:
-        """Ctrl-C and the polite ends of other kinds only ask to stop; twice is no different: the way out is kept."""
-        if threading.current_thread() is not threading.main_thread():
-            return
-        wanted = [signal.SIGINT, signal.SIGTERM]
-        wanted += [number for name in ("SIGHUP", "SIGBREAK") if (number := getattr(signal, name, None))]
-
-        def handler(number: int, _frame: FrameType | None) -> None:
-            by = "a person (Ctrl-C)" if number == signal.SIGINT else f"signal {signal.Signals(number).name}"
-            self._stop.now(by)
-
-        for number in wanted:
-            before = signal.signal(number, handler)
-            stack.callback(signal.signal, number, before)
 
     def _planned_cycles(self) -> dict[str, int]:
         """Cycles by scenario, those of a run that is gone on with included."""
@@ -370,6 +364,7 @@ class Session:
         act = CycleAct(self._desk, turn, seed=self._seed, rehearse=self._options.rehearse)
         try:
             if left is None:
+                self._desk.attention.guard()
                 self._limiting.wait_before(turn.scenario)
             self._cycle = turn.cycle
             if left is None:
@@ -454,10 +449,12 @@ class Session:
             supply_left=self._supply_left or self._hands.state.commanded,
         )
         self._publish(ended)
+        after = self._after(ended, scenarios, statistics)
         try:
-            self._archive.close(
-                self._after(ended, scenarios, statistics), write_report if self._options.report else None
-            )
+            if self._left_open:
+                self._archive.leave_open(after)
+            else:
+                self._archive.close(after, write_report if self._options.report else None)
         except ArchiveError as error:
             run = replace(run, how="error", reason=f"the archive could not be closed: {error}")
         self._ended = run
@@ -484,39 +481,66 @@ class Session:
         return after
 
     def _way_out(self, *, trouble: bool) -> None:
-        """First every pressed or held point back to idle, read back; then the supply to rest. May run twice."""
+        """First every pressed or held point back to idle, read back; then the supply to rest. May run twice.
+
+        Nothing that happens to the points keeps it from the supply.
+        """
         if not hasattr(self, "_hands"):
             return
-        if self._observing.failed and self._hands.held():
-            self._second_observer()
         self._leaving = True
-        failed = self._hands.all_to_idle(self._say)
-        if failed:
-            self._left_unsafe(f"{', '.join(failed)} could not be shown to be back in idle")
+        try:
+            say = self._quietly if self._stop_at_once else self._say
+            held = self._hands.all_to_idle(say, at_once=self._stop_at_once)
+        except Exception as problem:
+            held = self._hands.held()
+            self._say(f"{', '.join(held) or 'a point'} MAY STILL BE OUT OF IDLE: {type(problem).__name__}: {problem}")
+        self._rest_supply(trouble=trouble)
+        if held and self._stop_at_once:  # the supply came first; now there is time for them
+            held = self._hands.all_to_idle(self._say)
+        self._held = held
+        if held:
+            self._left_unsafe(f"{', '.join(held)} could not be shown to be back in idle")
+
+    def _rest_supply(self, *, trouble: bool) -> None:
         supply = self._suite.rig.supply
         if supply is None:
             return
         wish = supply.after_trouble if trouble else supply.at_end
-        if self._stop_at_once and self._hands.state.commanded != "on":
+        if self._stop_at_once and (self._hands.state.commanded != "on" or self._hands.rail_contradicts()):
             wish = "as it is"  # what is off stays off
         self._desk.enter("leaving the rig safe")
         self._supply_left = self._hands.leave_supply(wish, "rest", self._say, once=self._stop_at_once)
-        if self._supply_left.startswith("unknown: "):
-            self._left_unsafe(f"the supply could not be brought {wish}")
+        if not left_well(self._supply_left):
+            self._left_unsafe(f"the supply could not be brought {wish} (it was left {self._supply_left})")
 
     def _left_unsafe(self, what: str) -> None:
         """A run that could not leave its rig as it should is an error, whatever its cycles showed."""
         if self._how in ("completed", "ended early"):
             self._how, self._reason = "error", f"{what}: a person has to look at the rig"
 
-    def _second_observer(self) -> None:
-        """The observer failed while points were out of idle: a fresh one lets go of them."""
-        folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
-        with suppress(OSError):
-            fresh = Observing(tuple(self.rig.devices.values()), tuple(self.rig.points.values()), folder)
-            self._stack.enter_context(fresh)
+    @property
+    def _left_open(self) -> bool:
+        """The way out of an armed run is not finished: the next armed start has to find it."""
+        return self._heed and bool(self._held or not left_well(self._supply_left))
+
+    def _forbidden(self) -> str:
+        """Why the supply may not go on now, "" where it may."""
+        return self._desk.attention.conditions.forbids()
+
+    def _second_observer(self) -> Observing | None:
+        """The observer failed while points were out of idle: a fresh one lets go of them. None where it can't start."""
+        if self._renewed:
+            return None
+        self._renewed = True
+        try:
+            folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
+            devices, points = tuple(self.rig.devices.values()), tuple(self.rig.points.values())
+            fresh = self._stack.enter_context(Observing(devices, points, folder, start_within_s=_SECOND_WITHIN_S))
             fresh.set_cycle(self._cycle)
-            self._hands.take_over(fresh)
+        except Exception as problem:
+            self._say(f"the observer failed, and a second one could not be started: {problem}")
+            return None
+        return fresh
 
     def _last_resort(self) -> None:
         """Beginning failed half-way (a simulation that did not start, say): the archive still tells it."""
@@ -546,6 +570,9 @@ class Session:
                 raise
         self._shown(lambda: self._show.record(record))
 
+    def _quietly(self, _text: str) -> None:
+        """Nothing is said of points that are tried again once the supply is at rest."""
+
     def _say(self, text: str) -> None:
         self._publish(Trouble(self._cycle, "way out", text, now_ns(), error=False))
 
@@ -557,9 +584,12 @@ class Session:
             action()
         except Exception as problem:
             self._broken_show = True
-            self._archive.write(
-                Trouble(self._cycle, "screen", f"the screen failed: {problem!r}", now_ns(), error=False)
-            )
+            told = Trouble(self._cycle, "screen", f"the screen failed: {problem!r}", now_ns(), error=False)
+            try:
+                self._archive.write(told)
+            except ArchiveError:
+                if not self._leaving:
+                    raise
 
     def _draw(self, now: int) -> None:
         self._shown(lambda: self._show.live(self._view.state(now)))

@@ -38,6 +38,7 @@ from restart_bench.rig import Point, Rig
 from restart_bench.scenario import Scenario
 from restart_bench.statistics import confidence_reached, cycles_needed, reliability_shown
 from restart_bench.units import show_duration
+from restart_bench.verdict_order import worst
 
 if TYPE_CHECKING:
     from restart_bench.archive_reading import ArchivedRun
@@ -46,7 +47,6 @@ if TYPE_CHECKING:
 MOST_REASONS = 5
 USUAL_CONFIDENCE = 0.95
 
-_WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 _FROM_CUT = ("dark", "restored")
 
 
@@ -182,11 +182,6 @@ def _said(findings: Iterable[Finding]) -> tuple[Said, ...]:
     for finding in findings:
         reasons.setdefault(finding.reason, []).append(finding.cycle)
     return tuple(Said(reason, tuple(numbers)) for reason, numbers in reasons.items())
-
-
-def worst(verdicts: Iterable[Verdict]) -> Verdict:
-    """The worst of some verdicts (none: pass)."""
-    return min(verdicts, key=_WORST_FIRST.index, default=Verdict.PASS)
 
 
 def shown(rig: Rig, point: str) -> str:

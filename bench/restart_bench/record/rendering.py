@@ -36,6 +36,7 @@ from restart_bench.record.drawing import (
     draw,
 )
 from restart_bench.records import GLOSS, MARKS, Verdict
+from restart_bench.verdict_order import badness
 
 FIRST_PAGE_LINES = 41
 """Lines of small print that the first page holds beside headings and sign-off, on A4 and on Letter (a browser test
@@ -45,7 +46,6 @@ _LONGEST_REASON = 150  # characters on the first page; the whole reason stands w
 _WIDE = 98  # columns of a line across the page
 
 _T = TypeVar("_T")
-_WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 _GEOMETRY = {
     "width": WIDTH, "left": PLOT_LEFT, "right": PLOT_RIGHT, "lane": LANE, "head": HEAD,
     "top": TOP, "bottom": BOTTOM, "rows": MARK_ROWS,
@@ -144,7 +144,7 @@ def first_page(data: RecordData) -> FirstPage:
     room -= sum(_lines(f"{limit.text} {limit.scenarios}", _WIDE) for limit in shown_limits)
     room -= sum(_lines(text, _WIDE) for text in shown_not)
     matrix = [replace(row, reason=wording.shortened(row.reason, _LONGEST_REASON)) for row in data.matrix]
-    rows = sorted(matrix, key=lambda row: (not row.expected, _WORST_FIRST.index(row.verdict)))
+    rows = sorted(matrix, key=lambda row: (not row.expected, badness(row.verdict)))
     groups: set[tuple[str, str]] = set()
     chosen = _fitting(rows, room, lambda row: matrix_lines(row) + _heading_lines(row, groups))
     kept = [row for row in matrix if any(row is one for one in chosen)]
