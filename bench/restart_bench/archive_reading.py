@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import functools
 import json
@@ -111,6 +112,17 @@ def read_journal(path: Path) -> list[Record]:
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as problem:
             raise ArchiveError(f"{path}:{number}: damaged ({problem}); see `restart-bench logs verify`") from problem
     return records
+
+
+def readable_records(path: Path) -> tuple[list[Record], int]:
+    """What can be read of a journal, and the number of lines in it that can't: for letting go of what it names."""
+    with clear_errors("read", path):
+        lines, _ = whole_lines(path.read_bytes()) if path.exists() else ([], 0)
+    records: list[Record] = []
+    for line in lines:
+        with contextlib.suppress(ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            records.append(from_line(line.decode("utf-8")))
+    return records, len(lines) - len(records)
 
 
 # ---------------------------------------------------------------- one run

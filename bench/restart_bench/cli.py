@@ -145,7 +145,7 @@ def check(
 
     width = width_for(sys.stdout)
     for number, suite in enumerate(_load_suites(paths, rig, program, repeat)):
-        worn = wear_of(logs, suite.rig.supply).operations if suite.rig.supply is not None else 0
+        worn = wear_of(logs, suite.rig).operations
         steps = [step for one in suite.scenarios for step in (*one.before, *one.function_check)]
         plan = plan_suite(suite.rig, suite.scenarios)
         if number:

@@ -51,7 +51,7 @@ JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on s
 
 LOGS = Path("logs")
 _PLAIN_WIDTH = 100
-_RIG_PROBLEMS = ("ObservingError", "SimulationFailed")  # by name: their modules are heavy
+_RIG_PROBLEMS = ("ObservingError", "SimulationFailed", "NotRight")  # by name: their modules are heavy
 
 
 class Ended(SystemExit):

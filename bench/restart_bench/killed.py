@@ -16,6 +16,7 @@ from restart_bench.records import (
     CycleEnded,
     CycleJudged,
     CycleRecords,
+    CycleStarted,
     DeviceSamples,
     Record,
     RunEnded,
@@ -69,6 +70,16 @@ def _brought_to_end(
     trouble = Trouble(number, "stopped", KILLED, last)
     ended = CycleEnded(number, last, completed=False)
     return dataclasses.replace(records, troubles=(*records.troubles, trouble), ended=ended), [trouble, ended]
+
+
+def broken_off(records: Sequence[Record], why: str) -> list[Record]:
+    """Records that end the cycle that a killed run was in; none where it was in none."""
+    ended = {one.cycle for one in records if isinstance(one, CycleEnded)}
+    added: list[Record] = []
+    for started in (one for one in records if isinstance(one, CycleStarted) and one.cycle not in ended):
+        last = last_instant([one for one in records if getattr(one, "cycle", 0) == started.cycle])
+        added += [Trouble(started.cycle, "stopped", why, last), CycleEnded(started.cycle, last, completed=False)]
+    return added
 
 
 def _timed(records: CycleRecords) -> list[Record]:

@@ -22,6 +22,7 @@ from restart_bench.file_types import (
 )
 from restart_bench.rig import Supply, SupplyLimits
 from restart_bench.rig_model import RigIn, SupplyIn
+from restart_bench.supply_address import address_of
 from restart_bench.yaml_tree import Scalar
 from restart_bench_drivers.interface import Key, SupplyCard
 
@@ -64,13 +65,6 @@ def supply_of(model: RigIn, cards: Mapping[str, SupplyCard], ledger: Ledger) -> 
         nominal_volts=told.nominal,
         address=address_of(card, settings),
     )
-
-
-def address_of(card: SupplyCard, settings: Mapping[str, Any]) -> str:
-    """What the lock and the wear count go by: the driver and the keys that tell its hardware from any other."""
-    defaults = {key.name: key.default for key in card.keys}
-    values = {name: settings.get(name, defaults.get(name)) for name in card.address_keys}
-    return " ".join([card.name, *(f"{name}={value}" for name, value in values.items() if value is not None)])
 
 
 def _settings(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> dict[str, Any]:
