@@ -43,6 +43,12 @@ def _shares(file: str) -> bool:
     return path.is_file() and 'scope="module"' in path.read_text(encoding="utf-8")
 
 
+@pytest.fixture(autouse=True)
+def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A test knows the archives that it made itself, and no others of this computer."""
+    monkeypatch.setenv("RESTART_BENCH_STATE", str(tmp_path / "state of the user"))
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> LoadScopeScheduling | None:
     """Only where workers were asked for without naming another way of sharing out."""

@@ -17,8 +17,8 @@ from typing import Any
 
 from relay_door import RelayDoor
 from restart_bench.archive_reading import ArchivedRun
+from restart_bench.archive_soundness import verify
 from restart_bench.live import LiveState
-from restart_bench.logs import verify
 from restart_bench.outcome import RunOptions, RunOutcome
 from restart_bench.parking import Parked, park
 from restart_bench.records import Record, Switching, Trouble

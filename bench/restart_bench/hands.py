@@ -139,6 +139,14 @@ class Hands:
         before = f"{point.shown} was not seen pressed. " if again else ""
         return self.ask(f"{before}Press briefly: {point.by_hand}. Done?", point.name)
 
+    def on_another(self, rig: Rig, observing: Observing, supply: Supply | None) -> Hands:
+        """The same hands on a rig as a killed run had it."""
+        ask, stop, heed = self._ask, self._stop, self._heed_limits
+        allowed: frozenset[str] = frozenset()
+        return Hands(
+            rig, observing, supply, allowed=allowed, publish=self._publish, ask=ask, stop=stop, heed_limits=heed
+        )
+
     def undo(self, left: dict[str, Value]) -> None:
         """Takes over what a killed run left out of idle; such a point may be written whatever the scenarios name."""
         self._out_of_idle.update(left)

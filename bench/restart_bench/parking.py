@@ -11,12 +11,14 @@ from pathlib import Path
 
 from restart_bench.clock import NS_PER_S, now_ns
 from restart_bench.hands import Hands, left_well, let_go_of
+from restart_bench.known_archives import remember
 from restart_bench.limits import Used
 from restart_bench.observing import Blind, Observing
 from restart_bench.records import Record, Trouble
 from restart_bench.rig import Rig, Value
+from restart_bench.righting import NotRight, put_right
 from restart_bench.safety import SupplyLock, manual_step, require_arming
-from restart_bench.unfinished import left_open, put_right, used_lately
+from restart_bench.unfinished import left_open, used_lately
 from restart_bench.waiting import Conditions, StopRequest
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
 
@@ -97,9 +99,15 @@ def _put_to_rest(
     used = Used()
     used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
     hands.state.off_since_ns = used.off_since_ns
-    closed = tuple(left_open(logs, rig.name))
-    for folder in closed:
-        put_right(folder, hands, rig, say=say, armed=True, supply_problem=problem)
+    if note := remember(rig, logs):
+        say(note)
+    held = ""
+    closed: tuple[Path, ...] = ()
+    try:
+        closed = put_right(left_open(logs, rig), hands, rig, say=say, armed=True, supply_problem=problem)
+    except NotRight as not_right:
+        held = str(not_right)
+        say(held)
     pressed = _pressed(rig, observing)
     if pressed:
         say(f"back to idle: {', '.join(pressed)}")
@@ -110,11 +118,21 @@ def _put_to_rest(
         wish = rig.supply.at_end if rig.supply is not None else "as it is"
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {problem}; {manual_step(wish)}")
         return Parked(not_idle, f"unknown: {problem}", ())
+    if held:
+        return _not_right(rig, hands, not_idle or hands.held(), held, say)
     if rig.supply is not None:
         say(f"the supply goes to its normal end: {rig.supply.at_end}")
         hands.state.commanded = "unknown"
         left = hands.leave_supply(rig.supply.at_end, "park", say)
     return Parked(not_idle, left, closed)
+
+
+def _not_right(rig: Rig, hands: Hands, not_idle: tuple[str, ...], held: str, say: Callable[[str], None]) -> Parked:
+    """What a killed run holds could not be let go of: the supply may go off, but not on."""
+    if rig.supply is not None and rig.supply.at_end == "off":
+        hands.state.commanded = "unknown"
+        return Parked(not_idle, hands.leave_supply("off", "park", say), ())
+    return Parked(not_idle, f"as it is: not switched on, {held}", ())
 
 
 def _pressed(rig: Rig, observing: Observing) -> dict[str, Value]:

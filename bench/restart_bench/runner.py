@@ -27,11 +27,12 @@ from restart_bench.cycle import CycleAct, Desk, Turn
 from restart_bench.earlier import Earlier, earlier_cycles
 from restart_bench.hands import Hands, left_well, let_go_of
 from restart_bench.judging import judge_cycle
+from restart_bench.known_archives import remember
 from restart_bench.limiting import Limiting
 from restart_bench.limits import Used
 from restart_bench.live import Show
 from restart_bench.observing import Observing
-from restart_bench.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_of, exit_over
+from restart_bench.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_code_of, exit_over, verdict_over
 from restart_bench.reasons import counted
 from restart_bench.records import (
     CycleJudged,
@@ -46,12 +47,12 @@ from restart_bench.rehearsing import judge_rehearsal
 from restart_bench.reporting import write_report
 from restart_bench.resuming import OpenCut, bring_samples, find_earlier, open_cut_of
 from restart_bench.rig import Rig
+from restart_bench.righting import put_right
 from restart_bench.safety import Awake, SupplyLock, points_named, refuse_worn, require_arming
 from restart_bench.scenario import Case, Scenario
 from restart_bench.suite import Suite
 from restart_bench.telling import told_after, told_before
-from restart_bench.unfinished import left_open, put_right, used_lately, wear_of
-from restart_bench.verdict_order import worst
+from restart_bench.unfinished import left_open, used_lately, wear_of
 from restart_bench.viewing import View
 from restart_bench.waiting import Attention, EndOfRun, StopRequest
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
@@ -66,9 +67,8 @@ def perform(suites: Sequence[Suite], options: RunOptions, show: Show, ask: AskPe
     Raises Refused (nothing moved) before the first suite moves anything. A suite that is refused later (its supply
     is held by another bench, say) counts as an error of the bench, and the others go on.
     """
-    if not options.simulated:
-        for suite in suites:
-            require_arming(suite.rig, options.arm, now=datetime.now().astimezone())
+    for suite in suites:
+        _refuse_early(suite, options)
     runs: list[OneRun] = []
     codes: list[int] = []
     for suite in suites:
@@ -88,24 +88,17 @@ def perform(suites: Sequence[Suite], options: RunOptions, show: Show, ask: AskPe
         if run.how == "stopped":
             break
     code = exit_over(codes)
-    return RunOutcome(code, _verdict_over(runs), tuple(runs))
+    return RunOutcome(code, verdict_over(runs), tuple(runs))
 
 
-def exit_code_of(run: OneRun) -> int:
-    """Exit code of one run: its scenarios, and how it ended."""
-    codes = [exit_of(scenario.verdict) for scenario in run.scenarios]
-    if run.how == "stopped":
-        codes.append(130)
-    elif run.how in ("error", "killed"):
-        codes.append(4)
-    return exit_over(codes)
-
-
-def _verdict_over(runs: Sequence[OneRun]) -> Verdict:
-    found = [scenario.verdict for run in runs for scenario in run.scenarios]
-    if any(run.how != "completed" for run in runs):
-        found.append(Verdict.ERROR)
-    return worst(found)
+def _refuse_early(suite: Suite, options: RunOptions) -> None:
+    """What can be refused is refused before the first rig is switched. Raises Refused."""
+    if options.simulated and suite.program is None:
+        raise Refused(f"{suite.rig.name}: the rig file names no `simulation:` program, so there is nothing to simulate")
+    if not options.simulated:
+        require_arming(suite.rig, options.arm, now=datetime.now().astimezone())
+    if options.resume:
+        find_earlier(options.resume, suite, options)
 
 
 class Session:
@@ -165,12 +158,16 @@ class Session:
         self._begun = True
         stack.callback(self._last_resort)
         self._publish(self._run_started())
+        if self._heed and (problem := remember(rig, options.logs)):
+            self._say(problem)
         if warning:
             self._publish(Trouble(0, "wear", warning, now_ns(), error=False))
-        if earlier is not None and not earlier.closed:
+        supply = self._reach_supply(stack)
+        if earlier is not None and not earlier.closed and self._supply_problem is None:
             self._take_over(earlier)
-        self._open_rig(stack)
-        self._put_right([path for path in left_open(options.logs, rig.name) if path != self.folder])
+        self._open_rig(stack, supply)
+        own = self.folder.resolve()
+        self._put_right([path for path in left_open(options.logs, rig) if path != own], earlier)
         if earlier is not None:
             self._count_earlier(ArchivedRun.open(earlier.folder))
 
@@ -182,7 +179,7 @@ class Session:
         if rig.supply is not None:
             stack.enter_context(SupplyLock(rig.supply))
             cuts = sum(len(self._plan_of(s)) for s in self._suite.scenarios if s.how == "supply")
-            warning = refuse_worn(rig.supply, wear_of(logs, rig.supply), 0 if self._options.rehearse else 2 * cuts)
+            warning = refuse_worn(rig.supply, wear_of(logs, rig), 0 if self._options.rehearse else 2 * cuts)
         self._used_before.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
         stack.enter_context(Awake())
         return warning
@@ -203,16 +200,18 @@ class Session:
         self._archive.sync()
         bring_samples(earlier, self._open_cut, self._archive.samples_folder)
 
-    def _put_right(self, open_runs: Sequence[Path]) -> None:
-        """Closes what killed runs left open. A log that can't be closed is said, and keeps nobody from a run."""
-        if self._open_cut is not None:
+    def _put_right(self, open_runs: Sequence[Path], earlier: ArchivedRun | None) -> None:
+        """Puts right and closes what killed runs left open; the one that is gone on with once its points are held by
+        these hands. Raises NotRight where that can't be, and the problem of a supply that can't be reached."""
+        if self._open_cut is not None and earlier is not None:
             self._hands.take_over_cut(self._open_cut.cut, self._open_cut.left, self._open_cut.held, self._say)
-        for folder in open_runs:
+            open_runs = [path for path in open_runs if path != earlier.folder.resolve()]
             try:
-                problem = str(self._supply_problem or "")
-                put_right(folder, self._hands, self.rig, say=self._say, armed=self._heed, supply_problem=problem)
+                finish_killed(earlier.folder, write_report)
             except ArchiveError as fault:
-                self._say(f"{folder.name} was killed and its log could not be closed: {fault}")
+                self._say(f"{earlier.id} was killed and its log could not be closed: {fault}")
+        problem = str(self._supply_problem or "")
+        put_right(open_runs, self._hands, self.rig, say=self._say, armed=self._heed, supply_problem=problem)
         if self._supply_problem is not None:
             raise self._supply_problem
 
@@ -223,11 +222,12 @@ class Session:
         done = counted(len(self._earlier.counted), "cycle")
         self._say(f"goes on with {earlier.id}: {done} of it counted as done, those that are left are done now")
 
-    def _open_rig(self, stack: ExitStack) -> None:
+    def _reach_supply(self, stack: ExitStack) -> Supply | None:
         rig = self._suite.rig
         if self._options.simulated:
             rig = self._start_simulation(stack)
         self.rig = rig
+        supply: Supply | None
         try:
             supply = self._open_supply(stack, rig)
         except SupplyError as problem:
@@ -235,6 +235,10 @@ class Session:
         except Exception as problem:  # a driver is anybody's
             supply = None
             self._supply_problem = SupplyError(f"the supply's driver failed: {type(problem).__name__}: {problem}")
+        return supply
+
+    def _open_rig(self, stack: ExitStack, supply: Supply | None) -> None:
+        rig = self.rig
         devices = tuple(rig.devices.values())
         points = tuple(rig.points.values())
         self._observing = stack.enter_context(Observing(devices, points, self._archive.samples_folder))
@@ -446,7 +450,7 @@ class Session:
         ended = RunEnded(
             run=self.id,
             how=self._how,
-            verdict=_verdict_over([run]),
+            verdict=verdict_over([run]),
             exit_code=code,
             reason=self._reason,
             at_ns=now_ns(),
@@ -555,6 +559,9 @@ class Session:
         reason = self._reason or (str(problem) if problem else "the run could not begin")
         self._publish(RunEnded(self.id, "error", Verdict.ERROR, 4, reason, now_ns(), datetime.now(tz=UTC).isoformat()))
         with suppress(ArchiveError):  # the next start on this rig closes it
+            if self._open_cut is not None:  # what it took over may be held still
+                self._archive.leave_open({"ended": {"how": "error", "reason": reason}})
+                return
             self._archive.close({"ended": {"how": "error", "reason": reason}, "verdict": "error", "exit_code": 4}, None)
 
     # ------------------------------------------------------------ records and screen
