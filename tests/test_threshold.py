@@ -122,6 +122,8 @@ def test_outcomes_that_surely_overlap_are_said_to() -> None:
     assert bracket([Trial(5, 6, False), Trial(3, 4, True)]).overlap
     assert not bracket([Trial(5, 6, False), Trial(5.5, 6.5, True)]).overlap
     assert bracket([Trial(5, 6, False)]).width == math.inf
+    wide = bracket([Trial(5, 6, False), Trial(4, 9, False), Trial(7, 8, True), Trial(6.5, 12, True)])
+    assert (wide.rides_through, wide.restarts) == ((5, 6), (7, 8)), "the ends that say most for sure"
     assert bracket([Trial(5, 6, False), Trial(7, 8, True)]).width == 3
 
 
