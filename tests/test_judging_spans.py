@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from evidence import MS, OFF, ON, S, Story, dryer, expects, scenario
 from restart_bench.judging import judge_cycle
 from restart_bench.records import CycleJudged, Finding, Verdict
-from restart_bench.rig import Proof, Supply, SupplyLimits, Wanted
+from restart_bench.rig import Mode, Proof, Supply, SupplyLimits, Wanted
 from restart_bench.scenario import Expectation, Gap
 from restart_bench.units import show_duration
 
@@ -122,6 +122,19 @@ def test_a_person_is_held_to_what_was_answered() -> None:
     early = Story(rig=by_hand).set("rail", (0, 1), (CUT + MS, 0), (CUT + 300 * MS, 1))
     one = with_asked(early, 300 * MS)
     assert one.verdict is ERROR and one.ends_run
+
+
+@pytest.mark.parametrize(("driver", "verdict"), [("point", ERROR), ("by-hand", PASS)])
+def test_a_time_out_of_run_mode_is_held_to_what_was_asked_too(driver: Any, verdict: Verdict) -> None:
+    """A second in place of half a second, unless a person switched it."""
+    rig = dryer(mode=Mode(driver, "spare_out", True, proof=(("running", OFF),)))
+    told = Story(rig=rig, scenario=scenario(BURNER_OFF, how="mode")).never_dark()
+    told.set("running", (0, 1), (CUT + 10 * MS, 0), (BACK + 10 * MS, 1))
+    records = dataclasses.replace(told.records(), started=replace(told.records().started, off_for_ns=500 * MS))
+    one = judge_cycle(rig, told.scenario, records, told.samples())
+    assert one.verdict is verdict, one.reason
+    if verdict is ERROR:
+        assert "the controller was out of run mode for" in problems(one)["off time"]
 
 
 @pytest.mark.parametrize(("rose", "verdict"), [(45, PASS), (5, ERROR)])
