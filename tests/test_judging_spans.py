@@ -14,11 +14,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evidence import MS, OFF, ON, S, Story, dryer, expects, scenario
+from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario
 from restart_bench.judging import judge_cycle
+from restart_bench.marks import condition_held
 from restart_bench.records import CycleJudged, Finding, Verdict
-from restart_bench.rig import Proof, Supply, SupplyLimits, Wanted
-from restart_bench.scenario import Expectation, Gap
+from restart_bench.rig import Mode, Proof, Supply, SupplyLimits, Wanted
+from restart_bench.scenario import Expect, Expectation, Gap, Step
+from restart_bench.traces import build_traces
 from restart_bench.units import show_duration
 
 PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
@@ -122,6 +124,19 @@ def test_a_person_is_held_to_what_was_answered() -> None:
     early = Story(rig=by_hand).set("rail", (0, 1), (CUT + MS, 0), (CUT + 300 * MS, 1))
     one = with_asked(early, 300 * MS)
     assert one.verdict is ERROR and one.ends_run
+
+
+@pytest.mark.parametrize(("driver", "verdict"), [("point", ERROR), ("by-hand", PASS)])
+def test_a_time_out_of_run_mode_is_held_to_what_was_asked_too(driver: Any, verdict: Verdict) -> None:
+    """A second in place of half a second, unless a person switched it."""
+    rig = dryer(mode=Mode(driver, "spare_out", True, proof=(("running", OFF),)))
+    told = Story(rig=rig, scenario=scenario(BURNER_OFF, how="mode")).never_dark()
+    told.set("running", (0, 1), (CUT + 10 * MS, 0), (BACK + 10 * MS, 1))
+    records = dataclasses.replace(told.records(), started=replace(told.records().started, off_for_ns=500 * MS))
+    one = judge_cycle(rig, told.scenario, records, told.samples())
+    assert one.verdict is verdict, one.reason
+    if verdict is ERROR:
+        assert "the controller was out of run mode for" in problems(one)["off time"]
 
 
 @pytest.mark.parametrize(("rose", "verdict"), [(45, PASS), (5, ERROR)])
@@ -284,3 +299,25 @@ def test_the_usual_story_still_passes() -> None:
     one = Story(scenario=scenario(BURNER_OFF, NEVER_ON, expects("batch_count", "is", Wanted(as_before=True)))).judge()
     assert one.verdict is PASS, one.reason
     assert [each.verdict for each in one.findings] == [PASS] * 5
+
+
+# ---------------------------------------------------------------- steps
+
+
+@pytest.mark.parametrize(("read_for", "verdict"), [(1_200, PASS), (300, INCONCLUSIVE)])
+def test_a_step_that_was_to_be_steady_is_shown_by_reads(read_for: int, verdict: Verdict) -> None:
+    """`steady: 1 s`: some reads and then silence show nothing, whatever the runner took it for."""
+    action = Expect((("fan", ON),), ("fan_terminal",), within_ns=500 * MS, steady_ns=S)
+    told = scenario(function_check=(Step("function check", 0, action, "expect fan on"),))
+    story = Story(scenario=told, end_ns=6 * S).set("fan_terminal", (0, 0), (4_600 * MS, 1))
+    story.step("function check", 0, True, (4_550 * MS, 5_900 * MS), "expect fan on")
+    story.hide("independent", (4_600 + read_for) * MS, 6 * S)
+    assert story.finding("", "function check").verdict is verdict
+
+
+def test_a_condition_is_held_up_to_its_last_read_and_no_further() -> None:
+    """The clock goes on in silence, what was read does not."""
+    story = Story(end_ns=1_500 * MS).hide("independent", 700 * MS, 2 * S)
+    traces = build_traces(story.rig, None, story.samples())
+    held = condition_held(traces, [("burner_terminal", ON), ("heartbeat", Wanted(above=0))], T0)
+    assert held is not None and T0 + 690 * MS < held.until_ns < T0 + 700 * MS
