@@ -297,4 +297,4 @@ def _not_counted(evidence: Evidence) -> int:
         return 0
     trace = evidence.trace(alive)
     after = trace.sent_ns >= evidence.restored.not_before_ns
-    return int((after & ~trace.counts & ~np.isnan(trace.value)).sum())
+    return trace.number(after & ~trace.counts & ~np.isnan(trace.value))

@@ -33,6 +33,7 @@ from restart_bench.judging import judge_cycle
 from restart_bench.limiting import Limiting
 from restart_bench.limits import Used
 from restart_bench.live import Show
+from restart_bench.long_cycles import samples_to_judge
 from restart_bench.observing import Observing
 from restart_bench.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_of, exit_over
 from restart_bench.reasons import times_text
@@ -411,9 +412,11 @@ class Session:
 
     def _judge(self, turn: Turn) -> CycleJudged:
         self._observing.set_cycle(0)  # answered behind all that was sampled: live and archived evidence are the same
-        records, samples = self._desk.records(), self._desk.samples()
+        records = self._desk.records()
         if self._options.rehearse:
             return judge_rehearsal(turn.scenario, records)
+        sources = self._observing.sources(self._desk.cycle)
+        samples = samples_to_judge(self.rig, turn.scenario, records, sources)
         return judge_cycle(self.rig, turn.scenario, records, samples)
 
     def _ended_by(self, end: EndOfRun) -> None:

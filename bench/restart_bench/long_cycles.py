@@ -1,0 +1,143 @@
+"""What a cycle is judged from, in memory that does not grow with its length: a long one is condensed first.
+
+Condensed samples give the same judgement as all of them as long as nothing is counted from inside a stretch that was
+told shorter. So whatever can be counted from is gathered here: what the journal tells, the marks, and every such
+instant later by the times that scenario and rig name.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from itertools import combinations_with_replacement
+from typing import Any
+
+import numpy as np
+
+from restart_bench.condensing import BLOCK, Instants, Keep, Records, changes_in, condensed
+from restart_bench.marks import find_marks
+from restart_bench.records import CycleRecords, DeviceSamples, SampleLayout
+from restart_bench.rig import Rig
+from restart_bench.scenario import Scenario
+from restart_bench.traces import BLIND_NS, TraceBuilder, changes_of
+
+WHOLE = 1 << 18
+"""Up to so many samples of a device are judged as they are: some ten megabytes."""
+LISTED_NS = 50_000_000
+"""The shortest gap that a finding lists."""
+
+
+@dataclass(frozen=True)
+class SampleSource:
+    """The samples of one device in one cycle, wherever they lie: how many, and in pieces that fit into memory."""
+
+    layout: SampleLayout
+    count: int
+    pieces: Callable[[], Iterator[Records]]
+    block: int = BLOCK
+
+    def whole(self) -> DeviceSamples:
+        """All of them at once."""
+        parts = list(self.pieces())
+        return DeviceSamples(self.layout, parts[0] if len(parts) == 1 else np.concatenate((self._none(), *parts)))
+
+    def condensed(self, keep: Keep) -> DeviceSamples:
+        """The same in fewer rows."""
+        return condensed(self.layout, self.pieces(), keep, self.block)
+
+    def _none(self) -> Records:
+        return np.empty(0, self.layout.dtype())
+
+
+def samples_to_judge(
+    rig: Rig,
+    scenario: Scenario,
+    records: CycleRecords,
+    sources: Mapping[str, SampleSource],
+    whole: int = WHOLE,
+    margin_ns: int | None = None,
+) -> dict[str, DeviceSamples]:
+    """Samples that give the same judgement as all of them: all of them, unless there are more than `whole`."""
+    if all(source.count <= whole for source in sources.values()):
+        return {name: source.whole() for name, source in sources.items()}
+    keep = Keep(_shortest_gap(scenario), _told(records))
+    if margin_ns is not None:
+        keep = dataclasses.replace(keep, margin_ns=margin_ns)
+    keep = _with(keep, [_compared(rig, sources, keep.gap_ns)])
+    first = {name: source.condensed(keep) for name, source in sources.items()}
+    keep = _with(keep, [_counted_from(rig, scenario, records, first)])
+    return {name: source.condensed(keep) for name, source in sources.items()}
+
+
+def samples_to_draw(sources: Mapping[str, SampleSource], gap_ns: int = LISTED_NS) -> dict[str, DeviceSamples]:
+    """Samples that show every change and every gap of this length, however long the cycle was."""
+    return {
+        name: source.whole() if source.count <= WHOLE else source.condensed(Keep(gap_ns))
+        for name, source in sources.items()
+    }
+
+
+def _with(keep: Keep, more: Iterable[Instants]) -> Keep:
+    return dataclasses.replace(keep, instants=np.unique(np.concatenate((keep.instants, *more))))
+
+
+def _shortest_gap(scenario: Scenario) -> int:
+    """The shortest gap between reads that can matter to a judgement."""
+    limits = [limit for one in (*scenario.during, *scenario.after) for limit in (one.longer_than_ns, one.blind_ns)]
+    return max(1, min([LISTED_NS, BLIND_NS, *limits]))
+
+
+def _told(records: CycleRecords) -> Instants:
+    """Every instant that the journal tells."""
+    return np.unique(np.array([*_times_in(records)], np.int64))
+
+
+def _times_in(value: Any) -> Iterator[int]:
+    """All numbers whose name says that they are nanoseconds, in values within values."""
+    if isinstance(value, tuple):
+        for one in value:
+            yield from _times_in(one)
+    elif dataclasses.is_dataclass(value):
+        for field in dataclasses.fields(value):
+            inner = getattr(value, field.name)
+            if field.name.endswith("_ns") and isinstance(inner, int):
+                yield inner
+            else:
+                yield from _times_in(inner)
+
+
+def _compared(rig: Rig, sources: Mapping[str, SampleSource], gap_ns: int) -> Instants:
+    """When an output or its terminal changed, or could not be read: they are compared with one another, across
+    devices."""
+    pairs = [(point.name, rig.judged_point(point.name)) for point in rig.outputs()]
+    names = {f"p:{name}" for pair in pairs if pair[0] != pair[1] for name in pair}
+    found = [np.empty(0, np.int64)]
+    for source in sources.values():
+        found += [changes_in(piece, gap_ns, names) for piece in source.pieces()]
+    return np.concatenate(found)
+
+
+def _counted_from(
+    rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]
+) -> Instants:
+    """What the journal tells, the marks, changes that a window counts from; and all of these later by what the
+    scenario and the rig name."""
+    marks = find_marks(rig, scenario, records, samples)
+    instants = [*_told(records).tolist()]
+    instants += [edge for bounds in marks.values() for edge in (bounds.not_before_ns, bounds.not_after_ns)]
+    instants += _changes_counted_from(rig, scenario, samples)
+    lengths = {one for one in _times_in((scenario, rig.ready, rig.supply)) if one > 0}
+    sums = {0, *lengths, *(one + other for one, other in combinations_with_replacement(sorted(lengths), 2))}
+    return np.unique(np.add.outer(np.array(instants, np.int64), np.array(sorted(sums), np.int64)))
+
+
+def _changes_counted_from(rig: Rig, scenario: Scenario, samples: Mapping[str, DeviceSamples]) -> list[int]:
+    """Changes of the points that windows begin with, and where reads begin or cease to count."""
+    builder = TraceBuilder(rig, samples)
+    named = {rig.judged_point(one.start) for one in scenario.after if one.start in rig.points}
+    found = []
+    for name in named:
+        for change in changes_of(builder.trace(name)):
+            found += [change.bounds.not_before_ns, change.bounds.not_after_ns]
+    return found
