@@ -12,9 +12,11 @@ from evidence import MS, OFF, ON, S, Story, dryer, expects, scenario
 from restart_bench.condensing import Records
 from restart_bench.long_cycles import SampleSource
 from restart_bench.records import DeviceSamples
-from restart_bench.rig import Rig, Wanted
+from restart_bench.rig import Proof, Rig, Wanted
 from restart_bench.scenario import Case, Expectation, Scenario
 
+REGISTERS = 2
+"""The request that reads the registers of the controller in these stories."""
 PIECE = 700
 """Samples read at a time, so that every story has many pieces."""
 
@@ -58,7 +60,19 @@ def long_story(seed: int) -> Story:
     return story
 
 
+def samples_of(story: Story) -> dict[str, DeviceSamples]:
+    """What was read; of a controller without a sign of life no register, so that nothing moves while nothing happens."""
+    samples = story.samples()
+    if story.rig.ready.alive is None:
+        one = samples["controller"]
+        samples["controller"] = replace(one, records=one.records[one.records["request"] != REGISTERS])
+    return samples
+
+
 def _rig(rng: random.Random) -> Rig:
+    if rng.random() < 0.4:
+        quiet = dryer().ready
+        return dryer(ready=replace(quiet, alive=None), proof_of_cut=(Proof("value", "rail", OFF),))
     if rng.random() < 0.5:
         return dryer()
     return dryer(check_channels=(("always_on", ON),), only_while=(("guard_closed", ON),), program=("program_id",))
