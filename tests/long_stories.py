@@ -9,8 +9,7 @@ from dataclasses import replace
 from functools import partial
 
 from evidence import MS, OFF, ON, S, Story, dryer, expects, scenario
-from restart_bench.condensing import Records
-from restart_bench.long_cycles import SampleSource
+from restart_bench.condensing import Records, SampleSource
 from restart_bench.records import DeviceSamples
 from restart_bench.rig import Proof, Rig, Wanted
 from restart_bench.scenario import Case, Expectation, Scenario
@@ -61,7 +60,7 @@ def long_story(seed: int) -> Story:
 
 
 def samples_of(story: Story) -> dict[str, DeviceSamples]:
-    """What was read; of a controller without a sign of life no register, so that nothing moves while nothing happens."""
+    """What was read; of a controller without a sign of life no registers, which move all the time."""
     samples = story.samples()
     if story.rig.ready.alive is None:
         one = samples["controller"]

@@ -10,7 +10,7 @@ gap that anybody may ask for, and the longest gap of the stretch.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -199,3 +199,25 @@ def condensed(layout: SampleLayout, pieces: Iterable[Records], keep: Keep, block
         for start in range(0, len(piece), block):
             condenser.add(piece[start : start + block])
     return condenser.samples()
+
+
+@dataclass(frozen=True)
+class SampleSource:
+    """The samples of one device in one cycle, wherever they lie: how many, and in pieces that fit into memory."""
+
+    layout: SampleLayout
+    count: int
+    pieces: Callable[[], Iterator[Records]]
+    block: int = BLOCK
+
+    def whole(self) -> DeviceSamples:
+        """All of them at once."""
+        parts = list(self.pieces())
+        return DeviceSamples(self.layout, parts[0] if len(parts) == 1 else np.concatenate((self._none(), *parts)))
+
+    def condensed(self, keep: Keep) -> DeviceSamples:
+        """The same in fewer rows."""
+        return condensed(self.layout, self.pieces(), keep, self.block)
+
+    def _none(self) -> Records:
+        return np.empty(0, self.layout.dtype())

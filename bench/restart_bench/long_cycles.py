@@ -8,16 +8,15 @@ instant later by the times that scenario and rig name.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import combinations_with_replacement
 from typing import Any
 
 import numpy as np
 
-from restart_bench.condensing import BLOCK, Instants, Keep, Records, changes_in, condensed
+from restart_bench.condensing import Instants, Keep, SampleSource, changes_in
 from restart_bench.marks import find_marks
-from restart_bench.records import CycleRecords, DeviceSamples, SampleLayout
+from restart_bench.records import CycleRecords, DeviceSamples
 from restart_bench.rig import Rig
 from restart_bench.scenario import Scenario
 from restart_bench.traces import BLIND_NS, TraceBuilder, changes_of
@@ -26,28 +25,6 @@ WHOLE = 1 << 18
 """Up to so many samples of a device are judged as they are: some ten megabytes."""
 LISTED_NS = 50_000_000
 """The shortest gap that a finding lists."""
-
-
-@dataclass(frozen=True)
-class SampleSource:
-    """The samples of one device in one cycle, wherever they lie: how many, and in pieces that fit into memory."""
-
-    layout: SampleLayout
-    count: int
-    pieces: Callable[[], Iterator[Records]]
-    block: int = BLOCK
-
-    def whole(self) -> DeviceSamples:
-        """All of them at once."""
-        parts = list(self.pieces())
-        return DeviceSamples(self.layout, parts[0] if len(parts) == 1 else np.concatenate((self._none(), *parts)))
-
-    def condensed(self, keep: Keep) -> DeviceSamples:
-        """The same in fewer rows."""
-        return condensed(self.layout, self.pieces(), keep, self.block)
-
-    def _none(self) -> Records:
-        return np.empty(0, self.layout.dtype())
 
 
 def samples_to_judge(

@@ -26,9 +26,9 @@ from typing import IO, Any, Self
 import numpy as np
 
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
+from restart_bench.condensing import SampleSource
 from restart_bench.link_values import SILENT
 from restart_bench.live import Moved, Reading
-from restart_bench.long_cycles import SampleSource
 from restart_bench.modbus_wire import layout_for, plan_requests, plan_writes
 from restart_bench.observer_pipe import FRAME, SAMPLES
 from restart_bench.records import KIND_WORDS, DeviceSamples, SampleKind

@@ -29,11 +29,10 @@ from restart_bench.concluding import judge_run
 from restart_bench.cycle import CycleAct, Desk, Turn
 from restart_bench.earlier import Earlier, earlier_cycles
 from restart_bench.hands import Hands
-from restart_bench.judging import judge_cycle
+from restart_bench.judging import judge_long_cycle
 from restart_bench.limiting import Limiting
 from restart_bench.limits import Used
 from restart_bench.live import Show
-from restart_bench.long_cycles import samples_to_judge
 from restart_bench.observing import Observing
 from restart_bench.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_of, exit_over
 from restart_bench.reasons import times_text
@@ -416,8 +415,7 @@ class Session:
         if self._options.rehearse:
             return judge_rehearsal(turn.scenario, records)
         sources = self._observing.sources(self._desk.cycle)
-        samples = samples_to_judge(self.rig, turn.scenario, records, sources)
-        return judge_cycle(self.rig, turn.scenario, records, samples)
+        return judge_long_cycle(self.rig, turn.scenario, records, sources)
 
     def _ended_by(self, end: EndOfRun) -> None:
         self._how = "stopped" if end.trouble.kind == "stopped" else "error"
