@@ -20,7 +20,7 @@ from restart_bench.records import DeviceSamples, SampleKind, SampleLayout
 from restart_bench.traces import BLIND_NS
 
 Records = npt.NDArray[np.void]
-PIECE = 1 << 16
+PIECE = 1 << 14
 """Records read from the file at a time."""
 _NEWEST = 8192  # records kept to tell what moved: seconds, and the screen asks many times in one
 _LIVE = Keep(gap_ns=BLIND_NS)  # questions that are asked while a cycle goes on know no shorter gap
