@@ -208,7 +208,7 @@ class SampleSource:
     layout: SampleLayout
     count: int
     pieces: Callable[[], Iterator[Records]]
-    block: int = BLOCK
+    block: int = 4 * BLOCK
 
     def whole(self) -> DeviceSamples:
         """All of them at once."""

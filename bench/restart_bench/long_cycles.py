@@ -41,9 +41,8 @@ def samples_to_judge(
     keep = Keep(_shortest_gap(scenario), _told(records))
     if margin_ns is not None:
         keep = dataclasses.replace(keep, margin_ns=margin_ns)
-    keep = _with(keep, [_compared(rig, sources, keep.gap_ns)])
     first = {name: source.condensed(keep) for name, source in sources.items()}
-    keep = _with(keep, [_counted_from(rig, scenario, records, first)])
+    keep = _with(keep, [_compared(rig, first, keep.gap_ns), _counted_from(rig, scenario, records, first)])
     return {name: source.condensed(keep) for name, source in sources.items()}
 
 
@@ -84,15 +83,12 @@ def _times_in(value: Any) -> Iterator[int]:
                 yield from _times_in(inner)
 
 
-def _compared(rig: Rig, sources: Mapping[str, SampleSource], gap_ns: int) -> Instants:
+def _compared(rig: Rig, samples: Mapping[str, DeviceSamples], gap_ns: int) -> Instants:
     """When an output or its terminal changed, or could not be read: they are compared with one another, across
     devices."""
     pairs = [(point.name, rig.judged_point(point.name)) for point in rig.outputs()]
     names = {f"p:{name}" for pair in pairs if pair[0] != pair[1] for name in pair}
-    found = [np.empty(0, np.int64)]
-    for source in sources.values():
-        found += [changes_in(piece, gap_ns, names) for piece in source.pieces()]
-    return np.concatenate(found)
+    return np.concatenate([changes_in(one.records, gap_ns, names) for one in samples.values()])
 
 
 def _counted_from(

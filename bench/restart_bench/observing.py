@@ -204,7 +204,8 @@ class Observing:
     def last_good_ns(self, device: str) -> int | None:
         """When the newest good read of a device was received (known up to 100 ms late), None if there is none."""
         store = self._stores.get(device)
-        return store.last_good_ns if store is not None else None
+        with self._news:
+            return store.last_good_ns if store is not None else None
 
     def statistics(self) -> dict[str, Any]:
         """How evenly was sampled so far.

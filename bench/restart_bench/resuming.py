@@ -142,15 +142,16 @@ def bring_samples(run: ArchivedRun, left: OpenCut, folder: Path) -> None:
     goes on. Raises ArchiveError, OSError."""
     finish_killed(run.folder, write_report)
     closed = ArchivedRun.open(run.folder)
-    for device, samples in closed.samples(left.old_cycle).items():
-        records = samples.records.copy()
-        records["cycle"] = left.cycle.started.cycle
-        records["sent_ns"] += left.shift_ns
-        records["received_ns"] += left.shift_ns
-        records["connection"] |= _OTHER_CONNECTIONS
+    for device, source in closed.sources(left.old_cycle).items():
         with (folder / f"{device}.part").open("xb") as file:
-            file.write(samples.layout.header())
-            file.write(records.tobytes())
+            file.write(source.layout.header())
+            for piece in source.pieces():
+                records = piece.copy()
+                records["cycle"] = left.cycle.started.cycle
+                records["sent_ns"] += left.shift_ns
+                records["received_ns"] += left.shift_ns
+                records["connection"] |= _OTHER_CONNECTIONS
+                file.write(records.tobytes())
     closed.close()
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -75,21 +75,9 @@ class _Gaps:
         self._bins = np.zeros(_BINS, np.int64)
         self._largest = 0
         self._last: list[tuple[int, int] | None] = [None] * reads  # connection and sent of the newest read, if good
-        self._pending: list[Records] = []
-        self._pending_records = 0
 
     def add(self, records: Records) -> None:
-        """Counted in batches: numpy's cost is one of calls, not of records."""
-        self._pending.append(records)
-        self._pending_records += len(records)
-        if self._pending_records >= _BATCH:
-            self._work_off()
-
-    def _work_off(self) -> None:
-        if not self._pending:
-            return
-        records = np.concatenate(self._pending)
-        self._pending, self._pending_records = [], 0
+        """The gaps that end with these records."""
         for read in range(len(self._last)):
             mine = records[records["request"] == read]
             if len(mine):
@@ -117,7 +105,6 @@ class _Gaps:
 
     def figures(self) -> GapFigures | None:
         """None before there are two good reads in a row."""
-        self._work_off()
         count = int(self._bins.sum())
         if count == 0:
             return None
@@ -135,22 +122,41 @@ class SampleStore:
 
     Memory does not grow with their number: of the cycle that is going on a condensed form is kept, of each request
     the newest record, and some thousand records to tell what moved. All else is read from the file when asked for.
+    What is taken is looked at when somebody asks, or once it is a batch: numpy's cost is one of calls, not of records.
     """
 
     def __init__(self, layout: SampleLayout, path: Path, reads: int) -> None:
         self.layout = layout
         self.reads = reads
-        self.last_good_ns: int | None = None
-        self.kinds = [0] * len(SampleKind)
-        self.total = 0  # records through all cycles
+        self._last_good_ns: int | None = None
+        self._kinds = [0] * len(SampleKind)
         self._path = path
         self._dtype = layout.dtype()
-        self._offset = len(layout.header())  # where in the file the next record lies
+        self._start = self._offset = len(layout.header())  # where in the file the first and the next record lie
+        self._pending: list[Records] = []
+        self._pending_records = 0
         self._places: dict[int, list[tuple[int, int]]] = {}  # cycle -> (offset in the file, records)
         self._condensed: tuple[int, Condenser] | None = None  # of the newest cycle
         self._newest = _Newest()
         self._newest_of: dict[int, np.void] = {}
         self._gaps = _Gaps(reads)
+
+    @property
+    def total(self) -> int:
+        """Records through all cycles."""
+        return (self._offset - self._start) // self.layout.size
+
+    @property
+    def last_good_ns(self) -> int | None:
+        """When the newest good read was received."""
+        self._work_off()
+        return self._last_good_ns
+
+    @property
+    def kinds(self) -> list[int]:
+        """How many records there were of each kind."""
+        self._work_off()
+        return self._kinds
 
     def take(self, offset: int, data: bytes) -> None:
         """Bytes that lie at `offset` of the file. What is missing before them is read from there."""
@@ -169,6 +175,7 @@ class SampleStore:
 
     def count_of(self, cycle: int) -> int:
         """How many records a cycle has so far."""
+        self._work_off()
         return sum(count for _, count in self._places.get(cycle, []))
 
     def of_cycle(self, cycle: int) -> Records:
@@ -178,32 +185,41 @@ class SampleStore:
 
     def pieces_of(self, cycle: int) -> Iterator[Records]:
         """The same, some thousand at a time: only one piece is in memory."""
-        for offset, count in tuple(self._places.get(cycle, [])):
+        self._work_off()
+        yield from self._pieces(self._places.get(cycle, []))
+
+    def _pieces(self, places: Sequence[tuple[int, int]]) -> Iterator[Records]:
+        for offset, count in tuple(places):
             for start in range(0, count, PIECE):
                 length = min(PIECE, count - start) * self.layout.size
                 yield np.frombuffer(self._from_file(offset + start * self.layout.size, length), self._dtype)
 
     def condensed(self, cycle: int) -> DeviceSamples:
         """The same told in fewer rows (see `condensing`), which hardly grow in number while nothing happens."""
+        self._work_off()
         if self._condensed is not None and self._condensed[0] == cycle:
             return self._condensed[1].samples()
         return condensed(self.layout, self.pieces_of(cycle), _LIVE)
 
     def keep(self, instant_ns: int) -> None:
         """An instant that will be counted from: what is read about it stays in the condensed form as it was read."""
+        self._work_off()
         if self._condensed is not None:
             self._condensed[1].keep(instant_ns)
 
     def since(self, total: int) -> Records:
         """Records after the first `total` ones, as far as they are kept in memory."""
+        self._work_off()
         return np.concatenate((np.empty(0, self._dtype), *self._newest.last(self.total - total)))
 
     def newest_of(self, request: int) -> np.void | None:
         """The newest record that says whether a request was answered, and with what."""
+        self._work_off()
         return self._newest_of.get(request)
 
     def gaps(self) -> GapFigures | None:
         """Gaps between good reads so far."""
+        self._work_off()
         return self._gaps.figures()
 
     def _from_file(self, offset: int, length: int) -> bytes:
@@ -222,17 +238,29 @@ class SampleStore:
 
     def _add(self, data: bytes) -> None:
         records: Records = np.frombuffer(data, self._dtype, count=len(data) // self.layout.size)
+        self._offset += len(records) * self.layout.size
+        self._pending.append(records)
+        self._pending_records += len(records)
+        if self._pending_records >= _BATCH:
+            self._work_off()
+
+    def _work_off(self) -> None:
+        if not self._pending:
+            return
+        records = self._pending[0] if len(self._pending) == 1 else np.concatenate(self._pending)
+        offset = self._offset - self._pending_records * self.layout.size
+        self._pending, self._pending_records = [], 0
         cycles = records["cycle"]
         cuts = [0, *(np.flatnonzero(cycles[1:] != cycles[:-1]) + 1).tolist(), len(records)]
         for start, end in itertools.pairwise(cuts):
             if end > start:
-                self._add_of_cycle(int(cycles[start]), records[start:end])
+                self._add_of_cycle(int(cycles[start]), records[start:end], offset + start * self.layout.size)
         kinds = records["kind"]
-        for kind, count in enumerate(np.bincount(kinds, minlength=len(self.kinds)).tolist()):
-            self.kinds[kind] += count
+        for kind, count in enumerate(np.bincount(kinds, minlength=len(self._kinds)).tolist()):
+            self._kinds[kind] += count
         good = np.flatnonzero((kinds == SampleKind.GOOD) & (records["request"] < self.reads))
         if len(good):
-            self.last_good_ns = int(records["received_ns"][good[-1]])
+            self._last_good_ns = int(records["received_ns"][good[-1]])
         self._note_newest(records)
         self._newest.add(records)
         self._gaps.add(records)
@@ -243,21 +271,16 @@ class SampleStore:
         for request, place in zip(*np.unique(requests, return_index=True), strict=True):
             self._newest_of[int(request)] = records[telling[len(telling) - 1 - place]].copy()
 
-    def _add_of_cycle(self, cycle: int, records: Records) -> None:
+    def _add_of_cycle(self, cycle: int, records: Records, offset: int) -> None:
         if self._condensed is None or self._condensed[0] != cycle:
             begun = Condenser(self.layout, _LIVE)
-            for piece in self.pieces_of(cycle):  # a cycle that was set again
+            for piece in self._pieces(self._places.get(cycle, [])):  # a cycle that was set again
                 begun.add(piece)
             self._condensed = cycle, begun
         self._condensed[1].add(records)
-        self._note_place(cycle, len(records))
-        self._offset += len(records) * self.layout.size
-        self.total += len(records)
-
-    def _note_place(self, cycle: int, count: int) -> None:
         places = self._places.setdefault(cycle, [])
-        if places and places[-1][0] + places[-1][1] * self.layout.size == self._offset:
+        if places and places[-1][0] + places[-1][1] * self.layout.size == offset:
             offset, before = places.pop()
-            places.append((offset, before + count))
+            places.append((offset, before + len(records)))
         else:
-            places.append((self._offset, count))
+            places.append((offset, len(records)))
