@@ -14,8 +14,9 @@ from evidence import MS, T0, S, Story
 from long_stories import in_pieces, long_story, samples_of, sources_of
 from restart_bench.condensing import Condenser, Keep, condense, condensed, with_counts
 from restart_bench.judging import judge_cycle
-from restart_bench.long_cycles import samples_to_judge
+from restart_bench.long_cycles import LISTED_NS, samples_to_judge
 from restart_bench.marks import condition_since, find_marks, ready_since
+from restart_bench.record.pieces import trace_pieces
 from restart_bench.records import STANDS_FOR, CycleRecords, DeviceSamples, to_line
 from restart_bench.rig import Wanted
 from restart_bench.traces import BLIND_NS, build_traces, changes_of, longest_gap_ns
@@ -184,3 +185,17 @@ def test_the_longest_gap_of_all_stays(samples: DeviceSamples) -> None:
         for one in (samples, short)
     ]
     assert gaps[0] == gaps[1]
+
+
+def test_a_long_cycle_is_drawn_as_from_all_its_samples() -> None:
+    """Values, changes and blind spans of every lane are the same."""
+    story = long_story(3)
+    story.hide("independent", story.cut_ns + 1100 * MS, story.cut_ns + 1160 * MS)  # nothing else happens about it
+    ends = T0, T0 + story.end_ns
+    samples, keep = samples_of(story), Keep(LISTED_NS, margin_ns=NARROW_NS)
+    short = {name: condensed(one.layout, in_pieces(one), keep, 128) for name, one in samples.items()}
+    assert sum(len(one.records) for one in short.values()) < 0.5 * sum(len(one.records) for one in samples.values())
+    plain, told = (build_traces(story.rig, None, one) for one in (samples, short))
+    for name, point in story.rig.points.items():
+        device = story.rig.devices[point.device]
+        assert trace_pieces(told[name], device, *ends) == trace_pieces(plain[name], device, *ends)
