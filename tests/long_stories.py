@@ -41,8 +41,7 @@ def long_story(seed: int) -> Story:
     cut_ns, off_ns = rng.choice([2, 5]) * S, told.cases[0].off_for_ns
     end_ns = cut_ns + off_ns + 600 * MS + told.watch_ns + rng.choice([500 * MS, 3 * S])
     story = Story(rig=_rig(rng), scenario=told, cut_ns=cut_ns, off_ns=off_ns, end_ns=end_ns, seed=seed)
-    if rng.random() < 0.2:
-        story.never_dark()
+    _restarts(rng, story)
     for name in ("burner_terminal", "fan_terminal", "burner", "fan"):
         if rng.random() < 0.6:
             story.set(name, *_changes(rng, story))
@@ -57,6 +56,22 @@ def long_story(seed: int) -> Story:
         checked_ns = story.back_ns + 500 * MS + told.watch_ns
         story.step("function check", 0, True, (checked_ns, checked_ns + 150 * MS))
     return story
+
+
+def _restarts(rng: random.Random, story: Story) -> None:
+    """Usually as in every story; else it rides through, restarts late or for the second time, boots with pauses, or
+    hangs: the link lives on, and the sign of life stands still."""
+    kind = rng.choice(["usual", "usual", "through", "late", "again", "slow", "hangs"])
+    if kind in ("through", "late", "hangs"):
+        story.never_dark()
+    if kind in ("late", "again"):
+        again_ns = story.back_ns + rng.choice([700, 1500, 2500]) * MS
+        story.stages += [(again_ns, "dark"), (again_ns + 400 * MS, "accepted"), (again_ns + 450 * MS, "good")]
+        story.restarts = True
+    elif kind == "slow":
+        story.boot(dark=300 * MS, refused=rng.choice([100, 900]) * MS, busy=rng.choice([50, 1200]) * MS, stale=400 * MS)
+    elif kind == "hangs":
+        story.stages.append((rng.randrange(story.cut_ns, story.end_ns), "stale"))
 
 
 def samples_of(story: Story) -> dict[str, DeviceSamples]:
