@@ -12,12 +12,13 @@ from hypothesis import strategies as st
 
 from evidence import MS, T0, S, Story
 from long_stories import in_pieces, long_story, samples_of, sources_of
+from restart_bench.codec import to_line
 from restart_bench.condensing import Condenser, Keep, condense, condensed, with_counts
 from restart_bench.judging import judge_cycle
 from restart_bench.long_cycles import LISTED_NS, samples_to_judge
-from restart_bench.marks import condition_since, find_marks, ready_since
+from restart_bench.marks import condition_since, progress_of, ready_since, traces_of
 from restart_bench.record.pieces import trace_pieces
-from restart_bench.records import STANDS_FOR, CycleRecords, DeviceSamples, to_line
+from restart_bench.records import STANDS_FOR, CycleRecords, DeviceSamples
 from restart_bench.rig import Wanted
 from restart_bench.traces import BLIND_NS, build_traces, changes_of, longest_gap_ns
 
@@ -111,10 +112,10 @@ def answers(story: Story, samples: dict[str, DeviceSamples], now_ns: int) -> lis
     """Everything that is asked while a cycle goes on: its marks, ready, what held since the last command, changes."""
     rig, records = story.rig, journal_so_far(story, now_ns)
     since = [T0, *(one.before_ns for one in records.switchings)]
-    traces = build_traces(rig, None, samples)
+    traces = traces_of(rig, records, samples)
     wanted = [*rig.ready.when, *((name, one) for name, one in ON_NOW)]
     return [
-        find_marks(rig, story.scenario, records, samples),
+        progress_of(rig, story.scenario, records, samples),
         [ready_since(rig, traces, from_ns) for from_ns in since],
         [condition_since(rig, traces, [one], from_ns) for one in wanted for from_ns in since],
         [changes_of(traces[name]) for name in ("burner_terminal", "fan_terminal", "rail", "running")],
@@ -195,7 +196,7 @@ def test_a_long_cycle_is_drawn_as_from_all_its_samples() -> None:
     samples, keep = samples_of(story), Keep(LISTED_NS, margin_ns=NARROW_NS)
     short = {name: condensed(one.layout, in_pieces(one), keep, 128) for name, one in samples.items()}
     assert sum(len(one.records) for one in short.values()) < 0.5 * sum(len(one.records) for one in samples.values())
-    plain, told = (build_traces(story.rig, None, one) for one in (samples, short))
+    plain, told = (traces_of(story.rig, story.records(), one) for one in (samples, short))
     for name, point in story.rig.points.items():
         device = story.rig.devices[point.device]
         assert trace_pieces(told[name], device, *ends) == trace_pieces(plain[name], device, *ends)

@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 
 from restart_bench.condensing import Instants, Keep, SampleSource, changes_in
-from restart_bench.marks import find_marks
+from restart_bench.marks import progress_of, traces_of
 from restart_bench.records import CycleRecords, DeviceSamples
 from restart_bench.rig import Rig
 from restart_bench.scenario import Scenario
-from restart_bench.traces import BLIND_NS, TraceBuilder, changes_of
+from restart_bench.traces import BLIND_NS, changes_of
 
 WHOLE = 1 << 18
 """Up to so many samples of a device are judged as they are: some ten megabytes."""
@@ -94,23 +94,20 @@ def _compared(rig: Rig, samples: Mapping[str, DeviceSamples], gap_ns: int) -> In
 def _counted_from(
     rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]
 ) -> Instants:
-    """What the journal tells, the marks, changes that a window counts from; and all of these later by what the
-    scenario and the rig name."""
-    marks = find_marks(rig, scenario, records, samples)
-    instants = [*_told(records).tolist()]
-    instants += [edge for bounds in marks.values() for edge in (bounds.not_before_ns, bounds.not_after_ns)]
-    instants += _changes_counted_from(rig, scenario, samples)
+    """What the journal tells, the marks and what else a cycle's course is counted from, changes that a window counts
+    from; and all of these later by what the scenario and the rig name."""
+    progress = progress_of(rig, scenario, records, samples)
+    instants = [*_told(records).tolist(), *_times_in((progress, *progress.marks.values()))]
+    instants += _changes_counted_from(rig, scenario, records, samples)
     lengths = {one for one in _times_in((scenario, rig.ready, rig.supply)) if one > 0}
     sums = {0, *lengths, *(one + other for one, other in combinations_with_replacement(sorted(lengths), 2))}
     return np.unique(np.add.outer(np.array(instants, np.int64), np.array(sorted(sums), np.int64)))
 
 
-def _changes_counted_from(rig: Rig, scenario: Scenario, samples: Mapping[str, DeviceSamples]) -> list[int]:
-    """Changes of the points that windows begin with, and where reads begin or cease to count."""
-    builder = TraceBuilder(rig, samples)
+def _changes_counted_from(
+    rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]
+) -> list[int]:
+    """Changes of the points that windows begin with."""
     named = {rig.judged_point(one.start) for one in scenario.after if one.start in rig.points}
-    found = []
-    for name in named:
-        for change in changes_of(builder.trace(name)):
-            found += [change.bounds.not_before_ns, change.bounds.not_after_ns]
-    return found
+    traces = traces_of(rig, records, samples, named)
+    return [*_times_in(tuple(change.bounds for trace in traces.values() for change in changes_of(trace)))]
