@@ -16,11 +16,11 @@ from restart_bench.codec import to_line
 from restart_bench.condensing import Condenser, Keep, condense, condensed, with_counts
 from restart_bench.judging import judge_cycle
 from restart_bench.long_cycles import LISTED_NS, samples_to_judge
-from restart_bench.marks import condition_since, progress_of, ready_since, traces_of
+from restart_bench.marks import condition_held, progress_of, ready_since, traces_of
 from restart_bench.record.pieces import trace_pieces
-from restart_bench.records import STANDS_FOR, CycleRecords, DeviceSamples
+from restart_bench.records import STANDS_FOR, Bounds, CycleRecords, DeviceSamples
 from restart_bench.rig import Wanted
-from restart_bench.traces import BLIND_NS, build_traces, changes_of, longest_gap_ns
+from restart_bench.traces import BLIND_NS, Trace, build_traces, changes_of, longest_gap_ns
 
 ON_NOW = [(name, Wanted(equals=value)) for name in ("burner_terminal", "rail") for value in (True, False)]
 NARROW_NS = 20 * MS
@@ -108,6 +108,12 @@ def journal_so_far(story: Story, now_ns: int) -> CycleRecords:
     return replace(whole, switchings=tuple(one for one in whole.switchings if one.after_ns <= now_ns), ended=None)
 
 
+def held_now(traces: dict[str, Trace], one: tuple[str, Wanted], from_ns: int) -> tuple[Bounds, int] | None:
+    """From when to when a condition has held that holds now."""
+    span = condition_held(traces, [one], from_ns)
+    return None if span is None else (span.since, span.until_ns)
+
+
 def answers(story: Story, samples: dict[str, DeviceSamples], now_ns: int) -> list[object]:
     """Everything that is asked while a cycle goes on: its marks, ready, what held since the last command, changes."""
     rig, records = story.rig, journal_so_far(story, now_ns)
@@ -117,7 +123,7 @@ def answers(story: Story, samples: dict[str, DeviceSamples], now_ns: int) -> lis
     return [
         progress_of(rig, story.scenario, records, samples),
         [ready_since(rig, traces, from_ns) for from_ns in since],
-        [condition_since(rig, traces, [one], from_ns) for one in wanted for from_ns in since],
+        [held_now(traces, one, from_ns) for one in wanted for from_ns in since],
         [changes_of(traces[name]) for name in ("burner_terminal", "fan_terminal", "rail", "running")],
     ]
 
