@@ -123,7 +123,7 @@ def test_run_json_keeps_what_was_known_before_and_what_after(closed: Path, suite
     assert (told["by"], told["seed"], told["simulated"]) == ("R. Miller", 7, True)
     assert (told["ended"]["how"], told["verdict"]) == ("completed", "fail")
     assert told["clock"]["resolution_ns"] >= 1
-    assert {"clock_ns", "wall"} == told["anchor"].keys()
+    assert {"clock_ns", "wall", "boot", "slept_ns"} == told["anchor"].keys()
     assert [file["kind"] for file in told["inputs"]] == ["rig", "rig", "scenario"]
     assert [file["path"] for file in told["inputs"]] == [str(file.path) for file in suite.files]
 

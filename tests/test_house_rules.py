@@ -27,6 +27,7 @@ DRAWING = {
     """,
     1: """
         scan scan_blocks plan comparing rehearsing looking replaying
+        condensing long_cycles
         traces supply_off contact restarts marks evidence noting reasons outputs proving validity pulses expecting
         timing stepping judging concluding matrix
     """,

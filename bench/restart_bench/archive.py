@@ -15,7 +15,7 @@ import dataclasses
 import os
 import re
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -50,10 +50,11 @@ from restart_bench.archive_reading import (
 from restart_bench.clock import anchor, resolution_ns
 from restart_bench.codec import to_line
 from restart_bench.file_faults import FaultsFound
-from restart_bench.records import DeviceSamples, Record
+from restart_bench.records import Record
 from restart_bench.rig import Rig
 
 if TYPE_CHECKING:
+    from restart_bench.condensing import SampleSource
     from restart_bench.suite import Suite, SuiteFile
 
 Report = Callable[[Path], None]
@@ -305,7 +306,8 @@ def give_up_cycles(folder: Path, why: str) -> None:
         release_run(lock, folder)
 
 
-def samples_of_killed(folder: Path, cycle: int) -> dict[str, DeviceSamples]:
+@contextlib.contextmanager
+def samples_of_killed(folder: Path, cycle: int) -> Iterator[Mapping[str, SampleSource]]:
     """Samples of one cycle of a run that was not closed, which it stays."""
     from restart_bench.parts import convert_parts
 
@@ -316,7 +318,7 @@ def samples_of_killed(folder: Path, cycle: int) -> dict[str, DeviceSamples]:
         release_run(lock, folder)
     run = ArchivedRun.open(folder)
     try:
-        return run.samples(cycle)
+        yield run.sources(cycle)
     finally:
         run.close()
 

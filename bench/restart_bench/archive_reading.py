@@ -17,6 +17,7 @@ from restart_bench.codec import from_fields, from_line
 from restart_bench.records import CycleRecords, DeviceSamples, Record, cycle_records, whole_number
 
 if TYPE_CHECKING:
+    from restart_bench.condensing import SampleSource
     from restart_bench.parts import SampleFile
     from restart_bench.suite import Suite
     from restart_bench_drivers.interface import SupplyCard
@@ -186,12 +187,24 @@ class ArchivedRun:
 
         Raises ArchiveError where a file is damaged or the run was not closed yet.
         """
-        return {device: file.cycle(cycle) for device, file in self._sample_files().items()}
+        return {device: source.whole() for device, source in self.sources(cycle).items()}
+
+    def sources(self, cycle: int) -> dict[str, SampleSource]:
+        """Where the samples of one cycle lie, to be read in pieces: one cycle alone may be larger than memory.
+
+        Raises ArchiveError as `samples` does.
+        """
+        return {device: file.source(cycle) for device, file in self._sample_files().items()}
 
     def cycles(self) -> Iterator[tuple[CycleRecords, dict[str, DeviceSamples]]]:
-        """All cycles in order with their samples, in one pass over the files and in bounded memory."""
+        """All cycles in order with their samples, in one pass over the files; memory holds one cycle."""
+        for records, sources in self.cycles_in_pieces():
+            yield records, {device: source.whole() for device, source in sources.items()}
+
+    def cycles_in_pieces(self) -> Iterator[tuple[CycleRecords, dict[str, SampleSource]]]:
+        """The same in memory that does not grow with the length of a cycle."""
         for cycle in sorted(self.cycle_records):
-            yield self.cycle_records[cycle], self.samples(cycle)
+            yield self.cycle_records[cycle], self.sources(cycle)
 
     def inputs(self) -> dict[str, bytes]:
         """Content of the copied input files by their name under `inputs/`."""

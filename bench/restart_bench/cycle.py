@@ -88,6 +88,7 @@ class Desk:
 
     def record(self, record: Record) -> None:
         """Keeps the record for this cycle's judgement and publishes it."""
+        self.counted_from()
         self.log.append(record)
         self.publish(record)
 
@@ -101,9 +102,15 @@ class Desk:
         """What was recorded of this cycle so far."""
         return cycle_records(self.log)[self.cycle]
 
+    def counted_from(self) -> int:
+        """Now, as an instant that will be counted from: what is read about it is kept as it was read."""
+        now = now_ns()
+        self.observing.keep(now)
+        return now
+
     def samples(self) -> Mapping[str, DeviceSamples]:
-        """What was read in this cycle so far."""
-        return self.observing.samples(self.cycle)
+        """What was read in this cycle so far, told in so few rows that a long cycle costs no more than a short one."""
+        return self.observing.condensed(self.cycle)
 
     def traces(self, points: Collection[str]) -> dict[str, Trace]:
         """The traces of these points in this cycle so far."""
@@ -248,7 +255,7 @@ class CycleAct:
                 desk.attention.end("relay", f"{contrary}. Nothing was switched, nothing was cut", now_ns())
             self._wait_for_limit(desk.hands.waits_for_on_ns(), "the supply must stay off for off_at_least")
             desk.hands.switch("on", "prepare")
-        return now_ns()
+        return desk.counted_from()
 
     def _dark(self, since_ns: int) -> bool | None:
         """True once the rail has shown for some time that the supply did not come on: nothing is waited for then."""
@@ -409,6 +416,7 @@ class CycleAct:
         """A person presses, and the point's own input shows it; asked once more where it does not."""
         idle = float(bool(point.idle))
         for again in (False, True):
+            self._desk.counted_from()
             answered = self._desk.hands.press_by_hand(point, again=again)
             if not answered.answer:
                 return None, "the person asked said no"
@@ -431,7 +439,7 @@ class CycleAct:
 
     def _expect(self, step: Expect) -> tuple[bool | None, str]:
         desk = self._desk
-        started = now_ns()
+        started = desk.counted_from()
         conditions = [(judged, wanted) for judged, (_, wanted) in zip(step.judged, step.conditions, strict=True)]
 
         def held() -> bool | None:
@@ -485,6 +493,7 @@ class CycleAct:
         phase = "power is off" if self._scenario.how == "supply" else "out of run mode"
         desk.enter(phase, ends_ns=back_ns)
         desk.attention.wait_until(back_ns)
+        desk.counted_from()  # a person may take long to switch, and the command counts from when it was given
         restored = self._command_restore()
         desk.situation.restored_ns = restored.after_ns
 

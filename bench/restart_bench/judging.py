@@ -11,8 +11,10 @@ from typing import Any
 
 import numpy as np
 
+from restart_bench.condensing import SampleSource
 from restart_bench.evidence import Evidence, Judged, Problem
 from restart_bench.expecting import judge_expectation
+from restart_bench.long_cycles import samples_to_judge
 from restart_bench.marks import as_marks, ready_conditions, switching_of
 from restart_bench.noting import late_restart, silent_again, supply_notes
 from restart_bench.outputs import output_seen
@@ -51,6 +53,13 @@ def judge_cycle(
         problems.append(Problem("not back", "the supply was not commanded back", evidence.cut.not_before_ns))
     problems.sort(key=lambda problem: problem.at_ns)
     return _conclude(evidence, proofs, outputs, named, problems)
+
+
+def judge_long_cycle(
+    rig: Rig, scenario: Scenario, records: CycleRecords, sources: Mapping[str, SampleSource]
+) -> CycleJudged:
+    """The same of a cycle whose samples may not fit into memory; to the letter as if they did."""
+    return judge_cycle(rig, scenario, records, samples_to_judge(rig, scenario, records, sources))
 
 
 class _Named:
@@ -303,4 +312,4 @@ def _not_counted(evidence: Evidence) -> int:
         return 0
     trace = evidence.trace(alive)
     after = trace.sent_ns >= evidence.restored.not_before_ns
-    return int((after & ~trace.counts & ~np.isnan(trace.value)).sum())
+    return trace.number(after & ~trace.counts & ~np.isnan(trace.value))

@@ -16,15 +16,15 @@ from restart_bench.archive_files import ArchiveError
 from restart_bench.archive_reading import ArchivedRun
 from restart_bench.codec import from_line, to_line
 from restart_bench.concluding import judge_run, planned_cycles
+from restart_bench.condensing import SampleSource
 from restart_bench.earlier import earlier_cycles, gone_on_with
-from restart_bench.judging import judge_cycle
+from restart_bench.judging import judge_long_cycle
 from restart_bench.killed import planned_of
 from restart_bench.new_on_old import NotAnswered, load_scenario
 from restart_bench.outcome import EXIT_ERROR, OneRun, RunOutcome, exit_code_of, exit_of, exit_over, verdict_over
 from restart_bench.reasons import counted, some
 from restart_bench.records import (
     CycleJudged,
-    DeviceSamples,
     Finding,
     RunEnded,
     ScenarioJudged,
@@ -96,7 +96,8 @@ def end_of(run: ArchivedRun) -> tuple[str, str]:
 def _by_archived(run: ArchivedRun, suite: Suite) -> tuple[CycleJudged, ...]:
     by_name = {scenario.name: scenario for scenario in suite.scenarios}
     return tuple(
-        judge_cycle(suite.rig, by_name[records.started.scenario], records, samples) for records, samples in run.cycles()
+        judge_long_cycle(suite.rig, by_name[records.started.scenario], records, sources)
+        for records, sources in run.cycles_in_pieces()
     )
 
 
@@ -183,11 +184,11 @@ def _by_another(run: ArchivedRun, suite: Suite, new: Scenario, not_answered: Seq
     fitted = _fit(new, old)
     cycles: list[CycleJudged] = []
     unread: dict[str, None] = dict.fromkeys(one.judged for one in (*new.during, *new.after))
-    for records, samples in run.cycles():
+    for records, sources in run.cycles_in_pieces():
         if records.started.scenario == old.name and records.started.case in fitted.cases:
             started = replace(records.started, scenario=new.name, case=fitted.cases[records.started.case])
-            cycles.append(judge_cycle(suite.rig, fitted.scenario, replace(records, started=started), samples))
-            unread = {name: None for name in unread if not _is_read(suite.rig, name, samples)}
+            cycles.append(judge_long_cycle(suite.rig, fitted.scenario, replace(records, started=started), sources))
+            unread = {name: None for name in unread if not _is_read(suite.rig, name, sources)}
     if not cycles:
         raise ArchiveError(f"{run.id}: {new.name}: {some([*fitted.not_answered])}; nothing is left to judge")
     open_questions = [
@@ -202,8 +203,8 @@ def _by_another(run: ArchivedRun, suite: Suite, new: Scenario, not_answered: Seq
     return _outcome(run, suite.rig, tuple(cycles), [_with_open(judged, open_questions)])
 
 
-def _is_read(rig: Rig, name: str, samples: Mapping[str, DeviceSamples]) -> bool:
-    device = samples.get(rig.points[name].device)
+def _is_read(rig: Rig, name: str, sources: Mapping[str, SampleSource]) -> bool:
+    device = sources.get(rig.points[name].device)
     return device is not None and any(point == name for point, _ in device.layout.points)
 
 

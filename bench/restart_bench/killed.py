@@ -17,7 +17,6 @@ from restart_bench.records import (
     CycleJudged,
     CycleRecords,
     CycleStarted,
-    DeviceSamples,
     Record,
     RunEnded,
     RunStarted,
@@ -29,6 +28,7 @@ from restart_bench.records import (
 from restart_bench.scenario import Scenario
 
 if TYPE_CHECKING:
+    from restart_bench.condensing import SampleSource
     from restart_bench.suite import Suite
 
 KILLED = "the bench was killed"
@@ -46,11 +46,11 @@ def what_is_missing(run: ArchivedRun, suite: Suite | None) -> list[Record]:
         return [_end(run, run.records, [])]
     judged = judged_cycles(run.records)
     missing: list[Record] = []
-    for records, samples in run.cycles():
+    for records, sources in run.cycles_in_pieces():
         number = records.started.cycle
         if number not in judged:
-            whole, added = _brought_to_end(records, samples)
-            judged[number] = _judge(run, suite, whole, samples)
+            whole, added = _brought_to_end(records, sources)
+            judged[number] = _judge(run, suite, whole, sources)
             missing += [*added, judged[number]]
     before = gone_on_with(run)
     counted = earlier_cycles(before).counted if before is not None else ()
@@ -61,12 +61,12 @@ def what_is_missing(run: ArchivedRun, suite: Suite | None) -> list[Record]:
 
 
 def _brought_to_end(
-    records: CycleRecords, samples: dict[str, DeviceSamples]
+    records: CycleRecords, sources: dict[str, SampleSource]
 ) -> tuple[CycleRecords, list[Trouble | CycleEnded]]:
     if records.ended is not None:
         return records, []
     number = records.started.cycle
-    last = last_instant([records.started, *_timed(records)], samples)
+    last = last_instant([records.started, *_timed(records)], sources)
     trouble = Trouble(number, "stopped", KILLED, last)
     ended = CycleEnded(number, last, completed=False)
     return dataclasses.replace(records, troubles=(*records.troubles, trouble), ended=ended), [trouble, ended]
@@ -86,25 +86,24 @@ def _timed(records: CycleRecords) -> list[Record]:
     return [*records.steps, *records.switchings, *records.writes, *records.answers, *records.troubles]
 
 
-def last_instant(records: Sequence[Record], samples: dict[str, DeviceSamples] | None = None) -> int:
+def last_instant(records: Sequence[Record], sources: dict[str, SampleSource] | None = None) -> int:
     """The newest instant that records and samples name, in ns of the bench's clock; 0 where they name none."""
     names = ("at_ns", "ended_ns", "after_ns", "received_ns", "answered_ns")
     found = [int(getattr(record, name)) for record in records for name in names if hasattr(record, name)]
-    for device in (samples or {}).values():
-        if len(device.records):
-            found.append(int(device.records["received_ns"].max()))
+    for source in (sources or {}).values():
+        found += [int(piece["received_ns"].max()) for piece in source.pieces() if len(piece)]
     return max(found, default=0)
 
 
-def _judge(run: ArchivedRun, suite: Suite, records: CycleRecords, samples: dict[str, DeviceSamples]) -> CycleJudged:
+def _judge(run: ArchivedRun, suite: Suite, records: CycleRecords, sources: dict[str, SampleSource]) -> CycleJudged:
     scenario = scenario_of(suite, records.started.scenario)
     if run.run.get("rehearsal"):
         from restart_bench.rehearsing import judge_rehearsal
 
         return judge_rehearsal(scenario, records)
-    from restart_bench.judging import judge_cycle
+    from restart_bench.judging import judge_long_cycle
 
-    return judge_cycle(suite.rig, scenario, records, samples)
+    return judge_long_cycle(suite.rig, scenario, records, sources)
 
 
 def scenario_of(suite: Suite, name: str) -> Scenario:

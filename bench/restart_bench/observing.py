@@ -20,12 +20,14 @@ import tempfile
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import IO, Any, Self
 
 import numpy as np
 
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
+from restart_bench.condensing import SampleSource
 from restart_bench.decoding import as_value, decoded
 from restart_bench.link_values import SILENT
 from restart_bench.live import Moved, Reading
@@ -42,7 +44,6 @@ _HEARD_WITHIN_NS = 3 * NS_PER_S  # it tells twice a second that it lives
 _DOUBT_NS = NS_PER_S  # this process may have slept itself: what has come meanwhile is taken in first
 _END_S = 3.0
 _FLUSH_NS = 100 * NS_PER_MS  # the observer tells what did not move this late
-_OF_READ = (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.SILENT, SampleKind.RESET)
 
 
 class ObservingError(Exception):
@@ -179,16 +180,35 @@ class Observing:
         self._process.kill()
 
     def samples(self, cycle: int) -> dict[str, DeviceSamples]:
-        """All samples of a cycle so far, by device. The arrays are read-only and stay as they are."""
+        """All samples of a cycle so far, by device, from the files. The arrays are read-only and stay as they are."""
         with self._news:
             return {name: DeviceSamples(store.layout, store.of_cycle(cycle)) for name, store in self._stores.items()}
+
+    def condensed(self, cycle: int) -> dict[str, DeviceSamples]:
+        """The same told in so few rows that a question may be asked of them again and again (see `condensing`)."""
+        with self._news:
+            return {name: store.condensed(cycle) for name, store in self._stores.items()}
+
+    def sources(self, cycle: int) -> dict[str, SampleSource]:
+        """Where the samples of a cycle lie, to be read in pieces."""
+        with self._news:
+            return {
+                name: SampleSource(store.layout, store.count_of(cycle), partial(store.pieces_of, cycle))
+                for name, store in self._stores.items()
+            }
+
+    def keep(self, instant_ns: int) -> None:
+        """Something was done that will be counted from: what is read about that instant stays as it was read."""
+        with self._news:
+            for store in self._stores.values():
+                store.keep(instant_ns)
 
     def latest(self, point: str) -> Reading | None:
         """Newest reading of a point; its value is None while the point is blind: the newest request for it was not
         answered with a value, or none has been for longer than polling takes. None if it was never asked for."""
         store = self._stores[self._points[point].device]
         with self._news:
-            newest = store.newest_of(self._request_of[point], _OF_READ)
+            newest = store.newest_of(self._request_of[point])
         if newest is None:
             return None
         sent_ns, received_ns = int(newest["sent_ns"]), int(newest["received_ns"])
@@ -215,7 +235,8 @@ class Observing:
     def last_good_ns(self, device: str) -> int | None:
         """When the newest good read of a device was received (known up to 100 ms late), None if there is none."""
         store = self._stores.get(device)
-        return store.last_good_ns if store is not None else None
+        with self._news:
+            return store.last_good_ns if store is not None else None
 
     def statistics(self) -> dict[str, Any]:
         """How evenly was sampled so far.

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from restart_bench.archive_files import ArchiveError, clear_errors, whole_or_absent
 from restart_bench.archive_soundness import RUN_KEY
+from restart_bench.condensing import SampleSource
 from restart_bench.records import CONNECT, KIND_WORDS, DeviceSamples, SampleLayout
 
 if TYPE_CHECKING:
@@ -278,13 +279,14 @@ class SampleFile:
         self._file.close()
 
     def cycle(self, number: int) -> DeviceSamples:
-        """All samples of one cycle, in the order in which they were received. Raises ArchiveError."""
+        """All samples of one cycle at once. Raises ArchiveError."""
+        return self.source(number).whole()
+
+    def source(self, number: int) -> SampleSource:
+        """The samples of one cycle, in the order in which they were received. Reading them raises ArchiveError."""
         groups = np.flatnonzero((self._first <= number) & (number <= self._last)).tolist()
-        pieces = [_only(self._group(group), number) for group in groups]
-        if len(pieces) == 1:
-            return DeviceSamples(self.layout, pieces[0])
-        empty: Records = np.empty(0, dtype=self.layout.dtype())
-        return DeviceSamples(self.layout, np.concatenate(pieces) if pieces else empty)
+        most = sum(self._file.metadata.row_group(group).num_rows for group in groups)
+        return SampleSource(self.layout, most, lambda: (_only(self._group(group), number) for group in groups))
 
     def _span(self, group: int) -> tuple[int, int]:
         statistics = self._file.metadata.row_group(group).column(0).statistics

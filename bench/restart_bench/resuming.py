@@ -19,6 +19,7 @@ from restart_bench.archive import samples_of_killed
 from restart_bench.archive_files import ArchiveError, is_going_on
 from restart_bench.archive_reading import ArchivedRun, find_run, read_journal
 from restart_bench.clock import NS_PER_S, Anchor
+from restart_bench.condensing import Records
 from restart_bench.outcome import Refused, RunOptions
 from restart_bench.records import (
     CycleEnded,
@@ -142,15 +143,21 @@ def bring_samples(run: ArchivedRun, left: OpenCut, folder: Path) -> None:
     """Writes the samples of the killed run's open cycle to `<folder>/<device>.part`, where the observer goes on. The
     killed run stays open: what it holds is not forgotten before it is in somebody's hands. Raises ArchiveError,
     OSError."""
-    for device, samples in samples_of_killed(run.folder, left.old_cycle).items():
-        records = samples.records.copy()
-        records["cycle"] = left.cycle.started.cycle
-        records["sent_ns"] += left.shift_ns
-        records["received_ns"] += left.shift_ns
-        records["connection"] |= _OTHER_CONNECTIONS
-        with (folder / f"{device}.part").open("xb") as file:
-            file.write(samples.layout.header())
-            file.write(records.tobytes())
+    with samples_of_killed(run.folder, left.old_cycle) as sources:
+        for device, source in sources.items():
+            with (folder / f"{device}.part").open("xb") as file:
+                file.write(source.layout.header())
+                for piece in source.pieces():
+                    file.write(_taken_over(piece, left).tobytes())
+
+
+def _taken_over(piece: Records, left: OpenCut) -> Records:
+    records = piece.copy()
+    records["cycle"] = left.cycle.started.cycle
+    records["sent_ns"] += left.shift_ns
+    records["received_ns"] += left.shift_ns
+    records["connection"] |= _OTHER_CONNECTIONS
+    return records
 
 
 def _shift(then: Anchor, now: Anchor) -> tuple[int, bool]:

@@ -26,7 +26,7 @@ from restart_bench.concluding import judge_run
 from restart_bench.cycle import CycleAct, Desk, Turn
 from restart_bench.earlier import Earlier, earlier_cycles
 from restart_bench.hands import Hands, left_well, let_go_of
-from restart_bench.judging import judge_cycle
+from restart_bench.judging import judge_long_cycle
 from restart_bench.known_archives import remember
 from restart_bench.limiting import Limiting
 from restart_bench.limits import Used
@@ -406,10 +406,11 @@ class Session:
 
     def _judge(self, turn: Turn) -> CycleJudged:
         self._observing.set_cycle(0)  # answered behind all that was sampled: live and archived evidence are the same
-        records, samples = self._desk.records(), self._desk.samples()
+        records = self._desk.records()
         if self._options.rehearse:
             return judge_rehearsal(turn.scenario, records)
-        return judge_cycle(self.rig, turn.scenario, records, samples)
+        sources = self._observing.sources(self._desk.cycle)
+        return judge_long_cycle(self.rig, turn.scenario, records, sources)
 
     def _ended_by(self, end: EndOfRun) -> None:
         self._how = "stopped" if end.trouble.kind == "stopped" else "error"
