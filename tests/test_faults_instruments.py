@@ -1,7 +1,7 @@
 """Whole runs in which the bench's own instruments are at fault: independent I/O, wires, command points, and states that
 were not reached. What the rules of judgement demand of them.
 
-Each verdict was reasoned from the rules (DESIGN 5) before it was run; the behaviours are our own definitions.
+Each verdict was reasoned from the rules (DEVELOPERS.md) before it was run; the behaviours are our own definitions.
 """
 
 from __future__ import annotations

@@ -137,6 +137,7 @@ def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledge
     )
     mode = _mode(model.mode, rig, names, ledger)
     _check_independence(rig, ledger)
+    _check_addresses(rig, ledger)
     _warn_about_ready(model, rig, ledger)
     _warn_about_uptime(rig, ledger)
     return _with_mode(rig, mode)
@@ -365,6 +366,30 @@ def _check_independence(rig: Rig, ledger: Ledger) -> None:
         ledger.fault(
             ("ready", "alive"), f"{rig.ready.alive} is not read from the controller", "name a point of the controller"
         )
+
+
+def _check_addresses(rig: Rig, ledger: Ledger) -> None:
+    """An output is not what says that the controller runs, and has a terminal to itself: else one is judged by what
+    the other does."""
+    signs = dict.fromkeys(name for name, _ in (*rig.ready.when, *rig.identify))
+    signs |= dict.fromkeys(name for name in (rig.ready.alive, *rig.program) if name is not None)
+    outputs = [point for point in rig.outputs() if point.terminal is not None]
+    seen_by: dict[tuple[str, str, int], str] = {}
+    for point in outputs:
+        sign = next((name for name in signs if _place(rig, name) == _place(rig, point.name)), None)
+        if sign is not None and sign != point.name:
+            text = f"{point.name} has the address of {sign}, which shows the controller's own state"
+            ledger.fault(("points", point.name, point.table), text, "correct one of the two addresses")
+        terminal = _place(rig, point.terminal or "")
+        other = seen_by.setdefault(terminal, point.name)
+        if other != point.name:
+            text = f"sees the same input as the terminal of {other}, so one would be judged by what the other does"
+            ledger.fault(("points", point.name, "terminal"), text, "correct one of the two addresses")
+
+
+def _place(rig: Rig, name: str) -> tuple[str, str, int]:
+    point = rig.points[name]
+    return point.device, point.table, point.address
 
 
 def _warn_about_ready(model: RigIn, rig: Rig, ledger: Ledger) -> None:
