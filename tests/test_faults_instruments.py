@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 import test_faults_controller
+import test_faults_spans
 import test_faults_supply
 from fault_suites import BURNER_KEPT, GONE, NEVER_ON, PLAYED, Tree, expecting, fault, play, plays, words
 from restart_bench.ordered_faults import FAULTS
@@ -26,7 +27,9 @@ QUICK_EXPECT: Tree = {
 
 def test_every_ordered_fault_is_played_through_the_runner() -> None:
     """A fault without such a test would be one that the bench never had to judge."""
-    assert test_faults_controller.__doc__ and test_faults_supply.__doc__  # their marks count as well
+    assert (
+        test_faults_controller.__doc__ and test_faults_spans.__doc__ and test_faults_supply.__doc__
+    )  # their marks count as well
     assert set(FAULTS) == PLAYED
 
 
