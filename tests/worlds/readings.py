@@ -1,0 +1,266 @@
+"""What a world's instruments had to tell: the reads of a point that count beyond doubt by the rules' text, the spans
+that an expectation surely and possibly speaks of, and when the cycle ends.
+
+Rule 3 is taken with a change of `alive` to spare, so that what is called sure here counts for every reader of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from deliveries import EXCEPTION, GOOD, RESET, SILENT
+from drawing import CONTROLLER_READS, GLOW, INDEPENDENT_READS, Life, World
+from histories import FAR, MS, S
+
+from restart_bench.records import CONNECT
+
+Instants = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Good reads of one point: the terminal had `value` at some instant in [early, late]."""
+
+    early: Instants
+    late: Instants
+    value: npt.NDArray[np.float64]
+    looked: Instants
+
+    def within(self, low: int, high: int) -> Reading:
+        """Those that surely lie in a span."""
+        return self.only((self.early >= low) & (self.late <= high))
+
+    def only(self, chosen: npt.NDArray[np.bool_]) -> Reading:
+        return Reading(self.early[chosen], self.late[chosen], self.value[chosen], self.looked[chosen])
+
+    def longest_gap(self, low: int, high: int) -> int:
+        """Longest time in [low, high] in which something could hide between two reads."""
+        if high <= low:
+            return 0
+        touch = (self.late > low) & (self.early < high)
+        early, late = self.early[touch], self.late[touch]
+        before, after = self.early[self.late <= low], self.late[self.early >= high]
+        first = int(before[-1]) if len(before) else low
+        last = int(after[0]) if len(after) else high
+        begins = np.concatenate(([first], early)).clip(low, high)
+        ends = np.concatenate((late, [last])).clip(low, high)
+        return int((ends - begins).max())
+
+    def gap_around(self, instant: int) -> int:
+        """How far the reads on both sides of an instant are apart."""
+        before, after = self.early[self.late <= instant], self.late[self.early >= instant]
+        return (int(after[0]) if len(after) else FAR) - (int(before[-1]) if len(before) else -FAR)
+
+
+def request_of(name: str) -> tuple[str, int]:
+    """Device and request that read a point."""
+    for device, requests in (("controller", CONTROLLER_READS), ("independent", INDEPENDENT_READS)):
+        for number, request in enumerate(requests):
+            if any(point == name for point, _ in request):
+                return device, number
+    raise KeyError(name)
+
+
+class Readings:
+    """All reads of one world, sorted out by point."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self._sure: dict[tuple[str, int], Reading] = {}
+        self._from: dict[int, int] | None = None
+
+    # ------------------------------------------------------------ reads
+
+    def all_good(self, name: str) -> Reading:
+        """Every good reply, whatever it is worth."""
+        device, request = request_of(name)
+        got = self.world.got[device]
+        chosen = (got.request == request) & (got.kind == GOOD)
+        value = got.values[name]
+        chosen &= ~np.isnan(value)
+        lag = 0
+        if device == "independent":
+            one = self.world.rig.devices[device]
+            lag = one.input_delay_ns + one.image_lag_ns
+        return Reading(got.sent[chosen] - lag, got.received[chosen], value[chosen], got.looked[chosen])
+
+    def sure(self, name: str, life: Life | None) -> Reading:
+        """Those that count beyond doubt: all of the independent I/O; the controller's before the loss, and after the
+        return in its last life, while that was alive."""
+        reads = self.all_good(name)
+        if request_of(name)[0] == "independent":
+            return reads
+        return reads.only(self._counting(name, reads, life))
+
+    def _counting(self, name: str, reads: Reading, life: Life | None) -> npt.NDArray[np.bool_]:
+        world = self.world
+        got = world.got["controller"]
+        _, request = request_of(name)
+        rows = (got.request == request) & (got.kind == GOOD) & ~np.isnan(got.values[name])
+        connection = got.connection[rows]
+        live = world.live_at(reads.looked)
+        before = (reads.late <= min(world.lost, world.cut[0])) & live
+        if world.mode:
+            return live & (before | (connection == 1))
+        unbroken = live & (reads.looked < min(world.back[0], world.lost if world.restarted else FAR)) & (connection == 1)
+        after = np.zeros(len(reads.early), dtype=bool)
+        if life is not None:
+            begins = self.counting_from(life)
+            start = np.array([begins.get(int(one), FAR) for one in connection], dtype=np.int64)
+            after = (reads.early >= start) & (reads.looked >= life.start) & (reads.late < min(life.end, life.stands)) & live
+        return before | unbroken | after
+
+    def counting_from(self, life: Life) -> dict[int, int]:
+        """For each connection, when three changes of `alive` had been read on it in this life after the return."""
+        world = self.world
+        got = world.got["controller"]
+        begin = max(life.start, world.back[0])
+        if world.rig.ready.alive is None:
+            rows = (got.kind == GOOD) & (got.sent >= begin)
+            return {int(one): int(got.received[rows & (got.connection == one)][0]) for one in set(got.connection[rows])}
+        rows = (got.request == 1) & (got.kind == GOOD) & (got.sent >= begin)
+        found: dict[int, int] = {}
+        for number in set(got.connection[rows].tolist()):
+            mine = rows & (got.connection == number)
+            value, received = got.values["heartbeat"][mine], got.received[mine]
+            moves = np.flatnonzero(value[1:] != value[:-1]) + 1
+            if len(moves) >= 3:
+                found[number] = int(received[moves[2]])
+        return found
+
+    # ------------------------------------------------------------ contact
+
+    def contact_losses(self, low: int, high: int) -> Instants:
+        """Instants between two at which contact with the controller was lost, as its link would say it."""
+        got = self.world.got["controller"]
+        odd = ((got.request == CONNECT) | (got.kind == RESET)) & (got.received > low) & (got.sent < high)
+        return got.received[odd]
+
+    def signs_against(self, before: int) -> int:
+        """The latest instant before another at which something said that the controller did not run (0: none)."""
+        got = self.world.got["controller"]
+        silent_connect = (got.request == CONNECT) & (got.kind == SILENT)
+        odd = np.isin(got.kind, (SILENT, EXCEPTION, RESET, 3)) & ~silent_connect & (got.received <= before)
+        return int(got.sent[odd].max()) if bool(odd.any()) else 0
+
+
+@dataclass(frozen=True)
+class Ready:
+    """`true`: from when the controller was truly ready; `seen`: by when that was surely shown; None: not."""
+
+    true: int | None
+    seen: int | None
+    life: Life | None
+
+
+@dataclass(frozen=True)
+class Spans:
+    """Where the settled span surely and possibly begins and the watch ends; whether ready came in time (None: a limit
+    lies within the bounds)."""
+
+    start: tuple[int, int]
+    end: tuple[int, int]
+    in_time: bool | None
+
+
+def restored_bounds(world: World, readings: Readings) -> tuple[int, int, int]:
+    """Earliest instant of the return, its latest by command and data sheet, and its latest where the rail is read."""
+    supply = world.rig.supply
+    assert supply is not None
+    low, high = world.back
+    if not world.mode:
+        high += supply.closing_ns + supply.bounce_ns
+    rail = rail_point(world)
+    latest = high
+    if rail is not None and world.returned < FAR and not world.mode and world.returned > high - 20 * MS:
+        reads = readings.all_good(rail)
+        on = reads.late[(reads.looked - world.delay - world.cache >= world.returned) & (reads.value > 0)]
+        latest = max(high, int(on[0])) if len(on) else max(high, world.returned + S)
+    return low, high, latest
+
+
+def rail_point(world: World) -> str | None:
+    """The point of the rig's supply proof."""
+    return next((proof.point for proof in world.rig.proof_of_cut if proof.kind == "value"), None)
+
+
+def ready_of(world: World, readings: Readings, life: Life) -> Ready:
+    """When the controller was ready in one of its lives, and by when reads that count showed it."""
+    begin = max(life.start, world.returned, world.back[0])
+    until = min(life.end, life.stands)
+    true: int | None = begin
+    if world.rig.ready.when:
+        spans = world.truth["running"].spans([1.0], begin, min(until, FAR))
+        true = next((low for low, high in spans if high - low >= world.rig.ready.steady_ns), None)
+    if true is None or true >= until or world.returned >= FAR:
+        return Ready(None, None, life)
+    name = "running" if world.rig.ready.when else "heartbeat"
+    if not world.rig.ready.when and world.rig.ready.alive is None:
+        name = "lamp"
+    reads = readings.sure(name, life)
+    losses = readings.contact_losses(true, min(until, world.end or FAR))
+    after = max(true, int(losses[-1]) if len(losses) else true)
+    shown = reads.late[(reads.early >= after)]
+    if len(shown) == 0 or int(reads.early[-1]) < int(shown[0]) + world.rig.ready.steady_ns:
+        return Ready(true, None, life)
+    return Ready(true, int(shown[0]), life)
+
+
+def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:
+    """The last life that the cycle saw, and the spans that count from it."""
+    _, high, latest = restored_bounds(world, readings)
+    within, settle, watch = world.rig.ready.within_ns, world.scenario.settle_ns, world.scenario.watch_ns
+    deadlines = (high + within, latest + within)
+    last = Ready(None, None, None)
+    earlier = False
+    for life in world.lives:
+        if life.end <= world.back[0] and not (life.end > world.returned):
+            continue
+        if world.end and life.start > world.end:
+            break
+        if life.end < (world.end or FAR) and life is not world.lives[-1]:
+            earlier = True
+            continue
+        last = ready_of(world, readings, life)
+    if last.true is None:
+        in_time: bool | None = False
+    elif last.true > deadlines[1]:
+        in_time = False
+    elif last.seen is not None and last.seen <= deadlines[0]:
+        in_time = True
+    else:
+        in_time = None
+    seen = last.seen if last.seen is not None else FAR
+    true = last.true if last.true is not None else FAR
+    if in_time is True:
+        begins = (true, seen)
+    elif in_time is False and not (earlier and true < FAR):
+        begins = deadlines
+    else:
+        begins = (min(deadlines[0], true), max(deadlines[1], seen if seen < FAR else deadlines[1]))
+    if in_time is None and earlier and last.true is None:
+        begins = (deadlines[0], FAR)
+    return last, Spans((begins[0] + settle, begins[1] + settle), (begins[0] + watch, begins[1] + watch), in_time)
+
+
+def finish(world: World) -> Readings:
+    """Ends the cycle as the runner does: when the watch is over that counts from the last `ready`; restarts within it
+    begin it anew."""
+    readings = Readings(world)
+    _, _, latest = restored_bounds(world, readings)
+    deadline = latest + world.rig.ready.within_ns
+    glow = GLOW + 3 * max(one.poll_ns + one.image_lag_ns for one in world.rig.devices.values())
+    watch = world.scenario.watch_ns
+    end = deadline + watch + glow
+    for life in world.lives:
+        ready = ready_of(world, readings, life)
+        if ready.seen is not None and ready.seen <= deadline:
+            end = ready.seen + watch + glow
+            if life.end > end:
+                break
+        elif ready.seen is not None and len(world.lives) > 2:
+            end = max(end, ready.seen + watch + glow)
+    world.finish(end)
+    return Readings(world)
