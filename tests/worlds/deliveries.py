@@ -55,6 +55,11 @@ class Phases:
     names: tuple[str, ...]
     stacks: tuple[int, ...]
 
+    def named(self, instants: npt.NDArray[np.int64], name: str) -> npt.NDArray[np.bool_]:
+        """Which instants lie in phases of this name."""
+        chosen = np.array([one == name for one in self.names])
+        return chosen[np.searchsorted(np.array(self.times), instants, side="right") - 1]
+
     def at(self, instant: int) -> tuple[str, int]:
         """Phase and stack at an instant."""
         place = bisect_right(self.times, instant) - 1
@@ -78,11 +83,10 @@ class Delivered:
     values: dict[str, npt.NDArray[np.float64]] = field(default_factory=dict)
 
     @staticmethod
-    def of(rows: list[Row], end: int) -> Delivered:
-        """Sorted by receipt, up to the end of the cycle."""
-        told = sorted((row for row in rows if row[5] <= end), key=lambda row: row[5])
-        columns = np.array(told, dtype=np.int64).reshape(-1, 7).T
-        return Delivered(*columns)
+    def of(rows: npt.NDArray[np.int64]) -> Delivered:
+        """Sorted by receipt."""
+        told = rows[np.argsort(rows[:, 5], kind="stable")]
+        return Delivered(*told.T.copy())
 
     def cut_off(self, end: int) -> Delivered:
         """What had been received by then."""
@@ -91,7 +95,7 @@ class Delivered:
         return Delivered(*(one[kept] for one in columns), {name: one[kept] for name, one in self.values.items()})
 
 
-def ask(wire: Wire, phases: Phases, rng: random.Random, begin: int, end: int) -> list[Row]:
+def ask(wire: Wire, phases: Phases, rng: random.Random, begin: int, end: int) -> npt.NDArray[np.int64]:
     """Everything that is asked of a device between two instants, and what comes of it."""
     return _Asking(wire, phases, rng, end).rows_from(begin)
 
@@ -103,15 +107,40 @@ class _Asking:
     def __init__(self, wire: Wire, phases: Phases, rng: random.Random, end: int) -> None:
         self.wire, self.phases, self.rng, self.end = wire, phases, rng, end
         self.rows: list[Row] = []
+        self.blocks: list[npt.NDArray[np.int64]] = []
+        self.dice = np.random.default_rng(rng.getrandbits(63))
+        self.edges = sorted({*phases.times, *(at for span in (*wire.stalls, *wire.outages) for at in span), end})
+        self.even = not (wire.lost_one_in or wire.exception_one_in or wire.missed_one_in)
+        self.even &= wire.jitter + wire.requests * (wire.latency[1] + 20_000) < wire.poll
         self.connection, self.stack, self.newest = 1, 0, 1
         self.old: tuple[int, int] | None = None
 
-    def rows_from(self, begin: int) -> list[Row]:
+    def rows_from(self, begin: int) -> npt.NDArray[np.int64]:
         at = begin + self.wire.phase
         while at < self.end:
             at = self._awake(at)
+            at = self._stretch(at) if self.even else at
             at = self._round(at)
-        return self.rows
+        rows = np.array(self.rows, dtype=np.int64).reshape(-1, 7)
+        return np.concatenate((rows, *self.blocks))
+
+    def _stretch(self, at: int) -> int:
+        """Rounds in which nothing can happen, all at once; when the next one begins."""
+        name, stack = self.phases.at(at)
+        wire = self.wire
+        edge = self.edges[min(bisect_right(self.edges, at), len(self.edges) - 1)]
+        rounds = (edge - at) // wire.poll - 1
+        if name not in ANSWERING or stack != self.stack or not self._reaches(at) or rounds < 3:
+            return at
+        sent = at + wire.poll * np.arange(rounds, dtype=np.int64) + self.dice.integers(0, wire.jitter, rounds)
+        for request in range(wire.requests):
+            latency = self.dice.integers(wire.latency[0], wire.latency[1], rounds)
+            block = np.zeros((rounds, 7), dtype=np.int64)
+            block[:, 0], block[:, 3], block[:, 4] = request, self.connection, sent
+            block[:, 5], block[:, 6] = sent + latency, sent + (latency * self.dice.random(rounds)).astype(np.int64)
+            self.blocks.append(block)
+            sent = sent + latency + 20_000
+        return at + rounds * wire.poll
 
     def _awake(self, at: int) -> int:
         return next((end for begin, end in self.wire.stalls if begin <= at < end), at)
@@ -134,8 +163,6 @@ class _Asking:
             if kind == SILENT:
                 unanswered += 1
                 if unanswered >= 2 or wire.requests == 1:
-                    if wire.requests == 1 and self._again(received):
-                        return received + wire.poll
                     return self._connect(received)
             else:
                 unanswered = 0
@@ -148,9 +175,6 @@ class _Asking:
         while after < sent:
             after += wire.poll
         return after
-
-    def _again(self, _at: int) -> bool:
-        return False
 
     def _request(self, request: int, sent: int) -> tuple[SampleKind, int]:
         wire, rng = self.wire, self.rng

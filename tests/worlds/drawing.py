@@ -152,8 +152,7 @@ class World:
     def controller_value(self, name: str, instants: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         """What the controller's replies say."""
         shown = self._instants_shown(instants)
-        names = np.array([self.phases.at(int(at))[0] for at in instants], dtype=object)
-        stale, zeros = names == "stale", names == "zeros"
+        stale, zeros = self.phases.named(instants, "stale"), self.phases.named(instants, "zeros")
         shown[stale] = self.lost - MS
         if name == "heartbeat":
             value = self._beats(shown)
@@ -195,16 +194,22 @@ class World:
 
     # ------------------------------------------------------------ the cycle done
 
-    def play(self, rng: random.Random, horizon: int) -> None:
-        """Asks both devices up to the horizon."""
-        for device, phases, requests, value in (
-            ("controller", self.phases, CONTROLLER_READS, self.controller_value),
-            ("independent", ALWAYS, INDEPENDENT_READS, self.independent_value),
+    def play(self, rng: random.Random) -> None:
+        """Asks both devices for longer than any cycle lasts."""
+        assert self.rig.supply is not None
+        last = max([self.back[1] + 300 * MS + self.rig.ready.within_ns, *(one.start for one in self.lives)])
+        horizon = last + self.scenario.watch_ns + 1500 * MS
+        for device, phases in (("controller", self.phases), ("independent", ALWAYS)):
+            self.got[device] = Delivered.of(ask(self.wires[device], phases, rng, 0, horizon))
+        self.look()
+
+    def look(self) -> None:
+        """What the answers say, by the truth as it is told now."""
+        for device, requests, value in (
+            ("controller", CONTROLLER_READS, self.controller_value),
+            ("independent", INDEPENDENT_READS, self.independent_value),
         ):
-            rows = ask(self.wires[device], phases, rng, 0, horizon)
-            got = Delivered.of(rows, horizon)
-            self.got[device] = got
-            self.samples[device] = samples_of(device, requests, got, value, T0)
+            self.samples[device] = samples_of(device, requests, self.got[device], value, T0)
 
     def finish(self, end: int) -> None:
         """The cycle ends here: nothing received later is kept."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from drawing import T0, World, draw, ms
 from histories import MS, S, Steps
 from oracle import Allowed, Invalid, Oracle
-from readings import Readings, finish
+from readings import Readings, end_of
 
 from restart_bench.judging import judge_cycle
 from restart_bench.records import CycleJudged, Finding, PointWritten, StepDone, Verdict
@@ -18,7 +18,6 @@ from restart_bench.scenario import Expect, Press, Step
 from restart_bench.units import show_duration
 
 PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
-HORIZON = 5 * S
 
 
 @dataclass(frozen=True)
@@ -40,19 +39,19 @@ def world_of(seed: int) -> tuple[World, Readings]:
     """The world of a seed, played to its end."""
     world = draw(seed)
     rng = random.Random(f"{seed}/play")
-    world.play(rng, HORIZON)
     longest = max((one.window.not_after_ns or 0 for one in world.scenario.after if one.window is not None), default=0)
     world.scenario = replace(world.scenario, watch_ns=max(world.scenario.watch_ns, longest + 50 * MS))
-    readings = finish(world)
+    world.play(rng)
+    readings = Readings(world)
+    end = end_of(world, readings)
     if rng.random() < 0.25:
-        readings = _function_check(world, rng)
-    return world, readings
+        end = _function_check(world, rng, end)
+    world.finish(end)
+    return world, Readings(world)
 
 
-def _function_check(world: World, rng: random.Random) -> Readings:
-    """A press after the watch, and what should come of it."""
-    press = world.end
-    world.play(random.Random(f"{world.seed}/play"), HORIZON + S)
+def _function_check(world: World, rng: random.Random, press: int) -> int:
+    """A press after the watch, and what should come of it; the end of the cycle."""
     comes = press + ms(rng, 5, 300)
     lamp = world.truth["lamp_terminal"]
     later = [(at, value) for at, value in zip(lamp.times, lamp.values, strict=True) if 0 < at < press]
@@ -64,7 +63,7 @@ def _function_check(world: World, rng: random.Random) -> Readings:
         Step("function check", 1, Expect((("lamp", on),), ("lamp_terminal",), within, steady), "lamp comes"),
     )
     world.scenario = replace(world.scenario, function_check=steps)
-    world.play(random.Random(f"{world.seed}/play"), HORIZON + S)
+    world.look()
     begin = press + 30 * MS
     reads = Readings(world).all_good("lamp_terminal")
     shown = reads.late[(reads.early >= begin) & (reads.value == 1)]
@@ -80,8 +79,7 @@ def _function_check(world: World, rng: random.Random) -> Readings:
         PointWritten(1, "start_button", True, "press", T0 + press, T0 + press + MS),
         PointWritten(1, "start_button", False, "release", T0 + press + 20 * MS, T0 + press + 21 * MS),
     ]
-    world.finish(done + 5 * MS)
-    return Readings(world)
+    return done + 5 * MS
 
 
 def finds_of(seed: int) -> list[Find]:

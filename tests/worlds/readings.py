@@ -68,13 +68,18 @@ class Readings:
 
     def __init__(self, world: World) -> None:
         self.world = world
-        self._sure: dict[tuple[str, int], Reading] = {}
-        self._from: dict[int, int] | None = None
+        self._good: dict[str, Reading] = {}
+        self._sure: dict[tuple[str, Life | None], Reading] = {}
 
     # ------------------------------------------------------------ reads
 
     def all_good(self, name: str) -> Reading:
         """Every good reply, whatever it is worth."""
+        if name not in self._good:
+            self._good[name] = self._all_good(name)
+        return self._good[name]
+
+    def _all_good(self, name: str) -> Reading:
         device, request = request_of(name)
         got = self.world.got[device]
         chosen = (got.request == request) & (got.kind == GOOD)
@@ -92,7 +97,9 @@ class Readings:
         reads = self.all_good(name)
         if request_of(name)[0] == "independent":
             return reads
-        return reads.only(self._counting(name, reads, life))
+        if (name, life) not in self._sure:
+            self._sure[name, life] = reads.only(self._counting(name, reads, life))
+        return self._sure[name, life]
 
     def _counting(self, name: str, reads: Reading, life: Life | None) -> npt.NDArray[np.bool_]:
         world = self.world
@@ -245,10 +252,9 @@ def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:
     return last, Spans((begins[0] + settle, begins[1] + settle), (begins[0] + watch, begins[1] + watch), in_time)
 
 
-def finish(world: World) -> Readings:
-    """Ends the cycle as the runner does: when the watch is over that counts from the last `ready`; restarts within it
+def end_of(world: World, readings: Readings) -> int:
+    """The end of the cycle as the runner sets it: when the watch is over that counts from the last `ready`; restarts within it
     begin it anew."""
-    readings = Readings(world)
     _, _, latest = restored_bounds(world, readings)
     deadline = latest + world.rig.ready.within_ns
     glow = GLOW + 3 * max(one.poll_ns + one.image_lag_ns for one in world.rig.devices.values())
@@ -262,5 +268,4 @@ def finish(world: World) -> Readings:
                 break
         elif ready.seen is not None and len(world.lives) > 2:
             end = max(end, ready.seen + watch + glow)
-    world.finish(end)
-    return Readings(world)
+    return end
