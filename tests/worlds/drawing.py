@@ -322,6 +322,7 @@ class _Course:
     lost: int
     returned: int
     restarted: bool
+    lives_shown: bool = True  # by a sign of life: without one a stale image can't be told from a new one
 
 
 def _boot(rng: random.Random, power: int, stack: int, course: _Course, *, ends: int = FAR, stands: int = FAR) -> int:
@@ -329,7 +330,7 @@ def _boot(rng: random.Random, power: int, stack: int, course: _Course, *, ends: 
     at = power
     lengths = {"dark": ms(rng, 20, 150), "refused": ms(rng, 0, 60), "silent": ms(rng, 0, 40), "busy": ms(rng, 0, 60)}
     answer = rng.choice(("stale", "zeros", "stale"))
-    lengths[answer] = ms(rng, 0, 120) if rng.random() < 0.7 else 0
+    lengths[answer] = ms(rng, 0, 120) if rng.random() < 0.7 and course.lives_shown else 0
     for name, length in lengths.items():
         if length:
             course.phases.append((at, name, stack - 1 if name == "dark" else stack))
@@ -359,7 +360,7 @@ def draw_course(rng: random.Random, theme: str, rig: Rig, cut: tuple[int, int], 
         again = first + ms(rng, 0.2, 1.2)
         rail += [(first, 0), (again, 1)]
         closes = again
-    course = _Course(rail, [], [(-FAR, "run", 0)], opens, closes, True)
+    course = _Course(rail, [], [(-FAR, "run", 0)], opens, closes, True, rig.ready.alive is not None)
     _THEMES.get(theme, _restart)(rng, course, cut, back)
     return course
 
@@ -580,6 +581,7 @@ def draw_expectations(rng: random.Random, world: World) -> dict[str, Any]:
     times = tuple(
         MarkLimit(mark, Window(0, ms(rng, 50, 900)), mark)
         for mark in rng.sample(("ready", "answered", "good", "alive"), k=rng.choice((0, 0, 1)))
+        if mark != "alive" or world.rig.ready.alive is not None
     )
     gaps: tuple[Gap, ...] = ()
     if rng.random() < 0.3:

@@ -199,7 +199,7 @@ class Oracle:
             sign = max(self.low, self.readings.signs_against(self.ready.seen))
             return self.ready.true, min(sign, self.ready.true), self.ready.seen
         event = self._first_on("lamp_terminal")
-        if event is None or event[1] - event[0] >= FAR:
+        if event is None or event[1] - event[0] >= FAR or event[1] > self.spans.end[0]:
             return None
         return event[2], event[0], event[1]
 
@@ -239,8 +239,10 @@ class Oracle:
         spans = truth.spans(good, world.cut[0] - 100 * MS, end[1])
         reads = self.sure(name)
         gap = reads.longest_gap(low, min(end[1], world.end))
-        if gap > one.blind_ns or end[1] > world.end:
+        if gap > one.blind_ns or end[1] > world.end or len(reads.within(high, end[0]).early) < 3:
             allowed.doubts.append(f"not read for {gap / MS:.0f} ms")
+        if len(self.readings.all_good(name).within(low, end[1]).early) == 0:
+            allowed.no_pass.append("it was not read in the span")
         base = next((span for span in spans if span[0] <= world.cut[0] and span[1] > low), None)
         candidates = [span for span in spans if span[1] > origin and span is not base]
         if base is not None and base[1] >= end[1]:
@@ -481,6 +483,8 @@ class Oracle:
         late = true is None or true - self.back > within
         if late:
             allowed.no_pass.append("never ready" if true is None else f"ready {(true - self.back) / MS:.1f} ms after it")
+        elif self._out_of_reach(within):
+            allowed.doubts.append("a controller out of reach looks like one that does not run")
         else:
             allowed.no_fail.append("ready in time")
         if true is not None and seen is None:
@@ -495,6 +499,11 @@ class Oracle:
         elif len(self.glitches):
             allowed.doubts.append("contact was lost in the watch")
         return allowed
+
+    def _out_of_reach(self, within: int) -> bool:
+        """Whether the network was out about the end of the time: nobody can tell that from a dead controller."""
+        end = self.latest + within
+        return any(low < end < high + 150 * MS for low, high in self.world.wires["controller"].outages)
 
     def _late_doubts(self, allowed: Allowed, within: int) -> None:
         if not self.powered():
@@ -518,7 +527,9 @@ class Oracle:
         at = self._mark_truth(one.mark)
         limit = one.window.not_after_ns
         assert limit is not None
-        if at is None or at - self.back > limit:
+        if self._out_of_reach(limit):
+            allowed.doubts.append("a controller out of reach looks like one that does not answer")
+        elif at is None or at - self.back > limit:
             allowed.no_pass.append("it did not come" if at is None else f"it came {(at - self.back) / MS:.1f} ms after it")
         else:
             allowed.no_fail.append("it came in time")
