@@ -102,6 +102,8 @@ class World:
     pace: int = 20 * MS  # of the heartbeat
     uptime0: float = 60.0
     spoilt: set[str] = field(default_factory=set)
+    disagrees: str = ""  # the output whose image and terminal differ
+    origin: int = T0
     end: int = 0
     press_at: int | None = None
     reached: bool | None = None
@@ -588,6 +590,13 @@ def draw_expectations(rng: random.Random, world: World) -> dict[str, Any]:
         first, then = rng.sample(("lamp", "fan", "horn"), k=2)
         low = rng.choice((None, ms(rng, 1, 150)))
         high = ms(rng, 20, 500) if low is None or rng.random() < 0.5 else None
+        comes = [_comes(world, JUDGED[name], 1.0) for name in (first, then)]
+        if comes[0] is not None and comes[1] is not None and rng.random() < 0.6:
+            apart = comes[1] - comes[0]
+            if apart < 0:
+                first, then, apart = then, first, -apart
+            low, high = max(0, apart - ms(rng, -20, 80)), apart + ms(rng, -20, 120)
+            low, high = (min(low, high), max(low, high, MS)) if rng.random() < 0.6 else (None, max(high, MS))
         if low is not None and high is not None and high < low:
             low, high = high, low
         gaps = (Gap(first, then, JUDGED[first], JUDGED[then], low, high, "gap"),)
@@ -618,6 +627,10 @@ def _draw_one(rng: random.Random, world: World) -> Expectation | None:
     if kind in ("within", "between"):
         high = ms(rng, 30, 900)
         low = 0 if kind == "within" else rng.randrange(high // 4, high)
+        comes = _comes(world, JUDGED[point], float(wanted == ON))
+        if comes is not None and rng.random() < 0.7:  # close to what will truly be
+            high = max(20 * MS, comes + ms(rng, -60, 200))
+            low = 0 if kind == "within" else min(high - 5 * MS, max(5 * MS, comes - ms(rng, -30, 150)))
         start = rng.choice(("restored", "restored", "restored", "ready", "lamp"))
         if start == point:
             start = "restored"
@@ -630,6 +643,13 @@ def _draw_one(rng: random.Random, world: World) -> Expectation | None:
     if kind == "never":
         wanted = OFF if wanted == ON else ON
     return replace(one, kind=kind, wanted=wanted)  # type: ignore[arg-type]
+
+
+def _comes(world: World, name: str, value: float) -> int | None:
+    """When the terminal truly comes to a value after the return of the supply."""
+    truth = world.truth[name]
+    later = [at for at, one in zip(truth.times, truth.values, strict=True) if one == value and at > world.returned]
+    return later[0] - world.returned if later else None
 
 
 def _draw_value(rng: random.Random) -> Expectation:
@@ -759,7 +779,7 @@ def _tell_truth(rng: random.Random, world: World, course: _Course) -> None:
         world.writes.append(PointWritten(1, "start_button", True, "press", T0 + 60 * MS, T0 + 61 * MS))
         world.writes.append(PointWritten(1, "start_button", False, "idle", T0 + 90 * MS, T0 + 91 * MS))
     if "wire" in world.spoilt:
-        truth["fan_terminal"] = Steps.of(0)
+        truth["fan_terminal"], world.disagrees = Steps.of(0), "fan"
     if "independent dark" in world.spoilt:
         wire = world.wires["independent"]
         world.wires["independent"] = replace(wire, outages=(*wire.outages, (world.lost, world.back[1] + ms(rng, 50, 4000))))

@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 from drawing import World
 from histories import FAR, MS, S, Span, Steps, joined, spans_where
-from readings import Ready, Reading, Readings, Spans, rail_point, request_of, restored_bounds, spans_of
+from readings import Ready, Reading, Readings, Spans, rail_point, restored_bounds, spans_of
 
 from restart_bench.records import Verdict
 from restart_bench.rig import Wanted
@@ -141,7 +141,7 @@ class Oracle:
         return allowed
 
     def _image(self, one: Expectation, allowed: Allowed) -> None:
-        if "wire" in self.world.spoilt and one.point == "fan":
+        if self.world.disagrees == one.point:
             allowed.doubts.append("image and terminal disagree: the channel may be dead")
 
     def _settled(self, one: Expectation, allowed: Allowed) -> None:
@@ -198,7 +198,7 @@ class Oracle:
                 return None
             sign = max(self.low, self.readings.signs_against(self.ready.seen))
             return self.ready.true, min(sign, self.ready.true), self.ready.seen
-        event = self._first_on("lamp_terminal")
+        event = self._first_on(self.world.rig.judged_point(one.start))
         if event is None or event[1] - event[0] >= FAR or event[1] > self.spans.end[0]:
             return None
         return event[2], event[0], event[1]
@@ -250,7 +250,7 @@ class Oracle:
                 allowed.no_fail.append("it conformed all through")
             else:
                 allowed.doubts.append("it outlived the cut, so there is no change")
-            if not one_is_independent(name):
+            if not world.rig.is_independent(name):
                 allowed.doubts.append("an own read from before the cut is not set against those after it")
                 allowed.doubts += ["first seen late"] if one.window.not_after_ns is not None else []
             return
@@ -293,7 +293,7 @@ class Oracle:
             missing = self._first(reads.within(max(low, base[1]), begin), good, False)
             if missing is None:
                 allowed.doubts.append("that it was away before was not surely read")
-                allowed.no_fail.clear() if limit_low else None
+                allowed.no_fail.clear() if limit_low else allowed.no_pass.clear()
 
     def _never_came(
         self, one: Expectation, allowed: Allowed, start: Span, good: set[float], end: Span, reads: Reading
@@ -595,7 +595,7 @@ class Oracle:
             after = reads.only(reads.early >= self.low)
             if len(values) == 1:
                 allowed.no_fail.append("the program is the same")
-            elif self._first(after, {17042.0}, False) is not None:
+            elif self._first(after, {self.world.truth[name].at(self.world.cut[0])}, False) is not None:
                 allowed.no_pass.append("another program was read")
             else:
                 allowed.doubts.append("the other program was not surely read")
@@ -646,8 +646,8 @@ class Oracle:
         world = self.world
         if world.rig.check_pulse is None:
             return
-        begin, end = ((world.writes[0].sent_ns - 1_000 * S), (world.writes[1].received_ns - 1_000 * S))
-        reads = self.sure("spare_in")
+        begin, end = world.writes[0].sent_ns - world.origin, world.writes[1].received_ns - world.origin
+        reads = self.sure(world.rig.check_pulse.read)
         seen = self._first(reads.within(begin, end + SECOND), {1.0}, True)
         if "pulse" in world.spoilt:
             yield Invalid("check pulse", "it never reached its input", True, begin, False)
@@ -741,15 +741,11 @@ class Oracle:
 
     def _mode_proof(self) -> Iterator[Invalid]:
         world = self.world
-        reads = self.sure("running")
+        reads = self.sure(world.rig.ready.when[0][0] if world.rig.ready.when else "running")
         seen = self._first(reads.within(world.cut[0], world.back[1]), {0.0}, True)
         named = world.rig.mode is not None and bool(world.rig.mode.proof) or bool(world.rig.ready.when)
         if seen is None or not named:
             yield Invalid("unproven", "leaving run mode was not read", False, world.cut[0], True)
-
-
-def one_is_independent(name: str) -> bool:
-    return request_of(name)[0] == "independent"
 
 
 def gap_at(reads: Reading, instant: int) -> int:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from deliveries import EXCEPTION, GOOD, RESET, SILENT
-from drawing import CONTROLLER_READS, GLOW, INDEPENDENT_READS, Life, World
+from drawing import GLOW, Life, World
 from histories import FAR, MS, S
 
 from restart_bench.records import CONNECT
@@ -54,15 +54,6 @@ class Reading:
         return (int(after[0]) if len(after) else FAR) - (int(before[-1]) if len(before) else -FAR)
 
 
-def request_of(name: str) -> tuple[str, int]:
-    """Device and request that read a point."""
-    for device, requests in (("controller", CONTROLLER_READS), ("independent", INDEPENDENT_READS)):
-        for number, request in enumerate(requests):
-            if any(point == name for point, _ in request):
-                return device, number
-    raise KeyError(name)
-
-
 class Readings:
     """All reads of one world, sorted out by point."""
 
@@ -80,22 +71,19 @@ class Readings:
         return self._good[name]
 
     def _all_good(self, name: str) -> Reading:
-        device, request = request_of(name)
+        device = self.world.rig.points[name].device
         got = self.world.got[device]
-        chosen = (got.request == request) & (got.kind == GOOD)
         value = got.values[name]
-        chosen &= ~np.isnan(value)
-        lag = 0
-        if device == "independent":
-            one = self.world.rig.devices[device]
-            lag = one.input_delay_ns + one.image_lag_ns
+        chosen = (got.kind == GOOD) & ~np.isnan(value)
+        one = self.world.rig.devices[device]
+        lag = one.input_delay_ns + one.image_lag_ns
         return Reading(got.sent[chosen] - lag, got.received[chosen], value[chosen], got.looked[chosen])
 
     def sure(self, name: str, life: Life | None) -> Reading:
         """Those that count beyond doubt: all of the independent I/O; the controller's before the loss, and after the
         return in its last life, while that was alive."""
         reads = self.all_good(name)
-        if request_of(name)[0] == "independent":
+        if self.world.rig.is_independent(name):
             return reads
         if (name, life) not in self._sure:
             self._sure[name, life] = reads.only(self._counting(name, reads, life))
@@ -104,14 +92,14 @@ class Readings:
     def _counting(self, name: str, reads: Reading, life: Life | None) -> npt.NDArray[np.bool_]:
         world = self.world
         got = world.got["controller"]
-        _, request = request_of(name)
-        rows = (got.request == request) & (got.kind == GOOD) & ~np.isnan(got.values[name])
+        rows = (got.kind == GOOD) & ~np.isnan(got.values[name])
         connection = got.connection[rows]
         live = world.live_at(reads.looked)
         before = (reads.late <= min(world.lost, world.cut[0])) & live
+        first = connection == self.first_connection
         if world.mode:
-            return live & (before | (connection == 1))
-        unbroken = live & (reads.looked < min(world.back[0], world.lost if world.restarted else FAR)) & (connection == 1)
+            return live & (before | first)
+        unbroken = live & (reads.looked < min(world.back[0], world.lost if world.restarted else FAR)) & first
         after = np.zeros(len(reads.early), dtype=bool)
         if life is not None:
             begins = self.counting_from(life)
@@ -124,18 +112,26 @@ class Readings:
         world = self.world
         got = world.got["controller"]
         begin = max(life.start, world.back[0])
-        if world.rig.ready.alive is None:
+        alive = world.rig.ready.alive
+        if alive is None:
             rows = (got.kind == GOOD) & (got.sent >= begin)
             return {int(one): int(got.received[rows & (got.connection == one)][0]) for one in set(got.connection[rows])}
-        rows = (got.request == 1) & (got.kind == GOOD) & (got.sent >= begin)
+        rows = (got.kind == GOOD) & (got.sent >= begin) & ~np.isnan(got.values[alive])
         found: dict[int, int] = {}
         for number in set(got.connection[rows].tolist()):
             mine = rows & (got.connection == number)
-            value, received = got.values["heartbeat"][mine], got.received[mine]
+            value, received = got.values[alive][mine], got.received[mine]
             moves = np.flatnonzero(value[1:] != value[:-1]) + 1
             if len(moves) >= 3:
                 found[number] = int(received[moves[2]])
         return found
+
+    @property
+    def first_connection(self) -> int:
+        """The connection that was in use before the cut."""
+        got = self.world.got["controller"]
+        used = got.connection[(got.kind == GOOD) & (got.received <= self.world.cut[0])]
+        return int(used[-1]) if len(used) else -1
 
     # ------------------------------------------------------------ contact
 
@@ -199,13 +195,11 @@ def ready_of(world: World, readings: Readings, life: Life) -> Ready:
     until = min(life.end, life.stands)
     true: int | None = begin
     if world.rig.ready.when:
-        spans = world.truth["running"].spans([1.0], begin, min(until, FAR))
+        spans = world.truth[world.rig.ready.when[0][0]].spans([1.0], begin, min(until, FAR))
         true = next((low for low, high in spans if high - low >= world.rig.ready.steady_ns), None)
     if true is None or true >= until or world.returned >= FAR:
         return Ready(None, None, life)
-    name = "running" if world.rig.ready.when else "heartbeat"
-    if not world.rig.ready.when and world.rig.ready.alive is None:
-        name = "lamp"
+    name = world.rig.ready.when[0][0] if world.rig.ready.when else world.rig.ready.alive or "lamp"
     reads = readings.sure(name, life)
     losses = readings.contact_losses(true, min(until, world.end or FAR))
     after = max(true, int(losses[-1]) if len(losses) else true)
