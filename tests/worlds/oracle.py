@@ -446,7 +446,7 @@ class Oracle:
     # ------------------------------------------------------------ gaps
 
     def gap(self, one: Gap) -> Allowed:
-        allowed = Allowed(one.then, "gap")
+        allowed = Allowed(one.then, one.text)
         self._common_doubts(allowed, one.then_judged)
         first, then = self._first_on(one.first_judged), self._first_on(one.then_judged)
         end = min(self.spans.end[0], self.world.end)
@@ -655,6 +655,8 @@ class Oracle:
             yield Invalid("check pulse", "it fell between two reads", False, begin, False)
 
     def _stuck(self) -> Iterator[Invalid]:
+        if "stuck perhaps" in self.world.spoilt:
+            yield Invalid("stuck", "a command point stays where it is put", False, self.world.cut[0], True)
         if "stuck" in self.world.spoilt:
             reads = self.sure("start_button")
             hours = reads.only((reads.early > 91 * MS + 700 * MS) & (reads.value == 1))
