@@ -63,7 +63,10 @@ def main() -> int:
         print(f"{number:6}  {sort}: {about}")
     sorts = Counter(one[0] for one in found)
     took = time.monotonic() - begun
-    print(f"{options.count} worlds in {took:.1f} s: " + (", ".join(f"{n} {s}" for s, n in sorts.items()) or "no disagreement"))
+    print(
+        f"{options.count} worlds in {took:.1f} s: "
+        + (", ".join(f"{n} {s}" for s, n in sorts.items()) or "no disagreement")
+    )
     return 1 if found else 0
 
 

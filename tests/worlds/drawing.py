@@ -241,12 +241,12 @@ def draw_rig(rng: random.Random, theme: str, spoilt: set[str]) -> Rig:
     lag = rng.choice((0, 0, 0, 0, 20 * MS))
     devices = {
         "controller": Device(
-            "controller", "192.0.2.10", poll_ns=rng.choice((10, 15, 20)) * MS, answer_within_ns=rng.choice((30, 50)) * MS,
-            powered_by_supply=True,
+            "controller", "192.0.2.10", poll_ns=rng.choice((10, 15, 20)) * MS,
+            answer_within_ns=rng.choice((30, 50)) * MS, powered_by_supply=True,
         ),
         "independent": Device(
-            "independent", "192.0.2.20", poll_ns=rng.choice((5, 8, 10)) * MS, answer_within_ns=rng.choice((20, 40)) * MS,
-            input_delay_ns=rng.choice((0, 0, 1, 3)) * MS, image_lag_ns=lag,
+            "independent", "192.0.2.20", poll_ns=rng.choice((5, 8, 10)) * MS,
+            answer_within_ns=rng.choice((20, 40)) * MS, input_delay_ns=rng.choice((0, 0, 1, 3)) * MS, image_lag_ns=lag,
         ),
     }  # fmt: skip
     alive = None if rng.random() < 0.08 and theme in ("restart", "ride", "dip restart", "mode") else "heartbeat"
@@ -288,7 +288,17 @@ def draw_rig(rng: random.Random, theme: str, spoilt: set[str]) -> Rig:
 
 
 def _points(rng: random.Random) -> dict[str, Point]:
-    bits = ("start_button", "spare_out", "lamp_terminal", "fan_terminal", "horn", "rail", "always_on", "spare_in", "guard")
+    bits = (
+        "start_button",
+        "spare_out",
+        "lamp_terminal",
+        "fan_terminal",
+        "horn",
+        "rail",
+        "always_on",
+        "spare_in",
+        "guard",
+    )
     points = [
         Point("start_button", "independent", "coil", 0, writable=True, idle=False),
         Point("spare_out", "independent", "coil", 1, writable=True, idle=False),
@@ -763,7 +773,9 @@ def _tell_truth(rng: random.Random, world: World, course: _Course) -> None:
     wrong = -FAR if rng.random() < 0.5 else born
     truth["device_code"] = Steps.of(4711, (max(0, wrong), 815.0)) if "identity" in world.spoilt else Steps.of(4711)
     broken = ms(rng, 100, 1800)
-    truth["always_on"] = Steps.of(1, (broken, 0), (broken + ms(rng, 15, 300), 1)) if "channel" in world.spoilt else Steps.of(1)
+    truth["always_on"] = (
+        Steps.of(1, (broken, 0), (broken + ms(rng, 15, 300), 1)) if "channel" in world.spoilt else Steps.of(1)
+    )
     gone = ms(rng, 100, 1800)
     truth["guard"] = Steps.of(1, (gone, 0), (gone + ms(rng, 15, 300), 1)) if "guard" in world.spoilt else Steps.of(1)
     truth["start_button"] = Steps.of(0)
@@ -782,7 +794,9 @@ def _tell_truth(rng: random.Random, world: World, course: _Course) -> None:
         truth["fan_terminal"], world.disagrees = Steps.of(0), "fan"
     if "independent dark" in world.spoilt:
         wire = world.wires["independent"]
-        world.wires["independent"] = replace(wire, outages=(*wire.outages, (world.lost, world.back[1] + ms(rng, 50, 4000))))
+        world.wires["independent"] = replace(
+            wire, outages=(*wire.outages, (world.lost, world.back[1] + ms(rng, 50, 4000)))
+        )
     if "identity unread" in world.spoilt:
         pass  # played by the oracle's own reading: see `finish_world`
 

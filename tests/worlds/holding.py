@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from drawing import T0, World, draw, ms
-from histories import MS, S, Steps
+from histories import MS, Steps
 from oracle import Allowed, Invalid, Oracle
 from readings import Readings, end_of
 
@@ -145,9 +145,23 @@ def _errors(world: World, invalid: list[Invalid], errors: list[Finding], judged:
     if sure and not errors:
         why = "; ".join(f"{one.kind}: {one.why}" for one in sure)
         sort = "missing error" if judged.verdict is not PASS else "false pass"
-        yield Find(world.seed, world.theme, sort, f"the cycle ({sure[0].kind})", f"{judged.verdict.value}: {judged.reason}", why)
+        yield Find(
+            world.seed,
+            world.theme,
+            sort,
+            f"the cycle ({sure[0].kind})",
+            f"{judged.verdict.value}: {judged.reason}",
+            why,
+        )
     if errors and not invalid:
-        yield Find(world.seed, world.theme, "error for nothing", "the cycle", errors[0].reason, "nothing was wrong with the test")
+        yield Find(
+            world.seed,
+            world.theme,
+            "error for nothing",
+            "the cycle",
+            errors[0].reason,
+            "nothing was wrong with the test",
+        )
 
 
 def _word(world: World, judged: CycleJudged) -> Iterator[Find]:
@@ -155,7 +169,14 @@ def _word(world: World, judged: CycleJudged) -> Iterator[Find]:
     for finding in judged.findings:
         said = finding.figures.get("restarted")
         if said is not None and said is not world.restarted and finding.verdict is not ERROR:
-            yield Find(world.seed, world.theme, "wrong word", "restarted", f"{said}: {finding.reason}", f"restarted: {world.restarted}")
+            yield Find(
+                world.seed,
+                world.theme,
+                "wrong word",
+                "restarted",
+                f"{said}: {finding.reason}",
+                f"restarted: {world.restarted}",
+            )
     words = {finding.verdict for finding in judged.findings}
     strongest = next((one for one in (FAIL, ERROR, INCONCLUSIVE, PASS) if one in words), INCONCLUSIVE)
     if judged.verdict is not strongest:
@@ -167,34 +188,57 @@ def story(seed: int) -> str:
     world, readings = world_of(seed)
     oracle = Oracle(world, readings)
     judged = judge_cycle(world.rig, world.scenario, world.records(), world.samples)
+    return "\n".join([*_told_truth(world), *_told_demands(world, oracle), *_told_verdicts(world, oracle, judged)])
 
-    def at(instant: int) -> str:
-        return "never" if abs(instant) > 10**15 else f"{instant / MS:.2f}"
 
-    lines = [
-        f"world {seed}: {world.theme}; spoilt: {', '.join(sorted(world.spoilt)) or 'nothing'} (all times in ms)",
-        f"  command to cut {at(world.cut[0])}..{at(world.cut[1])}, back {at(world.back[0])}..{at(world.back[1])}, asked {at(world.asked)}",
-        f"  supply lost {at(world.lost)}, returned {at(world.returned)}; rail {_history(world.rail)}",
-        f"  lives {[(at(one.start), at(one.end), at(one.stands)) for one in world.lives]}, restarted {world.restarted}",
-        f"  phases {[(at(t), n, s) for t, n, s in zip(world.phases.times, world.phases.names, world.phases.stacks, strict=True)]}",
-        f"  ready within {at(world.rig.ready.within_ns)} steady {at(world.rig.ready.steady_ns)} when {[n for n, _ in world.rig.ready.when]} alive {world.rig.ready.alive} pace {at(world.pace)}",
-        f"  proofs {[(one.kind, one.point) for one in world.rig.proof_of_cut]}, supply {world.rig.supply}",
-        f"  restart {world.scenario.restart}, settle {at(world.scenario.settle_ns)}, watch {at(world.scenario.watch_ns)}, end {at(world.end)}, press {world.press_at and at(world.press_at)}",
-        f"  ready truly {oracle.ready.true and at(oracle.ready.true)}, seen {oracle.ready.seen and at(oracle.ready.seen)}; spans {oracle.spans}",
-        f"  glitches {[at(int(one)) for one in oracle.glitches]}",
-    ]
+def _at(instant: int | None) -> str:
+    return "never" if instant is None or abs(instant) > 10**15 else f"{instant / MS:.2f}"
+
+
+def _told_truth(world: World) -> Iterator[str]:
+    rig, scenario, phases = world.rig, world.scenario, world.phases
+    spoilt = ", ".join(sorted(world.spoilt)) or "nothing"
+    yield f"world {world.seed}: {world.theme}; spoilt: {spoilt} (all times in ms)"
+    commands = f"cut {_at(world.cut[0])}..{_at(world.cut[1])}, back {_at(world.back[0])}..{_at(world.back[1])}"
+    yield f"  commanded: {commands}; asked {_at(world.asked)}"
+    yield f"  supply lost {_at(world.lost)}, returned {_at(world.returned)}; rail {_history(world.rail)}"
+    lives = [(_at(one.start), _at(one.end), _at(one.stands)) for one in world.lives]
+    yield f"  lives (start, end, stands from) {lives}, restarted {world.restarted}"
+    yield f"  phases {[(_at(at), name) for at, name in zip(phases.times, phases.names, strict=True)]}"
+    yield f"  {rig.ready}, pace of alive {_at(world.pace)}"
+    yield f"  proofs {[(one.kind, one.point) for one in rig.proof_of_cut]}, {rig.supply}"
+    watch = f"settle {_at(scenario.settle_ns)}, watch {_at(scenario.watch_ns)}"
+    yield f"  restart {scenario.restart}, {watch}, end {_at(world.end)}, press {_at(world.press_at)}"
     for name, wire in world.wires.items():
-        lines.append(f"  {name}: {wire}; device {world.rig.devices[name]}")
-    lines.append(f"  delay {at(world.delay)}, cache {at(world.cache)}")
-    lines += [f"  truth {name}: {_history(one)}" for name, one in world.truth.items() if len(one.times) > 1 or name == "stage"]
-    lines += [f"  demanded: {one}" for one in (*world.scenario.during, *world.scenario.after, *world.scenario.times, *world.scenario.gaps)]
-    lines.append(f"  marks {[(one.name, at(one.bounds.not_before_ns - T0), at(one.bounds.not_after_ns - T0)) for one in judged.marks]}")
-    lines.append(f"  judged {judged.verdict.value}: {judged.reason}")
-    lines += [f"    {one.verdict.value:12} {one.point} {one.expectation}: {one.reason}" for one in judged.findings]
-    lines += [f"    allowed {sorted(one.verdicts)} for {one.point} {one.expectation}: {one.told()}" for one in demands(world, oracle)]
-    lines += [f"    invalid {one}" for one in oracle.invalid()]
-    lines += [f"  FIND {one}" for one in compare(world, oracle, judged)]
-    return "\n".join(lines)
+        yield f"  {name}: {wire}; {rig.devices[name]}"
+    yield f"  delay {_at(world.delay)}, cache {_at(world.cache)}"
+    for name, one in world.truth.items():
+        yield f"  truth {name}: {_history(one)}"
+
+
+def _told_demands(world: World, oracle: Oracle) -> Iterator[str]:
+    scenario, spans = world.scenario, oracle.spans
+    yield f"  ready truly {_at(oracle.ready.true)}, surely seen {_at(oracle.ready.seen)}, in time {spans.in_time}"
+    yield f"  settled from {_at(spans.start[0])}..{_at(spans.start[1])} to {_at(spans.end[0])}..{_at(spans.end[1])}"
+    yield f"  contact lost {[_at(int(one)) for one in oracle.glitches]}"
+    for one in (*scenario.during, *scenario.after, *scenario.times, *scenario.gaps):
+        yield f"  demanded: {one}"
+
+
+def _told_verdicts(world: World, oracle: Oracle, judged: CycleJudged) -> Iterator[str]:
+    for mark in judged.marks:
+        low, high = mark.bounds.not_before_ns - T0, mark.bounds.not_after_ns - T0
+        yield f"  mark {mark.name} {_at(low)}..{_at(high)}"
+    yield f"  judged {judged.verdict.value}: {judged.reason}"
+    for finding in judged.findings:
+        yield f"    {finding.verdict.value:12} {finding.point} {finding.expectation}: {finding.reason}"
+    for one in demands(world, oracle):
+        words = "/".join(sorted(word.value for word in one.verdicts))
+        yield f"    allowed {words} for {one.point} {one.expectation}: {one.told()}"
+    for invalid in oracle.invalid():
+        yield f"    {invalid}"
+    for find in compare(world, oracle, judged):
+        yield f"  FIND {find}"
 
 
 def _history(steps: Steps) -> str:

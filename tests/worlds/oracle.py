@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 from drawing import World
 from histories import FAR, MS, S, Span, Steps, joined, spans_where
-from readings import Ready, Reading, Readings, Spans, rail_point, restored_bounds, spans_of
+from readings import Reading, Readings, Ready, Spans, rail_point, restored_bounds, spans_of
 
 from restart_bench.records import Verdict
 from restart_bench.rig import Wanted
@@ -73,8 +73,12 @@ class Oracle:
         self.low, self.high, self.latest = restored_bounds(world, readings)
         self.ready, self.spans = spans_of(world, readings)
         self.back = max(world.returned, self.low)  # the true return
+        if rail_point(world) is not None and world.lost < world.returned < self.low:
+            self.back = world.returned  # what the rail shows outranks what the relay was told
         self.glitches = (
-            readings.contact_losses(self.ready.true, world.end) if self.ready.true is not None else np.empty(0, np.int64)
+            readings.contact_losses(self.ready.true, world.end)
+            if self.ready.true is not None
+            else np.empty(0, np.int64)
         )
 
     # ------------------------------------------------------------ common
@@ -121,7 +125,10 @@ class Oracle:
             return bool(((reads.early >= self.high) & (reads.value > 0)).any())
         got = self.world.got["controller"]
         spoke = np.isin(got.kind, (0, 1, 3, 5, 6)) & (got.sent >= self.high)
-        return bool(spoke.any())
+        if not bool(spoke.any()):
+            return False
+        first = int(got.received[spoke][0])
+        return self.ready.true is None or self.ready.true > first + self.world.rig.ready.within_ns
 
     # ------------------------------------------------------------ expectations
 
@@ -165,13 +172,14 @@ class Oracle:
         for low, high in broken:
             if min(high, certain[1]) - max(low, certain[0]) > one.blind_ns:
                 allowed.no_pass.append(f"it deviated {span_told((low, high))}")
-        if len(self.readings.all_good(name).within(*possible).early) == 0 and possible[1] > possible[0]:
-            allowed.no_pass.append("it was not read in the span")
+        if len(self.readings.all_good(name).within(*possible).early) < 2 and possible[1] > possible[0]:
+            allowed.no_pass.append("one read or none in the span")
         gap = reads.longest_gap(possible[0], min(possible[1], world.end))
         if gap > one.blind_ns or possible[1] > world.end:
             allowed.doubts.append(f"not read for {gap / MS:.0f} ms of the span")
-        if len(reads.within(*certain).early) < 4:
-            allowed.doubts.append("few reads in the span")
+        inside = reads.within(*certain)
+        if len(inside.early) < 4 or 2 * (inside.late[-1] - inside.early[0]) < possible[1] - possible[0] + 60 * MS:
+            allowed.doubts.append("few reads in the span, or at one end of it")
         if broken and deviating is None:
             allowed.doubts.append("what deviated was not surely read")
         covered = self._covered(name, *certain)
@@ -192,7 +200,10 @@ class Oracle:
     def _start(self, one: Expectation) -> tuple[int, int, int] | None:
         """True start and its bounds; None: nothing to count from."""
         if one.start == "restored":
-            return self.back, self.low, self.latest
+            early = self.world.returned < self.low
+            if early and rail_point(self.world) is None:
+                return None  # it came back by itself, and nothing reads it
+            return self.back, min(self.low, self.back) - 25 * MS * early, self.latest
         if one.start == "ready":
             if self.ready.true is None or self.ready.seen is None:
                 return None
@@ -266,14 +277,22 @@ class Oracle:
         assert limit_high is not None
         width = gap_at(reads, begin) + (high - low)
         after = spans_where(truth, good, begin, end[1])
-        relapse = self._first(reads.within(begin, end[0]).only(reads.within(begin, end[0]).looked >= until), good, False)
+        relapse = self._first(
+            reads.within(begin, end[0]).only(reads.within(begin, end[0]).looked >= until), good, False
+        )
         shown = self._first(reads.within(max(begin, high), until), good, True)
         if after:
             allowed.doubts.append(f"relapse {span_told(after[0])}")
             if relapse is not None and shown is not None:
                 allowed.doubts.clear()
                 self._common_doubts(allowed, name)
-                allowed.no_pass.append(f"it came {told(begin)} and did not last: {told(relapse)}")
+                if self._left_by_no_power(good, begin, origin) and len(candidates) > 1:
+                    allowed.doubts.append("off is what no power leaves behind, and may be no change")
+                    again = candidates[1][0] - origin
+                    if again > limit_high or spans_where(truth, good, candidates[1][0], end[1]):
+                        allowed.no_pass.append(f"it did not last: {told(relapse)}, and did not come again in time")
+                else:
+                    allowed.no_pass.append(f"it came {told(begin)} and did not last: {told(relapse)}")
                 if gap > one.blind_ns:
                     allowed.doubts.append("blind gaps")
                 if base is not None or begin <= high + gap_at(reads, high):
@@ -294,6 +313,10 @@ class Oracle:
             if missing is None:
                 allowed.doubts.append("that it was away before was not surely read")
                 allowed.no_fail.clear() if limit_low else allowed.no_pass.clear()
+
+    def _left_by_no_power(self, good: set[float], begin: int, origin: int) -> bool:
+        """Whether what conforms at the start is off, as a loss of the supply leaves it."""
+        return 0.0 in good and begin <= origin
 
     def _never_came(
         self, one: Expectation, allowed: Allowed, start: Span, good: set[float], end: Span, reads: Reading
@@ -372,7 +395,9 @@ class Oracle:
 
     def _near(self, allowed: Allowed, length: int, limit: int, width: int) -> None:
         if abs(length - limit) <= width:
-            allowed.doubts.append(f"{length / MS:.1f} ms and the limit of {limit / MS:.0f} ms lie within {width / MS:.1f} ms")
+            allowed.doubts.append(
+                f"{length / MS:.1f} ms and the limit of {limit / MS:.0f} ms lie within {width / MS:.1f} ms"
+            )
 
     def _pulse_doubts(self, allowed: Allowed, name: str, gap: int, limit: int, span: Span, last: int) -> None:
         if gap >= limit or last > self.world.end:
@@ -482,7 +507,9 @@ class Oracle:
         true, seen = self.ready.true, self.ready.seen
         late = true is None or true - self.back > within
         if late:
-            allowed.no_pass.append("never ready" if true is None else f"ready {(true - self.back) / MS:.1f} ms after it")
+            allowed.no_pass.append(
+                "never ready" if true is None else f"ready {(true - self.back) / MS:.1f} ms after it"
+            )
         elif self._out_of_reach(within):
             allowed.doubts.append("a controller out of reach looks like one that does not run")
         else:
@@ -530,7 +557,9 @@ class Oracle:
         if self._out_of_reach(limit):
             allowed.doubts.append("a controller out of reach looks like one that does not answer")
         elif at is None or at - self.back > limit:
-            allowed.no_pass.append("it did not come" if at is None else f"it came {(at - self.back) / MS:.1f} ms after it")
+            allowed.no_pass.append(
+                "it did not come" if at is None else f"it came {(at - self.back) / MS:.1f} ms after it"
+            )
         else:
             allowed.no_fail.append("it came in time")
         return allowed
@@ -580,9 +609,9 @@ class Oracle:
                 found.append("uptime was hardly read after the return")
             if len(later.early) and (np.diff(reads.value) < 0).any() and not world.restarted:
                 found.append("uptime wrapped")
-            if world.restarted and self.before("uptime") is not None and len(later.early):
-                if later.value.max() >= (self.before("uptime") or 0):
-                    found.append("uptime did not fall")
+            before = self.before("uptime")
+            if world.restarted and before is not None and len(later.early) and later.value.max() >= before:
+                found.append("uptime did not fall")
         return found
 
     # ------------------------------------------------------------ vouchers
@@ -622,13 +651,16 @@ class Oracle:
     def _conditions(self) -> Iterator[Invalid]:
         rig, world = self.world.rig, self.world
         for kind, pairs, void in (
-            ("identity", rig.identify, True), ("check channel", rig.check_channels, True), ("only_while", rig.only_while, False),
+            ("identity", rig.identify, True), ("check channel", rig.check_channels, True),
+            ("only_while", rig.only_while, False),
         ):  # fmt: skip
             for name, wanted in pairs:
                 truth = world.truth[name]
                 wrong = [at for at, value in zip(truth.times, truth.values, strict=True) if not wanted.met_by(value)]
                 reads = self.sure(name)
-                bad = [int(one) for one, value in zip(reads.early, reads.value, strict=True) if not wanted.met_by(value)]
+                bad = [
+                    int(one) for one, value in zip(reads.early, reads.value, strict=True) if not wanted.met_by(value)
+                ]
                 if bad:
                     yield Invalid(kind, f"{name} was read wrong", True, bad[0], void)
                 elif wrong and wrong[0] < world.end:
@@ -636,7 +668,9 @@ class Oracle:
                 if kind == "only_while":
                     gap = reads.longest_gap(0, world.end)
                     if gap > SECOND - 50 * MS:
-                        yield Invalid(kind, f"{name} was not read for {gap / MS:.0f} ms", gap > SECOND + 50 * MS, 0, False)
+                        yield Invalid(
+                            kind, f"{name} was not read for {gap / MS:.0f} ms", gap > SECOND + 50 * MS, 0, False
+                        )
                 if kind == "identity" and self.before(name) is None:
                     yield Invalid(kind, f"{name} was not read before the cut", True, 0, True)
                 if kind == "check channel" and len(reads.only(reads.early >= self.low).early) < 2:
@@ -665,15 +699,19 @@ class Oracle:
     def _supply(self) -> Iterator[Invalid]:
         world = self.world
         rail = rail_point(world)
+        supply = world.rig.supply
+        assert supply is not None
         asked, data = world.asked, self._data()
-        dip = asked <= (world.rig.supply.limits.dips_up_to_ns or 0)  # type: ignore[union-attr]
+        dip = asked <= (supply.limits.dips_up_to_ns or 0)
         commanded = (world.back[0] - world.cut[1], world.back[1] - world.cut[0])
         yield from self._off_time("the commands", commanded, asked, data, dip)
         truly = (world.returned if world.returned < FAR else world.end) - world.lost
         yield from self._proof(rail, truly)
         if rail is None:
             if abs(truly - asked) > asked * 0.05:
-                yield Invalid("dip", "the off time is another one, and nothing reads the supply", False, world.cut[0], True)
+                yield Invalid(
+                    "dip", "the off time is another one, and nothing reads the supply", False, world.cut[0], True
+                )
             return
         reads = self.readings.all_good(rail)
         width = reads.gap_around(world.lost) + reads.gap_around(min(world.returned, world.end)) + world.delay
@@ -683,16 +721,22 @@ class Oracle:
             yield Invalid("not back", "the rail stayed off", True, self.low, False)
         early = self.low - world.returned
         if early > 0 and world.returned > world.lost:
-            yield Invalid("early", f"the rail was back {early / MS:.1f} ms before the command", False, world.cut[0], True)
+            yield Invalid(
+                "early", f"the rail was back {early / MS:.1f} ms before the command", False, world.cut[0], True
+            )
         dips = [span for span in world.rail.spans([0.0], self.high, world.end) if span[0] > world.returned]
         for low, high in dips:
-            fell = reads.only((reads.looked > low) & (reads.looked < high + world.delay + world.cache) & (reads.value == 0))
+            fell = reads.only(
+                (reads.looked > low) & (reads.looked < high + world.delay + world.cache) & (reads.value == 0)
+            )
             rose = reads.only((reads.early > self.high) & (reads.late < low) & (reads.value > 0))
-            sure = len(fell.early) > 0 and len(rose.early) > 0 and int(fell.early[0]) > self.high
+            shown = reads.late[(reads.looked - world.delay - world.cache >= world.returned) & (reads.value > 0)]
+            closed = max(self.high, int(shown[0]) if len(shown) else FAR)
+            sure = len(rose.early) > 0 and bool((fell.early > closed + supply.bounce_ns).any())
             yield Invalid("second dip", f"the rail was off {span_told((low, high))}", sure, low - width, False)
         if any(begin < self.high + width for begin in world.rail.times if begin > world.returned):
             yield Invalid("second dip", "bounce", False, self.low, False)
-        if world.theme in ("slow contact", "held up") or (world.rig.supply.bounce_ns and rail):  # type: ignore[union-attr]
+        if world.theme in ("slow contact", "held up") or supply.bounce_ns:
             bounced = world.rail.spans([0.0], world.lost, world.end)
             for low, _ in bounced[1:]:
                 yield Invalid("second dip", f"bounce at {told(low)}", False, self.low, False)
@@ -723,14 +767,25 @@ class Oracle:
         held, perhaps = False, False
         if rail is not None:
             reads = self.readings.all_good(rail)
-            off = (reads.looked - world.delay - world.cache >= world.lost) & (reads.value == 0) & (reads.late <= world.back[0])
+            off = (
+                (reads.looked - world.delay - world.cache >= world.lost)
+                & (reads.value == 0)
+                & (reads.late <= world.back[0])
+            )
             on_before = bool(((reads.late < world.cut[0]) & (reads.value > 0)).any())
             held = bool(off.any()) and on_before
-            perhaps = bool(((reads.value == 0) & (reads.early < self.latest)).any()) or reads.longest_gap(world.cut[0], self.high) > 5 * MS
+            perhaps = (
+                bool(((reads.value == 0) & (reads.early < self.latest)).any())
+                or reads.longest_gap(world.cut[0], self.high) > 5 * MS
+            )
         if scenario.restart != "none" and world.restarted:
             link = any(proof.kind == "contact lost" for proof in world.rig.proof_of_cut)
             clean = not self._restart_doubts()
-            held |= clean and self.ready.seen is not None and (link or any(p.kind == "falls" for p in world.rig.proof_of_cut))
+            held |= (
+                clean
+                and self.ready.seen is not None
+                and (link or any(p.kind == "falls" for p in world.rig.proof_of_cut))
+            )
             perhaps = True
         if scenario.restart != "none" and not world.restarted:
             got = world.got["controller"]
@@ -745,7 +800,7 @@ class Oracle:
         world = self.world
         reads = self.sure(world.rig.ready.when[0][0] if world.rig.ready.when else "running")
         seen = self._first(reads.within(world.cut[0], world.back[1]), {0.0}, True)
-        named = world.rig.mode is not None and bool(world.rig.mode.proof) or bool(world.rig.ready.when)
+        named = (world.rig.mode is not None and bool(world.rig.mode.proof)) or bool(world.rig.ready.when)
         if seen is None or not named:
             yield Invalid("unproven", "leaving run mode was not read", False, world.cut[0], True)
 

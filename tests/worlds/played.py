@@ -22,7 +22,6 @@ from readings import Readings
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from fault_suites import Plan, Tree, Unseen, fault
-
 from restart_bench.archive_reading import ArchivedRun
 from restart_bench.outcome import OneRun, RunOptions
 from restart_bench.records import CycleJudged, CycleRecords, DeviceSamples
@@ -30,7 +29,14 @@ from restart_bench.rig import Rig
 from restart_bench.runner import perform
 from restart_bench.scenario import Scenario
 
-STAGES = {"dark": "dark", "refusing": "refused", "silent": "silent", "busy": "busy", "answering": "stale", "running": "run"}
+STAGES = {
+    "dark": "dark",
+    "refusing": "refused",
+    "silent": "silent",
+    "busy": "busy",
+    "answering": "stale",
+    "running": "run",
+}
 OUTPUTS = ("auger", "burner", "fan")
 
 
@@ -197,7 +203,9 @@ def _world(
     world.got = {name: _delivered(one) for name, one in samples.items()}
     for name in rig.points:
         if all(name not in one.values for one in world.got.values()):
-            world.got[rig.points[name].device].values[name] = np.full(len(world.got[rig.points[name].device].sent), np.nan)
+            world.got[rig.points[name].device].values[name] = np.full(
+                len(world.got[rig.points[name].device].sent), np.nan
+            )
     return world
 
 
@@ -243,7 +251,9 @@ def _wires(rig: Rig, samples: Mapping[str, DeviceSamples]) -> dict[str, Wire]:
 
 def _delivered(one: DeviceSamples) -> Delivered:
     rows = one.records
-    columns = [rows[name].astype(np.int64) for name in ("request", "kind", "exception", "connection", "sent_ns", "received_ns")]
+    columns = [
+        rows[name].astype(np.int64) for name in ("request", "kind", "exception", "connection", "sent_ns", "received_ns")
+    ]
     got = Delivered(*columns, (columns[4] + columns[5]) // 2)
     for name, code in one.layout.points:
         value = rows[f"p:{name}"].astype(np.float64)

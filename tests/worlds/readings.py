@@ -104,7 +104,9 @@ class Readings:
         if life is not None:
             begins = self.counting_from(life)
             start = np.array([begins.get(int(one), FAR) for one in connection], dtype=np.int64)
-            after = (reads.early >= start) & (reads.looked >= life.start) & (reads.late < min(life.end, life.stands)) & live
+            after = (
+                (reads.early >= start) & (reads.looked >= life.start) & (reads.late < min(life.end, life.stands)) & live
+            )
         return before | unbroken | after
 
     def counting_from(self, life: Life) -> dict[int, int]:
@@ -247,8 +249,8 @@ def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:
 
 
 def end_of(world: World, readings: Readings) -> int:
-    """The end of the cycle as the runner sets it: when the watch is over that counts from the last `ready`; restarts within it
-    begin it anew."""
+    """The end of the cycle as the runner sets it: when the watch is over that counts from the last `ready`; restarts
+    within it begin it anew."""
     _, _, latest = restored_bounds(world, readings)
     deadline = latest + world.rig.ready.within_ns
     glow = GLOW + 3 * max(one.poll_ns + one.image_lag_ns for one in world.rig.devices.values())
