@@ -10,8 +10,11 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from _pytest.terminal import TerminalReporter
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
+
+from tools import left_out
 
 HERE = Path(__file__).parent
 ONE_AT_A_TIME = {
@@ -40,3 +43,11 @@ def _shares(file: str) -> bool:
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> LoadScopeScheduling | None:
     """Only where workers were asked for without naming another way of sharing out."""
     return ByCostlyFixture(config, log) if config.getoption("dist", "no") == "load" else None
+
+
+def pytest_terminal_summary(terminalreporter: TerminalReporter) -> None:
+    """Counts what was left out on this computer, each with the line that brings what was lacking."""
+    skipped = terminalreporter.stats.get("skipped", ())
+    lines = left_out(str(report.longrepr[2]) for report in skipped if isinstance(report.longrepr, tuple))
+    for line in lines:
+        terminalreporter.write_line(line, yellow=True)

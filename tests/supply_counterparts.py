@@ -198,7 +198,7 @@ class Board(Counterpart):
     """A serial relay board on a pseudo-terminal, played by a thread after an invented data sheet."""
 
     driver = "serial-board"
-    ON, OFF, ASK = bytes.fromhex("A0 01 01 A2"), bytes.fromhex("A0 01 00 A1"), bytes.fromhex("A0 01 02 A3")
+    ON, OFF, ASK = bytes.fromhex("3C 05 01 38"), bytes.fromhex("3C 05 00 39"), bytes.fromhex("3C 05 02 3B")
 
     def __init__(self) -> None:
         import pty
@@ -210,11 +210,11 @@ class Board(Counterpart):
         self.relay, self.deaf, self.stuck, self.babbles = False, False, False, False
         self.settings = {
             "port": os.ttyname(self._slave),
-            "on_bytes": "A0 01 01 A2",
-            "off_bytes": "A0 01 00 A1",
-            "on_reply": "B0 01 01",
-            "off_reply": "B0 01 00",
-            "ask_bytes": "A0 01 02 A3",
+            "on_bytes": "3C 05 01 38",
+            "off_bytes": "3C 05 00 39",
+            "on_reply": "5A 05 01",
+            "off_reply": "5A 05 00",
+            "ask_bytes": "3C 05 02 3B",
             "says_on": "B1 01",
             "says_off": "B1 00",
             "answer_within": NOBODY_ANSWERS,
@@ -251,7 +251,7 @@ class Board(Counterpart):
         if wanted != self.relay and not self.stuck and not self.deaf:
             self.changes.append(wanted)
             self.relay = wanted
-        return b"\xb0\x01\x01" if wanted else b"\xb0\x01\x00"
+        return bytes.fromhex("5A 05 01" if wanted else "5A 05 00")
 
     def break_down(self) -> None:
         self.deaf = True

@@ -41,6 +41,7 @@ from evidence import Story
 from restart_bench.archive import RunArchive, finish_killed, folder_of, new_run_id, unfinished
 from restart_bench.archive_files import ArchiveError, RunIsOpen, input_names, strict
 from restart_bench.archive_reading import ArchivedRun, find_run, read_journal, run_folders, whole_lines
+from restart_bench.codec import from_line, to_line
 from restart_bench.logs import verify
 from restart_bench.parts import SampleFile, convert_parts, part_to_parquet, whole_records
 from restart_bench.records import (
@@ -65,8 +66,6 @@ from restart_bench.records import (
     Switching,
     Trouble,
     Verdict,
-    from_line,
-    to_line,
 )
 from restart_bench.suite import Suite
 

@@ -1,6 +1,6 @@
 """Whole runs in which the relay, the rail or the supply is at fault: what the rules of judgement demand of them.
 
-Each verdict was reasoned from the rules (DESIGN 5) before it was run; the behaviours are our own definitions.
+Each verdict was reasoned from the rules (DEVELOPERS.md) before it was run; the behaviours are our own definitions.
 """
 
 from __future__ import annotations

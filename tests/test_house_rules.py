@@ -18,6 +18,7 @@ ROOT = Path(__file__).resolve().parent.parent
 DRAWING = {
     0: """
         units records rig scenario program file_faults clock live outcome statistics cautions
+        verdict_order verdict_looks codec
         link link_values modbus_wire pace observer_pipe
         conditions cures yaml_tree file_types file_models file_points rig_model rig_file rig_points supply_file
         scenario_model scenario_file scenario_steps scenario_expect program_model program_file ordered_faults suite
@@ -25,7 +26,7 @@ DRAWING = {
     """,
     1: """
         scan scan_blocks plan comparing rehearsing looking replaying
-        traces contact marks evidence noting reasons outputs proving validity pulses expecting timing stepping
+        traces contact restarts marks evidence noting reasons outputs proving validity pulses expecting timing stepping
         judging concluding matrix
     """,
     2: """

@@ -9,10 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evidence import MS, OFF, ON, S, Story, dryer, expects, found, moved, scenario, with_check_pulse
-from restart_bench.judging import STRENGTH, judge_cycle, overwrite
-from restart_bench.records import CycleJudged, Verdict, from_line, to_line
+from restart_bench.codec import from_line, to_line
+from restart_bench.judging import judge_cycle
+from restart_bench.records import CycleJudged, Verdict
 from restart_bench.rig import Mode, Proof, Rig, Wanted
 from restart_bench.scenario import Ask, ByEye, Expect, Press, Step
+from restart_bench.verdict_order import UPWARD, overwrite
 
 PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
 BACK = 3 * S
@@ -88,7 +90,7 @@ def test_verdicts_overwrite_as_in_ttcn_3(current: Verdict, after: tuple[Verdict,
     assert tuple(overwrite(current, assigned) for assigned in (PASS, INCONCLUSIVE, FAIL)) == after
 
 
-@given(*(st.sampled_from(STRENGTH) for _ in range(3)))
+@given(*(st.sampled_from(UPWARD) for _ in range(3)))
 def test_overwriting_is_associative_and_commutative(a: Verdict, b: Verdict, c: Verdict) -> None:
     """A maximum over pass < inconc < fail < error (derived); error outranks all."""
     assert overwrite(a, b) is overwrite(b, a)

@@ -1,5 +1,5 @@
 """What a cycle can't show because something around it is in doubt: the supply's return, a command point, the evidence
-itself. Rules of DESIGN 5; the stories are our own."""
+itself. The rules of judgement; the stories are our own."""
 
 from __future__ import annotations
 

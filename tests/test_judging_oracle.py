@@ -1,5 +1,5 @@
 """Never a false pass, never a false fail: random truths, polled through outages, exceptions and late answers, judged,
-and held against a brute-force oracle that knows the truth and the rules (DESIGN 5), but nothing of how they are judged.
+and held against a brute-force oracle that knows the truth and the rules, but nothing of how they are judged.
 
 The oracle of a pass: no deviation of the truth within the span that was as long as the longest gap between good reads
 (a shorter one can hide between two polls: rule 13). The oracle of a fail: the truth deviates within the span.

@@ -200,15 +200,15 @@ class TestSerialBoard:
     def test_the_same_bytes_for_on_and_off_are_refused(self) -> None:
         """A copied line in the rig file."""
         with pytest.raises(SupplyError, match="are the same"):
-            self.board("COM3", off_bytes="A0 01 01 A2")
+            self.board("COM3", off_bytes="3C 05 01 38")
 
     def test_a_question_without_its_answers_is_refused(self) -> None:
         """`ask_bytes`, `says_on` and `says_off` go together."""
         with pytest.raises(SupplyError, match="go together"):
-            self.board("COM3", ask_bytes="A0 02")
+            self.board("COM3", ask_bytes="3C 06")
 
     def board(self, port: str, **more: Any) -> Any:
-        settings = {"port": port, "on_bytes": "A0 01 01 A2", "off_bytes": "A0 01 00 A1", **more}
+        settings = {"port": port, "on_bytes": "3C 05 01 38", "off_bytes": "3C 05 00 39", **more}
         return open_supply("serial-board", settings, contact="normally-open", ask=None)
 
 
@@ -228,7 +228,7 @@ if os.name == "posix":
             supply = opened_at(board, "normally-open")
             board.deaf = True
 
-            with pytest.raises(SupplyError, match="A0 01 01 A2 and should answer B0 01 01, but nothing came; check"):
+            with pytest.raises(SupplyError, match="3C 05 01 38 and should answer 5A 05 01, but nothing came; check"):
                 supply.on()
 
         def test_a_wrong_answer_points_at_the_line_settings(self, board: Board) -> None:

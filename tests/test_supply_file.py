@@ -15,7 +15,7 @@ from restart_bench_drivers.interface import Key, SupplyCard
 START, END = RIG.index("supply:\n"), RIG.index("points:\n")
 TIMES = "operate: 10 ms, release: 10 ms, bounce: 5 ms"
 PIN = "driver: gpio-pin, pin: 17"
-BOARD = "driver: serial-board, port: COM3, on_bytes: A0 01 01 A2, off_bytes: A0 01 00 A1"
+BOARD = "driver: serial-board, port: COM3, on_bytes: 3C 05 01 38, off_bytes: 3C 05 00 39"
 SWITCH = "driver: by-hand, switch: main switch Q1"
 VOLTS = "driver: scpi-supply, host: 192.0.2.40"
 MACHINE = "loads: machine\nisolation: {by: me, how: Q1 locked, until: 2099-01-01}"
@@ -134,7 +134,7 @@ def test_a_person_sees_what_a_switch_did() -> None:
 
 def test_a_board_that_tells_its_state_needs_no_proof() -> None:
     """`ask_bytes:` makes the board say what its relay does."""
-    keys = f"{BOARD}, ask_bytes: A0 01 05 A6, says_on: A0 01 01 A2, says_off: A0 01 00 A1, contact: normally-closed, {TIMES}"
+    keys = f"{BOARD}, ask_bytes: 3C 05 05 3C, says_on: 3C 05 01 38, says_off: 3C 05 00 39, contact: normally-closed, {TIMES}"
     assert warned(keys, "[{uptime: falls}]") == []
 
 

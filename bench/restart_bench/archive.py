@@ -39,8 +39,9 @@ from restart_bench.archive_files import (
 )
 from restart_bench.archive_reading import ArchivedRun, is_closed, read_journal, read_run_json, run_folders, whole_lines
 from restart_bench.clock import anchor, resolution_ns
+from restart_bench.codec import to_line
 from restart_bench.file_faults import FaultsFound
-from restart_bench.records import Record, to_line
+from restart_bench.records import Record
 from restart_bench.rig import Rig
 
 if TYPE_CHECKING:

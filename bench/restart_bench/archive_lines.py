@@ -10,10 +10,12 @@ from rich.table import Table
 from rich.text import Text
 
 from restart_bench.comparing import Comparison
-from restart_bench.face_values import VERDICT_STYLE, hanging, plain
+from restart_bench.face_values import hanging, plain
 from restart_bench.logs import RunRow, TrendRow, Verified
-from restart_bench.record.wording import listed, percent_text, shortened
+from restart_bench.reasons import listed, percent_text
+from restart_bench.record.wording import shortened
 from restart_bench.records import GLOSS, Verdict
+from restart_bench.verdict_looks import console_style
 
 _LONGEST_REASON = 60
 _WORDS = {verdict.value: verdict for verdict in Verdict}
@@ -48,7 +50,7 @@ def _print_gloss(console: Console, words: Sequence[str]) -> None:
 def verdict_text(word: str) -> Text:
     """The word in its style, empty where there is none."""
     verdict = _WORDS.get(word)
-    return Text(word, style=VERDICT_STYLE[verdict] if verdict is not None else "")
+    return Text(word, style=console_style(verdict) if verdict is not None else "")
 
 
 def verified_lines(verified: Verified) -> Iterator[str]:

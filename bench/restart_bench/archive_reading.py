@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive_files import SUMS, ArchiveError, clear_errors
-from restart_bench.records import CycleRecords, DeviceSamples, Record, cycle_records, from_line
+from restart_bench.codec import from_fields, from_line
+from restart_bench.records import CycleRecords, DeviceSamples, Record, cycle_records
 
 if TYPE_CHECKING:
     from restart_bench.parts import SampleFile
@@ -188,15 +189,13 @@ class ArchivedRun:
     def cards(self) -> Mapping[str, SupplyCard]:
         """Cards of the supply drivers known here, with the one that the run was made with: it may be a third
         party's that is not installed on this computer."""
-        from restart_bench_drivers.interface import Key, SupplyCard
+        from restart_bench_drivers.interface import SupplyCard
         from restart_bench_drivers.registry import cards
 
         known = dict(cards())
         told = self.run.get("supply_card")
         if told and told["name"] not in known:
-            keys = tuple(Key(**{**key, "choices": tuple(key["choices"])}) for key in told["keys"])
-            plain: dict[str, Any] = {name: tuple(v) if isinstance(v, list) else v for name, v in told.items()}
-            known[told["name"]] = SupplyCard(**{**plain, "keys": keys})
+            known[told["name"]] = from_fields(SupplyCard, told)
         return known
 
     def _input_paths(self, kind: str) -> list[Path]:

@@ -130,11 +130,12 @@ def always_moving(rig: Rig) -> frozenset[str]:
 
 def _change_rows(run: ArchivedRun, rig: Rig, identity: dict[str, list[float]]) -> Iterator[Row]:
     """Rows of changes.parquet. On the way `identity` collects what the points that identify the program read."""
-    from restart_bench.traces import build_traces, changes_of
+    from restart_bench.marks import traces_of
+    from restart_bench.traces import changes_of
 
     left_out = always_moving(rig)
     for records, samples in run.cycles():
-        traces = build_traces(rig, records, samples)
+        traces = traces_of(rig, records, samples)
         for name in rig.program:
             if name in traces:
                 _collect(identity.setdefault(name, []), traces[name])

@@ -13,6 +13,7 @@ from pathlib import Path
 from restart_bench.archive_files import ArchiveError, clear_errors, sync_folder, to_bytes
 from restart_bench.archive_reading import ArchivedRun
 from restart_bench.archive_tables import judged_cycles, judged_scenarios
+from restart_bench.codec import from_fields
 from restart_bench.comparing import Comparison, RunFacts, compare
 
 BASELINES = "baselines.jsonl"
@@ -121,5 +122,5 @@ def _read_approvals(path: Path) -> list[Approval]:
     found: list[Approval] = []
     for line in lines:
         with suppress(ValueError, TypeError):
-            found.append(Approval(**json.loads(line)))
+            found.append(from_fields(Approval, json.loads(line)))
     return found

@@ -95,6 +95,25 @@ class Contact:
         replies = np.flatnonzero(self.of_kind(REPLIES)[:high])
         return int(self.connection[replies[-1]]) if len(replies) else None
 
+    def lost_again(self, after_ns: int, until_ns: int) -> Bounds | None:
+        """The last loss of contact after one instant and not after another: a connection was never answered again
+        that had been, and others were tried."""
+        low = int(np.searchsorted(self.received, after_ns, side="left"))
+        if not bool((self.kind[low:] != SampleKind.GOOD).any()):
+            return None  # every attempt to connect leaves a row that is no good reply
+        replies = low + np.flatnonzero(self.of_kind(REPLIES)[low:])
+        rows = np.arange(low, len(self))
+        signs = rows[self.connects[low:] | (self.kind[low:] == SampleKind.RESET)]
+        found: list[Bounds] = []
+        for link in np.unique(self.connection[replies]).tolist():
+            last = int(replies[self.connection[replies] == link][-1])
+            later = signs[signs > last]
+            if not after_ns < self.sent[last] <= until_ns or not len(later):
+                continue
+            failed = rows[(rows > last) & np.isin(self.kind[rows], (*FAILURES, SampleKind.ACCEPTED))]
+            found.append(Bounds(int(self.sent[last]), max(int(self.sent[last]), int(self.received[failed[0]]))))
+        return max(found, key=lambda bounds: bounds.not_before_ns, default=None)
+
     def fate(self, cut: Bounds, restored: Bounds) -> Fate:
         """What became of the connection that was in use at the cut."""
         old = self.connection_at(cut.not_before_ns)
@@ -105,10 +124,12 @@ class Contact:
         failures = np.flatnonzero(self.of_kind(FAILURES) & (self.received > cut.not_before_ns))
         failures = failures[failures > last]
         reset = np.flatnonzero(mine & (self.kind == SampleKind.RESET) & (self.received > cut.not_before_ns))
-        if len(failures) or len(reset):
-            return self._lost(cut, restored, last, failures, reset)
         late = int(self.kind[last]) == SampleKind.LATE
         answered_ns = int(self.received[last] if late else self.sent[last])
+        if answered_ns >= restored.not_after_ns:
+            return self._after_the_return(last, failures, reset)
+        if len(failures) or len(reset):
+            return self._lost(cut, restored, last, failures, reset)
         return (
             Fate(False, None, int(self.received[last]))
             if answered_ns >= restored.not_before_ns
@@ -125,17 +146,33 @@ class Contact:
     ) -> Fate:
         shown = int(self.received[failures[0] if len(failures) else reset[0]])
         not_before = max(cut.not_before_ns, int(self.sent[last]))
-        if not_before >= restored.not_after_ns and not len(reset):
-            return Fate(False, None, int(self.received[last]))  # answered on after the return, fell silent later
         not_after = min(shown, max(restored.not_after_ns, not_before))
         return Fate(True, Bounds(not_before, max(not_before, not_after)), shown)
+
+    def _after_the_return(self, last: int, failures: npt.NDArray[np.intp], reset: npt.NDArray[np.intp]) -> Fate:
+        """The controller rode through; whether it was lost later. A request that stays unanswered is no loss yet: only
+        then is another connection tried. A reset, or a refusal, is the word of a stack that has begun anew; silence
+        may be the network's."""
+        answered_ns = int(self.received[last])
+        tried = np.flatnonzero(self.connects & (np.arange(len(self)) > last))
+        if not len(tried) and not len(reset):
+            return Fate(False, None, answered_ns)
+        signs = np.concatenate((failures, tried, reset))
+        shown = int(self.received[int(signs.min())])
+        refused = tried[self.kind[tried] == SampleKind.REFUSED]
+        anew = np.concatenate((reset, refused))
+        lost = True if len(anew) else None
+        known = int(self.received[int(anew.min())]) if lost else shown
+        return Fate(lost, Bounds(int(self.sent[last]), max(shown, int(self.sent[last]))), known, late=True)
 
 
 @dataclass(frozen=True, slots=True)
 class Fate:
     """`lost`: True, the controller fell silent or reset the connection; False, the connection from before the cut
-    answered after the return; None, not shown. `dark` bounds the loss. `shown_ns`: by when this was known."""
+    answered after the return; None, not shown. `dark` bounds the loss. `shown_ns`: by when this was known. `late`: it
+    had answered after the return, and was lost after that (`lost` None: it fell silent, for whatever reason)."""
 
     lost: bool | None
     dark: Bounds | None
     shown_ns: int | None
+    late: bool = False

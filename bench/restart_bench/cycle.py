@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.hands import Hands, HandsError, SupplyFailed
 from restart_bench.live import powered_by_proof
-from restart_bench.marks import condition_since, find_marks, ready_since
+from restart_bench.marks import Progress, condition_since, progress_of, ready_since, traces_of
 from restart_bench.observing import Observing
 from restart_bench.records import (
     Bounds,
@@ -44,11 +44,11 @@ from restart_bench.scenario import (
     Wait,
     Write,
 )
-from restart_bench.traces import Trace, build_traces
+from restart_bench.traces import Trace
 from restart_bench.waiting import Attention
 
 _READ_WITHIN_NS = NS_PER_S
-"""Nothing is cut unless every device was read within this time (DESIGN 5, rule 8)."""
+"""Nothing is cut unless every device was read within this time (rule 8)."""
 _SEEN_WITHIN_NS = NS_PER_S
 _AFTERGLOW_NS = 100 * NS_PER_MS
 """The watch goes on a little beyond its end, so that the last span is closed by a read."""
@@ -106,7 +106,7 @@ class Desk:
 
     def traces(self, points: Collection[str]) -> dict[str, Trace]:
         """The traces of these points in this cycle so far."""
-        return build_traces(self.rig, None, self.samples(), points)
+        return traces_of(self.rig, self.records(), self.samples(), points)
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,16 +278,43 @@ class CycleAct:
         return f"the controller was not ready within {waited:.0f} s ({shown}{alive}); nothing was cut"
 
     def _check_identity(self) -> None:
+        """Nothing is cut before each point of `identify` was read right: waits a second for that. Ends the run."""
+        self._desk.attention.wait_until(now_ns() + _READ_WITHIN_NS, lambda: self._identified() or None)
+        self._insist_on_identity()
+
+    def _identified(self) -> bool:
+        """True once all of them were read within the last second; what was read last has to be right."""
+        return all(self._last_identity(name) is not None for name, _ in self._desk.rig.identify)
+
+    def _insist_on_identity(self) -> None:
         for name, wanted in self._desk.rig.identify:
-            reading = self._desk.observing.latest(name)
-            if reading is None or reading.value is None or wanted.met_by(reading.value):
-                continue
-            self._desk.attention.end(
-                "identity",
-                f"wrong device: {name} reads {reading.value}, the rig file says {_wanted(wanted.equals)}; nothing was "
-                "cut. Look at the address and at what stands there",
-                reading.sent_ns,
-            )
+            last = self._last_identity(name)
+            if last is None:
+                text = f"{name} of `identify` was not read within the last second, so any device may stand there"
+                look = f"`restart-bench look {self._desk.rig.path or 'rig.yaml'}` says what is wrong"
+                self._desk.attention.end(
+                    "identity",
+                    f"{text}; nothing was cut. {look}",
+                    now_ns(),
+                )
+            elif not wanted.met_by(last[0]):
+                self._desk.attention.end(
+                    "identity",
+                    f"wrong device: {name} reads {last[0]}, the rig file says {_wanted(wanted.equals)}; nothing was "
+                    "cut. Look at the address and at what stands there",
+                    last[1],
+                )
+
+    def _last_identity(self, name: str) -> tuple[Value, int] | None:
+        """What was read last within a second, and when it was asked; a request without an answer changes nothing."""
+        newest = self._desk.observing.latest(name)
+        now = now_ns()
+        if newest is not None and newest.value is not None and now - newest.received_ns <= _READ_WITHIN_NS:
+            return newest.value, newest.sent_ns
+        seen = self._desk.traces([name])[name].seen
+        if len(seen) == 0 or now - int(seen.late[-1]) > _READ_WITHIN_NS:
+            return None
+        return float(seen.value[-1]), int(seen.early[-1])
 
     def _check_pulse(self) -> None:
         """The bench shows that it would have seen such a pulse."""
@@ -422,6 +449,7 @@ class CycleAct:
             text = f"{', '.join(silent)} was not read within the last second; nothing was cut"
             self._trouble("unreachable", text, now_ns())
             raise CycleCut
+        self._insist_on_identity()
         gone = self._command_cut()
         self._off_until_restored(gone)
 
@@ -504,36 +532,51 @@ class CycleAct:
         return switched
 
     def _watch(self) -> None:
-        """Waits for ready, then to the end of the watch."""
+        """Waits for ready, then to the end of the watch; both count anew from a restart that shows until then."""
         desk = self._desk
-        restored = desk.situation.restored_ns or now_ns()
-        limit = restored + self._ready_within_ns()
-        desk.enter("waiting for ready", ends_ns=limit)
-        ready = desk.attention.wait_until(limit, self._ready_mark)
-        if ready is None and (later := self._supply_came_late(limit)):
-            limit = later
-            ready = desk.attention.wait_until(limit, self._ready_mark)
-        begins = ready.not_after_ns if ready is not None else limit
-        desk.situation.running = ready is not None
-        end = begins + self._scenario.watch_ns
-        desk.enter("watching", "" if ready is not None else "the controller was not ready in time", ends_ns=end)
-        desk.attention.wait_until(end + self._afterglow_ns())
+        watched_ns = 0
+        while True:
+            progress = self._get_ready()
+            end = progress.watch_end_ns or now_ns()
+            if end <= watched_ns:
+                return
+            doing = "" if progress.ready_by_ns is None else "the controller was not ready in time"
+            desk.enter("watching", doing, ends_ns=end)
+            desk.attention.wait_until(end + self._afterglow_ns())
+            self._hear_of_the_end(end)
+            watched_ns = end
 
-    def _supply_came_late(self, limit: int) -> int | None:
-        """Where a proof shows that the relay closed later than its data sheet says, `ready` has until then and on."""
+    def _get_ready(self) -> Progress:
+        """Waits until the controller is ready, or its time is over. Where a proof shows that the supply came later than
+        its data sheet says, or that the controller restarted later, it has until then and on."""
         desk = self._desk
-        restored = find_marks(desk.rig, self._scenario, desk.records(), desk.samples()).get("restored")
-        later = restored.not_after_ns + desk.rig.ready.within_ns if restored is not None else 0
-        return later if later > limit else None
+        progress = self._progress()
+        desk.situation.running = progress.ready_by_ns is None
+        while progress.ready_by_ns is not None and now_ns() < progress.ready_by_ns:
+            desk.enter("waiting for ready", ends_ns=progress.ready_by_ns)
+            desk.attention.wait_until(progress.ready_by_ns, self._ready_now_again)
+            progress = self._progress()
+        desk.situation.running = progress.ready_by_ns is None
+        return progress
 
-    def _ready_within_ns(self) -> int:
-        supply = self._desk.rig.supply
-        closing = supply.closing_ns + supply.bounce_ns if supply is not None else 0
-        return self._desk.rig.ready.within_ns + closing
-
-    def _ready_mark(self) -> Bounds | None:
+    def _progress(self) -> Progress:
         desk = self._desk
-        return find_marks(desk.rig, self._scenario, desk.records(), desk.samples()).get("ready")
+        return progress_of(desk.rig, self._scenario, desk.records(), desk.samples())
+
+    def _ready_now_again(self) -> bool | None:
+        return True if self._progress().ready_by_ns is None else None
+
+    def _hear_of_the_end(self, end_ns: int) -> None:
+        """A controller that was not heard since the end of the watch may have been lost before it: what becomes of its
+        next requests tells."""
+        controller = self._desk.rig.controller
+        if controller is None or not self._desk.situation.running:
+            return
+
+        def heard() -> bool | None:
+            return True if (self._desk.observing.last_good_ns(controller.name) or 0) >= end_ns else None
+
+        self._desk.attention.wait_until(now_ns() + 3 * controller.answer_within_ns, heard)
 
     def _afterglow_ns(self) -> int:
         slowest = max(device.poll_ns + device.image_lag_ns for device in self._desk.rig.devices.values())

@@ -1,7 +1,7 @@
 """The bench's hands: every command to a point or to the supply goes through here, so that it can be put back.
 
 Only points of the allow-list are ever written. On every way out: first every pressed or held point back to idle,
-read back; then the supply to its resting state, not before its shortest off time is over (DESIGN 6).
+read back; then the supply to its resting state, not before its shortest off time is over.
 """
 
 from __future__ import annotations

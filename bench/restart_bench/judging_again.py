@@ -14,28 +14,26 @@ from pathlib import Path
 
 from restart_bench.archive_files import ArchiveError
 from restart_bench.archive_reading import ArchivedRun
+from restart_bench.codec import from_line, to_line
 from restart_bench.concluding import judge_run, planned_cycles
 from restart_bench.earlier import earlier_cycles, gone_on_with
-from restart_bench.judging import judge_cycle, overwrite
+from restart_bench.judging import judge_cycle
 from restart_bench.killed import planned_of
 from restart_bench.new_on_old import NotAnswered, load_scenario
 from restart_bench.outcome import OneRun, RunOutcome, exit_of, exit_over
-from restart_bench.reasons import some, times_text
+from restart_bench.reasons import counted, some
 from restart_bench.records import (
     CycleJudged,
     DeviceSamples,
     Finding,
     ScenarioJudged,
     Verdict,
-    from_line,
-    to_line,
 )
 from restart_bench.rig import Rig
 from restart_bench.scenario import Case, Scenario, Step
 from restart_bench.suite import Suite
 from restart_bench.units import show_duration
-
-_WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
+from restart_bench.verdict_order import overwrite, worst
 
 
 def judge_again(run: ArchivedRun, scenario_file: Path | None = None) -> RunOutcome:
@@ -86,7 +84,7 @@ def _outcome(
     one = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, how, reason)
     code = exit_over([exit_of(scenario.verdict) for scenario in scenarios])
     words = {scenario.verdict for scenario in scenarios}
-    return RunOutcome(code, next((word for word in _WORST_FIRST if word in words), Verdict.PASS), (one,))
+    return RunOutcome(code, worst(words), (one,))
 
 
 def changed_cycles(run: ArchivedRun, again: Sequence[CycleJudged]) -> list[tuple[int, Verdict, Verdict]]:
@@ -164,7 +162,7 @@ def _by_another(run: ArchivedRun, suite: Suite, new: Scenario, not_answered: Seq
     ]
     planned = {new.name: planned_cycles(new)}
     if len(cycles) < planned[new.name]:
-        open_questions.append(f"{times_text(len(cycles), 'cycle')} of {planned[new.name]} were performed")
+        open_questions.append(f"{counted(len(cycles), 'cycle')} of {planned[new.name]} were performed")
     (judged,) = judge_run(suite.rig, [fitted.scenario], cycles, planned)
     return _outcome(run, suite.rig, tuple(cycles), [_with_open(judged, open_questions)])
 

@@ -37,7 +37,7 @@ def what_is_missing(run: ArchivedRun, suite: Suite | None) -> list[Record]:
     """Records that bring the journal of a killed run to its end; none where it already has its end.
 
     A cycle that was broken off gets its end and a note of the kill, so that a deviation proven before stands and
-    the rest is not shown (DESIGN 5, rule 10). Without a suite nothing is judged.
+    the rest is not shown (rule 10). Without a suite nothing is judged.
     """
     if any(isinstance(record, RunEnded) for record in run.records):
         return []

@@ -33,6 +33,17 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
         )
 
 
+def late_restart(evidence: Evidence) -> Iterator[str]:
+    """The controller had answered on after the return, and was lost later."""
+    late, controller = evidence.late, evidence.rig.controller
+    if late is None:
+        return
+    name = controller.name if controller is not None else "the controller"
+    word = "restarted" if late.proven else "fell silent, as in a restart,"
+    when = evidence.event(late.bounds.not_before_ns, late.bounds.not_after_ns)
+    yield f"{name} rode through the return and {word} {when}; ready, the settled state and the watch count from there"
+
+
 def silent_again(evidence: Evidence) -> Iterator[str]:
     """The controller had answered after the return, and then did not for a while, within the watch."""
     contact, good = evidence.contact, evidence.marks.get("good")

@@ -138,6 +138,11 @@ _CARDS = (
         "requests that touch one point get no reply",
         (_point("the point"),),
     ),
+    FaultCard(
+        "point-refused",
+        "requests that touch one point draw an exception",
+        (_point("the point"), FaultKey("code", "whole number", "code of the exception", default=2)),
+    ),
     # outputs
     FaultCard(
         "pulse",
@@ -196,6 +201,25 @@ _CARDS = (
             FaultKey("value", "value", "what it writes", default=True),
             _after("from the running program", 500),
         ),
+    ),
+    # restart
+    FaultCard(
+        "freezes",
+        "the program stands still after the return, and the network answers on with the image of that instant",
+        (
+            _after("from the return that was ridden through, else from the running program", 0),
+            FaultKey("outputs", "choice", "what becomes of the terminals", default="stay", choices=("stay", "drop")),
+        ),
+    ),
+    FaultCard(
+        "late-restart",
+        "the controller restarts once more, some time after the supply is back",
+        (_after("from the returned supply", 700),),
+    ),
+    FaultCard(
+        "uptime-wraps",
+        "the uptime falls at the cut, as by a wrap, and goes on from there",
+        (FaultKey("to", "whole number", "what it reads at the cut, in its own units", default=0),),
     ),
     # boot
     FaultCard("never-runs", "the controller answers after the restart, but its program does not run"),

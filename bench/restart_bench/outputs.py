@@ -131,7 +131,7 @@ def _disagreement(evidence: Evidence, name: str, judged: str) -> str:
     is_so = value_text(point, float(terminal.value[before[low]]))
     return (
         f"{shown(evidence.rig, name)}: the controller says {says}, its terminal was {is_so} for {about(lasted)}; "
-        "look at the output card, its fuse and supply, and the wiring"
+        "look at the addresses of both in rig.yaml, at the output card, its fuse and supply, and the wiring"
     )
 
 

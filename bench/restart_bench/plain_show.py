@@ -8,7 +8,7 @@ from typing import IO
 from restart_bench.echoes import without_echoes
 from restart_bench.face_values import plain, verdict_gloss
 from restart_bench.live import LiveState
-from restart_bench.record.wording import bounds_text, counted, expectation_words
+from restart_bench.reasons import bounds_text, counted, expectation_words
 from restart_bench.records import (
     Answered,
     CycleJudged,

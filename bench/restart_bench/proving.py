@@ -16,6 +16,7 @@ from restart_bench.evidence import Evidence, Judged, Problem
 from restart_bench.marks import mode_proofs, off_time, switching_of
 from restart_bench.reasons import about, shown, some, span_text, value_text, wanted_text
 from restart_bench.records import Bounds, SampleKind, Verdict
+from restart_bench.restarts import moved_since
 from restart_bench.rig import Proof
 from restart_bench.traces import conforming, longest_gap_ns
 from restart_bench.units import show_duration
@@ -163,13 +164,16 @@ def _restart(evidence: Evidence, proof: Proof) -> RestartSeen:
     if before is None or len(reads) == 0:
         when = "before the cut" if before is None else f"after {evidence.back}"
         return RestartSeen(Shown.UNREAD, f"{name} was not read {when}")
-    moved = reads.value < before if proof.kind == "falls" else reads.value > before
-    found = np.flatnonzero(moved)
-    place = int(found[0]) if len(found) else 0
+    found = moved_since(evidence.rig, evidence.builder, evidence.fate, (proof, before, reads), evidence.cut)
+    proves, moved = np.flatnonzero(found.proves), np.flatnonzero(found.moved)
+    place = int((proves if len(proves) else moved)[0]) if len(moved) else 0
     values = f"{value_text(point, before)} before, {value_text(point, float(reads.value[place]))} after"
     word = "fell" if proof.kind == "falls" else "rose"
-    if len(found):
+    if len(proves):
         return RestartSeen(Shown.HELD, f"{name} {word} ({values})", int(reads.late[place]))
+    if len(moved):
+        state = Shown.CONTRADICTED if found.went_on else Shown.UNREAD
+        return RestartSeen(state, f"{name} {word} ({values}), {found.why}", int(reads.late[place]))
     return RestartSeen(Shown.CONTRADICTED, f"{name} did not {proof.kind[:-1]} ({values})", int(reads.late[place]))
 
 
@@ -177,7 +181,13 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
     """Whether the controller fell silent, as its link says."""
     fate = evidence.fate
     if fate.lost is True:
-        return RestartSeen(Shown.HELD, "the controller lost its connection", fate.shown_ns)
+        when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.late and fate.dark is not None else ""
+        return RestartSeen(Shown.HELD, f"the controller lost its connection{when}", fate.shown_ns)
+    if fate.late and fate.dark is not None:
+        when = evidence.moment(fate.dark.not_after_ns)
+        return RestartSeen(
+            Shown.UNREAD, f"the controller fell silent {when}, a restart or a lost network look like that"
+        )
     if fate.lost is False:
         text = "the controller answered after the return on the connection from before the cut"
         return RestartSeen(Shown.CONTRADICTED, text, fate.shown_ns)

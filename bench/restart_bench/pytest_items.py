@@ -20,9 +20,11 @@ from restart_bench.file_faults import FaultsFound
 from restart_bench.live import LiveState
 from restart_bench.outcome import EXIT_STOPPED, OneRun, Refused, RunOptions
 from restart_bench.plain_show import PlainShow
-from restart_bench.record.wording import clean, numbers_text
+from restart_bench.reasons import numbers_text
+from restart_bench.record.wording import clean
 from restart_bench.records import GLOSS, CycleJudged, Finding, Record, ScenarioJudged, Trouble, Verdict
 from restart_bench.scenario import Case, Scenario
+from restart_bench.verdict_order import badness, worst
 
 if TYPE_CHECKING:
     from restart_bench.runner import Session
@@ -31,7 +33,6 @@ if TYPE_CHECKING:
 
 _MOST_REASONS = 20
 _LATE = "restart_bench_late"
-_BETTER_TO_WORSE = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.ERROR, Verdict.FAIL)
 
 
 class Judged(pytest.fail.Exception):  # type: ignore[name-defined,misc]
@@ -247,7 +248,7 @@ class RigRun:
 
     def _note(self, judged: ScenarioJudged) -> None:
         known = self._told.get(judged.scenario, Verdict.PASS)
-        self._told[judged.scenario] = max(known, judged.verdict, key=_BETTER_TO_WORSE.index)
+        self._told[judged.scenario] = worst((known, judged.verdict))
 
     def _begin(self) -> None:
         from restart_bench.runner import Session
@@ -308,9 +309,7 @@ class RigRun:
         for judged in run.scenarios:
             for finding in judged.late_findings:
                 lines.append(f"{judged.scenario}: {_told_finding(finding)}")
-            worse = _BETTER_TO_WORSE.index(judged.verdict) > _BETTER_TO_WORSE.index(
-                self._told.get(judged.scenario, judged.verdict)
-            )
+            worse = badness(judged.verdict) < badness(self._told.get(judged.scenario, judged.verdict))
             if worse and complete and not judged.late_findings:
                 lines.append(f"{judged.scenario}: {judged.verdict} ({GLOSS[judged.verdict]}): {judged.reason}")
         if run.how == "error" and run.reason and run.reason not in self._gone:

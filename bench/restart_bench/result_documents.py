@@ -154,7 +154,7 @@ def _whole_details(run: OneRun, scenario: ScenarioJudged) -> str:
 
 
 def _expectations(run: OneRun, scenario: ScenarioJudged) -> Iterator[_Tested]:
-    from restart_bench.record.gathering import worst
+    from restart_bench.verdict_order import worst
 
     cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
     grouped: dict[tuple[str, str, str], list[Finding]] = {}

@@ -35,7 +35,7 @@ from restart_bench.limits import Used
 from restart_bench.live import Show
 from restart_bench.observing import Observing
 from restart_bench.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_of, exit_over
-from restart_bench.reasons import times_text
+from restart_bench.reasons import counted
 from restart_bench.records import (
     CycleJudged,
     Record,
@@ -54,6 +54,7 @@ from restart_bench.scenario import Case, Scenario
 from restart_bench.suite import Suite
 from restart_bench.telling import told_after, told_before
 from restart_bench.unfinished import left_open, put_right, used_lately, wear_of
+from restart_bench.verdict_order import worst
 from restart_bench.viewing import View
 from restart_bench.waiting import Attention, EndOfRun, StopRequest
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
@@ -104,11 +105,10 @@ def exit_code_of(run: OneRun) -> int:
 
 
 def _verdict_over(runs: Sequence[OneRun]) -> Verdict:
-    order = [Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS]
     found = [scenario.verdict for run in runs for scenario in run.scenarios]
     if any(run.how != "completed" for run in runs):
         found.append(Verdict.ERROR)
-    return min(found, key=order.index, default=Verdict.PASS)
+    return worst(found)
 
 
 class Session:
@@ -221,8 +221,8 @@ class Session:
         self._earlier = earlier_cycles(earlier)
         self._cycle = self._earlier.last_cycle
         self._view.of_cycles = self._cycle + sum(len(self._plan_of(s)) for s in self._suite.scenarios)
-        counted = times_text(len(self._earlier.counted), "cycle")
-        self._say(f"goes on with {earlier.id}: {counted} of it counted as done, those that are left are done now")
+        done = counted(len(self._earlier.counted), "cycle")
+        self._say(f"goes on with {earlier.id}: {done} of it counted as done, those that are left are done now")
 
     def _open_rig(self, stack: ExitStack) -> None:
         rig = self._suite.rig

@@ -118,7 +118,7 @@ def _read_bytes(value: Any) -> str:
     try:
         bytes.fromhex(text)
     except ValueError:
-        raise refuse(f"{text} is no row of bytes", "write two hexadecimal digits each, in quotes: 'A0 01'") from None
+        raise refuse(f"{text} is no row of bytes", "write two hexadecimal digits each, in quotes: '3C 05'") from None
     return text
 
 

@@ -35,6 +35,8 @@ def judge_ready(evidence: Evidence, proofs: Proofs) -> Judged:
             return Judged(verdict, told, figures)
         if verdict is Verdict.INCONCLUSIVE and evidence.ready_in_time is not None:
             return Judged(verdict, f"{told}: {why}", figures)
+        if verdict is Verdict.FAIL and evidence.late is not None and evidence.late.proven:
+            return Judged(verdict, f"{told}: {why}", figures, ready.not_after_ns)
         late = _late(evidence, proofs, within)
         return Judged(
             late.verdict, f"{told}, later than {show_duration(within)}; {late.reason}", figures, late.proven_ns
@@ -53,8 +55,8 @@ def _since(bounds: Bounds, start: Bounds) -> tuple[int, int]:
 def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
     """Whether it was seen, without a long pause, that the controller was not ready all the time that it had, counted
     from when its supply was proven to be back, and beyond."""
-    assert evidence.restored is not None
-    start = evidence.restored.not_after_ns
+    assert evidence.restored is not None and evidence.begins is not None
+    start = evidence.begins.not_after_ns
     since = powered_since(evidence, proofs)
     if since is None or _might_be_in_time(evidence, since + limit_ns):
         return Judged(Verdict.INCONCLUSIVE, ONLY_THE_RELAY)
@@ -87,7 +89,7 @@ def _signs_against(evidence: Evidence, start_ns: int) -> Instants:
             found.append(reads.early[~conforming(wanted, reads.value)])
     alive = evidence.rig.ready.alive
     if alive is not None and alive in evidence.rig.points and evidence.restored is not None:
-        found.append(standstill(evidence.trace(alive), evidence.cut, evidence.restored))
+        found.append(standstill(evidence.trace(alive), evidence.cut, evidence.begins or evidence.restored))
     instants = np.concatenate(found) if found else np.empty(0, dtype=np.int64)
     chosen: Instants = instants[instants >= start_ns]
     return chosen

@@ -1,7 +1,7 @@
 """Runs that were killed: what they left out of idle, and how the next armed start puts it right.
 
 A killed run's rig is touched only by an armed run, survey, pytest or `park` on that rig, which says first what it
-will do (DESIGN 6). Simulated runs left nothing behind: their rig ended with them.
+will do (rules of safety, DEVELOPERS.md). Simulated runs left nothing behind: their rig ended with them.
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ from restart_bench.rig import Rig
 T = TypeVar("T")
 
 LOST_READ_NS = NS_PER_S
-"""A condition of `only_while` that was not read for this long counts as lost (DESIGN 3)."""
+"""A condition of `only_while` that was not read for this long counts as lost."""
 _QUIET_NS = 30 * NS_PER_MS  # no drawing so shortly before a deadline
 _CHECK_EVERY_NS = 20 * NS_PER_MS
 _DRAW_EVERY_NS = 100 * NS_PER_MS

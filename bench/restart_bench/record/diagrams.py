@@ -6,11 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from restart_bench.archive_tables import always_moving
+from restart_bench.marks import traces_of
 from restart_bench.record.data import CaseDiagram, DrawnCycle, DrawnMark, Lane
 from restart_bench.record.pieces import lanes_of, shifted, supply_pieces, trace_pieces
 from restart_bench.records import Bounds, CycleJudged, DeviceSamples, Verdict
 from restart_bench.rig import Rig
-from restart_bench.traces import build_traces
 
 if TYPE_CHECKING:
     from restart_bench.archive_reading import ArchivedRun
@@ -79,7 +79,7 @@ def _drawn(run: ArchivedRun, rig: Rig, lanes: Sequence[Lane], judged: CycleJudge
     end_ns = records.ended.at_ns if records.ended is not None else _newest(samples, start_ns)
     zero = _zero_of(judged)
     zero_ns = zero.not_before_ns if zero is not None else start_ns
-    traces = build_traces(rig, records, samples, {lane.point for lane in lanes})
+    traces = traces_of(rig, records, samples, {lane.point for lane in lanes})
     pieces, left_out = [], 0
     for lane in lanes:
         if lane.role == "supply":

@@ -6,6 +6,7 @@ from functools import partial
 
 from restart_bench.clock import now_ns
 from restart_bench.rig import Device, Point, Table, Value
+from restart_bench_drivers.simulated.faults import refused
 from restart_bench_drivers.simulated.port import Port
 from restart_bench_drivers.simulated.tables import Tables, between_levels
 from restart_bench_drivers.simulated.timing import Alarms
@@ -40,6 +41,10 @@ class Independent:
         """See `wire.WireDevice`."""
         touched = self._tables.touched(table, address, count)
         return any(self._wiring.faults.now.at_point("point-unanswered", point.name) is not None for point in touched)
+
+    def refused(self, table: Table, address: int, count: int) -> int | None:
+        """See `wire.WireDevice`."""
+        return refused(self._wiring.faults.now, self._tables.touched(table, address, count))
 
     def read(self, table: Table, address: int, count: int) -> list[int]:
         """See `wire.WireDevice`."""

@@ -53,6 +53,10 @@ class Relay:
         """The relay module answers always."""
         return False
 
+    def refused(self, table: Table, address: int, count: int) -> int | None:
+        """It refuses nothing that exists."""
+        return None
+
     def read(self, table: Table, address: int, count: int) -> list[int]:
         """See `wire.WireDevice`."""
         return self._tables.read(table, address, count)
