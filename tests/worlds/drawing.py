@@ -214,8 +214,9 @@ class World:
             self.samples[device] = samples_of(device, requests, self.got[device], value, T0)
 
     def finish(self, end: int) -> None:
-        """The cycle ends here: nothing received later is kept."""
+        """The cycle ends here: nothing received later is kept, and what restarts later is another story."""
         self.end = end
+        self.restarted = any(life.end < end for life in self.lives)
         for device, one in self.samples.items():
             kept = one.records["received_ns"] <= T0 + end
             self.samples[device] = replace(one, records=one.records[kept])
@@ -732,8 +733,11 @@ def _wires(rng: random.Random, rig: Rig, theme: str, times: tuple[tuple[int, int
     elif rng.random() < 0.08:
         at = ms(rng, 100, 2500)
         stalls = ((at, at + ms(rng, 20, 400)),)
+    again = theme in ("late restart", "two restarts", "second dip", "freeze later")
+    stalls = () if again else stalls  # what ends a life must not be mixed up with what only blinds the bench
     for name, device in rig.devices.items():
         quality = pick(rng, {"clean": 70, "lossy": 10, "slow": 8, "odd": 6, "outage": 10})
+        quality = "clean" if again and name == "controller" and quality != "slow" else quality
         wire = Wire(
             device.poll_ns, device.answer_within_ns, requests=2, phase=rng.randrange(device.poll_ns), stalls=stalls,
             exception_code=rng.choice((0, 2, 4, 6, 11)),

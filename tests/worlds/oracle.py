@@ -510,6 +510,8 @@ class Oracle:
             allowed.no_pass.append(
                 "never ready" if true is None else f"ready {(true - self.back) / MS:.1f} ms after it"
             )
+        elif self._stood_soon():
+            allowed.doubts.append("it stood still again before it was surely ready")
         elif self._out_of_reach(within):
             allowed.doubts.append("a controller out of reach looks like one that does not run")
         else:
@@ -526,6 +528,17 @@ class Oracle:
         elif len(self.glitches):
             allowed.doubts.append("contact was lost in the watch")
         return allowed
+
+    def _stood_soon(self) -> bool:
+        """Whether the program stopped so soon that nobody could see the condition hold for `steady`."""
+        life = self.ready.life
+        spare = self.world.rig.ready.steady_ns + 200 * MS
+        return (
+            life is not None
+            and life.stands < FAR
+            and self.ready.true is not None
+            and life.stands < self.ready.true + spare
+        )
 
     def _out_of_reach(self, within: int) -> bool:
         """Whether the network was out about the end of the time: nobody can tell that from a dead controller."""

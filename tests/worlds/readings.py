@@ -260,8 +260,8 @@ def end_of(world: World, readings: Readings) -> int:
         ready = ready_of(world, readings, life)
         if ready.seen is not None and ready.seen <= deadline:
             end = ready.seen + watch + glow
-            if life.end > end:
-                break
+            if life.end > ready.seen + watch:
+                return min(end, life.end - MS)
         elif ready.seen is not None and len(world.lives) > 2:
             end = max(end, ready.seen + watch + glow)
     return end
