@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 DRAWING = {
     0: """
-        units records rig scenario program file_faults clock live outcome statistics cautions
+        units records rig decoding scenario program file_faults clock live outcome statistics cautions
         verdict_order verdict_looks codec
         link link_values modbus_wire pace observer_pipe
         conditions cures yaml_tree file_types file_models file_points rig_model rig_file rig_points supply_file
@@ -26,8 +26,8 @@ DRAWING = {
     """,
     1: """
         scan scan_blocks plan comparing rehearsing looking replaying
-        traces contact restarts marks evidence noting reasons outputs proving validity pulses expecting timing stepping
-        judging concluding matrix
+        traces supply_off contact restarts marks evidence noting reasons outputs proving validity pulses expecting
+        timing stepping judging concluding matrix
     """,
     2: """
         runner cycle hands waiting limiting safety resuming unfinished parking telling viewing reporting earlier

@@ -148,6 +148,19 @@ def test_a_second_dip_restarts_the_boot(tmp_path: Path) -> None:
     assert stages[-6:] == ["dark", "refusing", "silent", "busy", "answering", "running"]
 
 
+@shows("supply-back-by-itself")
+def test_a_supply_that_comes_back_by_itself_restarts_the_controller_before_the_command() -> None:
+    """The coil still says off."""
+    with faulty("supply-back-by-itself", after=150 * MS) as at:
+        at.supply(False)
+        at.until("rail", False)
+        at.until("rail", True)
+        at.running()
+        assert not at.relay_coil()
+        at.supply(True)
+        assert at.stays("rail", True)
+
+
 # ---------------------------------------------------------------- image
 
 
@@ -411,6 +424,19 @@ def test_an_older_program_runs_after_the_restart() -> None:
 
 
 # ---------------------------------------------------------------- independent I/O
+
+
+@shows("output-energised")
+def test_an_energised_output_is_on_at_its_terminal_through_the_return() -> None:
+    """The controller is dark, and then says off."""
+    with faulty("output-energised", point="burner", by=600 * MS) as at:
+        at.supply(False)
+        at.until("running", None)
+        assert at.stays("burner_terminal", True)
+        at.supply(True)
+        at.running()
+        assert (at.read("burner"), at.read("burner_terminal")) == (False, True)
+        at.until("burner_terminal", False)
 
 
 @shows("wire-off")

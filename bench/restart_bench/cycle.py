@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.hands import Hands, HandsError, SupplyFailed
 from restart_bench.live import powered_by_proof
-from restart_bench.marks import Progress, condition_since, progress_of, ready_since, traces_of
+from restart_bench.marks import Progress, condition_held, progress_of, ready_since, traces_of
 from restart_bench.observing import Observing
 from restart_bench.records import (
     Bounds,
@@ -413,13 +413,14 @@ class CycleAct:
         started = now_ns()
         conditions = [(judged, wanted) for judged, (_, wanted) in zip(step.judged, step.conditions, strict=True)]
 
-        def held() -> Bounds | None:
-            since = condition_since(desk.rig, desk.traces(step.judged), conditions, started)
-            if since is None or since.not_after_ns > started + step.within_ns:
+        def held() -> bool | None:
+            span = condition_held(desk.traces(step.judged), conditions, started)
+            if span is None or span.since.not_after_ns > started + step.within_ns:
                 return None
-            return since if now_ns() - since.not_after_ns >= step.steady_ns else None
+            return True if span.until_ns - span.since.not_after_ns >= step.steady_ns else None
 
-        deadline = started + step.within_ns + step.steady_ns
+        # The last read that shows it may come a little later.
+        deadline = started + step.within_ns + step.steady_ns + (self._afterglow_ns() if step.steady_ns else 0)
         desk.situation.phase_ends_ns = deadline
         if desk.attention.wait_until(deadline, held) is not None:
             return True, ""

@@ -14,7 +14,7 @@ import numpy as np
 from restart_bench.evidence import Evidence, Judged
 from restart_bench.outputs import base_figures, output_seen
 from restart_bench.pulses import judge_pulses
-from restart_bench.reasons import shown, some, span_text, value_text, wanted_text
+from restart_bench.reasons import counted, shown, some, span_text, value_text, wanted_text
 from restart_bench.records import Bounds, OutputSeen, Verdict
 from restart_bench.scenario import Expectation
 from restart_bench.traces import BLIND_NS, Flags, Reads, conforming, long_gaps
@@ -61,7 +61,27 @@ def _settled(evidence: Evidence, one: Expectation) -> Judged:
     gaps = long_gaps(known, start, end, one.blind_ns + 1)
     if gaps or len(reads) == 0:
         return _blind(evidence, one, gaps or [(start, end)])
+    if len(reads) < 2 or not _covered(reads, start, end):
+        return _too_few(evidence, one, reads, start, end)
     return Judged(Verdict.PASS, _kept(evidence, one, reads), _listed(evidence, known, start, end))
+
+
+def _covered(reads: Reads, start: int, end: int, slack_ns: int = 0) -> bool:
+    """Whether the first and the last read lie at least half of a span apart: a short span is not covered by what
+    `blind:` tolerates."""
+    seen = int(reads.late[-1] - reads.early[0]) if len(reads) else 0
+    return 2 * seen + slack_ns >= end - start
+
+
+def _too_few(evidence: Evidence, one: Expectation, reads: Reads, start: int, end: int) -> Judged:
+    """One lucky read is not proof (rule 7), nor are a few at one end of the span."""
+    gaps = long_gaps(reads, start, end, (end - start) // 2)
+    longest = max(gaps, key=lambda gap: gap[1] - gap[0], default=(start, end))
+    name = shown(evidence.rig, one.point)
+    told = f"{name}: {counted(len(reads), 'read')} that {'counts' if len(reads) == 1 else 'count'}"
+    reason = f"{told}, too few to show that it lasted: {evidence.gap_text(longest)}"
+    figures = {"gaps": evidence.gaps_figure(gaps), "reads": len(reads)}
+    return Judged(Verdict.INCONCLUSIVE, f"{reason}; {evidence.cure_of_gap(one.judged, longest)}", figures)
 
 
 def _met(evidence: Evidence, one: Expectation, reads: Reads) -> Flags | None:
@@ -144,7 +164,8 @@ def _windowed(evidence: Evidence, one: Expectation) -> Judged:
     if after == len(reads):
         return _blind(evidence, one, [(start.not_after_ns, end)])
     missed = after + np.flatnonzero(~met[after:])
-    onset = _onset(reads, met, start, after, missed)
+    started = bool(met[after]) and not _carried_over(evidence, one, int(reads.early[after]))
+    onset = _onset(reads, met, start, after, np.empty(0, dtype=np.intp) if started else missed)
     if onset is None:
         return _never_came(evidence, one, (start, end), reads, missed)
     relapses = missed[missed > onset.place]
@@ -154,6 +175,20 @@ def _windowed(evidence: Evidence, one: Expectation) -> Judged:
         text = f"{judged.reason}; it had come {came} and did not last"
         return Judged(Verdict.FAIL, text, judged.figures, judged.proven_ns)
     return _in_time(evidence, one, (start, end), known, onset)
+
+
+def _carried_over(evidence: Evidence, one: Expectation, first_ns: int) -> bool:
+    """True where the first read that surely lies in the window conforms without having come to: off is what no power
+    leaves behind, and what was so before the cut may have outlived it without a break."""
+    assert evidence.cut is not None
+    before = evidence.before(one.judged)
+    if bool(conforming(one.wanted, np.zeros(1), before)[0]):
+        return True
+    if before is None or not evidence.outlived(one.judged):
+        return False
+    reads = evidence.reads(one.judged).until(first_ns)
+    last = reads.last_until(evidence.cut.not_before_ns) or 0
+    return last + 1 < len(reads) and bool(conforming(one.wanted, reads.value[last:], before).all())
 
 
 def _start_of(evidence: Evidence, one: Expectation) -> Bounds | None:
@@ -191,7 +226,8 @@ def first_on(evidence: Evidence, judged: str) -> Bounds | None:
 def _onset(
     reads: Reads, met: Flags, start: Bounds, after: int, missed: np.ndarray[Any, np.dtype[np.intp]]
 ) -> _Onset | None:
-    """The first change to conforming after `start`; where it conforms throughout, from when it has."""
+    """The first change to conforming after the first of the reads that missed; where none did, from when it has
+    conformed."""
     if len(missed):
         later = np.flatnonzero(met[int(missed[0]) :])
         if len(later) == 0:
@@ -253,8 +289,17 @@ def _in_time(evidence: Evidence, one: Expectation, span: tuple[Bounds, int], rea
     if gaps:
         blind = _blind(evidence, one, gaps)
         return Judged(blind.verdict, blind.reason, {**figures, **blind.figures})
+    later = reads.inside(onset.bounds.not_before_ns, end)
+    if not _covered(later, onset.bounds.not_after_ns, end, _few_polls(evidence, one)):
+        few = _too_few(evidence, one, later, onset.bounds.not_after_ns, end)
+        return Judged(few.verdict, few.reason, {**figures, **few.figures})
     listed = _listed(evidence, reads, onset.bounds.not_after_ns, end)
     return Judged(Verdict.PASS, f"{came}, unbroken to the end of the span", {**figures, **listed})
+
+
+def _few_polls(evidence: Evidence, one: Expectation) -> int:
+    """So long a span may pass without a read that lies wholly in it."""
+    return 4 * evidence.rig.devices[evidence.rig.points[one.judged].device].poll_ns
 
 
 def window_verdict(low_ns: int, high_ns: int, not_before_ns: int, not_after_ns: int | None) -> tuple[Verdict, str]:
@@ -305,6 +350,9 @@ def _during(evidence: Evidence, one: Expectation) -> Judged:
     if gaps:
         return _blind(evidence, one, gaps)
     place = int(held[0])
+    later = reads.part(place, len(reads))
+    if not _covered(later, onset, end, _few_polls(evidence, one)):
+        return _too_few(evidence, one, later, onset, end)
     early = int(reads.early[place - 1]) if place else evidence.cut.not_before_ns
     low, high = early - evidence.cut.not_after_ns, int(reads.late[place]) - evidence.cut.not_before_ns
     reason = f"{name}: {value_text(point, float(reads.value[place]))} {span_text(max(0, low), high)} after the cut"

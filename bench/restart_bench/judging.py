@@ -13,7 +13,7 @@ import numpy as np
 
 from restart_bench.evidence import Evidence, Judged, Problem
 from restart_bench.expecting import judge_expectation
-from restart_bench.marks import as_marks, off_time, ready_conditions, switching_of
+from restart_bench.marks import as_marks, ready_conditions, switching_of
 from restart_bench.noting import late_restart, silent_again, supply_notes
 from restart_bench.outputs import output_seen
 from restart_bench.proving import Proofs, judge_restart, proof_problems, proofs_of
@@ -22,6 +22,7 @@ from restart_bench.records import Bounds, CycleJudged, CycleRecords, DeviceSampl
 from restart_bench.rig import Rig
 from restart_bench.scenario import Expectation, Scenario
 from restart_bench.stepping import judge_steps
+from restart_bench.supply_off import off_time
 from restart_bench.timing import ONLY_THE_RELAY, judge_gap, judge_mark, judge_ready
 from restart_bench.units import show_duration
 from restart_bench.validity import STOPPED, problems_of

@@ -18,6 +18,7 @@ from restart_bench.records import Bounds, CycleRecords, DeviceSamples, Mark, Sam
 from restart_bench.restarts import LateRestart, late_restart
 from restart_bench.rig import Rig, Wanted
 from restart_bench.scenario import Scenario
+from restart_bench.supply_off import longest, losses_of
 from restart_bench.traces import (
     BLIND_NS,
     FAR_NS,
@@ -216,7 +217,8 @@ def as_the_rail_shows(
     rig: Rig, builder: TraceBuilder, cut: Bounds | None, restored: Bounds | None
 ) -> tuple[Bounds | None, Bounds | None]:
     """Loss and return as a supply proof saw them, where that contradicts command and data sheet: a relay slower than
-    its data sheet, a supply that is held up for a while. Bounds that turn out to be wrong must not be counted from."""
+    its data sheet, a supply that is held up for a while, or that came back by itself. Bounds that turn out to be
+    wrong must not be counted from."""
     if cut is None:
         return cut, restored
     for proof in rig.proof_of_cut:
@@ -228,8 +230,16 @@ def as_the_rail_shows(
         gone = _later_than(reads, off, cut)
         if gone is not None and (restored is None or gone.not_after_ns <= (back or restored).not_after_ns):
             cut = gone
-        restored = back or restored
+        restored = _by_itself(reads, off, cut, restored) or back or restored
     return cut, restored
+
+
+def _by_itself(reads: Reads, off: Flags, cut: Bounds, restored: Bounds | None) -> Bounds | None:
+    """The return, if it surely came before it was commanded."""
+    span = None if restored is None else longest(losses_of(reads, off, cut, restored.not_after_ns))
+    if span is None or span.rose is None or restored is None:
+        return None
+    return span.rose if span.rose.not_after_ns < restored.not_before_ns else None
 
 
 def _later_than(reads: Reads, met: Flags, declared: Bounds) -> Bounds | None:
@@ -241,12 +251,6 @@ def _later_than(reads: Reads, met: Flags, declared: Bounds) -> Bounds | None:
     place = low + int(changed[0])
     not_before = int(reads.early[place - 1])
     return Bounds(not_before, int(reads.late[place])) if not_before > declared.not_after_ns else None
-
-
-def off_time(cut: Bounds, restored: Bounds) -> tuple[int, int]:
-    """Shortest and longest true off time in nanoseconds, from the commands and the data sheet."""
-    low, high = restored.since(cut)
-    return max(0, low), high
 
 
 def ready_deadline(rig: Rig, restored: Bounds) -> Bounds:
@@ -407,14 +411,12 @@ def ready_since(rig: Rig, traces: Mapping[str, Trace], from_ns: int, moving: lis
     return None
 
 
-def condition_since(
-    rig: Rig, traces: Mapping[str, Trace], conditions: Sequence[tuple[str, Wanted]], from_ns: int
-) -> Bounds | None:
-    """First instant after `from_ns` from which all conditions have held unbroken up to the newest read.
+def condition_held(traces: Mapping[str, Trace], conditions: Sequence[tuple[str, Wanted]], from_ns: int) -> Held | None:
+    """From when after `from_ns`, and at least until when, all conditions have held unbroken up to the newest reads.
 
     None where one does not hold now, or was not read for longer than a second. Names are those of the judged points.
     """
-    bounds: list[Bounds] = []
+    held: list[Held] = []
     for name, wanted in conditions:
         trace = traces.get(name)
         if trace is None or len(trace.received_ns) == 0:
@@ -425,10 +427,12 @@ def condition_since(
             return None
         if int(trace.received_ns[-1]) - spans[-1].until_ns > BLIND_NS:
             return None
-        bounds.append(spans[-1].since)
-    if not bounds:
+        held.append(spans[-1])
+    if not held:
         return None
-    return Bounds(max(one.not_before_ns for one in bounds), max(one.not_after_ns for one in bounds))
+    since = [one.since for one in held]
+    together = Bounds(max(one.not_before_ns for one in since), max(one.not_after_ns for one in since))
+    return Held(together, min(one.until_ns for one in held))
 
 
 class Held:

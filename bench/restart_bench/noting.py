@@ -1,5 +1,5 @@
-"""What is worth knowing of a cycle but judges nothing: a supply that moved later than declared, a controller that fell
-silent again. What coincides is reported as coinciding (rule 12)."""
+"""What is worth knowing of a cycle but judges nothing: a supply that moved later or earlier than declared, a controller
+that fell silent again. What coincides is reported as coinciding (rule 12)."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from restart_bench.reasons import at_most, span_text
 
 
 def supply_notes(evidence: Evidence) -> Iterator[str]:
-    """A loss or a return that a supply proof saw surely later than command and data sheet say."""
+    """A loss or a return that a supply proof saw surely later than command and data sheet say, or a return before its
+    command."""
     supply, records = evidence.rig.supply, evidence.records
     if supply is None or evidence.scenario.how != "supply":
         return
@@ -25,6 +26,13 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
     for purpose, word, declared, seen, delay in moves:
         command = switching_of(records, purpose)
         if command is None or seen is None or seen == declared:
+            continue
+        if seen.not_after_ns < command.before_ns:
+            early = span_text(command.before_ns - seen.not_after_ns, command.after_ns - seen.not_before_ns)
+            yield (
+                f"the supply {word} by itself {early} before the command; what was seen is counted from; look for a "
+                "second feed, and at a time-out of the relay"
+            )
             continue
         late = span_text(seen.not_before_ns - command.after_ns, seen.not_after_ns - command.before_ns)
         yield (

@@ -25,6 +25,7 @@ from typing import IO, Any, Self
 import numpy as np
 
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
+from restart_bench.decoding import as_value, decoded
 from restart_bench.link_values import SILENT
 from restart_bench.live import Moved, Reading
 from restart_bench.modbus_wire import layout_for, plan_requests, plan_writes
@@ -363,17 +364,9 @@ class Observing:
         return 2 * device.poll_ns + device.answer_within_ns + 2 * _FLUSH_NS
 
     def _value(self, name: str, raw: float) -> Value | None:
-        """What a number of the record means: None for NaN and for what lies between two levels."""
+        """What a number of the record means; None where it is blind."""
         point = self._points[name]
-        if np.isnan(raw):
-            return None
-        if point.levels is not None:
-            if raw <= point.levels.off_below:
-                return False
-            return True if raw >= point.levels.on_above else None
-        if point.type == "bool":
-            return raw != 0
-        return int(raw) if point.type != "float32" and point.scale == 1.0 else raw
+        return as_value(point, float(decoded(point, np.array([raw]))[0]))
 
     def _moves_of(self, device: Device) -> list[Moved]:
         store = self._stores[device.name]
@@ -388,7 +381,7 @@ class Observing:
         return found
 
     def _moves_of_point(self, name: str, records: Records) -> list[Moved]:
-        values = self._levelled(name, records[f"p:{name}"].astype(np.float64))
+        values = decoded(self._points[name], records[f"p:{name}"])
         seen = ~np.isnan(values)
         records, values = records[seen], values[seen]
         if not len(values):
@@ -398,17 +391,10 @@ class Observing:
         moves = []
         for place in np.flatnonzero(values != before):
             record = records[place]
-            value = self._value(name, float(record[f"p:{name}"]))
+            value = as_value(self._points[name], float(values[place]))
             if value is not None:
                 moves.append(Moved(name, value, int(record["sent_ns"]), int(record["received_ns"])))
         return moves
-
-    def _levelled(self, name: str, values: Any) -> Any:
-        levels = self._points[name].levels
-        if levels is None:
-            return values
-        between = np.where(values >= levels.on_above, 1.0, np.nan)
-        return np.where(values <= levels.off_below, 0.0, between)
 
 
 def _gaps(store: SampleStore) -> dict[str, int] | None:

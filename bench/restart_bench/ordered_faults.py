@@ -117,6 +117,11 @@ _CARDS = (
         "the supply is lost a second time after it has come back",
         (_after("from the returned supply to the dip", 100), _lasts("length of the dip", 100)),
     ),
+    FaultCard(
+        "supply-back-by-itself",
+        "the supply comes back while the contact is open: a second feed, or a time-out of the relay",
+        (_after("from the opened contact to the return", 100),),
+    ),
     # image of the controller
     FaultCard(
         "stale-image",
@@ -242,6 +247,11 @@ _CARDS = (
         (FaultKey("value", "whole number", "what they say (default: another checksum)"),),
     ),
     # independent I/O
+    FaultCard(
+        "output-energised",
+        "a terminal is on from the cut until after the return of the supply, whatever its output does",
+        (_point("the input, or the output whose terminal it sees"), _by("so long after the return", 500)),
+    ),
     FaultCard(
         "wire-off",
         "the wire to an independent input is off: the input reads off, whatever is at its terminal",

@@ -171,15 +171,19 @@ def _mark_missing(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
 
 
 def judge_gap(evidence: Evidence, one: Gap) -> Judged:
-    """Between the first changes to on of two points after the restored supply."""
+    """Between the first changes to on of two points after the restored supply, in that order whatever the limits."""
     first, then = first_on(evidence, one.first_judged), first_on(evidence, one.then_judged)
     if first is None or then is None:
         return _gap_missing(evidence, one, first, then)
     low, high = then.since(first)
-    verdict, why = window_verdict(
-        low, high, one.at_least_ns if one.at_least_ns is not None else -(2**62), one.at_most_ns
-    )
-    told = f"{shown(evidence.rig, one.then)} came on {span_text(low, high)} after {shown(evidence.rig, one.first)}"
+    first_named, then_named = shown(evidence.rig, one.first), shown(evidence.rig, one.then)
+    told = f"{then_named} came on {span_text(low, high)} after {first_named}"
+    verdict, why = window_verdict(low, high, one.at_least_ns or 0, one.at_most_ns)
+    if high < 0:
+        told = f"{then_named} came on {span_text(-high, -low)} before {first_named}"
+        why = "the order is the other way round"
+    elif verdict is Verdict.INCONCLUSIVE and low < 0 and not one.at_least_ns:
+        why = "which of them came first can't be told"
     figures = {"gap_ns": [low, high]}
     proven = max(first.not_after_ns, then.not_after_ns)
     return Judged(verdict, f"{told}: {why}" if why else told, figures, proven if verdict is Verdict.FAIL else None)
@@ -194,7 +198,7 @@ def _gap_missing(evidence: Evidence, one: Gap, first: Bounds | None, then: Bound
     if first is None:
         assert then is not None
         text = f"{shown(rig, one.then)} came on while {shown(rig, one.first)} had not"
-        if one.at_least_ns is not None and _seen_off(evidence, one.first_judged, then.not_after_ns):
+        if _seen_off(evidence, one.first_judged, then.not_after_ns):
             return Judged(Verdict.FAIL, text, {}, then.not_after_ns)
         return Judged(Verdict.INCONCLUSIVE, f"{shown(rig, one.first)} was not seen to come on; nothing to count from")
     text = f"{shown(rig, one.then)} did not come on after {shown(rig, one.first)}"

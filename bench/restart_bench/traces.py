@@ -15,6 +15,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from restart_bench.decoding import decoded
 from restart_bench.records import Bounds, Change, CycleRecords, DeviceSamples, SampleKind
 from restart_bench.rig import Device, Point, Rig, Wanted
 
@@ -210,9 +211,7 @@ class TraceBuilder:
         if rows is None or request is None:
             nothing = np.empty(0, dtype=np.int64)
             return Trace(point.name, nothing, nothing, np.empty(0), np.empty(0, dtype=bool))
-        value = rows.values(request, point.name)
-        if point.levels is not None:
-            value = _as_levels(value, point.levels.off_below, point.levels.on_above)
+        value = rows.values(request, point)
         part = rows.part(request)
         counts = self._counts(rows, request)
         return Trace(point.name, part.sent, part.received, value, counts, device.image_lag_ns, device.input_delay_ns)
@@ -265,7 +264,7 @@ class TraceBuilder:
         request = None if rows is None else rows.request_of(alive)
         if rows is None or request is None:
             return None
-        part, value = rows.part(request), rows.values(request, alive)
+        part, value = rows.part(request), rows.values(request, self._rig.points[alive])
         known = ~np.isnan(value)
         return _Signs(part.sent[known], part.received[known], value[known], part.connection[known])
 
@@ -346,13 +345,10 @@ class DeviceRows:
                     return request
         return None
 
-    def values(self, request: int, point: str) -> Values:
+    def values(self, request: int, point: Point) -> Values:
         """Value of a point in every row of its request; NaN where it is blind."""
         part = self.part(request)
-        column = self.records[f"p:{point}"][part.rows]
-        value = column.astype(np.float64)
-        if self._points[point] == "b":
-            value[column < 0] = np.nan
+        value = decoded(point, self.records[f"p:{point.name}"][part.rows])
         if len(part.good_rows) < len(part.rows):
             value[~part.good] = np.nan
         return value
@@ -436,14 +432,6 @@ def _counting(part: _Part, running: Collection[Running]) -> Flags:
     for one in running:
         counts |= (part.connection == one.connection) & (part.sent >= one.from_ns) & (part.sent < one.until_ns)
     return counts
-
-
-def _as_levels(value: Values, off_below: float, on_above: float) -> Values:
-    """A register as a Boolean: what lies between the levels is undefined, so blind."""
-    levels = np.full(len(value), np.nan)
-    levels[value <= off_below] = 0.0
-    levels[value >= on_above] = 1.0
-    return levels
 
 
 def changes_of(trace: Trace) -> list[Change]:
