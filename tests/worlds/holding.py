@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from drawing import T0, World, draw, ms
-from histories import MS, Steps
+from histories import MS, S, Steps
 from oracle import Allowed, Invalid, Oracle
 from readings import Readings, end_of
 
@@ -44,7 +44,7 @@ def world_of(seed: int) -> tuple[World, Readings]:
     world.play(rng)
     readings = Readings(world)
     end = end_of(world, readings)
-    if rng.random() < 0.25:
+    if rng.random() < 0.25 and not any(end <= life.end < end + S for life in world.lives):
         end = _function_check(world, rng, end)
     world.finish(end)
     return world, Readings(world)
