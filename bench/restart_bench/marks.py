@@ -139,6 +139,7 @@ class _Counting:
         if late is not None:
             earlier = self.marks(restored, until_ns=late.bounds.not_after_ns)
             if late.bounds.not_before_ns <= self._watch_end(earlier, restored):
+                late = replace(late, was_ready="ready" in earlier)
                 begins, marks = late.bounds, self._after(late, earlier)
             else:
                 late = None
@@ -146,7 +147,7 @@ class _Counting:
             again = self._lost_again(marks, begins)
             if again is None:
                 break
-            late, begins = again, again.bounds
+            late, begins = replace(again, was_ready="ready" in marks), again.bounds
             self.builder.count_anew(begins.not_after_ns)
             marks = self._after(
                 late, {name: one for name, one in marks.items() if one.not_after_ns <= begins.not_after_ns}

@@ -75,11 +75,8 @@ class Oracle:
         self.back = max(world.returned, self.low)  # the true return
         if rail_point(world) is not None and world.lost < world.returned < self.low:
             self.back = world.returned  # what the rail shows outranks what the relay was told
-        self.glitches = (
-            readings.contact_losses(self.ready.true, world.end)
-            if self.ready.true is not None
-            else np.empty(0, np.int64)
-        )
+        since = self.ready.true if self.ready.true is not None else self.high
+        self.glitches = readings.contact_losses(since, world.end)
 
     # ------------------------------------------------------------ common
 
@@ -115,9 +112,9 @@ class Oracle:
         if not self.powered():
             one.doubts.append("nothing tells whether the controller had power")
 
-    def powered(self) -> bool:
-        """Whether anything but the relay says that the controller had its supply back."""
-        if self.world.mode or self.spans.in_time:
+    def powered(self, within: int = 0) -> bool:
+        """Whether anything but the relay says that the controller had its supply back in time to be blamed."""
+        if self.world.mode or (self.spans.in_time and not within):
             return True
         rail = rail_point(self.world)
         if rail is not None:
@@ -128,7 +125,7 @@ class Oracle:
         if not bool(spoke.any()):
             return False
         first = int(got.received[spoke][0])
-        return self.ready.true is None or self.ready.true > first + self.world.rig.ready.within_ns
+        return self.ready.true is None or self.ready.true > first + (within or self.world.rig.ready.within_ns)
 
     # ------------------------------------------------------------ expectations
 
@@ -201,8 +198,8 @@ class Oracle:
         """True start and its bounds; None: nothing to count from."""
         if one.start == "restored":
             early = self.world.returned < self.low
-            if early and rail_point(self.world) is None:
-                return None  # it came back by itself, and nothing reads it
+            if (early or self.world.returned > self.high) and rail_point(self.world) is None:
+                return None  # it came back when it was not to, or never, and nothing reads it
             return self.back, min(self.low, self.back) - 25 * MS * early, self.latest
         if one.start == "ready":
             if self.ready.true is None or self.ready.seen is None:
@@ -525,6 +522,8 @@ class Oracle:
                 allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
         if late:
             self._late_doubts(allowed, within)
+            if true is None and len(self.glitches):
+                allowed.doubts.append("contact was lost in the watch")
         elif len(self.glitches):
             allowed.doubts.append("contact was lost in the watch")
         return allowed
@@ -546,7 +545,7 @@ class Oracle:
         return any(low < end < high + 150 * MS for low, high in self.world.wires["controller"].outages)
 
     def _late_doubts(self, allowed: Allowed, within: int) -> None:
-        if not self.powered():
+        if not self.powered(within):
             allowed.doubts.append("nothing but the relay says that the supply was back")
         device = self.world.wires["controller"]
         for low, high in (*device.outages, *device.stalls):
@@ -583,10 +582,11 @@ class Oracle:
         if world.returned >= FAR:
             return None
         wanted = {"answered": ("busy", "run", "stale", "zeros", "frozen"), "good": ("run", "stale", "zeros", "frozen")}
+        life = self.ready.life
         if mark == "alive":
-            return self.ready.life and max(self.ready.life.start, self.back) if self.ready.life is not None else None
+            return None if life is None or life.stands <= self.back else max(life.start, self.back)
         times = [*world.phases.times, FAR]
-        last = max(world.phases.stacks)
+        last = world.phases.at(world.end)[1] if life is None else world.phases.at(min(life.end, world.end) - MS)[1]
         for place, (name, stack) in enumerate(zip(world.phases.names, world.phases.stacks, strict=True)):
             if name in wanted[mark] and stack == last and times[place + 1] > self.back:
                 return max(times[place], self.back)
@@ -612,6 +612,8 @@ class Oracle:
         after = (got.sent >= self.low) & np.isin(got.kind, (0, 1, 5))
         if not bool(after.any()):
             found.append("the controller was not heard after the return")
+        if len(world.lives) > 1 and world.lives[0].end > self.back and not bool(np.isin(got.kind, (3, 4)).any()):
+            found.append("it only fell silent, which may be the network")
         wire = world.wires["controller"]
         if wire.outages or wire.stalls or wire.lost_one_in or wire.exception_one_in:
             found.append("its link was disturbed")

@@ -138,10 +138,18 @@ class Readings:
     # ------------------------------------------------------------ contact
 
     def contact_losses(self, low: int, high: int) -> Instants:
-        """Instants between two at which contact with the controller was lost, as its link would say it."""
+        """When contact with the controller was lost between two instants: a connection that had been answered after
+        the first of them was never answered again, and others were tried (or it was reset)."""
         got = self.world.got["controller"]
-        odd = ((got.request == CONNECT) | (got.kind == RESET)) & (got.received > low) & (got.sent < high)
-        return got.received[odd]
+        answered = np.isin(got.kind, (GOOD, EXCEPTION, 5)) & (got.sent > low)
+        odd = np.flatnonzero((got.request == CONNECT) | (got.kind == RESET))
+        found = []
+        for link in set(got.connection[answered].tolist()):
+            last = int(np.flatnonzero(answered & (got.connection == link))[-1])
+            later = odd[odd > last]
+            if len(later) and got.sent[last] < high:
+                found.append(int(got.received[later[0]]))
+        return np.array(sorted(found), dtype=np.int64)
 
     def signs_against(self, before: int) -> int:
         """The latest instant before another at which something said that the controller did not run (0: none)."""
@@ -204,7 +212,10 @@ def ready_of(world: World, readings: Readings, life: Life) -> Ready:
     name = world.rig.ready.when[0][0] if world.rig.ready.when else world.rig.ready.alive or "lamp"
     reads = readings.sure(name, life)
     losses = readings.contact_losses(true, min(until, world.end or FAR))
+    losses = losses[losses < until]
     after = max(true, int(losses[-1]) if len(losses) else true)
+    if world.mode and world.rig.ready.alive is not None:  # its sign of life has to move again
+        after = max(after, min(readings.counting_from(life).values(), default=FAR))
     shown = reads.late[(reads.early >= after)]
     if len(shown) == 0 or int(reads.early[-1]) < int(shown[0]) + world.rig.ready.steady_ns:
         return Ready(true, None, life)
@@ -260,8 +271,18 @@ def end_of(world: World, readings: Readings) -> int:
         ready = ready_of(world, readings, life)
         if ready.seen is not None and ready.seen <= deadline:
             end = ready.seen + watch + glow
-            if life.end > ready.seen + watch:
-                return min(end, life.end - MS)
+            if ready.true is not None and life.end > ready.true + watch:
+                end = min(end, life.end - MS)
+                break
         elif ready.seen is not None and len(world.lives) > 2:
             end = max(end, ready.seen + watch + glow)
+    for _ in range(5):  # contact that is lost within the watch begins it anew
+        losses = readings.contact_losses(max(world.back[1], world.returned if world.returned < FAR else 0), end - glow)
+        later = [int(one) for one in losses if one > (world.lives[-1].start if len(world.lives) > 1 else 0)]
+        if not later or len(world.lives) > 2 or end < deadline and len(world.lives) > 1:
+            break
+        longer = later[-1] + world.rig.ready.within_ns + watch + glow
+        if longer <= end:
+            break
+        end = longer
     return end
