@@ -101,7 +101,7 @@ class Oracle:
         low, high = self.spans.end
         if one.until == "command":
             stop = self.world.press_at if self.world.press_at is not None else self.world.end
-            return max(low, stop - 2 * MS), max(high, stop + 2 * MS)
+            return max(low, stop), max(high, stop)
         return low, high
 
     def _common_doubts(self, one: Allowed, name: str) -> None:
@@ -125,7 +125,11 @@ class Oracle:
         if not bool(spoke.any()):
             return False
         first = int(got.received[spoke][0])
-        return self.ready.true is None or self.ready.true > first + (within or self.world.rig.ready.within_ns)
+        true, seen = self.ready.true, self.ready.seen
+        if true is None or seen is None:
+            return True
+        sign = max(self.low, self.readings.signs_against(seen))
+        return min(true, sign) > first + (within or self.world.rig.ready.within_ns)
 
     # ------------------------------------------------------------ expectations
 
