@@ -24,6 +24,10 @@ LISTED_NS = 50_000_000
 """Blind gaps that a pass tolerates are listed from this length on."""
 
 
+COVERED = 4
+"""The part of a span that its first and last read have to embrace: one in so many."""
+
+
 def judge_expectation(evidence: Evidence, one: Expectation, seen: OutputSeen) -> Judged:
     """Judges one expectation of `during` or `after`; the cut and the return must have been commanded."""
     if one.phase == "during":
@@ -57,30 +61,30 @@ def _settled(evidence: Evidence, one: Expectation) -> Judged:
         return _no_before(evidence, one)
     broken = np.flatnonzero(~met)
     if len(broken):
-        return _deviation(evidence, one, reads, int(broken[0]), int(met.sum()))
+        return _deviation(evidence, one, reads, int(broken[0]), reads.number(met))
     gaps = long_gaps(known, start, end, one.blind_ns + 1)
     if gaps or len(reads) == 0:
         return _blind(evidence, one, gaps or [(start, end)])
-    if len(reads) < 2 or not _covered(reads, start, end):
+    if not _covered(reads, start, end):
         return _too_few(evidence, one, reads, start, end)
     return Judged(Verdict.PASS, _kept(evidence, one, reads), _listed(evidence, known, start, end))
 
 
 def _covered(reads: Reads, start: int, end: int, slack_ns: int = 0) -> bool:
-    """Whether the first and the last read lie at least half of a span apart: a short span is not covered by what
-    `blind:` tolerates."""
-    seen = int(reads.late[-1] - reads.early[0]) if len(reads) else 0
-    return 2 * seen + slack_ns >= end - start
+    """Whether the first and the last read surely lie a quarter of a span or more apart: what `blind:` tolerates may
+    not be nearly all of a short span, and a single read never covers one."""
+    seen = max(0, int(reads.early[-1] - reads.late[0])) if len(reads) else 0
+    return COVERED * seen + slack_ns >= end - start
 
 
 def _too_few(evidence: Evidence, one: Expectation, reads: Reads, start: int, end: int) -> Judged:
     """One lucky read is not proof (rule 7), nor are a few at one end of the span."""
-    gaps = long_gaps(reads, start, end, (end - start) // 2)
+    gaps = long_gaps(reads, start, end, (end - start) // COVERED)
     longest = max(gaps, key=lambda gap: gap[1] - gap[0], default=(start, end))
     name = shown(evidence.rig, one.point)
-    told = f"{name}: {counted(len(reads), 'read')} that {'counts' if len(reads) == 1 else 'count'}"
+    told = f"{name}: {counted(reads.number(), 'read')} that {'counts' if reads.number() == 1 else 'count'}"
     reason = f"{told}, too few to show that it lasted: {evidence.gap_text(longest)}"
-    figures = {"gaps": evidence.gaps_figure(gaps), "reads": len(reads)}
+    figures = {"gaps": evidence.gaps_figure(gaps), "reads": reads.number()}
     return Judged(Verdict.INCONCLUSIVE, f"{reason}; {evidence.cure_of_gap(one.judged, longest)}", figures)
 
 
@@ -108,14 +112,14 @@ def _deviation(evidence: Evidence, one: Expectation, reads: Reads, place: int, c
     name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
     value = value_text(point, float(reads.value[place]))
     when = evidence.moment(int(reads.late[place]))
-    deviating = len(reads) - conforming_reads
+    deviating = reads.number() - conforming_reads
     flaps = ", not unbroken" if conforming_reads else ""
-    of = f"in {deviating} of {len(reads)} reads{flaps}"
+    of = f"in {deviating} of {reads.number()} reads{flaps}"
     figures = {
         "found": float(reads.value[place]),
         "found_ns": evidence.since_restored(int(reads.early[place]), int(reads.late[place])),
         "deviating_reads": deviating,
-        "reads": len(reads),
+        "reads": reads.number(),
     }
     reason = f"{name}: {value} at {when} ({of}), {_should(evidence, one)}"
     return Judged(Verdict.FAIL, reason, figures, int(reads.late[place]))
@@ -130,7 +134,7 @@ def _blind(evidence: Evidence, one: Expectation, gaps: list[tuple[int, int]]) ->
 
 def _kept(evidence: Evidence, one: Expectation, reads: Reads) -> str:
     name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
-    return f"{name}: {value_text(point, float(reads.value[0]))} in all {len(reads)} reads of the span"
+    return f"{name}: {value_text(point, float(reads.value[0]))} in all {reads.number()} reads of the span"
 
 
 def _listed(evidence: Evidence, reads: Reads, start: int, end: int) -> dict[str, Any]:
@@ -170,7 +174,7 @@ def _windowed(evidence: Evidence, one: Expectation) -> Judged:
         return _never_came(evidence, one, (start, end), reads, missed)
     relapses = missed[missed > onset.place]
     if len(relapses):
-        judged = _deviation(evidence, one, reads, int(relapses[0]), int(met.sum()))
+        judged = _deviation(evidence, one, reads, int(relapses[0]), reads.number(met))
         came = evidence.event(onset.bounds.not_before_ns, onset.bounds.not_after_ns)
         text = f"{judged.reason}; it had come {came} and did not last"
         return Judged(Verdict.FAIL, text, judged.figures, judged.proven_ns)
@@ -344,7 +348,7 @@ def _during(evidence: Evidence, one: Expectation) -> Judged:
         return Judged(Verdict.FAIL, reason, {}, int(reads.late[-1]))
     relapses = missed[missed > held[0]]
     if len(relapses):
-        return _deviation(evidence, one, reads, int(relapses[0]), len(held))
+        return _deviation(evidence, one, reads, int(relapses[0]), reads.number(met))
     onset = int(reads.late[held[0]])
     gaps = long_gaps(known, onset, end, one.blind_ns + 1)
     if gaps:

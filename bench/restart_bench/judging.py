@@ -11,8 +11,10 @@ from typing import Any
 
 import numpy as np
 
+from restart_bench.condensing import SampleSource
 from restart_bench.evidence import Evidence, Judged, Problem
 from restart_bench.expecting import judge_expectation
+from restart_bench.long_cycles import samples_to_judge
 from restart_bench.marks import as_marks, ready_conditions, switching_of
 from restart_bench.noting import late_restart, silent_again, supply_notes
 from restart_bench.outputs import output_seen
@@ -26,7 +28,7 @@ from restart_bench.supply_off import off_time
 from restart_bench.timing import ONLY_THE_RELAY, judge_gap, judge_mark, judge_ready
 from restart_bench.units import show_duration
 from restart_bench.validity import STOPPED, problems_of
-from restart_bench.verdict_order import strongest
+from restart_bench.verdict_order import worst
 
 ALL_PHASES_DONE = "all phases done"
 NOT_VALID = "not valid"
@@ -51,6 +53,13 @@ def judge_cycle(
         problems.append(Problem("not back", "the supply was not commanded back", evidence.cut.not_before_ns))
     problems.sort(key=lambda problem: problem.at_ns)
     return _conclude(evidence, proofs, outputs, named, problems)
+
+
+def judge_long_cycle(
+    rig: Rig, scenario: Scenario, records: CycleRecords, sources: Mapping[str, SampleSource]
+) -> CycleJudged:
+    """The same of a cycle whose samples may not fit into memory; to the letter as if they did."""
+    return judge_cycle(rig, scenario, records, samples_to_judge(rig, scenario, records, sources))
 
 
 class _Named:
@@ -244,10 +253,7 @@ def _stands(judged: Judged, problems: list[Problem]) -> bool:
 
 def _verdict(findings: list[Finding]) -> Verdict:
     """A fail that stands stays one beside errors; else an error makes the cycle one; else the strongest word."""
-    words = {finding.verdict for finding in findings}
-    if Verdict.FAIL in words:
-        return Verdict.FAIL
-    return strongest(words, Verdict.INCONCLUSIVE)
+    return worst((finding.verdict for finding in findings), Verdict.INCONCLUSIVE)
 
 
 def _stopped(evidence: Evidence) -> bool:
@@ -306,4 +312,4 @@ def _not_counted(evidence: Evidence) -> int:
         return 0
     trace = evidence.trace(alive)
     after = trace.sent_ns >= evidence.restored.not_before_ns
-    return int((after & ~trace.counts & ~np.isnan(trace.value)).sum())
+    return trace.number(after & ~trace.counts & ~np.isnan(trace.value))

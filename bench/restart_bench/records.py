@@ -78,6 +78,8 @@ class SampleKind(IntEnum):
 KIND_WORDS: dict[int, str] = {kind.value: kind.name.lower() for kind in SampleKind}
 CONNECT = 65535
 """Number of the request "connect" in `SampleLayout.requests` order."""
+STANDS_FOR = "stands_for"
+"""Name of the column that condensed samples have besides: how many samples a row stands for (see `condensing`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,7 @@ class SampleLayout:
 @dataclass(frozen=True, slots=True)
 class DeviceSamples:
     """Samples of one device, in order of `received_ns`. `records` has the layout's dtype; column of a point:
-    `records["p:" + name]`."""
+    `records["p:" + name]`. Condensed samples (see `condensing`) have one column more."""
 
     layout: SampleLayout
     records: npt.NDArray[np.void]
@@ -419,6 +421,14 @@ RECORD_TYPES: dict[str, type[Any]] = {
         CycleEnded, CycleJudged, ScenarioJudged, RunEnded,
     )
 }  # fmt: skip
+
+
+def whole_number(digits: str) -> int:
+    """A whole number as the archive's tables can hold it. Raises ValueError on any other."""
+    number = int(digits)
+    if not -(2**63) <= number < 2**63:
+        raise ValueError(f"{digits[:40]} is beyond what 64 bits hold")
+    return number
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,12 +16,13 @@ import numpy as np
 import numpy.typing as npt
 
 from restart_bench.decoding import decoded
-from restart_bench.records import Bounds, Change, CycleRecords, DeviceSamples, SampleKind
+from restart_bench.records import STANDS_FOR, Bounds, Change, CycleRecords, DeviceSamples, SampleKind
 from restart_bench.rig import Device, Point, Rig, Wanted
 
 Instants = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
+Counts = npt.NDArray[np.uint32]
 
 BLIND_NS = 1_000_000_000
 """A condition that was not read for longer than this is not known to have held (default of `blind:`)."""
@@ -33,11 +34,16 @@ _FIRST_ROWS = 64  # enough good replies to see which points a request reads
 
 @dataclass(frozen=True, eq=False)
 class Reads:
-    """Good reads that count, in order: the point had `value` at some instant in [early, late]."""
+    """Good reads that count, in order: the point had `value` at some instant in [early, late].
+
+    Where samples were condensed, one of these may stand for many that read the same, `late` being that of the first
+    and `early` that of the last of them: bounds of changes and gaps between neighbours are worked out as ever.
+    """
 
     early: Instants
     late: Instants
     value: Values
+    stands_for: Counts | None = None
 
     def __len__(self) -> int:
         return len(self.value)
@@ -50,7 +56,12 @@ class Reads:
 
     def part(self, low: int, high: int) -> Reads:
         """The reads number `low` to `high` - 1."""
-        return Reads(self.early[low:high], self.late[low:high], self.value[low:high])
+        stands_for = None if self.stands_for is None else self.stands_for[low:high]
+        return Reads(self.early[low:high], self.late[low:high], self.value[low:high], stands_for)
+
+    def number(self, chosen: Flags | None = None) -> int:
+        """How many reads the bench made; with `chosen`, how many of these."""
+        return _number(np.ones(len(self), bool) if chosen is None else chosen, self.stands_for)
 
     def until(self, end_ns: int) -> Reads:
         """The reads that ended by an instant."""
@@ -69,7 +80,7 @@ class Reads:
 
 @dataclass(frozen=True, eq=False)
 class Trace:
-    """One point: a row for every request that reads it, in order of `received_ns`.
+    """One point: a row for every request that reads it (condensed: for many of them), in order of `received_ns`.
 
     Arrays of one length: `sent_ns`, `received_ns` (int64, the bench's clock), `value` (float64: Boolean 0 or 1,
     registers scaled, NaN = blind), `counts` (rule 3). `image_lag_ns` and `input_delay_ns` come from the device.
@@ -82,11 +93,16 @@ class Trace:
     counts: Flags
     image_lag_ns: int = 0
     input_delay_ns: int = 0
+    stands_for: Counts | None = None
 
     @property
     def lag_ns(self) -> int:
         """How much older than the request the terminal's state may be that a read shows."""
         return self.image_lag_ns + self.input_delay_ns
+
+    def number(self, chosen: Flags) -> int:
+        """How many samples the chosen rows stand for."""
+        return _number(chosen, self.stands_for)
 
     @cached_property
     def reads(self) -> Reads:
@@ -99,10 +115,10 @@ class Trace:
         return self._reads(~np.isnan(self.value))
 
     def _reads(self, chosen: Flags) -> Reads:
-        if bool(chosen.all()):
-            early, late, value = self.sent_ns, self.received_ns, self.value
-        else:
-            early, late, value = self.sent_ns[chosen], self.received_ns[chosen], self.value[chosen]
+        early, late, value, stands_for = self.sent_ns, self.received_ns, self.value, self.stands_for
+        if not bool(chosen.all()):
+            early, late, value = early[chosen], late[chosen], value[chosen]
+            stands_for = None if stands_for is None else stands_for[chosen]
         if self.lag_ns:
             early = early - self.lag_ns
         # Reads that overtook each other (two connections for a moment) only widen the bounds of their neighbours.
@@ -110,7 +126,11 @@ class Trace:
             early = np.minimum.accumulate(early[::-1])[::-1]
         if bool((late[1:] < late[:-1]).any()):
             late = np.maximum.accumulate(late)
-        return Reads(early, late, value)
+        return Reads(early, late, value, stands_for)
+
+
+def _number(chosen: Flags, stands_for: Counts | None) -> int:
+    return int(chosen.sum() if stands_for is None else stands_for[chosen].sum())
 
 
 def conforming(wanted: Wanted, value: Values, before: float | None = None) -> Flags:
@@ -219,7 +239,8 @@ class TraceBuilder:
         value = rows.values(request, point)
         part = rows.part(request)
         counts = self._counts(rows, request)
-        return Trace(point.name, part.sent, part.received, value, counts, device.image_lag_ns, device.input_delay_ns)
+        lags = device.image_lag_ns, device.input_delay_ns
+        return Trace(point.name, part.sent, part.received, value, counts, *lags, rows.stands_for(request))
 
     def _counts(self, rows: DeviceRows, request: int) -> Flags:
         """Rule 3: independent reads count throughout, a controller's while `alive` moves."""
@@ -331,6 +352,12 @@ class DeviceRows:
                 self.column("connection")[rows].astype(np.uint32, copy=False),
             )
         return self._parts[request]
+
+    def stands_for(self, request: int) -> Counts | None:
+        """How many samples each row of a request stands for; None where each is one."""
+        if STANDS_FOR not in (self.records.dtype.names or ()):
+            return None
+        return self.column(STANDS_FOR)[self.part(request).rows].astype(np.uint32, copy=False)
 
     def request_of(self, point: str) -> int | None:
         """The request that reads a point: the first one whose good replies hold a value for it."""

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from restart_bench.archive_tables import always_moving
+from restart_bench.long_cycles import samples_to_draw
 from restart_bench.marks import traces_of
 from restart_bench.record.data import CaseDiagram, DrawnCycle, DrawnMark, Lane
 from restart_bench.record.pieces import lanes_of, shifted, supply_pieces, trace_pieces
@@ -73,7 +74,7 @@ def _zero_text(cycles: Sequence[CycleJudged]) -> str:
 
 def _drawn(run: ArchivedRun, rig: Rig, lanes: Sequence[Lane], judged: CycleJudged) -> DrawnCycle:
     records = run.cycle_records[judged.cycle]
-    samples = run.samples(judged.cycle)
+    samples = samples_to_draw(run.sources(judged.cycle))
     marks = {mark.name: mark.bounds for mark in judged.marks}
     start_ns = records.started.at_ns
     end_ns = records.ended.at_ns if records.ended is not None else _newest(samples, start_ns)
