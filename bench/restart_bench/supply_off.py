@@ -107,7 +107,7 @@ def losses_of(reads: Reads, off: Flags, cut: Bounds, until_ns: int) -> list[OffS
 def _rows(reads: Reads, off: Flags, cut: Bounds, until_ns: int) -> Iterator[OffSpan]:
     edges = np.flatnonzero(np.diff(np.concatenate(([0], off.astype(np.int8), [0]))))
     for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if reads.early[low] < cut.not_before_ns:
+        if reads.late[low] <= cut.not_before_ns:
             continue
         first, last = int(reads.late[low]), int(reads.early[high - 1])
         if first > until_ns:
