@@ -279,7 +279,7 @@ def end_of(world: World, readings: Readings) -> int:
     for _ in range(5):  # contact that is lost within the watch begins it anew
         losses = readings.contact_losses(max(world.back[1], world.returned if world.returned < FAR else 0), end - glow)
         later = [int(one) for one in losses if one > (world.lives[-1].start if len(world.lives) > 1 else 0)]
-        if not later or len(world.lives) > 2 or end < deadline and len(world.lives) > 1:
+        if not later or len(world.lives) > 2 or (end < deadline and len(world.lives) > 1):
             break
         longer = later[-1] + world.rig.ready.within_ns + watch + glow
         if longer <= end:
