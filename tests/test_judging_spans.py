@@ -280,7 +280,7 @@ def test_one_read_after_it_came_does_not_show_that_it_lasted() -> None:
     blind = replace(story, hidden=[("independent", BACK + 310 * MS, 5 * S)])
     assert judged(blind, replace(within, blind_ns=3 * S)).verdict is INCONCLUSIVE
     during = expects("burner", "is", OFF, phase="during")
-    assert judged(replace(story, hidden=[("independent", CUT + 200 * MS, BACK)]), during).verdict is INCONCLUSIVE
+    assert judged(replace(story, hidden=[("independent", CUT + 80 * MS, BACK)]), during).verdict is INCONCLUSIVE
 
 
 def test_reads_at_the_beginning_do_not_cover_a_settled_span() -> None:
