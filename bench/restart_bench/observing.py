@@ -449,7 +449,7 @@ class Observing:
 
 def _last_words_file(folder: Path | None) -> IO[bytes]:
     """Where the observer's standard error goes, until `close`; nowhere where nothing may need room on a disk."""
-    return Path(os.devnull).open("r+b") if folder is None else tempfile.TemporaryFile()  # noqa: SIM115
+    return Path(os.devnull).open("r+b") if folder is None else tempfile.TemporaryFile()
 
 
 class Blind(Observing):
