@@ -11,10 +11,14 @@ from pathlib import Path
 
 import pytest
 from _pytest.terminal import TerminalReporter
+from hypothesis import settings
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
 
 from tools import left_out
+
+settings.register_profile("any machine", deadline=None)  # how long an example takes says nothing about the bench
+settings.load_profile("any machine")
 
 HERE = Path(__file__).parent
 ONE_AT_A_TIME = {
@@ -37,6 +41,12 @@ class ByCostlyFixture(LoadScopeScheduling):
 def _shares(file: str) -> bool:
     path = HERE.parent / file
     return path.is_file() and 'scope="module"' in path.read_text(encoding="utf-8")
+
+
+@pytest.fixture(autouse=True)
+def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A test knows the archives that it made itself, and no others of this computer."""
+    monkeypatch.setenv("RESTART_BENCH_STATE", str(tmp_path / "state of the user"))
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -27,17 +27,22 @@ def kinds(comparison: Comparison) -> list[str]:
 # ---------------------------------------------------------------- nothing changed
 
 
-@pytest.mark.parametrize(
-    "play", [Play(), Play(spread_ns=300 * MS), Play(burner=0.5)], ids=["steady", "wide", "erratic"]
-)
-def test_two_runs_of_one_program_differ_in_nothing_in_at_least_95_of_100_seeded_pairs(play: Play) -> None:
-    """Random boot times, random phases of reading, even an output that comes back at random: no difference."""
-    quiet = sum(
-        not compare(run_played(2 * seed, play, cases=CASES), run_played(2 * seed + 1, play, cases=CASES)).differences
-        for seed in range(100)
-    )
+PLAYS = (Play(), Play(spread_ns=300 * MS), Play(spread_ns=300 * MS, read_ns=1), Play(burner=0.5))
+"""One program each: steady, widely spread boot times, those read with no width to hide in, an erratic output."""
+PAIRS = 75
 
-    assert quiet >= 95
+
+def test_two_runs_of_one_program_differ_in_nothing_in_at_least_99_of_100_seeded_pairs() -> None:
+    """Random boot times, random phases of reading, even an output that comes back at random: a difference is called
+    in at most the 1 % that every comparison claims. (Without Holm's correction the same pairs give 8 of 300.)"""
+    alarms = [
+        (play, seed)
+        for play in PLAYS
+        for seed in range(PAIRS)
+        if compare(run_played(2 * seed, play, cases=CASES), run_played(2 * seed + 1, play, cases=CASES)).differences
+    ]
+
+    assert len(alarms) <= 0.01 * len(PLAYS) * PAIRS, alarms
 
 
 def test_a_run_compared_with_itself_differs_in_nothing() -> None:

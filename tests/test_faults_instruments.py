@@ -12,6 +12,7 @@ import pytest
 
 import test_faults_controller
 import test_faults_restart
+import test_faults_spans
 import test_faults_supply
 from fault_suites import BURNER_KEPT, GONE, NEVER_ON, PLAYED, Tree, expecting, fault, play, plays, words
 from restart_bench.ordered_faults import FAULTS
@@ -27,8 +28,8 @@ QUICK_EXPECT: Tree = {
 
 def test_every_ordered_fault_is_played_through_the_runner() -> None:
     """A fault without such a test would be one that the bench never had to judge."""
-    for module in (test_faults_controller, test_faults_restart, test_faults_supply):  # their marks count as well
-        assert module.__doc__
+    modules = (test_faults_controller, test_faults_restart, test_faults_spans, test_faults_supply)
+    assert all(module.__doc__ for module in modules)  # their marks count as well
     assert set(FAULTS) == PLAYED
 
 

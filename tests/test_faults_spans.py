@@ -111,6 +111,13 @@ def test_an_output_that_starts_before_the_other_breaks_a_gap_with_at_most_alone(
     assert "before fan: the order is the other way round" in run.finding("auger", "auger").reason
 
 
+def test_one_read_of_a_slow_instrument_does_not_show_that_a_state_lasted(tmp_path: Path) -> None:
+    """Read every 600 ms, a settled span of 350 ms holds one read at most."""
+    slow = {**NO_RAIL, "devices/independent/poll": "600 ms"}
+    run = play(tmp_path, rig=slow, scenario=expecting(fan=True))
+    assert run.outcome.exit_code == 3 and run.verdict("fan") == "inconclusive"
+
+
 # ---------------------------------------------------------------- steady
 
 

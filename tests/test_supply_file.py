@@ -159,7 +159,17 @@ def test_a_level_needs_a_supply_that_can_be_set() -> None:
 def test_per_cent_need_a_nominal_voltage() -> None:
     """Volts need none."""
     assert dip(VOLTS, "40 %") == ["cut.level: per cent of what?; add nominal: 24 V to the rig's supply, or write volts"]
-    assert dip(VOLTS, "9.6 V") == []
+    assert dip(f"{VOLTS}, volts: 24", "9.6 V") == []
+
+
+def test_a_level_needs_the_full_voltage_that_comes_back() -> None:
+    """Without `volts` and `nominal` a dip that a killed run left would stay; `nominal` tells the driver as well."""
+    assert dip(VOLTS, "9.6 V") == [
+        "cut.level: scpi-supply does not know its full voltage, which comes back after a dip; "
+        "add nominal: 24 V (or volts: 24) to the rig's supply"
+    ]
+    supply = load(rig=with_supply(f"{VOLTS}, nominal: 24 V")).rig.supply
+    assert supply is not None and supply.settings["volts"] == 24.0
 
 
 # ---------------------------------------------------------------- outputs that the bench may write

@@ -50,6 +50,7 @@ from restart_bench.waiting import Attention
 _READ_WITHIN_NS = NS_PER_S
 """Nothing is cut unless every device was read within this time (rule 8)."""
 _SEEN_WITHIN_NS = NS_PER_S
+_DARK_AFTER_NS = 5 * NS_PER_S
 _AFTERGLOW_NS = 100 * NS_PER_MS
 """The watch goes on a little beyond its end, so that the last span is closed by a read."""
 
@@ -153,7 +154,7 @@ class CycleAct:
         self._held_here = list(left.held)
 
         def rest() -> None:
-            self._desk.attention.guard(bool(self._desk.rig.only_while))
+            self._desk.attention.guard()
             self._still_off(left)
             self._off_until_restored(left.cut)
             self._watch()
@@ -232,22 +233,41 @@ class CycleAct:
         """Supply on, every device answering, the controller ready, the right device at the address."""
         desk = self._desk
         desk.enter("preparing", "supply on, waiting until the controller is ready")
-        started = desk.counted_from()
-        if desk.rig.supply is not None and desk.hands.state.commanded != "on":
-            self._wait_for_limit(desk.hands.waits_for_on_ns(), "the supply must stay off for off_at_least")
-            desk.hands.switch("on", "prepare")
-            started = desk.counted_from()
-        desk.attention.guard(bool(desk.rig.only_while))
+        started = self._bring_on()
         within = desk.rig.ready.within_ns
         desk.situation.phase_ends_ns = started + within
-        ready = desk.attention.wait_until(started + within, lambda: self._ready_now(started))
-        if ready is None:
+        ready = desk.attention.wait_until(started + within, lambda: self._ready_now(started) or self._dark(started))
+        self._refuse_without_power()
+        if not isinstance(ready, Bounds):
             self._trouble("not ready", self._why_not_ready(started), started)
             raise CycleCut
         desk.situation.running = True
         self._check_identity()
         if self._scenario.how == "supply" and not self._rehearse:
             self._wait_for_limit(desk.hands.waits_for_cut_ns(), "the supply must stay on for on_at_least")
+
+    def _bring_on(self) -> int:
+        """The supply on, unless relay and rail contradict each other; since when the controller can get ready."""
+        desk = self._desk
+        if desk.rig.supply is not None and desk.hands.state.commanded != "on":
+            contrary = desk.hands.contrary()
+            if contrary:
+                desk.attention.end("relay", f"{contrary}. Nothing was switched, nothing was cut", now_ns())
+            self._wait_for_limit(desk.hands.waits_for_on_ns(), "the supply must stay off for off_at_least")
+            desk.hands.switch("on", "prepare")
+        return desk.counted_from()
+
+    def _dark(self, since_ns: int) -> bool | None:
+        """True once the rail has shown for some time that the supply did not come on: nothing is waited for then."""
+        settled = now_ns() - since_ns > self._closing_ns() + _DARK_AFTER_NS
+        return True if settled and self._desk.hands.rail_contradicts() else None
+
+    def _refuse_without_power(self) -> None:
+        """Nothing is pressed, and nothing goes on, where the rail shows no power. Raises EndOfRun."""
+        contradicted = self._desk.hands.rail_contradicts(lasting=True)
+        if contradicted:
+            text = f"{contradicted}; look at the relay's contact, at `contact:`, and at the wiring of supply and rail"
+            self._desk.attention.end("relay", text, now_ns())
 
     def _wait_for_limit(self, until_ns: int, why: str) -> None:
         if until_ns > now_ns():
@@ -347,6 +367,7 @@ class CycleAct:
         function check goes on to the next."""
         desk = self._desk
         desk.enter(step.phase, step.text)
+        self._refuse_without_power()
         started = now_ns()
         reached, reason = self._act(step.action)
         desk.record(
@@ -568,6 +589,10 @@ class CycleAct:
             progress = self._progress()
         desk.situation.running = progress.ready_by_ns is None
         return progress
+
+    def _closing_ns(self) -> int:
+        supply = self._desk.rig.supply
+        return supply.closing_ns + supply.bounce_ns if supply is not None else 0
 
     def _progress(self) -> Progress:
         desk = self._desk

@@ -24,6 +24,10 @@ LISTED_NS = 50_000_000
 """Blind gaps that a pass tolerates are listed from this length on."""
 
 
+COVERED = 4
+"""The part of a span that its first and last read have to embrace: one in so many."""
+
+
 def judge_expectation(evidence: Evidence, one: Expectation, seen: OutputSeen) -> Judged:
     """Judges one expectation of `during` or `after`; the cut and the return must have been commanded."""
     if one.phase == "during":
@@ -61,21 +65,21 @@ def _settled(evidence: Evidence, one: Expectation) -> Judged:
     gaps = long_gaps(known, start, end, one.blind_ns + 1)
     if gaps or len(reads) == 0:
         return _blind(evidence, one, gaps or [(start, end)])
-    if reads.number() < 2 or not _covered(reads, start, end):
+    if not _covered(reads, start, end):
         return _too_few(evidence, one, reads, start, end)
     return Judged(Verdict.PASS, _kept(evidence, one, reads), _listed(evidence, known, start, end))
 
 
 def _covered(reads: Reads, start: int, end: int, slack_ns: int = 0) -> bool:
-    """Whether the first and the last read lie at least half of a span apart: a short span is not covered by what
-    `blind:` tolerates."""
-    seen = int(reads.late[-1] - reads.early[0]) if len(reads) else 0
-    return 2 * seen + slack_ns >= end - start
+    """Whether the first and the last read surely lie a quarter of a span or more apart: what `blind:` tolerates may
+    not be nearly all of a short span, and a single read never covers one."""
+    seen = max(0, int(reads.early[-1] - reads.late[0])) if len(reads) else 0
+    return COVERED * seen + slack_ns >= end - start
 
 
 def _too_few(evidence: Evidence, one: Expectation, reads: Reads, start: int, end: int) -> Judged:
     """One lucky read is not proof (rule 7), nor are a few at one end of the span."""
-    gaps = long_gaps(reads, start, end, (end - start) // 2)
+    gaps = long_gaps(reads, start, end, (end - start) // COVERED)
     longest = max(gaps, key=lambda gap: gap[1] - gap[0], default=(start, end))
     name = shown(evidence.rig, one.point)
     told = f"{name}: {counted(reads.number(), 'read')} that {'counts' if reads.number() == 1 else 'count'}"

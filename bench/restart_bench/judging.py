@@ -28,7 +28,7 @@ from restart_bench.supply_off import off_time
 from restart_bench.timing import ONLY_THE_RELAY, judge_gap, judge_mark, judge_ready
 from restart_bench.units import show_duration
 from restart_bench.validity import STOPPED, problems_of
-from restart_bench.verdict_order import strongest
+from restart_bench.verdict_order import worst
 
 ALL_PHASES_DONE = "all phases done"
 NOT_VALID = "not valid"
@@ -253,10 +253,7 @@ def _stands(judged: Judged, problems: list[Problem]) -> bool:
 
 def _verdict(findings: list[Finding]) -> Verdict:
     """A fail that stands stays one beside errors; else an error makes the cycle one; else the strongest word."""
-    words = {finding.verdict for finding in findings}
-    if Verdict.FAIL in words:
-        return Verdict.FAIL
-    return strongest(words, Verdict.INCONCLUSIVE)
+    return worst((finding.verdict for finding in findings), Verdict.INCONCLUSIVE)
 
 
 def _stopped(evidence: Evidence) -> bool:

@@ -21,11 +21,12 @@ from restart_bench.earlier import earlier_cycles, gone_on_with
 from restart_bench.judging import judge_long_cycle
 from restart_bench.killed import planned_of
 from restart_bench.new_on_old import NotAnswered, load_scenario
-from restart_bench.outcome import OneRun, RunOutcome, exit_of, exit_over
+from restart_bench.outcome import EXIT_ERROR, OneRun, RunOutcome, exit_code_of, exit_of, exit_over, verdict_over
 from restart_bench.reasons import counted, some
 from restart_bench.records import (
     CycleJudged,
     Finding,
+    RunEnded,
     ScenarioJudged,
     Verdict,
 )
@@ -46,23 +47,58 @@ def judge_again(run: ArchivedRun, scenario_file: Path | None = None) -> RunOutco
         raise ArchiveError(f"{run.id}: a rehearsal cuts nothing, so there is nothing to judge again")
     suite = run.suite()
     if scenario_file is None:
-        cycles = _by_archived(run, suite)
-        counted = [*_of_earlier(run), *cycles]
-        begun = [s for s in suite.scenarios if any(one.scenario == s.name for one in counted)]
-        return _outcome(run, suite.rig, cycles, judge_run(suite.rig, begun, counted, planned_of(run, begun)))
+        return _unless_altered(run, _as_it_ended(run, suite))
     loaded = load_scenario(run, scenario_file)
-    return _by_another(run, suite, loaded.scenario, loaded.not_answered)
+    return _unless_altered(run, _by_another(run, suite, loaded.scenario, loaded.not_answered))
+
+
+def _unless_altered(run: ArchivedRun, outcome: RunOutcome) -> RunOutcome:
+    """Evidence that is not as it was closed shows nothing, for or against the controller; a run without its sums (it
+    was killed, or they were taken away) does not pass."""
+    altered = _altered(run)
+    if not altered:
+        unclosed = [] if run.closed else [EXIT_ERROR]
+        return replace(outcome, exit_code=exit_over([outcome.exit_code, *unclosed]))
+    (one,) = outcome.runs
+    void = tuple(replace(judged, verdict=Verdict.ERROR, reason=altered) for judged in one.scenarios)
+    return RunOutcome(EXIT_ERROR, Verdict.ERROR, (replace(one, scenarios=void, altered=altered),))
+
+
+def _altered(run: ArchivedRun) -> str:
+    """What is not as it was closed, in this run or in those that it went on with."""
+    before = gone_on_with(run)
+    if run.altered or before is None:
+        return run.altered
+    earlier = _altered(before)
+    return f"the run that it went on with, {before.id}: {earlier}" if earlier else ""
+
+
+def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
+    """All that the run was to do, judged again: scenarios that it did not come to are judged too, and how it ended
+    counts as it did then."""
+    how, reason = end_of(run)
+    cycles = _by_archived(run, suite)
+    counted = [*_of_earlier(run), *cycles]
+    if not counted and how == "completed":
+        raise ArchiveError(f"{run.id}: no cycle was run, so there is nothing to judge")
+    begun = [s for s in suite.scenarios if how != "completed" or any(one.scenario == s.name for one in counted)]
+    scenarios = judge_run(suite.rig, begun, counted, planned_of(run, begun))
+    one = OneRun(run.id, run.folder, suite.rig, tuple(scenarios), cycles, how, reason)
+    return RunOutcome(exit_code_of(one), verdict_over([one]), (one,))
+
+
+def end_of(run: ArchivedRun) -> tuple[str, str]:
+    """How a run ended, and why: as its journal tells it; without an end there, the bench was killed."""
+    ended = next((one for one in reversed(run.records) if isinstance(one, RunEnded)), None)
+    return (ended.how, ended.reason) if ended is not None else ("killed", "the run has no end in its journal")
 
 
 def _by_archived(run: ArchivedRun, suite: Suite) -> tuple[CycleJudged, ...]:
     by_name = {scenario.name: scenario for scenario in suite.scenarios}
-    cycles = tuple(
+    return tuple(
         judge_long_cycle(suite.rig, by_name[records.started.scenario], records, sources)
         for records, sources in run.cycles_in_pieces()
     )
-    if not cycles:
-        raise ArchiveError(f"{run.id}: no cycle was run, so there is nothing to judge")
-    return cycles
 
 
 def _of_earlier(run: ArchivedRun) -> list[CycleJudged]:
@@ -80,9 +116,8 @@ def _of_earlier(run: ArchivedRun) -> list[CycleJudged]:
 def _outcome(
     run: ArchivedRun, rig: Rig, cycles: tuple[CycleJudged, ...], scenarios: Sequence[ScenarioJudged]
 ) -> RunOutcome:
-    ended = run.run.get("ended") or {}
-    how, reason = str(ended.get("how", "killed")), str(ended.get("reason", ""))
-    one = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, how, reason)
+    """What another scenario says of the evidence; how the run ended counts in what it could not answer."""
+    one = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, *end_of(run))
     code = exit_over([exit_of(scenario.verdict) for scenario in scenarios])
     words = {scenario.verdict for scenario in scenarios}
     return RunOutcome(code, worst(words), (one,))

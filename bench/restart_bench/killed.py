@@ -16,6 +16,7 @@ from restart_bench.records import (
     CycleEnded,
     CycleJudged,
     CycleRecords,
+    CycleStarted,
     Record,
     RunEnded,
     RunStarted,
@@ -71,6 +72,16 @@ def _brought_to_end(
     return dataclasses.replace(records, troubles=(*records.troubles, trouble), ended=ended), [trouble, ended]
 
 
+def broken_off(records: Sequence[Record], why: str) -> list[Record]:
+    """Records that end the cycle that a killed run was in; none where it was in none."""
+    ended = {one.cycle for one in records if isinstance(one, CycleEnded)}
+    added: list[Record] = []
+    for started in (one for one in records if isinstance(one, CycleStarted) and one.cycle not in ended):
+        last = last_instant([one for one in records if getattr(one, "cycle", 0) == started.cycle])
+        added += [Trouble(started.cycle, "stopped", why, last), CycleEnded(started.cycle, last, completed=False)]
+    return added
+
+
 def _timed(records: CycleRecords) -> list[Record]:
     return [*records.steps, *records.switchings, *records.writes, *records.answers, *records.troubles]
 
@@ -101,8 +112,8 @@ def scenario_of(suite: Suite, name: str) -> Scenario:
 
 
 def _conclude(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged]) -> list[ScenarioJudged]:
-    begun = {record.scenario for record in cycles}
-    scenarios = [scenario for scenario in suite.scenarios if scenario.name in begun]
+    """All scenarios, those that the run did not come to as well: it was not completed."""
+    scenarios = list(suite.scenarios)
     if run.run.get("rehearsal"):
         from restart_bench.rehearsing import conclude_rehearsal
 

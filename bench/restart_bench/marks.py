@@ -36,6 +36,10 @@ ANYTHING = Wanted()
 """Met by every value: a point that only has to be read."""
 
 
+MOST_RESTARTS = 20
+"""So many restarts within one watch are followed; a controller that goes on restarting is watched no longer."""
+
+
 @dataclass(frozen=True, slots=True)
 class Progress:
     """How far a cycle has come: its marks so far. `begins`: from here alive, ready and settled count: the return, or
@@ -129,36 +133,52 @@ class _Counting:
     cut: Bounds | None
 
     def progress(self, restored: Bounds, late: LateRestart | None) -> Progress:
-        """From the return, or from a restart that comes after it and before the end of the watch."""
-        if late is None:
-            return self._with_watch(self.marks(restored), restored, None)
-        earlier = self.marks(restored, until_ns=late.bounds.not_after_ns)
-        if late.bounds.not_before_ns > self._watch_from(earlier, restored) + self.scenario.watch_ns:
-            return self._with_watch(self.marks(restored), restored, None)
-        counted = self.marks(late.bounds)
-        if not late.proven:
-            counted = _reaching_back(counted, earlier)
-        return self._with_watch(counted, late.bounds, late)
+        """From the return, or from the last restart that comes after it and before the end of the watch: what had come
+        before it is no evidence of what comes after."""
+        begins, marks = restored, self.marks(restored)
+        if late is not None:
+            earlier = self.marks(restored, until_ns=late.bounds.not_after_ns)
+            if late.bounds.not_before_ns <= self._watch_end(earlier, restored):
+                late = replace(late, was_ready="ready" in earlier)
+                begins, marks = late.bounds, self._after(late, earlier)
+            else:
+                late = None
+        for _ in range(MOST_RESTARTS):
+            again = self._lost_again(marks, begins)
+            if again is None:
+                break
+            late, begins = replace(again, was_ready="ready" in marks), again.bounds
+            self.builder.count_anew(begins.not_after_ns)
+            marks = self._after(
+                late, {name: one for name, one in marks.items() if one.not_after_ns <= begins.not_after_ns}
+            )
+        by_ns = None if self._in_time(marks, begins) else ready_deadline(self.rig, begins).not_after_ns
+        return Progress(marks, begins, late, self._watch_end(marks, begins), by_ns)
 
-    def marks(self, begins: Bounds, until_ns: int = FAR_NS) -> dict[str, Bounds]:
-        """The marks that count from an instant, as far as they came before another one."""
-        found = {} if self.contact is None else _answers(self.contact, begins)
+    def _after(self, late: LateRestart, earlier: Mapping[str, Bounds]) -> dict[str, Bounds]:
+        """The marks that count from a restart."""
+        marks = self.marks(late.bounds, late=True)
+        return marks if late.proven else _reaching_back(marks, earlier)
+
+    def _lost_again(self, marks: Mapping[str, Bounds], begins: Bounds) -> LateRestart | None:
+        """The controller is lost once more before the end of the watch."""
+        if self.contact is None:
+            return None
+        again = self.contact.lost_again(begins.not_after_ns, self._watch_end(marks, begins))
+        return None if again is None else LateRestart(again.bounds, again.anew)
+
+    def marks(self, begins: Bounds, until_ns: int = FAR_NS, *, late: bool = False) -> dict[str, Bounds]:
+        """The marks that count from an instant (of a `late` restart, or of the return), as far as they came before
+        another one."""
+        found: dict[str, Bounds] = {}
+        if self.contact is not None:
+            since = self.contact.last_reply_ns(begins.not_after_ns) if late else begins.not_before_ns
+            found |= _answers(self.contact, begins, since)
         found |= _running(self.rig, self.scenario, self.builder, (self.cut, begins), found.get("good"), until_ns)
         return {name: mark for name, mark in found.items() if mark.not_after_ns <= until_ns or name == "settled"}
 
-    def _with_watch(self, marks: dict[str, Bounds], begins: Bounds, late: LateRestart | None) -> Progress:
-        """With the end of the watch. It counts anew where the controller is lost once more before its end: what comes
-        on with its next start has to be seen."""
-        counted, since = marks, begins
-        end_ns = self._watch_from(marks, begins) + self.scenario.watch_ns
-        again = None
-        if self.contact is not None and self._in_time(marks, begins):
-            again = self.contact.lost_again(marks["ready"].not_after_ns, end_ns)
-        if again is not None:
-            counted, since = self.marks(again), again
-            end_ns = max(end_ns, self._watch_from(counted, again) + self.scenario.watch_ns)
-        by_ns = None if self._in_time(counted, since) else ready_deadline(self.rig, since).not_after_ns
-        return Progress(marks, begins, late, end_ns, by_ns)
+    def _watch_end(self, marks: Mapping[str, Bounds], begins: Bounds) -> int:
+        return self._watch_from(marks, begins) + self.scenario.watch_ns
 
     def _in_time(self, marks: Mapping[str, Bounds], begins: Bounds) -> bool:
         ready = marks.get("ready")
@@ -290,17 +310,20 @@ def mode_proofs(rig: Rig) -> list[tuple[str, Wanted, bool]]:
     return [(name, wanted, False) for name, wanted in rig.ready.when]
 
 
-def _answers(contact: Contact, restored: Bounds) -> dict[str, Bounds]:
-    """Refused, accepted, answered, good: each the first of its kind after the return."""
-    after = restored.not_before_ns
+def _answers(contact: Contact, begins: Bounds, since_ns: int) -> dict[str, Bounds]:
+    """Refused, accepted, answered, good: each the first of its kind after the return (or a late restart), among what
+    was received after an instant."""
+    after = begins.not_before_ns
     refused, accepted = SampleKind.REFUSED, SampleKind.ACCEPTED
     answer = (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.LATE)
     no_answer = (SampleKind.REFUSED, SampleKind.SILENT, SampleKind.RESET)
     found = {
-        "refused": contact.first((refused,), after, (), connects=True),
-        "accepted": contact.first((accepted,), after, (refused,), connects=True),
-        "answered": contact.first(answer, after, no_answer),
-        "good": contact.first((SampleKind.GOOD,), after, (*no_answer, SampleKind.EXCEPTION)),
+        "refused": contact.first((refused,), after, (), connects=True, received_after_ns=since_ns),
+        "accepted": contact.first((accepted,), after, (refused,), connects=True, received_after_ns=since_ns),
+        "answered": contact.first(answer, after, no_answer, received_after_ns=since_ns),
+        "good": contact.first(
+            (SampleKind.GOOD,), after, (*no_answer, SampleKind.EXCEPTION), received_after_ns=since_ns
+        ),
     }
     return {name: bounds for name, bounds in found.items() if bounds is not None}
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -37,7 +38,10 @@ from restart_bench.rig import Device, Point, Value
 from restart_bench.sample_store import Records, SampleStore
 
 _START_S = 20.0  # a slow disk and a virus scanner may both have a look first
-_ACKNOWLEDGE_S = 2.0
+_START_SOON_S = 8.0
+_ACKNOWLEDGE_S = 3.0
+_HEARD_WITHIN_NS = 3 * NS_PER_S  # it tells twice a second that it lives
+_DOUBT_NS = NS_PER_S  # this process may have slept itself: what has come meanwhile is taken in first
 _END_S = 3.0
 _FLUSH_NS = 100 * NS_PER_MS  # the observer tells what did not move this late
 
@@ -70,9 +74,12 @@ class _Waiting:
 class Observing:
     """Samples of all devices that have points, from the moment it is made until `close`."""
 
-    def __init__(self, devices: Sequence[Device], points: Sequence[Point], folder: Path) -> None:
+    def __init__(self, devices: Sequence[Device], points: Sequence[Point], folder: Path | None) -> None:
         """Starts the observer, which makes `<folder>/<device>.part`. Raises ObservingError where it can't be
-        started (a file is there already, an address is unknown), ValueError where points can't be planned."""
+        started (a file is there already, an address is unknown), ValueError where points can't be planned.
+
+        Without a folder nothing is saved and nothing needs room on a disk: for hands that only have to let go, soon.
+        """
         read = {point.device for point in points}
         self._devices = [device for device in devices if device.name in read]
         self._points = {point.name: point for point in points if point.device in {d.name for d in self._devices}}
@@ -87,18 +94,20 @@ class Observing:
         self._cycle = 0
         self._failed = ""
         self._closing = False
+        self._heard_ns = now_ns()
+        self._doubted_ns = self._looked_ns = 0
         self._news = threading.Condition(threading.RLock())
         self._news_count = self._news_seen = 0
         self._moved_seen = {device.name: 0 for device in self._devices}
         self._moved_value: dict[str, float] = {}
         self._hello: dict[str, Any] | None = None
-        self._stderr: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115  # closed by `close`
+        self._stderr = _last_words_file(folder)
         self._sending = threading.Lock()
         self._begun_ns = now_ns()
         self._process = self._start()
         self._reader = threading.Thread(target=self._read, daemon=True, name="observing")
         self._reader.start()
-        self._await_hello()
+        self._await_hello(_START_S if folder is not None else _START_SOON_S)
 
     def __enter__(self) -> Self:
         return self
@@ -148,6 +157,27 @@ class Observing:
     def failed(self) -> str:
         """ "" while the observer is well, else what became of it."""
         return self._failed
+
+    def look(self, now: int) -> None:
+        """Gives up an observer that has told nothing for seconds although it is still there: one that hangs."""
+        looked_ns, self._looked_ns = self._looked_ns, now
+        if now - self._heard_ns <= _HEARD_WITHIN_NS:
+            self._doubted_ns = 0
+        elif not self._doubted_ns or now - looked_ns > _DOUBT_NS // 2:
+            self._doubted_ns = now
+        elif now - self._doubted_ns > _DOUBT_NS:
+            self._give_up(f"the observer hangs: it told nothing for {(now - self._heard_ns) / NS_PER_S:.0f} s")
+
+    def _give_up(self, why: str) -> None:
+        """Ends an observer that does not answer. One that woke up later would carry out old commands."""
+        with self._news:
+            if self._failed or self._closing:
+                return
+            self._failed = why
+            for waiting in self._waiting.values():
+                waiting.come.set()
+            self._tell_news()
+        self._process.kill()
 
     def samples(self, cycle: int) -> dict[str, DeviceSamples]:
         """All samples of a cycle so far, by device, from the files. The arrays are read-only and stay as they are."""
@@ -240,7 +270,8 @@ class Observing:
             self._process.wait(_END_S)
         except subprocess.TimeoutExpired:
             self._process.kill()
-            self._process.wait()
+            with contextlib.suppress(subprocess.TimeoutExpired):  # a disk that hangs holds even a killed process
+                self._process.wait(_END_S)
         self._reader.join(_END_S)
         self._catch_up()
         self._stdout.close()
@@ -250,7 +281,7 @@ class Observing:
 
     def _start(self) -> subprocess.Popen[bytes]:
         config = {
-            "folder": str(self._folder),
+            "folder": str(self._folder) if self._folder is not None else None,
             "devices": [dataclasses.asdict(device) for device in self._devices],
             "points": [
                 dataclasses.asdict(dataclasses.replace(point, levels=None, limits=None))
@@ -276,13 +307,13 @@ class Observing:
             self._stdin.write(json.dumps(config).encode() + b"\n")
         return process
 
-    def _await_hello(self) -> None:
+    def _await_hello(self, within_s: float) -> None:
         with self._news:
-            self._news.wait_for(lambda: self._hello is not None or self._failed, _START_S)
+            self._news.wait_for(lambda: self._hello is not None or self._failed, within_s)
             hello, arrived_ns = self._hello, now_ns()
         problem = self._failed
         if hello is None:
-            problem = problem or f"the observer did not start within {_START_S:g} s"
+            problem = problem or f"the observer did not start within {within_s:g} s"
         elif not self._begun_ns <= hello["now_ns"] <= arrived_ns:
             problem = "the observer's clock is not the clock of this process; instants can't be compared"
         if problem:
@@ -300,7 +331,8 @@ class Observing:
             line = json.dumps({**command, "id": ticket}).encode() + b"\n"
             with contextlib.suppress(OSError, ValueError), self._sending:
                 self._stdin.write(line)
-            waiting.come.wait(limit_s)
+            if not waiting.come.wait(limit_s):
+                self._give_up(f"the observer did not answer within {limit_s:g} s")
         with self._news:
             self._waiting.pop(ticket, None)
         return waiting.answer
@@ -330,6 +362,7 @@ class Observing:
 
     def _take(self, kind: int, device: int, offset: int, data: bytes) -> None:
         with self._news:
+            self._heard_ns = now_ns()
             if kind == SAMPLES:
                 self._stores[self._devices[device].name].take(offset, data)
             else:
@@ -337,6 +370,8 @@ class Observing:
             self._tell_news()
 
     def _message(self, message: dict[str, Any]) -> None:
+        if message["tell"] == "alive":
+            return
         if message["tell"] == "hello":
             self._hello = message
         elif message["tell"] == "failed":
@@ -378,7 +413,8 @@ class Observing:
         for number, request in enumerate(reads):
             self._request_of |= {point.name: number for point in request.points}
         layout = layout_for(device, points)
-        self._stores[device.name] = SampleStore(layout, self._folder / f"{device.name}.part", len(reads))
+        path = self._folder / f"{device.name}.part" if self._folder is not None else Path(os.devnull)
+        self._stores[device.name] = SampleStore(layout, path, len(reads))
 
     def _fresh_ns(self, point: str) -> int:
         device = next(each for each in self._devices if each.name == self._points[point].device)
@@ -416,6 +452,36 @@ class Observing:
             if value is not None:
                 moves.append(Moved(name, value, int(record["sent_ns"]), int(record["received_ns"])))
         return moves
+
+
+def _last_words_file(folder: Path | None) -> IO[bytes]:
+    """Where the observer's standard error goes, until `close`; nowhere where nothing may need room on a disk."""
+    return Path(os.devnull).open("r+b") if folder is None else tempfile.TemporaryFile()
+
+
+class Blind(Observing):
+    """Stands in where no observer can be started: it knows nothing and writes nothing, and says why."""
+
+    def __init__(self, why: str) -> None:
+        self._failed = why
+
+    def write(self, point: str, value: Value, purpose: str) -> WriteDone:
+        """Nothing is written."""
+        return WriteDone(now_ns(), now_ns(), f"{purpose} {point} = {value}: {self._failed}")
+
+    def latest(self, point: str) -> Reading | None:
+        """Nothing is known."""
+        return None
+
+    def look(self, now: int) -> None:
+        """There is nothing to look after."""
+
+    def wait_news(self, timeout_s: float) -> bool:
+        """None will come."""
+        return False
+
+    def close(self) -> None:
+        """There is nothing to end."""
 
 
 def _gaps(store: SampleStore) -> dict[str, int] | None:

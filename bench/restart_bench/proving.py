@@ -17,7 +17,7 @@ from restart_bench.evidence import Evidence, Judged, Problem
 from restart_bench.marks import cut_of, mode_proofs, restored_of, switching_of
 from restart_bench.reasons import about, shown, some, span_text, value_text, wanted_text
 from restart_bench.records import Bounds, SampleKind, Switching, Verdict
-from restart_bench.restarts import moved_since
+from restart_bench.restarts import Moved, moved_since
 from restart_bench.rig import Proof
 from restart_bench.supply_off import OffSpan, OffTime, asked_off_time, longest, losses_of, narrowest, off_time
 from restart_bench.traces import Flags, Reads, conforming, longest_gap_ns
@@ -176,16 +176,49 @@ def _second_dip(
 
 
 def _restart(evidence: Evidence, proof: Proof) -> RestartSeen:
+    """What a restart proof says. Where the controller was lost after the return, what had spoken against a restart
+    before that says nothing of it."""
     if proof.kind == "contact lost":
         return contact_seen(evidence)
+    seen, late = _since_the_cut(evidence, proof), evidence.late
+    if late is None or seen.state is Shown.HELD:
+        return seen
+    after = _since_the_loss(evidence, proof, late.bounds)
+    if after is not None and after.state is Shown.HELD:
+        return after
+    lost = evidence.moment(late.bounds.not_after_ns)
+    return RestartSeen(Shown.UNREAD, f"{seen.text}, but the controller was lost {lost}")
+
+
+def _since_the_loss(evidence: Evidence, proof: Proof, lost: Bounds) -> RestartSeen | None:
+    """The value after a late loss against the last one before it; None where there are not both."""
+    assert proof.point is not None
+    before = evidence.builder.trace(proof.point).seen.value_until(lost.not_after_ns)
+    reads = evidence.reads(proof.point).inside(lost.not_after_ns, evidence.end_ns)
+    if before is None or len(reads) == 0:
+        return None
+    found = moved_since(evidence.rig, evidence.builder, evidence.fate, (proof, before, reads), lost)
+    return _told(evidence, proof, (before, reads), found)
+
+
+def _since_the_cut(evidence: Evidence, proof: Proof) -> RestartSeen:
+    """The value after the return against the one before the cut."""
     assert evidence.cut is not None and evidence.restored is not None and proof.point is not None
-    name, point = shown(evidence.rig, proof.point), evidence.rig.points[proof.point]
+    name = shown(evidence.rig, proof.point)
     before = evidence.before(proof.point)
     reads = evidence.reads(proof.point).inside(evidence.restored.not_before_ns, evidence.end_ns)
     if before is None or len(reads) == 0:
         when = "before the cut" if before is None else f"after {evidence.back}"
         return RestartSeen(Shown.UNREAD, f"{name} was not read {when}")
     found = moved_since(evidence.rig, evidence.builder, evidence.fate, (proof, before, reads), evidence.cut)
+    return _told(evidence, proof, (before, reads), found)
+
+
+def _told(evidence: Evidence, proof: Proof, values_read: tuple[float, Reads], found: Moved) -> RestartSeen:
+    """What a counter says of a restart, in words."""
+    assert proof.point is not None
+    before, reads = values_read
+    name, point = shown(evidence.rig, proof.point), evidence.rig.points[proof.point]
     proves, moved = np.flatnonzero(found.proves), np.flatnonzero(found.moved)
     place = int((proves if len(proves) else moved)[0]) if len(moved) else 0
     values = f"{value_text(point, before)} before, {value_text(point, float(reads.value[place]))} after"

@@ -423,6 +423,14 @@ RECORD_TYPES: dict[str, type[Any]] = {
 }  # fmt: skip
 
 
+def whole_number(digits: str) -> int:
+    """A whole number as the archive's tables can hold it. Raises ValueError on any other."""
+    number = int(digits)
+    if not -(2**63) <= number < 2**63:
+        raise ValueError(f"{digits[:40]} is beyond what 64 bits hold")
+    return number
+
+
 @dataclass(frozen=True, slots=True)
 class CycleRecords:
     """The journal of one cycle, sorted by kind: with the samples of the cycle, all that it is judged from."""

@@ -25,11 +25,12 @@ _RATE_ERROR = 0.05
 
 @dataclass(frozen=True, slots=True)
 class LateRestart:
-    """The controller had ridden through the return and was lost after that. `proven`: it surely restarted, where
-    silence alone may have been the network's."""
+    """The controller was lost (once more) after the return. `proven`: it surely restarted, where silence alone may have
+    been the network's. `was_ready`: before that."""
 
     bounds: Bounds
     proven: bool
+    was_ready: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,9 +107,14 @@ def moved_since(rig: Rig, builder: TraceBuilder, fate: Fate, told: tuple[Proof, 
         return Moved(fell, nothing, f"but {alive} went on counting without a pause, so it wrapped", went_on=True)
     if not bool(may.any()):
         return Moved(fell, nothing, "but that is longer than the time since the cut: a wrap, or a wrong type or unit")
-    if fate.lost is False and went_on is None:
+    if _lasted(fate, by) and went_on is None:
         return Moved(fell, nothing, "but the connection from before the cut lasted, so it may have wrapped")
     return Moved(fell, may)
+
+
+def _lasted(fate: Fate, by_ns: int) -> bool:
+    """True where the connection from before the cut still lived at an instant after the return."""
+    return fate.lost is False or (fate.late and fate.dark is not None and by_ns < fate.dark.not_after_ns)
 
 
 # ---------------------------------------------------------------- the sign of life
@@ -122,7 +128,7 @@ def _went_on(rig: Rig, builder: TraceBuilder, fate: Fate, cut: Bounds, by_ns: in
     still, seen = builder.still_ns(alive), builder.trace(alive).seen
     if still is None:
         return None
-    if fate.lost is False:
+    if _lasted(fate, by_ns):
         return not _stood(seen, cut, by_ns, still)
     return _counted_on(rig.points[alive], seen, cut, by_ns, still)
 

@@ -48,6 +48,7 @@ def _run_document(run: OneRun) -> dict[str, Any]:
         "rehearsal": is_rehearsal(run.scenarios),
         "how": run.how,
         "reason": run.reason,
+        "altered": run.altered,
         "scenarios": [_scenario_document(run, scenario) for scenario in run.scenarios],
     }
 

@@ -33,6 +33,8 @@ _LONGEST_NAME = 40
 def print_outcome(outcome: RunOutcome, console: Console) -> None:
     """Everything of all runs, and the exit line last."""
     for run in outcome.runs:
+        if run.altered:
+            console.print(Text(plain(run.altered), style="bold red"))
         (_print_rehearsal if is_rehearsal(run.scenarios) else _print_run)(run, console)
     console.print(_last_line(outcome))
 

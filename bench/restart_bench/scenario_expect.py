@@ -114,7 +114,7 @@ def _written_out(
         if not point.is_boolean:
             ledger.fault((*path, "returns"), f"{point.name} is not off or on", "write is: or never: with a value")
             return
-        yield _expectation(path, "returns", Wanted(equals=True), point, rig, ledger)
+        yield _expectation(path, "returns", Wanted(equals=True), point, rig, ledger, until="command")
 
 
 def _check_possible(path: Path, told: ExpectationIn, never: Wanted | None, ledger: Ledger) -> None:

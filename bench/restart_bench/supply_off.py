@@ -65,7 +65,7 @@ def asked_off_time(rig: Rig, records: CycleRecords, cut: Switching, restore: Swi
     supply = rig.supply if cut.what == "supply" else None
     dips = None if supply is None else supply.limits.dips_up_to_ns
     dip = dips is not None and asked <= dips
-    if supply is not None and supply.driver == BY_HAND:
+    if _by_hand(rig, cut):
         asks = (max(0, restore.before_ns - cut.after_ns), restore.after_ns - cut.before_ns)
     else:
         asks = (asked, asked)
@@ -73,6 +73,11 @@ def asked_off_time(rig: Rig, records: CycleRecords, cut: Switching, restore: Swi
     more = max(asks[1], SHORTEST_ALLOWANCE_NS) if dip else max(SLACK_NS, asks[1] // 10)
     opening, closing = _delays(supply)
     return OffTime(asks, (asks[0] - less - opening, asks[1] + more + closing), dip)
+
+
+def _by_hand(rig: Rig, cut: Switching) -> bool:
+    switch = rig.supply if cut.what == "supply" else rig.mode
+    return switch is not None and switch.driver == BY_HAND
 
 
 def _delays(supply: Supply | None) -> tuple[int, int]:
@@ -102,7 +107,7 @@ def losses_of(reads: Reads, off: Flags, cut: Bounds, until_ns: int) -> list[OffS
 def _rows(reads: Reads, off: Flags, cut: Bounds, until_ns: int) -> Iterator[OffSpan]:
     edges = np.flatnonzero(np.diff(np.concatenate(([0], off.astype(np.int8), [0]))))
     for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if reads.early[low] < cut.not_before_ns:
+        if reads.late[low] <= cut.not_before_ns:
             continue
         first, last = int(reads.late[low]), int(reads.early[high - 1])
         if first > until_ns:

@@ -57,6 +57,11 @@ def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
     from when its supply was proven to be back, and beyond."""
     assert evidence.restored is not None and evidence.begins is not None
     start = evidence.begins.not_after_ns
+    late = evidence.late
+    if late is not None and late.was_ready and not late.proven:
+        when = evidence.moment(late.bounds.not_after_ns)
+        text = f"but it had been, and fell silent {when}, as in a restart or where the network is lost"
+        return Judged(Verdict.INCONCLUSIVE, text)
     since = powered_since(evidence, proofs)
     if since is None or _might_be_in_time(evidence, since + limit_ns):
         return Judged(Verdict.INCONCLUSIVE, ONLY_THE_RELAY)

@@ -8,7 +8,7 @@ connections and changes only, so that the cost stays linear and small.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
@@ -213,6 +213,11 @@ class TraceBuilder:
         if course != self._course:
             self._course = course
             self._traces, self._counted, self._running = {}, {}, {}
+
+    def count_anew(self, from_ns: int) -> None:
+        """Changes of `alive` count anew from one more instant on."""
+        if self._course is not None:
+            self.follow(replace(self._course, anew_ns=(*self._course.anew_ns, from_ns)))
 
     def trace(self, name: str) -> Trace:
         """The trace of a point of the rig; empty where it was never read."""

@@ -1,8 +1,8 @@
 """In which order the four verdicts stand, and nowhere else.
 
-Within a cycle words overwrite upward as TTCN-3 has it (ETSI ES 201 873-1, clause 24.1): pass, inconclusive, fail,
-error. Over cycles, scenarios and runs a proven fail stands before an error of the bench: what was once shown to
-deviate is not excused by a later cycle that says nothing.
+Within a cycle and over cycles, scenarios and runs words overwrite upward: pass, inconclusive and fail as in TTCN-3
+(ETSI ES 201 873-1, clause 24.1). There error outranks all; here a fail that stands beside an error stays one, because
+an invalid rest does not undo what was seen before it.
 """
 
 from __future__ import annotations
@@ -11,24 +11,17 @@ from collections.abc import Iterable
 
 from restart_bench.records import Verdict
 
-UPWARD = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR)
-"""A verdict overwrites those before it in this row, never one after it."""
 WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
-"""Over cycles: the first of this row that occurs is the verdict of the whole."""
+"""A verdict overwrites those behind it in this row, never one before it."""
 
 
 def overwrite(current: Verdict, assigned: Verdict) -> Verdict:
-    """The verdict of a cycle after another one was assigned."""
-    return max(current, assigned, key=UPWARD.index)
-
-
-def strongest(verdicts: Iterable[Verdict], default: Verdict) -> Verdict:
-    """The word that overwrites all others; `default` where there is none."""
-    return max(verdicts, key=UPWARD.index, default=default)
+    """The verdict after another one was assigned."""
+    return worst((current, assigned))
 
 
 def worst(verdicts: Iterable[Verdict], default: Verdict = Verdict.PASS) -> Verdict:
-    """The verdict over several cycles, scenarios or runs; `default` where there is none."""
+    """The verdict over several findings, cycles, scenarios or runs; `default` where there is none."""
     return min(verdicts, key=WORST_FIRST.index, default=default)
 
 

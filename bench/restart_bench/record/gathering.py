@@ -51,14 +51,14 @@ _FROM_CUT = ("dark", "restored")
 
 
 def gather(run: ArchivedRun) -> RecordData:
-    """All that the record says of a run, read from its folder.
+    """All that the record says of a run, read from its folder. An archive that is not as it was closed shows nothing.
 
     Raises ArchiveError where the archive is damaged or not closed, FaultsFound where its input files are refused.
     """
     suite = run.suite()
     cycles = list(judged_cycles(run.records).values())
     scenarios = judged_scenarios(run.records)
-    verdict, reason = _verdict(run, scenarios)
+    verdict, reason = (Verdict.ERROR, run.altered) if run.altered else _verdict(run, scenarios)
     started = next((record for record in run.records if isinstance(record, RunStarted)), None)
     ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
     return RecordData(
@@ -96,6 +96,7 @@ def gather(run: ArchivedRun) -> RecordData:
             if isinstance(record, Trouble)
         ),
         notes=record_notes(run, suite),
+        altered=run.altered,
     )
 
 
