@@ -22,8 +22,8 @@ settings.load_profile("any machine")
 
 HERE = Path(__file__).parent
 ONE_AT_A_TIME = {
-    "tests/test_dark_host.py",  # one cable, one pair of addresses
-    "tests/test_safety_by_hand.py",  # one switch on the wall, and a lock for it
+    "tests/observer/test_dark_host.py",  # one cable, one pair of addresses
+    "tests/run/test_safety_by_hand.py",  # one switch on the wall, and a lock for it
 }
 
 

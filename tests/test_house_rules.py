@@ -15,51 +15,35 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 
 
-DRAWING = {
-    0: """
-        units records rig decoding scenario program file_faults clock live outcome statistics cautions durations
-        order_statistics censoring threshold verdict_order verdict_looks codec
-        link link_values modbus_wire pace observer_pipe
-        conditions cures yaml_tree file_types file_models file_points rig_model rig_file rig_points supply_file
-        supply_address
-        scenario_model scenario_file scenario_steps scenario_expect program_model program_file ordered_faults suite
-        schema simulation_setup limits
-    """,
-    1: """
-        scan scan_blocks plan comparing rehearsing looking replaying
-        condensing long_cycles
-        traces supply_off contact restarts marks evidence noting reasons outputs proving validity pulses expecting
-        timing stepping judging concluding matrix
-    """,
-    2: """
-        runner cycle hands waiting limiting safety resuming unfinished righting parking telling viewing reporting
-        earlier
-        observer observer_sockets observing sample_store simulation
-        screen frame gathered lanes block_letters plain_show outlet face_values echoes rehearsal_words plan_lines
-        results result_documents driver_lines archive_lines record
-        archive archive_files archive_reading archive_soundness archive_tables killed parts logs comparing_runs
-        judging_again new_on_old known_archives
-    """,
-    3: "cli cli_common cli_archive look new replay pytest_plugin pytest_items pytest_workers",
-}
-"""The rows of the drawing in DEVELOPERS.md, lowest first: leaves, deciding, acting with showing and keeping, faces.
-
-`statistics` and what rests on it decide, but stand among the leaves: they import nothing else of the bench, and files
-need the sizes and durations that they tell.
-"""
-ROWS = {name: row for row, names in DRAWING.items() for name in names.split()}
-
+FLOORS = (
+    ("model",),
+    ("files", "evidence", "observer", "plc", "campaigns"),
+    ("suite", "judging", "simulated", "predict"),
+    ("archive", "screen"),
+    ("run", "report", "compare"),
+    ("cli", "pytest_plugin"),
+)
+"""The rooms of the drawing in DEVELOPERS.md, the ground floor first: a room may import what lies below it."""
+FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
+DRIVERS = "restart_bench_drivers"
+MAY_OPEN_SUPPLIES = {"suite", "archive", "screen", "run", "report", "compare", "cli", "pytest_plugin"}
+"""Rooms that may know the drivers, which lie on the ground like the model."""
+DECIDING = {"judging", "evidence", "plc", "campaigns", "compare", "predict"}
 OUTSIDE = {
     "asyncio", "http", "multiprocessing", "pymodbus", "select", "selectors", "serial", "signal", "socket", "subprocess",
-    "threading", "time", "urllib", "restart_bench_drivers",
+    "threading", "time", "urllib", DRIVERS,
 }  # fmt: skip
-"""What a deciding module may not import: sockets, clocks, other processes, drivers."""
-CLOCK_CONSTANTS = {"NS_PER_MS", "NS_PER_S"}
+"""What a deciding room may not import: sockets, clocks, other processes, drivers."""
+READS_FILES = {"restart_bench.compare.baselines"}
+"""The one module of a deciding room that opens archives, so that what it compares comes in as plain values."""
+CLOCK_CONSTANTS = {"NS_PER_MS", "NS_PER_S", "HOUR_NS", "FAR_NS", "Bounds"}
+MOST_FILES = 16
+"""Files that one looks through in a room before one looks for another way."""
 
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "bench", "scenarios", "drivers", "tests", "logs"}
 
 
-# ---------------------------------------------------------------- imports
+# ---------------------------------------------------------------- rooms and imports
 
 
 @cache
@@ -91,44 +75,55 @@ def imports_of(path: Path, *, typing_too: bool = False) -> Iterator[tuple[str, s
             yield from ((node.module or "", alias.name, node.lineno) for alias in node.names)
 
 
-def row_of(module: str) -> int | None:
-    """Row of a module of `restart_bench`, None for anything else."""
+def room_of(module: str) -> str:
+    """The room in which a module of the bench stands; "" for anything else."""
     parts = module.split(".")
-    if parts[0] != "restart_bench" or len(parts) < 2:
-        return None
-    return ROWS.get(parts[1])
+    return parts[1] if parts[0] == "restart_bench" and len(parts) > 1 else ""
 
 
-def test_every_module_stands_in_a_row() -> None:
-    """A new module is placed in one of the rows of the drawing, or nobody can say what it may import."""
-    unplaced = [name for name in modules() if name.startswith("restart_bench.") and row_of(name) is None]
-    assert unplaced == []
+def test_every_module_stands_in_a_room() -> None:
+    """A module that lies in no room of the drawing is nowhere: nobody can say what it may import."""
+    outside = [name for name in modules() if name.startswith("restart_bench.") and room_of(name) not in FLOOR_OF]
+    assert outside == []
 
 
-def test_a_module_imports_only_its_own_row_and_those_below() -> None:
-    """Leaves import leaves, deciding modules also leaves, and nothing but faces imports a face."""
+def test_a_room_can_be_looked_through() -> None:
+    """No folder holds more files than a newcomer reads the names of."""
+    folders: dict[Path, int] = {}
+    for path in modules().values():
+        if path.name != "__init__.py":
+            folders[path.parent] = folders.get(path.parent, 0) + 1
+    assert {folder.name: number for folder, number in folders.items() if number > MOST_FILES} == {}
+
+
+def test_imports_run_downwards() -> None:
+    """A room imports itself and rooms on lower floors, also inside functions; drivers lie on the ground."""
     upward = [
         f"{name}:{line} imports {target}"
         for name, path in modules().items()
-        if (mine := row_of(name)) is not None
-        for target, _, line in imports_of(path, typing_too=True)
-        if (theirs := row_of(target)) is not None and theirs > mine and not _only_typing(path, line)
+        if (here := room_of(name))
+        for target, _, line in imports_of(path)
+        if not _may_import(here, target)
     ]
     assert upward == []
 
 
-def _only_typing(path: Path, line: int) -> bool:
-    return line not in {number for _, _, number in imports_of(path)}
+def _may_import(here: str, target: str) -> bool:
+    if target.startswith(DRIVERS):
+        return here in MAY_OPEN_SUPPLIES
+    there = room_of(target)
+    return there in ("", here) or FLOOR_OF[there] < FLOOR_OF[here]
 
 
-def test_deciding_modules_touch_nothing_outside() -> None:
+def test_deciding_rooms_touch_nothing_outside() -> None:
     """What judges evidence knows no sockets, no clock, no processes and no drivers: values in, findings out."""
     touching = [
         f"{name}:{line} imports {target}"
         for name, path in modules().items()
-        if row_of(name) == 1
+        if room_of(name) in DECIDING and name not in READS_FILES
         for target, imported, line in imports_of(path)
-        if target.split(".")[0] in OUTSIDE or (target == "restart_bench.clock" and imported not in CLOCK_CONSTANTS)
+        if target.split(".")[0] in OUTSIDE
+        or (target == "restart_bench.model.clock" and imported not in CLOCK_CONSTANTS)
     ]
     assert touching == []
 
@@ -138,21 +133,21 @@ def test_a_supply_driver_imports_nothing_of_the_bench() -> None:
     importing = [
         f"{name}:{line} imports {target}"
         for name, path in modules().items()
-        if name.startswith("restart_bench_drivers") and "simulated" not in name
+        if name.startswith(DRIVERS)
         for target, _, line in imports_of(path, typing_too=True)
         if target.split(".")[0] == "restart_bench"
     ]
     assert importing == []
 
 
-def test_the_simulated_rig_imports_leaves_and_the_interpreter() -> None:
-    """The simulated rig shares values and `scan` with the bench, and nothing that judges or acts."""
+def test_the_simulated_rig_shares_values_and_the_interpreter() -> None:
+    """The simulated rig knows what rig and program are and how a scan goes, and nothing that judges or acts."""
     importing = [
         f"{name}:{line} imports {target}"
         for name, path in modules().items()
-        if name.startswith("restart_bench_drivers.simulated")
+        if room_of(name) == "simulated"
         for target, _, line in imports_of(path)
-        if target.startswith("restart_bench.") and row_of(target) != 0 and not target.startswith("restart_bench.scan")
+        if room_of(target) not in ("", "model", "plc", "simulated") or target.split(".")[0] == DRIVERS
     ]
     assert importing == []
 

@@ -47,7 +47,7 @@ CARD = SupplyCard(
 )
 
 
-class Link(Protocol):
+class Instrument(Protocol):
     """Lines out, lines in. `ready` opens it where needed and raises SupplyError; the others raise ConnectionLost."""
 
     name: str
@@ -77,7 +77,7 @@ class ScpiSupply:
         if (host is None) == (resource is None):
             raise SupplyError("supply driver scpi-supply: give either `host:` (TCP) or `resource:` (VISA, for USB)")
         within_s = answer_within / NS_PER_S
-        self._link: Link = (
+        self._link: Instrument = (
             _TcpLink(host, port, within_s) if host is not None else _VisaLink(str(resource), visa or "", within_s)
         )
         self._channel, self._error_queue = channel, error_queue

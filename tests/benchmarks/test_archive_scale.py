@@ -21,16 +21,18 @@ from typing import Any
 import duckdb
 import pytest
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 from archive_builders import RUN_ID, Cycle, load, told_cycle, write_suite
 from evidence import MS, S, Story, moved
-from restart_bench.archive import RunArchive
-from restart_bench.archive_reading import ArchivedRun
-from restart_bench.archive_tables import cycle_row, cycles_schema, write_rows
-from restart_bench.judging import judge_cycle
-from restart_bench.logs import list_runs, trend
-from restart_bench.records import Bounds, CycleJudged, Mark, Verdict, cycle_records
-from restart_bench.suite import Suite
+from restart_bench.archive.queries import list_runs, trend
+from restart_bench.archive.reader import ArchivedRun
+from restart_bench.archive.tables import cycle_row, cycles_schema, write_rows
+from restart_bench.archive.writer import RunArchive
+from restart_bench.judging.cycle import judge_cycle
+from restart_bench.model.clock import Bounds
+from restart_bench.model.journal import CycleJudged, Mark, cycle_records
+from restart_bench.model.verdicts import Verdict
+from restart_bench.suite.loader import Suite
 
 LIST_LIMIT = 1.5  # ours against the same query typed by hand
 JUDGE_LIMIT = 2.0  # reading and judging against reading alone

@@ -16,13 +16,13 @@ import tracemalloc
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 from evidence import S
 from fed_observer import FedStore, LongCycle, feed, long_cycle
-from restart_bench.judging import judge_cycle
-from restart_bench.long_cycles import samples_to_judge
-from restart_bench.marks import find_marks
-from restart_bench.records import CycleJudged
+from restart_bench.evidence.long_cycles import samples_to_judge
+from restart_bench.evidence.marks import find_marks
+from restart_bench.judging.cycle import judge_cycle
+from restart_bench.model.journal import CycleJudged
 
 LEVEL_LIMIT = 2.0  # memory, for six times the samples or more: what is kept about the last seconds comes and goes
 COST_LIMIT = 2.0  # median cost of a question

@@ -20,10 +20,10 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
-from restart_bench.modbus_wire import Frame, FrameReader, plan_requests, read_answer
-from restart_bench.observing import Observing
-from restart_bench.rig import Device, Point
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
+from restart_bench.model.rig import Device, Point
+from restart_bench.observer.handle import ObserverHandle
+from restart_bench.observer.modbus import Frame, FrameReader, plan_requests, read_answer
 from stand_in import MS, StandIn
 
 COILS = [Point(f"b{place}", "controller", "coil", place) for place in range(32)]
@@ -118,7 +118,7 @@ def test_sampling_stays_even_beside_a_live_display(server: StandIn, tmp_path: Pa
     poll, and of all deadlines at most one in ten is missed (server and display share the two cores with the sampler;
     in the parent's own process it would be most of them)."""
     device = Device("controller", "127.0.0.1", server.port, poll_ns=1_000 * MS // hertz)
-    with Observing([device], POINTS, tmp_path) as observing:
+    with ObserverHandle([device], POINTS, tmp_path) as observing:
         draw_for(3.0, observing)
         told = observing.statistics()["devices"]["controller"]
         samples = len(observing.samples(0)["controller"].records)
@@ -132,7 +132,7 @@ def test_sampling_stays_even_beside_a_live_display(server: StandIn, tmp_path: Pa
     assert told["missed"] <= samples / 2 / 10
 
 
-def draw_for(seconds: float, observing: Observing) -> None:
+def draw_for(seconds: float, observing: ObserverHandle) -> None:
     """A live table of all points, as the run screen draws it."""
     console = Console(file=io.StringIO(), force_terminal=True, width=160, height=60)
     end = time.monotonic() + seconds

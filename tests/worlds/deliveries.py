@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from histories import FAR, MS, Span
 
-from restart_bench.records import CONNECT, DeviceSamples, SampleKind, SampleLayout
+from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind, SampleLayout
 
 GOOD, EXCEPTION, SILENT = SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.SILENT
 REFUSED, RESET, LATE, ACCEPTED = SampleKind.REFUSED, SampleKind.RESET, SampleKind.LATE, SampleKind.ACCEPTED

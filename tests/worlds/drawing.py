@@ -14,18 +14,30 @@ import numpy.typing as npt
 from deliveries import ALWAYS, Delivered, Phases, Wire, ask, samples_of
 from histories import FAR, MS, S, Steps
 
-from restart_bench.records import (
+from restart_bench.model.journal import (
     CycleEnded,
     CycleRecords,
     CycleStarted,
-    DeviceSamples,
     PointWritten,
     StepDone,
     Switching,
     Trouble,
 )
-from restart_bench.rig import CheckPulse, Device, Levels, Mode, Point, Proof, Ready, Rig, Supply, SupplyLimits, Wanted
-from restart_bench.scenario import Case, Expect, Expectation, Gap, MarkLimit, Press, Scenario, Step, Window
+from restart_bench.model.rig import (
+    CheckPulse,
+    Device,
+    Levels,
+    Mode,
+    Point,
+    Proof,
+    Ready,
+    Rig,
+    RigSupply,
+    SupplyLimits,
+    Wanted,
+)
+from restart_bench.model.samples import DeviceSamples
+from restart_bench.model.scenario import Case, Expect, Expectation, Gap, MarkLimit, Press, Scenario, Step, Window
 
 T0 = 1_000 * S
 ON, OFF = Wanted(equals=True), Wanted(equals=False)
@@ -261,7 +273,7 @@ def draw_rig(rng: random.Random, theme: str, spoilt: set[str]) -> Rig:
     if theme == "welded":
         weights = [3, 3, 1, 1, 4, 2, 2, 1]
     proofs = rng.choices(choices, weights)[0]
-    supply = Supply(
+    supply = RigSupply(
         "modbus-coil", contact=rng.choice(("normally-open", "normally-closed")), operate_ns=ms(rng, 1, 8),
         release_ns=ms(rng, 1, 8), bounce_ns=rng.choice((0, 0, 4 * MS)),
         limits=SupplyLimits(dips_up_to_ns=100 * MS, off_at_least_ns=200 * MS, on_at_least_ns=0),

@@ -11,11 +11,12 @@ from histories import MS, S, Steps
 from oracle import Allowed, Invalid, Oracle
 from readings import Readings, end_of
 
-from restart_bench.judging import judge_cycle
-from restart_bench.records import CycleJudged, Finding, PointWritten, StepDone, Verdict
-from restart_bench.rig import Wanted
-from restart_bench.scenario import Expect, Press, Step
-from restart_bench.units import show_duration
+from restart_bench.judging.cycle import judge_cycle
+from restart_bench.model.journal import CycleJudged, Finding, PointWritten, StepDone
+from restart_bench.model.rig import Wanted
+from restart_bench.model.scenario import Expect, Press, Step
+from restart_bench.model.units import show_duration
+from restart_bench.model.verdicts import Verdict
 
 PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
 

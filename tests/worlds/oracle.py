@@ -15,9 +15,9 @@ from drawing import World
 from histories import FAR, MS, S, Span, Steps, joined, spans_where
 from readings import Reading, Readings, Ready, Spans, rail_point, restored_bounds, spans_of
 
-from restart_bench.records import Verdict
-from restart_bench.rig import Wanted
-from restart_bench.scenario import Expectation, Gap, MarkLimit
+from restart_bench.model.rig import Wanted
+from restart_bench.model.scenario import Expectation, Gap, MarkLimit
+from restart_bench.model.verdicts import Verdict
 
 PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
 SECOND = S

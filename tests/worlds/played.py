@@ -22,12 +22,13 @@ from readings import Readings
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from fault_suites import Plan, Tree, Unseen, fault
-from restart_bench.archive_reading import ArchivedRun
-from restart_bench.outcome import OneRun, RunOptions
-from restart_bench.records import CycleJudged, CycleRecords, DeviceSamples
-from restart_bench.rig import Rig
-from restart_bench.runner import perform
-from restart_bench.scenario import Scenario
+from restart_bench.archive.reader import ArchivedRun
+from restart_bench.model.journal import CycleJudged, CycleRecords
+from restart_bench.model.outcome import OneRun, RunOptions
+from restart_bench.model.rig import Rig
+from restart_bench.model.samples import DeviceSamples
+from restart_bench.model.scenario import Scenario
+from restart_bench.run.session import perform
 
 STAGES = {
     "dark": "dark",

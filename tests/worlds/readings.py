@@ -14,7 +14,7 @@ from deliveries import EXCEPTION, GOOD, RESET, SILENT
 from drawing import GLOW, Life, World
 from histories import FAR, MS, S
 
-from restart_bench.records import CONNECT
+from restart_bench.model.samples import CONNECT
 
 Instants = npt.NDArray[np.int64]
 

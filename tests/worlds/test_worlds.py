@@ -12,8 +12,9 @@ import pytest
 from holding import compare, demands, finds_of, world_of
 from oracle import Oracle
 
-from restart_bench.judging import judge_cycle
-from restart_bench.records import CycleJudged, Verdict
+from restart_bench.judging.cycle import judge_cycle
+from restart_bench.model.journal import CycleJudged
+from restart_bench.model.verdicts import Verdict
 
 WORLDS = 150
 FIRST = 5_000_000

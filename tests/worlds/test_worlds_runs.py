@@ -11,10 +11,12 @@ from dataclasses import dataclass, replace
 import pytest
 from drawing import draw_rig
 
-from restart_bench.concluding import judge_run
-from restart_bench.records import Bounds, CycleJudged, Finding, Mark, OutputSeen, ScenarioJudged, Verdict
-from restart_bench.rig import Rig, Wanted
-from restart_bench.scenario import Case, Demonstration, Expectation, Scenario
+from restart_bench.judging.scenario import judge_run
+from restart_bench.model.clock import Bounds
+from restart_bench.model.journal import CycleJudged, Finding, Mark, OutputSeen, ScenarioJudged
+from restart_bench.model.rig import Rig, Wanted
+from restart_bench.model.scenario import Case, Demonstration, Expectation, Scenario
+from restart_bench.model.verdicts import Verdict
 
 PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
 ON, OFF = Wanted(equals=True), Wanted(equals=False)

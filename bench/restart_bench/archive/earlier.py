@@ -1,0 +1,62 @@
+"""What of an earlier run counts for the run that went on with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.reader import ArchivedRun, find_run
+from restart_bench.model.journal import CycleJudged, CycleRecords
+from restart_bench.model.verdicts import Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """What is gone on with: the cycles that count, their places (scenario, case, number), and the number of the last
+    cycle."""
+
+    counted: tuple[CycleJudged, ...]
+    places: frozenset[tuple[str, str, int]]
+    last_cycle: int
+
+
+def earlier_cycles(run: ArchivedRun) -> Earlier:
+    """What of a closed run counts: every judged cycle that went to its end, or that proved a fail before.
+
+    A run that itself went on with another one brings that one's cycles along.
+    """
+    judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
+    counted: dict[int, CycleJudged] = {}
+    places: set[tuple[str, str, int]] = set()
+    for number, records in run.cycle_records.items():
+        one = judged.get(number)
+        if one is None or not (_went_to_its_end(records) or one.verdict is Verdict.FAIL):
+            continue
+        counted[number] = one
+        places.add((records.started.scenario, records.started.case, records.started.number))
+    last = max(run.cycle_records, default=0)
+    before = gone_on_with(run)
+    if before is not None:
+        earlier = earlier_cycles(before)
+        counted = {**{one.cycle: one for one in earlier.counted}, **counted}
+        places |= earlier.places
+        last = max(last, earlier.last_cycle)
+    return Earlier(tuple(counted.values()), frozenset(places), last)
+
+
+def _went_to_its_end(records: CycleRecords) -> bool:
+    """False where a person or a kill broke it off; what else kept it from its end is its result."""
+    return not any(trouble.kind == "stopped" for trouble in records.troubles) and records.ended is not None
+
+
+def gone_on_with(run: ArchivedRun) -> ArchivedRun | None:
+    """The earlier run that this one went on with, from the same archive; None where there is none (any more)."""
+    told = run.run.get("resumes")
+    if not isinstance(told, dict):
+        return None
+    try:
+        if "/" in str(told["run"]) or "\\" in str(told["run"]):  # an id, never a path to anywhere
+            return None
+        return ArchivedRun.open(find_run(str(told["run"]), run.folder.parents[2]))
+    except (ArchiveError, KeyError):
+        return None

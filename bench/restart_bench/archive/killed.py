@@ -1,0 +1,189 @@
+"""What a killed run lacks, worked out from what it left: judgements, and an end."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from restart_bench.archive.earlier import earlier_cycles, gone_on_with
+from restart_bench.archive.reader import ArchivedRun
+from restart_bench.model.clock import Anchor
+from restart_bench.model.journal import (
+    CutAnnounced,
+    CycleEnded,
+    CycleJudged,
+    CycleRecords,
+    CycleStarted,
+    Record,
+    RunEnded,
+    RunStarted,
+    ScenarioJudged,
+    Switching,
+    Trouble,
+    judged_cycles,
+    judged_scenarios,
+)
+from restart_bench.model.scenario import Scenario
+from restart_bench.model.verdicts import Verdict, exit_of
+
+if TYPE_CHECKING:
+    from restart_bench.model.condensing import SampleSource
+    from restart_bench.suite.loader import Suite
+
+KILLED = "the bench was killed"
+
+
+def what_is_missing(run: ArchivedRun, suite: Suite | None) -> list[Record]:
+    """Records that bring the journal of a killed run to its end; none where it already has its end.
+
+    A cycle that was broken off gets its end and a note of the kill, so that a deviation proven before stands and
+    the rest is not shown (rule 10). Without a suite nothing is judged.
+    """
+    if any(isinstance(record, RunEnded) for record in run.records):
+        return []
+    if suite is None:
+        return [_end(run, run.records, [])]
+    judged = judged_cycles(run.records)
+    missing: list[Record] = []
+    for records, sources in run.cycles_in_pieces():
+        number = records.started.cycle
+        if number not in judged:
+            whole, added = _brought_to_end(records, sources)
+            judged[number] = _judge(run, suite, whole, sources)
+            missing += [*added, judged[number]]
+    before = gone_on_with(run)
+    counted = earlier_cycles(before).counted if before is not None else ()
+    scenarios = _conclude(run, suite, [*counted, *judged.values()])
+    missing += scenarios
+    missing.append(_end(run, [*run.records, *missing], scenarios))
+    return missing
+
+
+def _brought_to_end(
+    records: CycleRecords, sources: dict[str, SampleSource]
+) -> tuple[CycleRecords, list[Trouble | CycleEnded]]:
+    if records.ended is not None:
+        return records, []
+    number = records.started.cycle
+    last = last_instant([records.started, *_timed(records)], sources)
+    trouble = Trouble(number, "stopped", KILLED, last)
+    ended = CycleEnded(number, last, completed=False)
+    return dataclasses.replace(records, troubles=(*records.troubles, trouble), ended=ended), [trouble, ended]
+
+
+def broken_off(records: Sequence[Record], why: str) -> list[Record]:
+    """Records that end the cycle that a killed run was in; none where it was in none."""
+    ended = {one.cycle for one in records if isinstance(one, CycleEnded)}
+    added: list[Record] = []
+    for started in (one for one in records if isinstance(one, CycleStarted) and one.cycle not in ended):
+        last = last_instant([one for one in records if getattr(one, "cycle", 0) == started.cycle])
+        added += [Trouble(started.cycle, "stopped", why, last), CycleEnded(started.cycle, last, completed=False)]
+    return added
+
+
+def _timed(records: CycleRecords) -> list[Record]:
+    return [*records.steps, *records.switchings, *records.writes, *records.answers, *records.troubles]
+
+
+def last_instant(records: Sequence[Record], sources: dict[str, SampleSource] | None = None) -> int:
+    """The newest instant that records and samples name, in ns of the bench's clock; 0 where they name none."""
+    names = ("at_ns", "ended_ns", "after_ns", "received_ns", "answered_ns")
+    found = [int(getattr(record, name)) for record in records for name in names if hasattr(record, name)]
+    for source in (sources or {}).values():
+        found += [int(piece["received_ns"].max()) for piece in source.pieces() if len(piece)]
+    return max(found, default=0)
+
+
+def _judge(run: ArchivedRun, suite: Suite, records: CycleRecords, sources: dict[str, SampleSource]) -> CycleJudged:
+    scenario = scenario_of(suite, records.started.scenario)
+    if run.run.get("rehearsal"):
+        from restart_bench.judging.rehearsal import judge_rehearsal
+
+        return judge_rehearsal(scenario, records)
+    from restart_bench.judging.cycle import judge_long_cycle
+
+    return judge_long_cycle(suite.rig, scenario, records, sources)
+
+
+def scenario_of(suite: Suite, name: str) -> Scenario:
+    """The scenario of this name. Raises KeyError where the suite has none."""
+    return {scenario.name: scenario for scenario in suite.scenarios}[name]
+
+
+def _conclude(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged]) -> list[ScenarioJudged]:
+    """All scenarios, those that the run did not come to as well: it was not completed."""
+    scenarios = list(suite.scenarios)
+    if run.run.get("rehearsal"):
+        from restart_bench.judging.rehearsal import conclude_rehearsal
+
+        return [conclude_rehearsal(scenario, cycles) for scenario in scenarios]
+    from restart_bench.judging.scenario import judge_run
+
+    return judge_run(suite.rig, scenarios, cycles, planned_of(run, scenarios))
+
+
+def planned_of(run: ArchivedRun, scenarios: Sequence[Scenario]) -> dict[str, int]:
+    """Cycles planned for each scenario, as run.json says or as its file does."""
+    told = run.run.get("planned") or {}
+    return {s.name: int(told.get(s.name, s.repeat * len(s.cases))) for s in scenarios}
+
+
+def _end(run: ArchivedRun, records: Sequence[Record], scenarios: Sequence[ScenarioJudged]) -> RunEnded:
+    last = last_instant(records)
+    started = next((record for record in records if isinstance(record, RunStarted)), None)
+    done = sum(isinstance(record, CycleEnded) and record.completed for record in records)
+    planned = f" of {started.planned_cycles}" if started is not None else ""
+    verdict = Verdict.FAIL if any(s.verdict is Verdict.FAIL for s in scenarios) else Verdict.ERROR
+    return RunEnded(
+        run=run.id,
+        how="killed",
+        verdict=verdict,
+        exit_code=exit_of(verdict),
+        reason=f"{KILLED}; {done}{planned} cycles were completed",
+        at_ns=last,
+        wall=Anchor(**run.run["anchor"]).label(last or int(run.run["anchor"]["clock_ns"])).isoformat(),
+        supply_left=_last_command(records),
+    )
+
+
+def _last_command(records: Sequence[Record]) -> str:
+    told = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
+    return f"unknown (last commanded: {told[-1]})" if told else "as it was before the run"
+
+
+def operations_in(records: Sequence[Record]) -> int:
+    """Operations of the supply's contact that a journal names; a command that drew no answer counts."""
+    told = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
+    moved = sum(1 for before, to in zip(["", *told], told, strict=False) if before != to)
+    return moved + cut_was_due(records)
+
+
+def cut_was_due(records: Sequence[Record]) -> bool:
+    """True where a killed run had announced a cut and nobody knows whether the command was given."""
+    for record in reversed(records):
+        if isinstance(record, Switching) and record.what == "supply":
+            return False
+        if isinstance(record, CutAnnounced):
+            return record.how == "supply"
+    return False
+
+
+def ended_by_kill(told: dict[str, Any], records: Sequence[Record]) -> dict[str, Any]:
+    """What run.json still lacks, from the journal: `ended`, verdicts, operations. What it has stays."""
+    ended = next(record for record in reversed(records) if isinstance(record, RunEnded))
+    known: dict[str, Any] = {
+        "ended": {"how": ended.how, "reason": ended.reason, "wall": ended.wall, "at_ns": ended.at_ns},
+        "verdict": ended.verdict,
+        "exit_code": ended.exit_code,
+        "supply_left": ended.supply_left,
+        "operations": 0 if told.get("simulated") else operations_in(records),
+        "scenarios": [
+            {
+                "name": s.scenario, "verdict": s.verdict, "reason": s.reason, "cycles": s.cycles,
+                "counted": s.counted, "limits": list(s.limits),
+            }
+            for s in judged_scenarios(records).values()
+        ],
+    }  # fmt: skip
+    return {name: value for name, value in known.items() if name not in told}

@@ -1,0 +1,246 @@
+"""What `restart-bench logs` does: list, trend, export. Plain values come back; the face prints them."""
+
+from __future__ import annotations
+
+import csv
+import glob
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from restart_bench.archive.files import ArchiveError, is_going_on, write_whole
+from restart_bench.archive.reader import ArchivedRun, is_closed, read_run_json, run_folders
+from restart_bench.archive.soundness import altered_text, file_is_altered, verify
+from restart_bench.model.clock import NS_PER_S, Bounds
+from restart_bench.model.journal import MARKS, CycleJudged, CycleRecords, Finding, judged_cycles
+
+# ---------------------------------------------------------------- list
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One run in a list. `state`: closed, going on, not closed (the bench was killed), damaged (`reason` says why).
+    `cycles` counts verdicts over all scenarios; `how` is "" and `exit_code` None while the run has no end."""
+
+    id: str
+    rig: str
+    folder: Path
+    state: Literal["closed", "going on", "not closed", "damaged"]
+    started: str = ""  # wall, RFC 3339
+    by: str = ""
+    simulated: bool = False
+    rehearsal: bool = False
+    how: str = ""
+    verdict: str = ""
+    exit_code: int | None = None
+    reason: str = ""
+    scenarios: tuple[str, ...] = ()
+    cycles: dict[str, int] | None = None
+
+
+def list_runs(logs: Path, rig: str | None = None) -> list[RunRow]:
+    """All runs (of one rig), oldest first. Reads run.json only; a damaged one is listed as such."""
+    return [_row(folder) for folder in run_folders(logs, glob.escape(rig) if rig else "*")]
+
+
+def _row(folder: Path) -> RunRow:
+    run_id, rig = folder.name.removeprefix("run="), folder.parent.parent.name.removeprefix("rig=")
+    try:
+        told = read_run_json(folder)
+        ended = told.get("ended") or {}
+        scenarios = told.get("scenarios") or []
+        counted: dict[str, int] = {}
+        for scenario in scenarios:
+            for verdict, count in (scenario.get("counted") or {}).items():
+                counted[verdict] = counted.get(verdict, 0) + count
+        return RunRow(
+            id=run_id,
+            rig=rig,
+            folder=folder,
+            state="closed" if is_closed(folder) else "going on" if is_going_on(folder) else "not closed",
+            started=str((told.get("anchor") or {}).get("wall", "")),
+            by=str(told.get("by") or ""),
+            simulated=bool(told.get("simulated")),
+            rehearsal=bool(told.get("rehearsal")),
+            how=str(ended.get("how", "")),
+            verdict=str(told.get("verdict") or ""),
+            exit_code=told.get("exit_code"),
+            reason=str(ended.get("reason", "")),
+            scenarios=tuple(scenario["name"] for scenario in scenarios) or tuple(told.get("planned") or ()),
+            cycles=counted,
+        )
+    except (ArchiveError, AttributeError, KeyError, TypeError, ValueError) as problem:
+        return RunRow(run_id, rig, folder, "damaged", reason=str(problem))
+
+
+# ---------------------------------------------------------------- trend
+
+
+@dataclass(frozen=True, slots=True)
+class TrendRow:
+    """Cycles of one run (one day, one rig) by verdict, and how long the controller took to be ready.
+
+    `fail_rate` is fails over cycles that showed something (passes and fails), None where none did. Boot times in
+    seconds from the restored supply to `ready`: median of the shortest, median of the longest that the evidence
+    allows, and the longest of all; None where no cycle became ready. Simulated and real runs are never mixed;
+    rehearsals are left out.
+    """
+
+    rig: str
+    period: str  # the run's id, the date, or "" where the whole rig is one row
+    simulated: bool
+    runs: int
+    cycles: int
+    passed: int
+    failed: int
+    inconclusive: int
+    errors: int
+    fail_rate: float | None
+    boot_from_s: float | None
+    boot_to_s: float | None
+    boot_longest_s: float | None
+
+
+TREND = """
+    SELECT rig, {period} AS period, simulated, count(DISTINCT run) AS runs, count(*) AS cycles,
+        count(*) FILTER (verdict = 'pass') AS passed,
+        count(*) FILTER (verdict = 'fail') AS failed,
+        count(*) FILTER (verdict = 'inconclusive') AS inconclusive,
+        count(*) FILTER (verdict = 'error') AS errors,
+        failed / nullif(passed + failed, 0) AS fail_rate,
+        median(ready_not_before_ns - restored_not_after_ns) / 1e9 AS boot_from_s,
+        median(ready_not_after_ns - restored_not_before_ns) / 1e9 AS boot_to_s,
+        max(ready_not_after_ns - restored_not_before_ns) / 1e9 AS boot_longest_s
+    FROM read_parquet(?, hive_partitioning = true, hive_types = {{'rig': VARCHAR, 'date': VARCHAR, 'run': VARCHAR}})
+    WHERE NOT rehearsal AND scenario = coalesce(?, scenario)
+    GROUP BY rig, period, simulated
+    ORDER BY rig, simulated, period
+"""
+"""The query over `logs/**/cycles.parquet`; it can be typed by hand in any DuckDB."""
+
+_PERIODS = {"run": "run", "day": "date", "rig": "''"}
+
+
+def trend(
+    logs: Path, *, rig: str | None = None, scenario: str | None = None, by: Literal["run", "day", "rig"] = "run"
+) -> list[TrendRow]:
+    """Fail rate and boot time over the archive, in order of time within each rig. Raises ArchiveError."""
+    import duckdb
+
+    files = f"rig={glob.escape(rig) if rig else '*'}/date=*/run=*/cycles.parquet"
+    if not any(logs.glob(files)):
+        return []
+    with duckdb.connect() as connection:
+        try:
+            told = [f"{glob.escape(str(logs))}/{files}", scenario]
+            rows = connection.execute(TREND.format(period=_PERIODS[by]), told).fetchall()
+        except duckdb.Error as problem:
+            raise ArchiveError(f"{logs}: could not be read as one table: {problem}; see `logs verify`") from problem
+    return [TrendRow(*row) for row in rows]
+
+
+def altered_tables(logs: Path, rig: str | None = None) -> list[str]:
+    """Ids of runs whose table of cycles is not the one that was closed: the trend counts it as it stands."""
+    folders = run_folders(logs, glob.escape(rig) if rig else "*")
+    return [one.name.removeprefix("run=") for one in folders if file_is_altered(one, "cycles.parquet")]
+
+
+# ---------------------------------------------------------------- export
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """A table of a run for a spreadsheet: what it was written to, and its size."""
+
+    path: Path
+    rows: int
+    columns: int
+    altered: str = ""
+
+
+def export(folder: Path, out: Path, *, separator: str = ",", decimal: str = ".") -> Exported:
+    """Write one row a cycle as CSV (RFC 4180; UTF-8 with a mark at its beginning, which spreadsheets look for).
+
+    Durations are in seconds: the time off and every mark from and to (bounds), counted from the restored supply;
+    then for each expectation its verdict and, where it has one, its delay. `separator=";", decimal=","` is what a
+    spreadsheet in many languages expects. Raises ArchiveError.
+    """
+    run = ArchivedRun.open(folder)
+    state = altered_text(verify(folder))
+    rows = [{**_wide_row(run, judged), "archive": state} for _, judged in sorted(judged_cycles(run.records).items())]
+    columns = list(dict.fromkeys(name for row in rows for name in row)) or list(_HEAD)
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, delimiter=separator, lineterminator="\r\n")
+    writer.writerow([_cell(name, decimal) for name in columns])
+    writer.writerows([[_cell(row.get(name), decimal) for name in columns] for row in rows])
+    write_whole(out, b"\xef\xbb\xbf" + text.getvalue().encode("utf-8", errors="replace"))
+    return Exported(out, len(rows), len(columns), state)
+
+
+_HEAD = (
+    "run",
+    "rig",
+    "cycle",
+    "scenario",
+    "case",
+    "verdict",
+    "reason",
+    "number",
+    "off_for_s",
+    "off_from_s",
+    "off_to_s",
+    "archive",
+)
+
+
+def _wide_row(run: ArchivedRun, judged: CycleJudged) -> dict[str, Any]:
+    row: dict[str, Any] = dict.fromkeys(_HEAD)
+    row |= {"run": run.id, "rig": run.rig_name, "cycle": judged.cycle, "scenario": judged.scenario}
+    row |= {"case": judged.case, "verdict": judged.verdict.value, "reason": judged.reason}
+    row |= _asked(run.cycle_records.get(judged.cycle))
+    cut, restored = judged.mark("cut"), judged.mark("restored")
+    if cut is not None and restored is not None:
+        row["off_from_s"], row["off_to_s"] = _seconds(restored.since(cut))
+    for mark in MARKS:
+        bounds = judged.mark(mark)
+        pair = (None, None) if bounds is None or restored is None else _seconds(_from(bounds, restored))
+        row[f"{mark}_from_s"], row[f"{mark}_to_s"] = pair
+    for finding in judged.findings:
+        row |= _finding_cells(finding)
+    return row
+
+
+def _asked(records: CycleRecords | None) -> dict[str, Any]:
+    if records is None:
+        return {}
+    return {"number": records.started.number, "off_for_s": records.started.off_for_ns / NS_PER_S}
+
+
+def _from(bounds: Bounds, restored: Bounds) -> tuple[int, int]:
+    return (0, 0) if bounds is restored else bounds.since(restored)
+
+
+def _finding_cells(finding: Finding) -> dict[str, Any]:
+    name = f"{finding.point}: {finding.expectation}" if finding.point else finding.expectation
+    cells: dict[str, Any] = {name: finding.verdict.value}
+    delay = finding.figures.get("delay_ns")
+    if isinstance(delay, list | tuple) and len(delay) == 2:
+        cells[f"{name}, from s"], cells[f"{name}, to s"] = _seconds(delay)
+    return cells
+
+
+def _seconds(pair: Sequence[int | None]) -> tuple[float | None, float | None]:
+    low, high = (None if value is None else value / NS_PER_S for value in pair)
+    return low, high
+
+
+def _cell(value: Any, decimal: str) -> str:
+    """Text of a cell. Text that a spreadsheet would take for a formula is given an apostrophe."""
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:.9f}".replace(".", decimal)
+    text = str(value)
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) and not isinstance(value, int) else text

@@ -1,0 +1,297 @@
+"""Reading the archive: finding runs, the journal, and one archived run as judgement, record and replay need it."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import functools
+import json
+import re
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from restart_bench.archive.files import SUMS, ArchiveError, clear_errors
+from restart_bench.archive.soundness import altered_text, verify
+from restart_bench.model.codec import from_fields, from_line
+from restart_bench.model.journal import CycleRecords, Record, cycle_records, whole_number
+from restart_bench.model.samples import DeviceSamples
+
+if TYPE_CHECKING:
+    from restart_bench.archive.samples import SampleFile
+    from restart_bench.model.condensing import SampleSource
+    from restart_bench.suite.loader import Suite
+    from restart_bench_drivers.interface import SupplyCard
+
+
+# ---------------------------------------------------------------- finding
+
+
+def run_folders(logs: Path, rig: str = "*") -> list[Path]:
+    """Folders of all runs (of one rig), oldest first."""
+    found = (path for path in logs.glob(f"rig={rig}/date=*/run=*") if (path / "run.json").is_file())
+    return sorted(found, key=lambda path: (path.name, str(path)))
+
+
+def is_closed(folder: Path) -> bool:
+    """True once the sums are written: from then on nothing in the folder changes."""
+    return (folder / SUMS).is_file()
+
+
+def find_run(text: str, logs: Path) -> Path:
+    """The folder of a run named by its path, by a unique start of its id, or as "last".
+
+    Raises ArchiveError that says what there is instead.
+    """
+    direct = Path(text)
+    for candidate in (direct, direct.parent):
+        if candidate.name.startswith("run=") and (candidate / "run.json").is_file():
+            return candidate
+    if (direct / "run.json").is_file():
+        return direct
+    runs = run_folders(logs)
+    if not runs:
+        raise ArchiveError(f"no run in {logs}; check --logs, or make one with `restart-bench run`")
+    if text == "last":
+        return runs[-1]
+    found = [path for path in runs if path.name.removeprefix("run=").startswith(text)] if text else []
+    if len(found) == 1:
+        return found[0]
+    ids = ", ".join(path.name.removeprefix("run=") for path in (found or runs)[-5:])
+    if found:
+        raise ArchiveError(f"{text}: {len(found)} runs start so (newest: {ids}); write more of the id")
+    raise ArchiveError(f"{text}: no run starts so in {logs} (newest: {ids}); see `restart-bench logs list`")
+
+
+# ---------------------------------------------------------------- journal and run.json
+
+FORMAT = 1
+"""Edition of the archive's layout; it may grow, it does not change."""
+_ID = re.compile(r"\d{8}T\d{6}Z-[0-9a-z]+")
+_RIG = re.compile(r"[A-Za-z0-9_-]{1,100}")
+
+
+def read_run_json(folder: Path) -> dict[str, Any]:
+    """run.json as it stands. Raises ArchiveError where it is missing or damaged."""
+    path = folder / "run.json"
+    with clear_errors("read", path):
+        try:
+            told = json.loads(path.read_text(encoding="utf-8"))
+            _refuse_huge(told)
+        except (ValueError, RecursionError) as problem:
+            raise ArchiveError(
+                f"{path}: not readable as JSON ({problem}); see `restart-bench logs verify`"
+            ) from problem
+    if not isinstance(told, dict):
+        raise ArchiveError(f"{path}: does not tell a run; see `restart-bench logs verify`")
+    _refuse_newer(path, told.get("format", FORMAT))
+    return told
+
+
+def _refuse_huge(told: object) -> None:
+    """Raises ValueError for a whole number beyond 64 bits, but in what people wrote freely (`record:`)."""
+    if isinstance(told, int):
+        whole_number(str(int(told)))
+    elif isinstance(told, list):
+        for one in told:
+            _refuse_huge(one)
+    elif isinstance(told, dict):
+        for name, one in told.items():
+            if name != "record":
+                _refuse_huge(one)
+
+
+def _refuse_newer(path: Path, told: object) -> None:
+    if isinstance(told, bool) or not isinstance(told, int) or told < 1:
+        raise ArchiveError(f"{path}: {told!r} is no format of an archive; see `restart-bench logs verify`")
+    if told > FORMAT:
+        raise ArchiveError(
+            f"{path}: archive format {told} is newer than this version of the bench, which reads up to format "
+            f"{FORMAT}; use the version that wrote it, or a later one"
+        )
+
+
+def whole_lines(content: bytes) -> tuple[list[bytes], int]:
+    """Lines of a journal that end as lines do, and the number of torn bytes after them (the zeros of a computer
+    that lost its power count as torn)."""
+    end = content.rfind(b"\n") + 1
+    return content[:end].splitlines(), len(content) - end
+
+
+def read_journal(path: Path) -> list[Record]:
+    """All records of a journal; a torn last line is left out. Raises ArchiveError that names a damaged line."""
+    with clear_errors("read", path):
+        lines, _ = whole_lines(path.read_bytes())
+    records: list[Record] = []
+    for number, line in enumerate(lines, start=1):
+        try:
+            records.append(from_line(line.decode("utf-8")))
+        except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as problem:
+            raise ArchiveError(f"{path}:{number}: damaged ({problem}); see `restart-bench logs verify`") from problem
+    return records
+
+
+def readable_records(path: Path) -> tuple[list[Record], int]:
+    """What can be read of a journal, and the number of lines in it that can't: for letting go of what it names."""
+    with clear_errors("read", path):
+        lines, _ = whole_lines(path.read_bytes()) if path.exists() else ([], 0)
+    records: list[Record] = []
+    for line in lines:
+        with contextlib.suppress(ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            records.append(from_line(line.decode("utf-8")))
+    return records, len(lines) - len(records)
+
+
+# ---------------------------------------------------------------- one run
+
+
+class ArchivedRun:
+    """One run as the archive holds it, closed or killed. Nothing is ever written through it.
+
+    `folder`; `run` is run.json; the rest is read when asked for.
+    """
+
+    def __init__(self, folder: Path, run: dict[str, Any]) -> None:
+        self.folder = folder
+        self.run = run
+        self._files: dict[str, SampleFile] | None = None
+
+    @staticmethod
+    def open(folder: Path) -> ArchivedRun:
+        """The run in this folder. Raises ArchiveError where there is none, or where run.json names no run: names of
+        files are made of it."""
+        told = read_run_json(folder)
+        for what, form in (("run", _ID), ("rig", _RIG)):
+            if form.fullmatch(str(told.get(what, ""))) is None:
+                raise ArchiveError(f"{folder / 'run.json'}: {told.get(what)!r} names no {what}; see `logs verify`")
+        return ArchivedRun(folder, told)
+
+    def close(self) -> None:
+        """Let go of the sample files (Windows can't move a folder with open files)."""
+        for file in (self._files or {}).values():
+            file.close()
+        self._files = None
+
+    @property
+    def id(self) -> str:
+        """The run's id."""
+        return str(self.run["run"])
+
+    @property
+    def rig_name(self) -> str:
+        """Name of the rig."""
+        return str(self.run["rig"])
+
+    @property
+    def closed(self) -> bool:
+        """True once nothing in it changes any more."""
+        return is_closed(self.folder)
+
+    @functools.cached_property
+    def records(self) -> list[Record]:
+        """The journal. Raises ArchiveError on a damaged line; a torn last one is left out."""
+        return read_journal(self.folder / "journal.jsonl")
+
+    @functools.cached_property
+    def cycle_records(self) -> dict[int, CycleRecords]:
+        """The journal sorted into cycles."""
+        return cycle_records(self.records)
+
+    def samples(self, cycle: int) -> dict[str, DeviceSamples]:
+        """Samples of one cycle by device; only the row groups that hold this cycle are read.
+
+        Raises ArchiveError where a file is damaged or the run was not closed yet.
+        """
+        return {device: source.whole() for device, source in self.sources(cycle).items()}
+
+    def sources(self, cycle: int) -> dict[str, SampleSource]:
+        """Where the samples of one cycle lie, to be read in pieces: one cycle alone may be larger than memory.
+
+        Raises ArchiveError as `samples` does.
+        """
+        return {device: file.source(cycle) for device, file in self._sample_files().items()}
+
+    def cycles(self) -> Iterator[tuple[CycleRecords, dict[str, DeviceSamples]]]:
+        """All cycles in order with their samples, in one pass over the files; memory holds one cycle."""
+        for records, sources in self.cycles_in_pieces():
+            yield records, {device: source.whole() for device, source in sources.items()}
+
+    def cycles_in_pieces(self) -> Iterator[tuple[CycleRecords, dict[str, SampleSource]]]:
+        """The same in memory that does not grow with the length of a cycle."""
+        for cycle in sorted(self.cycle_records):
+            yield self.cycle_records[cycle], self.sources(cycle)
+
+    def inputs(self) -> dict[str, bytes]:
+        """Content of the copied input files by their name under `inputs/`."""
+        with clear_errors("read", self.folder / "inputs"):
+            return {name: (self.folder / "inputs" / name).read_bytes() for _, name in self._inputs()}
+
+    def suite(self) -> Suite:
+        """Rig, scenarios and program, loaded again from the copies in `inputs/`.
+
+        Raises FaultsFound where this version of the bench refuses the old files.
+        """
+        from restart_bench.suite.loader import load_suites
+
+        (suite, *_) = load_suites(
+            self._input_paths("scenario"),
+            rig=self.rig_file,
+            program=next(iter(self._input_paths("program")), None),
+            cards=self.cards(),
+        )
+        repeat = self.run.get("repeat") or {}
+        scenarios = (dataclasses.replace(one, repeat=repeat.get(one.name, one.repeat)) for one in suite.scenarios)
+        return dataclasses.replace(suite, scenarios=tuple(scenarios))
+
+    @property
+    def rig_file(self) -> Path:
+        """The copy of the rig file (those that it extends come after it). Raises ArchiveError where there is none."""
+        files = self._input_paths("rig")
+        if not files:
+            raise ArchiveError(f"{self.folder}: run.json names no rig file; see `restart-bench logs verify`")
+        return files[0]
+
+    def cards(self) -> Mapping[str, SupplyCard]:
+        """Cards of the supply drivers known here, with the one that the run was made with: it may be a third
+        party's that is not installed on this computer."""
+        from restart_bench_drivers.interface import SupplyCard
+        from restart_bench_drivers.registry import cards
+
+        known = dict(cards())
+        told = self.run.get("supply_card")
+        if told and told["name"] not in known:
+            known[told["name"]] = from_fields(SupplyCard, told)
+        return known
+
+    def _input_paths(self, kind: str) -> list[Path]:
+        return [self.folder / "inputs" / name for found, name in self._inputs() if found == kind]
+
+    def _inputs(self) -> list[tuple[str, str]]:
+        """Kind and name of the copied files; none lies outside."""
+        try:
+            told = [(str(one["kind"]), str(one["name"])) for one in self.run["inputs"]]
+        except (KeyError, TypeError):
+            raise ArchiveError(f"{self.folder}: run.json names no input files; see `logs verify`") from None
+        for _, name in told:
+            if Path(name).is_absolute() or ".." in Path(name).parts:
+                raise ArchiveError(f"{self.folder}: run.json names an input file outside of the run: {name}")
+        return told
+
+    @functools.cached_property
+    def altered(self) -> str:
+        """What is not as it was closed, in one sentence; "" where nothing is. Reads every file once."""
+        return altered_text(verify(self.folder))
+
+    def _sample_files(self) -> dict[str, SampleFile]:
+        if self._files is None:
+            from restart_bench.archive.samples import SampleFile, waiting_parts
+
+            folder = self.folder / "samples"
+            waiting = [path.stem for path in waiting_parts(folder)]
+            if waiting:
+                raise ArchiveError(
+                    f"{self.folder}: the samples of {', '.join(waiting)} are not converted, the bench was killed; "
+                    "close the run with `restart-bench park RIG`"
+                )
+            self._files = {path.stem: SampleFile(path) for path in sorted(folder.glob("*.parquet"))}
+        return self._files

@@ -1,0 +1,134 @@
+"""What a number of cycles shows: success-run sizes, exact limits for proportions, and comparisons of two runs.
+
+Only `cycles_needed` and `confidence_reached` are plain arithmetic; everything else loads scipy when it is called.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+Sided = Literal["lower", "upper", "both"]
+NEAR_TIE = 1e-9
+"""Below this relative distance floats can't be trusted to say on which side of the limit a size falls."""
+
+
+def cycles_needed(reliability: float, confidence: float, failures_allowed: int = 0) -> int:
+    """Smallest n for which at most `failures_allowed` failures in n cycles show `reliability` at `confidence`.
+
+    The exact binomial condition P(X <= k | n, 1 - R) <= 1 - C; for k = 0 it is the success run
+    n = ceil(ln(1 - C) / ln(R)). Both fractions lie strictly between 0 and 1, else ValueError.
+    """
+    _check_fraction("reliability", reliability)
+    _check_fraction("confidence", confidence)
+    if failures_allowed < 0:
+        raise ValueError(f"failures allowed: {failures_allowed} is negative")
+    low, high = failures_allowed, failures_allowed + 1
+    while not shows(high, reliability, confidence, failures_allowed):
+        low, high = high, high * 2
+    while high - low > 1:
+        middle = (low + high) // 2
+        if shows(middle, reliability, confidence, failures_allowed):
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+def confidence_reached(reliability: float, cycles: int, failures: int = 0) -> float:
+    """Confidence with which `failures` in `cycles` show `reliability`: 1 - P(X <= failures | cycles, 1 - R)."""
+    _check_fraction("reliability", reliability)
+    _check_counts(failures, cycles)
+    return 1.0 - _at_most(failures, cycles, 1.0 - reliability)
+
+
+def reliability_shown(failures: int, cycles: int, confidence: float) -> float:
+    """Largest reliability that `failures` in `cycles` show at `confidence`: 1 - one-sided Clopper-Pearson limit.
+
+    0.0 where nothing is shown (no cycles, or all failed). Raises ValueError on impossible counts.
+    """
+    _check_fraction("confidence", confidence)
+    if cycles == 0:
+        return 0.0
+    _check_counts(failures, cycles)
+    if failures == 0:
+        return math.exp(math.log1p(-confidence) / cycles)
+    return 1.0 - clopper_pearson(failures, cycles, confidence, sided="upper")[1]
+
+
+def clopper_pearson(failures: int, cycles: int, confidence: float = 0.95, sided: Sided = "both") -> tuple[float, float]:
+    """Exact limits of the proportion of failures (Clopper and Pearson 1934), as beta quantiles.
+
+    `lower` and `upper` put all of 1 - `confidence` on one side; the other limit is then 0 or 1.
+    Raises ValueError on counts that can't be, or a confidence outside 0..1.
+    """
+    _check_fraction("confidence", confidence)
+    _check_counts(failures, cycles)
+    from scipy.stats import beta
+
+    alpha = (1.0 - confidence) / (2 if sided == "both" else 1)
+    low = 0.0 if failures == 0 or sided == "upper" else float(beta.ppf(alpha, failures, cycles - failures + 1))
+    high = 1.0 if failures == cycles or sided == "lower" else float(beta.isf(alpha, failures + 1, cycles - failures))
+    return low, high
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """Mean, standard deviation (of a sample, n - 1), and how like each value is to the one before it: lag-1
+    autocorrelation, which carry-over from cycle to cycle moves away from 0. The last two are None where a single
+    value or equal ones tell nothing."""
+
+    mean: float
+    deviation: float | None
+    autocorrelation: float | None
+
+
+def summary(values: Sequence[float]) -> Summary:
+    """In two passes with exact sums: a clock's nanoseconds leave few digits for what differs between them."""
+    if len(values) == 0:
+        raise ValueError("there is no value")
+    first = values[0]  # subtracted before anything is rounded
+    moved = [value - first for value in values]
+    middle = math.fsum(moved) / len(moved)
+    residuals = [value - middle for value in moved]
+    squares = math.fsum(one * one for one in residuals)
+    pairs = math.fsum(one * other for one, other in itertools.pairwise(residuals))
+    deviation = math.sqrt(squares / (len(values) - 1)) if len(values) > 1 else None
+    return Summary(first + middle, deviation, pairs / squares if squares else None)
+
+
+def shows(cycles: int, reliability: float, confidence: float, failures: int) -> bool:
+    """True if `failures` in `cycles` show the reliability. Near a tie it is decided in whole numbers, so that
+    95 % means 0.95 and not the float beside it."""
+    chance, allowed = _at_most(failures, cycles, 1.0 - reliability), 1.0 - confidence
+    if abs(chance - allowed) > NEAR_TIE * allowed:
+        return chance <= allowed
+    exact = Fraction(repr(reliability))
+    sure = sum(math.comb(cycles, k) * (1 - exact) ** k * exact ** (cycles - k) for k in range(failures + 1))
+    return sure <= 1 - Fraction(repr(confidence))
+
+
+def _at_most(failures: int, cycles: int, chance: float) -> float:
+    """P(X <= failures) of a binomial; summed from logarithms, so that thousands of cycles do not overflow."""
+    if failures >= cycles:
+        return 1.0
+    terms = (
+        math.lgamma(cycles + 1) - math.lgamma(k + 1) - math.lgamma(cycles - k + 1)
+        + k * math.log(chance) + (cycles - k) * math.log1p(-chance)
+        for k in range(failures + 1)
+    )  # fmt: skip
+    return math.fsum(math.exp(term) for term in terms)
+
+
+def _check_fraction(name: str, value: float) -> None:
+    if not 0.0 < value < 1.0:
+        raise ValueError(f"{name}: {value} does not lie between 0 and 1 (both excluded)")
+
+
+def _check_counts(failures: int, cycles: int) -> None:
+    if cycles < 1 or not 0 <= failures <= cycles:
+        raise ValueError(f"{failures} failures in {cycles} cycles can't be")

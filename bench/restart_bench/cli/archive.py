@@ -1,0 +1,249 @@
+"""The commands that work on archived runs: compare, report, replay, judge, logs. They never touch a rig."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from restart_bench.cli.common import LOGS, ByOption, JsonOption, LogsOption, RunText, honest_exit
+from restart_bench.model.faults import FaultsFound
+from restart_bench.model.outcome import Refused, RunOutcome
+from restart_bench.model.verdicts import EXIT_ERROR, EXIT_FAIL
+from restart_bench.screen.console import console_for, width_for
+
+if TYPE_CHECKING:
+    from restart_bench.archive.reader import ArchivedRun
+
+OutOption = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where to write it.")]
+logs_app = typer.Typer(no_args_is_help=True, help="The archive of runs: list, verify, trend, export.")
+
+
+def register_archive_commands(app: typer.Typer) -> None:
+    """Adds the commands of this file to the console script."""
+    for command in (compare, judge, report, replay):
+        app.command()(command)
+    app.add_typer(logs_app, name="logs")
+
+
+@honest_exit
+def compare(
+    baseline: Annotated[
+        str, typer.Argument(metavar="BASELINE", help='A run as for RUN, or "approved": the baseline of the rig of RUN.')
+    ],
+    run: RunText,
+    *,
+    approve: Annotated[bool, typer.Option("--approve", help="Make RUN the approved baseline of its rig.")] = False,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason of the approval.")] = "",
+    by: ByOption = "",
+    logs: LogsOption = LOGS,
+) -> int:
+    """What changed between two runs. Ends with 1 if something got worse."""
+    from restart_bench.archive.reader import ArchivedRun, find_run
+    from restart_bench.cli.logs import comparison_lines
+    from restart_bench.compare.baselines import approve as approve_run
+    from restart_bench.compare.baselines import baseline_of, compare_runs
+
+    folder = find_run(run, logs)
+    if baseline == "approved":
+        rig = ArchivedRun.open(folder).rig_name
+        approved = baseline_of(logs, rig)
+        if approved is None:
+            raise Refused(
+                f"{rig} has no approved baseline; approve one with `compare BASELINE RUN --approve --why TEXT`"
+            )
+        baseline = approved
+    folders = (find_run(baseline, logs), folder)
+    altered = [text for one in folders if (text := _said_at_head(ArchivedRun.open(one)))]
+    with _read_honestly(*folders):
+        comparison = compare_runs(*folders)
+    print("\n".join(comparison_lines(comparison, width_for(sys.stdout))))
+    if approve:
+        approval = approve_run(folder, why=why, by=by)
+        print(f"approved as baseline by {approval.by or 'nobody named'}: {approval.why}")
+    return EXIT_ERROR if altered else EXIT_FAIL if comparison.worse else 0
+
+
+def _said_at_head(run: ArchivedRun) -> str:
+    """Says first where a run is not as it was closed; returns what it said."""
+    if run.altered:
+        print(f"{run.id}: {run.altered}", flush=True)
+    return run.altered
+
+
+@contextmanager
+def _read_honestly(*folders: Path) -> Iterator[None]:
+    """What an altered archive makes of a reader is the archive's fault, and is said as such. Raises ArchiveError."""
+    from restart_bench.archive.files import ArchiveError
+    from restart_bench.archive.soundness import require_sound
+
+    try:
+        yield
+    except (ArchiveError, FaultsFound, Refused, OSError):
+        raise
+    except Exception as problem:
+        for folder in folders:
+            require_sound(folder, f"can't be read ({type(problem).__name__})")
+        raise
+
+
+@honest_exit
+def judge(
+    run: RunText,
+    scenario: Annotated[
+        Path | None, typer.Option("--scenario", metavar="FILE", help="Judge by this file instead of the archived one.")
+    ] = None,
+    logs: LogsOption = LOGS,
+    as_json: JsonOption = False,
+) -> int:
+    """Judge archived evidence again. Writes nothing into the archive; ends as `run` would."""
+    from restart_bench.archive.reader import ArchivedRun, find_run
+    from restart_bench.archive.rejudging import judge_again
+    from restart_bench.report.console import print_outcome
+    from restart_bench.report.documents import document
+
+    archived = ArchivedRun.open(find_run(run, logs))
+    with _read_honestly(archived.folder):
+        outcome = judge_again(archived, scenario)
+    with suppress(BrokenPipeError):  # who read our output is gone; the verdict stands
+        if as_json:
+            print(json.dumps(document(outcome), ensure_ascii=False, indent=2), flush=True)
+        else:
+            print_outcome(outcome, console_for(sys.stdout))
+            _print_changes(archived, outcome, by_archived=scenario is None)
+    return outcome.exit_code
+
+
+def _print_changes(archived: ArchivedRun, outcome: RunOutcome, *, by_archived: bool) -> None:
+    """Where the judgement is another one than the archive holds."""
+    from restart_bench.archive.rejudging import changed_cycles, changed_findings
+
+    again = outcome.runs[0].cycles
+    for cycle, then, now in changed_cycles(archived, again):
+        print(f"cycle {cycle} was {then.value} when it was run and is {now.value} now")
+    differ = len(changed_findings(archived, again))
+    if by_archived:
+        print(f"{differ} findings differ from those in the archive" if differ else "all findings are as in the archive")
+    sys.stdout.flush()
+
+
+@honest_exit
+def report(run: RunText, out: OutOption = None, logs: LogsOption = LOGS) -> int:
+    """Write the HTML record of a run."""
+    from restart_bench.archive.reader import ArchivedRun, find_run
+    from restart_bench.report.record.writing import write_record
+
+    archived = ArchivedRun.open(find_run(run, logs))
+    file = out if out is not None else Path(f"{archived.id}.html")
+    if archived.folder.resolve() in file.resolve().parents:
+        raise Refused(f"{file} lies in the run's own folder, which is never written to again; choose another --out")
+    file.parent.mkdir(parents=True, exist_ok=True)
+    altered = _said_at_head(archived)
+    with _read_honestly(archived.folder):
+        write_record(archived, file)
+    print(file)
+    return EXIT_ERROR if altered else 0
+
+
+@honest_exit
+def replay(
+    run: RunText,
+    speed: Annotated[float, typer.Option("--speed", metavar="N", min=0.1, max=1000, help="N times as fast.")] = 1.0,
+    logs: LogsOption = LOGS,
+) -> int:
+    """Play an archived run on the live screen."""
+    from restart_bench.archive.reader import ArchivedRun, find_run
+    from restart_bench.cli.replay import play
+
+    archived = ArchivedRun.open(find_run(run, logs))
+    altered = _said_at_head(archived)
+    with _read_honestly(archived.folder):
+        code = play(archived, console_for(sys.stdout), speed)
+    return EXIT_ERROR if altered else code
+
+
+# ---------------------------------------------------------------- logs
+
+
+@logs_app.command("list")
+@honest_exit
+def list_(
+    rig: Annotated[str | None, typer.Option("--rig", metavar="NAME", help="Only this rig.")] = None,
+    logs: LogsOption = LOGS,
+) -> int:
+    """All runs, oldest first."""
+    from restart_bench.archive.queries import list_runs
+    from restart_bench.cli.logs import print_runs
+
+    print_runs(list_runs(logs, rig), console_for(sys.stdout))
+    return 0
+
+
+@logs_app.command()
+@honest_exit
+def verify(
+    run: Annotated[str | None, typer.Argument(metavar="[RUN]", help="One run; without it, all of them.")] = None,
+    logs: LogsOption = LOGS,
+) -> int:
+    """Hold every file of closed runs against its sum."""
+    from restart_bench.archive.reader import find_run, run_folders
+    from restart_bench.archive.soundness import verify as hold_against_sums
+    from restart_bench.cli.logs import verified_lines
+
+    folders = [find_run(run, logs)] if run is not None else run_folders(logs)
+    checked = [hold_against_sums(folder) for folder in folders]
+    for one in checked:
+        print("\n".join(verified_lines(one)))
+    if not checked:
+        print(f"no run in {logs}")
+    return 0 if all(one.sound for one in checked) else EXIT_ERROR
+
+
+@logs_app.command()
+@honest_exit
+def trend(
+    rig: Annotated[str | None, typer.Option("--rig", metavar="NAME", help="Only this rig.")] = None,
+    scenario: Annotated[str | None, typer.Option("--scenario", metavar="NAME", help="Only this scenario.")] = None,
+    by: Annotated[Literal["run", "day", "rig"], typer.Option("--by", help="One row for each.")] = "run",
+    logs: LogsOption = LOGS,
+) -> int:
+    """Fail rate and boot time over the archive."""
+    from restart_bench.archive.queries import altered_tables
+    from restart_bench.archive.queries import trend as trend_over
+    from restart_bench.cli.logs import print_trend
+
+    altered = altered_tables(logs, rig)
+    for one in altered:
+        print(f"{one}: THE TABLE OF CYCLES IS NOT AS IT WAS CLOSED, so what follows is not to be relied on")
+    print_trend(trend_over(logs, rig=rig, scenario=scenario, by=by), console_for(sys.stdout))
+    return EXIT_ERROR if altered else 0
+
+
+@logs_app.command()
+@honest_exit
+def export(
+    run: RunText,
+    out: OutOption = None,
+    separator: Annotated[str, typer.Option("--separator", help='";" suits spreadsheets in many languages.')] = ",",
+    decimal: Annotated[str, typer.Option("--decimal", help='Decimal sign, "." or ",".')] = ".",
+    logs: LogsOption = LOGS,
+) -> int:
+    """One row a cycle as CSV, for a spreadsheet."""
+    from restart_bench.archive.queries import export as export_run
+    from restart_bench.archive.reader import find_run
+
+    if len(separator) != 1 or decimal not in (".", ",") or separator == decimal:
+        raise Refused("--separator is one character and --decimal is . or , and they must differ")
+    folder = find_run(run, logs)
+    file = out if out is not None else Path(f"{folder.name.removeprefix('run=')}.csv")
+    with _read_honestly(folder):
+        exported = export_run(folder, file, separator=separator, decimal=decimal)
+    if exported.altered:
+        print(exported.altered)
+    print(f"{exported.path}: {exported.rows} rows, {exported.columns} columns")
+    return EXIT_ERROR if exported.altered else 0

@@ -1,0 +1,153 @@
+"""What all commands share: options that recur, consoles, questions to a person, and which problem ends in which code.
+
+Light to import: nothing here loads numpy, pandas, scipy or duckdb.
+"""
+
+from __future__ import annotations
+
+import functools
+import os
+import sys
+import tempfile
+import textwrap
+import traceback
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, ParamSpec
+
+import typer
+
+from restart_bench.model.faults import FaultsFound
+from restart_bench.model.outcome import Refused
+from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_STOPPED
+from restart_bench.screen.console import width_for
+
+if TYPE_CHECKING:
+    pass
+
+P = ParamSpec("P")
+
+Paths = Annotated[
+    list[Path],
+    typer.Argument(metavar="PATH...", help="Scenario files, or folders with a rig.yaml and scenario files."),
+]
+RigPath = Annotated[Path, typer.Argument(metavar="RIG", help="A rig.yaml, or the folder that it lies in.")]
+RunText = Annotated[str, typer.Argument(metavar="RUN", help='Path, unique start of a run\'s id, or "last".')]
+RigOption = Annotated[Path | None, typer.Option("--rig", metavar="FILE", help="Another rig file for all of PATH.")]
+ProgramOption = Annotated[
+    Path | None, typer.Option("--program", metavar="FILE", help="Another program model to simulate.")
+]
+RepeatOption = Annotated[int | None, typer.Option("--repeat", metavar="N", min=1, help="Cycles of each case.")]
+LogsOption = Annotated[
+    Path, typer.Option("--logs", metavar="DIR", help="The archive of runs.", envvar="RESTART_BENCH_LOGS")
+]
+ArmOption = Annotated[
+    str | None, typer.Option("--arm", metavar="RIG", help="Arm the real rig by its name: it will be switched.")
+]
+ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who runs this; stands in the record.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
+
+LOGS = Path("logs")
+_RIG_PROBLEMS = ("ObservingError", "SimulationFailed", "NotRight")  # by name: their modules are heavy
+
+
+class Ended(SystemExit):
+    """The end of a command with its own code. Whatever else would end this process with 1 claims no verdict."""
+
+
+def complain(*told: object) -> None:
+    """A line on standard error; where nobody can take it, the exit code alone has to tell."""
+    with suppress(OSError, ValueError):
+        print(*told, file=sys.stderr, flush=True)
+
+
+def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
+    """Makes a command end with the exit codes of this bench: what it returns; 2 for faults, refusals and unknown
+    runs; 130 after Ctrl-C; 4 for anything unforeseen (never 1, which says that a controller failed)."""
+
+    @functools.wraps(command)
+    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            code = command(*args, **kwargs)
+        except FaultsFound as found:
+            say_faults(found)
+            code = EXIT_BAD_INPUT
+        except Refused as refused:
+            complain(refused)
+            code = EXIT_BAD_INPUT
+        except KeyboardInterrupt:
+            complain("stopped")
+            code = EXIT_STOPPED
+        except BrokenPipeError:
+            code = EXIT_ERROR
+        except Exception as problem:
+            code = _told(problem)
+        let_go_of_streams()
+        raise Ended(code or 0)
+
+    return run
+
+
+def let_go_of_streams() -> None:
+    """What is still buffered goes out; where nobody takes it any more it goes nowhere, so that the end of the
+    interpreter has nothing to complain of (it would put its own exit code in place of ours)."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except (OSError, ValueError):
+            with suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
+def _told(problem: Exception) -> int:
+    from restart_bench.archive.files import ArchiveError
+    from restart_bench_drivers.interface import SupplyError
+
+    if isinstance(problem, ArchiveError):
+        complain(problem)
+        return EXIT_BAD_INPUT
+    if isinstance(problem, SupplyError) or type(problem).__name__ in _RIG_PROBLEMS:
+        complain(problem)
+        return EXIT_ERROR
+    complain(f"The bench itself failed; this says nothing about the controller. {_kept(problem)}")
+    return EXIT_ERROR
+
+
+def _kept(problem: Exception) -> str:
+    """Puts what only a developer can read into a file, and says where; shows it where no file can be written."""
+    told = "".join(traceback.format_exception(problem))
+    try:
+        number, name = tempfile.mkstemp(prefix="restart-bench-", suffix=".txt")
+        with os.fdopen(number, "w", encoding="utf-8") as file:
+            file.write(told)
+    except OSError:
+        return f"Please report this:\n{told}"
+    return f"Please report it with the file {name}"
+
+
+def say_faults(found: FaultsFound) -> None:
+    """All faults on standard error, one a line."""
+    for fault in found.faults:
+        complain(fault)
+
+
+def rig_file(path: Path) -> Path:
+    """The rig file that a person means: the file, or the rig.yaml in the folder."""
+    return path / "rig.yaml" if path.is_dir() else path
+
+
+def typed_arming(rig: str, said: Callable[[str], None]) -> str | None:
+    """Asks for the rig's name where a person sits at the console. Returns what was typed, None for nothing."""
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return None
+    from restart_bench.screen.cautions import ON_SCREEN
+
+    caution = (
+        f"{rig} is a real rig: its supply will be switched and its points will be written. Nobody may be hurt by what "
+        f"its outputs then do. {ON_SCREEN}"
+    )
+    for line in textwrap.wrap(caution, min(100, width_for(sys.stderr))):
+        said(line)
+    print("Type its name to arm it, or press Enter to leave: ", end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip() or None

@@ -1,0 +1,144 @@
+"""Archived runs, their soundness, trends and comparisons, as people read them on a console."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from restart_bench.archive.queries import RunRow, TrendRow
+from restart_bench.archive.soundness import Verified
+from restart_bench.compare.comparison import Comparison
+from restart_bench.model.verdicts import GLOSS, Verdict, console_style
+from restart_bench.model.wording import hanging, listed, percent_text, without_controls
+from restart_bench.report.record.text import shortened
+
+_LONGEST_REASON = 60
+_WORDS = {verdict.value: verdict for verdict in Verdict}
+
+
+def print_runs(rows: Sequence[RunRow], console: Console) -> None:
+    """A line a run; what is not closed or damaged says why."""
+    if not rows:
+        console.print("no runs yet: make one with `restart-bench run`", markup=False)
+        return
+    table = _table("run", "rig", "kind", "verdict", "cycles", "ended")
+    for row in rows:
+        kind = "simulated" if row.simulated else "real"
+        kind = f"rehearsal ({kind})" if row.rehearsal else kind
+        cycles = listed(f"{count} {word}" for word, count in (row.cycles or {}).items() if count)
+        ended = row.how if row.state == "closed" else row.state
+        if row.reason:
+            ended = row.reason if row.reason.startswith(ended) else f"{ended}: {row.reason}"
+        short = shortened(ended, _LONGEST_REASON)
+        verdict = Text("nothing cut", style="dim") if row.rehearsal else verdict_text(row.verdict)
+        table.add_row(
+            row.id,
+            without_controls(row.rig),
+            kind,
+            verdict,
+            cycles if not row.rehearsal else "",
+            without_controls(short),
+        )
+    console.print(table)
+    _print_gloss(console, [row.verdict for row in rows if not row.rehearsal])
+    console.print("as run.json says; not verified: see `restart-bench logs verify`", style="dim", markup=False)
+
+
+def _print_gloss(console: Console, words: Sequence[str]) -> None:
+    shown = [_WORDS[word] for word in dict.fromkeys(words) if word in _WORDS]
+    if shown:
+        console.print("; ".join(f"{one.value}: {GLOSS[one]}" for one in shown), style="dim", markup=False)
+
+
+def verdict_text(word: str) -> Text:
+    """The word in its style, empty where there is none."""
+    verdict = _WORDS.get(word)
+    return Text(word, style=console_style(verdict) if verdict is not None else "")
+
+
+def verified_lines(verified: Verified) -> Iterator[str]:
+    """Whether a run is as it was closed, and what is not."""
+    folder = verified.folder.name.removeprefix("run=")
+    if not verified.closed and not verified.mixed:
+        yield f"{folder}: not closed, so it has no sums (the bench was killed, or the run goes on)"
+        return
+    if verified.sound:
+        yield f"{folder}: sound, {verified.checked} files as they were closed"
+        return
+    yield f"{folder}: NOT AS IT WAS CLOSED"
+    for what, names in (("altered", verified.altered), ("lost", verified.lost), ("added", verified.added)):
+        yield from (f"  {what}: {without_controls(name)}" for name in names)
+    yield from (f"  {without_controls(text)}" for text in verified.mixed)
+
+
+def print_trend(rows: Sequence[TrendRow], console: Console) -> None:
+    """Fail rate and boot time, a line a row."""
+    if not rows:
+        console.print("no judged cycles yet", markup=False)
+        return
+    table = _table("rig", "period", "kind", "cycles", "fail rate", "boot")
+    for row in rows:
+        rate = "-" if row.fail_rate is None else percent_text(row.fail_rate)
+        boot = "-"
+        if row.boot_from_s is not None and row.boot_to_s is not None:
+            boot = f"{row.boot_from_s:.3f} .. {row.boot_to_s:.3f} s"
+        kind = "simulated" if row.simulated else "real"
+        counts = (row.passed, row.inconclusive, row.failed, row.errors)
+        told = listed(f"{count} {verdict.value}" for count, verdict in zip(counts, Verdict, strict=True) if count)
+        table.add_row(without_controls(row.rig), row.period, kind, told or "0", rate, boot)
+    console.print(table)
+    console.print("boot: median from the restored supply to ready, with bounds", style="dim", markup=False)
+
+
+def _table(*columns: str) -> Table:
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
+    for column in columns:
+        table.add_column(column, overflow="fold", no_wrap=column in ("run", "period", "boot", "kind"))
+    return table
+
+
+# ---------------------------------------------------------------- comparison
+
+
+def comparison_lines(comparison: Comparison, width: int) -> list[str]:
+    """What changed, the worse first; what could not be compared; what chance can explain; the diffs of the files."""
+    return [without_controls(line) for line in _comparison(comparison, width)]
+
+
+def _comparison(comparison: Comparison, width: int) -> Iterator[str]:
+    yield f"{comparison.baseline} (baseline) against {comparison.run}"
+    yield from hanging("program:", _program(comparison), width, 9)
+    if not comparison.differences:
+        yield "No difference was shown."
+    for title, worse in (("WORSE", True), ("better", False), ("different", None)):
+        for one in comparison.differences:
+            if one.worse is worse:
+                yield from hanging(f"{title}:", one.text, width, 11)
+    for text in _by_reason(comparison.not_compared):
+        yield from hanging("not compared:", text, width, 14)
+    for text in comparison.notes:
+        yield from hanging("note:", text, width, 6)
+    for diff in comparison.diffs.values():
+        yield from diff.splitlines()
+
+
+def _by_reason(texts: Sequence[str]) -> Iterator[str]:
+    """What could not be compared, each reason once; a scenario that is in one run only says so for its cases too."""
+    found: dict[str, list[str]] = {}
+    for text in texts:
+        what, _, reason = text.rpartition(": ")
+        found.setdefault(reason, []).append(what)
+    for reason, whats in found.items():
+        whole = [what for what in whats if f"scenario {what}" not in whats]
+        yield f"{reason}: {listed(whole)}" if whole != [""] else reason
+
+
+def _program(comparison: Comparison) -> str:
+    before, after = comparison.program
+    if comparison.program_changed is None:
+        return "not known in both runs, so nobody can say whether it changed"
+    return f"changed, {before} -> {after}" if comparison.program_changed else f"the same, {after}"

@@ -1,0 +1,212 @@
+"""`look`: reads a rig and shows what it reads. Writes nothing, needs no arming."""
+
+from __future__ import annotations
+
+import socket
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from restart_bench.model.clock import NS_PER_S, now_ns
+from restart_bench.model.outcome import Refused
+from restart_bench.model.rig import Point, Rig, Value
+from restart_bench.model.units import parse_duration, show_duration
+from restart_bench.model.verdicts import EXIT_ERROR
+from restart_bench.model.wording import address_word, value_word, without_controls
+from restart_bench.observer.diagnosis import DeviceView, PointPair, all_well, pairs_of, view_device
+from restart_bench.observer.handle import ObserverHandle
+from restart_bench.screen.console import console_for, is_console
+
+_ONCE_NS = 3 * NS_PER_S
+_CYCLE_NS = 5 * NS_PER_S  # views look back five to ten seconds
+_DRAW_EVERY_S = 0.2
+_JUST_NOW_NS = NS_PER_S
+_ROOMY = 100  # columns
+_ALWAYS_MOVING_NS = 3 * NS_PER_S
+
+
+def look_at(rig: Rig, lasting: str) -> int:
+    """Looks until Ctrl-C on a console, else for `lasting` (3 s). Exit code 4 where a device does not answer.
+
+    Raises Refused on a text that is no duration.
+    """
+    console = console_for(sys.stdout)
+    try:
+        ends_ns = parse_duration(lasting) if lasting else None
+    except ValueError as problem:
+        raise Refused(f"--for {lasting}: {problem}") from None
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as scratch:
+        devices, points = tuple(rig.devices.values()), tuple(rig.points.values())
+        with ObserverHandle(devices, points, Path(scratch)) as observing:
+            looker = Looker(rig, observing)
+            if is_console(sys.stdout) and ends_ns is None:
+                views = _live(looker, console)
+            else:
+                views = _once(looker, console, now_ns() + (ends_ns or _ONCE_NS))
+    return 0 if all_well(views) else EXIT_ERROR
+
+
+def _live(looker: Looker, console: Console) -> dict[str, DeviceView]:
+    with Live(console=console, screen=True, auto_refresh=False) as live:
+        try:
+            while True:
+                looker.look_for(_DRAW_EVERY_S)
+                live.update(looker.picture(console.width, footer="Ctrl-C leaves. Nothing is written."), refresh=True)
+        except KeyboardInterrupt:
+            pass
+    console.print(looker.picture(console.width))
+    return looker.views()
+
+
+def _once(looker: Looker, console: Console, ends_ns: int) -> dict[str, DeviceView]:
+    while now_ns() < ends_ns:
+        looker.look_for(min(_DRAW_EVERY_S, max(0.01, (ends_ns - now_ns()) / NS_PER_S)))
+    console.print(looker.picture(console.width))
+    return looker.views()
+
+
+class Looker:
+    """Gathers what the observer reads. `own_address` tells this computer's address on the way to a host."""
+
+    def __init__(
+        self, rig: Rig, observing: ObserverHandle, own_address: Callable[[str], str | None] | None = None
+    ) -> None:
+        self._rig = rig
+        self._observing = observing
+        ask = own_address if own_address is not None else own_address_towards
+        read = {point.device for point in rig.points.values()}
+        self._devices = tuple(device for device in rig.devices.values() if device.name in read)
+        self._own_address = {device.name: ask(device.host) for device in self._devices}
+        self._moves: dict[str, list[int]] = {}
+        self._cycle = 1
+        self._cycle_began_ns = now_ns()
+        observing.set_cycle(self._cycle)
+
+    def look_for(self, seconds: float) -> None:
+        """Lets time pass and takes in what moved. Raises Refused where the observer failed."""
+        deadline = now_ns() + round(seconds * NS_PER_S)
+        while (left := deadline - now_ns()) > 0:
+            self._observing.wait_news(left / NS_PER_S)
+            for move in self._observing.moved():
+                moves = self._moves.setdefault(move.point, [])
+                moves.append(move.received_ns)
+                del moves[:-50]
+        if self._observing.failed:
+            raise Refused(f"the observer failed: {self._observing.failed}")
+        if now_ns() - self._cycle_began_ns > _CYCLE_NS:
+            self._cycle += 1
+            self._cycle_began_ns = now_ns()
+            self._observing.set_cycle(self._cycle)
+
+    def views(self) -> dict[str, DeviceView]:
+        """Every device as it answered in the last seconds."""
+        kept = [self._observing.samples(cycle) for cycle in (self._cycle - 1, self._cycle) if cycle > 0]
+        return {
+            device.name: view_device(
+                device,
+                [one[device.name] for one in kept if device.name in one],
+                now_ns(),
+                self._own_address[device.name],
+            )
+            for device in self._devices
+        }
+
+    def picture(self, width: int, footer: str = "") -> RenderableType:
+        """Points and devices as tables."""
+        parts: list[RenderableType] = [
+            Text(without_controls(self._rig.name), style="bold"),
+            self._points(width),
+            self._device_table(width),
+        ]
+        parts += self._what_is_wrong()
+        if footer:
+            parts.append(Text(footer, style="dim"))
+        return Group(*parts)
+
+    def _points(self, width: int) -> Table:
+        table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
+        for column in ("point", "reads", "terminal", "moved"):
+            table.add_column(column)
+        if width >= 110:
+            table.add_column("where", style="dim")
+        for pair in pairs_of(self._rig):
+            cells = [Text(without_controls(pair.point.shown)), self._value(pair.point), *self._terminal(pair)]
+            cells.append(Text(self._moved(pair)))
+            if width >= 110:
+                cells.append(Text(f"{pair.point.device}: {address_word(pair.point)}"))
+            table.add_row(*cells)
+        return table
+
+    def _terminal(self, pair: PointPair) -> list[Text]:
+        if pair.terminal is None:
+            return [Text()]
+        text = self._value(pair.terminal)
+        said, seen = self._read(pair.point), self._read(pair.terminal)
+        if said is not None and seen is not None and bool(said) != bool(seen):
+            text.append("  differs", style="bold red")
+        return [text]
+
+    def _value(self, point: Point) -> Text:
+        value = self._read(point)
+        if value is None:
+            return Text("no reading", style="dim")
+        word = value_word(bool(value) if point.is_boolean else value)
+        return Text(f"{word} {point.unit}".rstrip(), style="bold green" if point.is_boolean and value else "")
+
+    def _read(self, point: Point) -> Value | None:
+        reading = self._observing.latest(point.name)
+        return None if reading is None else reading.value
+
+    def _moved(self, pair: PointPair) -> str:
+        names = [pair.point.name, *([pair.terminal.name] if pair.terminal is not None else [])]
+        moves = sorted(move for name in names for move in self._moves.get(name, ()))
+        if not moves:
+            return ""
+        ago = now_ns() - moves[-1]
+        if len(moves) >= 10 and moves[-1] - moves[-10] < _ALWAYS_MOVING_NS:
+            return "all the time"
+        return "NOW" if ago < _JUST_NOW_NS else f"{show_duration(ago // NS_PER_S * NS_PER_S)} ago"
+
+    def _device_table(self, width: int) -> Table:
+        padding = (0, 1) if width >= _ROOMY else (0, 1, 0, 0)
+        table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=padding)
+        for column in ("device", "at", "answers", "none", "median", "longest", "sees pulses of"):
+            table.add_column(column, overflow="fold", no_wrap=column == "at")
+        for view in self.views().values():
+            times = [_ms(view.answer_median_ns), _ms(view.answer_longest_ns), _ms(view.excludes_ns)]
+            table.add_row(view.name, view.where, str(view.good), str(view.bad or ""), *times)
+        return table
+
+    def _what_is_wrong(self) -> list[RenderableType]:
+        wrong = [(view.name, view.wrong) for view in self.views().values() if view.wrong]
+        if not wrong:
+            return [Text("All devices answer.", style="green")]
+        return [Text(f"{name}: {text}", style="bold red") for name, text in wrong]
+
+
+def _ms(ns: int | None) -> str:
+    if ns is None:
+        return "-"
+    return f"{ns / 1e6:.1f} ms" if ns < NS_PER_S else f"{ns / NS_PER_S:.1f} s"
+
+
+def own_address_towards(host: str) -> str | None:
+    """This computer's own address on the way to `host`; "" where no way leads there, None where nobody can tell.
+
+    A connected UDP socket sends nothing: it only asks the routing table.
+    """
+    try:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asker:
+            asker.connect((host, 9))
+            return str(asker.getsockname()[0])
+    except socket.gaierror:
+        return None
+    except OSError:
+        return ""

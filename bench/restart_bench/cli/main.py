@@ -1,0 +1,427 @@
+"""The command `restart-bench`: words, files and exit codes. What a command does lives elsewhere, loaded when asked."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal, TextIO, cast
+
+import typer
+
+from restart_bench.cli.archive import register_archive_commands
+from restart_bench.cli.common import (
+    LOGS,
+    ArmOption,
+    ByOption,
+    Ended,
+    JsonOption,
+    LogsOption,
+    Paths,
+    ProgramOption,
+    RepeatOption,
+    RigOption,
+    RigPath,
+    complain,
+    honest_exit,
+    let_go_of_streams,
+    rig_file,
+    say_faults,
+    typed_arming,
+)
+from restart_bench.model.faults import FaultsFound
+from restart_bench.model.outcome import RunOptions, RunOutcome
+from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_FAIL, exit_over
+from restart_bench.screen.console import answering, console_for, is_console, person_at, width_for
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from restart_bench.model.live import Show
+    from restart_bench.suite.loader import Suite
+    from restart_bench_drivers.interface import AskPerson
+
+app = typer.Typer(
+    name="restart-bench",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Cuts a controller's power, watches every output come back, and says what it did, how fast and how sure. "
+    "Exit codes: 0 pass, 1 a proven fail, 2 bad input or not armed (nothing moved), 3 inconclusive, "
+    "4 error of rig or bench, 130 stopped by a person.",
+)
+
+
+def main() -> None:
+    """Console script."""
+    for name in ("stdin", "stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by whoever started us
+            setattr(sys, name, open(os.devnull, "r" if name == "stdin" else "w", encoding="utf-8"))  # noqa: PTH123, SIM115
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(AttributeError, ValueError):  # a stream that can't show a letter shows "?" instead of ending us
+            stream.reconfigure(errors="replace")  # type: ignore[union-attr]
+    _end_honestly(app)
+
+
+def _end_honestly(command: Callable[[], object]) -> None:
+    """1 says that a controller failed, so only a command may end with it: help that nobody reads, say, may not."""
+    try:
+        command()
+    except Ended:
+        raise
+    except SystemExit as end:
+        let_go_of_streams()
+        raise SystemExit(EXIT_ERROR if end.code == EXIT_FAIL else end.code) from None
+    except OSError:
+        let_go_of_streams()
+        raise SystemExit(EXIT_ERROR) from None
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        print(f"restart-bench {version('restart-bench')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _begin(
+    version: Annotated[
+        bool, typer.Option("--version", help="Show the version and leave.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    pass
+
+
+# ---------------------------------------------------------------- begin
+
+
+@app.command()
+@honest_exit
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder that does not exist yet, or is empty.")],
+    by_hand: Annotated[
+        bool, typer.Option("--by-hand", help="Without any relay: a person switches the supply.")
+    ] = False,
+) -> int:
+    """Ask a few questions, write a commented rig, a program model and two scenarios."""
+    from restart_bench.cli.new import write_suite
+
+    return write_suite(folder, by_hand=by_hand)
+
+
+@app.command()
+@honest_exit
+def look(
+    rig: RigPath,
+    for_: Annotated[str, typer.Option("--for", metavar="TIME", help="Look so long, then leave (3 s).")] = "",
+) -> int:
+    """Read only: outputs beside their terminals, what moves, answer times, the shortest pulse that can be excluded."""
+    from restart_bench.cli.look import look_at
+
+    return look_at(_load_rig(rig).rig, for_)
+
+
+@app.command()
+@honest_exit
+def check(
+    paths: Paths,
+    rig: RigOption = None,
+    program: ProgramOption = None,
+    repeat: RepeatOption = None,
+    logs: LogsOption = LOGS,
+) -> int:
+    """Read the files and say what would happen: timeline, duration, wear, what it will show. Moves nothing."""
+    from restart_bench.cli.check import plan_lines
+    from restart_bench.run.arming import points_named
+    from restart_bench.run.usage import wear_of
+    from restart_bench.suite.plan import plan_suite
+
+    width = width_for(sys.stdout)
+    for number, suite in enumerate(_load_suites(paths, rig, program, repeat)):
+        worn = wear_of(logs, suite.rig).operations
+        steps = [step for one in suite.scenarios for step in (*one.before, *one.function_check)]
+        plan = plan_suite(suite.rig, suite.scenarios)
+        if number:
+            print()
+        print("\n".join(plan_lines(plan, worn, points_named(suite.rig, steps), width)))
+        _say_warnings(suite)
+    return 0
+
+
+# ---------------------------------------------------------------- run
+
+
+@app.command()
+@honest_exit
+def run(
+    paths: Paths,
+    *,
+    rig: RigOption = None,
+    simulated: Annotated[bool, typer.Option("--simulated", help="Run the program model, move no hardware.")] = False,
+    program: ProgramOption = None,
+    repeat: RepeatOption = None,
+    resume: Annotated[
+        str | None, typer.Option("--resume", metavar="RUN", help="Go on with a run that was ended or killed.")
+    ] = None,
+    stop_on: Annotated[
+        Literal["fail"] | None, typer.Option("--stop-on", help="End at the first fail.", show_default=False)
+    ] = None,
+    rehearse: Annotated[bool, typer.Option("--rehearse", help="Steps before and function check, no cut.")] = False,
+    logs: LogsOption = LOGS,
+    seed: Annotated[
+        int | None,
+        typer.Option("--seed", metavar="N", min=-(2**63), max=2**63 - 1, help="Draws delays and orders again."),
+    ] = None,
+    by: ByOption = "",
+    arm: ArmOption = None,
+    junit: Annotated[
+        Path | None, typer.Option("--junit", metavar="FILE", help="Also write JUnit XML for CI servers.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Perform the scenarios, judge them, archive everything, show the result."""
+    from restart_bench.model.outcome import Refused
+    from restart_bench.report.documents import faults_document, refusal_document
+
+    try:
+        suites = _load_suites(paths, rig, program, repeat)
+        for suite in suites:
+            _say_warnings(suite)
+        _refuse_unwritable(junit)
+        if not simulated and arm is None:
+            arm = typed_arming(suites[0].rig.name, complain)
+        options = RunOptions(
+            logs=logs,
+            simulated=simulated,
+            seed=seed,
+            by=by,
+            arm=arm,
+            stop_on_fail=stop_on == "fail",
+            rehearse=rehearse,
+            resume=resume,
+            repeat=repeat,
+        )
+        outcome = _perform(suites, options, as_json)
+    except FaultsFound as found:
+        say_faults(found)
+        if as_json:
+            print(json.dumps(faults_document(found.faults, EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
+        return EXIT_BAD_INPUT
+    except Refused as refused:
+        complain(refused)
+        if as_json:
+            print(json.dumps(refusal_document(str(refused), EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
+        return EXIT_BAD_INPUT
+    if not _write_junit(junit, outcome):
+        outcome = replace(outcome, exit_code=exit_over([outcome.exit_code, EXIT_ERROR]))
+    try:
+        _show_outcome(outcome, as_json)
+    except BrokenPipeError:  # who read our output is gone; the verdict stands
+        pass
+    except OSError as problem:
+        complain(f"the result could not be shown ({problem}); the run itself is in the archive")
+        return exit_over([outcome.exit_code, EXIT_ERROR])
+    return outcome.exit_code
+
+
+def _refuse_unwritable(file: Path | None) -> None:
+    """Raises Refused where the JUnit file could not be written, before anything moves; leaves nothing behind."""
+    from restart_bench.model.outcome import Refused
+
+    if file is None:
+        return
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        was_there = file.exists()
+        with file.open("ab"):
+            pass
+        if not was_there:
+            file.unlink()
+    except OSError as problem:
+        raise Refused(
+            f"--junit {file}: can't be written ({problem}); nothing was moved. Choose another file."
+        ) from None
+
+
+def _perform(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> RunOutcome:
+    from restart_bench.run.session import perform
+
+    show, ask = _show_for(suites, options, as_json)
+    try:
+        return perform(suites, options, show, ask)
+    finally:
+        show.close()
+
+
+def _show_for(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> tuple[Show, AskPerson | None]:
+    """The live screen where somebody watches, else plain lines; with --json both go to standard error."""
+    stream = sys.stderr if as_json else sys.stdout
+    console = console_for(stream)
+    if not is_console(stream):
+        from restart_bench.screen.outlet import Outlet
+        from restart_bench.screen.plain import PlainShow
+
+        outlet = Outlet(stream)
+        return PlainShow(outlet, rehearsal=options.rehearse), person_at(console, before=outlet.drain)
+    from restart_bench.screen.screen import LiveScreen
+
+    screen = LiveScreen(
+        [(one.rig, one.scenarios) for one in suites], console, simulated=options.simulated, rehearsal=options.rehearse
+    )
+    return screen, answering(screen.ask) if sys.stdin.isatty() else None
+
+
+def _write_junit(file: Path | None, outcome: RunOutcome) -> bool:
+    if file is None:
+        return True
+    from restart_bench.report.documents import junit
+
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(junit(outcome), encoding="utf-8")
+    except OSError as problem:
+        complain(f"{file} could not be written ({problem}); the run itself is in the archive")
+        return False
+    return True
+
+
+def _show_outcome(outcome: RunOutcome, as_json: bool) -> None:
+    if is_console(sys.stdout):
+        _print_outcome(outcome, as_json, sys.stdout)
+        sys.stdout.flush()
+        return
+    from restart_bench.screen.outlet import Outlet
+    from restart_bench.screen.plain import LEAVE_WITHIN_S
+
+    outlet = Outlet(sys.stdout, whole=True)
+    _print_outcome(outcome, as_json, cast("TextIO", outlet))
+    stopped = any(run.how == "stopped" for run in outcome.runs)
+    outlet.drain(LEAVE_WITHIN_S if stopped else None)
+
+
+def _print_outcome(outcome: RunOutcome, as_json: bool, stream: TextIO) -> None:
+    if as_json:
+        from restart_bench.report.documents import document
+
+        print(json.dumps(document(outcome), ensure_ascii=False, indent=2), file=stream)
+        return
+    from restart_bench.report.console import print_outcome
+
+    print_outcome(outcome, console_for(stream))
+
+
+@app.command()
+@honest_exit
+def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
+    """Return pressed points to idle, bring the supply to its normal end, close what a killed run left open."""
+    from restart_bench.run.park import park as put_to_rest
+
+    loaded = _load_rig(rig).rig
+    if arm is None:
+        arm = typed_arming(loaded.name, complain)
+    from restart_bench.screen.outlet import Outlet
+
+    outlet = Outlet(sys.stdout)  # whoever does not read may not keep the rig from its rest
+    ask = person_at(console_for(sys.stderr), before=outlet.drain)
+    parked = put_to_rest(loaded, logs=logs, arm=arm, ask=ask, say=lambda text: print(text, file=cast("TextIO", outlet)))
+    outlet.drain()
+    for folder in parked.closed:
+        print(f"closed: {folder}")
+    print(f"supply: {parked.supply}")
+    if parked.not_idle:
+        print(f"NOT SHOWN AT IDLE: {', '.join(parked.not_idle)}; go to the rig and look")
+    return 0 if parked.well else EXIT_ERROR
+
+
+# ---------------------------------------------------------------- rigs
+
+
+@app.command()
+@honest_exit
+def simulate(
+    rig: RigPath,
+    program: ProgramOption = None,
+    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Draws what the model leaves to chance.")] = 0,
+) -> int:
+    """Serve the simulated rig over Modbus TCP for any client: one line a device, then until Ctrl-C."""
+    from restart_bench.model.outcome import Refused
+    from restart_bench.simulated.handle import serve, worked_by
+    from restart_bench.suite.loader import load_program
+
+    suite = _load_rig(rig)
+    model = suite.program if program is None else load_program(program, suite.rig)
+    if model is None:
+        raise Refused(f"{rig}: no program to simulate; write `simulation: program.yaml` in the rig, or use --program")
+    for line in worked_by(suite.rig):
+        print(line, file=sys.stderr)
+    serve(suite.rig, model, seed=seed, say=lambda line: print(line, flush=True))
+    return 0
+
+
+@app.command()
+@honest_exit
+def drivers(
+    name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="One driver, with all its keys.")] = None,
+) -> int:
+    """What a rig file can name as its supply."""
+    from restart_bench.cli.drivers import driver_lines
+
+    print("\n".join(driver_lines(name, width_for(sys.stdout))))
+    return 0
+
+
+@app.command()
+@honest_exit
+def schema(
+    kind: Annotated[Literal["rig", "scenario", "program"], typer.Argument(help="rig, scenario or program.")],
+) -> int:
+    """JSON Schema of a file, for editors that complete and check while one types."""
+    from restart_bench.suite.json_schema import schema_for
+
+    print(json.dumps(schema_for(kind), ensure_ascii=False, indent=2))
+    return 0
+
+
+def _not_here(name: str, instead: str) -> None:
+    """A command that other editions have: it says what serves in its place, and does nothing."""
+
+    @app.command(name, hidden=True, context_settings={"allow_extra_args": True, "ignore_unknown_options": True})
+    @honest_exit
+    def refuse() -> int:
+        from restart_bench.model.outcome import Refused
+
+        raise Refused(f"this edition has no `{name}`; nothing was done. {instead}")
+
+
+_not_here("predict", "`restart-bench run PATH --simulated` plays the program model, and says what each output does.")
+_not_here(
+    "survey", "`restart-bench look RIG` shows the outputs; `restart-bench new FOLDER` writes scenarios to begin with."
+)
+
+register_archive_commands(app)
+
+
+# ---------------------------------------------------------------- files
+
+
+def _load_suites(paths: list[Path], rig: Path | None, program: Path | None, repeat: int | None) -> tuple[Suite, ...]:
+    from restart_bench.suite.loader import load_suites
+    from restart_bench_drivers.registry import cards
+
+    return load_suites(paths, rig=rig, program=program, repeat=repeat, cards=cards())
+
+
+def _load_rig(path: Path) -> Suite:
+    from restart_bench.suite.loader import load_rig
+    from restart_bench_drivers.registry import cards
+
+    return load_rig(rig_file(path), cards=cards())
+
+
+def _say_warnings(suite: Suite) -> None:
+    for warning in suite.warnings:
+        complain(f"warning: {warning}")

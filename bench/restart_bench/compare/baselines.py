@@ -1,0 +1,128 @@
+"""Comparing two archived runs, and the list of approved baselines of a rig."""
+
+from __future__ import annotations
+
+import getpass
+import json
+import os
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from restart_bench.archive.files import ArchiveError, clear_errors, sync_folder, to_bytes
+from restart_bench.archive.reader import ArchivedRun
+from restart_bench.archive.soundness import require_sound
+from restart_bench.compare.comparison import Comparison, RunFacts, compare
+from restart_bench.model.codec import from_fields
+from restart_bench.model.journal import judged_cycles, judged_scenarios
+
+BASELINES = "baselines.jsonl"
+
+
+def facts_of(run: ArchivedRun) -> RunFacts:
+    """What a comparison needs of an archived run. Raises ArchiveError where the run was not closed."""
+    if not run.closed:
+        raise ArchiveError(f"{run.folder}: not closed, the bench was killed; close it with `restart-bench park RIG`")
+    return RunFacts(
+        id=run.id,
+        rig=run.rig_name,
+        cycles=tuple(judged_cycles(run.records).values()),
+        scenarios=tuple(judged_scenarios(run.records).values()),
+        simulated=bool(run.run.get("simulated")),
+        program={name: tuple(values) for name, values in (run.run.get("program_identity") or {}).items()},
+        inputs={name: content.decode("utf-8", errors="replace") for name, content in run.inputs().items()},
+    )
+
+
+def compare_runs(baseline: Path, run: Path) -> Comparison:
+    """Compare the archived run in one folder with that in another. Raises ArchiveError."""
+    return compare(facts_of(ArchivedRun.open(baseline)), facts_of(ArchivedRun.open(run)))
+
+
+# ---------------------------------------------------------------- approved baselines
+
+
+@dataclass(frozen=True, slots=True)
+class Approval:
+    """One line of baselines.jsonl: who made which run the baseline, when (wall, RFC 3339) and why."""
+
+    run: str
+    by: str
+    why: str
+    at: str
+    verdict: str = ""
+    replaces: str = ""
+
+
+def approve(folder: Path, *, why: str, by: str = "") -> Approval:
+    """Make a closed run the baseline of its rig: a line is appended, nothing is ever overwritten.
+
+    Raises ArchiveError where no reason is given or the run was not closed.
+    """
+    run = ArchivedRun.open(folder)
+    if not run.closed:
+        raise ArchiveError(f"{folder}: not closed, so it can't be a baseline; close it with `restart-bench park RIG`")
+    require_sound(folder, "can't be a baseline")
+    if not why.strip():
+        raise ArchiveError("an approval needs its reason; add --why TEXT")
+    if not by:
+        with suppress(Exception):  # no user name on this system
+            by = getpass.getuser()
+    path = _baselines_of(folder)
+    before = _read_approvals(path)
+    approval = Approval(
+        run=run.id,
+        by=by,
+        why=why.strip(),
+        at=datetime.now(tz=UTC).isoformat(timespec="seconds"),
+        verdict=str(run.run.get("verdict") or ""),
+        replaces=before[-1].run if before else "",
+    )
+    line = to_bytes(json.dumps(asdict(approval), ensure_ascii=False)) + b"\n"
+    with clear_errors("append the approval", path), path.open("ab+") as file:
+        if file.tell() and not _ends_whole(path):
+            line = b"\n" + line  # a line that was torn by a kill stays by itself
+        file.write(line)
+        file.flush()
+        os.fsync(file.fileno())
+    sync_folder(path.parent)
+    return approval
+
+
+def approvals(logs: Path, rig: str) -> list[Approval]:
+    """All approvals on this rig, oldest first; the last one holds. A torn line is left out."""
+    return _read_approvals(logs / f"rig={rig}" / BASELINES)
+
+
+def baseline_of(logs: Path, rig: str) -> str | None:
+    """Id of the run that is the approved baseline of this rig, None where there is none."""
+    told = approvals(logs, rig)
+    return told[-1].run if told else None
+
+
+def _baselines_of(folder: Path) -> Path:
+    rig = folder.resolve().parent.parent
+    if not rig.name.startswith("rig="):
+        raise ArchiveError(
+            f"{folder}: does not lie in an archive (logs/rig=.../date=.../run=...), so it has no baseline"
+        )
+    return rig / BASELINES
+
+
+def _ends_whole(path: Path) -> bool:
+    with path.open("rb") as file:
+        file.seek(-1, os.SEEK_END)
+        return file.read(1) == b"\n"
+
+
+def _read_approvals(path: Path) -> list[Approval]:
+    if not path.exists():
+        return []
+    with clear_errors("read", path):
+        lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
+    found: list[Approval] = []
+    for line in lines:
+        with suppress(ValueError, TypeError, RecursionError):
+            found.append(from_fields(Approval, json.loads(line)))
+    return found

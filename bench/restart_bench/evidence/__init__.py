@@ -1,0 +1,1 @@
+"""Pure: samples become traces, changes, marks and what may be counted."""

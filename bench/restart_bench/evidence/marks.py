@@ -1,0 +1,504 @@
+"""The named instants of a cycle, each with bounds, and the two questions that the runner asks while it waits.
+
+The bounds of `ready` hold although the controller may have been ready before the first read that counts: its lower
+bound is the last sign against it, not the read before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from restart_bench.evidence.reachability import Reachability
+from restart_bench.evidence.restarts import LateRestart, late_restart
+from restart_bench.evidence.supply_off import longest, losses_of
+from restart_bench.evidence.traces import (
+    BLIND_NS,
+    FAR_NS,
+    Course,
+    Flags,
+    Instants,
+    Reads,
+    Trace,
+    TraceBuilder,
+    conforming,
+    pace_ns,
+)
+from restart_bench.model.clock import Bounds
+from restart_bench.model.journal import MARKS as MARK_ORDER
+from restart_bench.model.journal import CycleRecords, Mark, Switching
+from restart_bench.model.rig import Rig, Wanted
+from restart_bench.model.samples import DeviceSamples, SampleKind
+from restart_bench.model.scenario import Scenario
+
+ANYTHING = Wanted()
+"""Met by every value: a point that only has to be read."""
+
+
+MOST_RESTARTS = 20
+"""So many restarts within one watch are followed; a controller that goes on restarting is watched no longer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a cycle has come: its marks so far. `begins`: from here alive, ready and settled count: the return, or
+    a restart that showed after it (`late`). `watch_end_ns`: when the watch ends, as far as is known. `ready_by_ns`:
+    until then the controller has time to get ready, None where it is."""
+
+    marks: dict[str, Bounds]
+    begins: Bounds | None = None
+    late: LateRestart | None = None
+    watch_end_ns: int | None = None
+    ready_by_ns: int | None = None
+
+
+def find_marks(
+    rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]
+) -> dict[str, Bounds]:
+    """All marks of the cycle that came so far, by name, in their natural order."""
+    return progress_of(rig, scenario, records, samples).marks
+
+
+def progress_of(rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]) -> Progress:
+    """How far the cycle has come."""
+    builder = TraceBuilder(rig, samples)
+    return progress_from(rig, scenario, records, Reachability.with_controller(rig, builder), builder)
+
+
+def traces_of(
+    rig: Rig, records: CycleRecords, samples: Mapping[str, DeviceSamples], points: Collection[str] | None = None
+) -> dict[str, Trace]:
+    """Traces of all points of the rig (or of `points` only) by name, with what counts in this cycle."""
+    builder = TraceBuilder(rig, samples)
+    _follow(rig, records, Reachability.with_controller(rig, builder), builder)
+    return {name: builder.trace(name) for name in rig.points if points is None or name in points}
+
+
+def progress_from(
+    rig: Rig, scenario: Scenario, records: CycleRecords, contact: Reachability | None, builder: TraceBuilder
+) -> Progress:
+    """The same from what is already taken apart. From here on the builder's reads count as this cycle's do."""
+    found: dict[str, Bounds] = {}
+    cut, restored, late = _follow(rig, records, contact, builder)
+    progress = Progress(found)
+    if cut is not None:
+        found["cut"] = cut
+        dark = _dark(rig, scenario.how == "mode", contact, builder, (cut, restored))
+        if dark is not None:
+            found["dark"] = dark
+    if restored is not None:
+        found["restored"] = restored
+        counting = _Counting(rig, scenario, contact, builder, cut)
+        progress = counting.progress(restored, late)
+        found |= progress.marks
+    if records.ended is not None:
+        found["end"] = Bounds(records.ended.at_ns, records.ended.at_ns)
+    return replace(progress, marks={name: found[name] for name in MARK_ORDER if name in found})
+
+
+def _follow(
+    rig: Rig, records: CycleRecords, contact: Reachability | None, builder: TraceBuilder
+) -> tuple[Bounds | None, Bounds | None, LateRestart | None]:
+    """Loss, return and a late restart; lets the builder count what counts beside them (rule 3)."""
+    cut, restored = cut_of(rig, records), restored_of(rig, records)
+    if cut is None:
+        return cut, restored, None
+    command = switching_of(records, "cut")
+    if command is not None and command.what == "mode":
+        end = FAR_NS if restored is None else ready_deadline(rig, restored).not_after_ns
+        anew = () if restored is None else (restored.not_before_ns,)
+        builder.follow(Course(cut.not_before_ns, anew, (cut.not_before_ns, end)))
+        return cut, restored, None
+    cut, restored = as_the_rail_shows(rig, builder, cut, restored)
+    assert cut is not None
+    if restored is None:
+        builder.follow(Course(cut.not_before_ns))
+        return cut, restored, None
+    builder.follow(Course(cut.not_before_ns, (restored.not_before_ns,)))
+    late = late_restart(rig, builder, contact, cut, restored)
+    if late is not None:
+        builder.follow(Course(cut.not_before_ns, (restored.not_before_ns, late.bounds.not_after_ns)))
+    return cut, restored, late
+
+
+@dataclass(frozen=True, eq=False)
+class _Counting:
+    """Counts the marks that come after the return."""
+
+    rig: Rig
+    scenario: Scenario
+    contact: Reachability | None
+    builder: TraceBuilder
+    cut: Bounds | None
+
+    def progress(self, restored: Bounds, late: LateRestart | None) -> Progress:
+        """From the return, or from the last restart that comes after it and before the end of the watch: what had come
+        before it is no evidence of what comes after."""
+        begins, marks = restored, self.marks(restored)
+        if late is not None:
+            earlier = self.marks(restored, until_ns=late.bounds.not_after_ns)
+            if late.bounds.not_before_ns <= self._watch_end(earlier, restored):
+                late = replace(late, was_ready="ready" in earlier)
+                begins, marks = late.bounds, self._after(late, earlier)
+            else:
+                late = None
+        for _ in range(MOST_RESTARTS):
+            again = self._lost_again(marks, begins)
+            if again is None:
+                break
+            late, begins = replace(again, was_ready="ready" in marks), again.bounds
+            self.builder.count_anew(begins.not_after_ns)
+            marks = self._after(
+                late, {name: one for name, one in marks.items() if one.not_after_ns <= begins.not_after_ns}
+            )
+        by_ns = None if self._in_time(marks, begins) else ready_deadline(self.rig, begins).not_after_ns
+        return Progress(marks, begins, late, self._watch_end(marks, begins), by_ns)
+
+    def _after(self, late: LateRestart, earlier: Mapping[str, Bounds]) -> dict[str, Bounds]:
+        """The marks that count from a restart."""
+        marks = self.marks(late.bounds, late=True)
+        return marks if late.proven else _reaching_back(marks, earlier)
+
+    def _lost_again(self, marks: Mapping[str, Bounds], begins: Bounds) -> LateRestart | None:
+        """The controller is lost once more before the end of the watch."""
+        if self.contact is None:
+            return None
+        again = self.contact.lost_again(begins.not_after_ns, self._watch_end(marks, begins))
+        return None if again is None else LateRestart(again.bounds, again.anew)
+
+    def marks(self, begins: Bounds, until_ns: int = FAR_NS, *, late: bool = False) -> dict[str, Bounds]:
+        """The marks that count from an instant (of a `late` restart, or of the return), as far as they came before
+        another one."""
+        found: dict[str, Bounds] = {}
+        if self.contact is not None:
+            since = self.contact.last_reply_ns(begins.not_after_ns) if late else begins.not_before_ns
+            found |= _answers(self.contact, begins, since)
+        found |= _running(self.rig, self.scenario, self.builder, (self.cut, begins), found.get("good"), until_ns)
+        return {name: mark for name, mark in found.items() if mark.not_after_ns <= until_ns or name == "settled"}
+
+    def _watch_end(self, marks: Mapping[str, Bounds], begins: Bounds) -> int:
+        return self._watch_from(marks, begins) + self.scenario.watch_ns
+
+    def _in_time(self, marks: Mapping[str, Bounds], begins: Bounds) -> bool:
+        ready = marks.get("ready")
+        return ready is not None and ready.not_after_ns <= ready_deadline(self.rig, begins).not_after_ns
+
+    def _watch_from(self, marks: Mapping[str, Bounds], begins: Bounds) -> int:
+        """`ready`, or the end of its time."""
+        begun = marks["ready"] if self._in_time(marks, begins) else ready_deadline(self.rig, begins)
+        return begun.not_after_ns
+
+
+def _reaching_back(counted: dict[str, Bounds], earlier: Mapping[str, Bounds]) -> dict[str, Bounds]:
+    """Where only silence tells of a restart there may have been none: then what had come before it is what came."""
+    found = dict(counted)
+    for name in ("refused", "accepted", "answered", "good", "alive", "ready"):
+        if name in counted and name in earlier:
+            found[name] = Bounds(
+                min(earlier[name].not_before_ns, counted[name].not_before_ns), counted[name].not_after_ns
+            )
+    return found
+
+
+def as_marks(found: Mapping[str, Bounds]) -> tuple[Mark, ...]:
+    """The marks as the journal keeps them."""
+    return tuple(Mark(name, bounds) for name, bounds in found.items())
+
+
+def switching_of(records: CycleRecords, purpose: str) -> Switching | None:
+    """The command with this purpose: `cut` or `restore`."""
+    return next((one for one in records.switchings if one.purpose == purpose), None)
+
+
+def cut_of(rig: Rig, records: CycleRecords) -> Bounds | None:
+    """Bounds of the loss: of the command, widened by the relay's longest delay of opening and its bounce."""
+    command = switching_of(records, "cut")
+    if command is None:
+        return None
+    delay = 0
+    if rig.supply is not None and command.what == "supply":
+        delay = rig.supply.opening_ns + rig.supply.bounce_ns
+    return Bounds(command.before_ns, command.after_ns + delay)
+
+
+def restored_of(rig: Rig, records: CycleRecords) -> Bounds | None:
+    """Bounds of the return: of the command, widened by the longest delay of closing and the bounce."""
+    command = switching_of(records, "restore")
+    if command is None:
+        return None
+    delay = 0
+    if rig.supply is not None and command.what == "supply":
+        delay = rig.supply.closing_ns + rig.supply.bounce_ns
+    return Bounds(command.before_ns, command.after_ns + delay)
+
+
+def as_the_rail_shows(
+    rig: Rig, builder: TraceBuilder, cut: Bounds | None, restored: Bounds | None
+) -> tuple[Bounds | None, Bounds | None]:
+    """Loss and return as a supply proof saw them, where that contradicts command and data sheet: a relay slower than
+    its data sheet, a supply that is held up for a while, or that came back by itself. Bounds that turn out to be
+    wrong must not be counted from."""
+    if cut is None:
+        return cut, restored
+    for proof in rig.proof_of_cut:
+        if proof.point is None or proof.wanted is None or not proof.of_supply:
+            continue
+        reads = builder.trace(proof.point).reads
+        off = conforming(proof.wanted, reads.value)
+        back = None if restored is None else _later_than(reads, ~off, restored)
+        gone = _later_than(reads, off, cut)
+        if gone is not None and (restored is None or gone.not_after_ns <= (back or restored).not_after_ns):
+            cut = gone
+        restored = _by_itself(reads, off, cut, restored) or back or restored
+    return cut, restored
+
+
+def _by_itself(reads: Reads, off: Flags, cut: Bounds, restored: Bounds | None) -> Bounds | None:
+    """The return, if it surely came before it was commanded."""
+    span = None if restored is None else longest(losses_of(reads, off, cut, restored.not_after_ns))
+    if span is None or span.rose is None or restored is None:
+        return None
+    return span.rose if span.rose.not_after_ns < restored.not_before_ns else None
+
+
+def _later_than(reads: Reads, met: Flags, declared: Bounds) -> Bounds | None:
+    """The first change to a state after the earliest bound of a command, if it surely came later than declared."""
+    low = int(np.searchsorted(reads.early, declared.not_before_ns, side="left"))
+    changed = np.flatnonzero(met[low:])
+    if len(changed) == 0 or int(changed[0]) == 0:
+        return None
+    place = low + int(changed[0])
+    not_before = int(reads.early[place - 1])
+    return Bounds(not_before, int(reads.late[place])) if not_before > declared.not_after_ns else None
+
+
+def ready_deadline(rig: Rig, restored: Bounds) -> Bounds:
+    """The end of the time that the controller has to get ready."""
+    return restored.later_by(rig.ready.within_ns)
+
+
+def _dark(
+    rig: Rig, mode: bool, contact: Reachability | None, builder: TraceBuilder, span: tuple[Bounds, Bounds | None]
+) -> Bounds | None:
+    """When the controller fell silent (mode cut: left run mode, as its proof shows)."""
+    cut, restored = span
+    if mode:
+        return _left_run(rig, builder, cut, restored)
+    if contact is None:
+        return None
+    return contact.fate(cut, restored if restored is not None else Bounds(FAR_NS, FAR_NS)).dark
+
+
+def _left_run(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds | None) -> Bounds | None:
+    end = FAR_NS if restored is None else restored.not_after_ns
+    found: list[Bounds] = []
+    for name, wanted, met in mode_proofs(rig):
+        reads = builder.trace(name).reads.inside(cut.not_before_ns, end)
+        shown = np.flatnonzero(conforming(wanted, reads.value) == met)
+        if len(shown):
+            place = int(shown[0])
+            not_before = int(reads.early[place - 1]) if place else cut.not_before_ns
+            found.append(Bounds(not_before, int(reads.late[place])))
+    return min(found, key=lambda bounds: bounds.not_after_ns, default=None)
+
+
+def mode_proofs(rig: Rig) -> list[tuple[str, Wanted, bool]]:
+    """What proves that run mode was left: a point, its condition, and whether that must be met or missed."""
+    if rig.mode is not None and rig.mode.proof:
+        return [(name, wanted, True) for name, wanted in rig.mode.proof]
+    return [(name, wanted, False) for name, wanted in rig.ready.when]
+
+
+def _answers(contact: Reachability, begins: Bounds, since_ns: int) -> dict[str, Bounds]:
+    """Refused, accepted, answered, good: each the first of its kind after the return (or a late restart), among what
+    was received after an instant."""
+    after = begins.not_before_ns
+    refused, accepted = SampleKind.REFUSED, SampleKind.ACCEPTED
+    answer = (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.LATE)
+    no_answer = (SampleKind.REFUSED, SampleKind.SILENT, SampleKind.RESET)
+    found = {
+        "refused": contact.first((refused,), after, (), connects=True, received_after_ns=since_ns),
+        "accepted": contact.first((accepted,), after, (refused,), connects=True, received_after_ns=since_ns),
+        "answered": contact.first(answer, after, no_answer, received_after_ns=since_ns),
+        "good": contact.first(
+            (SampleKind.GOOD,), after, (*no_answer, SampleKind.EXCEPTION), received_after_ns=since_ns
+        ),
+    }
+    return {name: bounds for name, bounds in found.items() if bounds is not None}
+
+
+def _running(
+    rig: Rig,
+    scenario: Scenario,
+    builder: TraceBuilder,
+    span: tuple[Bounds | None, Bounds],
+    good: Bounds | None,
+    until_ns: int,
+) -> dict[str, Bounds]:
+    """Alive, ready, settled."""
+    found: dict[str, Bounds] = {}
+    cut, begins = span
+    after = begins.not_before_ns
+    floor = good.not_before_ns if good is not None else after
+    alive = rig.ready.alive
+    moving: list[Held] | None = None
+    if alive is not None and alive in rig.points:
+        trace = builder.trace(alive)
+        moving = _moving(rig, builder, begins, until_ns)
+        if moving:
+            first = moving[0].since.not_after_ns
+            still = standstill(trace, cut, begins)
+            still = still[still < first]
+            floor = max(floor, int(still.max()) if len(still) else floor)
+            found["alive"] = Bounds(min(floor, first), first)
+    traces = {name: builder.trace(name) for name, _ in ready_conditions(rig)}
+    ready = ready_since(rig, traces, after, moving)
+    if ready is not None:
+        found["ready"] = Bounds(min(max(floor, ready.not_before_ns), ready.not_after_ns), ready.not_after_ns)
+    deadline = ready_deadline(rig, begins)
+    in_time = "ready" in found and found["ready"].not_after_ns <= deadline.not_after_ns
+    found["settled"] = (found["ready"] if in_time else deadline).later_by(scenario.settle_ns)
+    return found
+
+
+def _moving(rig: Rig, builder: TraceBuilder, begins: Bounds, until_ns: int) -> list[Held]:
+    """Spans in which the sign of life moves, from the return on; the second change shows it."""
+    alive = rig.ready.alive
+    controller = rig.controller
+    assert alive is not None
+    running = builder.running(rig.points[alive].device if controller is None else controller.name) or ()
+    after = begins.not_before_ns
+    reads = builder.trace(alive).reads
+    found = []
+    for one in sorted(running, key=lambda span: span.from_ns):
+        last = reads.last_until(min(one.until_ns, until_ns))
+        if one.from_ns >= after and one.from_ns < until_ns and last is not None:
+            end = FAR_NS if one.until_ns >= FAR_NS and until_ns >= FAR_NS else int(reads.late[last])
+            found.append(Held(Bounds(min(after, one.shown_ns), one.shown_ns), max(end, one.shown_ns)))
+    return found
+
+
+def standstill(trace: Trace, cut: Bounds | None, restored: Bounds) -> Instants:
+    """Instants after the return at which the sign of life surely stood still, from reads that do not count yet.
+
+    It moves at a pace known from before the cut; a value that has stood for twice the longest time between two of
+    its changes shows that the program did not run when that time began. Nothing is known without such a pace.
+    """
+    nothing = np.empty(0, dtype=np.int64)
+    if cut is None:
+        return nothing
+    usual = trace.reads.until(cut.not_before_ns)
+    usually = pace_ns(usual.early, usual.late, usual.value)
+    if usually is None:
+        return nothing
+    pace = 2 * usually
+    early_rows = ~trace.counts & ~np.isnan(trace.value) & (trace.sent_ns >= restored.not_before_ns)
+    sent, value = trace.sent_ns[early_rows], trace.value[early_rows]
+    if len(sent) == 0:
+        return nothing
+    begins = np.concatenate(([0], np.flatnonzero(value[1:] != value[:-1]) + 1))
+    began = np.repeat(sent[begins], np.diff(np.concatenate((begins, [len(sent)]))))
+    stood: Instants = sent[sent - began >= pace] - pace
+    return stood
+
+
+def ready_conditions(rig: Rig) -> list[tuple[str, Wanted]]:
+    """What makes the controller count as running. Without `when` it is enough that `alive` moves, without either
+    that any point of the controller can be read."""
+    if rig.ready.when:
+        return list(rig.ready.when)
+    if rig.ready.alive is not None and rig.ready.alive in rig.points:
+        return [(rig.ready.alive, ANYTHING)]
+    controller = rig.controller
+    readable = [name for name, point in rig.points.items() if controller is None or point.device == controller.name]
+    return [(name, ANYTHING) for name in readable[:1]]
+
+
+def ready_since(rig: Rig, traces: Mapping[str, Trace], from_ns: int, moving: list[Held] | None = None) -> Bounds | None:
+    """First instant after `from_ns` from which all conditions of `ready` held for `steady`; None: not yet.
+
+    Only reads that count are looked at (rule 3), and only those sent after `from_ns`; `moving` are the spans in which
+    the sign of life is known to move, where that is more than the reads' own counting says.
+    """
+    held: list[Held] | None = moving
+    for name, wanted in ready_conditions(rig):
+        trace = traces.get(name)
+        if trace is None:
+            return None
+        one = held_spans(trace.reads.inside(from_ns, FAR_NS), wanted, from_ns)
+        held = one if held is None else held_together(held, one)
+    for span in held or []:
+        if span.until_ns - span.since.not_after_ns >= rig.ready.steady_ns:
+            return span.since
+    return None
+
+
+def condition_held(traces: Mapping[str, Trace], conditions: Sequence[tuple[str, Wanted]], from_ns: int) -> Held | None:
+    """From when after `from_ns`, and at least until when, all conditions have held unbroken up to the newest reads.
+
+    None where one does not hold now, or was not read for longer than a second. Names are those of the judged points.
+    """
+    held: list[Held] = []
+    for name, wanted in conditions:
+        trace = traces.get(name)
+        if trace is None or len(trace.received_ns) == 0:
+            return None
+        reads = trace.reads.inside(from_ns, FAR_NS)
+        spans = held_spans(reads, wanted, from_ns)
+        if not spans or spans[-1].until_ns != int(reads.early[-1]):
+            return None
+        if int(trace.received_ns[-1]) - spans[-1].until_ns > BLIND_NS:
+            return None
+        held.append(spans[-1])
+    if not held:
+        return None
+    since = [one.since for one in held]
+    together = Bounds(max(one.not_before_ns for one in since), max(one.not_after_ns for one in since))
+    return Held(together, min(one.until_ns for one in held))
+
+
+class Held:
+    """A condition held from `since` at least until `until_ns`."""
+
+    __slots__ = ("since", "until_ns")
+
+    def __init__(self, since: Bounds, until_ns: int) -> None:
+        self.since = since
+        self.until_ns = until_ns
+
+
+def held_spans(reads: Reads, wanted: Wanted, from_ns: int) -> list[Held]:
+    """Spans in which every read met the condition and no two were further apart than a second."""
+    if len(reads) == 0:
+        return []
+    met: Flags = np.ones(len(reads), dtype=bool) if wanted is ANYTHING else conforming(wanted, reads.value)
+    broken = (reads.late[1:] - reads.early[:-1] > BLIND_NS) | (met[1:] != met[:-1])
+    edges = [0, *(np.flatnonzero(broken) + 1).tolist(), len(reads)]
+    spans: list[Held] = []
+    for low, high in pairwise(edges):
+        if bool(met[low]):
+            not_before = from_ns if low == 0 else int(reads.early[low - 1])
+            since = Bounds(min(not_before, int(reads.late[low])), int(reads.late[low]))
+            spans.append(Held(since, int(reads.early[high - 1])))
+    return spans
+
+
+def held_together(first: list[Held], second: list[Held]) -> list[Held]:
+    """Spans in which both held, in order."""
+    found: list[Held] = []
+    place = 0
+    for one in first:
+        while place < len(second) and second[place].until_ns < one.since.not_after_ns:
+            place += 1
+        for other in second[place:]:
+            since = Bounds(
+                max(one.since.not_before_ns, other.since.not_before_ns),
+                max(one.since.not_after_ns, other.since.not_after_ns),
+            )
+            if other.since.not_after_ns > one.until_ns:
+                break
+            found.append(Held(since, min(one.until_ns, other.until_ns)))
+    return found

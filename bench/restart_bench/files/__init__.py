@@ -1,0 +1,1 @@
+"""YAML trees, kinds of values, validation and cures of what people write."""

@@ -1,0 +1,306 @@
+"""One table of test and cure: what people really type, consulted after YAML or a model has refused.
+
+The first row whose test holds gives the cure. Rows only look at the refusal, so that each can be tested alone.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+SYNTAX: Literal["syntax"] = "syntax"
+KEY: Literal["key"] = "key"
+VALUE: Literal["value"] = "value"
+
+CURLY = "“”„‟‘’‚«»"
+_UNITS = r"(?:us|µs|ms|s|min|h|d|V|mV|%)"
+ON_OFF = ("on", "off", "yes", "no", "true", "false")
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """What was refused. `text`: the value or key as written (syntax: what YAML says), `line`: its whole line,
+    `known`: the keys or words that could stand there, `before`: key and value in front of a key without a value,
+    `default`: the cure that the refusing part knows itself."""
+
+    stage: Literal["syntax", "key", "value"]
+    expected: str
+    text: str
+    line: str = ""
+    opened: int | None = None
+    known: tuple[str, ...] = ()
+    before: tuple[str, str] | None = None
+    no_value: bool = False
+    default: str = ""
+
+
+CureTest = Callable[[Refusal], bool]
+WordCure = Callable[[Refusal], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Cure:
+    """One row: what it is for, when it holds, what it says."""
+
+    name: str
+    test: CureTest
+    say: WordCure
+
+
+def cure_for(refusal: Refusal) -> str:
+    """The cure of the first row that fits; else the default of the part that refused."""
+    for row in TABLE:
+        if row.test(refusal):
+            return row.say(refusal)
+    return refusal.default or "compare it with an example: restart-bench schema shows one for every key"
+
+
+def closest(word: str, known: Iterable[str]) -> str:
+    """The known word that was probably meant, or ""."""
+    # two letters are near to almost anything: `on` is only meant where hardly more was written
+    candidates = [one for one in known if len(one) > 2 or len(word) <= 3]
+    found = difflib.get_close_matches(word, candidates, n=1, cutoff=0.6)
+    return found[0] if found else ""
+
+
+def straightened(text: str) -> str:
+    """The text with straight quotes in place of curly ones."""
+    return re.sub(f"[{CURLY}]", '"', text)
+
+
+def _at(stage: str, *expected: str) -> CureTest:
+    return lambda r: r.stage == stage and (not expected or r.expected in expected)
+
+
+def _with(first: CureTest, second: CureTest) -> CureTest:
+    return lambda r: first(r) and second(r)
+
+
+def _matches(pattern: str) -> CureTest:
+    compiled = re.compile(pattern)
+    return lambda r: compiled.fullmatch(r.text.strip()) is not None
+
+
+def _minutes(text: str) -> str:
+    """The duration that `1:30` or `0:01:30` stands for, as text."""
+    parts = [int(part) for part in text.split(":")]
+    seconds = 0
+    for part in parts:
+        seconds = seconds * 60 + part
+    hours, rest = divmod(seconds, 3600)
+    minutes, seconds = divmod(rest, 60)
+    told = [f"{hours} h" if hours else "", f"{minutes} min" if minutes else "", f"{seconds} s" if seconds else ""]
+    return " ".join(part for part in told if part) or "0"
+
+
+def _split_key(text: str, known: tuple[str, ...]) -> tuple[str, str]:
+    """`within 5 s` as key and value, if its first word is a known key; else two empty texts."""
+    word, _, rest = text.strip().partition(" ")
+    word = word.rstrip("=")
+    return (word, rest.strip(" =")) if word in known and rest.strip(" =") else ("", "")
+
+
+def _item(text: str) -> str:
+    """What an item number of the older notation (first digit: the table) is as an address."""
+    digits = text.strip()
+    table = {"4": "holding_register", "3": "input_register", "1": "discrete_input"}.get(digits[0])
+    hexadecimal = f"if {digits} is really meant, write 0x{int(digits):04X}" if int(digits) <= 65535 else ""
+    if table is None or int(digits[1:]) == 0:
+        return f"addresses count from 0; {hexadecimal}"
+    address = f"addresses count from 0: write {table}: {int(digits[1:]) - 1}"
+    return f"{address} ({hexadecimal})" if hexadecimal else address
+
+
+TABLE: tuple[Cure, ...] = (
+    # ------------------------------------------------------------ what YAML can't read
+    Cure("tab", _with(_at(SYNTAX), lambda r: "\t" in r.line), lambda r: "use spaces in place of the tab"),
+    Cure(
+        "curly quotes",
+        _with(_at(SYNTAX), lambda r: any(sign in r.line for sign in CURLY)),
+        lambda r: f"use straight quotes: {straightened(r.line.strip())}",
+    ),
+    Cure(
+        "colon in unquoted text",
+        _with(
+            _at(SYNTAX),
+            lambda r: "mapping values are not allowed" in r.text or (r.line.count(": ") > 1 and "{" not in r.line),
+        ),
+        lambda r: "put text with a colon in quotes, and see that the lines of one block begin in the same column",
+    ),
+    Cure(
+        "two documents",
+        _with(_at(SYNTAX), lambda r: "document" in r.text),
+        lambda r: "write one file for each and delete the line with ---",
+    ),
+    Cure(
+        "sign that YAML keeps for itself",
+        _with(_at(SYNTAX), lambda r: "cannot start any token" in r.text or "alias" in r.text or "anchor" in r.text),
+        lambda r: "put text that begins with such a sign in quotes",
+    ),
+    Cure(
+        "open bracket",
+        _with(_at(SYNTAX), lambda r: "expected ',' or" in r.text),
+        lambda r: f"close the bracket opened on line {r.opened}, and put text with a colon, comma or bracket in quotes",
+    ),
+    Cure(
+        "open quote",
+        _with(_at(SYNTAX), lambda r: "end of stream" in r.text or "quoted scalar" in r.text),
+        lambda r: f"close the quote or bracket opened on line {r.opened}" if r.opened else "close the quote or bracket",
+    ),
+    Cure(
+        "key without colon",
+        _with(_at(SYNTAX), lambda r: "could not find expected ':'" in r.text),
+        lambda r: "write a colon and a space after the key",
+    ),
+    Cure(
+        "uneven indentation",
+        _at(SYNTAX),
+        lambda r: (
+            "see that the lines of one block begin in the same column, "
+            "and that colons, brackets and quotes are in place"
+        ),
+    ),
+    # ------------------------------------------------------------ keys
+    Cure(
+        "curly quotes",
+        _with(_at(KEY), lambda r: any(sign in r.text for sign in CURLY)),
+        lambda r: f"use straight quotes or none: {straightened(r.text)}",
+    ),
+    Cure(
+        "value in front of the colon",
+        _with(_at(KEY), lambda r: r.text.lower() in ON_OFF),
+        lambda r: f"write the name first and the value behind the colon, like burner: {r.text.lower()}",
+    ),
+    Cure(
+        "decimal comma",
+        _with(
+            _at(KEY),
+            lambda r: (
+                r.no_value
+                and r.before is not None
+                and re.fullmatch(r"[0-9]+", r.before[1]) is not None
+                and re.fullmatch(rf"[0-9]+ ?{_UNITS}?", r.text) is not None
+            ),
+        ),
+        lambda r: f"write a decimal point: {r.before[0]}: {r.before[1]}.{r.text}" if r.before else "",
+    ),
+    Cure(
+        "list without brackets",
+        _with(
+            _at(KEY),
+            lambda r: (
+                r.no_value
+                and r.before is not None
+                and re.fullmatch(rf"[0-9.]+ ?{_UNITS}?", r.before[1]) is not None
+                and re.fullmatch(rf"[0-9.]+ ?{_UNITS}?", r.text) is not None
+            ),
+        ),
+        lambda r: f"write a list in brackets: {r.before[0]}: [{r.before[1]}, {r.text}]" if r.before else "",
+    ),
+    Cure(
+        "colon forgotten",
+        _with(_at(KEY), lambda r: r.no_value and _split_key(r.text, r.known)[0] != ""),
+        lambda r: "write a colon: {}: {}".format(*_split_key(r.text, r.known)),
+    ),
+    Cure(
+        "space forgotten",
+        _with(_at(KEY), lambda r: r.no_value and r.text.partition(":")[0] in r.known and ":" in r.text),
+        lambda r: "write a space after the colon: {}: {}".format(*r.text.split(":", 1)),
+    ),
+    Cure(
+        "comma in unquoted text",
+        _with(_at(KEY), lambda r: r.no_value and r.before is not None and closest(r.text, r.known) == ""),
+        lambda r: f'put text with a comma in quotes: {r.before[0]}: "{r.before[1]}, {r.text}"' if r.before else "",
+    ),
+    Cure(
+        "misspelt",
+        _with(_at(KEY), lambda r: closest(r.text.lower().replace("-", "_"), r.known) != ""),
+        lambda r: f"did you mean {closest(r.text.lower().replace('-', '_'), r.known)}?",
+    ),
+    Cure(
+        "known keys",
+        _with(_at(KEY), lambda r: r.known != ()),
+        lambda r: f"known here: {', '.join(r.known)}",
+    ),
+    # ------------------------------------------------------------ values
+    Cure(
+        "hidden ending",
+        _at(VALUE, "file name"),
+        lambda r: f"rename {r.text} to {r.text.removesuffix('.txt')} (Windows hides the second ending)",
+    ),
+    Cure(
+        "curly quotes",
+        _with(_at(VALUE), lambda r: any(sign in r.text for sign in CURLY)),
+        lambda r: f"use straight quotes or none: {straightened(r.text).strip(chr(34))}",
+    ),
+    Cure(
+        "list without brackets",
+        _with(_at(VALUE), _matches(rf"[0-9.]+ ?{_UNITS}(, ?[0-9.]+ ?{_UNITS})+")),
+        lambda r: f"write a list in brackets: [{r.text.strip()}]",
+    ),
+    Cure(
+        "decimal comma",
+        _with(_at(VALUE), _matches(rf"[-+]?[0-9]+,[0-9]+ ?{_UNITS}?")),
+        lambda r: f"write a decimal point: {r.text.strip().replace(',', '.')}",
+    ),
+    Cure(
+        "duration with colons",
+        _with(_at(VALUE, "duration"), _matches(r"[0-9]{1,4}(:[0-9]{1,2}){1,2}")),
+        lambda r: f"write {_minutes(r.text.strip())}",
+    ),
+    Cure(
+        "number with colons",
+        _with(_at(VALUE), _matches(r"[-+]?[0-9]+(:[0-9]{1,2})+(\.[0-9]*)?")),
+        lambda r: "write the number without a colon",
+    ),
+    Cure(
+        "leading zero",
+        _with(_at(VALUE), _matches(r"0[0-9]+")),
+        lambda r: f"write {r.text.strip().lstrip('0') or '0'}",
+    ),
+    Cure(
+        "unit in other words",
+        _with(_at(VALUE, "duration"), _matches(r"[0-9.]+ ?[A-Za-z]+")),
+        lambda r: _unit_cure(r.text.strip(), r.default),
+    ),
+    Cure(
+        "item number as address",
+        _with(
+            _at(VALUE, "address"),
+            _matches(r"4000[1-9]|400[1-9][0-9]|40[1-9][0-9]{2}|4[1-9][0-9]{3}|[56][0-9]{4}|[134][0-9]{5}"),
+        ),
+        lambda r: _item(r.text.strip()),
+    ),
+    Cure(
+        "port in the host",
+        _with(_at(VALUE, "host"), _matches(r"[0-9.]+:[0-9]+")),
+        lambda r: "write host: {} and port: {}".format(*r.text.strip().split(":")),
+    ),
+    Cure(
+        "misspelt",
+        _with(_at(VALUE), lambda r: r.known != () and closest(r.text.lower(), r.known) != ""),
+        lambda r: f"did you mean {closest(r.text.lower(), r.known)}?",
+    ),
+    Cure(
+        "known words",
+        _with(_at(VALUE), lambda r: r.known != () and not r.default),
+        lambda r: f"write one of: {', '.join(r.known)}",
+    ),
+)
+
+
+def _unit_cure(text: str, default: str) -> str:
+    """`3 sec`, `5 MS`, `10 minutes`: the unit that was meant."""
+    match = re.fullmatch(r"([0-9.]+) ?([A-Za-z]+)", text)
+    if match is None:
+        return default
+    word = match[2].lower()
+    meant = {
+        "sec": "s", "secs": "s", "second": "s", "seconds": "s", "msec": "ms", "millis": "ms", "usec": "us",
+        "m": "min", "mins": "min", "minute": "min", "minutes": "min", "hour": "h", "hours": "h", "hr": "h",
+        "hrs": "h", "day": "d", "days": "d", "s": "s", "ms": "ms", "us": "us", "min": "min", "h": "h", "d": "d",
+    }.get(word)  # fmt: skip
+    return f"write {match[1]} {meant}" if meant and f"{match[1]}{meant}" != text.replace(" ", "") else default

@@ -1,0 +1,1 @@
+"""Pure: evidence becomes findings, cycles and scenarios with a verdict."""

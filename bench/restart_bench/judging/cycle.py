@@ -1,0 +1,317 @@
+"""One cycle judged from its records and samples alone: marks, findings, and the verdict over them.
+
+Same evidence, same finding: live, replayed or judged again. Nothing here knows the time or the hardware.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from restart_bench.evidence.evidence import Evidence, Judged, Problem
+from restart_bench.evidence.long_cycles import samples_to_judge
+from restart_bench.evidence.marks import as_marks, ready_conditions, switching_of
+from restart_bench.evidence.supply_off import off_time
+from restart_bench.judging.function_check import judge_steps
+from restart_bench.judging.notes import late_restart, silent_again, supply_notes
+from restart_bench.judging.outputs import output_seen
+from restart_bench.judging.proofs import Proofs, judge_restart, proof_problems, proofs_of
+from restart_bench.judging.states import judge_expectation
+from restart_bench.judging.times import ONLY_THE_RELAY, judge_gap, judge_mark, judge_ready
+from restart_bench.judging.validity import STOPPED, problems_of
+from restart_bench.model.clock import Bounds
+from restart_bench.model.condensing import SampleSource
+from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, OutputSeen
+from restart_bench.model.rig import Rig
+from restart_bench.model.samples import DeviceSamples
+from restart_bench.model.scenario import Expectation, Scenario
+from restart_bench.model.units import show_duration
+from restart_bench.model.verdicts import Verdict, worst
+from restart_bench.model.wording import counted, shown, some, value_text
+
+ALL_PHASES_DONE = "all phases done"
+NOT_VALID = "not valid"
+"""How the reason begins of a finding that a problem of its cycle has made an error."""
+
+
+def judge_cycle(
+    rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]
+) -> CycleJudged:
+    """Judges one cycle. A cycle in which nothing was cut has no findings but those that say why."""
+    evidence = Evidence(rig, scenario, records, samples)
+    proofs = Proofs()
+    problems = problems_of(evidence)
+    outputs = _outputs(evidence)
+    named: list[_Named] = []
+    if evidence.cut is not None and evidence.restored is not None:
+        if scenario.how == "supply":
+            proofs = proofs_of(evidence)
+        problems += proof_problems(evidence, proofs)
+        named = list(_all_judged(evidence, proofs, outputs))
+    elif evidence.cut is not None and not problems and not _stopped(evidence):
+        problems.append(Problem("not back", "the supply was not commanded back", evidence.cut.not_before_ns))
+    problems.sort(key=lambda problem: problem.at_ns)
+    return _conclude(evidence, proofs, outputs, named, problems)
+
+
+def judge_long_cycle(
+    rig: Rig, scenario: Scenario, records: CycleRecords, sources: Mapping[str, SampleSource]
+) -> CycleJudged:
+    """The same of a cycle whose samples may not fit into memory; to the letter as if they did."""
+    return judge_cycle(rig, scenario, records, samples_to_judge(rig, scenario, records, sources))
+
+
+class _Named:
+    """A judgement with what it is about."""
+
+    __slots__ = ("expectation", "judged", "point")
+
+    def __init__(self, point: str, expectation: str, judged: Judged) -> None:
+        self.point = point
+        self.expectation = expectation
+        self.judged = judged
+
+
+def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, OutputSeen]) -> Iterator[_Named]:
+    """Every finding of a cycle that was cut, in the order in which people ask."""
+    rig, scenario = evidence.rig, evidence.scenario
+    if scenario.how == "supply":
+        restart = judge_restart(evidence, proofs)
+        if restart is not None:
+            yield _Named("", f"restart: {scenario.restart}", restart)
+    ready = judge_ready(evidence, proofs)
+    if ready_conditions(rig):
+        yield _Named("", f"ready within {show_duration(rig.ready.within_ns)}", ready)
+    powered = _surely_powered(evidence, proofs, ready)
+    for limit in scenario.times:
+        text = limit.text or f"{limit.mark} in time"
+        yield _Named("", text, judge_mark(evidence, limit, proofs))
+    for one in (*scenario.during, *scenario.after):
+        judged = judge_expectation(evidence, one, outputs[one.point])
+        yield _Named(
+            one.point, one.text or one.kind, _as_far_as_shown(evidence, one, judged, outputs[one.point], powered)
+        )
+    for gap in scenario.gaps:
+        text = gap.text or f"{gap.then} after {gap.first}"
+        yield _Named(gap.then, text, judge_gap(evidence, gap))
+    for name in rig.program:
+        yield _Named(name, "same program as before", _same_program(evidence, name))
+    yield from _vouched_for(evidence)
+    for text, judged in judge_steps(evidence):
+        yield _Named("", f"function check: {text}", judged)
+
+
+def _surely_powered(evidence: Evidence, proofs: Proofs, ready: Judged) -> bool:
+    """False where the controller was not ready in time and nothing tells a controller without power from one that
+    does not start: then the end of its time is no place to count from either."""
+    if evidence.scenario.how == "mode" or proofs.back:
+        return True
+    return evidence.ready_in_time is not None or ready.verdict is not Verdict.INCONCLUSIVE
+
+
+def _as_far_as_shown(evidence: Evidence, one: Expectation, judged: Judged, seen: OutputSeen, powered: bool) -> Judged:
+    """What a dead output may mean beside a controller of which nobody knows whether it has power, and what a dead
+    channel may hide (the thought of rule 9): neither way is shown then."""
+    if one.phase == "during" or not evidence.rig.points[one.judged].is_boolean:
+        return judged
+    before = evidence.before(one.judged)
+    wants_off, wants_on = (_conforms(one, value, before) for value in (False, True))
+    if judged.verdict is Verdict.FAIL and not powered and wants_on and not wants_off:
+        return replace(
+            judged, verdict=Verdict.INCONCLUSIVE, reason=f"{judged.reason}; {ONLY_THE_RELAY}", proven_ns=None
+        )
+    if judged.verdict is Verdict.PASS and wants_off and not wants_on and seen.disagrees and not seen.settled:
+        reason = f"{judged.reason}; but {seen.disagrees}, or the channel is dead and the output is on"
+        return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=reason)
+    return judged
+
+
+def _conforms(one: Expectation, value: bool, before: float | None) -> bool:
+    """Whether a state conforms; both do where there is nothing to compare with."""
+    if one.kind == "returns":
+        return not value
+    if before is None and (one.wanted.as_before or one.wanted.change is not None):
+        return True
+    return one.wanted.met_by(value, before) != (one.kind == "never")
+
+
+def _vouched_for(evidence: Evidence) -> Iterator[_Named]:
+    """What was not read again after the cut vouches for nothing (rule 8)."""
+    assert evidence.begins is not None
+    rig = evidence.rig
+    asked = (
+        ("same device as before", "for the device", rig.identify),
+        ("check channel holds", "for the independent I/O", rig.check_channels),
+        ("only_while held", "that it went on holding", rig.only_while),
+    )
+    for expectation, what, conditions in asked:
+        for name, _ in conditions:
+            if len(evidence.reads(name).inside(evidence.begins.not_before_ns, evidence.end_ns)) == 0:
+                kind = "check channel " if conditions is rig.check_channels else ""
+                since = evidence.back if evidence.late is None else "the controller was lost"
+                text = f"{kind}{shown(rig, name)} was not read after {since}, so nothing vouches {what}"
+                yield _Named(name, expectation, Judged(Verdict.INCONCLUSIVE, text))
+
+
+def _same_program(evidence: Evidence, name: str) -> Judged:
+    """Another value of a point that identifies the program is a fail."""
+    assert evidence.begins is not None
+    point = evidence.rig.points[name]
+    before = evidence.before(name)
+    reads = evidence.reads(name).inside(evidence.begins.not_before_ns, evidence.end_ns)
+    if before is None or len(reads) == 0:
+        when = "before the cut" if before is None else f"after {evidence.back}"
+        return Judged(Verdict.INCONCLUSIVE, f"{point.shown} was not read {when}")
+    others = np.flatnonzero(reads.value != before)
+    if len(others):
+        place = int(others[0])
+        values = f"{value_text(point, before)} before, {value_text(point, float(reads.value[place]))} after"
+        return Judged(
+            Verdict.FAIL, f"the program is another one: {point.shown} read {values}", {}, int(reads.late[place])
+        )
+    return Judged(Verdict.PASS, f"{point.shown} read {value_text(point, before)} before and after")
+
+
+def _outputs(evidence: Evidence) -> dict[str, OutputSeen]:
+    """What each output of the rig, and each point of an expectation, did."""
+    rig, scenario = evidence.rig, evidence.scenario
+    names = {point.name: rig.judged_point(point.name) for point in rig.outputs()}
+    names |= {one.point: one.judged for one in (*scenario.during, *scenario.after)}
+    order = [name for name in rig.points if name in names]
+    return {name: output_seen(evidence, name, names[name]) for name in order}
+
+
+# ---------------------------------------------------------------- the verdict
+
+
+def _conclude(
+    evidence: Evidence,
+    proofs: Proofs,
+    outputs: Mapping[str, OutputSeen],
+    named: list[_Named],
+    problems: list[Problem],
+) -> CycleJudged:
+    """Rule 10: findings, problems, and what stands of the findings."""
+    started = evidence.records.started
+    findings = [_finding(evidence, one, problems) for one in named]
+    findings += [
+        Finding(
+            started.scenario, started.case, started.cycle, "", f"valid: {problem.kind}", Verdict.ERROR, problem.text
+        )
+        for problem in problems
+    ]
+    unfinished = _unfinished(evidence)
+    if unfinished and not problems:
+        text = ALL_PHASES_DONE
+        findings.append(
+            Finding(started.scenario, started.case, started.cycle, "", text, Verdict.INCONCLUSIVE, unfinished)
+        )
+    verdict = _verdict(findings)
+    notes = [seen.disagrees for seen in outputs.values() if seen.disagrees]
+    notes += [*supply_notes(evidence), *late_restart(evidence), *silent_again(evidence)]
+    notes += [trouble.text for trouble in evidence.records.troubles if not trouble.error]
+    return CycleJudged(
+        cycle=started.cycle,
+        scenario=started.scenario,
+        case=started.case,
+        verdict=verdict,
+        reason=_reason(verdict, findings),
+        marks=as_marks(_taken(evidence)),
+        findings=tuple(findings),
+        ends_run=any(problem.ends_run for problem in problems),
+        outputs=tuple(outputs.values()),
+        notes=tuple(notes),
+        figures=_figures(evidence, proofs),
+    )
+
+
+def _taken(evidence: Evidence) -> dict[str, Bounds]:
+    """The marks, without those that rest on a command which was not taken: the supply may still be off."""
+    command = switching_of(evidence.records, "restore")
+    refused = command is not None and bool(command.problem)
+    return {name: mark for name, mark in evidence.marks.items() if not (refused and name in ("restored", "settled"))}
+
+
+def _finding(evidence: Evidence, one: _Named, problems: list[Problem]) -> Finding:
+    """The finding as it stands beside the problems of the cycle."""
+    started, judged = evidence.records.started, one.judged
+    verdict, reason, figures = judged.verdict, judged.reason, judged.figures
+    if problems and not _stands(judged, problems):
+        figures = {**figures, "without_the_error": verdict.value}
+        verdict, reason = Verdict.ERROR, f"{NOT_VALID} ({problems[0].kind}): {reason}"
+    return Finding(started.scenario, started.case, started.cycle, one.point, one.expectation, verdict, reason, figures)
+
+
+def _stands(judged: Judged, problems: list[Problem]) -> bool:
+    """True for a deviation that was wholly seen before the earliest instant of every problem, none of which voids
+    the whole cycle."""
+    if judged.verdict is not Verdict.FAIL or judged.proven_ns is None:
+        return False
+    return not any(problem.void for problem in problems) and judged.proven_ns < problems[0].at_ns
+
+
+def _verdict(findings: list[Finding]) -> Verdict:
+    """A fail that stands stays one beside errors; else an error makes the cycle one; else the strongest word."""
+    return worst((finding.verdict for finding in findings), Verdict.INCONCLUSIVE)
+
+
+def _stopped(evidence: Evidence) -> bool:
+    """A person broke the cycle off: that makes nothing invalid, it only keeps the rest from being shown."""
+    return any(one.kind == STOPPED for one in evidence.records.troubles)
+
+
+def _unfinished(evidence: Evidence) -> str:
+    """Why the cycle did not go through all its phases; "" where it did."""
+    ended = evidence.records.ended
+    stopped = next((one.text for one in evidence.records.troubles if one.kind == STOPPED), "")
+    if ended is not None and ended.completed:
+        return ""
+    where = f" in phase {ended.phase}" if ended is not None and ended.phase else ""
+    return f"the cycle was not completed{where}" + (f": {stopped}" if stopped else "")
+
+
+def _reason(verdict: Verdict, findings: list[Finding]) -> str:
+    if verdict is Verdict.PASS:
+        return f"{counted(len(findings), 'expectation')} shown"
+    mine = [finding for finding in findings if finding.verdict is verdict]
+    if verdict is Verdict.ERROR:
+        mine = [finding for finding in mine if finding.expectation.startswith("valid: ")]
+    text = some([finding.reason for finding in mine]) or "nothing was cut, so nothing was shown"
+    if verdict is Verdict.FAIL:
+        errors = [one.reason for one in findings if one.expectation.startswith("valid: ")]
+        if errors:
+            text += f"; after that the test was no longer valid: {some(errors, 1)}"
+    return text
+
+
+def _figures(evidence: Evidence, proofs: Proofs) -> dict[str, Any]:
+    """The cycle as a whole: true off time, what the proofs saw of it, retries of the bench's own I/O (rule 11)."""
+    records = evidence.records
+    retries = sum(one.retries for one in records.writes) + sum(one.retries for one in records.switchings)
+    figures: dict[str, Any] = {"retries": retries}
+    if evidence.cut is None or evidence.restored is None:
+        return figures
+    figures["off_time_ns"] = list(off_time(evidence.cut, evidence.restored))
+    seen = next((one for one in proofs.supply if one.fell is not None and one.rose is not None), None)
+    if seen is not None and seen.fell is not None and seen.rose is not None:
+        low, high = seen.rose.since(seen.fell)
+        figures["off_time_seen_ns"] = [max(0, low), high]
+        figures["off_time_seen_by"] = shown(evidence.rig, seen.proof.point or "")
+    figures["contact_lost"] = evidence.fate.lost
+    figures["not_counted"] = _not_counted(evidence)
+    return figures
+
+
+def _not_counted(evidence: Evidence) -> int:
+    """Good replies of the controller after the return that prove nothing (rule 3)."""
+    assert evidence.restored is not None
+    controller = evidence.rig.controller
+    alive = evidence.rig.ready.alive
+    if controller is None or alive is None or evidence.rig.points[alive].device != controller.name:
+        return 0
+    trace = evidence.trace(alive)
+    after = trace.sent_ns >= evidence.restored.not_before_ns
+    return trace.number(after & ~trace.counts & ~np.isnan(trace.value))

@@ -1,0 +1,138 @@
+"""The restart matrix: what every output did over the cycles of one case, in one row each. Made of judged cycles
+alone, so that screen and record show the same."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from restart_bench.model.journal import CycleJudged, Finding, OutputSeen, Seen
+from restart_bench.model.rig import Point, Rig
+from restart_bench.model.verdicts import Verdict, badness
+from restart_bench.model.wording import at_most, value_text
+
+NOT_JUDGED = "not judged"
+"""What stands in place of a verdict where nothing is expected of an output."""
+
+
+@dataclass(frozen=True, slots=True)
+class MatrixRow:
+    """One output over the cycles. Texts say `on`, or `on 18, off 2` where cycles differ, `not read` where nothing is
+    known. `delay_ns`: shortest lower and longest upper bound of the change to the settled value since the return; None
+    where there was none. `verdict` is the worst of the findings about it; None where nothing was expected of it."""
+
+    point: str
+    shown: str
+    before: str
+    at_loss: str
+    at_return: str
+    settled: str
+    delay_ns: tuple[int, int] | None
+    verdict: Verdict | None
+    reason: str
+    cycles: int
+
+    @property
+    def verdict_word(self) -> str:
+        """The verdict, or that there is none."""
+        return NOT_JUDGED if self.verdict is None else self.verdict.value
+
+
+def matrix_rows(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[MatrixRow, ...]:
+    """A row for each output of which something is expected, and for each other output of the rig; in file order.
+
+    Give it the cycles of one case: over several cases their behaviours are counted together.
+    """
+    names = {seen.point for cycle in cycles for seen in cycle.outputs}
+    rows = []
+    for name in rig.points:
+        if name in names:
+            rows.append(_row(rig, name, cycles))
+    return tuple(rows)
+
+
+def _row(rig: Rig, name: str, cycles: Sequence[CycleJudged]) -> MatrixRow:
+    point = rig.points[name]
+    seen = [one for cycle in cycles for one in cycle.outputs if one.point == name]
+    cut = [one for cycle in cycles if cycle.mark("restored") for one in cycle.outputs if one.point == name]
+    delays = [one.delay_ns for one in cut if one.delay_ns is not None]
+    verdict, reason = _verdict(name, cycles)
+    return MatrixRow(
+        point=name,
+        shown=point.shown,
+        before=_counted(_value(point, one.before) for one in seen),
+        at_loss=_loss(point, cut),
+        at_return=_counted(_at_return(point, one) for one in cut),
+        settled=_counted(_value(point, one.settled) for one in cut),
+        delay_ns=(min(low for low, _ in delays), max(high for _, high in delays)) if delays else None,
+        verdict=verdict,
+        reason=reason,
+        cycles=len(seen),
+    )
+
+
+def _verdict(name: str, cycles: Sequence[CycleJudged]) -> tuple[Verdict | None, str]:
+    mine = [finding for cycle in cycles for finding in cycle.findings if finding.point == name]
+    if not mine:
+        return None, "nothing is expected of it"
+    worst = min(mine, key=lambda finding: badness(finding.verdict))
+    alike = {finding.cycle for finding in mine if finding.verdict is worst.verdict}
+    return worst.verdict, _told(worst, len(alike), len(cycles))
+
+
+def _told(worst: Finding, alike: int, cycles: int) -> str:
+    if worst.verdict is Verdict.PASS:
+        return worst.expectation if cycles == 1 else f"{worst.expectation}, in all {cycles} cycles"
+    where = f"cycle {worst.cycle}: " if cycles > 1 else ""
+    more = f" ({alike} of {cycles} cycles)" if cycles > 1 else ""
+    return f"{where}{worst.reason}{more}"
+
+
+def _value(point: Point, value: Seen) -> str:
+    return "not read" if value is None else value_text(point, value)
+
+
+def _loss(point: Point, seen: Sequence[OutputSeen]) -> str:
+    """`off within 14 ms`, over all cycles; counted where they differ."""
+    text = _counted(_at_loss(point, one) for one in seen)
+    latest = [one.loss_ns[1] for one in seen if one.loss_ns is not None]
+    alike = len({(one.at_loss, one.loss_ns is None) for one in seen}) == 1
+    return f"{text} within {at_most(max(latest))}" if alike and latest else text
+
+
+def _at_loss(point: Point, one: OutputSeen) -> str:
+    """`off`, `stays on`, `not read`."""
+    if one.at_loss is None:
+        return "not read"
+    value = value_text(point, one.at_loss)
+    if one.loss_ns is None:
+        return f"stays {value}" if one.before == one.at_loss else value
+    return value
+
+
+def _at_return(point: Point, one: OutputSeen) -> str:
+    """`stays off`, `off, then on`, `off, 3 changes, then off`."""
+    if one.at_return is None:
+        return "not read"
+    first = value_text(point, one.at_return)
+    if one.settled is None and one.changes != 1:
+        return f"{first}, then not steady" if one.changes else f"{first}, then not read"
+    last = value_text(point, one.at_end if one.settled is None else one.settled)
+    if one.changes == 0 or (one.changes == 1 and one.at_return == one.settled):
+        return f"stays {last}" if one.at_loss in (None, one.settled) and point.is_boolean and not one.settled else last
+    if one.changes == 1:
+        return f"{first}, then {last}"
+    if one.changes == 2 and one.at_return == one.settled and point.is_boolean:
+        return f"{'off' if one.settled else 'on'} for a while, then {last}"
+    return f"{first}, {one.changes} changes, then {last}"
+
+
+def _counted(texts: Iterator[str]) -> str:
+    """`on`, or `on 18, off 2`, the most frequent first."""
+    numbers: dict[str, int] = {}
+    for text in texts:
+        numbers[text] = numbers.get(text, 0) + 1
+    if len(numbers) <= 1:
+        return next(iter(numbers), "not read")
+    ordered = sorted(numbers.items(), key=lambda item: (-item[1], item[0]))
+    return ", ".join(f"{text} {number}" for text, number in ordered)

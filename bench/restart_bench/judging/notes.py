@@ -1,0 +1,69 @@
+"""What is worth knowing of a cycle but judges nothing: a supply that moved later or earlier than declared, a controller
+that fell silent again. What coincides is reported as coinciding (rule 12)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from restart_bench.evidence.evidence import Evidence
+from restart_bench.evidence.marks import cut_of, restored_of, switching_of
+from restart_bench.evidence.reachability import FAILURES
+from restart_bench.model.wording import at_most, span_text
+
+
+def supply_notes(evidence: Evidence) -> Iterator[str]:
+    """A loss or a return that a supply proof saw surely later than command and data sheet say, or a return before its
+    command."""
+    supply, records = evidence.rig.supply, evidence.records
+    if supply is None or evidence.scenario.how != "supply":
+        return
+    moves = (
+        ("cut", "was lost", cut_of(evidence.rig, records), evidence.cut, supply.opening_ns),
+        ("restore", "came back", restored_of(evidence.rig, records), evidence.restored, supply.closing_ns),
+    )
+    for purpose, word, declared, seen, delay in moves:
+        command = switching_of(records, purpose)
+        if command is None or seen is None or seen == declared:
+            continue
+        if seen.not_after_ns < command.before_ns:
+            early = span_text(command.before_ns - seen.not_after_ns, command.after_ns - seen.not_before_ns)
+            yield (
+                f"the supply {word} by itself {early} before the command; what was seen is counted from; look for a "
+                "second feed, and at a time-out of the relay"
+            )
+            continue
+        late = span_text(seen.not_before_ns - command.after_ns, seen.not_after_ns - command.before_ns)
+        yield (
+            f"the supply {word} {late} after the command, the rig file says {at_most(delay + supply.bounce_ns)} at "
+            "most; what was seen is counted from; look at the relay and its data sheet, and at what holds the supply up"
+        )
+
+
+def late_restart(evidence: Evidence) -> Iterator[str]:
+    """The controller had answered on after the return, and was lost later."""
+    late, controller = evidence.late, evidence.rig.controller
+    if late is None:
+        return
+    name = controller.name if controller is not None else "the controller"
+    word = "restarted" if late.proven else "fell silent, as in a restart,"
+    when = evidence.event(late.bounds.not_before_ns, late.bounds.not_after_ns)
+    yield f"{name} rode through the return and {word} {when}; ready, the settled state and the watch count from there"
+
+
+def silent_again(evidence: Evidence) -> Iterator[str]:
+    """The controller had answered after the return, and then did not for a while, within the watch."""
+    contact, good = evidence.contact, evidence.marks.get("good")
+    if contact is None or good is None or evidence.restored is None or evidence.scenario.how == "mode":
+        return
+    end = min(evidence.watch_end_ns, evidence.end_ns)
+    failed = contact.of_kind(FAILURES) & (contact.sent > good.not_after_ns) & (contact.received <= end)
+    lost = np.flatnonzero(failed & contact.connects)
+    if len(lost):
+        name = evidence.rig.controller.name if evidence.rig.controller is not None else "the controller"
+        when = evidence.moment(int(contact.sent[np.flatnonzero(failed)[0]]))
+        yield (
+            f"{name} fell silent again {when}, after it had answered: a second loss of its supply, a second restart or "
+            "a lost network look like that"
+        )

@@ -1,0 +1,426 @@
+"""Was there a cut at all, and did the controller restart: proofs of the cut, and of the supply's return.
+
+A proof that could not be read is neither held nor broken. A supply proof only counts where it was also seen the other
+way round, before the cut or after the return: a dead channel proves nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+
+from restart_bench.evidence.evidence import Evidence, Judged, Problem
+from restart_bench.evidence.marks import cut_of, mode_proofs, restored_of, switching_of
+from restart_bench.evidence.reachability import REPLIES
+from restart_bench.evidence.restarts import Moved, moved_since
+from restart_bench.evidence.supply_off import OffSpan, OffTime, asked_off_time, longest, losses_of, narrowest, off_time
+from restart_bench.evidence.traces import Flags, Reads, conforming, longest_gap_ns
+from restart_bench.model.clock import Bounds
+from restart_bench.model.journal import Switching
+from restart_bench.model.rig import Proof
+from restart_bench.model.samples import SampleKind
+from restart_bench.model.units import show_duration
+from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import about, shown, some, span_text, value_text, wanted_text
+
+
+class ProofState(Enum):
+    """What became of a proof."""
+
+    HELD = "held"
+    CONTRADICTED = "contradicted"
+    UNREAD = "not read"
+
+
+@dataclass(frozen=True, slots=True)
+class SupplySeen:
+    """What one supply proof says: of the cut (`state`), when it fell and rose, whether the supply is back (None: not
+    read after the return), and a second dip."""
+
+    proof: Proof
+    state: ProofState
+    text: str
+    fell: Bounds | None = None
+    rose: Bounds | None = None
+    back: bool | None = None
+    again: Bounds | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RestartSeen:
+    """What one restart proof says."""
+
+    state: ProofState
+    text: str
+    shown_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Proofs:
+    """All proofs of one cycle. `supply` and `restarts` in file order."""
+
+    supply: tuple[SupplySeen, ...] = ()
+    restarts: tuple[RestartSeen, ...] = ()
+
+    @property
+    def back(self) -> bool:
+        """True where the supply was read to be back."""
+        return any(one.back is True for one in self.supply)
+
+
+def proofs_of(evidence: Evidence) -> Proofs:
+    """Everything that the proofs of this rig say about a cut of the supply."""
+    proofs = evidence.rig.proof_of_cut
+    return Proofs(
+        tuple(_supply(evidence, proof) for proof in proofs if proof.of_supply),
+        tuple(_restart(evidence, proof) for proof in proofs if not proof.of_supply),
+    )
+
+
+# ---------------------------------------------------------------- the supply
+
+
+def _supply(evidence: Evidence, proof: Proof) -> SupplySeen:
+    assert evidence.cut is not None and evidence.restored is not None
+    assert proof.point is not None and proof.wanted is not None
+    cut, restored = evidence.cut, evidence.restored
+    reads = evidence.reads(proof.point).until(evidence.end_ns)
+    off = conforming(proof.wanted, reads.value)
+    losses = losses_of(reads, off, cut, _last_off_ns(evidence))
+    span = longest(losses)
+    again = None if span is None else _second_dip(evidence, reads, off, losses, span)
+    back = _is_back(reads, off, restored)
+    state, text = _state_of(evidence, proof, reads, off, back)
+    fell, rose = (None, None) if span is None else (span.fell, span.rose)
+    return SupplySeen(proof, state, text, fell if state is ProofState.HELD else None, rose, back, again)
+
+
+def _last_off_ns(evidence: Evidence) -> int:
+    """Until when the supply may be read off for this cut: the latest bound of its return, by command or as seen."""
+    assert evidence.restored is not None
+    declared = restored_of(evidence.rig, evidence.records)
+    return max(evidence.restored.not_after_ns, 0 if declared is None else declared.not_after_ns)
+
+
+def _state_of(evidence: Evidence, proof: Proof, reads: Reads, off: Flags, back: bool | None) -> tuple[ProofState, str]:
+    """Whether the proof held, and what it said."""
+    assert evidence.cut is not None and proof.point is not None and proof.wanted is not None
+    cut, name = evidence.cut, shown(evidence.rig, proof.point)
+    wanted = wanted_text(evidence.rig.points[proof.point], proof.wanted)
+    in_cut = (reads.early >= cut.not_before_ns) & (reads.late <= _last_off_ns(evidence))
+    if not bool((off & in_cut).any()):
+        return _not_seen_off(evidence, proof.point, wanted)
+    previous = reads.last_until(cut.not_before_ns)
+    if previous is not None and off[previous]:
+        return ProofState.UNREAD, f"{name} read {wanted} before the cut already, so it proves nothing"
+    if back is True or bool((~off & (reads.late <= cut.not_before_ns)).any()):
+        return ProofState.HELD, f"{name} read {wanted}"
+    return ProofState.UNREAD, f"{name} never read anything but {wanted}, so it proves nothing"
+
+
+def _not_seen_off(evidence: Evidence, name: str, wanted: str) -> tuple[ProofState, str]:
+    """No read was off: contradicted, if the reads leave no gap for the off time."""
+    assert evidence.cut is not None and evidence.restored is not None
+    cut, restored, point = evidence.cut, evidence.restored, evidence.rig.points[name]
+    reads = evidence.reads(name)
+    least_off, _ = off_time(cut, restored)
+    inside = reads.inside(cut.not_before_ns, restored.not_after_ns)
+    gap = longest_gap_ns(reads, cut.not_before_ns, restored.not_after_ns)
+    told = shown(evidence.rig, name)
+    if len(inside) == 0 or gap >= least_off:
+        text = f"{told} was not read while it could have shown {wanted} (longest gap {span_text(gap, gap)})"
+        return ProofState.UNREAD, text
+    if _to_a_level(evidence):
+        value = value_text(point, float(inside.value.min()))
+        deeper = "a deeper dip or another limit of the proof would tell"
+        return ProofState.UNREAD, f"{told} read {value} at the lowest, never {wanted}: {deeper}"
+    value = value_text(point, float(inside.value[-1]))
+    text = f"{told} read {value} all through the cut, no gap was longer than {span_text(gap, gap)}"
+    return ProofState.CONTRADICTED, text
+
+
+def _to_a_level(evidence: Evidence) -> bool:
+    """True where the supply was lowered, not cut: a proof may rightly not see that."""
+    command = switching_of(evidence.records, "cut")
+    return command is not None and command.to == "level"
+
+
+def _is_back(reads: Reads, off: Flags, restored: Bounds) -> bool | None:
+    """Is the supply back; None: not read after its return."""
+    later = np.flatnonzero(reads.early >= restored.not_before_ns)
+    if bool((~off[later]).any()):
+        return True
+    return False if len(later) and reads.early[later[-1]] >= restored.not_after_ns else None
+
+
+def _second_dip(
+    evidence: Evidence, reads: Reads, off: Flags, losses: Sequence[OffSpan], span: OffSpan
+) -> Bounds | None:
+    """Another loss: before the one of the cut, or after the return. What bounces while the contact moves is none."""
+    assert evidence.cut is not None and evidence.restored is not None
+    bounce_ns = evidence.rig.supply.bounce_ns if evidence.rig.supply is not None else 0
+    opened = max(evidence.cut.not_after_ns, losses[0].fell.not_after_ns + bounce_ns)
+    if span is not losses[0] and span.fell.not_before_ns > opened:
+        return span.fell
+    if span.rose is None:
+        return None
+    closed = max(evidence.restored.not_after_ns, span.rose.not_after_ns + bounce_ns)
+    fallen = np.flatnonzero(off & (reads.early >= closed))
+    if len(fallen) == 0:
+        return None
+    place = int(fallen[0])
+    return Bounds(min(int(reads.early[place - 1]), int(reads.late[place])), int(reads.late[place]))
+
+
+# ---------------------------------------------------------------- the restart
+
+
+def _restart(evidence: Evidence, proof: Proof) -> RestartSeen:
+    """What a restart proof says. Where the controller was lost after the return, what had spoken against a restart
+    before that says nothing of it."""
+    if proof.kind == "contact lost":
+        return contact_seen(evidence)
+    seen, late = _since_the_cut(evidence, proof), evidence.late
+    if late is None or seen.state is ProofState.HELD:
+        return seen
+    after = _since_the_loss(evidence, proof, late.bounds)
+    if after is not None and after.state is ProofState.HELD:
+        return after
+    lost = evidence.moment(late.bounds.not_after_ns)
+    return RestartSeen(ProofState.UNREAD, f"{seen.text}, but the controller was lost {lost}")
+
+
+def _since_the_loss(evidence: Evidence, proof: Proof, lost: Bounds) -> RestartSeen | None:
+    """The value after a late loss against the last one before it; None where there are not both."""
+    assert proof.point is not None
+    before = evidence.builder.trace(proof.point).seen.value_until(lost.not_after_ns)
+    reads = evidence.reads(proof.point).inside(lost.not_after_ns, evidence.end_ns)
+    if before is None or len(reads) == 0:
+        return None
+    found = moved_since(evidence.rig, evidence.builder, evidence.fate, (proof, before, reads), lost)
+    return _told(evidence, proof, (before, reads), found)
+
+
+def _since_the_cut(evidence: Evidence, proof: Proof) -> RestartSeen:
+    """The value after the return against the one before the cut."""
+    assert evidence.cut is not None and evidence.restored is not None and proof.point is not None
+    name = shown(evidence.rig, proof.point)
+    before = evidence.before(proof.point)
+    reads = evidence.reads(proof.point).inside(evidence.restored.not_before_ns, evidence.end_ns)
+    if before is None or len(reads) == 0:
+        when = "before the cut" if before is None else f"after {evidence.back}"
+        return RestartSeen(ProofState.UNREAD, f"{name} was not read {when}")
+    found = moved_since(evidence.rig, evidence.builder, evidence.fate, (proof, before, reads), evidence.cut)
+    return _told(evidence, proof, (before, reads), found)
+
+
+def _told(evidence: Evidence, proof: Proof, values_read: tuple[float, Reads], found: Moved) -> RestartSeen:
+    """What a counter says of a restart, in words."""
+    assert proof.point is not None
+    before, reads = values_read
+    name, point = shown(evidence.rig, proof.point), evidence.rig.points[proof.point]
+    proves, moved = np.flatnonzero(found.proves), np.flatnonzero(found.moved)
+    place = int((proves if len(proves) else moved)[0]) if len(moved) else 0
+    values = f"{value_text(point, before)} before, {value_text(point, float(reads.value[place]))} after"
+    word = "fell" if proof.kind == "falls" else "rose"
+    if len(proves):
+        return RestartSeen(ProofState.HELD, f"{name} {word} ({values})", int(reads.late[place]))
+    if len(moved):
+        state = ProofState.CONTRADICTED if found.went_on else ProofState.UNREAD
+        return RestartSeen(state, f"{name} {word} ({values}), {found.why}", int(reads.late[place]))
+    return RestartSeen(ProofState.CONTRADICTED, f"{name} did not {proof.kind[:-1]} ({values})", int(reads.late[place]))
+
+
+def contact_seen(evidence: Evidence) -> RestartSeen:
+    """Whether the controller fell silent, as its link says."""
+    fate = evidence.fate
+    if fate.lost is True:
+        when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.late and fate.dark is not None else ""
+        return RestartSeen(ProofState.HELD, f"the controller lost its connection{when}", fate.shown_ns)
+    if fate.late and fate.dark is not None:
+        when = evidence.moment(fate.dark.not_after_ns)
+        return RestartSeen(
+            ProofState.UNREAD, f"the controller fell silent {when}, a restart or a lost network look like that"
+        )
+    if fate.lost is False:
+        text = "the controller answered after the return on the connection from before the cut"
+        return RestartSeen(ProofState.CONTRADICTED, text, fate.shown_ns)
+    return RestartSeen(ProofState.UNREAD, "the controller was not read before the cut or not after it")
+
+
+def powered_since(evidence: Evidence, proofs: Proofs) -> int | None:
+    """The instant by which the supply is proven back at the controller: that of the return where a supply proof says
+    so, else the first answer or refusal of the controller's own stack after it; None: nothing proves it. In a mode
+    cut it was never gone."""
+    assert evidence.restored is not None
+    if evidence.scenario.how == "mode" or proofs.back:
+        return evidence.restored.not_after_ns
+    contact = evidence.contact
+    if contact is None:
+        return None
+    spoke = contact.of_kind((*REPLIES, SampleKind.REFUSED, SampleKind.ACCEPTED))
+    places = np.flatnonzero(spoke & (contact.sent >= evidence.restored.not_after_ns))
+    return int(contact.received[places[0]]) if len(places) else None
+
+
+# ---------------------------------------------------------------- judged
+
+
+def proof_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
+    """Cut not proven, proof contradicted, supply not back, second dip (rule 8)."""
+    assert evidence.cut is not None and evidence.restored is not None
+    if evidence.scenario.how == "mode":
+        return [*_mode_problems(evidence), *_off_time_problems(evidence, proofs)]
+    found: list[Problem] = []
+    at_ns = evidence.cut.not_before_ns
+    broken = [one.text for one in proofs.supply if one.state is ProofState.CONTRADICTED]
+    if broken:
+        text = f"the supply was not cut: {some(broken)}; look at the relay, its contact and the wiring"
+        found.append(Problem("contradicted", text, at_ns, void=True, ends_run=True))
+    elif not _proven(evidence, proofs):
+        needed = [one.text for one in proofs.supply]
+        if evidence.scenario.restart != "none":
+            needed += [one.text for one in proofs.restarts]
+        said = some(needed) or "the rig file names no `proof_of_cut` that speaks of the supply"
+        text = f"the cut is not proven: {said}; {_cure_of_proof(evidence, proofs)}"
+        found.append(Problem("unproven", text, at_ns, void=True))
+    if not broken:
+        found += _off_time_problems(evidence, proofs)
+    return [*found, *_return_problems(evidence, proofs)]
+
+
+def off_times(evidence: Evidence, proofs: Proofs) -> Iterator[tuple[str, tuple[int, int]]]:
+    """The true off time, shortest and longest, and who says so: every proof that saw it, within what the commands
+    leave; the commands alone where none did."""
+    cut, restored = cut_of(evidence.rig, evidence.records), restored_of(evidence.rig, evidence.records)
+    assert cut is not None and restored is not None
+    commanded = off_time(cut, restored)
+    seen = [one for one in proofs.supply if one.fell is not None and one.rose is not None]
+    for one in seen:
+        assert one.fell is not None and one.rose is not None
+        yield shown(evidence.rig, one.proof.point or ""), narrowest(commanded, off_time(one.fell, one.rose))
+    if not seen:
+        yield "the commands", commanded
+
+
+def _off_time_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
+    """An off time that is not the one asked: what the controller did then says nothing about that. Where it is
+    surely another one, a person has to look."""
+    cut, restore = (switching_of(evidence.records, purpose) for purpose in ("cut", "restore"))
+    assert cut is not None and restore is not None and evidence.cut is not None
+    asked = asked_off_time(evidence.rig, evidence.records, cut, restore)
+    kind = "dip" if asked.dip else "off time"
+    for by, seen in off_times(evidence, proofs):
+        surely = asked.clearly_less(seen) or asked.clearly_more(seen)
+        if surely or (asked.dip and asked.maybe_more(seen)):
+            text = _off_time_text(evidence, proofs, asked, by, seen, restore)
+            return [Problem(kind, text, evidence.cut.not_before_ns, void=True, ends_run=surely)]
+    return []
+
+
+def _off_time_text(
+    evidence: Evidence, proofs: Proofs, asked: OffTime, by: str, seen: tuple[int, int], restore: Switching
+) -> str:
+    """What is wrong with an off time, and what to look at."""
+    what = "the controller was out of run mode" if evidence.scenario.how == "mode" else "the supply was off"
+    for one in proofs.supply:
+        if one.rose is not None and one.rose.not_after_ns < restore.before_ns and asked.clearly_less(seen):
+            early = span_text(restore.before_ns - one.rose.not_after_ns, restore.after_ns - one.rose.not_before_ns)
+            name = shown(evidence.rig, one.proof.point or "")
+            return (
+                f"the supply came back by itself: {name} read on again {early} before the command back, after "
+                f"{span_text(*seen)} of {show_duration(asked.asked[0])}; look for a second feed, and at a time-out of "
+                "the relay"
+            )
+    if asked.dip and not asked.clearly_less(seen):
+        return (
+            f"the asked dip of {show_duration(asked.asked[0])} is not proven: {what.replace('was', 'may have been')} "
+            f"for {about(seen[1])}, by {by}; the relay or this computer was late: end other programs, and see how fast "
+            "the relay answers"
+        )
+    return (
+        f"{what} for {span_text(*seen)}, by {by}; asked were {show_duration(asked.asked[0])}; look at the relay and "
+        "its data sheet, at what holds the supply up, and at what kept this computer busy"
+    )
+
+
+def _cure_of_proof(evidence: Evidence, proofs: Proofs) -> str:
+    """What to look at where nothing shows that there was a cut."""
+    if any(one.state is ProofState.CONTRADICTED for one in proofs.restarts) and evidence.scenario.restart != "none":
+        return "look at the relay, its contact, and what else may feed the controller"
+    if proofs.supply:
+        return "see why its proofs could not be read (a supply of their own, cable)"
+    return "look at the relay and at the controller; a proof that reads the supply (`proof_of_cut`) would tell"
+
+
+def _proven(evidence: Evidence, proofs: Proofs) -> bool:
+    """`required` and `either`: any one proof; `none`: a supply proof."""
+    if any(one.state is ProofState.HELD for one in proofs.supply):
+        return True
+    return evidence.scenario.restart != "none" and any(one.state is ProofState.HELD for one in proofs.restarts)
+
+
+def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
+    assert evidence.restored is not None
+    found: list[Problem] = []
+    restore = switching_of(evidence.records, "restore")
+    for one in proofs.supply:
+        assert one.proof.point is not None and restore is not None
+        name = shown(evidence.rig, one.proof.point)
+        if one.back is False and one.state is ProofState.HELD:
+            text = f"the supply did not return: {name} still says that it is off; look at the relay"
+            found.append(Problem("not back", text, evidence.restored.not_before_ns))
+        if one.again is not None:
+            when = evidence.event(one.again.not_before_ns, one.again.not_after_ns)
+            text = f"the supply dipped a second time: {name} says so {when}"
+            amid = one.again.not_after_ns <= restore.before_ns  # so it came back before it was commanded
+            found.append(Problem("second dip", text, one.again.not_before_ns, void=amid, ends_run=amid))
+    return found
+
+
+def _mode_problems(evidence: Evidence) -> list[Problem]:
+    """Leaving run mode is proven by any one of the mode's proofs."""
+    assert evidence.cut is not None and evidence.restored is not None
+    cut, restored = evidence.cut, evidence.restored
+    least_off, _ = off_time(cut, restored)
+    said: list[str] = []
+    contradicted = False
+    for name, wanted, met in mode_proofs(evidence.rig):
+        reads = evidence.reads(name).inside(cut.not_before_ns, restored.not_after_ns)
+        if bool((conforming(wanted, reads.value) == met).any()):
+            return []
+        gap = longest_gap_ns(evidence.reads(name), cut.not_before_ns, restored.not_after_ns)
+        seen_through = len(reads) > 0 and gap < least_off
+        contradicted |= seen_through
+        value = value_text(evidence.rig.points[name], float(reads.value[-1])) if len(reads) else "nothing that counts"
+        said.append(f"{shown(evidence.rig, name)} read {value}")
+    text = f"leaving run mode is not proven: {some(said) or 'the rig names no proof of it'}"
+    return [Problem("unproven", text, cut.not_before_ns, void=True, ends_run=contradicted)]
+
+
+def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
+    """`restart:` required, none or either, against the restart proofs; without any of them, against the link."""
+    seen = [one for one in proofs.restarts if one.state is not ProofState.UNREAD]
+    if not seen and evidence.rig.controller is not None:
+        seen = [contact_seen(evidence)]
+    elif not seen:
+        return None
+    held = [one for one in seen if one.state is ProofState.HELD]
+    kept = [one for one in seen if one.state is ProofState.CONTRADICTED]
+    restarted = True if held and not kept else False if kept and not held else None
+    said = some([one.text for one in (*held, *kept)]) or seen[0].text
+    figures = {"restarted": restarted}
+    wanted = evidence.scenario.restart
+    if wanted == "either":
+        word = {True: "it restarted", False: "it rode through", None: "not shown whether it restarted"}[restarted]
+        return Judged(Verdict.PASS, f"{word}: {said}", figures)
+    if restarted is None:
+        why = "its proofs contradict one another" if held else "nothing shows whether it restarted"
+        return Judged(Verdict.INCONCLUSIVE, f"{why}: {said}", figures)
+    proven = max(one.shown_ns or 0 for one in (held or kept)) or None
+    word = "the controller restarted" if restarted else "the controller did not restart"
+    verdict = Verdict.PASS if restarted is (wanted == "required") else Verdict.FAIL
+    return Judged(verdict, f"{word}: {said}", figures, proven)

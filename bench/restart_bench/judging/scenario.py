@@ -1,0 +1,314 @@
+"""Scenarios and runs over their cycles: rule 10's order, dead channels (rule 9), demonstrations, and the limits of
+what was shown (rule 13)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from restart_bench.campaigns.reliability import reliability_shown
+from restart_bench.evidence.restarts import unit_ns
+from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
+from restart_bench.model.rig import Rig
+from restart_bench.model.scenario import Case, Expectation, Scenario
+from restart_bench.model.units import show_duration
+from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import at_most, counted, shown, some, span_text
+
+CONFIDENCE = 0.95
+"""At which the reliability is told where a scenario demands none."""
+
+
+def judge_run(
+    rig: Rig,
+    scenarios: Sequence[Scenario],
+    cycles: Sequence[CycleJudged],
+    planned: Mapping[str, int] | None = None,
+) -> list[ScenarioJudged]:
+    """Every scenario over its cycles, and the channels that were never seen on in the whole run (rule 9).
+
+    `planned` gives the cycles planned for each scenario by name; without it the file's own number.
+    """
+    judged = []
+    for scenario in scenarios:
+        own = [cycle for cycle in cycles if cycle.scenario == scenario.name]
+        number = None if planned is None else planned.get(scenario.name)
+        one = judge_scenario(rig, scenario, own, planned_cycles(scenario) if number is None else number)
+        cut = any(cycle.mark("restored") for cycle in own)  # where nothing was cut, nothing was judged off
+        judged.append(_with_dead_channels(rig, scenario, one, cycles) if cut else one)
+    return judged
+
+
+def planned_cycles(scenario: Scenario) -> int:
+    """Cycles of all cases, as the file says."""
+    return scenario.repeat * len(scenario.cases)
+
+
+def judge_scenario(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) -> ScenarioJudged:
+    """Rule 10: fail if any cycle failed (errors reported beside it), else error, else inconclusive, else pass."""
+    counted = {word.value: sum(cycle.verdict is word for cycle in cycles) for word in Verdict}
+    verdict, reason = _verdict(scenario, cycles, planned)
+    limits = tuple(_limits(rig, scenario, cycles))
+    return ScenarioJudged(scenario.name, verdict, reason, len(cycles), counted, limits)
+
+
+def _verdict(scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) -> tuple[Verdict, str]:
+    of = counted(len(cycles), "cycle")
+    failed = _with(cycles, Verdict.FAIL)
+    invalid = _with(cycles, Verdict.ERROR)
+    if failed:
+        reason = f"{len(failed)} of {of} failed: {_reasons(failed)}"
+        if invalid:
+            reason += f"; beside that {counted(len(invalid), 'cycle')} not valid: {_reasons(invalid)}"
+        return Verdict.FAIL, reason
+    if invalid:
+        return Verdict.ERROR, f"{len(invalid)} of {of} not valid: {_reasons(invalid)}"
+    doubtful = [text for text in (_too_few_shown(scenario, cycles, planned), *_not_reached(scenario, cycles)) if text]
+    if doubtful:
+        return Verdict.INCONCLUSIVE, some(doubtful)
+    return Verdict.PASS, f"all expectations shown in {len(_with(cycles, Verdict.PASS))} of {of}"
+
+
+def _with(cycles: Sequence[CycleJudged], verdict: Verdict) -> list[CycleJudged]:
+    return [cycle for cycle in cycles if cycle.verdict is verdict]
+
+
+def _reasons(cycles: Sequence[CycleJudged]) -> str:
+    return some([f"cycle {cycle.cycle}: {cycle.reason}" for cycle in cycles], 2)
+
+
+def _too_few_shown(scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) -> str:
+    """More inconclusive cycles than allowed, or fewer cycles done than planned; "" otherwise."""
+    unclear = _with(cycles, Verdict.INCONCLUSIVE)
+    if len(unclear) > _allowed(scenario):
+        return f"{len(unclear)} of {counted(len(cycles), 'cycle')} not shown either way: {_reasons(unclear)}"
+    if len(cycles) < planned:
+        return f"only {len(cycles)} of {counted(planned, 'planned cycle')} done"
+    return ""
+
+
+def _allowed(scenario: Scenario) -> int:
+    """Inconclusive cycles that the whole scenario may have: per case, in a demonstration."""
+    if scenario.demonstrate is not None:
+        return scenario.demonstrate.inconclusive_at_most * max(1, len(scenario.cases))
+    return scenario.inconclusive_at_most
+
+
+# ---------------------------------------------------------------- demonstrations
+
+
+def _not_reached(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
+    """Demonstrations that were not reached, case by case; inconclusive cycles count as failures."""
+    wanted = scenario.demonstrate
+    if wanted is None:
+        return
+    for case in scenario.cases:
+        own = _of_case(cycles, case)
+        misses = sum(cycle.verdict is not Verdict.PASS for cycle in own)
+        reached = reliability_shown(misses, len(own), wanted.confidence)
+        name = f" ({case.name})" if case.name else ""
+        if misses > wanted.inconclusive_at_most:
+            yield f"demonstration{name}: {misses} cycles without a pass, {wanted.inconclusive_at_most} allowed"
+        elif reached < wanted.reliability and not _is_enough(reached, wanted.reliability):
+            yield (
+                f"demonstration{name} not reached: {counted(len(own), 'cycle')} with {misses} not passed show "
+                f"{_percent(reached)} at {_percent(wanted.confidence)} confidence, {_percent(wanted.reliability)} asked"
+            )
+
+
+def _is_enough(reached: float, asked: float) -> bool:
+    """A size that meets the limit exactly is enough, whatever the last bit of a float says."""
+    return abs(reached - asked) <= 1e-12
+
+
+def _of_case(cycles: Sequence[CycleJudged], case: Case) -> list[CycleJudged]:
+    return [cycle for cycle in cycles if cycle.case == case.name]
+
+
+def _percent(fraction: float) -> str:
+    """Rounded down to what is surely shown: `95 %`, `86.08 %`."""
+    text = f"{int(fraction * 10_000 + 1e-6) / 100:.2f}".rstrip("0").rstrip(".")
+    return f"{text} %"
+
+
+# ---------------------------------------------------------------- limits
+
+
+def _limits(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
+    """What was not shown (rule 13), in sentences."""
+    valid = [cycle for cycle in cycles if cycle.verdict is not Verdict.ERROR]
+    if not valid:
+        return
+    yield from _confidence(scenario, valid)
+    yield from _pulses(rig, scenario, valid)
+    yield from _blind_spans(rig, valid)
+    yield from _dark(rig, scenario, valid)
+    yield from _off_times(scenario, valid)
+    yield from _proven_otherwise(rig, scenario)
+    yield from _taken_on_trust(rig, scenario)
+    yield from _watched(scenario, valid)
+    retries = sum(int(cycle.figures.get("retries", 0)) for cycle in cycles)
+    if retries:
+        yield f"The bench repeated {counted(retries, 'command')} of its own before it was answered."
+    notes = dict.fromkeys(note for cycle in cycles for note in cycle.notes)
+    yield from list(notes)[:10]
+
+
+def _confidence(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
+    confidence = scenario.demonstrate.confidence if scenario.demonstrate else CONFIDENCE
+    for case in scenario.cases:
+        own = _of_case(cycles, case)
+        if not own or all(cycle.verdict is not Verdict.PASS for cycle in own):
+            continue
+        misses = sum(cycle.verdict is not Verdict.PASS for cycle in own)
+        name = f"{case.name}: " if case.name else ""
+        without = "without a deviation" if misses == 0 else f"with {misses} not passed"
+        show = "shows" if len(own) == 1 else "show"
+        shown_by = _percent(reliability_shown(misses, len(own), confidence))
+        yield (
+            f"{name}{counted(len(own), 'cycle')} {without} {show} a reliability of at least {shown_by} at a "
+            f"confidence of {_percent(confidence)}, for this rig, this program and these off times."
+        )
+
+
+def _pulses(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
+    """The shortest pulse that the run excludes, for each point of a `never`, `stays` or `returns`."""
+    named = {one.point for one in scenario.after if one.kind in ("never", "stays", "returns")}
+    worst: dict[str, int] = {}
+    for cycle in cycles:
+        for finding in cycle.findings:
+            excluded = finding.figures.get("shortest_excluded_ns")
+            if finding.point in named and finding.verdict is Verdict.PASS and excluded is not None:
+                worst[finding.point] = max(worst.get(finding.point, 0), int(excluded))
+    for name, excluded_ns in worst.items():
+        judged = rig.points[rig.judged_point(name)]
+        delay_ns = rig.devices[judged.device].input_delay_ns
+        gap, delay = at_most(excluded_ns - delay_ns), at_most(delay_ns)
+        made = (
+            f" (longest gap between reads {gap}, input delay {delay})" if delay_ns else " (longest gap between reads)"
+        )
+        yield f"{shown(rig, name)}: pulses shorter than {at_most(excluded_ns)}{made} are not excluded."
+
+
+def _blind_spans(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[str]:
+    """Blind gaps that passes tolerated."""
+    worst: dict[str, int] = {}
+    for cycle in cycles:
+        for finding in cycle.findings:
+            if finding.point and finding.verdict is Verdict.PASS:
+                for begin, end in finding.figures.get("gaps", ()):
+                    worst[finding.point] = max(worst.get(finding.point, 0), end - begin)
+    for name, gap in worst.items():
+        yield f"{shown(rig, name)}: not read for up to {at_most(gap)} at a time; what it did then is not known."
+
+
+def _dark(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
+    """How long the controller's own reads say nothing."""
+    longest = 0
+    for cycle in cycles:
+        cut, ready = cycle.mark("cut"), cycle.mark("alive") or cycle.mark("good")
+        if cut is not None and ready is not None and scenario.how == "supply":
+            longest = max(longest, ready.not_after_ns - cut.not_before_ns)
+    controller = rig.controller
+    if longest and controller is not None and any(cycle.figures.get("contact_lost") for cycle in cycles):
+        span = f"from the cut until its reads count again (up to {at_most(longest)})"
+        yield f"What {controller.name} says of itself shows nothing {span}."
+
+
+def _off_times(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
+    """The true off time of each case."""
+    if scenario.how == "mode":
+        return
+    for case in scenario.cases:
+        spans = [cycle.figures["off_time_ns"] for cycle in _of_case(cycles, case) if "off_time_ns" in cycle.figures]
+        if spans:
+            low, high = min(span[0] for span in spans), max(span[1] for span in spans)
+            name = f"{case.name}: " if case.name else ""
+            yield f"{name}true off time {span_text(low, high)} (commands and relay data); others were not tried."
+
+
+def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
+    """What no instrument of the rig looks at: terminals, a sign of life, the supply itself."""
+    own = [
+        one
+        for one in (*scenario.during, *scenario.after)
+        if not rig.is_independent(one.judged) and not rig.points[one.point].writable
+    ]
+    names = dict.fromkeys(shown(rig, one.point) for one in own if rig.points[one.judged].is_boolean)
+    if names:
+        yield f"{', '.join(names)}: judged by what the controller says, no instrument looked at the terminal."
+    if own and rig.ready.alive is None:
+        yield "Without a sign of life (`alive:`), an image from before the cut would be taken for a new one."
+    if scenario.how == "supply":
+        for proof in rig.proof_of_cut:
+            if proof.kind == "falls" and proof.point is not None and unit_ns(rig.points[proof.point]) is None:
+                name = shown(rig, proof.point)
+                yield f"{name} has no unit of time (`unit:`): a wrap was not told from a restart by its value."
+    if scenario.how == "supply" and not any(proof.of_supply for proof in rig.proof_of_cut):
+        yield "Nothing reads the supply itself: that it came back at once and stayed is taken from the relay's command."
+
+
+def _watched(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
+    """How long was looked on."""
+    if scenario.how == "supply" and any(cycle.figures.get("contact_lost") is False for cycle in cycles):
+        yield "That the controller rode through is shown up to the end of the watch: it may restart later than that."
+    if any(one.until == "watch" for one in scenario.after):
+        watch = show_duration(scenario.watch_ns)
+        yield f"What happens later than {watch} after ready is not shown (`watch:`, `until: command`)."
+
+
+def _proven_otherwise(rig: Rig, scenario: Scenario) -> Iterator[str]:
+    """Channels that are taken to work because the rig file says so."""
+    told: set[str] = set()
+    for one in _off_expectations(rig, scenario):
+        proven = rig.points[one.point].proven or rig.points[one.judged].proven
+        if proven and one.judged not in told:
+            told.add(one.judged)
+            yield f"{shown(rig, one.point)}: that its channel works is taken from the rig file (proven: {proven})."
+
+
+# ---------------------------------------------------------------- dead channels
+
+
+def _off_expectations(rig: Rig, scenario: Scenario) -> Iterator[Expectation]:
+    """Expectations of off that a dead channel would meet as well: on independent points and terminals."""
+    for one in (*scenario.during, *scenario.after):
+        point = rig.points[one.judged]
+        if point.is_boolean and _wants_off(one) and (rig.is_independent(one.judged) or rig.is_terminal(one.judged)):
+            yield one
+
+
+def _wants_off(one: Expectation) -> bool:
+    if one.kind == "returns":
+        return True
+    wanted = one.wanted.equals
+    if wanted is None:
+        return False
+    return bool(wanted) if one.kind == "never" else not bool(wanted)
+
+
+def _with_dead_channels(
+    rig: Rig, scenario: Scenario, judged: ScenarioJudged, cycles: Sequence[CycleJudged]
+) -> ScenarioJudged:
+    """Rule 9: never seen on in the run means that the channel may be dead: an error, unless `proven:` says more."""
+    on = {seen.judged for cycle in cycles for seen in cycle.outputs if seen.seen_on}
+    looked_at = {seen.judged for cycle in cycles for seen in cycle.outputs}
+    found: dict[str, Finding] = {}
+    for one in _off_expectations(rig, scenario):
+        proven = rig.points[one.point].proven or rig.points[one.judged].proven
+        if one.judged in on or one.judged not in looked_at or proven or one.judged in found:
+            continue
+        channel = shown(rig, one.judged)
+        text = (
+            f"{shown(rig, one.point)}: {channel} was never seen on in this run, so the channel may be dead; let the "
+            "scenario switch it on before the cut, or write `proven:` with what showed that it works"
+        )
+        found[one.judged] = Finding(scenario.name, "", 0, one.point, "seen on in the run", Verdict.ERROR, text)
+    if not found:
+        return judged
+    findings = tuple(found.values())
+    if judged.verdict in (Verdict.FAIL, Verdict.ERROR):
+        reason = f"{judged.reason}; beside that {some([finding.reason for finding in findings])}"
+        return replace(judged, late_findings=findings, reason=reason)
+    reason = some([finding.reason for finding in findings])
+    return replace(judged, verdict=Verdict.ERROR, reason=reason, late_findings=findings)

@@ -1,0 +1,365 @@
+"""`is`: in the settled state, within a time, or during the cut.
+
+A deviation is one read that counts and surely lies within the span; what lies between two reads is blind, and blind
+gaps up to `blind:` (a second) are tolerated and listed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from restart_bench.evidence.evidence import Evidence, Judged
+from restart_bench.evidence.traces import BLIND_NS, Flags, Reads, conforming, long_gaps
+from restart_bench.judging.outputs import base_figures, output_seen
+from restart_bench.judging.pulses import judge_pulses
+from restart_bench.model.clock import Bounds
+from restart_bench.model.journal import OutputSeen
+from restart_bench.model.scenario import Expectation
+from restart_bench.model.units import show_duration
+from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import counted, shown, some, span_text, value_text, wanted_text
+
+LISTED_NS = 50_000_000
+"""Blind gaps that a pass tolerates are listed from this length on."""
+
+
+COVERED = 20
+"""The part of a span that its first and last read have to embrace: one in so many."""
+
+
+def judge_expectation(evidence: Evidence, one: Expectation, seen: OutputSeen) -> Judged:
+    """Judges one expectation of `during` or `after`; the cut and the return must have been commanded."""
+    if one.phase == "during":
+        judged = _during(evidence, one)
+    elif one.kind != "is":
+        judged = judge_pulses(evidence, one)
+    elif one.window is None:
+        judged = _settled(evidence, one)
+    else:
+        judged = _windowed(evidence, one)
+    figures = {**base_figures(seen), **judged.figures}
+    return Judged(judged.verdict, judged.reason, figures, judged.proven_ns)
+
+
+def seen_for(evidence: Evidence, one: Expectation) -> OutputSeen:
+    """What the point of an expectation did."""
+    return output_seen(evidence, one.point, one.judged)
+
+
+# ---------------------------------------------------------------- settled
+
+
+def _settled(evidence: Evidence, one: Expectation) -> Judged:
+    """Unbroken from `ready` + `settle` to the end of the span."""
+    start = evidence.settled_ns
+    end, evidence_end = evidence.span_end(one)
+    known = evidence.reads(one.judged).until(min(end, evidence_end))
+    reads = known.inside(start, end)
+    met = _met(evidence, one, reads)
+    if met is None:
+        return _no_before(evidence, one)
+    broken = np.flatnonzero(~met)
+    if len(broken):
+        return _deviation(evidence, one, reads, int(broken[0]), reads.number(met))
+    gaps = long_gaps(known, start, end, one.blind_ns + 1)
+    if gaps or len(reads) == 0:
+        return _blind(evidence, one, gaps or [(start, end)])
+    if not _covered(reads, start, end):
+        return _too_few(evidence, one, reads, start, end)
+    return Judged(Verdict.PASS, _kept(evidence, one, reads), _listed(evidence, known, start, end))
+
+
+def _covered(reads: Reads, start: int, end: int, slack_ns: int = 0) -> bool:
+    """Whether the first and the last read surely lie a twentieth of a span or more apart: what `blind:` tolerates may
+    not be nearly all of a short span, and a single read never covers one."""
+    seen = max(0, int(reads.early[-1] - reads.late[0])) if len(reads) else 0
+    return COVERED * seen + slack_ns >= end - start
+
+
+def _too_few(evidence: Evidence, one: Expectation, reads: Reads, start: int, end: int) -> Judged:
+    """One lucky read is not proof (rule 7), nor are a few at one end of the span."""
+    gaps = long_gaps(reads, start, end, (end - start) // COVERED)
+    longest = max(gaps, key=lambda gap: gap[1] - gap[0], default=(start, end))
+    name = shown(evidence.rig, one.point)
+    told = f"{name}: {counted(reads.number(), 'read')} that {'counts' if reads.number() == 1 else 'count'}"
+    reason = f"{told}, too few to show that it lasted: {evidence.gap_text(longest)}"
+    figures = {"gaps": evidence.gaps_figure(gaps), "reads": reads.number()}
+    return Judged(Verdict.INCONCLUSIVE, f"{reason}; {evidence.cure_of_gap(one.judged, longest)}", figures)
+
+
+def _met(evidence: Evidence, one: Expectation, reads: Reads) -> Flags | None:
+    """Which reads conform; None where there is no value before the cut to compare with."""
+    try:
+        return conforming(one.wanted, reads.value, evidence.before(one.judged))
+    except ValueError:
+        return None
+
+
+def _no_before(evidence: Evidence, one: Expectation) -> Judged:
+    name = shown(evidence.rig, one.point)
+    reason = f"{name}: no value that counts was read before the cut, so there is nothing to compare with"
+    return Judged(Verdict.INCONCLUSIVE, reason)
+
+
+def _should(evidence: Evidence, one: Expectation) -> str:
+    point = evidence.rig.points[one.judged]
+    return f"should be {wanted_text(point, one.wanted, evidence.before(one.judged))}"
+
+
+def _deviation(evidence: Evidence, one: Expectation, reads: Reads, place: int, conforming_reads: int) -> Judged:
+    """One read that counts and does not conform, wholly within the span."""
+    name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
+    value = value_text(point, float(reads.value[place]))
+    when = evidence.moment(int(reads.late[place]))
+    deviating = reads.number() - conforming_reads
+    flaps = ", not unbroken" if conforming_reads else ""
+    of = f"in {deviating} of {reads.number()} reads{flaps}"
+    figures = {
+        "found": float(reads.value[place]),
+        "found_ns": evidence.since_restored(int(reads.early[place]), int(reads.late[place])),
+        "deviating_reads": deviating,
+        "reads": reads.number(),
+    }
+    reason = f"{name}: {value} at {when} ({of}), {_should(evidence, one)}"
+    return Judged(Verdict.FAIL, reason, figures, int(reads.late[place]))
+
+
+def _blind(evidence: Evidence, one: Expectation, gaps: list[tuple[int, int]]) -> Judged:
+    longest = max(gaps, key=lambda gap: gap[1] - gap[0])
+    told = some([evidence.gap_text(gap) for gap in gaps])
+    reason = f"{shown(evidence.rig, one.point)}: {told}; {evidence.cure_of_gap(one.judged, longest)}"
+    return Judged(Verdict.INCONCLUSIVE, reason, {"gaps": evidence.gaps_figure(gaps)})
+
+
+def _kept(evidence: Evidence, one: Expectation, reads: Reads) -> str:
+    name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
+    return f"{name}: {value_text(point, float(reads.value[0]))} in all {reads.number()} reads of the span"
+
+
+def _listed(evidence: Evidence, reads: Reads, start: int, end: int) -> dict[str, Any]:
+    return {"gaps": evidence.gaps_figure(long_gaps(reads, start, end, LISTED_NS))}
+
+
+# ---------------------------------------------------------------- within and between
+
+
+@dataclass(frozen=True, eq=False)
+class _Onset:
+    """From when the point conforms: between two instants, seen by read number `place`."""
+
+    bounds: Bounds
+    place: int
+
+
+def _windowed(evidence: Evidence, one: Expectation) -> Judged:
+    """From its first change to conforming on unbroken, and that change within the window (rules 6 and 7)."""
+    start = _start_of(evidence, one)
+    if start is None:
+        reason = f"{shown(evidence.rig, one.start)} was not seen to come on after {evidence.back}"
+        return Judged(Verdict.INCONCLUSIVE, f"{reason}, so there is nothing to count from")
+    end, evidence_end = evidence.span_end(one)
+    known = evidence.reads(one.judged).until(min(end, evidence_end))
+    reads = known.inside(start.not_before_ns, end)
+    met = _met(evidence, one, reads)
+    if met is None:
+        return _no_before(evidence, one)
+    after = int(np.searchsorted(reads.early, start.not_after_ns, side="left"))
+    if after == len(reads):
+        return _blind(evidence, one, [(start.not_after_ns, end)])
+    missed = after + np.flatnonzero(~met[after:])
+    started = bool(met[after]) and not _carried_over(evidence, one, int(reads.early[after]))
+    onset = _onset(reads, met, start, after, np.empty(0, dtype=np.intp) if started else missed)
+    if onset is None:
+        return _never_came(evidence, one, (start, end), reads, missed)
+    relapses = missed[missed > onset.place]
+    if len(relapses):
+        judged = _deviation(evidence, one, reads, int(relapses[0]), reads.number(met))
+        came = evidence.event(onset.bounds.not_before_ns, onset.bounds.not_after_ns)
+        text = f"{judged.reason}; it had come {came} and did not last"
+        return Judged(Verdict.FAIL, text, judged.figures, judged.proven_ns)
+    return _in_time(evidence, one, (start, end), known, onset)
+
+
+def _carried_over(evidence: Evidence, one: Expectation, first_ns: int) -> bool:
+    """True where the first read that surely lies in the window conforms without having come to: off is what no power
+    leaves behind, and what was so before the cut may have outlived it without a break."""
+    assert evidence.cut is not None
+    before = evidence.before(one.judged)
+    if bool(conforming(one.wanted, np.zeros(1), before)[0]):
+        return True
+    if before is None or not evidence.outlived(one.judged):
+        return False
+    reads = evidence.reads(one.judged).until(first_ns)
+    last = reads.last_until(evidence.cut.not_before_ns) or 0
+    return last + 1 < len(reads) and bool(conforming(one.wanted, reads.value[last:], before).all())
+
+
+def _start_of(evidence: Evidence, one: Expectation) -> Bounds | None:
+    """The mark or event that a window counts from."""
+    assert evidence.restored is not None
+    if one.start == "restored":
+        return evidence.restored
+    if one.start == "ready":
+        return evidence.marks.get("ready")
+    return first_on(evidence, evidence.rig.judged_point(one.start))
+
+
+def first_on(evidence: Evidence, judged: str) -> Bounds | None:
+    """First change to on after the restored supply; None where it was not seen, or the point was on all along."""
+    assert evidence.restored is not None and evidence.cut is not None
+    reads = evidence.reads(judged).until(evidence.watch_end_ns)
+    low = int(np.searchsorted(reads.early, evidence.restored.not_before_ns, side="left"))
+    if low == len(reads):
+        return None
+    floor, on = evidence.restored.not_before_ns, reads.value[low:] == 1.0
+    was_on = low > 0 and reads.value[low - 1] == 1.0 and reads.late[low - 1] > evidence.cut.not_before_ns
+    if on[0] and not (was_on and evidence.outlived(judged)):
+        return Bounds(min(floor, int(reads.late[low])), int(reads.late[low]))
+    rises = np.flatnonzero(on[1:] & ~on[:-1])
+    if len(rises) == 0:
+        return None
+    place = low + int(rises[0])
+    # An earlier first change may hide where nothing was read for longer than a second.
+    independent = evidence.rig.is_independent(judged)
+    hiding = long_gaps(reads, floor if independent else int(reads.late[low]), int(reads.early[place]), BLIND_NS + 1)
+    not_before = hiding[0][0] if hiding else max(floor, int(reads.early[place]))
+    return Bounds(not_before, int(reads.late[place + 1]))
+
+
+def _onset(
+    reads: Reads, met: Flags, start: Bounds, after: int, missed: np.ndarray[Any, np.dtype[np.intp]]
+) -> _Onset | None:
+    """The first change to conforming after the first of the reads that missed; where none did, from when it has
+    conformed."""
+    if len(missed):
+        later = np.flatnonzero(met[int(missed[0]) :])
+        if len(later) == 0:
+            return None
+        place = int(missed[0]) + int(later[0])
+    else:
+        others = np.flatnonzero(~met[:after])
+        place = int(others[-1]) + 1 if len(others) else 0
+    late = int(reads.late[place])
+    early = int(reads.early[place - 1]) if place else start.not_before_ns
+    return _Onset(Bounds(min(early, late), late), place)
+
+
+def _never_came(
+    evidence: Evidence,
+    one: Expectation,
+    span: tuple[Bounds, int],
+    reads: Reads,
+    missed: np.ndarray[Any, np.dtype[np.intp]],
+) -> Judged:
+    """No read after the first deviating one conforms: a fail where it was seen to deviate after the limit."""
+    assert one.window is not None
+    start, end = span
+    name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
+    limit = one.window.not_after_ns
+    value = value_text(point, float(reads.value[int(missed[-1])]))
+    deadline = None if limit is None else start.not_after_ns + limit
+    late = missed if deadline is None else missed[reads.early[missed] >= deadline]
+    if len(late) and (deadline is not None or reads.early[-1] >= end - one.blind_ns):
+        by = "" if limit is None else f" within {show_duration(limit)}"
+        place = int(late[0])
+        when = evidence.moment(int(reads.late[place]))
+        reason = f"{name}: still {value} at {when}, {_should(evidence, one)}{by}"
+        return Judged(Verdict.FAIL, reason, {"found": float(reads.value[place])}, int(reads.late[place]))
+    gap = (int(reads.early[-1]), max(end if deadline is None else deadline, int(reads.late[-1])))
+    return _blind(evidence, one, [gap])
+
+
+def _in_time(evidence: Evidence, one: Expectation, span: tuple[Bounds, int], reads: Reads, onset: _Onset) -> Judged:
+    """Whether the onset lies in the window: surely, surely not, or not to be told (rule 6)."""
+    start, end = span
+    assert one.window is not None
+    low, high = onset.bounds.since(start)
+    low = max(0, low)
+    name = shown(evidence.rig, one.point)
+    since = {"restored": evidence.back, "ready": "ready"}.get(one.start, f"{shown(evidence.rig, one.start)} came on")
+    came = f"{name}: {wanted_text(evidence.rig.points[one.judged], one.wanted)} {span_text(low, high)} after {since}"
+    figures: dict[str, Any] = {"onset_ns": [low, high]}
+    if one.start == "restored":
+        figures["delay_ns"] = [low, high]
+    verdict, why = window_verdict(low, high, one.window.not_before_ns, one.window.not_after_ns)
+    if verdict is Verdict.FAIL:
+        return Judged(verdict, f"{came}: {why}", figures, onset.bounds.not_after_ns)
+    if verdict is Verdict.INCONCLUSIVE:
+        return Judged(verdict, f"{came}: {why}; {evidence.cure(one.judged, high - low)}", figures)
+    gaps = long_gaps(reads, onset.bounds.not_after_ns, end, one.blind_ns + 1)
+    if one.window.not_before_ns > 0:
+        gaps += long_gaps(reads, start.not_after_ns, onset.bounds.not_before_ns, one.blind_ns + 1)
+    if gaps:
+        blind = _blind(evidence, one, gaps)
+        return Judged(blind.verdict, blind.reason, {**figures, **blind.figures})
+    later = reads.inside(onset.bounds.not_before_ns, end)
+    if not _covered(later, onset.bounds.not_after_ns, end, _few_polls(evidence, one)):
+        few = _too_few(evidence, one, later, onset.bounds.not_after_ns, end)
+        return Judged(few.verdict, few.reason, {**figures, **few.figures})
+    listed = _listed(evidence, reads, onset.bounds.not_after_ns, end)
+    return Judged(Verdict.PASS, f"{came}, unbroken to the end of the span", {**figures, **listed})
+
+
+def _few_polls(evidence: Evidence, one: Expectation) -> int:
+    """So long a span may pass without a read that lies wholly in it."""
+    return 4 * evidence.rig.devices[evidence.rig.points[one.judged].device].poll_ns
+
+
+def window_verdict(low_ns: int, high_ns: int, not_before_ns: int, not_after_ns: int | None) -> tuple[Verdict, str]:
+    """Rule 6: surely met if the latest end meets a limit, surely broken if the earliest end breaks it."""
+    if not_after_ns is not None and low_ns > not_after_ns:
+        return Verdict.FAIL, f"later than {show_duration(not_after_ns)}"
+    if high_ns < not_before_ns:
+        return Verdict.FAIL, f"earlier than {show_duration(not_before_ns)}"
+    if not_after_ns is not None and high_ns > not_after_ns:
+        return Verdict.INCONCLUSIVE, f"the limit of {show_duration(not_after_ns)} lies within these bounds"
+    if low_ns < not_before_ns:
+        return Verdict.INCONCLUSIVE, f"the limit of {show_duration(not_before_ns)} lies within these bounds"
+    return Verdict.PASS, ""
+
+
+# ---------------------------------------------------------------- during the cut
+
+
+def _during(evidence: Evidence, one: Expectation) -> Judged:
+    """Has to come true between `dark` and the command back, and then to last to that command."""
+    assert evidence.cut is not None and evidence.restored is not None
+    end = evidence.restored.not_before_ns
+    dark = evidence.marks.get("dark", evidence.cut).not_after_ns
+    start = dark if dark < end else evidence.cut.not_after_ns
+    known = evidence.reads(one.judged).until(end)
+    reads = known.inside(start, end)
+    met = _met(evidence, one, reads)
+    if met is None:
+        return _no_before(evidence, one)
+    if len(reads) == 0:
+        return _blind(evidence, one, [(start, max(start, end))])
+    missed, held = np.flatnonzero(~met), np.flatnonzero(met)
+    name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
+    if len(held) == 0:
+        # A gap of more than a few polls could hide that it came true.
+        poll = evidence.rig.devices[point.device].poll_ns
+        gaps = long_gaps(known, start, end, max(LISTED_NS, 4 * poll))
+        if gaps:
+            return _blind(evidence, one, gaps)
+        value = value_text(point, float(reads.value[-1]))
+        reason = f"{name}: {value} all through the cut, {_should(evidence, one)} before {evidence.back}"
+        return Judged(Verdict.FAIL, reason, {}, int(reads.late[-1]))
+    relapses = missed[missed > held[0]]
+    if len(relapses):
+        return _deviation(evidence, one, reads, int(relapses[0]), reads.number(met))
+    onset = int(reads.late[held[0]])
+    gaps = long_gaps(known, onset, end, one.blind_ns + 1)
+    if gaps:
+        return _blind(evidence, one, gaps)
+    place = int(held[0])
+    later = reads.part(place, len(reads))
+    if not _covered(later, onset, end, _few_polls(evidence, one)):
+        return _too_few(evidence, one, later, onset, end)
+    early = int(reads.early[place - 1]) if place else evidence.cut.not_before_ns
+    low, high = early - evidence.cut.not_after_ns, int(reads.late[place]) - evidence.cut.not_before_ns
+    reason = f"{name}: {value_text(point, float(reads.value[place]))} {span_text(max(0, low), high)} after the cut"
+    return Judged(Verdict.PASS, f"{reason}, to the command back", {"since_cut_ns": [max(0, low), high]})

@@ -1,0 +1,1 @@
+"""The values that all rooms exchange: rig, scenario, program, journal, samples, verdicts, wording."""

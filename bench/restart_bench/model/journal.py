@@ -1,0 +1,355 @@
+"""The words that all parts of the bench exchange: bounds, samples, commands, marks, findings, and the journal.
+
+One stream of records: live view, judgement, record, comparison and replay read the same. Samples
+travel as fixed-size binary records (see `SampleLayout`), all else as the dataclasses at the end of this file,
+one JSON line each in `journal.jsonl`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+from restart_bench.model.clock import Bounds
+from restart_bench.model.verdicts import Verdict
+
+if TYPE_CHECKING:
+    pass
+
+
+# ---------------------------------------------------------------- samples
+
+
+STANDS_FOR = "stands_for"
+"""Name of the column that condensed samples have besides: how many samples a row stands for (see `condensing`)."""
+
+
+# ---------------------------------------------------------------- journal
+
+
+@dataclass(frozen=True, slots=True)
+class RunStarted:
+    """What is known before."""
+
+    run: str
+    rig: str
+    at_ns: int
+    wall: str
+    seed: int
+    simulated: bool
+    scenarios: tuple[str, ...]
+    planned_cycles: int
+
+
+@dataclass(frozen=True, slots=True)
+class CycleStarted:
+    """One cycle begins; cycles are numbered through the run from 1. `at_ns` is the drawn delay of the cut."""
+
+    cycle: int
+    scenario: str
+    case: str
+    number: int  # within its case, from 1
+    of: int  # planned in its case
+    off_for_ns: int
+    cut_delay_ns: int
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class StepDone:
+    """A step ended. `reached` is False where an `expect` did not come true or a person said no; None where the
+    step could not be done (`reason` says why)."""
+
+    cycle: int
+    phase: str
+    index: int
+    text: str
+    reached: bool | None
+    started_ns: int
+    ended_ns: int
+    reason: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class CutAnnounced:
+    """Written and fsynced before each cut: names both commands."""
+
+    cycle: int
+    how: str
+    off: str
+    on: str
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Switching:
+    """One command to the supply (or to the mode): bounds of the command itself, without the relay's delays.
+
+    purposes: `prepare` (supply on before the first step), `cut`, `restore`, `rest` (way out), `park`.
+    `to`: on, off, level (supply); run, stop (mode). `problem` is "" when the command was taken.
+    """
+
+    cycle: int
+    what: Literal["supply", "mode"]
+    to: str
+    purpose: str
+    before_ns: int
+    after_ns: int
+    problem: str = ""
+    retries: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class WriteAnnounced:
+    """Written before a command that takes a point out of where it rests: should the bench be killed before it can tell
+    what came of it, the next start lets go of the point."""
+
+    cycle: int
+    point: str
+    value: bool | int | float
+    purpose: str
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class PointWritten:
+    """One command to a point. `purpose`: press, release, hold, write, idle, mode, check pulse."""
+
+    cycle: int
+    point: str
+    value: bool | int | float
+    purpose: str
+    sent_ns: int
+    received_ns: int
+    problem: str = ""
+    retries: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """A person was asked and answered (`answer` False: no, or refused)."""
+
+    cycle: int
+    question: str
+    answer: bool
+    asked_ns: int
+    answered_ns: int
+    point: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something that makes the cycle (or the run) an error, or worth noting.
+
+    `kind`: unreachable, relay, stuck, only_while, observer, log, slept, identity, wall clock, stopped.
+    `error` is False for mere notes. `at_ns` is its earliest instant.
+    """
+
+    cycle: int
+    kind: str
+    text: str
+    at_ns: int
+    error: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class CycleEnded:
+    """The last instant of the cycle (mark `end`)."""
+
+    cycle: int
+    at_ns: int
+    completed: bool  # every planned phase was gone through
+    phase: str = ""  # where it stopped, if it did not complete
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A named instant of a cycle."""
+
+    name: str
+    bounds: Bounds
+
+
+MARKS = (
+    "cut", "dark", "restored", "refused", "accepted", "answered", "good", "alive", "ready", "settled", "end",
+)  # fmt: skip
+"""All marks in their natural order."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A change of a point: it lies in (not before, not after]. `before` is None after a blind span without a
+    known value; `counts` is False for reads that prove nothing (rule 3)."""
+
+    point: str
+    before: float | None
+    after: float
+    bounds: Bounds
+    counts: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One expectation judged, in one cycle. `point` is as the file names it, "" for a mark or a whole-cycle
+    finding. `figures` is JSON-able: `judged`, `before`, `at_loss`, `at_return`, `settled`, `delay_ns` [lo, hi],
+    `gaps` [[from_ns, to_ns], ...] counted from `restored` where there is one, `shortest_excluded_ns`,
+    `on_for_ns` [lo, hi] and so on. Times in figures count from the mark that the key names."""
+
+    scenario: str
+    case: str
+    cycle: int
+    point: str
+    expectation: str
+    verdict: Verdict
+    reason: str
+    figures: dict[str, Any] = field(default_factory=dict)
+
+
+Seen = bool | int | float | None
+
+
+@dataclass(frozen=True, slots=True)
+class OutputSeen:
+    """What one output (or value) did in one cycle, from reads that count alone; None: not shown.
+
+    `judged` is the point that was read for it. `before`: last value before the cut; `at_loss`: last value while the
+    supply was off; `at_return`: first value after the return; `settled`: the one value from `settled` to the end of
+    the watch, `at_end`: the last one. `loss_ns` bounds the first change after the cut (counted from it), `delay_ns`
+    the change to the settled value (counted from `restored`), or the only change there was; None: no such change.
+    `changes` are those from the return to the end of the watch. `seen_on`: on at any time of the cycle (rule 9).
+    `shortest_excluded_ns`: a pulse of this length or longer between the cut and the end of the watch would have been
+    seen. `disagrees`: image and terminal differ lastingly.
+    """
+
+    point: str
+    judged: str
+    before: Seen = None
+    at_loss: Seen = None
+    at_return: Seen = None
+    settled: Seen = None
+    at_end: Seen = None
+    loss_ns: tuple[int, int] | None = None
+    delay_ns: tuple[int, int] | None = None
+    changes: int = 0
+    seen_on: bool | None = None
+    shortest_excluded_ns: int | None = None
+    disagrees: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CycleJudged:
+    """All that was judged of a cycle. `figures` is JSON-able and speaks of the cycle as a whole: `off_time_ns` [lo, hi]
+    (true off time from the commands and the data sheet), `restarted`, `retries` and so on; `notes` are worth knowing
+    but judge nothing."""
+
+    cycle: int
+    scenario: str
+    case: str
+    verdict: Verdict
+    reason: str
+    marks: tuple[Mark, ...]
+    findings: tuple[Finding, ...]
+    ends_run: bool = False  # a person has to look before anything more is switched
+    outputs: tuple[OutputSeen, ...] = ()
+    notes: tuple[str, ...] = ()
+    figures: dict[str, Any] = field(default_factory=dict)
+
+    def mark(self, name: str) -> Bounds | None:
+        """Bounds of a mark of this cycle."""
+        return next((mark.bounds for mark in self.marks if mark.name == name), None)
+
+
+@dataclass(frozen=True, slots=True)
+class ScenarioJudged:
+    """A scenario over all its cycles, with the limits of what was shown (rule 13)."""
+
+    scenario: str
+    verdict: Verdict
+    reason: str
+    cycles: int
+    counted: dict[str, int] = field(default_factory=dict)  # verdict -> cycles
+    limits: tuple[str, ...] = ()
+    late_findings: tuple[Finding, ...] = ()  # rule 9: dead channel, seen only at the run's end (cycle 0)
+
+
+@dataclass(frozen=True, slots=True)
+class RunEnded:
+    """What is known at the end, written from a `finally`. `how`: completed, stopped, error, ended early, killed."""
+
+    run: str
+    how: str
+    verdict: Verdict
+    exit_code: int
+    reason: str
+    at_ns: int
+    wall: str
+    supply_left: str = ""
+
+
+Record = (
+    RunStarted | CycleStarted | StepDone | CutAnnounced | Switching | WriteAnnounced | PointWritten | Answered | Trouble
+    | CycleEnded | CycleJudged | ScenarioJudged | RunEnded
+)  # fmt: skip
+
+RECORD_TYPES: dict[str, type[Any]] = {
+    kind.__name__: kind
+    for kind in (
+        RunStarted, CycleStarted, StepDone, CutAnnounced, Switching, WriteAnnounced, PointWritten, Answered, Trouble,
+        CycleEnded, CycleJudged, ScenarioJudged, RunEnded,
+    )
+}  # fmt: skip
+
+
+def whole_number(digits: str) -> int:
+    """A whole number as the archive's tables can hold it. Raises ValueError on any other."""
+    number = int(digits)
+    if not -(2**63) <= number < 2**63:
+        raise ValueError(f"{digits[:40]} is beyond what 64 bits hold")
+    return number
+
+
+@dataclass(frozen=True, slots=True)
+class CycleRecords:
+    """The journal of one cycle, sorted by kind: with the samples of the cycle, all that it is judged from."""
+
+    started: CycleStarted
+    steps: tuple[StepDone, ...] = ()
+    switchings: tuple[Switching, ...] = ()
+    writes: tuple[PointWritten, ...] = ()
+    answers: tuple[Answered, ...] = ()
+    troubles: tuple[Trouble, ...] = ()
+    ended: CycleEnded | None = None
+
+
+def cycle_records(records: list[Record]) -> dict[int, CycleRecords]:
+    """The journal sorted into cycles, in one pass; records of no cycle (cycle 0) are left out."""
+    sorted_out: dict[int, dict[type[Any], list[Any]]] = {}
+    for record in records:
+        cycle = getattr(record, "cycle", 0)
+        if cycle:
+            sorted_out.setdefault(cycle, {}).setdefault(type(record), []).append(record)
+    return {
+        cycle: CycleRecords(
+            started=kinds[CycleStarted][-1],
+            steps=tuple(kinds.get(StepDone, ())),
+            switchings=tuple(kinds.get(Switching, ())),
+            writes=tuple(kinds.get(PointWritten, ())),
+            answers=tuple(kinds.get(Answered, ())),
+            troubles=tuple(kinds.get(Trouble, ())),
+            ended=next(iter(kinds.get(CycleEnded, ())), None),
+        )
+        for cycle, kinds in sorted_out.items()
+        if CycleStarted in kinds
+    }
+
+
+def judged_cycles(records: Sequence[Record]) -> dict[int, CycleJudged]:
+    """The judgement of each cycle in a journal."""
+    return {record.cycle: record for record in records if isinstance(record, CycleJudged)}
+
+
+def judged_scenarios(records: Sequence[Record]) -> dict[str, ScenarioJudged]:
+    """The judgement of each scenario in a journal."""
+    return {record.scenario: record for record in records if isinstance(record, ScenarioJudged)}

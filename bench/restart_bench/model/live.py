@@ -1,0 +1,76 @@
+"""What a live screen is shown: the state of the run at one instant. Made by the runner, drawn by `screen`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from restart_bench.model.journal import Record
+from restart_bench.model.rig import Proof
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Newest good value of a point (None: none yet, or blind now). `counts` as rule 3 has it."""
+
+    value: bool | int | float | None
+    sent_ns: int
+    received_ns: int
+    counts: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A value change since the state before: seen by a read sent and received at these instants."""
+
+    point: str
+    value: bool | int | float
+    sent_ns: int
+    received_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class LiveState:
+    """The run at one instant. `supply` is what was last commanded, `powered` what a supply proof says (None:
+    nothing says it). Lights: answering (any reply within the last `answer_within` and a poll), running (ready).
+    """
+
+    at_ns: int
+    phase: str  # preparing, before, waiting for the cut, power is off, waiting for ready, watching, ...
+    doing: str  # the step or wait in one line
+    scenario: str
+    case: str
+    cycle: int  # through the run
+    of_cycles: int
+    phase_started_ns: int
+    phase_ends_ns: int | None  # where that is known
+    left_ns: int | None  # honest remaining time of the run; None while unknown
+    supply: str  # on, off, level, unknown
+    powered: bool | None
+    answering: bool | None
+    running: bool | None
+    readings: dict[str, Reading]
+    moved: tuple[Moved, ...] = ()
+    cut_ns: int | None = None
+    restored_ns: int | None = None
+
+
+def powered_by_proof(proofs: Sequence[Proof], readings: Mapping[str, Reading]) -> bool | None:
+    """What the first supply proof that is read says now: True for power there, None where none says anything."""
+    for proof in proofs:
+        if proof.of_supply and proof.point is not None and proof.wanted is not None and proof.point in readings:
+            value = readings[proof.point].value
+            return None if value is None else not proof.wanted.met_by(value)
+    return None
+
+
+class Show(Protocol):
+    """Anything that shows a run: records as they are saved, states at some ten a second. Must not raise; what it
+    raises is noted and the run goes on."""
+
+    def record(self, record: Record) -> None: ...
+
+    def live(self, state: LiveState) -> None: ...
+
+    def close(self) -> None: ...

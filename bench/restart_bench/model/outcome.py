@@ -1,0 +1,75 @@
+"""What the faces ask of the runner, and what comes back: options of one invocation, and its runs as judged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from restart_bench.model.journal import CycleJudged, ScenarioJudged
+from restart_bench.model.rig import Rig
+from restart_bench.model.verdicts import EXIT_ERROR, EXIT_STOPPED, Verdict, exit_of, exit_over, worst
+
+
+class Refused(Exception):
+    """The bench did not begin (not armed, supply held by another bench, isolation past): nothing moved, exit 2.
+
+    The text says what was refused and how to get on.
+    """
+
+
+@dataclass(frozen=True, slots=True)
+class RunOptions:
+    """What one invocation of `run` was asked for, beside its suites."""
+
+    logs: Path
+    simulated: bool = False
+    seed: int | None = None  # None: drawn, and recorded
+    by: str = ""
+    arm: str | None = None  # the rig's name as given by `--arm` or typed
+    stop_on_fail: bool = False
+    rehearse: bool = False  # steps before and function check, no cut
+    resume: str | None = None  # a run: path, unique start of its id, or "last"
+    repeat: int | None = None
+    report: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class OneRun:
+    """One run on one rig, as archived in `folder`. `how` as in `records.RunEnded`."""
+
+    id: str
+    folder: Path
+    rig: Rig
+    scenarios: tuple[ScenarioJudged, ...]
+    cycles: tuple[CycleJudged, ...]
+    how: str = "completed"
+    reason: str = ""
+    altered: str = ""  # of an archive that is not as it was closed: what is not
+
+
+@dataclass(frozen=True, slots=True)
+class RunOutcome:
+    """All runs of one invocation, with the exit code that stands over them."""
+
+    exit_code: int
+    verdict: Verdict
+    runs: tuple[OneRun, ...]
+
+
+def exit_code_of(run: OneRun) -> int:
+    """Exit code of one run: its scenarios, and how it ended."""
+    codes = [exit_of(scenario.verdict) for scenario in run.scenarios]
+    if run.how == "stopped":
+        codes.append(EXIT_STOPPED)
+    elif run.how in ("error", "killed"):
+        codes.append(EXIT_ERROR)
+    return exit_over(codes)
+
+
+def verdict_over(runs: Sequence[OneRun]) -> Verdict:
+    """The one verdict over runs: the worst, and no pass where a run did not come to its end."""
+    found = [scenario.verdict for run in runs for scenario in run.scenarios]
+    if any(run.how != "completed" for run in runs):
+        found.append(Verdict.ERROR)
+    return worst(found)

@@ -1,0 +1,300 @@
+"""What a rig is, once its file has been read: devices, points, supply, and what is demanded of them all through.
+
+These are plain values in the bench's own units (nanoseconds, 0-based PDU addresses). `rig_file` reads them
+from YAML; everything else only sees what stands here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Literal
+
+Value = bool | int | float
+Table = Literal["coil", "discrete_input", "input_register", "holding_register"]
+PointType = Literal["bool", "int16", "uint16", "int32", "uint32", "float32"]
+BIT_TABLES: tuple[Table, ...] = ("coil", "discrete_input")
+REGISTERS_OF: dict[PointType, int] = {"bool": 1, "int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """One Modbus TCP server that the bench reads."""
+
+    name: str
+    host: str
+    port: int = 502
+    unit: int = 1
+    poll_ns: int = 10_000_000
+    answer_within_ns: int = 100_000_000
+    input_delay_ns: int = 0  # filter of its inputs: a shorter pulse never reaches its image
+    image_lag_ns: int = 0  # its image may be this old: moves lower bounds of changes earlier
+    connections: int = 2  # all that the bench may hold at one time, attempts included
+    max_bits: int = 2000
+    max_registers: int = 125
+    powered_by_supply: bool = False  # the controller; a device without it is independent I/O
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """A register read as a Boolean: at most `off_below` is off, at least `on_above` is on, between is undefined."""
+
+    off_below: float
+    on_above: float
+
+
+@dataclass(frozen=True, slots=True)
+class PointLimits:
+    """What the load on a point can bear, over all runs."""
+
+    starts_per_hour: int | None = None
+    off_at_least_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One named datum on a device. `terminal` names the point that sees its screw terminal (or its sense input)."""
+
+    name: str
+    device: str
+    table: Table
+    address: int  # 0-based PDU address; item number = address + 1
+    type: PointType = "bool"
+    words: Literal["big", "little"] = "big"
+    scale: float = 1.0
+    unit: str = ""
+    levels: Levels | None = None
+    writable: bool = False
+    idle: Value | None = None
+    label: str = ""
+    terminal: str | None = None
+    by_hand: str | None = None  # how a person is asked to work it: "green button S1"
+    proven: str | None = None  # "lamp test 2026-07-20": the channel was seen to work
+    limits: PointLimits | None = None
+    inline_terminal: bool = False  # made by the loader from `terminal: {...}`
+
+    @property
+    def shown(self) -> str:
+        """What screen and record call it."""
+        return self.label or self.name
+
+    @property
+    def is_boolean(self) -> bool:
+        """True where the point is off or on: a bit, or a register with levels."""
+        return self.type == "bool" or self.levels is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A test of one value. Exactly one of the groups is set.
+
+    `equals` (with `tolerance`), `one_of`, `above`/`below` (both exclusive), `as_before`, or `change` (bounds,
+    both included, of after minus before).
+    """
+
+    equals: Value | None = None
+    tolerance: float = 0.0
+    one_of: tuple[Value, ...] | None = None
+    above: float | None = None
+    below: float | None = None
+    as_before: bool = False
+    change: tuple[float, float] | None = None
+
+    def met_by(self, value: Value, before: Value | None = None) -> bool:
+        """True if `value` conforms. `before` is the last good value before the cut.
+
+        Raises ValueError where the test needs a value before the cut and there is none.
+        """
+        if self.as_before or self.change is not None:
+            if before is None:
+                raise ValueError("no value before the cut is known")
+            if self.change is not None:
+                return self.change[0] <= value - before <= self.change[1]
+            return abs(float(value) - float(before)) <= self.tolerance
+        if self.one_of is not None:
+            return any(value == one for one in self.one_of)
+        if self.equals is not None:
+            return abs(float(value) - float(self.equals)) <= self.tolerance
+        if self.above is not None and not value > self.above:
+            return False
+        return not (self.below is not None and not value < self.below)
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """One proof of the cut.
+
+    kind `value`: `point` meets `wanted` while the supply is off and no longer once it is back (a supply proof).
+    kinds `falls`, `rises`: the value of `point` after the restart against that before the cut (restart proofs).
+    kind `contact lost`: the controller fell silent (a restart proof, `point` is None).
+    """
+
+    kind: Literal["value", "falls", "rises", "contact lost"]
+    point: str | None = None
+    wanted: Wanted | None = None
+
+    @property
+    def of_supply(self) -> bool:
+        """True where the proof speaks of the supply, false where it speaks of the restart."""
+        return self.kind == "value"
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """When the controller counts as running: every condition unbroken for `steady_ns`, read by counting reads."""
+
+    when: tuple[tuple[str, Wanted], ...] = ()
+    steady_ns: int = 500_000_000
+    alive: str | None = None  # a point that moves in every scan or so
+    within_ns: int = 60_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class CheckPulse:
+    """The bench writes a pulse of this length in every cycle and must see it."""
+
+    write: str
+    read: str
+    length_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """How run mode is left and entered."""
+
+    driver: Literal["point", "by-hand"]
+    point: str | None = None
+    run: Value = True
+    proof: tuple[tuple[str, Wanted], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyLimits:
+    """What the supply and its contact may do, whatever a scenario asks."""
+
+    dips_up_to_ns: int | None = None
+    off_at_least_ns: int = 2_000_000_000
+    on_at_least_ns: int = 2_000_000_000
+    cuts_per_hour: float | None = None
+    operations: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RigSupply:
+    """What switches the controller's power. `settings` are the driver's own keys as the file gives them."""
+
+    driver: str
+    settings: dict[str, Any] = field(default_factory=dict)
+    contact: Literal["normally-open", "normally-closed"] | None = None
+    operate_ns: int = 0
+    release_ns: int = 0
+    bounce_ns: int = 0
+    at_end: Literal["on", "off", "as it is"] = "on"
+    after_trouble: Literal["on", "off", "as it is"] = "on"
+    fallback: str | None = None
+    limits: SupplyLimits = SupplyLimits()
+    nominal_volts: float | None = None
+    address: str = ""  # what the lock and the wear count go by
+
+    @property
+    def opening_ns(self) -> int:
+        """Longest delay from the command to the supply being off, without bounce."""
+        return self.operate_ns if self.contact == "normally-closed" else self.release_ns
+
+    @property
+    def closing_ns(self) -> int:
+        """Longest delay from the command to the supply being on, without bounce."""
+        return self.release_ns if self.contact == "normally-closed" else self.operate_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Isolation:
+    """Who isolated the loads, how, and until when that holds (ISO date or date and time)."""
+
+    by: str
+    how: str
+    until: str
+
+
+@dataclass(frozen=True, slots=True)
+class Defaults:
+    """What a scenario takes where it does not say otherwise."""
+
+    settle_ns: int = 0
+    watch_ns: int = 10_000_000_000
+    longer_than_ns: int = 100_000_000
+    repeat: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """One rig. Points stand in file order; inline terminals follow the point that has them."""
+
+    name: str
+    loads: Literal["harmless", "machine"]
+    devices: dict[str, Device]
+    points: dict[str, Point]
+    supply: RigSupply | None = None
+    ready: Ready = Ready()
+    proof_of_cut: tuple[Proof, ...] = (Proof(kind="contact lost"),)
+    check_channels: tuple[tuple[str, Wanted], ...] = ()
+    check_pulse: CheckPulse | None = None
+    only_while: tuple[tuple[str, Wanted], ...] = ()
+    identify: tuple[tuple[str, Wanted], ...] = ()
+    program: tuple[str, ...] = ()  # points that identify the program
+    mode: Mode | None = None
+    groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    defaults: Defaults = Defaults()
+    survey_press: tuple[str, ...] = ()
+    isolation: Isolation | None = None
+    record: dict[str, Any] = field(default_factory=dict)
+    simulation: str | None = None  # path as written, relative to the rig file
+    path: str = ""
+
+    @property
+    def controller(self) -> Device | None:
+        """The device that goes dark when the supply is cut."""
+        return next((device for device in self.devices.values() if device.powered_by_supply), None)
+
+    @property
+    def independents(self) -> tuple[Device, ...]:
+        """The devices on supplies of their own."""
+        return tuple(device for device in self.devices.values() if not device.powered_by_supply)
+
+    def judged_point(self, name: str) -> str:
+        """The point whose trace is judged for `name`: its terminal where it has one."""
+        point = self.points[name]
+        return point.terminal if point.terminal is not None and not point.writable else name
+
+    def is_terminal(self, name: str) -> bool:
+        """True if some output's terminal is this point."""
+        return any(point.terminal == name for point in self.points.values())
+
+    def is_independent(self, name: str) -> bool:
+        """True if the point is read on a supply of its own."""
+        return not self.devices[self.points[name].device].powered_by_supply
+
+    def outputs(self) -> tuple[Point, ...]:
+        """What the screen gives a lane: points with a terminal first named in the file, then controller coils
+        that the bench does not write."""
+        return tuple(
+            point
+            for point in self.points.values()
+            if not point.writable
+            and (point.terminal is not None or (point.table == "coil" and not self.is_independent(point.name)))
+        )
+
+
+def isolation_ends(isolation: Isolation) -> datetime:
+    """The instant until which the loads are isolated: the end of the day where only a date was written. Local time
+    where no zone was written."""
+    until = datetime.fromisoformat(isolation.until)
+    if len(isolation.until.strip()) <= len("2026-08-01"):
+        until = until.replace(hour=23, minute=59, second=59)
+    return until if until.tzinfo is not None else until.astimezone()
+
+
+def always_moving(rig: Rig) -> frozenset[str]:
+    """Registers that move all the time and so yield samples, no changes: the sign of life, and what counts up."""
+    counting = {proof.point for proof in rig.proof_of_cut if proof.kind in ("falls", "rises")}
+    return frozenset({name for name in (rig.ready.alive, *counting) if name is not None})

@@ -1,0 +1,215 @@
+"""What a scenario is, once its file has been read: steps, one cut, and what is demanded afterwards.
+
+Groups are expanded, defaults filled in, terminals found, durations in nanoseconds. `scenario_file` reads
+these values from YAML.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from restart_bench.model.rig import Value, Wanted
+
+Phase = Literal["before", "during", "after", "function check"]
+
+
+@dataclass(frozen=True, slots=True)
+class Press:
+    """Leave idle, hold, return to idle."""
+
+    point: str
+    for_ns: int = 200_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Out of idle until released, or to the end of the watch."""
+
+    point: str
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """Back to idle."""
+
+    point: str
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """Write values; what is written stays written."""
+
+    values: tuple[tuple[str, Value], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Expect:
+    """All conditions must hold at one time within `within_ns`, and then unbroken for `steady_ns`.
+
+    Each condition names the point as the file does; `judged` (same order) is the point that is read for it.
+    """
+
+    conditions: tuple[tuple[str, Wanted], ...]
+    judged: tuple[str, ...]
+    within_ns: int = 5_000_000_000
+    steady_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Let time pass."""
+
+    for_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """Ask a person to do something and wait for the answer."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ByEye:
+    """A person says whether each of these is so."""
+
+    conditions: tuple[tuple[str, Value], ...]
+
+
+Action = Press | Hold | Release | Write | Expect | Wait | Ask | ByEye
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of a phase. `index` counts from 0 within the phase; `text` is how it is shown."""
+
+    phase: Phase
+    index: int
+    action: Action
+    text: str
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A span counted from a mark: surely met or surely broken only when the event's bounds say so."""
+
+    not_before_ns: int
+    not_after_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """One thing demanded of one point.
+
+    kinds: `is` (settled state, or within/between), `never`, `stays`, `returns` (never), `change` is an `is`
+    whose `wanted.change` is set. `wanted` is what must hold (`never`: what must not).
+    `start` is `restored`, `ready`, or the name of a point (its first change to on after the restored supply);
+    it only matters with a window. `until`: `watch` (its end) or `command` (the next press, write or ask; at
+    least to the end of the watch, at most to the end of the cycle).
+    """
+
+    phase: Literal["during", "after"]
+    point: str  # as the file names it
+    judged: str  # whose trace is judged: its terminal where it has one
+    kind: Literal["is", "never", "stays", "returns"]
+    wanted: Wanted
+    window: Window | None = None
+    start: str = "restored"
+    until: Literal["watch", "command"] = "watch"
+    longer_than_ns: int = 100_000_000
+    blind_ns: int = 1_000_000_000
+    text: str = ""  # "is off", "never on for 20 ms or longer": how it is shown and what it is known by
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class MarkLimit:
+    """`times:` - a mark, counted from the restored supply."""
+
+    mark: str
+    window: Window
+    text: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Between the first changes to on of two points after the restored supply."""
+
+    first: str
+    then: str
+    first_judged: str
+    then_judged: str
+    at_least_ns: int | None = None
+    at_most_ns: int | None = None
+    text: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class At:
+    """When the cut falls after the last step of `before`: a fixed delay, or one drawn anew in each cycle."""
+
+    low_ns: int = 0
+    high_ns: int = 0  # above `low_ns`: random between the two
+
+    @property
+    def is_random(self) -> bool:
+        """True where it is drawn."""
+        return self.high_ns > self.low_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """Voltage of a dip, as a fraction of nominal or in volts."""
+
+    volts: float | None = None
+    fraction: float | None = None
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A scenario with one value of each swept quantity. `name` is unique in the scenario: "off_for=3 s";
+    "" where nothing is swept. `off_for_ns` is the time between the two commands."""
+
+    name: str
+    off_for_ns: int
+    at: At = At()
+    level: Level | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Demonstration:
+    """Reliability to be shown at a confidence, both as fractions."""
+
+    reliability: float
+    confidence: float
+    inconclusive_at_most: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """One scenario on one rig."""
+
+    name: str
+    how: Literal["supply", "mode"]
+    cases: tuple[Case, ...]
+    before: tuple[Step, ...] = ()
+    during: tuple[Expectation, ...] = ()  # each has to come true between `dark` and the command back
+    after: tuple[Expectation, ...] = ()
+    times: tuple[MarkLimit, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    function_check: tuple[Step, ...] = ()
+    restart: Literal["required", "none", "either"] = "required"
+    settle_ns: int = 0
+    watch_ns: int = 10_000_000_000  # already lengthened to hold the longest window
+    repeat: int = 1
+    demonstrate: Demonstration | None = None
+    inconclusive_at_most: int = 0
+    order: Literal["as written", "shuffled"] = "as written"
+    purpose: str = ""
+    path: str = ""
+    notes: tuple[str, ...] = field(default=())  # warnings of the loader, as `check` shows them

@@ -1,0 +1,329 @@
+"""How findings are worded: values, times and spans as a practitioner reads them.
+
+Bounds are shown outward: the lower end rounded down, the upper end rounded up.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import textwrap
+from collections.abc import Iterable, Sequence
+
+from restart_bench.model.clock import NS_PER_S
+from restart_bench.model.rig import Point, Rig, Value, Wanted
+from restart_bench.model.scenario import Action, Ask, Expect, Expectation, Hold, Press, Release, Wait, Window, Write
+from restart_bench.model.units import show_duration
+from restart_bench.model.verdicts import GLOSS, Verdict
+
+WHOLE_UP_TO = 10**10
+"""Whole numbers up to here (all of 32 bits) are told with every digit."""
+US, MS, S, MIN = 1_000, 1_000_000, 1_000_000_000, 60_000_000_000
+
+
+def _scale(ns: int) -> tuple[int, int, str, int]:
+    """Step of rounding, unit, its word and its decimals for a time of about this length."""
+    for limit, step, unit, word, decimals in (
+        (MS, US, US, "us", 0),
+        (10 * MS, 100 * US, MS, "ms", 1),
+        (S, MS, MS, "ms", 0),
+        (10 * S, 10 * MS, S, "s", 2),
+    ):
+        if ns < limit:
+            return step, unit, word, decimals
+    return 100 * MS, S, "s", 1
+
+
+def _number(steps: int, step: int, unit: int, decimals: int) -> str:
+    text = f"{steps * step / unit:.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def span_text(low_ns: int, high_ns: int) -> str:
+    """`38..42 ms`, `1.20..1.22 s`; one number where both ends are the same."""
+    if low_ns == high_ns:
+        return at_most(high_ns)
+    step, unit, word, decimals = _scale(abs(high_ns))
+    ends = [f"{steps * step / unit:.{decimals}f}" for steps in (low_ns // step, -(-high_ns // step))]
+    while all("." in end and end.endswith(("0", ".")) for end in ends):
+        ends = [end[:-1] for end in ends]
+    return f"{'0' if low_ns == 0 else ends[0]}..{ends[1]} {word}"
+
+
+def about(ns: int) -> str:
+    """One length, rounded to what matters of it: `41 ms`, `1.23 s`."""
+    step, unit, word, decimals = _scale(abs(ns))
+    return f"{_number(round(ns / step), step, unit, decimals)} {word}"
+
+
+def at_most(ns: int) -> str:
+    """One length, rounded up."""
+    step, unit, word, decimals = _scale(abs(ns))
+    return f"{_number(-(-ns // step), step, unit, decimals)} {word}"
+
+
+def value_text(point: Point | None, value: Value | float | None) -> str:
+    """`on`, `off`, `14.5 %`; `unknown` for None."""
+    if value is None:
+        return "unknown"
+    if point is not None and point.is_boolean:
+        return "on" if value else "off"
+    unit = f" {point.unit}" if point is not None and point.unit else ""
+    whole = float(value).is_integer() and abs(value) < WHOLE_UP_TO
+    return f"{int(value) if whole else format(float(value), 'g')}{unit}"
+
+
+def wanted_text(point: Point | None, wanted: Wanted, before: float | None = None) -> str:
+    """What should have been: `off`, `14.5`, `above 0`, `as before (on)`."""
+    if wanted.as_before:
+        return "as before" if before is None else f"as before ({value_text(point, before)})"
+    if wanted.change is not None:
+        low, high = wanted.change
+        known = "" if before is None else f" (it was {value_text(point, before)})"
+        return f"{low:g}..{high:g} more than before{known}"
+    if wanted.one_of is not None:
+        return "one of " + ", ".join(value_text(point, one) for one in wanted.one_of)
+    if wanted.equals is not None:
+        near = f" within {wanted.tolerance:g}" if wanted.tolerance else ""
+        return value_text(point, wanted.equals) + near
+    limits = [f"above {wanted.above:g}"] if wanted.above is not None else []
+    limits += [f"below {wanted.below:g}"] if wanted.below is not None else []
+    return " and ".join(limits) or "anything"
+
+
+def shown(rig: Rig, name: str) -> str:
+    """What people call a point."""
+    return rig.points[name].shown if name in rig.points else name
+
+
+def some(texts: Sequence[str], most: int = 3) -> str:
+    """The first few of many, and how many more there are."""
+    more = f" (and {len(texts) - most} more)" if len(texts) > most else ""
+    return "; ".join(texts[:most]) + more
+
+
+def bounds_text(bounds: tuple[int, int]) -> str:
+    """Both bounds in one unit, rounded outwards: "1.820 .. 1.842 s", "12 .. 23 ms", "0 s"."""
+    low, high = bounds
+    if low == high == 0:
+        return "0 s"
+    unit, step, decimals = _bounds_step(max(abs(low), abs(high)), high - low)
+    shown_low = math.floor(low / step)
+    shown_high = math.ceil(high / step)
+    per_unit = 10**decimals
+    left = _signed(shown_low, per_unit, decimals)
+    if shown_low == shown_high:
+        return f"{left} {unit}"
+    return f"{left} .. {_signed(shown_high, per_unit, decimals)} {unit}"
+
+
+def _bounds_step(size: int, width: int) -> tuple[str, int, int]:
+    """Unit, step in nanoseconds, decimals. Milliseconds below one second, else seconds to the millisecond."""
+    if size < S:
+        return ("ms", MS // 100, 2) if width < MS // 2 else ("ms", MS // 10, 1)
+    return ("s", MS, 3)
+
+
+def _signed(steps: int, per_unit: int, decimals: int) -> str:
+    text = f"{abs(steps) / per_unit:.{decimals}f}"
+    return f"−{text}" if steps < 0 else text
+
+
+def numbers_text(numbers: Sequence[int], most: int = 12) -> str:
+    """Numbers of cycles, runs of three and more joined: "1 to 5, 8, 11"; the rest is counted."""
+    parts: list[str] = []
+    for first, last in _runs(sorted(set(numbers))):
+        if last - first >= 2:
+            parts.append(f"{first} to {last}")
+        else:
+            parts += [str(number) for number in range(first, last + 1)]
+    if len(parts) > most:
+        return ", ".join(parts[:most]) + f" and {len(parts) - most} more"
+    return ", ".join(parts)
+
+
+def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
+    runs: list[tuple[int, int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][1] + 1:
+            runs[-1] = (runs[-1][0], number)
+        else:
+            runs.append((number, number))
+    return runs
+
+
+def percent_text(fraction: float) -> str:
+    """A fraction as percent, rounded down to a tenth (a bound must not be made better by rounding)."""
+    return f"{math.floor(fraction * 1000 + 1e-9) / 10:.1f} %"
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """ "1 cycle", "3 cycles"."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def expectation_words(expectation: str) -> str:
+    """An expectation as people read it: of a cycle's validity and end, which no file demands, it says what it is."""
+    if expectation == "all phases done":
+        return "the cycle is complete"
+    if not expectation.startswith("valid: "):
+        return expectation
+    return f"the cycle is valid ({expectation.removeprefix('valid: ')})"
+
+
+def listed(words: Iterable[str]) -> str:
+    """ "a, b and c"."""
+    items = list(words)
+    if len(items) < 2:
+        return "".join(items)
+    return ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def show_value(value: Value) -> str:
+    """off, on, or the number."""
+    return ("on" if value else "off") if isinstance(value, bool) else f"{value:.12g}"
+
+
+def show_wanted(wanted: Wanted) -> str:
+    """`on`, `14.5 (within 0.05)`, `above 0`, `0 or 3`, `as before`, `changed by 0..1`."""
+    near = f" (within {wanted.tolerance:g})" if wanted.tolerance else ""
+    if wanted.as_before:
+        return f"as before{near}"
+    if wanted.change is not None:
+        low, high = wanted.change
+        return f"changed by {low:g}" if low == high else f"changed by {low:g}..{high:g}"
+    if wanted.one_of is not None:
+        return " or ".join(show_value(one) for one in wanted.one_of)
+    if wanted.equals is not None:
+        return f"{show_value(wanted.equals)}{near}"
+    limits = [f"above {wanted.above:g}"] if wanted.above is not None else []
+    limits += [f"below {wanted.below:g}"] if wanted.below is not None else []
+    return " and ".join(limits)
+
+
+def show_conditions(conditions: tuple[tuple[str, Wanted], ...]) -> str:
+    """`burner on, auger on`."""
+    return ", ".join(f"{name} {show_wanted(wanted)}" for name, wanted in conditions)
+
+
+def show_action(action: Action) -> str:
+    """A step in one line, as screen, journal and record show it."""
+    if isinstance(action, Press):
+        return f"press {action.point} for {show_duration(action.for_ns)}"
+    if isinstance(action, Hold):
+        return f"hold {action.point}"
+    if isinstance(action, Release):
+        return f"release {action.point}"
+    if isinstance(action, Write):
+        return "write " + ", ".join(f"{name} = {show_value(value)}" for name, value in action.values)
+    if isinstance(action, Expect):
+        steady = f", steady for {show_duration(action.steady_ns)}" if action.steady_ns else ""
+        return f"expect {show_conditions(action.conditions)} within {show_duration(action.within_ns)}{steady}"
+    if isinstance(action, Wait):
+        return f"wait {show_duration(action.for_ns)}"
+    if isinstance(action, Ask):
+        return f"ask: {action.text}"
+    return "by eye: " + ", ".join(f"{name} {show_value(value)}" for name, value in action.conditions)
+
+
+def show_expectation(one: Expectation) -> str:
+    """How an expectation is shown and known: `is off`, `never on for 20 ms or longer`, `is on within 5 s`."""
+    if one.kind == "returns":
+        return "never returns without a command"
+    wanted = show_wanted(one.wanted)
+    if one.kind in ("never", "stays"):
+        until = " until the next command" if one.until == "command" else ""
+        length = show_duration(one.longer_than_ns)
+        if one.kind == "never":
+            return f"never {wanted} for {length} or longer{until}"
+        return f"stays {wanted}, deviations shorter than {length} allowed"
+    text = f"is {wanted}"
+    if one.window is not None:
+        text += f" {show_window(one.window)}"
+        text += f" of {one.start}" if one.start != "restored" else ""
+    return text + (" until the next command" if one.until == "command" else "")
+
+
+def show_window(window: Window) -> str:
+    """`within 5 s`, `between 30 s and 60 s`."""
+    last = show_duration(window.not_after_ns) if window.not_after_ns is not None else ""
+    if window.not_before_ns == 0:
+        return f"within {last}"
+    return f"between {show_duration(window.not_before_ns)} and {last}"
+
+
+def _show_limits(at_least: int | None, at_most: int | None) -> str:
+    if at_least is not None and at_most is not None:
+        return f"{show_duration(at_least)} to {show_duration(at_most)}"
+    if at_least is not None:
+        return f"{show_duration(at_least)} or more"
+    return f"{show_duration(at_most or 0)} at most"
+
+
+Pair = tuple[int, int]
+"""Bounds of an instant or of a length of time, in nanoseconds."""
+
+
+NOTHING_SHOWN = "nothing was cut, so nothing is shown about a restart"
+
+
+def reached_word(verdict: Verdict) -> str:
+    """What a rehearsal's verdict says, without the words that speak of a controller."""
+    return "all steps reached" if verdict is Verdict.PASS else "a step was not reached"
+
+
+def step_word(verdict: Verdict) -> str:
+    """The same of one step."""
+    return "reached" if verdict is Verdict.PASS else "not reached"
+
+
+def rehearsed(verdicts: Iterable[Verdict]) -> str:
+    """How the rehearsal as a whole went."""
+    every = all(one is Verdict.PASS for one in verdicts)
+    return "every step was reached" if every else "not every step was reached"
+
+
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+
+
+def without_controls(text: str) -> str:
+    """Text of a file or a device without control characters (each becomes a space)."""
+    return _CONTROL.sub(" ", text)
+
+
+def value_word(value: Value | None) -> str:
+    """A value as people say it: on, off, 14.5; a missing one is "?"."""
+    if value is None:
+        return "?"
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    if isinstance(value, float):
+        return "?" if math.isnan(value) else f"{value:g}"
+    return str(value)
+
+
+def seconds(ns: int) -> str:
+    """Nanoseconds as seconds with as many decimals as a person can use: "3.00 s", "0.214 s"."""
+    value = ns / NS_PER_S
+    return f"{value:.3f} s" if abs(value) < 1 else f"{value:.2f} s"
+
+
+def address_word(point: Point) -> str:
+    """Table and address as the specification and as many device manuals count: "coil, address 0 = item 1"."""
+    return f"{point.table.replace('_', ' ')}, address {point.address} = item {point.address + 1}"
+
+
+def verdict_gloss(verdict: Verdict) -> str:
+    """The word with its meaning, as it stands wherever a verdict is shown."""
+    return f"{verdict.value} ({GLOSS[verdict]})"
+
+
+def hanging(left: str, text: str, width: int, indent: int) -> list[str]:
+    """`left`, then `text` from column `indent` on, wrapped to `width` with the same indent."""
+    room = max(20, width - indent)
+    if len(left) < indent:
+        first, *rest = textwrap.wrap(text, room, break_on_hyphens=False) or [""]
+        return [f"{left:<{indent}}{first}".rstrip(), *[" " * indent + line for line in rest]]
+    overhang = " " * max(0, min(len(left) + 1 - indent, room - 10))  # what the left text takes of the first line
+    first, *rest = textwrap.wrap(text, room, initial_indent=overhang, break_on_hyphens=False) or [""]
+    return [f"{left} {first.lstrip()}".rstrip(), *[" " * indent + line for line in rest]]

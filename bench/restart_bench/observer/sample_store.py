@@ -1,0 +1,286 @@
+"""What the parent keeps of one device's samples: what may be asked at any instant in memory, the rest in its file.
+
+Bytes come as they lie in the file, with their place in it; what was not offered is fetched from the file, so nothing
+is lost and nothing is counted twice.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import deque
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from restart_bench.evidence.traces import BLIND_NS
+from restart_bench.model.condensing import Condenser, Keep, condensed
+from restart_bench.model.samples import DeviceSamples, SampleKind, SampleLayout
+
+Records = npt.NDArray[np.void]
+PIECE = 1 << 14
+"""Records read from the file at a time."""
+_NEWEST = 8192  # records kept to tell what moved: seconds, and the screen asks many times in one
+_LIVE = Keep(gap_ns=BLIND_NS)  # questions that are asked while a cycle goes on know no shorter gap
+_TELLING = np.isin(np.arange(256), (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.SILENT, SampleKind.RESET))
+_PER_OCTAVE = 128  # bins of the gap histogram: half a per cent wide
+_BATCH = 512
+_BINS = 48 * _PER_OCTAVE
+
+
+class _Newest:
+    """The newest records, whatever their cycle: as many as one look at what moved may want."""
+
+    __slots__ = ("_count", "_kept")
+
+    def __init__(self) -> None:
+        self._kept: deque[Records] = deque()
+        self._count = 0
+
+    def add(self, records: Records) -> None:
+        self._kept.append(records)
+        self._count += len(records)
+        while self._count - len(self._kept[0]) >= _NEWEST:
+            self._count -= len(self._kept.popleft())
+
+    def last(self, wanted: int) -> list[Records]:
+        """The last `wanted` records, in pieces; fewer where no more are kept."""
+        parts: list[Records] = []
+        for records in reversed(self._kept):
+            if wanted <= 0:
+                break
+            parts.insert(0, records[max(0, len(records) - wanted) :])
+            wanted -= len(records)
+        return parts
+
+
+@dataclass(frozen=True, slots=True)
+class GapFigures:
+    """Gaps of one device in nanoseconds: from the sending of a good read to the reply of the next one, for reads
+    that followed each other undisturbed. Percentiles are rounded up to half a per cent, the largest is exact."""
+
+    count: int
+    p50: int
+    p99: int
+    p999: int
+    max: int
+
+
+class _Gaps:
+    """Running histogram of the gaps of one device."""
+
+    def __init__(self, reads: int) -> None:
+        self._bins = np.zeros(_BINS, np.int64)
+        self._largest = 0
+        self._last: list[tuple[int, int] | None] = [None] * reads  # connection and sent of the newest read, if good
+
+    def add(self, records: Records) -> None:
+        """The gaps that end with these records."""
+        for read in range(len(self._last)):
+            mine = records[records["request"] == read]
+            if len(mine):
+                self._add_read(read, mine)
+
+    def _add_read(self, read: int, mine: Records) -> None:
+        good = mine["kind"] == SampleKind.GOOD
+        sent, received, connection = mine["sent_ns"], mine["received_ns"], mine["connection"].astype(np.int64)
+        last = self._last[read]
+        if last is not None:
+            good = np.concatenate(([True], good))
+            connection = np.concatenate(([last[0]], connection))
+            sent = np.concatenate(([last[1]], sent))
+            received = np.concatenate(([0], received))
+        undisturbed = good[1:] & good[:-1] & (connection[1:] == connection[:-1])
+        self._count((received[1:] - sent[:-1])[undisturbed])
+        self._last[read] = (int(connection[-1]), int(sent[-1])) if good[-1] else None
+
+    def _count(self, gaps: npt.NDArray[np.int64]) -> None:
+        if not len(gaps):
+            return
+        self._largest = max(self._largest, int(gaps.max()))
+        bins = np.ceil(np.log2(np.maximum(gaps, 1)) * _PER_OCTAVE).astype(np.int64)
+        self._bins += np.bincount(np.minimum(bins, _BINS - 1), minlength=_BINS)
+
+    def figures(self) -> GapFigures | None:
+        """None before there are two good reads in a row."""
+        count = int(self._bins.sum())
+        if count == 0:
+            return None
+        within = np.cumsum(self._bins)
+
+        def percentile(share: float) -> int:
+            place = int(np.searchsorted(within, share * count))
+            return min(self._largest, round(2 ** (place / _PER_OCTAVE)))
+
+        return GapFigures(count, percentile(0.5), percentile(0.99), percentile(0.999), self._largest)
+
+
+class SampleStore:
+    """The samples of one device, from the bytes that the observer offers and from its file.
+
+    Memory does not grow with their number: of the cycle that is going on a condensed form is kept, of each request
+    the newest record, and some thousand records to tell what moved. All else is read from the file when asked for.
+    What is taken is looked at when somebody asks, or once it is a batch: numpy's cost is one of calls, not of records.
+    """
+
+    def __init__(self, layout: SampleLayout, path: Path, reads: int) -> None:
+        self.layout = layout
+        self.reads = reads
+        self._last_good_ns: int | None = None
+        self._kinds = [0] * len(SampleKind)
+        self._path = path
+        self._dtype = layout.dtype()
+        self._start = self._offset = len(layout.header())  # where in the file the first and the next record lie
+        self._pending: list[Records] = []
+        self._pending_records = 0
+        self._places: dict[int, list[tuple[int, int]]] = {}  # cycle -> (offset in the file, records)
+        self._condensed: tuple[int, Condenser] | None = None  # of the newest cycle
+        self._newest = _Newest()
+        self._newest_of: dict[int, np.void] = {}
+        self._gaps = _Gaps(reads)
+
+    @property
+    def total(self) -> int:
+        """Records through all cycles."""
+        return (self._offset - self._start) // self.layout.size
+
+    @property
+    def last_good_ns(self) -> int | None:
+        """When the newest good read was received."""
+        self._work_off()
+        return self._last_good_ns
+
+    @property
+    def kinds(self) -> list[int]:
+        """How many records there were of each kind."""
+        self._work_off()
+        return self._kinds
+
+    def take(self, offset: int, data: bytes) -> None:
+        """Bytes that lie at `offset` of the file. What is missing before them is read from there."""
+        if offset > self._offset:
+            self._add_from_file(offset - self._offset)
+        known = self._offset - offset
+        if known < len(data):
+            self._add(data[known:])
+
+    def catch_up(self) -> None:
+        """Whatever the file holds that was not offered; a torn last record is left."""
+        missing = self._path.stat().st_size - self._offset if self._path.exists() else 0
+        whole = missing - missing % self.layout.size
+        if whole > 0:
+            self._add_from_file(whole)
+
+    def count_of(self, cycle: int) -> int:
+        """How many records a cycle has so far."""
+        self._work_off()
+        return sum(count for _, count in self._places.get(cycle, []))
+
+    def of_cycle(self, cycle: int) -> Records:
+        """All records of a cycle so far, read-only, from the file."""
+        parts = list(self.pieces_of(cycle))
+        return parts[0] if len(parts) == 1 else np.concatenate((np.empty(0, self._dtype), *parts))
+
+    def pieces_of(self, cycle: int) -> Iterator[Records]:
+        """The same, some thousand at a time: only one piece is in memory."""
+        self._work_off()
+        yield from self._pieces(self._places.get(cycle, []))
+
+    def _pieces(self, places: Sequence[tuple[int, int]]) -> Iterator[Records]:
+        for offset, count in tuple(places):
+            for start in range(0, count, PIECE):
+                length = min(PIECE, count - start) * self.layout.size
+                yield np.frombuffer(self._from_file(offset + start * self.layout.size, length), self._dtype)
+
+    def condensed(self, cycle: int) -> DeviceSamples:
+        """The same told in fewer rows (see `condensing`), which hardly grow in number while nothing happens."""
+        self._work_off()
+        if self._condensed is not None and self._condensed[0] == cycle:
+            return self._condensed[1].samples()
+        return condensed(self.layout, self.pieces_of(cycle), _LIVE)
+
+    def keep(self, instant_ns: int) -> None:
+        """An instant that will be counted from: what is read about it stays in the condensed form as it was read."""
+        self._work_off()
+        if self._condensed is not None:
+            self._condensed[1].keep(instant_ns)
+
+    def since(self, total: int) -> Records:
+        """Records after the first `total` ones, as far as they are kept in memory."""
+        self._work_off()
+        return np.concatenate((np.empty(0, self._dtype), *self._newest.last(self.total - total)))
+
+    def newest_of(self, request: int) -> np.void | None:
+        """The newest record that says whether a request was answered, and with what."""
+        self._work_off()
+        return self._newest_of.get(request)
+
+    def gaps(self) -> GapFigures | None:
+        """Gaps between good reads so far."""
+        self._work_off()
+        return self._gaps.figures()
+
+    def _from_file(self, offset: int, length: int) -> bytes:
+        with self._path.open("rb") as file:
+            file.seek(offset)
+            return file.read(length)
+
+    def _add_from_file(self, length: int) -> None:
+        """So many bytes from where the known ones end, a piece at a time."""
+        end, piece = self._offset + length, PIECE * self.layout.size
+        while (left := end - self._offset) > 0:
+            data = self._from_file(self._offset, min(piece, left))
+            if len(data) < self.layout.size:
+                break
+            self._add(data)
+
+    def _add(self, data: bytes) -> None:
+        records: Records = np.frombuffer(data, self._dtype, count=len(data) // self.layout.size)
+        self._offset += len(records) * self.layout.size
+        self._pending.append(records)
+        self._pending_records += len(records)
+        if self._pending_records >= _BATCH:
+            self._work_off()
+
+    def _work_off(self) -> None:
+        if not self._pending:
+            return
+        records = self._pending[0] if len(self._pending) == 1 else np.concatenate(self._pending)
+        offset = self._offset - self._pending_records * self.layout.size
+        self._pending, self._pending_records = [], 0
+        cycles = records["cycle"]
+        cuts = [0, *(np.flatnonzero(cycles[1:] != cycles[:-1]) + 1).tolist(), len(records)]
+        for start, end in itertools.pairwise(cuts):
+            if end > start:
+                self._add_of_cycle(int(cycles[start]), records[start:end], offset + start * self.layout.size)
+        kinds = records["kind"]
+        for kind, count in enumerate(np.bincount(kinds, minlength=len(self._kinds)).tolist()):
+            self._kinds[kind] += count
+        good = np.flatnonzero((kinds == SampleKind.GOOD) & (records["request"] < self.reads))
+        if len(good):
+            self._last_good_ns = int(records["received_ns"][good[-1]])
+        self._note_newest(records)
+        self._newest.add(records)
+        self._gaps.add(records)
+
+    def _note_newest(self, records: Records) -> None:
+        telling = np.flatnonzero(_TELLING[records["kind"]])
+        requests = records["request"][telling][::-1]
+        for request, place in zip(*np.unique(requests, return_index=True), strict=True):
+            self._newest_of[int(request)] = records[telling[len(telling) - 1 - place]].copy()
+
+    def _add_of_cycle(self, cycle: int, records: Records, offset: int) -> None:
+        if self._condensed is None or self._condensed[0] != cycle:
+            begun = Condenser(self.layout, _LIVE)
+            for piece in self._pieces(self._places.get(cycle, [])):  # a cycle that was set again
+                begun.add(piece)
+            self._condensed = cycle, begun
+        self._condensed[1].add(records)
+        places = self._places.setdefault(cycle, [])
+        if places and places[-1][0] + places[-1][1] * self.layout.size == offset:
+            offset, before = places.pop()
+            places.append((offset, before + len(records)))
+        else:
+            places.append((offset, len(records)))

@@ -1,0 +1,1 @@
+"""Results for the console, for machines and as the HTML record."""

@@ -1,0 +1,232 @@
+"""The results as people read them: restart matrix, what did not pass and why, limits of what was shown, the exit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from restart_bench.judging.matrix import MatrixRow, matrix_rows
+from restart_bench.judging.rehearsal import is_rehearsal
+from restart_bench.judging.summary import FindingRow, Said, all_without_echoes, finding_rows, limits_of
+from restart_bench.model.journal import CycleJudged, ScenarioJudged
+from restart_bench.model.outcome import OneRun, RunOutcome
+from restart_bench.model.rig import Rig
+from restart_bench.model.verdicts import EXIT_MEANS, EXIT_STOPPED, GLOSS, WORST_FIRST, Verdict, badness, console_style
+from restart_bench.model.wording import (
+    NOTHING_SHOWN,
+    bounds_text,
+    counted,
+    listed,
+    numbers_text,
+    reached_word,
+    rehearsed,
+    step_word,
+    without_controls,
+)
+from restart_bench.report.record.text import shortened
+
+_MOST_FINDINGS = 20
+_WIDE = 120
+_ROOMY = 100
+_LONGEST_NAME = 40
+
+
+def print_outcome(outcome: RunOutcome, console: Console) -> None:
+    """Everything of all runs, and the exit line last."""
+    for run in outcome.runs:
+        if run.altered:
+            console.print(Text(without_controls(run.altered), style="bold red"))
+        (_print_rehearsal if is_rehearsal(run.scenarios) else _print_run)(run, console)
+    console.print(_last_line(outcome))
+
+
+def _last_line(outcome: RunOutcome) -> Text:
+    code = outcome.exit_code
+    line = Text("result: ")
+    if code == EXIT_STOPPED:
+        return line.append("not complete", style=console_style(Verdict.ERROR)).append(
+            f", exit code {code}: {EXIT_MEANS[code]}"
+        )
+    rehearsals = [run for run in outcome.runs if is_rehearsal(run.scenarios)]
+    if rehearsals and len(rehearsals) == len(outcome.runs):
+        how = rehearsed(one.verdict for run in rehearsals for one in run.scenarios)
+        return line.append(f"rehearsal, exit code {code}: {how}; {NOTHING_SHOWN}")
+    return line.append_text(_verdict(outcome.verdict)).append(f", exit code {code}: {EXIT_MEANS[code]}")
+
+
+def _print_rehearsal(run: OneRun, console: Console) -> None:
+    """Steps instead of findings: nothing was cut, so there is no verdict on the controller."""
+    _print_head(run, console, "rehearsal")
+    console.print(Text(f"{NOTHING_SHOWN}."))
+    for scenario in run.scenarios:
+        console.print()
+        line = Text(f"{without_controls(scenario.scenario)}: ", style="bold")
+        console.print(line.append(reached_word(scenario.verdict), style=console_style(scenario.verdict)))
+        for cycle in (one for one in run.cycles if one.scenario == scenario.scenario):
+            _print_steps(cycle, console)
+    console.print()
+    console.print(Text(f"record: {run.folder / 'report.html'}"), soft_wrap=True)
+
+
+def _print_steps(cycle: CycleJudged, console: Console) -> None:
+    if cycle.case:
+        console.print(Text(f"  {without_controls(cycle.case)}", style="bold"))
+    for step in cycle.findings:
+        line = Text(f"{step_word(step.verdict):<11}  ", style=console_style(step.verdict))
+        line.append(without_controls(step.expectation), style="not bold default")
+        console.print(Padding(line, (0, 0, 0, 2)))
+        if step.verdict is not Verdict.PASS:
+            console.print(Padding(Text(without_controls(step.reason)), (0, 0, 0, 15)))
+    if not cycle.findings:
+        console.print(Padding(Text(without_controls(cycle.reason)), (0, 0, 0, 2)))
+
+
+def _print_run(run: OneRun, console: Console) -> None:
+    _print_head(run, console, "test")
+    for scenario in run.scenarios:
+        cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
+        _print_scenario(run, scenario, cycles, console)
+    _print_limits(run, console)
+    console.print(Text(f"record: {run.folder / 'report.html'}"), soft_wrap=True)
+
+
+def _print_head(run: OneRun, console: Console, kind: str) -> None:
+    console.print()
+    head = Text(f"{kind} {run.id} on {without_controls(run.rig.name)}", style="bold")
+    if run.how != "completed":
+        head.append(f": {without_controls(run.how)}", style=console_style(Verdict.ERROR))
+    console.print(head)
+    if run.reason and run.reason != run.how:
+        console.print(Text(without_controls(run.reason), style="magenta"))
+
+
+def _print_scenario(
+    run: OneRun, scenario: ScenarioJudged, cycles: Sequence[CycleJudged], console: Console
+) -> None:  # fmt: skip
+    line = Text(f"{without_controls(scenario.scenario)}: ", style="bold").append_text(_verdict(scenario.verdict))
+    console.print()
+    console.print(line.append(f"  {_counts(scenario)}"))
+    if scenario.reason and scenario.verdict is not Verdict.PASS:
+        in_short = scenario.reason.split(": cycle ")[0]  # each cycle's reason stands among the findings below
+        console.print(Padding(Text(without_controls(in_short)), (0, 0, 0, 2)))
+    for case in dict.fromkeys(one.case for one in cycles):
+        rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
+        if rows:
+            console.print(matrix_table(rows, console.width, case))
+    _print_notable(run, scenario, cycles, console)
+
+
+def _print_limits(run: OneRun, console: Console) -> None:
+    limits = limits_of(run.scenarios)
+    if not limits:
+        return
+    console.print()
+    console.print(Text("What this does not show", style="bold"))
+    for limit, names in limits:
+        whose = "" if len(run.scenarios) == 1 else "all: " if len(names) == len(run.scenarios) else f"{listed(names)}: "
+        _bullet(f"{whose}{limit}", console)
+    console.print()
+
+
+def _verdict(verdict: Verdict) -> Text:
+    word = Text(verdict.value, style=console_style(verdict))
+    return word.append(f" ({GLOSS[verdict]})", style="not bold default")
+
+
+def _counts(scenario: ScenarioJudged) -> str:
+    told = [f"{count} {word}" for word, count in scenario.counted.items() if count]
+    cycles = counted(scenario.cycles, "cycle")
+    return f"{cycles}: {', '.join(told)}" if len(told) > 1 else cycles
+
+
+# ---------------------------------------------------------------- matrix
+
+
+def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
+    """The restart matrix of one case. In a narrow window
+    reasons stand below, among the findings."""
+    wide = width >= _WIDE
+    table = Table(
+        box=SIMPLE_HEAD,
+        pad_edge=False,
+        padding=(0, 1) if width >= _ROOMY else (0, 1, 0, 0),
+        show_edge=False,
+        title=without_controls(case) or None,
+        title_justify="left",
+    )
+    for column in ("output", "before", "at loss", "at return", "delay", "verdict"):
+        table.add_column(column)
+    if wide:
+        table.add_column("reason", ratio=1)
+    for row in rows:
+        cells: list[str | Text] = [
+            shortened(without_controls(row.shown), _LONGEST_NAME),
+            row.before,
+            row.at_loss,
+            row.at_return,
+            _delay(row),
+        ]
+        cells.append(Text(row.verdict_word, style="dim" if row.verdict is None else console_style(row.verdict)))
+        table.add_row(*cells, *([without_controls(row.reason)] if wide else []))
+    return table
+
+
+def _delay(row: MatrixRow) -> str:
+    return bounds_text(row.delay_ns) if row.delay_ns is not None else "-"
+
+
+# ---------------------------------------------------------------- findings
+
+
+def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudged]) -> list[FindingRow]:
+    """What did not pass, the worst first: findings over all cycles, and cycles that were errors as a whole."""
+    cycles = all_without_echoes(cycles)
+    rows = [row for row in finding_rows(rig, cycles, [scenario]) if row.verdict is not Verdict.PASS]
+    whole: dict[tuple[str, str], list[int]] = {}
+    for one in cycles:
+        if one.verdict is Verdict.ERROR and not any(found.verdict is Verdict.ERROR for found in one.findings):
+            whole.setdefault((one.case, one.reason), []).append(one.cycle)
+    rows += [
+        FindingRow(scenario.scenario, case, "", "the cycle as a whole", Verdict.ERROR, {}, (Said(reason, tuple(seen)),))
+        for (case, reason), seen in whole.items()
+    ]
+    return sorted(rows, key=lambda row: badness(row.verdict))
+
+
+def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[CycleJudged], console: Console) -> None:
+    rows = notable_rows(run.rig, scenario, cycles)
+    for row in rows[:_MOST_FINDINGS]:
+        line = Text(row.verdict.value, style=console_style(row.verdict))
+        case = f"{row.case}: " if row.case else ""
+        line.append(f"  {without_controls(f'{case}{row.point} {row.expectation}'.strip())}", style="bold default")
+        if len(row.counted) > 1:
+            told = ", ".join(f"{word} {count}" for word, count in row.counted.items())
+            line.append(f" ({told})", style="not bold default")
+        console.print(Padding(line, (0, 0, 0, 2)))
+        for said in row.said:
+            console.print(Padding(Text(f"{_where(said.cycles)}: {without_controls(said.reason)}"), (0, 0, 0, 6)))
+        if row.unsaid:
+            console.print(Padding(Text(f"and {row.unsaid} more, all in the record"), (0, 0, 0, 6)))
+    if len(rows) > _MOST_FINDINGS:
+        _bullet(f"and {len(rows) - _MOST_FINDINGS} more, all in the record", console)
+    for verdict in WORST_FIRST:
+        if verdict is not scenario.verdict and any(row.verdict is verdict for row in rows):
+            console.print(Padding(Text(f"{verdict.value}: {GLOSS[verdict]}", style="dim"), (0, 0, 0, 2)))
+
+
+def _where(cycles: Sequence[int]) -> str:
+    numbers = [number for number in cycles if number]
+    if not numbers:
+        return "over the whole run"
+    return f"cycle{'s' if len(numbers) > 1 else ''} {numbers_text(numbers)}"
+
+
+def _bullet(text: str, console: Console) -> None:
+    table = Table.grid(padding=(0, 1))
+    table.add_row("  -", Text(without_controls(text)))
+    console.print(table)

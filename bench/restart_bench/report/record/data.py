@@ -1,0 +1,238 @@
+"""What a record shows, as plain values: everything that the page says, before any of it is laid out.
+
+Times of a diagram are nanoseconds counted from the instant that `CaseDiagram.zero` names; every pair of them is
+(not before, not after).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from restart_bench.judging.summary import FindingRow
+from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import Pair
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One line of "what was tested": a name and what stands beside it. `code` sets digests and ids in even type."""
+
+    name: str
+    value: str
+    code: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FactGroup:
+    """Facts under one heading."""
+
+    title: str
+    facts: tuple[Fact, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceRow:
+    """One device of the rig. `role`: controller, independent I/O or supply."""
+
+    name: str
+    role: str
+    address: str
+    details: str
+
+
+@dataclass(frozen=True, slots=True)
+class PointRow:
+    """One point of the rig. `place` says table, address and item number: "coil, address 0 = item 1"."""
+
+    name: str
+    label: str
+    device: str
+    place: str
+    terminal: str = ""
+    notes: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class FileRow:
+    """One input file, copied into the archive."""
+
+    kind: str
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class MatrixLine:
+    """One output in one case. `output` is its label, `point` its name in the rig file; the rest are texts.
+    Where nothing is `expected` of it, it is shown what it did, without a verdict."""
+
+    scenario: str
+    case: str
+    output: str
+    point: str
+    before: str
+    at_loss: str
+    at_return: str
+    delay: str
+    verdict: Verdict
+    reason: str
+    expected: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class ScenarioRow:
+    """One scenario as judged. `counted` maps verdicts to cycles; `planned` is what should have been done."""
+
+    name: str
+    purpose: str
+    verdict: Verdict
+    reason: str
+    cycles: int
+    planned: int
+    counted: dict[str, int]
+    limits: tuple[str, ...]
+    steps: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TimesRow:
+    """One mark over the cycles of a case, counted from the mark `since`: smallest, median and largest, each with
+    bounds (the median of the lower bounds, the median of the upper bounds)."""
+
+    scenario: str
+    case: str
+    mark: str
+    since: str
+    cycles: int
+    smallest: Pair
+    median: Pair
+    largest: Pair
+
+
+@dataclass(frozen=True, slots=True)
+class DemonstrationRow:
+    """What the cycles of a case show about reliability. Fractions between 0 and 1; `lower` is the one-sided
+    Clopper-Pearson bound at `confidence`, `asked` None where no demonstration was ordered."""
+
+    scenario: str
+    case: str
+    asked: float | None
+    confidence: float
+    needed: int | None
+    cycles: int
+    failures: int
+    lower: float
+    reached: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class TroubleRow:
+    """Something that went wrong or is worth noting. `cycle` 0: the whole run."""
+
+    cycle: int
+    kind: str
+    text: str
+    error: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A stretch of a lane. kinds: `value` (read as `value`), `change` (somewhere in here it became `value`),
+    `blind` (no counting evidence). `counts` is False for reads that prove nothing."""
+
+    kind: Literal["value", "change", "blind"]
+    from_ns: int
+    to_ns: int
+    value: float | None = None
+    counts: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnLane:
+    """One lane of a diagram. `pair` is the same for an output and its terminal. roles: `supply` (as commanded),
+    `proof`, `output` (what the controller says), `terminal` (what independent I/O sees), `other`, `command`."""
+
+    point: str
+    label: str
+    place: str
+    role: Literal["supply", "proof", "output", "terminal", "other", "command"]
+    boolean: bool = True
+    unit: str = ""
+    pair: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnMark:
+    """A mark of a cycle, counted from the diagram's zero."""
+
+    name: str
+    not_before_ns: int
+    not_after_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnCycle:
+    """One cycle of a diagram; `pieces` has one entry for each lane, in the lanes' order. `left_out` counts changes
+    that were too many to draw."""
+
+    cycle: int
+    number: int
+    verdict: Verdict
+    reason: str
+    marks: tuple[DrawnMark, ...]
+    pieces: tuple[tuple[Piece, ...], ...]
+    left_out: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class CaseDiagram:
+    """The timing diagram of one case. `of_cycles` cycles were judged; `cycles` are those that are drawn."""
+
+    scenario: str
+    case: str
+    zero: str
+    lanes: tuple[DrawnLane, ...]
+    cycles: tuple[DrawnCycle, ...]
+    of_cycles: int
+
+
+@dataclass(frozen=True, slots=True)
+class RecordData:
+    """All that a record says of one run."""
+
+    run: str
+    rig: str
+    rig_label: str
+    simulated: bool
+    verdict: Verdict
+    reason: str
+    how_ended: str
+    exit_code: int
+    started: str
+    ended: str
+    by: str
+    scenarios: tuple[ScenarioRow, ...]
+    matrix: tuple[MatrixLine, ...]
+    not_tested: tuple[str, ...]
+    facts: tuple[FactGroup, ...] = ()
+    devices: tuple[DeviceRow, ...] = ()
+    points: tuple[PointRow, ...] = ()
+    files: tuple[FileRow, ...] = ()
+    wiring: tuple[str, ...] = ()
+    findings: tuple[FindingRow, ...] = ()
+    diagrams: tuple[CaseDiagram, ...] = ()
+    times: tuple[TimesRow, ...] = ()
+    demonstrations: tuple[DemonstrationRow, ...] = ()
+    troubles: tuple[TroubleRow, ...] = ()
+    notes: tuple[str, ...] = field(default=())
+    rehearsal: bool = False
+    program: str = ""
+    switched: str = ""
+    altered: str = ""  # of an archive that is not as it was closed: what is not
+
+    @property
+    def cycles(self) -> int:
+        """Cycles judged in the run."""
+        return sum(scenario.cycles for scenario in self.scenarios)

@@ -1,0 +1,207 @@
+"""What was tested, by whom and with what: facts from run.json and the rig file, put into lines for people."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from restart_bench.model.rig import Device, Rig, RigSupply
+from restart_bench.model.units import show_duration
+from restart_bench.model.verdicts import EXIT_MEANS
+from restart_bench.report.record.data import DeviceRow, Fact, FactGroup
+from restart_bench.report.record.text import number_text
+
+if TYPE_CHECKING:
+    from restart_bench.archive.reader import ArchivedRun
+    from restart_bench.suite.loader import Suite
+
+
+def fact_groups(run: ArchivedRun, suite: Suite) -> tuple[FactGroup, ...]:
+    """All groups that have something to say, in the order in which they are shown."""
+    groups = (
+        FactGroup("As the rig file says", tuple(_free_text(suite.rig.record))),
+        FactGroup("Test", tuple(_test(run, suite))),
+        FactGroup("Program under test", tuple(_program(run, suite))),
+        FactGroup("Sampling", tuple(_sampling(run.run))),
+        FactGroup("Bench", tuple(_bench(run.run))),
+    )
+    return tuple(group for group in groups if group.facts)
+
+
+def moment(wall: object) -> str:
+    """A moment as people read it: "2026-07-27 14:22:33 UTC"; what is no time stays as it is."""
+    try:
+        return f"{datetime.fromisoformat(str(wall)):%Y-%m-%d %H:%M:%S %Z}".strip()
+    except ValueError:
+        return str(wall)
+
+
+def plain_text(value: object) -> str:
+    """Free data of a file as one line: lists by semicolons, mappings as "key: value"."""
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key}: {plain_text(one)}" for key, one in value.items())
+    if isinstance(value, list | tuple):
+        return "; ".join(plain_text(one) for one in value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "" if value is None else str(value)
+
+
+def _free_text(told: Mapping[str, Any]) -> Iterator[Fact]:
+    for name, value in told.items():
+        yield Fact(str(name).replace("_", " "), plain_text(value))
+
+
+def _test(run: ArchivedRun, suite: Suite) -> Iterator[Fact]:
+    told, rig = run.run, suite.rig
+    ended = told.get("ended") or {}
+    yield Fact("test", run.id, code=True)
+    yield Fact("rig", rig.name)
+    if told.get("anchor"):
+        yield Fact("begun", moment(told["anchor"].get("wall", "")))
+    if ended:
+        yield Fact("ended", f"{moment(ended.get('wall', ''))}, {ended.get('how', '')}".strip(", "))
+    if told.get("exit_code") is not None:
+        yield Fact("exit code", f"{told['exit_code']}: {EXIT_MEANS.get(int(told['exit_code']), 'unknown')}")
+    yield Fact("by", str(told.get("by") or "not said"))
+    yield Fact("seed", str(told.get("seed", "")), code=True)
+    yield Fact("planned cycles", str(told.get("planned_cycles", "")))
+    yield Fact("loads", rig.loads + _isolation(rig))
+    if told.get("armed"):
+        yield Fact("armed by naming", str(told["armed"]))
+    if told.get("supply_left"):
+        yield Fact("supply left", str(told["supply_left"]))
+    if not told.get("simulated") and told.get("operations") is not None:
+        yield Fact("operations of the contact", str(told["operations"]))
+
+
+def _isolation(rig: Rig) -> str:
+    if rig.isolation is None:
+        return ""
+    return f"; isolated by {rig.isolation.by}, {rig.isolation.how}, until {rig.isolation.until}"
+
+
+def _program(run: ArchivedRun, suite: Suite) -> Iterator[Fact]:
+    identity = run.run.get("program_identity") or {}
+    for point in suite.rig.program:
+        values = identity.get(point) or []
+        words = [number_text(float(value)) for value in values]
+        read = ", then ".join(words) or "not read"
+        yield Fact(suite.rig.points[point].shown, f"read as {read}", code=True)
+    if not suite.rig.program:
+        yield Fact("identity", "the rig file names no point that identifies the program: not shown by the controller")
+    if run.run.get("simulated") and suite.program is not None:
+        yield Fact("simulated program", suite.program.name)
+
+
+def program_words(run: ArchivedRun, suite: Suite) -> str:
+    """Which program was tested, in short: what its identifying points read, else what is known of it."""
+    identity = run.run.get("program_identity") or {}
+    read = []
+    for point in suite.rig.program:
+        words = ", then ".join(number_text(float(value)) for value in identity.get(point) or [])
+        read.append(f"{suite.rig.points[point].shown} {words or 'not read'}")
+    if run.run.get("simulated") and suite.program is not None:
+        read.insert(0, suite.program.name)
+    return ", ".join(read) or "not identified by the rig"
+
+
+def switched_words(run: ArchivedRun, rig: Rig) -> str:
+    """How the supply was switched, in short."""
+    if rig.supply is None:
+        return "not by the bench"
+    if run.run.get("simulated"):
+        return "simulated relay"
+    return "by hand" if rig.supply.driver == "by-hand" else f"by {rig.supply.driver}"
+
+
+def _sampling(told: Mapping[str, Any]) -> Iterator[Fact]:
+    observer = told.get("observer") or {}
+    for name, device in (observer.get("devices") or {}).items():
+        gap = device.get("gap_ns")
+        if gap:
+            yield Fact(
+                f"gaps of {name}",
+                f"median {_ms(gap['p50'])}, 99 % {_ms(gap['p99'])}, 99.9 % {_ms(gap['p99.9'])}, largest "
+                f"{_ms(gap['max'])}; {gap['count']} gaps, {device.get('missed', 0)} deadlines missed",
+            )
+        kinds = {kind: number for kind, number in (device.get("kinds") or {}).items() if number}
+        if kinds:
+            yield Fact(f"samples of {name}", ", ".join(f"{number} {kind}" for kind, number in kinds.items()))
+    if observer:
+        yield Fact("repeated writes", str(observer.get("write_retries", 0)))
+
+
+def _ms(ns: float) -> str:
+    return f"{ns / 1e6:.2f} ms"
+
+
+def _bench(told: Mapping[str, Any]) -> Iterator[Fact]:
+    host = told.get("host") or {}
+    if host:
+        yield Fact("computer", " ".join(str(host.get(key, "")) for key in ("name", "system", "release")).strip())
+    clock = told.get("clock") or {}
+    if clock:
+        yield Fact("clock", f"{clock.get('name', '')}, resolution {clock.get('resolution_ns', '?')} ns")
+    for name, version in (told.get("versions") or {}).items():
+        yield Fact(str(name), str(version), code=True)
+
+
+# ---------------------------------------------------------------- devices
+
+
+def devices(rig: Rig) -> tuple[DeviceRow, ...]:
+    """Devices of the rig and its supply, as the rig file describes them."""
+    rows = [
+        DeviceRow(
+            device.name,
+            "controller, powered by the supply" if device.powered_by_supply else "independent I/O",
+            f"{device.host}:{device.port}, unit {device.unit}",
+            ", ".join(_device_details(device)),
+        )
+        for device in rig.devices.values()
+    ]
+    if rig.supply is not None:
+        rows.append(DeviceRow("supply", "switches the controller's power", *_supply_details(rig.supply)))
+    return tuple(rows)
+
+
+def _device_details(device: Device) -> Iterator[str]:
+    yield f"polled every {show_duration(device.poll_ns)}"
+    yield f"answer within {show_duration(device.answer_within_ns)}"
+    if device.input_delay_ns:
+        yield f"input delay {show_duration(device.input_delay_ns)}"
+    if device.image_lag_ns:
+        yield f"image lag {show_duration(device.image_lag_ns)}"
+
+
+def _supply_details(supply: RigSupply) -> tuple[str, str]:
+    settings = ", ".join(f"{key} {plain_text(value)}" for key, value in supply.settings.items())
+    return settings, ", ".join(_supply_words(supply))
+
+
+def _supply_words(supply: RigSupply) -> Iterator[str]:
+    yield f"driver {supply.driver}"
+    if supply.contact is not None:
+        yield f"{supply.contact} contact"
+        for name, ns in (("operate", supply.operate_ns), ("release", supply.release_ns), ("bounce", supply.bounce_ns)):
+            yield f"{name} {show_duration(ns)}"
+    if supply.nominal_volts is not None:
+        yield f"nominal {supply.nominal_volts:g} V"
+    yield f"at end {supply.at_end}, after trouble {supply.after_trouble}"
+
+
+def record_notes(run: ArchivedRun, suite: Suite) -> tuple[str, ...]:
+    """What run.json has to say of the archive itself, and the loader's warnings."""
+    return tuple(_notes(run.run, (str(fault) for fault in suite.warnings)))
+
+
+def _notes(told: Mapping[str, Any], warnings: Iterable[str]) -> Iterator[str]:
+    for name, count in (told.get("torn_bytes") or {}).items():
+        if count:
+            yield f"{name}: {count} torn bytes at its end were left out (the bench or its computer was stopped)."
+    for name in told.get("unreadable_samples") or ():
+        yield f"The samples of {plain_text(name)} could not be read."
+    for text in warnings:
+        yield f"From the files: {text}"

@@ -1,0 +1,285 @@
+"""From an archived run to the values of its record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
+from restart_bench.judging.matrix import matrix_rows
+from restart_bench.judging.summary import by_case, finding_rows
+from restart_bench.model.journal import (
+    MARKS,
+    CycleJudged,
+    RunEnded,
+    RunStarted,
+    ScenarioJudged,
+    Trouble,
+    judged_cycles,
+    judged_scenarios,
+)
+from restart_bench.model.rig import Point, Rig
+from restart_bench.model.scenario import Scenario
+from restart_bench.model.units import show_duration
+from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import address_word, bounds_text, counted, listed
+from restart_bench.report.record.data import (
+    DemonstrationRow,
+    FileRow,
+    MatrixLine,
+    PointRow,
+    RecordData,
+    ScenarioRow,
+    TimesRow,
+    TroubleRow,
+)
+from restart_bench.report.record.diagrams import diagrams_of
+from restart_bench.report.record.facts import devices, fact_groups, moment, program_words, record_notes, switched_words
+from restart_bench.report.record.untested import is_test, not_tested
+
+if TYPE_CHECKING:
+    from restart_bench.archive.reader import ArchivedRun
+    from restart_bench.suite.loader import Suite
+
+USUAL_CONFIDENCE = 0.95
+
+_FROM_CUT = ("dark", "restored")
+
+
+def gather(run: ArchivedRun) -> RecordData:
+    """All that the record says of a run, read from its folder. An archive that is not as it was closed shows nothing.
+
+    Raises ArchiveError where the archive is damaged or not closed, FaultsFound where its input files are refused.
+    """
+    suite = run.suite()
+    cycles = list(judged_cycles(run.records).values())
+    scenarios = judged_scenarios(run.records)
+    verdict, reason = (Verdict.ERROR, run.altered) if run.altered else _verdict(run, scenarios)
+    started = next((record for record in run.records if isinstance(record, RunStarted)), None)
+    ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
+    return RecordData(
+        run=run.id,
+        rig=run.rig_name,
+        rig_label=str(suite.rig.record.get("title") or suite.rig.name),
+        simulated=bool(run.run.get("simulated")),
+        rehearsal=bool(run.run.get("rehearsal")),
+        verdict=verdict,
+        reason=reason,
+        how_ended=ended.how if ended is not None else "not ended",
+        exit_code=ended.exit_code if ended is not None else 4,
+        started=moment(started.wall) if started is not None else "",
+        ended=moment(ended.wall) if ended is not None else "",
+        by=str(run.run.get("by") or ""),
+        program=program_words(run, suite),
+        switched=switched_words(run, suite.rig),
+        scenarios=tuple(_scenario_rows(run, suite, scenarios)),
+        matrix=tuple(_matrix(suite.rig, cycles)),
+        not_tested=tuple(not_tested(suite, cycles)),
+        facts=fact_groups(run, suite),
+        devices=devices(suite.rig),
+        points=tuple(_point_rows(suite.rig)),
+        files=tuple(
+            FileRow(str(told["kind"]), str(told["name"]), str(told["sha256"])) for told in run.run.get("inputs", ())
+        ),
+        wiring=tuple(_wiring(suite.rig)),
+        findings=tuple(finding_rows(suite.rig, cycles, scenarios.values())),
+        diagrams=tuple(diagrams_of(run, suite, cycles)),
+        times=tuple(times_rows(cycles)),
+        demonstrations=tuple(demonstrations(suite, cycles)),
+        troubles=tuple(
+            TroubleRow(record.cycle, record.kind, record.text, record.error)
+            for record in run.records
+            if isinstance(record, Trouble)
+        ),
+        notes=record_notes(run, suite),
+        altered=run.altered,
+    )
+
+
+def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple[Verdict, str]:
+    """The run's verdict and the reason for it: how it ended, and the scenarios that have that verdict."""
+    ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
+    if ended is None:
+        return Verdict.ERROR, "the run has no end in its journal"
+    if ended.verdict is Verdict.PASS and not ended.reason:
+        cycles = sum(scenario.cycles for scenario in scenarios.values())
+        return ended.verdict, f"all that was demanded was shown, in {counted(cycles, 'cycle')}"
+    reasons = [ended.reason] if ended.reason else []
+    for scenario in scenarios.values():
+        told = bool(ended.reason) and ended.reason in scenario.reason
+        if scenario.verdict is ended.verdict and not told:
+            reasons.append(f"{scenario.scenario}: {_begun(scenario.reason)}")
+    if len(reasons) > 3:
+        reasons[2:] = [f"and {counted(len(reasons) - 2, 'other reason')}"]
+    return ended.verdict, "; ".join(reasons)
+
+
+def _begun(reason: str) -> str:
+    """A scenario's reason up to its first cycle; the rest stands with the scenario."""
+    return reason.split("; cycle ", maxsplit=1)[0]
+
+
+# ---------------------------------------------------------------- scenarios and findings
+
+
+def _scenario_rows(run: ArchivedRun, suite: Suite, judged: Mapping[str, ScenarioJudged]) -> Iterator[ScenarioRow]:
+    planned = run.run.get("planned") or {}
+    for scenario in suite.scenarios:
+        told = judged.get(scenario.name)
+        if told is None:
+            continue
+        yield ScenarioRow(
+            name=scenario.name,
+            purpose=scenario.purpose,
+            verdict=told.verdict,
+            reason=told.reason,
+            cycles=told.cycles,
+            planned=int(planned.get(scenario.name, told.cycles)),
+            counted={str(verdict): number for verdict, number in told.counted.items()},
+            limits=told.limits,
+            steps=tuple(_steps(scenario)),
+            notes=scenario.notes,
+        )
+
+
+def _steps(scenario: Scenario) -> Iterator[str]:
+    for step in scenario.before:
+        yield f"before: {step.text}"
+    off = listed(dict.fromkeys(show_duration(case.off_for_ns) for case in scenario.cases))
+    yield f"cut: {'run mode' if scenario.how == 'mode' else 'supply'} off for {off}"
+    settle = f"settled {show_duration(scenario.settle_ns)} after ready"
+    yield f"after: watch for {show_duration(scenario.watch_ns)}, {settle}"
+    for step in scenario.function_check:
+        yield f"function check: {step.text}"
+
+
+# ---------------------------------------------------------------- matrix
+
+
+def _matrix(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[MatrixLine]:
+    for (scenario, case), mine in by_case(cycles).items():
+        for row in matrix_rows(rig, mine):
+            yield MatrixLine(
+                scenario=scenario,
+                case=case,
+                output=row.shown,
+                point=row.point,
+                before=row.before,
+                at_loss=row.at_loss,
+                at_return=row.at_return,
+                delay=bounds_text(row.delay_ns) if row.delay_ns is not None else "",
+                verdict=row.verdict or Verdict.INCONCLUSIVE,
+                reason=row.reason,
+                expected=row.verdict is not None,
+            )
+
+
+# ---------------------------------------------------------------- points and wiring
+
+
+def _point_rows(rig: Rig) -> Iterator[PointRow]:
+    for point in rig.points.values():
+        terminal = rig.points[point.terminal] if point.terminal is not None else None
+        if point.inline_terminal:
+            continue
+        yield PointRow(
+            name=point.name,
+            label=point.label,
+            device=point.device,
+            place=address_word(point),
+            terminal=f"{terminal.device}: {address_word(terminal)}" if terminal is not None else "",
+            notes=", ".join(_point_notes(point)),
+        )
+
+
+def _point_notes(point: Point) -> Iterator[str]:
+    if point.type != "bool":
+        words = f", words {point.words}" if point.type in ("int32", "uint32", "float32") else ""
+        yield f"{point.type}{words}"
+    if point.scale != 1.0:
+        yield f"scale {point.scale:g}"
+    if point.unit:
+        yield f"unit {point.unit}"
+    if point.levels is not None:
+        yield f"off up to {point.levels.off_below:g}, on from {point.levels.on_above:g}"
+    if point.writable:
+        yield "writable"
+    if point.by_hand:
+        yield f"worked by hand: {point.by_hand}"
+    if point.proven:
+        yield f"proven: {point.proven}"
+
+
+def _wiring(rig: Rig) -> Iterator[str]:
+    wired = [point for point in rig.points.values() if point.terminal is not None]
+    if not wired:
+        yield "No output has a terminal on independent I/O: everything rests on what the controller says of itself."
+        return
+    for point in wired:
+        terminal = rig.points[point.terminal or ""]
+        yield (
+            f"{point.shown}: {address_word(point)} of {point.device} is wired to {address_word(terminal)} of "
+            f"{terminal.device}."
+        )
+    yield "The wiring is taken from the rig file. A lasting disagreement of an output and its terminal is reported."
+
+
+# ---------------------------------------------------------------- times and demonstrations
+
+
+def times_rows(cycles: Sequence[CycleJudged]) -> Iterator[TimesRow]:
+    """Each mark of each case over its cycles: `dark` and `restored` from the cut, the others from `restored`."""
+    for (scenario, case), mine in by_case(cycles).items():
+        for mark in MARKS:
+            if mark in ("cut", "end"):
+                continue
+            since = "cut" if mark in _FROM_CUT else "restored"
+            lengths = [
+                there.since(start)
+                for cycle in mine
+                if (there := cycle.mark(mark)) is not None and (start := cycle.mark(since)) is not None
+            ]
+            if lengths:
+                yield _times_row(scenario, case, mark, since, lengths)
+
+
+def _times_row(scenario: str, case: str, mark: str, since: str, lengths: Sequence[tuple[int, int]]) -> TimesRow:
+    lows, highs = sorted(low for low, _ in lengths), sorted(high for _, high in lengths)
+    return TimesRow(
+        scenario, case, mark, since, len(lengths),
+        (lows[0], highs[0]), (_median(lows), _median(highs)), (lows[-1], highs[-1]),
+    )  # fmt: skip
+
+
+def _median(ordered: Sequence[int]) -> int:
+    middle = len(ordered) // 2
+    if len(ordered) % 2:
+        return ordered[middle]
+    return (ordered[middle - 1] + ordered[middle]) // 2
+
+
+def demonstrations(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[DemonstrationRow]:
+    """What the cycles of each case show about reliability; inconclusive cycles count as failures, errors not at all."""
+    groups = by_case(cycles)
+    for scenario in suite.scenarios:
+        asked = scenario.demonstrate
+        for case in scenario.cases:
+            valid = [cycle.verdict for cycle in groups.get((scenario.name, case.name), ()) if is_test(cycle)]
+            if not valid or (asked is None and len(valid) < 2):
+                continue
+            failures = sum(verdict is not Verdict.PASS for verdict in valid)
+            confidence = asked.confidence if asked is not None else USUAL_CONFIDENCE
+            reached = confidence_reached(asked.reliability, len(valid), failures) >= asked.confidence if asked else None
+            yield DemonstrationRow(
+                scenario=scenario.name,
+                case=case.name,
+                asked=asked.reliability if asked is not None else None,
+                confidence=confidence,
+                needed=cycles_needed(asked.reliability, asked.confidence, asked.inconclusive_at_most)
+                if asked
+                else None,
+                cycles=len(valid),
+                failures=failures,
+                lower=reliability_shown(failures, len(valid), confidence),
+                reached=reached,
+            )

@@ -1,0 +1,248 @@
+"""The record as one HTML text: values in, page out. Every text is escaped by the templates (autoescape is on)."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib.resources import files
+from typing import TypeVar
+
+from jinja2 import Environment, FunctionLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from restart_bench.model import wording as reasons
+from restart_bench.model.journal import MARKS
+from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, symbols
+from restart_bench.report.record import text as wording
+from restart_bench.report.record.data import CaseDiagram, MatrixLine, RecordData, ScenarioRow
+from restart_bench.report.record.drawing import (
+    BOTTOM,
+    HEAD,
+    LANE,
+    LARGE,
+    LARGE_COLUMN,
+    LARGE_ROWS,
+    MARK_ROWS,
+    PATHS,
+    PLOT_LEFT,
+    PLOT_RIGHT,
+    SMALL_COLUMN,
+    SMALL_ROWS,
+    TOP,
+    VALUE_COLUMN,
+    WIDTH,
+    Drawing,
+    draw,
+)
+from restart_bench.screen.cautions import CAUTIONS
+
+FIRST_PAGE_LINES = 41
+"""Lines of small print that the first page holds beside headings and sign-off, on A4 and on Letter (a browser test
+prints a full one)."""
+_LONG_WORD = 24  # columns; a longer one may be broken anywhere, so that no table outgrows the page
+_LONGEST_REASON = 150  # characters on the first page; the whole reason stands with its scenario
+_WIDE = 98  # columns of a line across the page
+
+_T = TypeVar("_T")
+_GEOMETRY = {
+    "width": WIDTH, "left": PLOT_LEFT, "right": PLOT_RIGHT, "lane": LANE, "head": HEAD,
+    "top": TOP, "bottom": BOTTOM, "rows": MARK_ROWS,
+    "largeRows": LARGE_ROWS, "smallRows": SMALL_ROWS, "large": LARGE, "largeColumn": LARGE_COLUMN,
+    "smallColumn": SMALL_COLUMN, "valueColumn": VALUE_COLUMN, "paths": PATHS,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One limit of what was shown, and the scenarios that it holds for (empty: all of them)."""
+
+    text: str
+    scenarios: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MatrixGroup:
+    """Rows of one case."""
+
+    scenario: str
+    case: str
+    rows: tuple[MatrixLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FirstPage:
+    """What the first printed page has room for; what is left out stands whole further back."""
+
+    limits: tuple[Limit, ...]
+    limits_left: int
+    matrix: tuple[MatrixGroup, ...]
+    matrix_left: int
+    matrix_left_bad: int
+    not_tested: tuple[str, ...]
+    not_tested_left: int
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnCase:
+    """A case and its drawing."""
+
+    diagram: CaseDiagram
+    drawing: Drawing
+
+
+def render(data: RecordData) -> str:
+    """The whole page. It loads nothing: styles, script and data stand in it."""
+    script = _part("record.js")
+    return (
+        _environment()
+        .get_template("record.html")
+        .render(
+            data=data,
+            first=first_page(data),
+            limits=limits_once(data.scenarios),
+            cases=[DrawnCase(diagram, draw(diagram)) for diagram in data.diagrams],
+            gloss={str(verdict): text for verdict, text in GLOSS.items()},
+            verdicts=[str(verdict) for verdict in Verdict],
+            marks=MARKS,
+            large=LARGE,
+            paths=PATHS,
+            geometry=_GEOMETRY,
+            cautions=[f"{one.text} ({one.source})" for one in CAUTIONS],
+            several=len(data.scenarios) > 1,
+            matrix=grouped(data.matrix),
+            groups_named=len(data.scenarios) > 1 or any(row.case for row in data.matrix),
+            style=Markup(_part("record.css") + style_sheet()),
+            signs=Markup(symbols()),
+            script=Markup(script),
+            script_digest=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+        )
+    )
+
+
+# ---------------------------------------------------------------- first page
+
+
+def limits_once(scenarios: Sequence[ScenarioRow]) -> tuple[Limit, ...]:
+    """The limits of all scenarios, each said once."""
+    named: dict[str, list[str]] = {}
+    for scenario in scenarios:
+        for text in scenario.limits:
+            named.setdefault(text, []).append(scenario.name)
+    return tuple(Limit(text, () if len(names) == len(scenarios) else tuple(names)) for text, names in named.items())
+
+
+def first_page(data: RecordData) -> FirstPage:
+    """Shares out the lines of page 1: at most a third for limits, a fifth for what was not tested, all the rest for
+    the matrix, rows that did not pass first."""
+    room = FIRST_PAGE_LINES - _lines(data.reason, 60)
+    if len(data.scenarios) > 1:
+        room -= _lines("".join(f"{scenario.verdict} {scenario.name} mm" for scenario in data.scenarios), _WIDE)
+    limits = limits_once(data.scenarios)
+    shown_limits = _fitting(limits, room / 3, lambda limit: _lines(f"{limit.text} {limit.scenarios}", _WIDE))
+    shown_not = _fitting(data.not_tested, room / 5, lambda text: _lines(text, _WIDE))
+    room -= sum(_lines(f"{limit.text} {limit.scenarios}", _WIDE) for limit in shown_limits)
+    room -= sum(_lines(text, _WIDE) for text in shown_not)
+    matrix = [replace(row, reason=wording.shortened(row.reason, _LONGEST_REASON)) for row in data.matrix]
+    rows = sorted(matrix, key=lambda row: (not row.expected, badness(row.verdict)))
+    groups: set[tuple[str, str]] = set()
+    chosen = _fitting(rows, room, lambda row: matrix_lines(row) + _heading_lines(row, groups))
+    kept = [row for row in matrix if any(row is one for one in chosen)]
+    return FirstPage(
+        shown_limits, len(limits) - len(shown_limits),
+        grouped(kept), len(data.matrix) - len(kept), sum(_is_bad(row) for row in data.matrix) - sum(map(_is_bad, kept)),
+        shown_not, len(data.not_tested) - len(shown_not),
+    )  # fmt: skip
+
+
+def _is_bad(row: MatrixLine) -> bool:
+    return row.expected and row.verdict is not Verdict.PASS
+
+
+def grouped(rows: Iterable[MatrixLine]) -> tuple[MatrixGroup, ...]:
+    """Rows by scenario and case, in the order in which those first appear."""
+    groups: dict[tuple[str, str], list[MatrixLine]] = {}
+    for row in rows:
+        groups.setdefault((row.scenario, row.case), []).append(row)
+    return tuple(MatrixGroup(scenario, case, tuple(mine)) for (scenario, case), mine in groups.items())
+
+
+def matrix_lines(row: MatrixLine) -> float:
+    """Lines that a row of the matrix takes on paper: its longest cell counts."""
+    return 0.4 + max(
+        _lines(row.reason, 27), _lines(row.output, 12) + (row.output != row.point), _lines(row.delay, 11),
+        _lines(row.at_loss, 11), _lines(row.at_return, 11), _lines(row.before, 7),
+    )  # fmt: skip
+
+
+def _heading_lines(row: MatrixLine, seen: set[tuple[str, str]]) -> float:
+    """Lines of the heading above the row, where it is the first of its case (which is then noted in `seen`)."""
+    if (row.scenario, row.case) in seen:
+        return 0.0
+    seen.add((row.scenario, row.case))
+    return 0.5 + _lines(f"{row.scenario} {row.case}", _WIDE)
+
+
+def _lines(text: str, columns: int) -> int:
+    return max(1, -(-wording.columns_of(text) // columns))
+
+
+def _fitting(items: Iterable[_T], lines: float, size: Callable[[_T], float]) -> tuple[_T, ...]:
+    kept, used = [], 0.0
+    for item in items:
+        used += size(item)
+        if used > lines:
+            break
+        kept.append(item)
+    return tuple(kept)
+
+
+# ---------------------------------------------------------------- templates
+
+
+def _part(name: str) -> str:
+    return (files("restart_bench.report.record") / "templates" / name).read_text(encoding="utf-8")
+
+
+def safe_text(text: object) -> Markup:
+    """A text that comes from a file or a person: escaped, and with its writing direction kept inside."""
+    text = wording.unbroken(wording.clean(str(text)))
+    long = any(wording.columns_of(word) > _LONG_WORD for word in text.split())
+    return Markup('<bdi class="long">{}</bdi>' if long else "<bdi>{}</bdi>").format(_with_keys(text))
+
+
+def _with_keys(text: str) -> Markup:
+    """Words of the files, which stand between backticks, in the type of files; everything is escaped."""
+    parts = text.split("`")
+    if len(parts) % 2 == 0:  # one without its partner
+        return escape(text)
+    return Markup("").join(
+        Markup("<code>{}</code>").format(part) if n % 2 else escape(part) for n, part in enumerate(parts)
+    )
+
+
+def css_text(text: str) -> Markup:
+    """A text for a quoted string in the style sheet: whatever is not plain becomes "?"."""
+    return Markup("".join(c if c.isascii() and (c.isalnum() or c in "-_. ") else "?" for c in text))
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=FunctionLoader(_part), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters.update(
+        safe_text=safe_text,
+        plain=wording.isolated,
+        css_text=css_text,
+        short=wording.shortened,
+        sentence=wording.sentence,
+        bounds=reasons.bounds_text,
+        percent=reasons.percent_text,
+        numbers=reasons.numbers_text,
+        counted=reasons.counted,
+        listed=reasons.listed,
+    )
+    return environment

@@ -1,0 +1,29 @@
+"""Writes the record of an archived run into a file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from restart_bench.archive.files import write_whole
+from restart_bench.report.record.gathering import gather
+from restart_bench.report.record.rendering import render
+
+if TYPE_CHECKING:
+    from restart_bench.archive.reader import ArchivedRun
+
+
+def write_record(run: ArchivedRun, out: Path) -> None:
+    """Write the record of a run as one HTML file (whole or not at all; an older one is replaced).
+
+    Raises ArchiveError where the archive is damaged or the disk does not take the file, FaultsFound where this
+    version of the bench refuses the archived input files.
+    """
+    write_whole(out, render(gather(run)).encode("utf-8"))
+
+
+def write_report(folder: Path) -> None:
+    """`report.html` beside the tables of this run. Raises what the record raises; the archive notes it."""
+    from restart_bench.archive.reader import ArchivedRun
+
+    write_record(ArchivedRun.open(folder), folder / "report.html")

@@ -1,0 +1,1 @@
+"""The only room that switches anything: sessions, cycles, actuators, limits and every way out."""

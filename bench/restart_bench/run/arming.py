@@ -1,0 +1,156 @@
+"""What stands before anything real is switched: arming, isolation, the lock, the supply's limits, and staying awake.
+
+The bench is not a safety function and not an isolator. These checks keep it from moving what nobody meant to move;
+they do not make a machine safe to stand at.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+from collections.abc import Callable, Iterable
+from contextlib import ExitStack
+from datetime import date, datetime
+from pathlib import Path
+from types import TracebackType
+
+from restart_bench.model.outcome import Refused
+from restart_bench.model.rig import Rig, RigSupply
+from restart_bench.suite.supply_address import addresses_now
+
+
+def require_arming(rig: Rig, armed_as: str | None, *, now: datetime) -> None:
+    """Refuses unless the rig was armed by its own name and, for a machine, isolation is stated and not past.
+
+    Raises Refused, with what is missing and how to get on.
+    """
+    if armed_as is None:
+        raise Refused(
+            f"{rig.name} is a real rig and is not armed: nothing was moved. Arm it with `--arm {rig.name}` once nobody "
+            "can be hurt by what its outputs do, or use `--simulated`."
+        )
+    if armed_as != rig.name:
+        raise Refused(
+            f"armed was '{armed_as}', but this rig is called '{rig.name}': nothing was moved. "
+            f"Type the name of the rig that stands before you: `--arm {rig.name}`."
+        )
+    if rig.loads != "machine":
+        return
+    if rig.isolation is None:
+        raise Refused(
+            f"{rig.name} drives a machine and its file states no isolation: nothing was moved. "
+            "Isolate the loads, then write `isolation: {by: ..., how: ..., until: ...}`."
+        )
+    if isolation_is_past(rig.isolation.until, now):
+        raise Refused(
+            f"the isolation of {rig.name} held until {rig.isolation.until}, which is past: nothing was moved. "
+            "Make sure of the isolation again and write its new `until`."
+        )
+    if rig.supply is not None and rig.supply.after_trouble == "on":
+        raise Refused(
+            f"{rig.name} drives a machine, and `after_trouble: on` would bring it back by itself after an error: "
+            "nothing was moved. Write `after_trouble: off` or `as it is`."
+        )
+
+
+def isolation_is_past(until: str, now: datetime) -> bool:
+    """True if `until` (ISO date, valid through that day, or date and time) lies before `now`; text that is
+    neither counts as past, because nobody can rely on it."""
+    try:
+        if len(until.strip()) <= len("2026-01-01"):
+            return date.fromisoformat(until.strip()) < now.date()
+        moment = datetime.fromisoformat(until.strip())
+    except ValueError:
+        return True
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=now.tzinfo)
+    return moment < now
+
+
+class SupplyLock:
+    """One bench per supply on the whole machine: an OS lock on a file named after the supply's address, in a place that
+    is every user's. Freed by the OS if we die."""
+
+    def __init__(self, supply: RigSupply) -> None:
+        self._supply = supply
+        self._stack = ExitStack()
+
+    def __enter__(self) -> SupplyLock:
+        with ExitStack() as stack:
+            for address in addresses_now(self._supply.address or self._supply.driver):
+                self._take(lock_folder() / f"restart-bench-{_digest(address)}.lock", stack)
+            self._stack = stack.pop_all()
+        return self
+
+    def _take(self, file: Path, stack: ExitStack) -> None:
+        from filelock import FileLock, Timeout
+
+        lock = FileLock(file, mode=0o666)  # so that other users can see it held, and take it afterwards
+        try:
+            lock.acquire(timeout=0)
+        except Timeout:
+            raise Refused(
+                f"the supply {self._supply.address or self._supply.driver} is held by another bench on this computer: "
+                "nothing was moved. Wait until that run has ended, or end it."
+            ) from None
+        except OSError as problem:
+            raise Refused(
+                f"whether another bench holds the supply {self._supply.address or self._supply.driver} can't be told: "
+                f"its lock {file}{_owned_by(file)} can't be taken ({problem.strerror or problem}). Nothing was moved. "
+                "If no other user's bench is running, have that user or an administrator delete the file."
+            ) from None
+        stack.callback(lock.release)
+
+    def __exit__(
+        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stack.close()
+
+
+def lock_folder() -> Path:
+    """Where locks lie: one place for all users of this machine, whatever their TMPDIR says."""
+    if sys.platform == "win32":
+        shared = Path(os.environ.get("PROGRAMDATA", r"C:\ProgramData")) / "restart-bench"
+        shared.mkdir(parents=True, exist_ok=True)
+        return shared
+    for folder in (Path("/run/lock"), Path("/var/lock")):
+        if folder.is_dir() and folder.stat().st_mode & 0o1777 == 0o1777:  # everybody's, by the same test for everybody
+            return folder
+    return Path("/tmp")
+
+
+def _digest(address: str) -> str:
+    return hashlib.sha256(address.encode()).hexdigest()[:16]
+
+
+def _owned_by(file: Path) -> str:
+    try:
+        return f", which belongs to {file.owner()}," if file.exists() else ""
+    except (OSError, KeyError, NotImplementedError):
+        return ""
+
+
+def points_named(rig: Rig, steps: Iterable[object]) -> frozenset[str]:
+    """The allow-list: writable points that the given steps, `mode` and `check_pulse` name. Nothing else is written."""
+    names: set[str] = set()
+    for step in steps:
+        action = getattr(step, "action", step)
+        point = getattr(action, "point", None)
+        if isinstance(point, str):
+            names.add(point)
+        names.update(name for name, _ in getattr(action, "values", ()))
+    if rig.mode is not None and rig.mode.point is not None:
+        names.add(rig.mode.point)
+    if rig.check_pulse is not None:
+        names.add(rig.check_pulse.write)
+    return frozenset(name for name in names if name in rig.points and rig.points[name].writable)
+
+
+def manual_step(wish: str) -> str:
+    """What a person has to do where the bench can't bring the supply to `wish` (on, off, as it is)."""
+    hand = "leave it as it is" if wish == "as it is" else f"bring it {wish} by hand"
+    return f"go to the rig: look at the supply's switch and {hand}; then `restart-bench park` once the relay answers"
+
+
+Say = Callable[[str], None]

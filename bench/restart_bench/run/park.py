@@ -1,0 +1,151 @@
+"""`park`: pressed points back to idle, the supply to its normal end, killed runs closed. Needs arming like a run."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from restart_bench.archive.known_archives import remember
+from restart_bench.model.clock import NS_PER_S, now_ns
+from restart_bench.model.journal import Record, Trouble
+from restart_bench.model.rig import Rig, Value
+from restart_bench.observer.handle import Blind, ObserverHandle
+from restart_bench.run.actuators import Actuators, left_well, let_go_of
+from restart_bench.run.arming import SupplyLock, manual_step, require_arming
+from restart_bench.run.recovery import left_open
+from restart_bench.run.righting import NotRight, put_right
+from restart_bench.run.supervision import Conditions, StopRequest
+from restart_bench.run.usage import Used, used_lately
+from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
+
+_FIRST_READ_WITHIN_NS = 3 * NS_PER_S
+
+
+@dataclass(frozen=True, slots=True)
+class Parked:
+    """How the rig was left: points that could not be shown at idle, the supply, and the runs that were closed."""
+
+    not_idle: tuple[str, ...]
+    supply: str
+    closed: tuple[Path, ...]
+
+    @property
+    def well(self) -> bool:
+        """True where everything was shown to be where it belongs."""
+        return not self.not_idle and left_well(self.supply)
+
+
+def park(rig: Rig, *, logs: Path, arm: str | None, ask: AskPerson | None, say: Callable[[str], None]) -> Parked:
+    """Puts the rig to rest. Raises Refused where it is not armed or its supply is held by another bench."""
+    require_arming(rig, arm, now=datetime.now().astimezone())
+    with ExitStack() as stack:
+        if rig.supply is not None:
+            stack.enter_context(SupplyLock(rig.supply))
+        observing = stack.enter_context(_observing(rig, say))
+        supply, problem = _open(rig, ask)
+        if supply is not None:
+            stack.callback(let_go_of, supply)
+        stop = StopRequest()
+        stack.enter_context(stop.hears_signals())  # it is on the way to rest: whoever hurries it gets nothing sooner
+
+        def publish(record: Record) -> None:
+            if isinstance(record, Trouble):
+                say(record.text)
+
+        hands = Actuators(
+            rig,
+            observing,
+            supply,
+            allowed=frozenset(),
+            publish=publish,
+            ask=ask,
+            stop=stop,
+            heed_limits=True,
+        )
+        hands.forbids = Conditions(rig, observing, isolation=True).forbids
+        return _put_to_rest(rig, hands, observing, logs, say, problem)
+
+
+def _observing(rig: Rig, say: Callable[[str], None]) -> ObserverHandle:
+    """An observer; where none can be started the supply is put to rest all the same."""
+    try:
+        return ObserverHandle(tuple(rig.devices.values()), tuple(rig.points.values()), None)
+    except Exception as problem:
+        say(f"the observer could not be started, so no point can be written or read: {problem}")
+        return Blind(str(problem))
+
+
+def _open(rig: Rig, ask: AskPerson | None) -> tuple[Supply | None, str]:
+    """The supply, or why it can't be reached: the points are put to rest all the same."""
+    if rig.supply is None:
+        return None, ""
+    from restart_bench_drivers.registry import open_supply
+
+    try:
+        return open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=ask), ""
+    except SupplyError as problem:
+        return None, str(problem)
+    except Exception as problem:  # a driver is anybody's
+        return None, f"the supply's driver failed: {type(problem).__name__}: {problem}"
+
+
+def _put_to_rest(
+    rig: Rig, hands: Actuators, observing: ObserverHandle, logs: Path, say: Callable[[str], None], problem: str
+) -> Parked:
+    used = Used()
+    used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
+    hands.state.off_since_ns = used.off_since_ns
+    if note := remember(rig, logs):
+        say(note)
+    held = ""
+    closed: tuple[Path, ...] = ()
+    try:
+        closed = put_right(left_open(logs, rig), hands, rig, say=say, armed=True, supply_problem=problem)
+    except NotRight as not_right:
+        held = str(not_right)
+        say(held)
+    pressed = _pressed(rig, observing)
+    if pressed:
+        say(f"back to idle: {', '.join(pressed)}")
+    hands.undo(pressed)
+    not_idle = hands.all_to_idle(say)
+    left = "none"
+    if problem:
+        wish = rig.supply.at_end if rig.supply is not None else "as it is"
+        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {problem}; {manual_step(wish)}")
+        return Parked(not_idle, f"unknown: {problem}", ())
+    if held:
+        return _not_right(rig, hands, not_idle or hands.held(), held, say)
+    if rig.supply is not None:
+        say(f"the supply goes to its normal end: {rig.supply.at_end}")
+        hands.state.commanded = "unknown"
+        left = hands.leave_supply(rig.supply.at_end, "park", say)
+    return Parked(not_idle, left, closed)
+
+
+def _not_right(rig: Rig, hands: Actuators, not_idle: tuple[str, ...], held: str, say: Callable[[str], None]) -> Parked:
+    """What a killed run holds could not be let go of: the supply may go off, but not on."""
+    if rig.supply is not None and rig.supply.at_end == "off":
+        hands.state.commanded = "unknown"
+        return Parked(not_idle, hands.leave_supply("off", "park", say), ())
+    return Parked(not_idle, f"as it is: not switched on, {held}", ())
+
+
+def _pressed(rig: Rig, observing: ObserverHandle) -> dict[str, Value]:
+    """Writable points with an idle value that read otherwise; silent ones are taken for pressed."""
+    wanted = {p.name: p.idle for p in rig.points.values() if p.writable and p.idle is not None and p.by_hand is None}
+    deadline = now_ns() + _FIRST_READ_WITHIN_NS
+    while (
+        not observing.failed and now_ns() < deadline and not all(_read(observing, name) is not None for name in wanted)
+    ):
+        observing.wait_news(0.05)
+    return {name: idle for name, idle in wanted.items() if _read(observing, name) != idle}
+
+
+def _read(observing: ObserverHandle, name: str) -> Value | None:
+    reading = observing.latest(name)
+    return None if reading is None else reading.value

@@ -1,0 +1,74 @@
+"""What run.json says of a run: who, what, on what, with what, before it begins and after it has ended."""
+
+from __future__ import annotations
+
+import getpass
+import platform
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from typing import Any
+
+from restart_bench.model.journal import RunEnded, ScenarioJudged
+from restart_bench.model.outcome import RunOptions
+from restart_bench.suite.loader import Suite
+
+
+def told_before(suite: Suite, options: RunOptions, *, seed: int, planned: Mapping[str, int]) -> dict[str, Any]:
+    """Keys of run.json that are known before anything moves, beside those that the archive knows by itself.
+
+    `planned`: cycles by scenario.
+    """
+    rig = suite.rig
+    return {
+        "by": options.by or _user(),
+        "simulated": options.simulated,
+        "rehearsal": options.rehearse,
+        "armed": options.arm if not options.simulated else None,
+        "seed": seed,
+        "loads": rig.loads,
+        "host": {"name": platform.node(), "system": platform.system(), "release": platform.release()},
+        "versions": _versions(),
+        "supply_address": rig.supply.address if rig.supply is not None else None,
+        "planned_cycles": sum(planned.values()),
+        "planned": dict(planned),
+        "repeat": {s.name: s.repeat for s in suite.scenarios},
+        "record": dict(rig.record),
+    }  # fmt: skip
+
+
+def told_after(
+    ended: RunEnded, scenarios: Sequence[ScenarioJudged], *, observer: dict[str, Any], operations: int
+) -> dict[str, Any]:
+    """Keys of run.json that are known once the run has ended."""
+    return {
+        "ended": {"how": ended.how, "reason": ended.reason, "wall": ended.wall, "at_ns": ended.at_ns},
+        "verdict": ended.verdict,
+        "exit_code": ended.exit_code,
+        "scenarios": [
+            {
+                "name": s.scenario,
+                "verdict": s.verdict,
+                "reason": s.reason,
+                "cycles": s.cycles,
+                "counted": s.counted,
+                "limits": list(s.limits),
+            }
+            for s in scenarios
+        ],
+        "observer": observer,
+        "operations": operations,
+        "supply_left": ended.supply_left,
+    }
+
+
+def _user() -> str:
+    with suppress(Exception):  # no name for this user: the record then has none
+        return getpass.getuser()
+    return ""
+
+
+def _versions() -> dict[str, str]:
+    from importlib.metadata import version
+
+    names = ("restart-bench", "pymodbus", "numpy", "pyarrow", "PyYAML", "pydantic")
+    return {"python": platform.python_version(), **{name: version(name) for name in names}}

@@ -1,0 +1,241 @@
+"""What the supply and single points may do within an hour, over all runs: counted from the archive, waited for here.
+
+A start of a point that the bench works is a command out of idle; a start of an output is a rise that was seen. An
+operation of the contact is a movement of it: each off and each on counts, so a data sheet that counts the pair as one
+is met with a factor of two to spare.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from restart_bench.archive.killed import cut_was_due, operations_in
+from restart_bench.archive.known_archives import archives_of
+from restart_bench.model.clock import HOUR_NS, NS_PER_S, Anchor
+from restart_bench.model.journal import CutAnnounced, PointWritten, Record, Switching
+from restart_bench.model.outcome import Refused
+from restart_bench.model.rig import PointLimits, Rig, RigSupply
+from restart_bench.run.recovery import _journal, _run_json
+
+
+@dataclass(slots=True)
+class Used:
+    """Cuts, starts and last falls that count, and when the supply last went on and off, as instants in ns (of the
+    bench's clock, or of the wall)."""
+
+    cuts: list[int] = field(default_factory=list)
+    starts: dict[str, list[int]] = field(default_factory=dict)
+    fell: dict[str, int] = field(default_factory=dict)
+    supply: dict[str, int] = field(default_factory=dict)  # by "on" and "off"
+
+    def switched(self, to: str, at_ns: int) -> None:
+        """The supply went on or off (a level counts as off). Going on again while it is on changes nothing."""
+        if to == "on" and self.supply.get("on", at_ns) > self.supply.get("off", at_ns):
+            return
+        self.supply[to] = max(at_ns, self.supply.get(to, at_ns))
+
+    def started(self, name: str, at_ns: int) -> None:
+        """A start of this point."""
+        self.starts.setdefault(name, []).append(at_ns)
+
+    def stopped(self, name: str, at_ns: int) -> None:
+        """The point went off (or back to idle)."""
+        self.fell[name] = max(at_ns, self.fell.get(name, at_ns))
+
+    @property
+    def off_since_ns(self) -> int | None:
+        """When the supply was last taken away; None where it was given back since, or never taken."""
+        went_off = self.supply.get("off")
+        return None if went_off is None or self.supply.get("on", went_off) > went_off else went_off
+
+    @property
+    def on_since_ns(self) -> int | None:
+        """When the supply was last given back; None where it was taken away since, or nothing is known."""
+        return None if self.off_since_ns is not None else self.supply.get("on")
+
+    def add(self, other: Used, shift_ns: int = 0) -> None:
+        """Takes over what another one holds, its instants moved by `shift_ns`."""
+        self.cuts += [at + shift_ns for at in other.cuts]
+        for name, starts in other.starts.items():
+            self.starts.setdefault(name, []).extend(at + shift_ns for at in starts)
+        for name, at in other.fell.items():
+            self.stopped(name, at + shift_ns)
+        for to, at in other.supply.items():
+            self.supply[to] = max(at + shift_ns, self.supply.get(to, at + shift_ns))
+
+
+def limited_points(rig: Rig) -> dict[str, PointLimits]:
+    """The points that carry limits, by name."""
+    return {name: point.limits for name, point in rig.points.items() if point.limits is not None}
+
+
+def longest_limit_ns(rig: Rig) -> int:
+    """How far back cuts and starts can still matter: the hour of the hourly limits, or a longer pause."""
+    pauses = [limits.off_at_least_ns for limits in limited_points(rig).values()]
+    if rig.supply is not None:
+        pauses += [rig.supply.limits.off_at_least_ns, rig.supply.limits.on_at_least_ns]
+    return max(HOUR_NS, *pauses)
+
+
+def used_in(records: Iterable[Record], rig: Rig) -> Used:
+    """Cuts and starts that a journal names, on the clock of its run. Commands without an answer count."""
+    used = Used()
+    limited = limited_points(rig)
+    for record in records:
+        if isinstance(record, CutAnnounced) and record.how == "supply":
+            used.cuts.append(record.at_ns)  # a killed run may not have come to tell of the command itself
+        elif isinstance(record, Switching) and record.what == "supply":
+            if record.to != "on" or not record.problem:
+                used.switched("on" if record.to == "on" else "off", record.after_ns)
+        elif isinstance(record, PointWritten) and record.point in limited and record.purpose != "write":
+            if record.value == _idle(rig, record.point):
+                used.stopped(record.point, record.received_ns)
+            else:
+                used.started(record.point, record.sent_ns)
+    return used
+
+
+def _idle(rig: Rig, name: str) -> object:
+    idle = rig.points[name].idle
+    return False if idle is None else idle
+
+
+def usage_facts(used: Used, anchor: Anchor) -> dict[str, Any]:
+    """What run.json says of it: instants as wall clock, ISO 8601."""
+
+    def label(at_ns: int) -> str:
+        return anchor.label(at_ns).isoformat(timespec="milliseconds")
+
+    return {
+        "cuts": [label(at) for at in used.cuts],
+        "starts": {name: [label(at) for at in starts] for name, starts in used.starts.items()},
+        "fell": {name: label(at) for name, at in used.fell.items()},
+        "supply": {to: label(at) for to, at in used.supply.items()},
+    }
+
+
+def read_told(value: object) -> Used:
+    """The same back, as ns of the wall clock; what can't be read is left out."""
+    used = Used()
+    if not isinstance(value, Mapping):
+        return used
+    used.cuts = _instants(value.get("cuts"))
+    for name, starts in _items(value.get("starts")):
+        used.starts[name] = _instants(starts)
+    for kind, kept in (("fell", used.fell), ("supply", used.supply)):
+        for name, at in _items(value.get(kind)):
+            found = _instants([at])
+            if found:
+                kept[name] = found[0]
+    return used
+
+
+def _items(value: object) -> list[tuple[str, Any]]:
+    return [(str(name), one) for name, one in value.items()] if isinstance(value, Mapping) else []
+
+
+def _instants(values: object) -> list[int]:
+    found: list[int] = []
+    for text in values if isinstance(values, list) else []:
+        try:
+            found.append(int(datetime.fromisoformat(str(text)).timestamp() * NS_PER_S))
+        except ValueError:
+            continue
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Worn:
+    """What a supply's contact has done so far: operations over all archived runs."""
+
+    operations: int = 0
+
+
+WEAR_WARNING = 0.8
+"""Share of the rated operations from which on every run warns."""
+
+
+def refuse_worn(supply: RigSupply, worn: Worn, planned_operations: int) -> str:
+    """A warning ("" for none) about the contact's wear. Raises Refused where the plan goes beyond its rated life."""
+    rated = supply.limits.operations
+    if rated is None:
+        return ""
+    after = worn.operations + planned_operations
+    if after > rated:
+        raise Refused(
+            f"the contact of {supply.address or supply.driver} has {worn.operations} of {rated} rated operations "
+            f"behind it and this run would add {planned_operations}: nothing was moved. Change the relay and raise "
+            "`limits: operations`, or plan fewer cycles."
+        )
+    if after > WEAR_WARNING * rated:
+        return f"the contact has {worn.operations} of {rated} rated operations behind it; plan its replacement"
+    return ""
+
+
+def wear_of(logs: Path, rig: Rig) -> Worn:
+    """Operations of the contact of this rig's supply over all archived runs, read from run.json; from the journal
+    where a run was killed and not closed yet."""
+    operations = 0
+    address = rig.supply.address if rig.supply is not None else None
+    for folder, usage_facts in _runs(archives_of(rig, logs)):
+        if address is None or usage_facts.get("supply_address") != address or usage_facts.get("simulated"):
+            continue
+        if usage_facts.get("operations") is None:
+            operations += operations_in(_journal(folder))
+        else:
+            with suppress(TypeError, ValueError):
+                operations += int(usage_facts["operations"])
+    return Worn(operations)
+
+
+def used_lately(logs: Path, rig: Rig) -> Used:
+    """Cuts of this supply and starts of this rig's points over all archived runs, in ns of the wall clock; from the
+    journal where a run was killed."""
+    used = Used()
+    address = rig.supply.address if rig.supply is not None else None
+    since = time.time() - longest_limit_ns(rig) / NS_PER_S
+    for folder, usage_facts in _runs(archives_of(rig, logs), since):
+        if usage_facts.get("simulated"):
+            continue
+        one = _used_by(folder, usage_facts, rig)
+        if usage_facts.get("rig") != rig.name:  # another rig's points, but perhaps the same relay
+            one.starts, one.fell = {}, {}
+        if address is None or usage_facts.get("supply_address") != address:
+            one.cuts, one.supply = [], {}
+        used.add(one)
+    return used
+
+
+def _used_by(folder: Path, usage_facts: dict[str, Any], rig: Rig) -> Used:
+    if "limits_used" in usage_facts:
+        return read_told(usage_facts["limits_used"])
+    used = Used()
+    with suppress(KeyError, TypeError, ValueError, OverflowError):
+        moment = Anchor(**usage_facts["anchor"])
+        records = _journal(folder)
+        shift = round(datetime.fromisoformat(moment.wall).timestamp() * NS_PER_S) - moment.clock_ns
+        used.add(used_in(records, rig), shift)
+        if cut_was_due(records):  # it may have been carried out just now
+            used.switched("off", time.time_ns())
+    return used
+
+
+def _runs(archives: Sequence[Path], since: float = 0.0) -> Iterator[tuple[Path, dict[str, Any]]]:
+    """Every run of these archives whose run.json or journal was written since then (s of the wall clock), with its
+    run.json."""
+    for path in (path for logs in archives for path in logs.glob("rig=*/date=*/run=*/run.json")):
+        if since and max(_written(path), _written(path.with_name("journal.jsonl"))) < since:
+            continue
+        yield path.parent, _run_json(path.parent)
+
+
+def _written(path: Path) -> float:
+    with suppress(OSError):
+        return path.stat().st_mtime
+    return 0.0

@@ -1,0 +1,1 @@
+"""The live screen and its plain sister, replay, and what both are shown."""

@@ -1,0 +1,94 @@
+"""TODO."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, TextIO
+
+from rich.console import Console
+
+from restart_bench.model.wording import without_controls
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from restart_bench_drivers.interface import AskPerson
+
+
+_PLAIN_WIDTH = 100
+
+
+def is_console(stream: TextIO) -> bool:
+    """True where a person looks at the stream and it can be drawn on."""
+    return stream.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def console_for(stream: TextIO) -> Console:
+    """A console for tables. Off a console there is no styling, no control character, and a fixed width (that of a
+    terminal which can't be drawn on)."""
+    from rich.console import Console
+
+    class HonestConsole(Console):
+        """Rich ends the process with 1 where a pipe is closed; here that is for the caller to decide."""
+
+        def on_broken_pipe(self) -> None:
+            self.quiet = True
+            raise BrokenPipeError
+
+    if is_console(stream):
+        return HonestConsole(file=stream, highlight=False)
+    asked = os.environ.get("COLUMNS", "")
+    width = int(asked) if asked.isdigit() else shutil.get_terminal_size().columns if stream.isatty() else _PLAIN_WIDTH
+    return HonestConsole(
+        file=stream,
+        highlight=False,
+        force_terminal=False,
+        color_system=None,
+        width=width if width >= 40 else _PLAIN_WIDTH,
+    )
+
+
+def width_for(stream: TextIO) -> int:
+    """Columns for lines of text on this stream."""
+    return console_for(stream).width
+
+
+def person_at(console: Console, *, before: Callable[[float], object] | None = None) -> AskPerson | None:
+    """Somebody who can answer at this console, None where standard input is none. `before` a question what was said
+    so far is given a moment to be read."""
+    if not sys.stdin.isatty():
+        return None
+
+    def ask(question: str) -> bool:
+        if before is not None:
+            before(1.0)
+        return ask_on(console, question)
+
+    return answering(ask)
+
+
+def answering(ask: Callable[[str], bool]) -> AskPerson:
+    """The same questions, where the end of the input means that nobody can answer (SupplyError)."""
+    from restart_bench_drivers.interface import SupplyError
+
+    def asked(question: str) -> bool:
+        try:
+            return ask(question)
+        except EOFError:
+            raise SupplyError(f"nobody answered: {question}") from None
+
+    return asked
+
+
+def ask_on(console: Console, question: str) -> bool:
+    """Asks until the answer is yes or no. Raises EOFError where the input has ended."""
+    while True:
+        answer = console.input(f"{without_controls(question)} [y/n] ", markup=False).strip().lower()
+        if answer in ("y", "yes"):
+            return True
+        if answer in ("n", "no"):
+            return False
+        console.print("Please answer y for yes or n for no.", markup=False)

@@ -1,0 +1,346 @@
+"""One picture of the live screen: what was gathered so far goes in, lines of text come out.
+
+No clock and no console in here: `screen` brings both. Everything is sized to a window, at least 60 columns wide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rich.cells import cell_len, set_cell_size
+from rich.text import Text
+
+from restart_bench.model.clock import NS_PER_S
+from restart_bench.model.journal import Finding
+from restart_bench.model.live import LiveState
+from restart_bench.model.rig import Rig, Value
+from restart_bench.model.units import show_duration
+from restart_bench.model.verdicts import GLOSS, Verdict, console_style
+from restart_bench.model.wording import (
+    NOTHING_SHOWN,
+    counted,
+    expectation_words,
+    reached_word,
+    value_word,
+    without_controls,
+)
+from restart_bench.screen.block_letters import ROWS, largest_that_fits
+from restart_bench.screen.cautions import ON_SCREEN, ON_SCREEN_SHORT
+from restart_bench.screen.screen_state import Gathered, Lane, Told, lanes_of, lights, power_is_on
+from restart_bench.screen.strips import Glyphs, axis, cell_for
+
+_LIGHT_ROWS = 3
+_BESIDE_STRIP = 7  # the value before a strip, and the gap behind it
+_WAITS = ("preparing", "waiting for ready", "before", "during", "function check")  # they end when what is due comes
+
+
+def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
+    """The whole picture: at most `height` lines of at most `width` columns."""
+    width = max(width, 60)
+    state = gathered.state
+    if state is None:
+        return [_title(gathered, width), Text("waiting for the first readings ...")]
+    lanes = lanes_of(gathered.rig, gathered.scenarios)
+    foot = [_progress(gathered, state, width, glyphs), *_tally(gathered, width), _footing(gathered, width)]
+    findings = _findings(gathered, width, 4 if height > 34 else 2)
+    lane_rows = 2 * (len(lanes) + 1) + 2
+    spare = height - _LIGHT_ROWS - 3 - lane_rows - len(findings) - len(foot)
+    banner = _banner(state, width, max(ROWS, spare), glyphs)
+    head = [_title(gathered, width), *_lights(gathered, state, width, glyphs), *banner, _doing(state, width)]
+    lane_room = max(3, height - len(head) - len(findings) - len(foot))
+    lines = [*head, *_lanes(gathered, lanes, width, lane_room, glyphs), *findings, *foot]
+    for line in lines:
+        line.truncate(width)
+    return lines[:height]
+
+
+def _title(gathered: Gathered, width: int) -> Text:
+    state = gathered.state
+    left = Text(without_controls(gathered.rig.name), style="bold")
+    if state is None:
+        return left
+    left.append(f"  {without_controls(state.scenario)}")
+    if state.case:
+        left.append(f"  {without_controls(state.case)}")
+    right = f"cycle {state.cycle} of {state.of_cycles}"
+    left.truncate(max(10, width - len(right) - 2))
+    left.append(" " * max(2, width - left.cell_len - len(right)))
+    return left.append(right, style="bold")
+
+
+def _lights(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> list[Text]:
+    """Four pilot lights: a lit one is a filled block, a dark one an empty frame, so that colour is not needed."""
+    colours = {"OFF": "red", "ON": "green", "ANSWERING": "cyan", "RUNNING": "green"}
+    rows = [Text() for _ in range(_LIGHT_ROWS)]
+    for (name, lit), across in zip(lights(state), _light_widths(width), strict=True):
+        words = _light_words(gathered, state, (name, lit), across - 2, glyphs)
+        style = f"bold {colours[name]}" if lit else "dim"
+        for row, text in zip(rows, _box(words.center(across - 2), glyphs, filled=bool(lit)), strict=True):
+            row.append(text, style=style)
+            row.append(" ")
+    return rows
+
+
+def _light_widths(width: int) -> tuple[int, ...]:
+    """The longer words get more: together with three gaps they fill the window."""
+    short = (width - 3) * 10 // 48
+    long = (width - 3 - 2 * short) // 2
+    return short, short, long, long
+
+
+def _light_words(
+    gathered: Gathered, state: LiveState, light: tuple[str, bool | None], room: int, glyphs: Glyphs
+) -> str:  # fmt: skip
+    """Lamp, name and, where there is room for all of it, the time."""
+    name, lit = light
+    lamp = "?" if lit is None else glyphs.lamp_on if lit else glyphs.lamp_off
+    time = _light_time(gathered, state, name) if lit else ""
+    words = f"{lamp} {name}{time}"
+    return words if len(words) <= room else f"{lamp} {name}"[:room]
+
+
+def _box(inner: str, glyphs: Glyphs, *, filled: bool) -> tuple[str, str, str]:
+    if filled:
+        edge = glyphs.ink * (len(inner) + 2)
+        return edge, f"{glyphs.ink}{inner}{glyphs.ink}", edge
+    left, right, low_left, low_right = tuple(glyphs.corners)
+    rule = glyphs.rule * len(inner)
+    return f"{left}{rule}{right}", f"{glyphs.side}{inner}{glyphs.side}", f"{low_left}{rule}{low_right}"
+
+
+def _light_time(gathered: Gathered, state: LiveState, name: str) -> str:
+    """OFF and ON tell how long they have been lit; the others how long after the restored supply they came on."""
+    since = gathered.since.get(name)
+    if since is None:
+        return ""
+    if name in ("OFF", "ON"):
+        return f" {_clock(state.at_ns - since)}"
+    if state.restored_ns is None or since < state.restored_ns:
+        return ""
+    return f" +{_clock(since - state.restored_ns)}"
+
+
+def _clock(ns: int) -> str:
+    whole = ns / NS_PER_S
+    if whole < 60:
+        return f"{whole:.1f} s"
+    return f"{int(whole // 60)}:{int(whole % 60):02d}"
+
+
+def _banner(state: LiveState, width: int, height: int, glyphs: Glyphs) -> list[Text]:
+    if state.supply == "level":
+        words, style = "POWER IS LOW", "bold yellow"
+    else:
+        power = power_is_on(state)
+        words, style = {
+            True: ("POWER IS ON", "green"),
+            False: ("POWER IS OFF", "bold red"),
+            None: ("POWER UNKNOWN", "bold yellow"),
+        }[power]
+    lines = largest_that_fits(words, width, height, glyphs.ink)
+    across = max(len(line) for line in lines)
+    left = max(0, (width - across) // 2)
+    shown = [Text(" " * left + line, style=style) for line in lines]
+    return [Text(), *shown]
+
+
+def _doing(state: LiveState, width: int) -> Text:
+    line = Text(without_controls(state.phase), style="bold")
+    doing = without_controls(state.doing)
+    if doing and doing != state.phase:
+        line.append(f": {doing}", style="not bold")
+    if state.phase_ends_ns is not None:
+        left = _clock(max(0, state.phase_ends_ns - state.at_ns))
+        line.append(f"   at most {left} more" if state.phase in _WAITS else f"   {left} left")
+    line.truncate(width)
+    line.pad_left((width - line.cell_len) // 2)
+    return line
+
+
+# ---------------------------------------------------------------- lanes
+
+
+def _lanes(gathered: Gathered, lanes: Sequence[Lane], width: int, room: int, glyphs: Glyphs) -> list[Text]:
+    """As many lanes as there is room for: one, two or three rows each, with the time axis below."""
+    names = max([cell_len("supply"), *(cell_len(lane.name) for lane in lanes)])
+    names = min(names, 20 if width >= 110 else 15 if width >= 70 else 12)
+    strips = 2 if _seen_from_outside(gathered.rig, lanes) else 1
+    cells = (width - names - 1) // strips - _BESIDE_STRIP
+    at_ns = gathered.state.at_ns if gathered.state is not None else 0
+    sized = _Sized(names, strips, cells, cell_for(_cycle_span_ns(gathered), cells), at_ns, glyphs, width)
+    per_lane = max(1, min(3, (room - 2) // (len(lanes) + 1)))
+    fit = (room - 2) // per_lane - 1
+    shown = lanes if fit >= len(lanes) else lanes[: max(0, fit - 1)]
+    proof = (gathered.powered, False) if strips > 1 else None
+    lines = [_lane_heads(sized), *_lane("supply", (gathered.supply, False), proof, sized, per_lane)]
+    for lane in shown:
+        said = gathered.told(lane.said)
+        seen = gathered.told(lane.terminal) if lane.terminal is not None else None
+        lines += _lane(lane.name, said, seen, sized, per_lane)
+    if len(shown) < len(lanes):
+        lines.append(Text(f"... and {len(lanes) - len(shown)} more outputs: make the window taller", style="dim"))
+    lines.append(_axis_line(sized))
+    return lines
+
+
+@dataclass(frozen=True, slots=True)
+class _Sized:
+    names: int
+    strips: int
+    cells: int
+    cell_ns: int
+    at_ns: int
+    glyphs: Glyphs
+    width: int
+
+
+def _seen_from_outside(rig: Rig, lanes: Sequence[Lane]) -> bool:
+    """True where anything but the controller itself shows its outputs or its supply."""
+    return any(lane.terminal is not None for lane in lanes) or any(proof.of_supply for proof in rig.proof_of_cut)
+
+
+def _cycle_span_ns(gathered: Gathered) -> int:
+    """About one cycle: so much of the past should fit into a strip."""
+    off = gathered.off_for_ns or 3 * NS_PER_S
+    watch = max((one.watch_ns for one in gathered.scenarios), default=10 * NS_PER_S)
+    return min(off + watch + 3 * NS_PER_S, 3600 * NS_PER_S)
+
+
+def _lane_heads(sized: _Sized) -> Text:
+    said = _longest_that_fits(("controller says (supply: command)", "controller says"), sized.cells + 5)
+    line = set_cell_size("output", sized.names + 1)
+    if sized.strips == 1:
+        return Text(f"{line}{said}  {_legend(sized.glyphs, sized.cells + 3 - len(said))}", style="dim")
+    seen = _longest_that_fits(("terminal shows (supply: proof)", "terminal shows"), sized.cells + 5)
+    return Text(line + set_cell_size(said, sized.cells + _BESIDE_STRIP) + seen, style="dim")
+
+
+def _legend(glyphs: Glyphs, room: int) -> str:
+    """What the characters of a strip mean."""
+    told = ((glyphs.on, "on"), (glyphs.off, "off"), (glyphs.blind, "blind"), (glyphs.pulse, "pulse"))
+    wide = "  ".join(f"{sign} {word}" for sign, word in told)
+    return _longest_that_fits((wide, " ".join(f"{sign}{word}" for sign, word in told)), room)
+
+
+def _longest_that_fits(texts: Sequence[str], cells: int) -> str:
+    return next((text for text in texts if len(text) <= cells), texts[-1][: max(0, cells)])
+
+
+def _axis_line(sized: _Sized) -> Text:
+    """The time axis below the first strips, and below the others what the characters mean."""
+    scale = " " * (sized.names + _BESIDE_STRIP - 1) + axis(sized.cells, sized.cell_ns)
+    if sized.strips == 1:
+        return Text(scale, style="dim")
+    return Text(f"{scale}  {_legend(sized.glyphs, sized.width - len(scale) - 2)}", style="dim")
+
+
+def _lane(name: str, said: Told, seen: Told | None, sized: _Sized, rows: int) -> list[Text]:
+    """One lane: a row of strips; from three rows on two rows of strips, like a timing diagram, and a blank one."""
+    upper = Text(" " * (sized.names + 1))
+    lower = Text(set_cell_size(name, sized.names) + " ", style="bold")
+    for told in (said, seen):
+        if told is None:
+            continue
+        history, numeric = told
+        strip = history.strip(
+            sized.glyphs, until_ns=sized.at_ns, cell_ns=sized.cell_ns, cells=sized.cells, numeric=numeric
+        )  # fmt: skip
+        style = "cyan" if numeric else "green"
+        upper.append(" " * 5).append(strip.translate(sized.glyphs.upper), style=style).append("  ")
+        lower.append_text(_value_now(history.newest, numeric)).append(strip, style=style).append("  ")
+    if rows < 3:
+        return [lower, *[Text()] * (rows - 1)]
+    return [upper, lower, Text()]
+
+
+def _value_now(value: Value | None, numeric: bool) -> Text:
+    word = value_word(value if numeric or value is None else bool(value))
+    style = "dim" if value is None else "bold green" if value and not numeric else ""
+    return Text(f"{word[:4]:<5}", style=style)
+
+
+# ---------------------------------------------------------------- below the lanes
+
+
+def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
+    if not gathered.notable:
+        done = any(gathered.counted.values()) and not gathered.rehearsal
+        return [Text("nothing but passes so far" if done else "", style="dim")]
+    lines = []
+    for cycle, finding in gathered.notable[-most:]:
+        line = Text().append(f"cycle {cycle}  ", style="dim")
+        line.append(finding.verdict.value, style=console_style(finding.verdict))
+        line.append(f"  {without_controls(_told(gathered.rig, finding))}")
+        if line.cell_len > width:
+            line.truncate(width - 4)
+            line.append(" ...")
+        lines.append(line)
+    return lines
+
+
+def _told(rig: Rig, finding: Finding) -> str:
+    """The reason, which names its output as a rule; where it does not, with output and expectation before it."""
+    name = rig.points[finding.point].shown if finding.point in rig.points else finding.point
+    if name in finding.reason:
+        return finding.reason
+    return f"{name} {expectation_words(finding.expectation)}".strip() + f": {finding.reason}"
+
+
+def _progress(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> Text:
+    done = sum(gathered.counted.values())
+    left = (
+        "time left: not known yet" if state.left_ns is None else f"about {show_duration(_coarse(state.left_ns))} left"
+    )
+    words = f"{done} of {counted(state.of_cycles, 'cycle')} done   {left}  "
+    across = max(5, width - len(words))
+    filled = across * done // max(1, state.of_cycles)
+    line = Text(words)
+    line.append(glyphs.bar * filled, style="bold cyan")
+    return line.append(glyphs.bar_rest * (across - filled), style="dim")
+
+
+def _coarse(ns: int) -> int:
+    """Remaining time no finer than it is known: whole seconds, beyond ten minutes whole minutes."""
+    step = NS_PER_S if ns < 600 * NS_PER_S else 60 * NS_PER_S
+    return max(step, -(-ns // step) * step)
+
+
+def _tally(gathered: Gathered, width: int) -> list[Text]:
+    """Cycles by verdict, each word with its gloss, on as many lines as that takes."""
+    if gathered.rehearsal:
+        return [_rehearsal_tally(gathered, width)]
+    lines = [Text()]
+    for verdict, count in gathered.counted.items():
+        item = Text(f"{verdict.value} {count}", style=console_style(verdict) if count else "dim")
+        if count:
+            item.append(f" {GLOSS[verdict]}", style="not bold dim")
+        if lines[-1].cell_len and lines[-1].cell_len + 3 + item.cell_len > width:
+            lines.append(Text())
+        lines[-1].append("   " if lines[-1].cell_len else "").append_text(item)
+    return lines
+
+
+def _rehearsal_tally(gathered: Gathered, width: int) -> Text:
+    reached = gathered.counted[Verdict.PASS]
+    missed = sum(gathered.counted.values()) - reached
+    words = f"REHEARSAL: {NOTHING_SHOWN}.   {reached_word(Verdict.PASS)} {reached}   not reached {missed}"
+    short = f"REHEARSAL: nothing is cut.   reached {reached}   not reached {missed}"
+    return Text(_longest_that_fits((words, short), width), style="bold")
+
+
+def _footing(gathered: Gathered, width: int) -> Text:
+    if gathered.trouble:
+        return Text(without_controls(gathered.trouble), style=console_style(Verdict.ERROR))
+    if gathered.replay:
+        words: tuple[str, ...] = (
+            f"REPLAY of {gathered.replay}: nothing is switched. Ctrl-C leaves.",
+            "REPLAY. Ctrl-C leaves.",
+        )
+        return Text(_longest_that_fits(words, width), style="dim")
+    if gathered.simulated:
+        begun = "SIMULATED: nothing real is switched. Ctrl-C ends the run"
+        words = (f"{begun} and leaves an archive.", f"{begun}.", "SIMULATED: nothing real is switched.")
+        return Text(_longest_that_fits(words, width), style="dim")
+    words = (f"ARMED. {ON_SCREEN} Ctrl-C ends.", f"ARMED. {ON_SCREEN_SHORT} Ctrl-C ends.", f"ARMED. {ON_SCREEN_SHORT}")
+    return Text(_longest_that_fits(words, width), style="bold yellow")

@@ -1,0 +1,131 @@
+"""A run told in plain lines: for pipes, logs and CI. No control characters, nothing is ever redrawn."""
+
+from __future__ import annotations
+
+import sys
+from typing import IO
+
+from restart_bench.judging.summary import without_echoes
+from restart_bench.model.journal import (
+    Answered,
+    CycleJudged,
+    CycleStarted,
+    Finding,
+    Record,
+    RunEnded,
+    RunStarted,
+    ScenarioJudged,
+    StepDone,
+    Switching,
+    Trouble,
+)
+from restart_bench.model.live import LiveState
+from restart_bench.model.units import show_duration
+from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import (
+    NOTHING_SHOWN,
+    bounds_text,
+    counted,
+    expectation_words,
+    reached_word,
+    step_word,
+    verdict_gloss,
+    without_controls,
+)
+from restart_bench.screen.outlet import Outlet
+
+LEAVE_WITHIN_S = 2.0
+"""How long a run that was stopped waits for whoever reads what it says."""
+
+
+class PlainShow:
+    """Implements `live.Show` with one line for each thing that happened."""
+
+    def __init__(self, stream: IO[str] | Outlet | None = None, *, rehearsal: bool = False) -> None:
+        self._stream = stream if stream is not None else sys.stdout
+        self._stopped = False
+        self._rehearsal = rehearsal
+        self._started_ns = 0
+        self._cut_ns: int | None = None
+
+    def record(self, record: Record) -> None:
+        """Writes the line of this record, if it has one."""
+        self._stopped |= isinstance(record, RunEnded) and record.how == "stopped"
+        for line in self._lines(record):
+            print(without_controls(line), file=self._stream, flush=True)
+
+    def live(self, state: LiveState) -> None:
+        """Plain lines show no states."""
+
+    def close(self) -> None:
+        """Waits for whoever reads, but not for long where the run was stopped: then nobody may be there."""
+        if isinstance(self._stream, Outlet):
+            self._stream.drain(LEAVE_WITHIN_S if self._stopped else None)
+
+    def _lines(self, record: Record) -> list[str]:
+        if isinstance(record, RunStarted):
+            self._started_ns = record.at_ns
+            kind = "simulated" if record.simulated else "ARMED"
+            kind += f", rehearsal: {NOTHING_SHOWN}" if self._rehearsal else ""
+            cycles = counted(record.planned_cycles, "cycle")
+            return [f"test {record.run} on {record.rig} ({kind}), {cycles}, seed {record.seed}"]
+        if isinstance(record, CycleStarted):
+            case = f", {record.case}" if record.case else ""
+            return [f"cycle {record.cycle}: {record.scenario}{case} ({record.number} of {record.of})"]
+        if isinstance(record, Switching):
+            return self._switching(record)
+        if isinstance(record, StepDone):
+            return [] if record.reached else [f"  not reached: {record.text}: {record.reason}"]
+        if isinstance(record, Answered):
+            return [f"  {record.question} {'yes' if record.answer else 'no'}"]
+        if isinstance(record, Trouble):
+            return [f"  {'trouble' if record.error else 'note'}: {record.text}"]
+        if isinstance(record, CycleJudged):
+            return _rehearsed(record) if self._rehearsal else _judged(record)
+        if isinstance(record, ScenarioJudged) and self._rehearsal:
+            return [f"{record.scenario}: {reached_word(record.verdict)}, {counted(record.cycles, 'cycle')}"]
+        if isinstance(record, ScenarioJudged):
+            cycles = counted(record.cycles, "cycle")
+            in_short = record.reason.split(": cycle ")[0]  # the cycles have told theirs
+            return [f"{record.scenario}: {verdict_gloss(record.verdict)}, {cycles}: {in_short}"]
+        if isinstance(record, RunEnded):
+            reason = f", {record.reason}" if record.reason not in ("", record.how) else ""
+            left = f"; the supply was left {record.supply_left}" if record.supply_left else ""
+            return [f"test ended: {record.how}{reason}{left}"]
+        return []
+
+    def _switching(self, record: Switching) -> list[str]:
+        if record.problem:
+            return [f"  {record.what} {record.to}: not taken: {record.problem}"]
+        if record.purpose == "cut":
+            self._cut_ns = record.before_ns
+            return [f"  {record.what} {record.to}"]
+        if record.purpose == "restore" and self._cut_ns is not None:
+            return [f"  {record.what} {record.to} after {show_duration(_rounded(record.before_ns - self._cut_ns))}"]
+        return []
+
+
+def _rounded(ns: int) -> int:
+    """To the millisecond; the exact bounds stand in the archive."""
+    return round(ns, -6)
+
+
+def _rehearsed(record: CycleJudged) -> list[str]:
+    lines = [f"  {step_word(one.verdict)}: {one.expectation}" for one in record.findings]
+    return lines or [f"  {record.reason}"]
+
+
+def _judged(record: CycleJudged) -> list[str]:
+    record = without_echoes(record)
+    restored, ready = record.mark("restored"), record.mark("ready")
+    back = f", ready {bounds_text(ready.since(restored))} after the restored supply" if restored and ready else ""
+    notable = [one for one in record.findings if one.verdict is not Verdict.PASS]
+    reason = f": {record.reason}" if record.verdict is not Verdict.PASS and not notable else ""
+    lines = [f"  {verdict_gloss(record.verdict)}{back}{reason}"]
+    return lines + [f"    {one.verdict.value}: {_what(one)}{one.reason}" for one in notable]
+
+
+def _what(finding: Finding) -> str:
+    """Point and expectation, unless the reason names its expectation itself."""
+    what = f"{finding.point} {expectation_words(finding.expectation)}".strip()
+    return "" if finding.expectation in finding.reason else f"{what}: "

@@ -1,0 +1,173 @@
+"""What the live screen remembers of a run: records and states go in, histories, lights and findings can be asked for.
+
+No clock and no console in here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from restart_bench.judging.summary import without_echoes
+from restart_bench.model.journal import CycleJudged, CycleStarted, Finding, Record, RunStarted, ScenarioJudged, Trouble
+from restart_bench.model.live import LiveState, Reading
+from restart_bench.model.rig import Point, Rig, Value
+from restart_bench.model.scenario import Scenario
+from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import without_controls
+from restart_bench.screen.strips import History
+
+_KEPT_FINDINGS = 30
+_ALIVE_CHANGES = 2  # of `alive`, before the controller's own reads count again
+_READ_AHEAD_NS = 150_000_000  # between the observer's read and the picture
+
+
+Told = tuple[History, bool]  # what is known of a point, and whether it is a number
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One output as the controller says it, and its terminal as independent I/O sees it (None: has none)."""
+
+    name: str
+    said: Point
+    terminal: Point | None
+
+
+def lanes_of(rig: Rig, scenarios: Sequence[Scenario] = ()) -> tuple[Lane, ...]:
+    """The points worth a lane, in file order: every output, and what else the scenarios judge."""
+    judged = {expectation.point for one in scenarios for expectation in (*one.during, *one.after)}
+    outputs = {point.name for point in rig.outputs()}
+    lanes = []
+    for point in rig.points.values():
+        if point.writable or point.inline_terminal or rig.is_terminal(point.name):
+            continue
+        if point.name in judged or point.name in outputs:
+            terminal = rig.points[point.terminal] if point.terminal is not None else None
+            lanes.append(Lane(without_controls(point.shown), point, terminal))
+    return tuple(lanes)
+
+
+@dataclass(slots=True)
+class Gathered:
+    """All that the picture needs to remember between two states."""
+
+    rig: Rig
+    scenarios: tuple[Scenario, ...]
+    simulated: bool
+    replay: str = ""  # id of the archived run that is played
+    rehearsal: bool = False
+    state: LiveState | None = None
+    seed: int | None = None
+    counted: dict[Verdict, int] = field(default_factory=lambda: dict.fromkeys(Verdict, 0))
+    notable: list[tuple[int, Finding]] = field(default_factory=list)
+    trouble: str = ""
+    judged: dict[str, ScenarioJudged] = field(default_factory=dict)
+    off_for_ns: int | None = None
+    repeat: str = ""
+    histories: dict[str, History] = field(default_factory=dict)
+    supply: History = field(default_factory=History)
+    powered: History = field(default_factory=History)
+    since: dict[str, int] = field(default_factory=dict)  # light -> instant it came on in this cycle
+    alive_changes: int | None = None  # since the controller was last silent; None: it was not silent yet
+    alive_value: Value | None = None
+
+    def record(self, record: Record) -> None:
+        """Takes in one saved record."""
+        if isinstance(record, RunStarted):
+            self.seed = record.seed
+        elif isinstance(record, CycleStarted):
+            self.off_for_ns = record.off_for_ns
+            self.repeat = f"{record.number} of {record.of}"
+            self.trouble = ""
+            self.since.clear()
+        elif isinstance(record, CycleJudged):
+            self.counted[record.verdict] += 1
+            told = without_echoes(record).findings
+            self.notable += [(record.cycle, one) for one in told if one.verdict is not Verdict.PASS]
+            if record.verdict is Verdict.ERROR and not any(one.verdict is Verdict.ERROR for one in record.findings):
+                whole = Finding(record.scenario, record.case, record.cycle, "", "", Verdict.ERROR, record.reason)
+                self.notable.append((record.cycle, whole))
+            del self.notable[:-_KEPT_FINDINGS]
+        elif isinstance(record, ScenarioJudged):
+            self.judged[record.scenario] = record
+        elif isinstance(record, Trouble):
+            self.trouble = record.text
+
+    def live(self, state: LiveState) -> None:
+        """Takes in one state: changes first, then what stands now."""
+        if self.state is not None and state.cycle != self.state.cycle:
+            self.since.clear()
+        self._notice_life(state)
+        for move in sorted(state.moved, key=lambda one: one.received_ns):
+            self._history(move.point).note(move.received_ns, move.value if self._counts(move.point) else None)
+        for name, reading in state.readings.items():
+            self._history(name).note(state.at_ns, self._still_known(name, reading, state.at_ns))
+        self.supply.note(state.at_ns, {"on": True, "off": False}.get(state.supply))
+        self.powered.note(state.at_ns, state.powered)
+        self._lights_since(state)
+        self.state = state
+
+    def told(self, point: Point) -> Told:
+        """What is known of a point (nothing, if it was not read yet), and whether it is a number."""
+        return self.histories.get(point.name, History()), not point.is_boolean
+
+    def _notice_life(self, state: LiveState) -> None:
+        """After a silence the controller's own reads prove nothing until `alive` has changed twice: its image may be
+        an old or an empty one."""
+        if state.answering is False:
+            self.alive_changes, self.alive_value = 0, None
+            return
+        alive = self.rig.ready.alive if self.rig.ready is not None else None
+        if self.alive_changes is None or alive is None:
+            self.alive_changes = None
+            return
+        value = state.readings[alive].value if alive in state.readings else None
+        if value is not None and value != self.alive_value:
+            self.alive_changes += self.alive_value is not None
+            self.alive_value = value
+
+    def _counts(self, name: str) -> bool:
+        point = self.rig.points.get(name)
+        own = point is not None and self.rig.devices[point.device].powered_by_supply
+        return not own or self.alive_changes is None or self.alive_changes >= _ALIVE_CHANGES
+
+    def _still_known(self, name: str, reading: Reading, at_ns: int) -> Value | None:
+        """The value, unless it does not count, or was read so long ago that the device must be silent by now: silence
+        is not off."""
+        point = self.rig.points.get(name)
+        if point is None:
+            return reading.value
+        if not self._counts(name):
+            return None
+        device = self.rig.devices[point.device]
+        old_ns = device.answer_within_ns + 2 * device.poll_ns + _READ_AHEAD_NS
+        return reading.value if at_ns - reading.received_ns <= old_ns else None
+
+    def _history(self, name: str) -> History:
+        return self.histories.setdefault(name, History())
+
+    def _lights_since(self, state: LiveState) -> None:
+        for name, lit in lights(state):
+            if lit:
+                self.since.setdefault(name, state.at_ns)
+            else:
+                self.since.pop(name, None)
+
+
+def power_is_on(state: LiveState) -> bool | None:
+    """What a proof says, else what was commanded; None where neither knows, or between on and off."""
+    if state.powered is not None:
+        return state.powered
+    return {"on": True, "off": False}.get(state.supply)
+
+
+def lights(state: LiveState) -> tuple[tuple[str, bool | None], ...]:
+    """The four lights, in the order in which a restart passes them; None where it is unknown."""
+    power = power_is_on(state)
+    return (
+        ("OFF", None if power is None else not power),
+        ("ON", power),
+        ("ANSWERING", state.answering),
+        ("RUNNING", state.running),
+    )

@@ -1,0 +1,157 @@
+"""One simulated rig: controller, independent I/O and relay module, each on a port of its own, in one event loop."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Collection, Mapping
+from functools import partial
+from typing import Any
+
+from restart_bench.model.clock import now_ns
+from restart_bench.model.fault_catalogue import FAULTS, prepared
+from restart_bench.model.program import InjectedFault
+from restart_bench.model.rig import RigSupply, Table, Value
+from restart_bench.simulated.controller import Controller
+from restart_bench.simulated.faults import FaultPlayer
+from restart_bench.simulated.independent import Independent
+from restart_bench.simulated.port import Port
+from restart_bench.simulated.relay import Rail, Relay
+from restart_bench.simulated.scpi import ScpiPort
+from restart_bench.simulated.setup import SimulationSetup, full_volts, is_programmable
+from restart_bench.simulated.tables import width
+from restart_bench.simulated.truth import Truth
+from restart_bench.simulated.wiring import Wiring
+
+SUPPLY = "supply"
+
+
+class World:
+    """Everything that is simulated. Built inside a running event loop.
+
+    Raises ValueError for a rig without a controller, and for a fault that can't be played.
+    """
+
+    def __init__(self, setup: SimulationSetup) -> None:
+        rig = setup.rig
+        if rig.controller is None:
+            raise ValueError(f"rig {rig.name} has no device with `powered_by: supply`, so there is nothing to cut")
+        draws = random.Random(setup.seed)
+        self._faults = FaultPlayer((*setup.program.faults, *setup.faults), draws)
+        self._truth = Truth(setup.truth)
+        self._wiring = Wiring(rig, setup.program, self._faults, self._truth)
+        for fault in (*setup.program.faults, *setup.faults):
+            self._check(fault)
+        self._relay = Relay(rig.supply or RigSupply("modbus-coil"), self._faults, draws, self._supply_changed)
+        self._rail = Rail(self._relay, self._faults, self._supply_changed)
+        self._wiring.rail = lambda: self._rail.fraction
+        self._wiring.watch("supply", SUPPLY, lambda: self._relay.fraction > 0)
+        self._controller = Controller(rig.controller, self._wiring, draws)
+        self._independents = [Independent(device, self._wiring) for device in rig.independents]
+        self._relay_port = self._supply_port(rig.supply)
+        self._controller.port.heed_writes(partial(self._write_asked, rig.controller.name))
+        for independent in self._independents:
+            independent.port.heed_writes(partial(self._write_asked, independent.device.name))
+
+    def _supply_port(self, supply: RigSupply | None) -> Port | ScpiPort:
+        """A relay module, or a programmable supply where the rig has one."""
+        if supply is not None and is_programmable(supply):
+            return ScpiPort(self._relay, full_volts(supply))
+        port = Port(self._relay)
+        port.heed_writes(partial(self._write_asked, SUPPLY))
+        return port
+
+    async def open(self) -> dict[str, int]:
+        """Open all ports and start the program; device name to port, controller first, the relay last as `supply`."""
+        ports = {self._controller.device.name: await self._controller.port.open()}
+        for independent in self._independents:
+            ports[independent.device.name] = await independent.port.open()
+        ports[SUPPLY] = await self._relay_port.open()
+        self._wiring.settle(now_ns())
+        self._controller.start()
+        return ports
+
+    def close(self) -> None:
+        """Close all ports and the truth log."""
+        self._controller.stop()
+        for independent in self._independents:
+            independent.stop()
+        self._relay.stop()
+        self._rail.stop()
+        self._relay_port.close()
+        self._truth.close()
+
+    def obey(self, command: Mapping[str, Any]) -> None:
+        """One command from the parent. Raises ValueError for one that is not known.
+
+        {"command": "set", "values": {"hopper_full": true}}: points and inputs, whatever drives them;
+        {"command": "free", "names": ["hopper_full"]}: driven again as the rig says;
+        {"command": "level", "fraction": 0.4}: voltage behind the relay's contact, as a fraction of nominal;
+        {"command": "fault", "name": "pulse", "settings": {...}}: one more ordered fault;
+        {"command": "flush"}: the truth log is complete up to now.
+        """
+        before = now_ns()
+        match command.get("command"):
+            case "set":
+                self._set(command["values"])
+            case "free":
+                for name in command["names"]:
+                    self._wiring.pinned.pop(name, None)
+            case "level":
+                self._relay.set_level(float(command["fraction"]))
+            case "fault":
+                fault = InjectedFault(command["name"], command.get("settings", {}))
+                self._check(prepared(fault))
+                self._faults.order(fault)
+                if self._faults.cut == 0:
+                    self._wiring.facts.of_restart = self._faults.now
+            case "flush":
+                pass
+            case other:
+                raise ValueError(f"{other!r} is no command of the simulated rig")
+        self._wiring.settle(before)
+        self._truth.flush()
+
+    def _check(self, fault: InjectedFault) -> None:
+        """Raises ValueError for a fault at a point that it can't concern."""
+        known: dict[str, Collection[str]] = {
+            "rig": self._wiring.roles,
+            "program": self._wiring.machine.names,
+            "inputs": self._wiring.inputs,
+        }
+        for key in FAULTS[fault.name].keys:
+            name = fault.settings.get(key.name)
+            if key.kind == "point" and name is not None and name not in known[key.among]:
+                among = {"rig": "point of the rig", "program": "name of the program", "inputs": "input of the program"}
+                raise ValueError(f"fault {fault.name}: {name} is no {among[key.among]}; {key.help}")
+
+    def _set(self, values: Mapping[str, Value]) -> None:
+        for name, value in values.items():
+            if name in self._wiring.written:
+                self._wiring.written[name] = value
+            elif name in self._wiring.roles or name in self._wiring.inputs:
+                self._wiring.pinned[name] = value
+            else:
+                raise ValueError(f"{name} is neither a point of the rig nor an input of the program")
+
+    def _write_asked(self, device: str, table: Table, address: int, values: list[int]) -> None:
+        """A client asks to write: the truth log tells each request, by the names of the points it touches."""
+        before = now_ns()
+        points = self._wiring.rig.points.values()
+        touched = [
+            point.name
+            for point in points
+            if (point.device, point.table) == (device, table)
+            and point.address < address + len(values)
+            and address < point.address + width(point)
+        ]
+        if device == SUPPLY and (table, address) == self._relay.place:
+            touched = [SUPPLY]
+        for name in touched or [f"{device} {table} {address}"]:
+            self._truth.tell("write", name, values, before)
+
+    def _supply_changed(self, before_ns: int) -> None:
+        self._rail.follow()
+        self._wiring.settle(before_ns)
+        self._controller.feed(self._rail.feeds)
+        for independent in self._independents:
+            independent.supply_changed(self._rail.feeds)

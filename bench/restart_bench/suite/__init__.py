@@ -1,0 +1,1 @@
+"""Rig, scenario and program files become values; what a run will do is planned from them."""

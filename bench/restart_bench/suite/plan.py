@@ -1,0 +1,323 @@
+"""What a run will do and what it can show, worked out beforehand from rig and scenarios alone. Moves nothing.
+
+Pure. Times count from the command that takes the power away (or leaves run mode); lengths of time are the shortest
+and the longest that the scenario allows, the longest None where a person has to answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
+from restart_bench.model.clock import HOUR_NS, NS_PER_S
+from restart_bench.model.rig import BIT_TABLES, Device, Rig, RigSupply
+from restart_bench.model.samples import SampleLayout
+from restart_bench.model.scenario import (
+    Action,
+    Ask,
+    ByEye,
+    Case,
+    Demonstration,
+    Expect,
+    Expectation,
+    Press,
+    Scenario,
+    Step,
+    Wait,
+)
+from restart_bench.model.wording import show_wanted
+
+SWITCHINGS_PER_CUT = 2
+CONFIDENCE = 0.95
+"""Confidence at which repeated cycles are spoken of where the scenario names none (common practice, no source)."""
+WORTH_SHOWING = 0.95
+"""Reliability for which the number of cycles is named where a plan shows less (common practice, no source)."""
+STORED_SHARE = 0.25
+"""Bytes on the disk, all files of a run together, for each byte of a sample record: 0.24 and 0.25 measured on
+simulated runs of the dryer of 80 s and 20 s (the samples alone: 0.135)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Shortest and longest length of time; `high_ns` is None where nobody can tell."""
+
+    low_ns: int = 0
+    high_ns: int | None = 0
+
+    def __add__(self, other: Span) -> Span:
+        high = None if self.high_ns is None or other.high_ns is None else self.high_ns + other.high_ns
+        return Span(self.low_ns + other.low_ns, high)
+
+    def __mul__(self, times: int) -> Span:
+        return Span(self.low_ns * times, None if self.high_ns is None else self.high_ns * times)
+
+    def at_least(self, low_ns: int) -> Span:
+        """The same, but not shorter than `low_ns`."""
+        high = None if self.high_ns is None else max(self.high_ns, low_ns)
+        return Span(max(self.low_ns, low_ns), high)
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One line of the planned timeline; `at` counts from the cut, None for what lies before it."""
+
+    at: Span | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class CasePlan:
+    """One case: its timeline, how often it is gone through, how long that takes, what it will support."""
+
+    case: Case
+    timeline: tuple[Moment, ...]
+    cycles: int
+    each: Span
+    off_time: Span  # true off time, as wide as the relay's data sheet values make it
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """The shortest pulse that can be excluded on a judged point, at best, and the shortest one that was asked for."""
+
+    point: str
+    judged: str
+    device: str
+    poll_ns: int
+    input_delay_ns: int
+    asked_ns: int | None  # None: no expectation on it speaks of pulses
+    sees_through_the_cut: bool
+
+    @property
+    def excludes_ns(self) -> int:
+        """One poll and the input's delay: shorter pulses can hide whatever the run shows."""
+        return self.poll_ns + self.input_delay_ns
+
+    @property
+    def too_coarse(self) -> bool:
+        """True where the pulse asked for is shorter than what can be excluded: never a pass."""
+        return self.asked_ns is not None and self.asked_ns < self.excludes_ns
+
+
+@dataclass(frozen=True, slots=True)
+class ScenarioPlan:
+    """One scenario over all its cases."""
+
+    scenario: Scenario
+    cases: tuple[CasePlan, ...]
+    sights: tuple[Sight, ...]
+    switchings: int
+
+    @property
+    def cycles(self) -> int:
+        """Cycles over all cases."""
+        return sum(case.cycles for case in self.cases)
+
+    @property
+    def lasts(self) -> Span:
+        """All cycles one after another."""
+        return sum((case.each * case.cycles for case in self.cases), Span())
+
+
+@dataclass(frozen=True, slots=True)
+class SuitePlan:
+    """All that one suite will do."""
+
+    rig: Rig
+    scenarios: tuple[ScenarioPlan, ...]
+    lasts: Span
+    archive_bytes: Span
+
+    @property
+    def cycles(self) -> int:
+        """Cycles over all scenarios."""
+        return sum(one.cycles for one in self.scenarios)
+
+    @property
+    def switchings(self) -> int:
+        """Commands to the supply over all scenarios: two for each cut."""
+        return sum(one.switchings for one in self.scenarios)
+
+
+def plan_suite(rig: Rig, scenarios: Sequence[Scenario], *, simulated: bool = False) -> SuitePlan:
+    """The plan of a suite. Simulated runs wait for no limits of the supply."""
+    plans = tuple(plan_scenario(rig, one, simulated=simulated) for one in scenarios)
+    lasts = sum((one.lasts for one in plans), Span())
+    if rig.supply is not None and not simulated:
+        lasts = lasts.at_least(_waited_for_limits_ns(rig.supply, sum(one.switchings for one in plans)))
+    rate = bytes_per_second(rig)
+    high = None if lasts.high_ns is None else round(lasts.high_ns / NS_PER_S * rate)
+    return SuitePlan(rig, plans, lasts, Span(round(lasts.low_ns / NS_PER_S * rate), high))
+
+
+def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False) -> ScenarioPlan:
+    """The plan of one scenario."""
+    cases = tuple(_plan_case(rig, scenario, case, simulated=simulated) for case in scenario.cases)
+    cuts = sum(case.cycles for case in cases) if scenario.how == "supply" else 0
+    return ScenarioPlan(scenario, cases, sights_of(rig, scenario), SWITCHINGS_PER_CUT * cuts)
+
+
+# ---------------------------------------------------------------- one case
+
+
+def _plan_case(rig: Rig, scenario: Scenario, case: Case, *, simulated: bool) -> CasePlan:
+    supply = rig.supply if scenario.how == "supply" else None
+    off = true_off_time(supply, case.off_for_ns) if supply is not None else Span(case.off_for_ns, case.off_for_ns)
+    to_ready = Span(0, rig.ready.within_ns)
+    watch = Span(scenario.watch_ns, scenario.watch_ns)
+    before = _steps_span(scenario.before) + Span(case.at.low_ns, max(case.at.low_ns, case.at.high_ns))
+    checked = _steps_span(scenario.function_check)
+    back = Span(case.off_for_ns, case.off_for_ns)
+    each = to_ready + before + back + to_ready + watch + checked
+    if supply is not None and not simulated:
+        each = each.at_least(case.off_for_ns + supply.limits.on_at_least_ns)
+    return CasePlan(case, _timeline(scenario, case, back, to_ready, watch), scenario.repeat, each, off)
+
+
+def _timeline(scenario: Scenario, case: Case, back: Span, to_ready: Span, watch: Span) -> tuple[Moment, ...]:
+    gone, returned = ("supply off", "supply on") if scenario.how == "supply" else ("run mode left", "run mode entered")
+    moments = [Moment(Span(), gone if case.level is None else f"supply down to {case.level.text}")]
+    if scenario.during:
+        moments.append(Moment(Span(0, case.off_for_ns), "has to come true: " + _listed(scenario.during)))
+    moments.append(Moment(back, returned))
+    ready = back + to_ready
+    moments.append(Moment(ready, "ready"))
+    if scenario.settle_ns:
+        settle = Span(scenario.settle_ns, scenario.settle_ns)
+        moments.append(Moment(ready + settle, "settled: from here on the settled states are judged"))
+    moments += _limits(scenario, case)
+    moments.append(Moment(ready + watch, "end of the watch"))
+    in_time = sorted(moments, key=lambda one: (one.at.low_ns, one.at.high_ns or 0) if one.at is not None else (0, 0))
+    before = [Moment(None, step.text) for step in scenario.before]
+    return (*before, *in_time, *(Moment(None, f"function check: {step.text}") for step in scenario.function_check))
+
+
+def _limits(scenario: Scenario, case: Case) -> list[Moment]:
+    """When windows that count from the restored supply open and close; what falls together is told together."""
+    found: dict[tuple[int, str], list[str]] = {}
+    windows = [
+        (f"{one.point} {show_wanted(one.wanted)}", one.window) for one in scenario.after if one.start == "restored"
+    ]
+    windows += [(limit.mark, limit.window) for limit in scenario.times]
+    for what, window in windows:
+        if window is None:
+            continue
+        if window.not_before_ns:
+            found.setdefault((window.not_before_ns, "not before this:"), []).append(what)
+        if window.not_after_ns is not None:
+            found.setdefault((window.not_after_ns, "latest for:"), []).append(what)
+    at = case.off_for_ns
+    return [Moment(Span(at + ns, at + ns), f"{word} {', '.join(whats)}") for (ns, word), whats in found.items()]
+
+
+def _listed(expectations: Sequence[Expectation]) -> str:
+    """`auger, fan off; rail off`: points of which the same is wanted stand together."""
+    wanted: dict[str, list[str]] = {}
+    for one in expectations:
+        wanted.setdefault(show_wanted(one.wanted), []).append(one.point)
+    return "; ".join(f"{', '.join(points)} {what}" for what, points in wanted.items())
+
+
+def true_off_time(supply: RigSupply, off_for_ns: int) -> Span:
+    """How long the supply is really off between two commands `off_for_ns` apart: opening and closing each take
+    from nothing to the data sheet's longest value, bounce included."""
+    opening = supply.opening_ns + supply.bounce_ns
+    closing = supply.closing_ns + supply.bounce_ns
+    return Span(max(0, off_for_ns - opening), off_for_ns + closing)
+
+
+def _steps_span(steps: Sequence[Step]) -> Span:
+    return sum((_action_span(step.action) for step in steps), Span())
+
+
+def _action_span(action: Action) -> Span:
+    if isinstance(action, (Press, Wait)):
+        return Span(action.for_ns, action.for_ns)
+    if isinstance(action, Expect):
+        return Span(action.steady_ns, action.within_ns + action.steady_ns)
+    if isinstance(action, (Ask, ByEye)):
+        return Span(0, None)
+    return Span()
+
+
+def _waited_for_limits_ns(supply: RigSupply, switchings: int) -> int:
+    """Shortest time that `cuts_per_hour` leaves for so many cuts: within any hour there are no more than that."""
+    cuts, per_hour = switchings // SWITCHINGS_PER_CUT, supply.limits.cuts_per_hour
+    if not per_hour or cuts == 0:
+        return 0
+    return (cuts - 1) // max(1, int(per_hour)) * HOUR_NS
+
+
+# ---------------------------------------------------------------- what it can show
+
+
+def sights_of(rig: Rig, scenario: Scenario) -> tuple[Sight, ...]:
+    """What can be seen on each point that the scenario judges, in the order in which it names them."""
+    asked: dict[str, int | None] = {}
+    judged: dict[str, str] = {}
+    for one in (*scenario.during, *scenario.after):
+        judged[one.point] = one.judged
+        if one.kind in ("never", "stays"):
+            known = asked.get(one.point)
+            asked[one.point] = one.longer_than_ns if known is None else min(known, one.longer_than_ns)
+        asked.setdefault(one.point, None)
+    return tuple(_sight(rig, name, judged[name], asked[name]) for name in judged)
+
+
+def _sight(rig: Rig, name: str, judged: str, asked_ns: int | None) -> Sight:
+    device = rig.devices[rig.points[judged].device]
+    through = not device.powered_by_supply
+    return Sight(name, judged, device.name, device.poll_ns, device.input_delay_ns, asked_ns, through)
+
+
+@dataclass(frozen=True, slots=True)
+class Support:
+    """What the cycles of one case will show if none fails (of a demonstration: if no more miss than it allows).
+
+    `needed` cycles would show it where `reached` is below `confidence`.
+    """
+
+    reliability: float
+    confidence: float
+    reached: float
+    missing_allowed: int
+    needed: int
+
+
+def support_of(demonstration: Demonstration | None, cycles: int) -> Support:
+    """What so many cycles will support. Without a demonstration: the reliability that they show, at 95 %."""
+    if demonstration is None:
+        shown = reliability_shown(0, cycles, CONFIDENCE)
+        return Support(shown, CONFIDENCE, CONFIDENCE, 0, cycles_needed(WORTH_SHOWING, CONFIDENCE))
+    missing = demonstration.inconclusive_at_most
+    reliability, confidence = demonstration.reliability, demonstration.confidence
+    reached = confidence_reached(reliability, cycles, min(missing, cycles))
+    return Support(reliability, confidence, reached, missing, cycles_needed(reliability, confidence, missing))
+
+
+# ---------------------------------------------------------------- archive
+
+
+def bytes_per_second(rig: Rig) -> float:
+    """How fast the archive grows while the rig is read, after compression."""
+    return STORED_SHARE * sum(_record_bytes(rig, device) * _records_per_second(rig, device) for device in _read(rig))
+
+
+def _read(rig: Rig) -> list[Device]:
+    return [device for device in rig.devices.values() if any(p.device == device.name for p in rig.points.values())]
+
+
+def _record_bytes(rig: Rig, device: Device) -> int:
+    points = tuple(
+        (point.name, "b" if point.table in BIT_TABLES else "d")
+        for point in rig.points.values()
+        if point.device == device.name
+    )
+    return SampleLayout(device.name, (), points).size  # type: ignore[arg-type]
+
+
+def _records_per_second(rig: Rig, device: Device) -> float:
+    """One record for each table that is read, in every poll."""
+    tables = {point.table for point in rig.points.values() if point.device == device.name}
+    return len(tables) * NS_PER_S / device.poll_ns

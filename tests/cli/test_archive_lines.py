@@ -1,0 +1,135 @@
+"""The archive on a console: lists, soundness, trends and comparisons read as their values say."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.console import Console
+
+from restart_bench.archive.queries import RunRow, TrendRow
+from restart_bench.archive.soundness import Verified
+from restart_bench.cli.logs import comparison_lines, print_runs, print_trend, verified_lines
+from restart_bench.compare.comparison import Comparison, Difference
+
+FOLDER = Path("logs/rig=dryer/date=2026-07-27/run=20260727T142233Z-4f2a")
+
+
+def printed(draw: object, *values: object) -> str:
+    stream = io.StringIO()
+    draw(*values, Console(file=stream, width=120, color_system=None))  # type: ignore[operator]
+    return stream.getvalue()
+
+
+def run_row(**changes: object) -> RunRow:
+    told: dict[str, object] = {
+        "id": "20260727T142233Z-4f2a",
+        "rig": "dryer",
+        "folder": FOLDER,
+        "state": "closed",
+        "simulated": True,
+        "how": "completed",
+        "verdict": "fail",
+        "exit_code": 1,
+        "cycles": {"pass": 19, "fail": 1, "error": 0},
+    }
+    return RunRow(**{**told, **changes})  # type: ignore[arg-type]
+
+
+def test_a_list_of_runs_counts_cycles_by_verdict() -> None:
+    """A line a run: id, rig, whether it was simulated, its verdict with the gloss below, and what its cycles were."""
+    text = printed(print_runs, [run_row()])
+    assert "20260727T142233Z-4f2a" in text
+    assert "19 pass and 1 fail" in text
+    assert "simulated" in text
+    assert "fail: shown to deviate" in text
+
+
+@pytest.mark.parametrize(
+    ("state", "reason"), [("not closed", ""), ("going on", ""), ("damaged", "run.json: not readable as JSON")]
+)
+def test_a_run_that_is_not_closed_says_so(state: str, reason: str) -> None:
+    """Killed, running and damaged runs are told apart from closed ones, with the reason where there is one."""
+    text = printed(print_runs, [run_row(state=state, reason=reason, how="", verdict="", cycles=None)])
+    assert state in text
+    assert reason in text
+
+
+def test_an_empty_archive_says_what_to_do() -> None:
+    """No runs is no error, and the way to the first one is named."""
+    assert "restart-bench run" in printed(print_runs, [])
+
+
+def test_soundness_names_what_was_altered_lost_and_added() -> None:
+    """A run that is not as it was closed names each file and what happened to it."""
+    bad = Verified(FOLDER, True, 9, altered=("run.json",), lost=("report.html",), added=("notes.txt",))
+    text = "\n".join(verified_lines(bad))
+    assert "NOT AS IT WAS CLOSED" in text
+    for line in ("altered: run.json", "lost: report.html", "added: notes.txt"):
+        assert line in text
+    assert "sound, 9 files" in "\n".join(verified_lines(Verified(FOLDER, True, 9)))
+    assert "not closed" in "\n".join(verified_lines(Verified(FOLDER, False)))
+
+
+def test_a_trend_without_shown_cycles_has_no_rate() -> None:
+    """Where no cycle passed or failed there is no fail rate; it is not 0 %."""
+    row = TrendRow("dryer", "2026-07-27", True, 1, 5, 0, 0, 5, 0, None, None, None, None)
+    line = next(line for line in printed(print_trend, [row]).splitlines() if "2026-07-27" in line)
+    assert line.split()[-2:] == ["-", "-"]
+    assert "%" not in line
+
+
+def test_a_trend_shows_boot_times_with_bounds() -> None:
+    """Boot times are medians from and to, in seconds; the fail rate is rounded down to a tenth of a per cent."""
+    row = TrendRow("dryer", "2026-07-27", False, 2, 40, 39, 1, 0, 0, 1 / 40, 1.20345, 1.21999, 1.5)
+    text = printed(print_trend, [row])
+    assert "1.203 .. 1.220 s" in text
+    assert "2.5 %" in text
+    assert "real" in text
+
+
+def comparison(*differences: Difference, changed: bool | None = None, **more: object) -> Comparison:
+    told: dict[str, object] = {"not_compared": (), "notes": (), "program": ("7", "8"), "diffs": {}}
+    told |= more
+    return Comparison("a", "b", differences, program_changed=changed, **told)  # type: ignore[arg-type]
+
+
+def test_what_got_worse_stands_first() -> None:
+    """Among many differences the ones that got worse are read first."""
+    better = Difference("verdict", "stays-shut", "", "fan: is on", "fail", "pass", False)
+    worse = Difference("behaviour", "stays-shut", "", "burner: is off", "off", "on", True, (3, 4))
+    lines = comparison_lines(comparison(better, worse, changed=True), 100)
+    told = [line for line in lines if line.startswith(("WORSE", "better"))]
+    assert [line.split(":")[0] for line in told] == ["WORSE", "better"]
+    assert "burner: is off: off -> on" in told[0]
+    assert any("changed, 7 -> 8" in line for line in lines)
+
+
+def test_no_difference_is_said_as_not_shown() -> None:
+    """Two runs that look alike are not called the same: no difference was shown."""
+    assert "No difference was shown." in comparison_lines(comparison(changed=False), 100)
+    assert any("nobody can say" in line for line in comparison_lines(comparison(), 100))
+
+
+def test_diffs_of_files_are_shown() -> None:
+    """What was edited between two runs stands below the differences, as a unified diff."""
+    lines = comparison_lines(comparison(diffs={"program.yaml": "--- program.yaml\n-  boot: 1 s\n+  boot: 2 s"}), 100)
+    assert lines[-3:] == ["--- program.yaml", "-  boot: 1 s", "+  boot: 2 s"]
+
+
+def test_a_long_reason_stays_in_its_line() -> None:
+    """In the list of runs a reason is cut to what fits; all of it stands in run.json and in the record."""
+    text = printed(print_runs, [run_row(how="error", reason="the simulated rig has ended: " + "because " * 100)])
+    assert len(text.splitlines()) < 8
+    assert "the simulated rig has ended" in text
+
+
+@given(st.text(max_size=80))
+def test_no_text_of_the_archive_moves_the_cursor(text: str) -> None:
+    """Reasons and names out of files are printed without their control characters."""
+    shown = printed(print_runs, [run_row(reason=text, state="damaged")])
+    shown += "\n".join(comparison_lines(comparison(notes=(text,)), 80))
+    assert not any(ord(character) < 32 and character != "\n" for character in shown)

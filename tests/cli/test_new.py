@@ -1,0 +1,212 @@
+"""`new`: what it asks, what it refuses, and that what it writes is a suite that loads, checks and passes."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from restart_bench.cli.new import Answers, ask_all, files_for, write_suite
+from restart_bench.model.outcome import Refused, RunOptions
+from restart_bench.model.verdicts import Verdict
+from restart_bench.run.session import perform
+from restart_bench.screen.plain import PlainShow
+from restart_bench.suite.loader import Suite, load_suites
+from restart_bench_drivers.registry import cards
+
+TWO_EACH = Answers("drum", stays_off=("motor", "valve"), comes_back=("lamp", "fan"), contact="normally-closed")
+
+
+def written(folder: Path, answers: Answers, by_hand: bool, repeat: int | None = None, pulse: str = "100 ms") -> Suite:
+    """The suite that these answers make, loaded again from its files; with pulses of another length, if asked."""
+    for name, text in files_for(answers, by_hand).items():
+        (folder / name).write_text(text.replace("longer_than: 100 ms", f"longer_than: {pulse}"), encoding="utf-8")
+    (suite,) = load_suites([folder], repeat=repeat, cards=cards())
+    return suite
+
+
+def answering(answers: Mapping[str, list[str]]) -> tuple[Callable[[str, str], str], list[str]]:
+    """Answers given in turn to questions that begin so; all others take what is proposed. And what was asked."""
+    asked: list[str] = []
+
+    def ask(question: str, proposed: str) -> str:
+        asked.append(question)
+        left = next((given for start, given in answers.items() if question.startswith(start)), [])
+        return left.pop(0) if left else proposed
+
+    return ask, asked
+
+
+# ---------------------------------------------------------------- what it writes
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+@pytest.mark.parametrize("answers", [Answers("drum"), TWO_EACH], ids=["one output each", "two outputs each"])
+def test_what_is_written_loads_without_fault_and_without_warning(
+    tmp_path: Path, answers: Answers, by_hand: bool
+) -> None:
+    """A new suite is a good example: nothing in it is wrong, and nothing in it is worth a warning."""
+    suite = written(tmp_path, answers, by_hand)
+    assert suite.warnings == ()
+    assert {one.name for one in suite.scenarios} == {"stays-off", "comes-back"}
+    assert suite.program is not None
+    assert suite.rig.groups == {"stays_off": answers.stays_off, "comes_back": answers.comes_back}
+
+
+def test_answers_reach_the_files(tmp_path: Path) -> None:
+    """Addresses, coil and contact that were answered are those of the rig."""
+    answers = dataclasses.replace(
+        TWO_EACH, controller_host="10.1.2.3", independent_host="10.1.2.4", relay_host="10.1.2.5", relay_coil=7
+    )
+    rig = written(tmp_path, answers, by_hand=False).rig
+    assert (rig.devices["controller"].host, rig.devices["independent"].host) == ("10.1.2.3", "10.1.2.4")
+    assert rig.supply is not None
+    assert (rig.supply.settings["host"], rig.supply.settings["coil"], rig.supply.contact) == (
+        "10.1.2.5",
+        7,
+        "normally-closed",
+    )
+
+
+def test_by_hand_needs_only_the_controller(tmp_path: Path) -> None:
+    """Without relay and independent I/O one device is read, a person presses and a person switches."""
+    rig = written(tmp_path, Answers("drum"), by_hand=True).rig
+    assert list(rig.devices) == ["controller"]
+    assert rig.supply is not None
+    assert rig.supply.driver == "by-hand"
+    assert not any(point.writable for point in rig.points.values())
+    assert rig.points["start_button"].by_hand == "start button"
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_what_is_written_passes_on_its_simulated_rig(
+    tmp_path: Path, by_hand: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The first run of a new suite, still without any hardware, is a pass of both scenarios."""
+    folder = tmp_path / "suite"
+    folder.mkdir()
+    # Pulses of 1 s: a busy computer may look away for 100 ms, which would be inconclusive and rightly so.
+    suite = written(folder, TWO_EACH, by_hand, repeat=1, pulse="1 s")
+    outcome = perform([suite], RunOptions(tmp_path / "logs", simulated=True, report=False), PlainShow(), None)
+    verdicts = {one.scenario: one.verdict for one in outcome.runs[0].scenarios}
+    assert verdicts == {"stays-off": Verdict.PASS, "comes-back": Verdict.PASS}, capsys.readouterr().out
+    assert outcome.exit_code == 0
+
+
+# ---------------------------------------------------------------- what it asks
+
+
+def test_without_a_relay_nobody_is_asked_about_one() -> None:
+    """`--by-hand` asks for the rig's name, its outputs and the controller, and for nothing else."""
+    ask, asked = answering({})
+    ask_all(ask, "my-rig", by_hand=True)
+    assert len(asked) == 4
+    assert not any("relay" in question.lower() or "independent" in question for question in asked)
+
+
+def test_a_useless_answer_is_asked_for_again(capsys: pytest.CaptureFixture[str]) -> None:
+    """A wrong address is told with its cure and asked for again; it does not end the conversation."""
+    ask, asked = answering({"IP address of the controller": ["192.168.0", "192.168.0.10"]})
+    assert ask_all(ask, "my-rig", by_hand=True).controller_host == "192.168.0.10"
+    assert asked.count("IP address of the controller") == 2
+    assert "write it like 192.168.0.10" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["start_button", "lamp, lamp", "Lamp, lamp", "and", "1", "電機", ""])
+def test_names_that_can_not_be_points_are_refused(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Names of outputs follow the rule for points, and none may be taken twice."""
+    ask, _ = answering({"Outputs that stay off": [name, "motor"]})
+    assert ask_all(ask, "my-rig", by_hand=True).stays_off == ("motor",)
+    assert capsys.readouterr().err
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_words_that_people_use_become_a_name_and_a_label(tmp_path: Path, by_hand: bool) -> None:
+    """Nobody has to know how a point may be named: what is on the drawing becomes the label, its letters the name."""
+    ask, _ = answering({"Outputs that stay off": ['M1 Förder "A", Y1: valve']})
+    answers = ask_all(ask, "my-rig", by_hand=by_hand)
+    assert answers.stays_off == ("m1_forder_a", "y1_valve")
+    points = written(tmp_path, answers, by_hand).rig.points
+    assert [points[name].shown for name in answers.stays_off] == ['M1 Förder "A"', "Y1: valve"]
+
+
+def test_by_hand_nothing_is_demanded_that_a_hand_can_not_show(tmp_path: Path) -> None:
+    """By hand the cut lies between question and answer, so no limit in the new scenarios counts from it."""
+    suite = written(tmp_path, Answers("drum"), by_hand=True)
+    assert "within" not in " ".join(one.text for scenario in suite.scenarios for one in scenario.after)
+    assert all(not scenario.times for scenario in suite.scenarios)
+
+
+def test_an_output_can_not_both_stay_off_and_come_back(capsys: pytest.CaptureFixture[str]) -> None:
+    """What was named under "stay off" is taken when asked for what comes back."""
+    ask, _ = answering({"Outputs that stay off": ["drum"], "Outputs that come back": ["drum", "lamp"]})
+    assert ask_all(ask, "my-rig", by_hand=True).comes_back == ("lamp",)
+    assert "taken" in capsys.readouterr().err
+
+
+@given(st.text(max_size=40))
+def test_any_folder_name_makes_a_rig_name(folder: str) -> None:
+    """The proposed name of the rig is always one that a rig may have."""
+    answers = ask_all(lambda _, proposed: proposed, folder, True)
+    assert answers.rig
+    assert set(answers.rig) <= set("abcdefghijklmnopqrstuvwxyz0123456789_-")
+
+
+def test_nothing_is_overwritten(tmp_path: Path) -> None:
+    """A folder that holds anything is left as it is."""
+    (tmp_path / "notes.txt").write_text("mine")
+    with pytest.raises(Refused, match="not empty"):
+        write_suite(tmp_path, by_hand=False)
+    assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
+
+
+def test_the_next_steps_are_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who has a new suite reads what to type next: check, then the simulated run, then look."""
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+    write_suite(tmp_path / "my-rig", by_hand=False)
+    said = capsys.readouterr().out
+    for command in ("restart-bench check", "--simulated", "restart-bench look"):
+        assert command in said
+
+
+# ---------------------------------------------------------------- answers from a pipe
+
+
+def piped(folder: Path, text: str, monkeypatch: pytest.MonkeyPatch) -> int:
+    """`new` with these lines on its standard input, which is no console."""
+    monkeypatch.setattr("sys.stdin", io.StringIO(text))
+    return write_suite(folder, by_hand=False)
+
+
+def test_answers_from_a_pipe_are_used(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whoever pipes answers in gets the rig that they describe, and sees each question with its answer."""
+    assert piped(tmp_path / "drum", "trommel\nmotor, valve\n\n192.0.2.77\n", monkeypatch) == 0
+    rig = (tmp_path / "drum" / "rig.yaml").read_text(encoding="utf-8")
+    assert "rig: trommel\n" in rig and "host: 192.0.2.77" in rig and "valve" in rig
+    assert "Name of the rig: trommel" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("Trommel 1\n", "Trommel 1 can't name a rig"),
+        ("drum\nmotor\nlamp\n192.0.2.300\n", "192.0.2.300 is no IP address"),
+        ("\n" * 8 + "and one more\n", "and one more: an answer more than there are questions"),
+    ],
+)
+def test_a_useless_answer_from_a_pipe_is_refused_and_nothing_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str, says: str
+) -> None:
+    """Nobody can be asked again, and taking what was proposed would make another rig than the one described."""
+    with pytest.raises(Refused, match=says):
+        piped(tmp_path / "drum", text, monkeypatch)
+    assert not (tmp_path / "drum").exists()

@@ -1,0 +1,333 @@
+"""Rules of comparing two runs."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from restart_bench.compare.comparison import FAMILY_ERROR, Comparison, RunFacts, behaviour, compare
+from restart_bench.model.clock import Bounds
+from restart_bench.model.journal import CycleJudged, Mark, OutputSeen, Seen
+from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import numbers_text
+from run_builders import SCENARIO, Play, run_played
+
+MS = 1_000_000
+S = 1_000_000_000
+CASES = ("off_for=1 s", "off_for=3 s", "off_for=10 s")
+
+
+def kinds(comparison: Comparison) -> list[str]:
+    """Kinds of what differs, in order."""
+    return [difference.kind for difference in comparison.differences]
+
+
+# ---------------------------------------------------------------- nothing changed
+
+
+PLAYS = (Play(), Play(spread_ns=300 * MS), Play(spread_ns=300 * MS, read_ns=1), Play(burner=0.5))
+"""One program each: steady, widely spread boot times, those read with no width to hide in, an erratic output."""
+PAIRS = 75
+
+
+def test_two_runs_of_one_program_differ_in_nothing_in_at_least_99_of_100_seeded_pairs() -> None:
+    """Random boot times, random phases of reading, even an output that comes back at random: a difference is called
+    in at most the 1 % that every comparison claims. (Without Holm's correction the same pairs give 8 of 300.)"""
+    alarms = [
+        (play, seed)
+        for play in PLAYS
+        for seed in range(PAIRS)
+        if compare(run_played(2 * seed, play, cases=CASES), run_played(2 * seed + 1, play, cases=CASES)).differences
+    ]
+
+    assert len(alarms) <= 0.01 * len(PLAYS) * PAIRS, alarms
+
+
+def test_a_run_compared_with_itself_differs_in_nothing() -> None:
+    """The same facts on both sides give no difference and nothing that got worse."""
+    run = run_played(1, cases=CASES)
+    comparison = compare(run, run)
+
+    assert (comparison.differences, comparison.worse, comparison.diffs) == ((), False, {})
+    assert comparison.program_changed is False
+
+
+def test_the_family_wise_error_is_said() -> None:
+    """Every comparison says over how many tests its 1 % holds."""
+    comparison = compare(run_played(1), run_played(2))
+
+    assert "at most 1 % over all of them" in comparison.notes[-1]
+    assert comparison.notes[-1].startswith("3 tests formed one family")
+
+
+# ---------------------------------------------------------------- behaviours and verdicts
+
+
+def test_an_output_that_stayed_off_and_now_comes_back_is_named_with_the_cycles_that_prove_it() -> None:
+    """The edited program lets the burner come back: a changed behaviour, a new fail, both worse."""
+    comparison = compare(run_played(1), run_played(2, Play(burner=1.0)))
+    changed = next(d for d in comparison.differences if d.kind == "behaviour")
+
+    assert changed.text == (
+        f"{SCENARIO}, off_for=3 s: burner: stays off in 20 of 20 -> comes back in 20 of 20 (cycles 1 to 20)"
+    )
+    assert changed.worse is True
+    assert comparison.worse
+
+
+def test_one_new_fail_is_worse_whatever_chance_says() -> None:
+    """One deviation is a fail (rule 4): 1 of 20 is reported with its cycle although Fisher's p is 1."""
+    flawed = run_played(2)
+    cycle = flawed.cycles[6]
+    burner = dataclasses.replace(cycle.findings[0], verdict=Verdict.FAIL)
+    lit = dataclasses.replace(cycle.outputs[0], settled=True)
+    cycles = list(flawed.cycles)
+    cycles[6] = dataclasses.replace(
+        cycle, verdict=Verdict.FAIL, findings=(burner, cycle.findings[1]), outputs=(lit, cycle.outputs[1])
+    )
+    comparison = compare(run_played(1), dataclasses.replace(flawed, cycles=tuple(cycles)))
+    verdict = next(d for d in comparison.differences if d.kind == "verdict")
+
+    assert (verdict.before, verdict.after) == ("pass (0 of 20 failed)", "fail (1 of 20 failed)")
+    assert (verdict.cycles, verdict.worse) == ((7,), True)
+    assert verdict.figures["p"] == pytest.approx(1.0)
+    assert any("comes back in 0 of 20 -> comes back in 1 of 20" in note for note in comparison.notes)
+
+
+def test_a_fail_that_is_gone_is_a_change_but_not_worse() -> None:
+    """The mended program passes: a difference, and nothing got worse."""
+    comparison = compare(run_played(1, Play(burner=1.0)), run_played(2))
+
+    assert "verdict" in kinds(comparison)
+    assert not comparison.worse
+
+
+def test_fails_that_became_more_frequent_are_worse_only_beyond_chance() -> None:
+    """2 fails of 40 against 30 of 40 is told; 10 of 40 against 14 of 40 is left to chance, and noted."""
+    often = compare(run_played(3, Play(burner=0.05), 40), run_played(4, Play(burner=0.8), 40))
+    alike = compare(run_played(3, Play(burner=0.3), 40), run_played(6, Play(burner=0.3), 40))
+
+    assert [d.worse for d in often.differences if d.kind == "proportion"] == [True]
+    assert alike.differences == ()
+    assert any("chance alone can explain this" in note for note in alike.notes)
+
+
+def test_cycles_that_are_errors_say_nothing_about_the_controller() -> None:
+    """A cycle whose test was not valid adds no behaviour, no verdict and no time."""
+    flawed = run_played(2, Play(burner=1.0))
+    void = tuple(dataclasses.replace(cycle, verdict=Verdict.ERROR) for cycle in flawed.cycles)
+    comparison = compare(run_played(1), dataclasses.replace(flawed, cycles=void, scenarios=()))
+
+    assert comparison.differences == ()
+    assert any("burner: what it does was not seen in run-2" in line for line in comparison.not_compared)
+
+
+def test_what_is_not_shown_any_more_is_named_as_not_compared() -> None:
+    """A pass that became inconclusive is no proof of anything worse, and is not kept quiet."""
+    blind = run_played(2)
+    cycles = tuple(
+        dataclasses.replace(
+            cycle,
+            findings=tuple(dataclasses.replace(f, verdict=Verdict.INCONCLUSIVE) for f in cycle.findings),
+        )
+        for cycle in blind.cycles
+    )
+    comparison = compare(run_played(1), dataclasses.replace(blind, cycles=cycles))
+
+    assert not comparison.worse
+    assert f"{SCENARIO}, off_for=3 s: burner: is off: was pass, is not shown either way now" in comparison.not_compared
+
+
+@pytest.mark.parametrize(
+    ("before", "settled", "word"),
+    [
+        (True, True, "comes back"),
+        (True, False, "stays off"),
+        (False, True, "comes on by itself"),
+        (False, False, "stays off"),
+        (7, 7, "keeps its value"),
+        (7, 0, "falls to 0"),
+        (7, 8, "takes another value"),
+        (None, True, None),
+        (True, None, None),
+    ],
+)
+def test_a_behaviour_is_told_from_the_values_before_and_settled(before: Seen, settled: Seen, word: str | None) -> None:
+    """Blind before or after the cut means that no behaviour is claimed."""
+    assert behaviour(OutputSeen("fan", "fan_terminal", before=before, settled=settled)) == word
+
+
+def test_an_output_that_moves_within_the_watch_is_told_by_its_end() -> None:
+    """A fan that follows a timer has come back; one that goes on and off has done neither."""
+    late = OutputSeen("fan", "fan_terminal", before=True, settled=None, at_end=True, changes=1)
+
+    assert behaviour(late) == "comes back"
+    assert behaviour(dataclasses.replace(late, changes=3)) == "changes more than once"
+
+
+# ---------------------------------------------------------------- times
+
+
+def test_a_slower_boot_is_found_with_its_shift_inside_the_interval() -> None:
+    """300 ms more of boot: every event after it is later, and the interval holds the true shift."""
+    comparison = compare(run_played(1), run_played(2, Play(boot_ns=3_300 * MS)))
+    times = [d for d in comparison.differences if d.kind == "time"]
+
+    assert {d.what for d in times} >= {"ready after restored", "fan as it settles"}
+    for difference in times:
+        low, middle, high = difference.figures["shift_ns"]
+        assert difference.worse is True
+        if difference.what != "answered after restored":
+            assert low <= 300 * MS <= high
+            assert low < middle < high
+
+
+def test_a_faster_boot_is_a_difference_but_not_worse() -> None:
+    """300 ms less of boot is told as earlier."""
+    comparison = compare(run_played(1), run_played(2, Play(boot_ns=2_700 * MS)))
+
+    assert "time" in kinds(comparison)
+    assert not comparison.worse
+
+
+def test_a_shift_below_the_width_of_the_reads_is_not_claimed() -> None:
+    """Reads 200 ms apart can't show a shift of 50 ms: the same boot times, read finely, can."""
+    rough = compare(
+        run_played(1, Play(read_ns=200 * MS, spread_ns=2 * MS)),
+        run_played(2, Play(boot_ns=3_050 * MS, read_ns=200 * MS, spread_ns=2 * MS)),
+    )
+    fine = compare(run_played(1, Play(spread_ns=2 * MS)), run_played(2, Play(boot_ns=3_050 * MS, spread_ns=2 * MS)))
+
+    assert "time" not in kinds(rough)
+    assert "time" in kinds(fine)
+
+
+def test_another_pace_of_reading_alone_is_no_difference() -> None:
+    """One program read every 10 ms and every 500 ms: wider bounds are no later event."""
+    comparison = compare(run_played(1), run_played(2, Play(read_ns=500 * MS)))
+
+    assert "time" not in kinds(comparison)
+
+
+def test_too_few_cycles_for_times_are_named() -> None:
+    """Three cycles a side can't reach 1 % by any order of the values (2 / C(6, 3) = 0.1)."""
+    comparison = compare(run_played(1, cycles=3), run_played(2, Play(boot_ns=9 * S), cycles=3))
+
+    assert "time" not in kinds(comparison)
+    assert 2 / math.comb(6, 3) > FAMILY_ERROR
+    assert f"{SCENARIO}, off_for=3 s: time of ready after restored: too few cycles (3 and 3)" in comparison.not_compared
+
+
+@given(shift=st.integers(-5 * S, 5 * S))
+@settings(max_examples=25, deadline=None)
+def test_moving_all_instants_of_a_run_alike_changes_nothing(shift: int) -> None:
+    """Only durations are compared, never instants."""
+    run = run_played(2, Play(boot_ns=3_200 * MS), cycles=8)
+    moved = tuple(
+        dataclasses.replace(
+            cycle,
+            marks=tuple(
+                Mark(m.name, Bounds(m.bounds.not_before_ns + shift, m.bounds.not_after_ns + shift)) for m in cycle.marks
+            ),
+        )
+        for cycle in run.cycles
+    )
+
+    assert compare(run_played(1, cycles=8), run) == compare(
+        run_played(1, cycles=8), dataclasses.replace(run, cycles=moved)
+    )
+
+
+def test_simulated_and_real_times_are_not_compared() -> None:
+    """A simulated boot says nothing about a real one; that is said."""
+    simulated = dataclasses.replace(run_played(2, Play(boot_ns=9 * S)), simulated=True)
+    comparison = compare(run_played(1), simulated)
+
+    assert "time" not in kinds(comparison)
+    assert "one run was simulated and the other was not: times were not compared" in comparison.not_compared
+
+
+# ---------------------------------------------------------------- program, files, what is missing
+
+
+def test_another_program_is_told_by_its_identity() -> None:
+    """The points that identify the program read otherwise: said with both values."""
+    edited = dataclasses.replace(run_played(2), program={"program_id": (42118.0,)})
+    comparison = compare(run_played(1), edited)
+
+    assert comparison.program_changed is True
+    assert comparison.program == ("program_id = 17042", "program_id = 42118")
+    assert compare(dataclasses.replace(run_played(1), program={}), edited).program_changed is None
+
+
+def test_input_files_that_differ_are_shown_as_unified_diffs() -> None:
+    """The edited line stands with its marks, equal files are left out."""
+    old = dataclasses.replace(
+        run_played(1), inputs={"rig.yaml": "rig: a\n", "program.yaml": "scan: 10 ms\nsaved: at once\n"}
+    )
+    new = dataclasses.replace(
+        run_played(2), inputs={"rig.yaml": "rig: a\n", "program.yaml": "scan: 20 ms\nsaved: at once\n"}
+    )
+    diffs = compare(old, new).diffs
+
+    assert list(diffs) == ["program.yaml"]
+    assert "-scan: 10 ms\n+scan: 20 ms\n saved: at once" in diffs["program.yaml"]
+
+
+def test_an_edited_program_under_another_name_is_one_diff() -> None:
+    """Two editions of one file are held against each other; a file that has no counterpart stands alone."""
+    rungs = "scan: 10 ms\nsaved: at once\noutputs: at scan end\n"
+    old = dataclasses.replace(run_played(1), inputs={"program.yaml": rungs})
+    edited = {"edited.yaml": rungs.replace("10 ms", "20 ms"), "another.yaml": "rig: x\n"}
+    diffs = compare(old, dataclasses.replace(run_played(2), inputs=edited)).diffs
+
+    assert sorted(diffs) == ["another.yaml", "program.yaml -> edited.yaml"]
+    assert "-scan: 10 ms\n+scan: 20 ms\n saved: at once" in diffs["program.yaml -> edited.yaml"]
+
+
+def test_what_only_one_run_has_is_named() -> None:
+    """A case, an expectation and a scenario without a counterpart are listed, not judged."""
+    more = run_played(2, cases=("off_for=3 s", "off_for=10 s"), cycles=10)
+    comparison = compare(run_played(1, cycles=10), more)
+
+    assert f"{SCENARIO}, off_for=10 s: only in run-2" in comparison.not_compared
+    assert comparison.differences == ()
+
+
+@pytest.mark.parametrize(
+    ("numbers", "text"),
+    [([3], "3"), ([1, 2, 3, 4], "1 to 4"), ([9, 3, 10, 7], "3, 7, 9, 10"), ([*range(5), 9], "0 to 4, 9")],
+)
+def test_cycle_numbers_are_short_for_people(numbers: list[int], text: str) -> None:
+    """Three and more in a row are drawn together, in any order given."""
+    assert numbers_text(list(numbers)) == text
+
+
+def test_a_scenario_verdict_that_no_expectation_explains_is_told() -> None:
+    """A channel found dead at the run's end (rule 9) changes the scenario alone."""
+    run = run_played(2)
+    dead = dataclasses.replace(run.scenarios[0], verdict=Verdict.ERROR, reason="the channel may be dead")
+    comparison = compare(run_played(1), dataclasses.replace(run, scenarios=(dead,)))
+
+    assert [d.text for d in comparison.differences] == [
+        f"{SCENARIO}: the scenario: pass -> error (the channel may be dead)"
+    ]
+    assert not comparison.worse
+
+
+def test_runs_without_a_cycle_can_be_compared() -> None:
+    """Nothing was done on either side: nothing differs."""
+    nothing = RunFacts("a", "rig", ())
+    assert compare(nothing, nothing).differences == ()
+
+
+def test_a_mark_that_never_came_is_no_time() -> None:
+    """A controller that did not answer has no time of answering."""
+    silent = CycleJudged(1, SCENARIO, "", Verdict.FAIL, "", (Mark("restored", Bounds(0, 1)),), ())
+    run = RunFacts("a", "rig", (silent,) * 9)
+
+    assert compare(run, run).differences == ()

@@ -1,0 +1,240 @@
+"""Marks with bounds: every mark holds what was true, and the live questions agree with the judgement."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from evidence import MS, OFF, ON, T0, S, Story, dryer, moved, scenario
+from restart_bench.evidence.marks import condition_held, find_marks, ready_since
+from restart_bench.evidence.supply_off import off_time
+from restart_bench.evidence.traces import build_traces
+from restart_bench.model.clock import Bounds
+from restart_bench.model.journal import MARKS
+from restart_bench.model.rig import Mode, Ready, RigSupply, Wanted
+
+
+def marks_of(story: Story) -> dict[str, Bounds]:
+    """The marks of a story, counted from its start."""
+    found = find_marks(story.rig, story.scenario, story.records(), story.samples())
+    return {name: bounds.later_by(-T0) for name, bounds in found.items()}
+
+
+def holds(bounds: Bounds, instant_ns: int) -> bool:
+    """True if the instant lies within the bounds."""
+    return bounds.not_before_ns <= instant_ns <= bounds.not_after_ns
+
+
+# ---------------------------------------------------------------- commands and the relay
+
+
+def test_cut_and_restored_are_the_commands_widened_by_the_relay() -> None:
+    """The supply goes when the relay opens, not when it is told: release and operate, and bounce on both."""
+    rig = dryer(
+        supply=RigSupply("modbus-coil", contact="normally-open", operate_ns=5 * MS, release_ns=3 * MS, bounce_ns=MS)
+    )
+    found = marks_of(Story(rig=rig))
+    assert found["cut"] == Bounds(2 * S, 2 * S + MS + 3 * MS + MS)
+    assert found["restored"] == Bounds(3 * S, 3 * S + MS + 5 * MS + MS)
+
+
+def test_a_normally_closed_contact_opens_by_operating() -> None:
+    """Then `operate` delays the cut and `release` the return."""
+    rig = dryer(supply=RigSupply("modbus-coil", contact="normally-closed", operate_ns=5 * MS, release_ns=3 * MS))
+    found = marks_of(Story(rig=rig))
+    assert found["cut"].not_after_ns == 2 * S + MS + 5 * MS
+    assert found["restored"].not_after_ns == 3 * S + MS + 3 * MS
+
+
+def test_the_true_off_time_has_bounds() -> None:
+    """Duration from A in (a1, a2] to B in (b1, b2]: between b1 - a2 and b2 - a1 (derived); never below 0."""
+    assert off_time(Bounds(0, 5), Bounds(100, 107)) == (95, 107)
+    assert off_time(Bounds(0, 5), Bounds(3, 9)) == (0, 9)
+
+
+def test_a_mode_cut_has_no_relay_to_wait_for() -> None:
+    """`restored` is then the command back to run."""
+    rig = dryer(mode=Mode("by-hand", proof=(("running", OFF),)))
+    story = Story(rig=rig, scenario=scenario(how="mode")).never_dark()
+    story.set("running", (0, 1), (story.cut_ns + 20 * MS, 0), (story.back_ns + 30 * MS, 1))
+    found = marks_of(story)
+    assert found["restored"] == Bounds(3 * S, 3 * S + MS)
+    assert holds(found["dark"], story.cut_ns + 20 * MS)
+    assert holds(found["ready"], story.back_ns + 30 * MS)
+    assert "refused" not in found
+
+
+# ---------------------------------------------------------------- the restart
+
+STAGES = ("dark", "refused", "accepted", "busy", "stale")
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    lengths=st.tuples(*(st.integers(60, 260) for _ in STAGES)),
+    seed=st.integers(0, 1000),
+)
+def test_every_mark_holds_its_true_instant(lengths: tuple[int, ...], seed: int) -> None:
+    """Whatever the stages of the boot and the phase of polling: the truth lies within the bounds."""
+    story = Story(seed=seed, end_ns=5 * S)
+    story.boot(**{stage: length * MS for stage, length in zip(STAGES, lengths, strict=True)})
+    story.set("running", (0, 1), (story.cut_ns, 0), (story.running_ns, 1))
+    begins = {stage: at for at, stage in story.stages[2:]}
+    found = marks_of(story)
+    assert holds(found["cut"], story.cut_ns + MS)
+    assert holds(found["dark"], story.cut_ns + MS)
+    assert holds(found["restored"], story.back_ns + 2 * MS)
+    assert holds(found["refused"], begins["refused"])
+    assert holds(found["accepted"], begins["accepted"])
+    assert holds(found["answered"], begins["busy"])
+    assert holds(found["good"], begins["stale"])
+    assert holds(found["ready"], story.running_ns)
+    assert list(found) == [name for name in MARKS if name in found]
+
+
+def test_the_bounds_of_ready_reach_back_before_the_first_read_that_counts() -> None:
+    """Two changes of `alive` have to be seen first; the program ran before that."""
+    story = Story()
+    ready = marks_of(story)["ready"]
+    trace = build_traces(story.rig, None, story.samples())["running"]
+    first_counting = int(trace.sent_ns[trace.counts & (trace.sent_ns > T0 + story.back_ns)][0]) - T0
+    assert ready.not_before_ns <= story.running_ns < first_counting <= ready.not_after_ns
+
+
+def test_a_counting_read_of_not_running_moves_the_lower_bound_of_ready_up() -> None:
+    """A controller that answers and lives, but does not run for another 200 ms, was not ready before."""
+    story = Story()
+    story.set("running", (0, 1), (story.cut_ns, 0), (story.running_ns + 200 * MS, 1))
+    ready = marks_of(story)["ready"]
+    assert holds(ready, story.running_ns + 200 * MS)
+    assert ready.width_ns < 25 * MS
+
+
+def test_silence_to_connects_reaches_back_a_second_less() -> None:
+    """A kernel asks for a failed neighbour once a second: from silence alone nothing newer is known."""
+    story = Story().boot(dark=1500 * MS)
+    story.set("running", (0, 1), (story.cut_ns, 0), (story.running_ns, 1))
+    accepted = marks_of(replace(story, end_ns=6 * S))["accepted"]
+    assert 900 * MS < accepted.width_ns < 1_150 * MS
+
+
+def test_ready_has_to_hold_for_steady() -> None:
+    """A running light that goes out again after 60 ms was not it."""
+    story = Story()
+    run = story.running_ns
+    story.set("running", (0, 1), (story.cut_ns, 0), (run, 1), (run + 60 * MS, 0), (run + 300 * MS, 1))
+    assert holds(marks_of(story)["ready"], run + 300 * MS)
+
+
+def test_all_conditions_of_ready_have_to_hold_at_one_time() -> None:
+    """Running first, the fan 300 ms later: ready is when both hold."""
+    rig = dryer(ready=Ready((("running", ON), ("fan_terminal", ON)), 100 * MS, "heartbeat", 2 * S))
+    story = Story(rig=rig)
+    on = story.running_ns + 300 * MS
+    story.set("fan_terminal", (0, 1), (story.cut_ns + 5 * MS, 0), (on, 1))
+    assert holds(marks_of(story)["ready"], on)
+
+
+def test_without_conditions_a_moving_sign_of_life_is_ready() -> None:
+    """`alive` alone."""
+    story = Story(rig=dryer(ready=Ready((), 100 * MS, "heartbeat", 2 * S)))
+    assert holds(marks_of(story)["ready"], story.running_ns)
+
+
+def test_no_ready_before_its_end_settled_counts_from_the_end_of_its_time() -> None:
+    """`ready` + `settle`; if ready does not come, from the end of its time."""
+    story = Story(scenario=scenario(settle_ns=200 * MS))
+    story.set("running", (0, 1), (story.cut_ns, 0))
+    found = marks_of(story)
+    assert "ready" not in found
+    assert found["settled"] == found["restored"].later_by(1 * S + 200 * MS)
+
+
+def test_a_controller_that_rides_through_is_never_dark() -> None:
+    """The connection from before the cut answers after it."""
+    found = marks_of(Story(off_ns=10 * MS).never_dark())
+    assert "dark" not in found and "refused" not in found
+    # two changes of the sign of life after the return, read every 10 ms: three polls at most
+    assert found["ready"].not_after_ns <= found["restored"].not_after_ns + 31 * MS
+
+
+def test_marks_come_one_after_the_other_while_the_cycle_goes_on() -> None:
+    """Live, with what was read so far, nothing is known of what has not come."""
+    story = Story(end_ns=3_100 * MS)
+    assert list(marks_of(story)) == ["cut", "dark", "restored", "settled", "end"]
+    assert marks_of(replace(Story(), switched=False)) == {"end": Bounds(4_900 * MS, 4_900 * MS)}
+
+
+@settings(deadline=None, max_examples=10)
+@given(by=st.integers(-999 * S, 10**15))
+def test_moving_all_timestamps_moves_all_marks(by: int) -> None:
+    """Only differences matter."""
+    story = Story()
+    records, samples = story.records(), story.samples()
+    still = find_marks(story.rig, story.scenario, records, samples)
+    later = find_marks(story.rig, story.scenario, *moved(records, samples, by))
+    assert later == {name: bounds.later_by(by) for name, bounds in still.items()}
+
+
+# ---------------------------------------------------------------- live questions
+
+
+def test_a_condition_has_held_since_its_last_change() -> None:
+    """Bounds of the change: after the last read against it was sent, not after the first for it came."""
+    story = Story(end_ns=1_500 * MS)
+    story.set("burner_terminal", (0, 0), (800 * MS, 1))
+    traces = build_traces(story.rig, None, story.samples())
+    held = condition_held(traces, [("burner_terminal", ON), ("fan_terminal", ON)], T0 + 100 * MS)
+    assert held is not None
+    since = held.since
+    assert since.not_before_ns < T0 + 800 * MS <= since.not_after_ns
+    assert since.width_ns < 10 * MS
+
+
+def test_a_condition_that_does_not_hold_now_has_not_held() -> None:
+    """Also one that did a moment ago."""
+    story = Story(end_ns=1_500 * MS)
+    story.set("burner_terminal", (0, 1), (1_480 * MS, 0))
+    traces = build_traces(story.rig, None, story.samples())
+    assert condition_held(traces, [("burner_terminal", ON)], T0) is None
+
+
+def test_a_condition_that_was_not_read_for_a_second_is_not_known_to_hold() -> None:
+    """One that was, before and after, holds only since after."""
+    story = Story(end_ns=1_900 * MS).hide("independent", 300 * MS, 1_500 * MS)
+    traces = build_traces(story.rig, None, story.samples())
+    held = condition_held(traces, [("burner_terminal", ON)], T0)
+    assert held is not None and held.since.not_after_ns >= T0 + 1_500 * MS
+
+
+def test_reads_sent_before_the_question_do_not_answer_it() -> None:
+    """An `expect` after a press must not be met by a read from before it."""
+    story = Story(end_ns=1_500 * MS)
+    traces = build_traces(story.rig, None, story.samples())
+    assert condition_held(traces, [("burner_terminal", ON)], T0 + 1_500 * MS) is None
+    assert condition_held(traces, [("running", Wanted(above=3))], T0) is None
+    assert condition_held(traces, [], T0) is None
+
+
+def test_the_runner_and_the_judgement_see_the_same_ready() -> None:
+    """As soon as it has held for `steady`, and not before; the upper bound is the same ever after."""
+    story = Story()
+    final = marks_of(story)["ready"]
+    for after in (50 * MS, 95 * MS, 125 * MS, 400 * MS):
+        now = replace(story, end_ns=final.not_after_ns + after)
+        live = ready_since(now.rig, build_traces(now.rig, None, now.samples()), T0 + story.back_ns)
+        if after < 100 * MS:
+            assert live is None
+        else:
+            assert live is not None and live.not_after_ns == T0 + final.not_after_ns
+
+
+@pytest.mark.parametrize("alive", ["heartbeat", None])
+def test_a_running_controller_is_ready_from_the_start(alive: str | None) -> None:
+    """Before the first step the bench asks with an instant long past."""
+    rig = dryer(ready=Ready((("running", ON),), 100 * MS, alive, 1 * S))
+    story = Story(rig=rig, end_ns=1 * S)
+    assert ready_since(rig, build_traces(rig, None, story.samples()), T0) is not None

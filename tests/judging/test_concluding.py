@@ -1,0 +1,270 @@
+"""Scenarios and runs over their cycles: which word wins, demonstrations, dead channels, limits, the restart matrix."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from evidence import MS, OFF, ON, S, Story, dryer, expects, scenario
+from restart_bench.judging.matrix import matrix_rows
+from restart_bench.judging.scenario import judge_run, judge_scenario, planned_cycles
+from restart_bench.model.codec import from_line, to_line
+from restart_bench.model.journal import CycleJudged, ScenarioJudged
+from restart_bench.model.rig import Wanted
+from restart_bench.model.scenario import Case, Demonstration, Scenario
+from restart_bench.model.verdicts import Verdict
+
+PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
+BURNER_OFF = expects("burner", "is", OFF)
+BACK = 3 * S
+
+
+def cycles_of(told: Scenario, words: Sequence[Verdict], case: str = "") -> list[CycleJudged]:
+    """Cycles that ended with these words."""
+    return [CycleJudged(n, told.name, case, word, word.value, (), ()) for n, word in enumerate(words, start=1)]
+
+
+def concluded(words: Sequence[Verdict], planned: int | None = None, **changes: object) -> ScenarioJudged:
+    """A scenario judged over cycles that ended with these words."""
+    told = scenario(BURNER_OFF, **changes)
+    return judge_scenario(dryer(), told, cycles_of(told, words), len(words) if planned is None else planned)
+
+
+# ---------------------------------------------------------------- rules 4 and 10
+
+
+@pytest.mark.parametrize(
+    ("words", "verdict"),
+    [
+        ([PASS] * 3, PASS),
+        ([PASS, INCONCLUSIVE, PASS], INCONCLUSIVE),
+        ([PASS, ERROR, INCONCLUSIVE], ERROR),
+        ([PASS] * 9 + [FAIL], FAIL),
+        ([ERROR, FAIL, INCONCLUSIVE], FAIL),
+        ([], INCONCLUSIVE),
+    ],
+)
+def test_fail_beats_error_beats_inconclusive_beats_pass(words: list[Verdict], verdict: Verdict) -> None:
+    """Good cycles do not average a deviation away."""
+    assert concluded(words, planned=max(1, len(words))).verdict is verdict
+
+
+def test_errors_are_reported_beside_a_fail() -> None:
+    """Both are told, with their cycles."""
+    reason = concluded([PASS, FAIL, ERROR]).reason
+    assert "1 of 3 cycles failed: cycle 2" in reason and "1 cycle not valid: cycle 3" in reason
+
+
+@given(st.permutations([PASS, PASS, INCONCLUSIVE, FAIL, ERROR]), st.integers(0, 5))
+def test_the_order_of_cycles_does_not_matter(words: list[Verdict], kept: int) -> None:
+    """Nor does it for any part of them."""
+    part = words[:kept]
+    assert concluded(part, planned=5).verdict is concluded(sorted(part), planned=5).verdict
+
+
+def test_some_inconclusive_cycles_may_be_allowed() -> None:
+    """`inconclusive_at_most`, default 0."""
+    words = [PASS, INCONCLUSIVE, PASS]
+    assert concluded(words, inconclusive_at_most=1).verdict is PASS
+    assert concluded([*words, INCONCLUSIVE], inconclusive_at_most=1).verdict is INCONCLUSIVE
+
+
+def test_fewer_cycles_than_planned_are_inconclusive() -> None:
+    """What was not done shows nothing."""
+    found = concluded([PASS] * 19, planned=20)
+    assert found.verdict is INCONCLUSIVE and "only 19 of 20 planned cycles" in found.reason
+
+
+def test_cycles_are_counted_by_word() -> None:
+    """For the screen and run.json."""
+    assert concluded([PASS, PASS, FAIL, ERROR]).counted == {"pass": 2, "inconclusive": 0, "fail": 1, "error": 1}
+
+
+# ---------------------------------------------------------------- demonstrations
+
+
+@pytest.mark.parametrize(("cycles", "verdict"), [(58, INCONCLUSIVE), (59, PASS)])
+def test_a_demonstration_needs_its_success_run(cycles: int, verdict: Verdict) -> None:
+    """95 % at 95 %: 59 cycles without failure (exact binomial)."""
+    found = concluded([PASS] * cycles, demonstrate=Demonstration(0.95, 0.95))
+    assert found.verdict is verdict
+    assert verdict is PASS or "not reached" in found.reason
+
+
+@pytest.mark.parametrize(("cycles", "verdict"), [(92, INCONCLUSIVE), (93, PASS)])
+def test_inconclusive_cycles_count_as_failures_in_a_demonstration(cycles: int, verdict: Verdict) -> None:
+    """95 % at 95 % with one of them: 93 cycles."""
+    words = [PASS] * (cycles - 1) + [INCONCLUSIVE]
+    assert concluded(words, demonstrate=Demonstration(0.95, 0.95, 1)).verdict is verdict
+    assert concluded([*words, INCONCLUSIVE], demonstrate=Demonstration(0.95, 0.95, 1)).verdict is INCONCLUSIVE
+
+
+def test_298_cycles_do_not_show_99_percent_at_95_percent() -> None:
+    """Exact confidence at 298 is 0.949963."""
+    wanted = Demonstration(0.99, 0.95)
+    assert concluded([PASS] * 298, demonstrate=wanted).verdict is INCONCLUSIVE
+    assert concluded([PASS] * 299, demonstrate=wanted).verdict is PASS
+
+
+def test_each_case_has_to_show_it() -> None:
+    """Cycles of other off times do not help."""
+    cases = (Case("off_for=1 s", S), Case("off_for=2 s", 2 * S))
+    told = scenario(BURNER_OFF, cases=cases, repeat=59, demonstrate=Demonstration(0.95, 0.95))
+    first = cycles_of(told, [PASS] * 59, cases[0].name)
+    assert (
+        judge_scenario(dryer(), told, first + cycles_of(told, [PASS] * 58, cases[1].name), 117).verdict is INCONCLUSIVE
+    )
+    assert judge_scenario(dryer(), told, first + cycles_of(told, [PASS] * 59, cases[1].name), 118).verdict is PASS
+    assert planned_cycles(told) == 118
+
+
+# ---------------------------------------------------------------- rule 13
+
+
+def test_every_pass_states_its_limits() -> None:
+    """Shortest pulse excluded, blind spans, cycles and confidence, true off time, retries."""
+    told = scenario(expects("burner", "never", ON, longer_than_ns=20 * MS), expects("fan", "is", OFF), watch_ns=2 * S)
+    story = Story(scenario=told, end_ns=6 * S)
+    blinded = replace(story, scenario=scenario(expects("fan", "is", OFF), watch_ns=2 * S)).hide(
+        "independent", 4 * S, 4_400 * MS
+    )
+    limits = judge_scenario(dryer(), told, [story.judge()] * 2, 2).limits
+    text = "\n".join(limits)
+    assert "2 cycles without a deviation show a reliability of at least 22.36 % at a confidence of 95 %" in text
+    assert "burner: pulses shorter than 4" in text and "are not excluded" in text
+    assert "true off time 0.99..1.01 s" in text
+    assert "What controller says of itself shows nothing" in text
+    assert "fan: not read for up to 40" in "\n".join(judge_scenario(dryer(), told, [blinded.judge()], 1).limits)
+
+
+def test_reliability_shown_is_rounded_down() -> None:
+    """30 cycles show 0.904966 at 95 % (1 - 0.095034, computed: scipy)."""
+    assert "at least 90.49 %" in "\n".join(concluded([PASS] * 30).limits)
+
+
+def test_retries_of_the_bench_are_told() -> None:
+    """Rule 11."""
+    told = scenario(BURNER_OFF)
+    cycle = replace(cycles_of(told, [PASS])[0], figures={"retries": 2})
+    assert any("repeated 2 commands" in one for one in judge_scenario(dryer(), told, [cycle], 1).limits)
+
+
+# ---------------------------------------------------------------- rule 9
+
+
+@pytest.mark.parametrize(
+    "one",
+    [
+        expects("burner", "is", OFF),
+        expects("burner", "never", ON),
+        expects("burner", "stays", OFF),
+        expects("burner", "returns"),
+        expects("burner", "is", OFF, phase="during"),
+    ],
+)
+def test_an_expectation_of_off_on_a_channel_never_seen_on_is_an_error(one: object) -> None:
+    """The channel may be dead: a cut wire reads off as well."""
+    told = scenario(one)  # type: ignore[arg-type]
+    cycle = Story(scenario=told).set("burner_terminal", (0, 0)).judge()
+    (judged,) = judge_run(dryer(), [told], [cycle], {told.name: 1})
+    assert judged.verdict is ERROR
+    (late,) = judged.late_findings
+    assert late.cycle == 0 and late.point == "burner" and "may be dead" in late.reason
+
+
+def test_a_channel_seen_on_anywhere_in_the_run_is_alive() -> None:
+    """In another cycle, or in another scenario."""
+    told = scenario(BURNER_OFF)
+    dead = replace(Story(scenario=told).set("burner_terminal", (0, 0)).judge(), cycle=2)
+    (judged,) = judge_run(dryer(), [told], [Story(scenario=told).judge(), dead], {told.name: 2})
+    assert judged.verdict is PASS and judged.late_findings == ()
+    other = replace(told, name="fan-comes-back", after=(expects("fan", "is", OFF),))
+    seen = Story(scenario=other).judge()
+    both = judge_run(dryer(), [told, other], [dead, seen], {told.name: 1, other.name: 1})
+    assert [one.verdict for one in both] == [PASS, PASS]
+
+
+def test_a_channel_that_was_proven_otherwise_is_taken_to_work_and_that_is_told() -> None:
+    """`proven: lamp test 2026-07-20`."""
+    rig = dryer()
+    points = {**rig.points, "burner_terminal": replace(rig.points["burner_terminal"], proven="lamp test 2026-07-20")}
+    rig = replace(rig, points=points)
+    told = scenario(BURNER_OFF)
+    cycle = Story(rig=rig, scenario=told).set("burner_terminal", (0, 0)).judge()
+    (judged,) = judge_run(rig, [told], [cycle], {told.name: 1})
+    assert judged.verdict is PASS
+    assert any("lamp test 2026-07-20" in limit for limit in judged.limits)
+
+
+def test_expectations_of_on_and_the_controllers_own_points_need_no_such_proof() -> None:
+    """A dead channel can't read on, and an image is no channel."""
+    told = scenario(expects("burner", "is", ON), expects("burner", "is", OFF, judged="burner"))
+    cycle = Story(scenario=told).set("burner_terminal", (0, 0)).set("burner", (0, 0)).judge()
+    (judged,) = judge_run(dryer(), [told], [cycle], {told.name: 1})
+    assert judged.late_findings == ()
+
+
+def test_a_fail_stands_beside_a_dead_channel() -> None:
+    """The fan's deviation is proven, the burner's channel is in doubt."""
+    told = scenario(BURNER_OFF, expects("fan", "is", ON))
+    cycle = Story(scenario=told).set("burner_terminal", (0, 0)).judge()
+    (judged,) = judge_run(dryer(), [told], [cycle], {told.name: 1})
+    assert judged.verdict is FAIL and "may be dead" in judged.reason
+    assert from_line(to_line(judged)) == judged
+
+
+def test_a_run_without_numbers_plans_what_the_file_says() -> None:
+    """Repeat times cases."""
+    told = scenario(BURNER_OFF, repeat=2)
+    (judged,) = judge_run(dryer(), [told], [Story(scenario=told).judge()])
+    assert judged.verdict is INCONCLUSIVE and "only 1 of 2" in judged.reason
+
+
+# ---------------------------------------------------------------- the restart matrix
+
+
+def test_the_matrix_has_a_row_for_each_output() -> None:
+    """Before, at loss, at return, delay and the worst finding."""
+    told = scenario(BURNER_OFF, expects("fan", "is", ON, within=(0, S)), expects("batch_count", "is", Wanted(above=40)))
+    story = Story(scenario=told).set("fan_terminal", (0, 1), (2_005 * MS, 0), (BACK + 300 * MS, 1))
+    cycles = [replace(replace(story, seed=seed).judge(), cycle=seed) for seed in (1, 2, 3)]
+    rows = {row.point: row for row in matrix_rows(dryer(), cycles)}
+    assert list(rows) == ["burner", "fan", "batch_count"]
+    burner, fan, count = rows.values()
+    assert (burner.before, burner.at_return, burner.settled, burner.delay_ns) == ("on", "stays off", "off", None)
+    assert burner.at_loss.startswith("off within ")
+    assert (fan.at_return, fan.settled, fan.verdict) == ("off, then on", "on", PASS)
+    assert fan.delay_ns is not None and fan.delay_ns[0] <= 300 * MS <= fan.delay_ns[1]
+    assert (count.before, count.at_loss, count.settled) == ("41", "not read", "41")
+
+
+def test_the_matrix_counts_what_differs_between_cycles() -> None:
+    """On in two, off in one; the failing cycle gives the reason."""
+    told = scenario(expects("fan", "is", OFF))
+    usual = Story(scenario=told).judge()
+    came = Story(scenario=told).set("fan_terminal", (0, 1), (2_005 * MS, 0), (BACK + 300 * MS, 1)).judge()
+    cycles = [replace(usual, cycle=1), replace(usual, cycle=2), replace(came, cycle=3)]
+    fan = next(row for row in matrix_rows(dryer(), cycles) if row.point == "fan")
+    assert fan.settled == "off 2, on 1"
+    assert fan.verdict is FAIL and fan.cycles == 3
+
+
+def test_a_pulse_shows_in_the_matrix() -> None:
+    """On for a while, then off."""
+    told = scenario(BURNER_OFF)
+    cycle = Story(scenario=told).pulse("burner_terminal", BACK + 100 * MS, 100 * MS).judge()
+    (burner,) = (row for row in matrix_rows(dryer(), [cycle]) if row.point == "burner")
+    assert burner.at_return == "on for a while, then off"
+
+
+def test_an_output_of_which_nothing_is_expected_has_no_verdict() -> None:
+    """It is shown what it did, and that nobody judged it: no expectation, no word of the four."""
+    cycle = Story(scenario=scenario(BURNER_OFF)).judge()
+    rows = {row.point: row for row in matrix_rows(dryer(), [cycle])}
+    assert (rows["burner"].verdict, rows["burner"].verdict_word) == (PASS, "pass")
+    assert (rows["fan"].verdict, rows["fan"].verdict_word) == (None, "not judged")
+    assert rows["fan"].reason == "nothing is expected of it"

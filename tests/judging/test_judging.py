@@ -1,0 +1,582 @@
+"""The rules of judgement over whole cycles: what makes one invalid, what stands beside an error, what is reported."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from evidence import MS, OFF, ON, S, Story, dryer, expects, found, moved, scenario, with_check_pulse
+from restart_bench.judging.cycle import judge_cycle
+from restart_bench.judging.scenario import judge_scenario
+from restart_bench.model.codec import from_line, to_line
+from restart_bench.model.journal import CycleJudged
+from restart_bench.model.rig import Mode, Proof, Rig, Wanted
+from restart_bench.model.scenario import Ask, ByEye, Expect, Press, Step
+from restart_bench.model.verdicts import Verdict, overwrite
+
+PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
+BACK = 3 * S
+RUNS = 3_502 * MS
+BURNER_OFF = expects("burner", "is", OFF)
+NEVER_ON = expects("burner", "never", ON, longer_than_ns=20 * MS)
+
+
+def story(*after: object, **changes: object) -> Story:
+    """The usual story with these expectations (burner off, if none)."""
+    told = after or (BURNER_OFF,)
+    return Story(scenario=scenario(*told), **changes)  # type: ignore[arg-type]
+
+
+def problems(judged: CycleJudged) -> dict[str, str]:
+    """Kind and reason of everything that made the cycle invalid."""
+    return {
+        one.expectation.removeprefix("valid: "): one.reason
+        for one in judged.findings
+        if one.expectation.startswith("valid: ")
+    }
+
+
+def test_the_usual_story_passes() -> None:
+    """Everything as demanded: the verdict of the cycle is pass, and it has all its marks."""
+    judged = story(BURNER_OFF, NEVER_ON).judge()
+    assert judged.verdict is PASS, judged.reason
+    assert [mark.name for mark in judged.marks][-2:] == ["settled", "end"]
+    assert not judged.ends_run
+
+
+# ---------------------------------------------------------------- rule 1
+
+
+@settings(deadline=None, max_examples=8)
+@given(by=st.integers(-999 * S, 10**15))
+def test_same_evidence_same_finding_whenever_it_was(by: int) -> None:
+    """Moving every timestamp leaves verdicts, reasons and figures as they are."""
+    told = story(BURNER_OFF, NEVER_ON, expects("fan", "is", ON, within=(0, S))).pulse("burner_terminal", RUNS, 40 * MS)
+    told.hide("independent", RUNS + 200 * MS, RUNS + 300 * MS)
+    records, samples = told.records(), told.samples()
+    first = judge_cycle(told.rig, told.scenario, records, samples)
+    again = judge_cycle(told.rig, told.scenario, *moved(records, samples, by))
+    assert again.findings == first.findings
+    assert (again.verdict, again.reason, again.outputs, again.figures) == (
+        first.verdict, first.reason, first.outputs, first.figures,
+    )  # fmt: skip
+
+
+def test_a_judged_cycle_survives_the_journal() -> None:
+    """Judged from the archive it is what was shown live, figures included."""
+    told = story(
+        BURNER_OFF, NEVER_ON, expects("fan", "is", ON, within=(0, S)), expects("batch_count", "is", Wanted(above=2))
+    )
+    judged = told.pulse("burner_terminal", RUNS, 40 * MS).judge()
+    assert from_line(to_line(judged)) == judged
+
+
+# ---------------------------------------------------------------- rule 10: words overwrite upward
+
+# ETSI ES 201 873-1 V4.16.1 (2024-10), clause 24.1, Table 30 (quoted in two independent texts): the word that stands
+# after pass, inconc, fail and none were assigned to each current word. "none": nothing was said.
+NONE = None
+TTCN_3 = {
+    NONE: (PASS, INCONCLUSIVE, FAIL, NONE),
+    PASS: (PASS, INCONCLUSIVE, FAIL, PASS),
+    INCONCLUSIVE: (INCONCLUSIVE, INCONCLUSIVE, FAIL, INCONCLUSIVE),
+    FAIL: (FAIL, FAIL, FAIL, FAIL),
+}
+OVERWRITTEN = [
+    ([word for word in (current, assigned) if word is not NONE], after)
+    for current, row in TTCN_3.items()
+    for assigned, after in zip((PASS, INCONCLUSIVE, FAIL, NONE), row, strict=True)
+    if after is not NONE
+]
+# Expectations of the usual story that end with each word: two of each, about different points.
+ENDS = {
+    PASS: (expects("fan", "is", OFF), BURNER_OFF),
+    INCONCLUSIVE: (
+        expects("fan", "never", ON, judged="fan", longer_than_ns=20 * MS),
+        expects("burner", "never", ON, judged="burner", longer_than_ns=20 * MS),
+    ),
+    FAIL: (expects("fan", "is", ON), expects("burner", "is", ON)),
+}
+
+
+@pytest.mark.parametrize(("words", "after"), OVERWRITTEN)
+def test_findings_overwrite_each_other_as_in_ttcn_3(words: list[Verdict], after: Verdict) -> None:
+    """The table, held against the word of a whole cycle judged from its evidence, in either order of findings."""
+    told = [ENDS[word][place] for place, word in enumerate(words)]
+    for ordered in (told, told[::-1]):
+        judged = story(*ordered).judge()
+        found_words = [one.verdict for one in judged.findings if one.point]
+        assert sorted(found_words) == sorted(words), judged.findings
+        assert judged.verdict is after
+
+
+@pytest.mark.parametrize(("words", "after"), OVERWRITTEN)
+def test_cycles_overwrite_each_other_as_in_ttcn_3(words: list[Verdict], after: Verdict) -> None:
+    """The same table, held against the word of a scenario over its cycles, in either order of cycles."""
+    told = scenario(BURNER_OFF)
+    for ordered in (words, words[::-1]):
+        cycles = [CycleJudged(n, told.name, "", word, word.value, (), ()) for n, word in enumerate(ordered, start=1)]
+        assert judge_scenario(dryer(), told, cycles, len(cycles)).verdict is after
+
+
+@given(*(st.sampled_from(list(Verdict)) for _ in range(3)))
+def test_overwriting_is_associative_and_commutative(a: Verdict, b: Verdict, c: Verdict) -> None:
+    """A maximum over pass < inconc < error < fail (derived; in TTCN-3 error, which only the test system sets, comes
+    last: here a fail that stands beside it is reported as one)."""
+    assert overwrite(a, b) is overwrite(b, a)
+    assert overwrite(overwrite(a, b), c) is overwrite(a, overwrite(b, c))
+    assert overwrite(a, FAIL) is FAIL
+    assert overwrite(a, ERROR) is (FAIL if a is FAIL else ERROR)
+
+
+def test_one_inconclusive_finding_makes_the_cycle_inconclusive() -> None:
+    """And one fail makes it fail, whatever the others say."""
+    doubtful = expects("fan", "never", ON, judged="fan", longer_than_ns=20 * MS)
+    assert story(BURNER_OFF, doubtful).judge().verdict is INCONCLUSIVE
+    assert story(BURNER_OFF, doubtful, expects("fan", "is", ON)).judge().verdict is FAIL
+
+
+# ---------------------------------------------------------------- rule 8: the state before
+
+
+def test_a_state_before_that_was_not_reached_is_an_error_and_nothing_is_judged() -> None:
+    """Nothing was cut, and the finding says which step and why."""
+    told = story(switched=False, completed=False)
+    told.step("before", 0, True, (100 * MS, 200 * MS)).step("before", 1, False, (200 * MS, S), "burner reads off")
+    judged = told.judge()
+    assert judged.verdict is ERROR and not judged.ends_run
+    assert "nothing was cut" in problems(judged)["before"] and "burner reads off" in judged.reason
+    assert len(judged.findings) == 1
+
+
+def test_a_cycle_that_a_person_stopped_is_inconclusive() -> None:
+    """Nobody did anything wrong; the controller showed nothing either."""
+    judged = story(switched=False, completed=False).trouble("stopped", S, "stopped by a person").judge()
+    assert judged.verdict is INCONCLUSIVE
+    assert "stopped by a person" in judged.reason
+
+
+# ---------------------------------------------------------------- rule 8: proofs of the cut
+
+
+def test_a_supply_proof_read_on_all_through_the_cut_is_contradicted_and_ends_the_run() -> None:
+    """The relay did not open, or the wrong supply was switched: a person has to look."""
+    judged = story().never_dark().set("rail", (0, 1)).judge()
+    assert judged.verdict is ERROR and judged.ends_run
+    assert "the supply was not cut" in problems(judged)["contradicted"]
+    assert found(judged, "burner").verdict is ERROR
+
+
+def test_a_dip_shorter_than_the_gaps_of_its_proof_is_not_proven() -> None:
+    """Read every 4 ms, a dip of 3 ms can be missed: neither held nor broken, so an error that does not end the run."""
+    judged = story(off_ns=3 * MS).never_dark().set("rail", (0, 1)).judge()
+    assert judged.verdict is ERROR and not judged.ends_run
+    assert "the cut is not proven" in problems(judged)["unproven"]
+
+
+def test_one_proof_that_holds_is_enough() -> None:
+    """The rail was not read, the uptime fell: proven."""
+    assert story().hide("independent", 1_950 * MS, 3_050 * MS).judge().verdict is PASS
+
+
+def test_a_proof_that_always_reads_off_proves_nothing() -> None:
+    """A dead channel: off before the cut already."""
+    rig = dryer(proof_of_cut=(Proof("value", "rail", OFF),))
+    judged = story(rig=rig).set("rail", (0, 0)).judge()
+    assert judged.verdict is ERROR
+    assert "before the cut already" in problems(judged)["unproven"]
+
+
+def test_a_register_with_levels_may_be_the_proof() -> None:
+    """Millivolts of the rail, read as off below 5 V and on above 19 V."""
+    assert story(rig=dryer(proof_of_cut=(Proof("value", "rail_mv", OFF),))).judge().verdict is PASS
+
+
+@pytest.mark.parametrize("kind", ["falls", "contact lost"])
+def test_restart_proofs_alone_prove_a_cut(kind: str) -> None:
+    """`uptime: falls`, or the lost connection."""
+    point = "uptime" if kind == "falls" else None
+    rig = dryer(proof_of_cut=(Proof(kind, point),))  # type: ignore[arg-type]
+    assert story(rig=rig).judge().verdict is PASS
+    rides = story(rig=rig, off_ns=10 * MS).never_dark().judge()
+    assert rides.verdict is ERROR and "unproven" in problems(rides)
+
+
+def test_rises_is_a_restart_proof_as_well() -> None:
+    """A register that counts restarts."""
+    rig = dryer(proof_of_cut=(Proof("rises", "batch_count"),))
+    assert story(rig=rig).set("batch_count", (0, 7), (RUNS, 8)).judge().verdict is PASS
+
+
+def test_riding_through_needs_a_supply_proof() -> None:
+    """`restart: none` is not shown by a restart proof that does not hold."""
+    rig = dryer(proof_of_cut=(Proof("contact lost"),))
+    told = story(rig=rig, off_ns=10 * MS).never_dark()
+    judged = replace(told, scenario=replace(told.scenario, restart="none")).judge()
+    assert judged.verdict is ERROR and "unproven" in problems(judged)
+
+
+def test_a_supply_that_does_not_return_is_an_error() -> None:
+    """The rail stays off after the command back."""
+    judged = story().boot(dark=5 * S).set("rail", (0, 1), (2 * S + MS, 0)).judge()
+    assert judged.verdict is ERROR
+    assert "did not return" in problems(judged)["not back"]
+
+
+def test_a_second_dip_is_an_error() -> None:
+    """300 ms after the return the rail is off again for 50 ms."""
+    told = story().set("rail", (0, 1), (2 * S + MS, 0), (BACK + MS, 1), (3_300 * MS, 0), (3_350 * MS, 1))
+    judged = told.judge()
+    assert judged.verdict is ERROR
+    assert "second time" in problems(judged)["second dip"]
+
+
+def test_bounce_while_the_relay_closes_is_no_second_dip() -> None:
+    """Within `operate` + `bounce` after the command back."""
+    rig = dryer()
+    assert rig.supply is not None
+    rig = replace(rig, supply=replace(rig.supply, bounce_ns=40 * MS))
+    bounces = [(BACK + MS, 1), (BACK + 10 * MS, 0), (BACK + 20 * MS, 1)]
+    told = story(rig=rig).set("rail", (0, 1), (2 * S + MS, 0), *bounces)
+    assert told.judge().verdict is PASS
+
+
+def test_leaving_run_mode_needs_its_proof() -> None:
+    """Default: a point of `ready.when` read false; without it the cycle is not valid."""
+    rig = dryer(mode=Mode("by-hand"))
+    told = replace(story(rig=rig).never_dark(), scenario=scenario(BURNER_OFF, how="mode"))
+    told.set("running", (0, 1), (2_020 * MS, 0), (BACK + 20 * MS, 1))
+    assert told.judge().verdict is PASS
+    stayed = told.set("running", (0, 1)).judge()
+    assert stayed.verdict is ERROR and stayed.ends_run
+    assert "run mode is not proven" in problems(stayed)["unproven"]
+
+
+# ---------------------------------------------------------------- restart
+
+
+def test_a_restart_proof_contradicted_while_a_supply_proof_holds_is_a_finding() -> None:
+    """Fail for `required`, evidence for `none`, a note for `either`."""
+    told = story(off_ns=12 * MS).never_dark().set("burner_terminal", (0, 0))
+    for wanted, verdict in (("required", FAIL), ("none", PASS), ("either", PASS)):
+        one = replace(told, scenario=replace(told.scenario, restart=wanted)).finding("", f"restart: {wanted}")
+        assert one.verdict is verdict
+        assert one.figures["restarted"] is False
+
+
+def test_a_restart_that_was_not_wanted_is_a_fail() -> None:
+    """`restart: none`, but the uptime fell."""
+    told = story()
+    one = replace(told, scenario=replace(told.scenario, restart="none")).finding("", "restart")
+    assert one.verdict is FAIL and "uptime fell" in one.reason
+
+
+def test_proofs_of_the_restart_that_contradict_one_another_are_inconclusive() -> None:
+    """The connection was lost, but the uptime went on: neither is believed."""
+    rig = dryer(proof_of_cut=(Proof("value", "rail", OFF), Proof("falls", "batch_count"), Proof("contact lost")))
+    one = story(rig=rig).finding("", "restart")
+    assert one.verdict is INCONCLUSIVE and "contradict one another" in one.reason
+
+
+# ---------------------------------------------------------------- not ready in time
+
+
+def test_not_ready_in_time_is_a_fail_where_the_supply_is_proven_back() -> None:
+    """The rail is on, the controller does not answer."""
+    one = replace(story(), end_ns=6 * S).boot(dark=10 * S).finding("", "ready within")
+    assert one.verdict is FAIL
+    assert "controller did not answer" in one.reason
+
+
+def test_not_ready_in_time_is_inconclusive_where_only_the_relay_says_that_the_supply_is_back() -> None:
+    """Perhaps it never got its power."""
+    rig = dryer(proof_of_cut=(Proof("contact lost"),))
+    one = replace(story(rig=rig), end_ns=6 * S).boot(dark=10 * S).finding("", "ready within")
+    assert one.verdict is INCONCLUSIVE and "nothing but the relay" in one.reason
+
+
+def test_a_controller_that_answers_has_its_supply_back() -> None:
+    """It answers and lives but does not run: a fail, also without a supply proof."""
+    rig = dryer(proof_of_cut=(Proof("contact lost"),))
+    one = replace(story(rig=rig), end_ns=6 * S).set("running", (0, 1), (2 * S, 0)).finding("", "ready within")
+    assert one.verdict is FAIL and "running read off" in one.reason
+
+
+def test_not_ready_is_not_claimed_of_a_time_that_was_not_seen() -> None:
+    """The bench did not ask for 700 ms before the deadline."""
+    told = replace(story(), end_ns=6 * S).boot(dark=10 * S).hide("controller", 3_300 * MS, 4_200 * MS)
+    assert told.finding("", "ready within").verdict is INCONCLUSIVE
+
+
+def test_ready_too_late_is_a_fail_and_expectations_count_from_the_end_of_its_time() -> None:
+    """Ready 1.3 s after the return, 1 s allowed."""
+    told = replace(story(expects("burner", "is", OFF)), end_ns=6 * S)
+    told.set("running", (0, 1), (2 * S, 0), (BACK + 1_300 * MS, 1)).pulse(
+        "burner_terminal", BACK + 1_100 * MS, 100 * MS
+    )
+    judged = told.judge()
+    assert found(judged, "", "ready within").verdict is FAIL
+    assert found(judged, "burner").verdict is FAIL
+
+
+# ---------------------------------------------------------------- instruments and conditions
+
+
+def test_a_wrong_device_voids_the_cycle_and_ends_the_run() -> None:
+    """Anything else read where the rig file identifies the device."""
+    judged = story(rig=dryer(identify=(("device_code", Wanted(equals=4712)),))).judge()
+    assert judged.verdict is ERROR and judged.ends_run
+    assert "wrong device" in problems(judged)["identity"]
+
+
+def test_a_broken_check_channel_voids_the_cycle() -> None:
+    """`always_on` read off once: the independent I/O is not to be trusted."""
+    rig = dryer(check_channels=(("always_on", ON),))
+    assert story(rig=rig).judge().verdict is PASS
+    judged = story(rig=rig).set("always_on", (0, 1), (4 * S, 0), (4_010 * MS, 1)).judge()
+    assert judged.verdict is ERROR and "check channel" in problems(judged)
+
+
+def test_a_check_channel_that_was_never_read_vouches_for_nothing() -> None:
+    """Not wrong, but not shown either: a point that answers with nothing but values between its levels."""
+    judged = story(rig=dryer(check_channels=(("rail_mv", ON),))).set("rail_mv", (0, 12_000)).judge()
+    assert judged.verdict is INCONCLUSIVE
+    assert found(judged, "rail_mv").verdict is INCONCLUSIVE
+
+
+def test_only_while_lost_ends_the_run() -> None:
+    """The guard opened."""
+    rig = dryer(only_while=(("guard_closed", ON),))
+    assert story(rig=rig).judge().verdict is PASS
+    judged = story(rig=rig).set("guard_closed", (0, 1), (4 * S, 0)).judge()
+    assert judged.verdict is ERROR and judged.ends_run and "guard_closed read off" in problems(judged)["only_while"]
+
+
+def test_a_second_without_a_read_of_only_while_counts_as_lost() -> None:
+    """What can't be seen can't be relied on."""
+    rig = dryer(only_while=(("guard_closed", ON),))
+    judged = replace(story(rig=rig), end_ns=7 * S).hide("independent", 4 * S, 5_200 * MS).judge()
+    assert judged.ends_run and "was not read for 1.2 s" in problems(judged)["only_while"]
+
+
+def test_a_check_pulse_has_to_be_seen() -> None:
+    """Given and seen: fine. Given and not seen, on all along, or not given: not valid."""
+    rig = with_check_pulse(dryer())
+    told = (
+        story(rig=rig).write("spare_out", True, "check pulse", S).write("spare_out", False, "check pulse", S + 20 * MS)
+    )
+    wired = [(S + MS, 1), (S + 21 * MS, 0)]
+    told.set("spare_out", *wired)
+    assert replace(told, truth={**told.truth, "spare_in": [(0, 0), *wired]}).judge().verdict is PASS
+    assert "not seen at spare_in" in problems(told.judge())["check pulse"]
+    stuck = replace(told, truth={**told.truth, "spare_in": [(0, 1)]})
+    assert "on before" in problems(stuck.judge())["check pulse"]
+    assert "no check pulse" in problems(story(rig=rig).judge())["check pulse"]
+
+
+def test_a_command_point_stuck_out_of_idle_voids_the_cycle() -> None:
+    """The start button was released but goes on reading pressed."""
+    told = story().write("start_button", True, "press", S).write("start_button", False, "release", S + 200 * MS)
+    pressed = replace(told, truth={**told.truth, "start_button": [(0, 0), (S, 1), (S + 201 * MS, 0)]})
+    assert pressed.judge().verdict is PASS
+    judged = replace(told, truth={**told.truth, "start_button": [(0, 0), (S, 1)]}).judge()
+    assert judged.verdict is ERROR and "stuck out of idle" in problems(judged)["stuck"]
+
+
+def test_a_held_point_is_not_stuck() -> None:
+    """Out of idle on purpose, to the end of the watch."""
+    told = story().write("start_button", True, "hold", S).set("start_button", (0, 0), (S, 1))
+    assert told.judge().verdict is PASS
+
+
+@pytest.mark.parametrize("kind", ["observer", "log", "slept", "unreachable", "relay", "not ready"])
+def test_what_the_bench_met_with_makes_the_cycle_invalid(kind: str) -> None:
+    """Its own text is the reason."""
+    judged = story().trouble(kind, 4 * S, "the log failed").judge()
+    assert judged.verdict is ERROR and problems(judged) == {kind: "the log failed"}
+
+
+def test_a_stepped_wall_clock_is_only_noted() -> None:
+    """It labels, it measures nothing."""
+    judged = story().trouble("wall clock", 4 * S, "stepped by 3 s", error=False).judge()
+    assert judged.verdict is PASS and "stepped by 3 s" in judged.notes
+
+
+def test_a_command_that_was_not_taken_is_an_error() -> None:
+    """The relay refused to close."""
+    judged = story(command={"restore": {"problem": "no answer"}}).judge()
+    assert judged.verdict is ERROR and "no answer" in problems(judged)["relay"]
+
+
+def test_a_supply_that_was_never_commanded_back_is_an_error() -> None:
+    """The cycle broke off while the supply was off."""
+    told = story(completed=False)
+    records = told.records()
+    records = replace(records, switchings=records.switchings[:1])
+    judged = judge_cycle(told.rig, told.scenario, records, told.samples())
+    assert judged.verdict is ERROR and "not back" in problems(judged)
+
+
+# ---------------------------------------------------------------- rule 10: what stands beside an error
+
+
+def test_a_deviation_seen_wholly_before_an_error_stands_as_a_fail() -> None:
+    """The burner came on at 3.55 s, the log failed at 4.2 s; the reason tells both."""
+    told = story(NEVER_ON).pulse("burner_terminal", 3_550 * MS, 100 * MS).trouble("log", 4_200 * MS, "the disk is full")
+    judged = told.judge()
+    assert judged.verdict is FAIL
+    assert found(judged, "burner").verdict is FAIL
+    assert "no longer valid: the disk is full" in judged.reason
+
+
+def test_a_deviation_after_an_error_does_not_count() -> None:
+    """The log failed at 3.2 s."""
+    told = story(NEVER_ON).pulse("burner_terminal", 3_550 * MS, 100 * MS).trouble("log", 3_200 * MS, "the disk is full")
+    judged = told.judge()
+    assert judged.verdict is ERROR
+    one = found(judged, "burner")
+    assert one.verdict is ERROR and one.figures["without_the_error"] == "fail"
+
+
+def test_passes_do_not_stand_beside_an_error() -> None:
+    """A test that was not valid shows nothing."""
+    assert found(story().trouble("log", 4_800 * MS).judge(), "burner").verdict is ERROR
+
+
+@pytest.mark.parametrize("kind", ["identity", "check channel", "unproven", "stuck"])
+def test_some_errors_void_the_whole_cycle_whenever_they_came(kind: str) -> None:
+    """Wrong identity, broken check channel, unproven cut, stuck command: not even an early deviation stands."""
+    rig: Rig = dryer(check_channels=(("always_on", ON),), identify=(("device_code", Wanted(equals=4711)),))
+    told = story(NEVER_ON, rig=rig, end_ns=6 * S).pulse("burner_terminal", 3_550 * MS, 100 * MS)
+    assert told.judge().verdict is FAIL
+    if kind == "identity":
+        told.set("device_code", (0, 4711), (4_800 * MS, 1))
+    elif kind == "check channel":
+        told.set("always_on", (0, 1), (4_800 * MS, 0))
+    elif kind == "unproven":
+        told = replace(told, rig=replace(rig, proof_of_cut=(Proof("rises", "uptime"),)))
+    else:
+        told.write("start_button", True, "press", 4_100 * MS).write("start_button", False, "release", 4_200 * MS)
+        told.set("start_button", (0, 0), (4_100 * MS, 1))
+    judged = told.judge()
+    assert judged.verdict is ERROR and kind in problems(judged)
+
+
+# ---------------------------------------------------------------- program, function check
+
+
+def test_another_program_after_the_restart_is_a_fail() -> None:
+    """The checksum changed."""
+    rig = dryer(program=("program_id",))
+    assert story(rig=rig).finding("program_id").verdict is PASS
+    one = story(rig=rig).set("program_id", (0, 17042), (RUNS, 42118)).finding("program_id")
+    assert one.verdict is FAIL and "17042 before, 42118 after" in one.reason
+    unread = story(rig=rig).boot(dark=10 * S).judge()
+    assert found(unread, "program_id").verdict is INCONCLUSIVE
+
+
+CHECK = (
+    Step("function check", 0, Press("start_button"), "press start_button"),
+    Step("function check", 1, Expect((("burner", ON),), ("burner_terminal",), S, 50 * MS), "expect burner on"),
+    Step("function check", 2, ByEye((("fan", True),)), "by eye: fan on"),
+    Step("function check", 3, Ask("Close the hopper."), "ask: close the hopper"),
+)
+
+
+def checked(*reached: bool | None, came: int | None = None, blind: bool = False) -> CycleJudged:
+    """A function check whose steps ended so; the burner came on at an instant."""
+    told = replace(story(), end_ns=7 * S, scenario=scenario(function_check=CHECK))
+    told.set("burner_terminal", (0, 1), (2_005 * MS, 0), *([(came, 1)] if came else []))
+    spans = ((5_000, 5_200), (5_200, 6_250), (6_250, 6_400), (6_400, 6_500))
+    for index, (one, span) in enumerate(zip(reached, spans, strict=False)):
+        told.step(
+            "function check", index, one, (span[0] * MS, span[1] * MS), "the person said no" if one is None else ""
+        )
+    if blind:
+        told.hide("independent", 5_150 * MS, 6_240 * MS)
+    return told.judge()
+
+
+def test_a_function_check_that_is_met_passes() -> None:
+    """The program still works."""
+    assert checked(True, True, True, True, came=5_300 * MS).verdict is PASS
+
+
+def test_a_function_check_that_is_missed_is_a_fail() -> None:
+    """The burner did not come on, and the reads show it; or a person saw that the fan did not run."""
+    judged = checked(True, False, True, True)
+    one = found(judged, "", "function check: expect")
+    assert one.verdict is FAIL and "burner read off" in one.reason
+    assert found(checked(True, True, False, True), "", "function check: by eye").verdict is FAIL
+
+
+def test_a_function_check_that_could_not_be_read_or_done_is_inconclusive() -> None:
+    """Blind for the second in question; a person who would not do as asked; a step that never came."""
+    assert found(checked(True, False, True, True, blind=True), "", "function check: expect").verdict is INCONCLUSIVE
+    assert found(checked(True, True, True, None), "", "function check: ask").verdict is INCONCLUSIVE
+    assert found(checked(True, True), "", "function check: ask").verdict is INCONCLUSIVE
+
+
+def test_a_function_check_that_the_reads_show_met_after_all_is_not_a_fail() -> None:
+    """The live look missed it, the evidence does not say so."""
+    judged = checked(True, False, True, True, came=5_400 * MS)
+    assert found(judged, "", "function check: expect").verdict is INCONCLUSIVE
+
+
+# ---------------------------------------------------------------- what is reported
+
+
+def test_a_lasting_disagreement_of_image_and_terminal_is_reported() -> None:
+    """The image says off, the terminal is on: a relay that sticks, perhaps. The terminal is judged."""
+    told = replace(story(expects("fan", "is", ON)), end_ns=7 * S)
+    told = replace(told, scenario=replace(told.scenario, watch_ns=2 * S))
+    judged = told.set("fan_terminal", (0, 1), (2_005 * MS, 0), (BACK + 300 * MS, 1)).judge()
+    assert found(judged, "fan").verdict is PASS
+    (note,) = judged.notes
+    assert "the controller says off, its terminal was on" in note
+
+
+def test_an_off_that_the_controller_itself_denies_is_inconclusive() -> None:
+    """The image says on, the terminal reads off: a fuse, or a channel that died in the cut (the thought of rule 9)."""
+    told = replace(story(expects("fan", "is", OFF)), end_ns=7 * S)
+    told = replace(told, scenario=replace(told.scenario, watch_ns=2 * S)).set("fan", (0, 1))
+    judged = told.judge()
+    assert found(judged, "fan").verdict is INCONCLUSIVE and "the channel is dead" in found(judged, "fan").reason
+    (note,) = judged.notes
+    assert "the controller says on, its terminal was off" in note
+    assert story(expects("fan", "is", OFF)).judge().notes == ()
+
+
+def test_outputs_say_what_each_did() -> None:
+    """Before, at loss, at return, settled, and how long it took."""
+    told = story().set("fan_terminal", (0, 1), (2_005 * MS, 0), (BACK + 300 * MS, 1))
+    seen = {one.point: one for one in told.judge().outputs}
+    fan, burner = seen["fan"], seen["burner"]
+    assert (fan.before, fan.at_loss, fan.at_return, fan.settled, fan.changes) == (True, False, False, True, 1)
+    assert fan.delay_ns is not None and fan.delay_ns[0] <= 300 * MS <= fan.delay_ns[1]
+    assert fan.loss_ns is not None and fan.loss_ns[0] <= 5 * MS <= fan.loss_ns[1]
+    assert (burner.settled, burner.delay_ns, burner.changes) == (False, None, 0)
+
+
+def test_the_true_off_time_is_reported_with_bounds() -> None:
+    """From the commands and the relay's data, and as the rail saw it."""
+    figures = story().judge().figures
+    assert figures["off_time_ns"] == [S - 3 * MS, S + 3 * MS]
+    low, high = figures["off_time_seen_ns"]
+    assert low <= S <= high and figures["off_time_seen_by"] == "rail"
+
+
+def test_retries_of_the_bench_are_counted() -> None:
+    """Rule 11: a later attempt never hides an earlier one."""
+    told = story()
+    told.write("start_button", False, "idle", S)
+    told.writes[0] = replace(told.writes[0], retries=2)
+    assert told.judge().figures["retries"] == 2
+
+
+def test_the_reads_that_do_not_count_are_counted() -> None:
+    """Rule 3: ten reads of a stale image and the first of the new one."""
+    assert 9 <= story().judge().figures["not_counted"] <= 13

@@ -1,0 +1,198 @@
+"""The results on a console: matrix, what did not pass with its reason, limits, where the record lies, the exit."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.console import Console
+
+from live_values import NEVER_ON, burner_finding, judged_cycle, one_run
+from restart_bench.judging.cycle import ALL_PHASES_DONE, NOT_VALID
+from restart_bench.judging.rehearsal import NOTHING_CUT
+from restart_bench.judging.summary import limits_of
+from restart_bench.model.journal import Finding, OutputSeen
+from restart_bench.model.outcome import OneRun, RunOutcome
+from restart_bench.model.verdicts import EXIT_MEANS, GLOSS, Verdict, exit_of
+from restart_bench.report.console import notable_rows, print_outcome
+
+BURNER = OutputSeen("burner", "burner_terminal", before=1.0, at_loss=0.0, at_return=0.0, settled=0.0)
+
+
+def shown(*runs: OneRun, width: int = 100, code: int | None = None, **console: Any) -> str:
+    verdict = runs[0].scenarios[0].verdict if runs else Verdict.PASS
+    outcome = RunOutcome(exit_of(verdict) if code is None else code, verdict, runs)
+    stream = io.StringIO()
+    print_outcome(outcome, Console(file=stream, width=width, **{"color_system": None, **console}))
+    return stream.getvalue()
+
+
+FAILED = one_run(
+    judged_cycle(1, burner_finding(1, Verdict.PASS)),
+    judged_cycle(2, burner_finding(2, Verdict.FAIL, "on for 196 .. 204 ms")),
+    judged_cycle(3, burner_finding(3, Verdict.FAIL, "on for 196 .. 204 ms")),
+    verdict=Verdict.FAIL,
+    reason="2 of 3 cycles failed: cycle 2: on for 196 .. 204 ms; cycle 3: on for 196 .. 204 ms",
+)
+
+
+def test_every_verdict_word_carries_its_gloss() -> None:
+    """Whoever reads a result reads beside the word what it means."""
+    for verdict in Verdict:
+        finding = burner_finding(1, verdict, "because")
+        assert f"{verdict.value} ({GLOSS[verdict]})" in shown(one_run(judged_cycle(1, finding), verdict=verdict))
+
+
+def test_the_exit_code_stands_last_with_its_meaning() -> None:
+    """The last line says with which code the command ends and what that means."""
+    last = shown(FAILED).rstrip().splitlines()[-1]
+    assert last == "result: fail (shown to deviate), exit code 1: a proven fail"
+    for code, meaning in EXIT_MEANS.items():
+        assert f"exit code {code}: {meaning}" in shown(FAILED, code=code)
+
+
+def test_a_fail_is_told_with_its_cycles_and_its_reason() -> None:
+    """The same deviation in several cycles is told once, with all their numbers."""
+    text = shown(FAILED)
+    assert f"fail  burner {NEVER_ON}" in text
+    assert "cycles 2, 3: on for 196 .. 204 ms" in text
+    assert text.count("on for 196 .. 204 ms") == 1
+
+
+def test_an_expectation_that_went_both_ways_counts_both() -> None:
+    """Beside the worst verdict stands how often each came: good cycles are not hidden, bad ones not averaged."""
+    assert f"fail  burner {NEVER_ON} (pass 1, fail 2)" in shown(FAILED)
+
+
+def test_what_passed_is_not_listed_among_what_did_not() -> None:
+    """Findings that pass are in the matrix and in the record; only the others need a person."""
+    passed = one_run(judged_cycle(1, burner_finding(1, Verdict.PASS, "seen off")), verdict=Verdict.PASS)
+    assert notable_rows(passed.rig, passed.scenarios[0], passed.cycles) == []
+    assert NEVER_ON not in shown(passed)
+
+
+def test_a_cycle_that_is_an_error_as_a_whole_is_told() -> None:
+    """When no single expectation is to blame the cycle's own reason is shown."""
+    run = one_run(judged_cycle(1, verdict=Verdict.ERROR, reason="no proof of the cut held"), verdict=Verdict.ERROR)
+    text = shown(run)
+    assert "the cycle as a whole" in text
+    assert "cycle 1: no proof of the cut held" in text
+
+
+def test_a_dead_channel_is_told_over_the_whole_run() -> None:
+    """What is only seen at the run's end (rule 9) names no cycle."""
+    late = Finding("burner-stays-shut", "", 0, "burner", "is off", Verdict.ERROR, "the channel may be dead")
+    text = shown(one_run(judged_cycle(1), verdict=Verdict.ERROR, late=(late,)))
+    assert "over the whole run: the channel may be dead" in text
+
+
+def test_the_worst_stands_first() -> None:
+    """Fails before errors before what was not shown."""
+    findings = [
+        Finding("burner-stays-shut", "", 1, f"p{n}", "is off", verdict, "because")
+        for n, verdict in enumerate((Verdict.INCONCLUSIVE, Verdict.ERROR, Verdict.FAIL))
+    ]
+    run = one_run(judged_cycle(1, *findings, verdict=Verdict.FAIL), verdict=Verdict.FAIL)
+    rows = notable_rows(run.rig, run.scenarios[0], run.cycles)
+    assert [row.verdict for row in rows] == [Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE]
+
+
+def test_the_matrix_shows_what_each_output_did() -> None:
+    """A row an output: before, at loss, at return, delay and verdict; outputs that nobody asked about say so."""
+    fan = dataclasses.replace(BURNER, point="fan", at_return=0.0, settled=1.0, delay_ns=(900_000_000, 920_000_000))
+    cycle = judged_cycle(1, burner_finding(1, Verdict.PASS))
+    run = one_run(dataclasses.replace(cycle, outputs=(BURNER, fan)), verdict=Verdict.PASS)
+    lines = {line.split()[0]: line for line in shown(run).splitlines() if line.split()}
+    assert lines["burner"].split()[-1] == "pass"
+    assert lines["fan"].split()[-2:] == ["not", "judged"]
+    assert "900.0 .. 920.0 ms" in lines["fan"]
+    assert all(word in lines["output"] for word in ("before", "at loss", "at return", "delay", "verdict"))
+
+
+@pytest.mark.parametrize("width", [60, 80, 140])
+def test_results_fit_the_window(width: int) -> None:
+    """No line of the results but the path of the record is wider than the window."""
+    for line in shown(FAILED, width=width).splitlines():
+        assert len(line) <= width or line.startswith("record:")
+
+
+def test_the_path_of_the_record_can_be_copied() -> None:
+    """The path stands whole in one line, however narrow the window."""
+    line = next(line for line in shown(FAILED, width=40).splitlines() if line.startswith("record:"))
+    assert line.endswith("report.html")
+
+
+def test_a_limit_that_holds_for_all_is_told_once() -> None:
+    """Limits are listed once each, with the scenarios that they hold for."""
+    (one,) = FAILED.scenarios
+    other = dataclasses.replace(one, scenario="fan-comes-back", limits=(*one.limits, "only here"))
+    assert limits_of([one, other]) == [
+        (one.limits[0], ("burner-stays-shut", "fan-comes-back")),
+        ("only here", ("fan-comes-back",)),
+    ]
+    text = " ".join(shown(dataclasses.replace(FAILED, scenarios=(one, other))).split())
+    assert f"all: {one.limits[0]}" in text
+    assert "fan-comes-back: only here" in text
+
+
+def test_how_a_run_ended_is_said_where_it_was_not_completed() -> None:
+    """A run that was stopped says so, and by whom or why, before any verdict."""
+    stopped = dataclasses.replace(FAILED, how="stopped", reason="stopped by a person (Ctrl-C)")
+    text = shown(stopped)
+    assert text.index("stopped by a person") < text.index("burner-stays-shut")
+
+
+def test_without_a_console_there_are_no_control_characters() -> None:
+    """In a pipe stand plain characters, whatever texts the files hold."""
+    finding = burner_finding(1, Verdict.FAIL, "odd \x1b[31m reason\r")
+    run = one_run(judged_cycle(1, finding), verdict=Verdict.FAIL, reason="odd \x1b reason")
+    assert not any(ord(character) < 32 and character != "\n" for character in shown(run))
+
+
+@given(st.lists(st.sampled_from(list(Verdict)), min_size=1, max_size=12))
+def test_nothing_that_did_not_pass_is_left_out(verdicts: list[Verdict]) -> None:
+    """Every cycle whose worst finding did not pass is named in the results."""
+    cycles = [
+        judged_cycle(n, burner_finding(n, verdict, f"reason {verdict.value}")) for n, verdict in enumerate(verdicts, 1)
+    ]
+    worst = next(one for one in (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS) if one in verdicts)
+    run = one_run(*cycles, verdict=worst)
+    rows = notable_rows(run.rig, run.scenarios[0], run.cycles)
+    named = {number for row in rows for said in row.said for number in said.cycles}
+    assert named == ({n for n, one in enumerate(verdicts, 1) if one is worst} if worst is not Verdict.PASS else set())
+
+
+def test_a_rehearsal_has_steps_and_no_verdict() -> None:
+    """Where nothing was cut no line says pass: the steps were reached, and nothing is shown about a restart."""
+    step = Finding("burner-stays-shut", "", 1, "", "before: press start_button", Verdict.PASS, "reached")
+    run = one_run(judged_cycle(1, step), verdict=Verdict.PASS)
+    rehearsed = dataclasses.replace(run.scenarios[0], limits=(NOTHING_CUT,))
+    text = shown(dataclasses.replace(run, scenarios=(rehearsed,)))
+    assert "pass" not in text
+    assert "reached      before: press start_button" in text
+    assert "every step was reached; nothing was cut" in text.splitlines()[-1] + text.splitlines()[-2]
+
+
+def test_what_only_follows_from_the_end_of_a_cycle_is_counted_not_listed() -> None:
+    """After Ctrl-C one line says where the cycle ended and how many expectations that left open."""
+    open_ones = [burner_finding(1, Verdict.INCONCLUSIVE, "not seen") for _ in range(3)]
+    end = Finding("burner-stays-shut", "", 1, "", ALL_PHASES_DONE, Verdict.INCONCLUSIVE, "stopped by a person")
+    text = shown(one_run(judged_cycle(1, *open_ones, end), verdict=Verdict.INCONCLUSIVE), code=130)
+    assert "not seen" not in text
+    assert "stopped by a person; so 3 expectations could not be judged" in text
+    assert "result: not complete, exit code 130" in text
+
+
+def test_what_a_problem_made_an_error_is_counted_not_listed() -> None:
+    """A cycle that is not valid tells its problem once; a deviation that stands beside it is still told."""
+    void = burner_finding(1, Verdict.ERROR, f"{NOT_VALID} (cut): seen off")
+    problem = Finding("burner-stays-shut", "", 1, "", "valid: cut", Verdict.ERROR, "no proof of the cut held")
+    stands = burner_finding(1, Verdict.FAIL, "on for 196 .. 204 ms")
+    text = shown(one_run(judged_cycle(1, void, problem, stands), verdict=Verdict.FAIL), width=140)
+    assert "no proof of the cut held; so 1 expectation could not be judged" in text
+    assert "seen off" not in text
+    assert "on for 196 .. 204 ms" in text

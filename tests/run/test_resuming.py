@@ -1,0 +1,167 @@
+"""`run --resume`: an earlier run that was ended early or killed is gone on with, and stays as it is itself."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pymodbus.client import ModbusTcpClient
+
+from restart_bench.archive.reader import ArchivedRun
+from restart_bench.archive.rejudging import judge_again
+from restart_bench.archive.soundness import verify
+from restart_bench.model.journal import CycleStarted, Record
+from restart_bench.model.outcome import Refused, RunOutcome
+from restart_bench.model.verdicts import EXIT_PASS, EXIT_STOPPED, Verdict
+from safety_rig import MS, SCENARIO, ArmedRig, Seen, armed_rig, nothing_pressed, told_of
+
+LONG = SCENARIO.replace("off_for: 350 ms", "off_for: 5 s")
+
+
+class StopsInCycle(Seen):
+    """A person presses Ctrl-C when a cycle begins."""
+
+    def __init__(self, cycle: int) -> None:
+        super().__init__()
+        self._cycle = cycle
+
+    def record(self, record: Record) -> None:
+        super().record(record)
+        if isinstance(record, CycleStarted) and record.cycle == self._cycle:
+            os.kill(os.getpid(), 2)
+
+
+def why(outcome: RunOutcome) -> str:
+    """What it says for itself."""
+    return "; ".join([outcome.runs[0].reason, *(one.reason for one in outcome.runs[0].cycles)])
+
+
+def numbers_of(folder: Path) -> list[int]:
+    """Cycles of a run."""
+    return sorted(ArchivedRun.open(folder).cycle_records)
+
+
+def test_only_the_cycles_that_are_left_are_done_and_all_count(tmp_path: Path) -> None:
+    """Stopped in the third of four: the second run does two, and its conclusion speaks of four."""
+    with armed_rig(tmp_path, repeat=4) as rig:
+        assert rig.perform(StopsInCycle(3)).exit_code == EXIT_STOPPED
+        (first,) = rig.runs()
+        before = {path.name: path.read_bytes() for path in first.iterdir() if path.is_file()}
+        outcome = rig.perform(resume="last")
+        assert outcome.exit_code == EXIT_PASS, why(outcome)
+        second = rig.runs()[1]
+        assert numbers_of(second) == [4, 5]
+        (scenario,) = outcome.runs[0].scenarios
+        assert (scenario.cycles, scenario.counted["pass"]) == (4, 4)
+        assert told_of(second)["resumes"] == {"run": told_of(first)["run"]}
+        assert {path.name: path.read_bytes() for path in first.iterdir() if path.is_file()} == before
+        (again,) = judge_again(ArchivedRun.open(second)).runs[0].scenarios
+        assert again == scenario
+
+
+def test_a_fail_that_was_proven_before_still_stands(tmp_path: Path) -> None:
+    """A later attempt never hides an earlier one (rule 11)."""
+    with armed_rig(tmp_path, repeat=3) as rig:
+        fault = {"point": "fan", "one_in": 1, "from_cut": 1, "to_cut": 1}
+        rig.simulation.send({"command": "fault", "name": "retained-lost", "settings": fault})
+        rig.perform(StopsInCycle(2))
+        outcome = rig.perform(resume="last")
+        assert [one.verdict for one in outcome.runs[0].cycles] == [Verdict.PASS] * 2
+        assert outcome.runs[0].scenarios[0].verdict is Verdict.FAIL
+        assert outcome.exit_code == 1
+
+
+def test_an_unfinished_off_time_is_kept_and_its_cycle_goes_on(tmp_path: Path) -> None:
+    """Killed while the supply was off: it stays off for the time asked, by the relay's truth, and that cycle is judged
+    with what was read before the kill; what the scenario holds stays held."""
+    with armed_rig(tmp_path, repeat=2, scenario=LONG) as rig:
+        _unguarded(rig)
+        rig.run_killed_at("off")
+        assert not rig.supply_is_on and set(rig.pressed()) == {"jog"}
+        outcome = rig.perform(resume="last")
+        assert outcome.exit_code == EXIT_PASS, why(outcome)
+        times = [(back - gone) / MS for gone, back in rig.off_times()]
+        assert len(times) == 2 and 5000 - 5 <= times[0] < 9000
+        killed, second = rig.runs()
+        assert numbers_of(second) == [2, 3]
+        assert [one.verdict for one in outcome.runs[0].cycles] == [Verdict.PASS] * 2
+        assert told_of(killed)["ended"]["how"] == "killed"
+        assert [verify(folder).sound for folder in (killed, second)] == [True, True]
+        nothing_pressed(rig)
+        (again,) = judge_again(ArchivedRun.open(second)).runs[0].scenarios
+        assert again == outcome.runs[0].scenarios[0]
+
+
+def test_an_off_time_that_somebody_ended_is_not_gone_on_with(tmp_path: Path) -> None:
+    """The supply is on again although the killed run had left it off: that off time is not the one asked for."""
+    with armed_rig(tmp_path, scenario=LONG) as rig:
+        _unguarded(rig)
+        rig.run_killed_at("off")
+        _switch_on(rig)
+        outcome = rig.perform(resume="last")
+        assert outcome.exit_code == 4
+        assert "somebody ended the off time" in why(outcome)
+
+
+def test_an_off_time_that_nobody_guarded_is_not_kept(tmp_path: Path) -> None:
+    """With `only_while` a second without a read counts as lost: the supply goes to `after_trouble`, and the cycle is
+    done again."""
+    with armed_rig(tmp_path, scenario=LONG) as rig:
+        rig.run_killed_at("off")
+        outcome = rig.perform(resume="last")
+        assert outcome.exit_code == EXIT_PASS, why(outcome)
+        assert len(rig.off_times()) == 2
+
+
+def _unguarded(rig: ArmedRig) -> None:
+    path = rig.folder / "rig.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("only_while: {guard_closed: on}\n", ""), encoding="utf-8")
+
+
+def _switch_on(rig: ArmedRig) -> None:
+    with ModbusTcpClient("127.0.0.1", port=rig.simulation.ports["supply"]) as client:
+        client.write_coil(0, True, device_id=1)
+    time.sleep(0.3)
+
+
+def test_without_resume_the_off_time_of_a_killed_run_is_not_kept(tmp_path: Path) -> None:
+    """`--resume` alone keeps it: any other armed start brings the supply to `after_trouble`."""
+    with armed_rig(tmp_path, scenario=LONG) as rig:
+        rig.run_killed_at("off")
+        assert rig.perform(rehearse=True).exit_code == EXIT_PASS
+        assert rig.supply_is_on
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"resume": "20990101"}, "no run starts so"),
+        ({"resume": "last", "rehearse": True}, "a rehearsal is not gone on with"),
+        ({"resume": "last", "seed": 7}, "was drawn from seed 1"),
+        ({"resume": "last", "simulated": True, "arm": None}, "go on in the same way"),
+    ],
+)
+def test_what_can_not_be_gone_on_with_is_refused_unmoved(change: dict[str, Any], says: str, tmp_path: Path) -> None:
+    """Exit code 2: nothing is switched or written, and no run is made."""
+    with armed_rig(tmp_path, repeat=2) as rig:
+        rig.perform(StopsInCycle(2))
+        moved = len(rig.truth("write"))
+        with pytest.raises(Refused, match=says):
+            rig.perform(**change)
+        assert len(rig.truth("write")) == moved and len(rig.runs()) == 1
+
+
+def test_other_files_or_a_completed_run_are_refused(tmp_path: Path) -> None:
+    """Cycles count only for the files they were made with; what is complete needs no going on."""
+    with armed_rig(tmp_path, repeat=2) as rig:
+        rig.perform(StopsInCycle(2))
+        path = rig.folder / "stays.yaml"
+        path.write_text(path.read_text() + "# another edition\n")
+        with pytest.raises(Refused, match="the scenario files are not those of"):
+            rig.perform(resume="last")
+        assert rig.perform().exit_code == EXIT_PASS
+        with pytest.raises(Refused, match="was completed"):
+            rig.perform(resume="last")

@@ -1,0 +1,180 @@
+"""Nothing real is switched or written without arming, whatever the face; what only reads writes nothing at all."""
+
+from __future__ import annotations
+
+import os
+import select
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_PASS
+from safety_rig import MAIN, NAME, ArmedRig, Seen, armed_rig
+
+TODAY = datetime.now().astimezone()
+ISOLATED = "isolation: {{by: M. Miller, how: locked at Q1, until: '{until:%Y-%m-%d}'}}\n"
+HELD = ISOLATED.format(until=TODAY + timedelta(days=1))
+PAST = ISOLATED.format(until=TODAY - timedelta(days=2))
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Iterator[ArmedRig]:
+    """A rig that stands there, powered and idle."""
+    with armed_rig(tmp_path) as one:
+        yield one
+
+
+def untouched(rig: ArmedRig) -> bool:
+    """Nobody has asked to write anything, and the supply has not moved."""
+    return rig.written() == set() and len(rig.truth("supply")) == 1
+
+
+def pytest_on(rig: ArmedRig, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """pytest on the suite's folder, in a process of its own."""
+    (rig.folder / "pytest.ini").write_text("[pytest]\n", encoding="utf-8")
+    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", str(rig.folder)]
+    return subprocess.run(
+        [*command, "--restart-logs", str(rig.logs), *arguments],
+        cwd=rig.folder, capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+
+
+# ---------------------------------------------------------------- not armed, or by another name
+
+
+@pytest.mark.parametrize("arm", [[], ["--arm", "another-rig"], ["--arm", ""]])
+@pytest.mark.parametrize("command", ["run", "park"])
+def test_a_real_rig_is_not_touched_by_commands_that_are_not_armed_for_it(
+    command: str, arm: list[str], rig: ArmedRig
+) -> None:
+    """`run` and `park` end with 2, say that nothing was moved, and leave no run in the archive."""
+    code, said = rig.said_by(command, rig.folder, "--logs", rig.logs, *arm)
+    assert code == EXIT_BAD_INPUT and "nothing was moved" in said
+    assert untouched(rig) and rig.runs() == []
+
+
+@pytest.mark.parametrize("arguments", [[], ["--restart-arm", "another-rig"]])
+def test_pytest_without_the_right_name_touches_nothing(arguments: list[str], rig: ArmedRig) -> None:
+    """Without an option nothing is collected; with another rig's name every item is an error."""
+    told = pytest_on(rig, *arguments)
+    assert told.returncode != 0
+    assert untouched(rig) and rig.runs() == []
+
+
+def test_pytest_armed_by_name_switches_the_rig(rig: ArmedRig) -> None:
+    """With `--restart-arm` and the rig's own name it is a run like any other."""
+    told = pytest_on(rig, "--restart-arm", NAME)
+    assert told.returncode == 0, told.stdout
+    assert len(rig.off_times()) == 1 and rig.pressed() == {}
+
+
+def test_armed_by_name_the_command_line_switches_the_rig(rig: ArmedRig) -> None:
+    """The counterpart of all refusals: `--arm` with the right name cuts, once, and puts everything back."""
+    code, said = rig.said_by("run", rig.folder, "--logs", rig.logs, "--arm", NAME)
+    assert code == EXIT_PASS, said
+    assert len(rig.off_times()) == 1 and rig.pressed() == {} and rig.supply_is_on
+
+
+# ---------------------------------------------------------------- machines
+
+
+MACHINES = {
+    "without isolation": {"after_trouble": "off", "more": ""},
+    "with isolation that is past": {"after_trouble": "off", "more": PAST},
+    "that would come back by itself after trouble": {"after_trouble": "on", "more": HELD},
+}
+
+
+@pytest.mark.parametrize("command", ["run", "park"])
+@pytest.mark.parametrize("machine", MACHINES)
+def test_a_machine_is_refused(machine: str, command: str, rig: ArmedRig) -> None:
+    """`loads: machine` needs isolation that still holds, and may not come back by itself: exit 2, nothing moves."""
+    rig.change(loads="machine", **MACHINES[machine])
+    code, said = rig.said_by(command, rig.folder, "--logs", rig.logs, "--arm", NAME)
+    assert code == EXIT_BAD_INPUT and ("isolation" in said or "after_trouble" in said), said
+    assert untouched(rig) and rig.runs() == []
+
+
+def test_a_machine_with_isolation_that_holds_is_switched_once_armed(tmp_path: Path) -> None:
+    """The refusals above are not refusals of everything."""
+    with armed_rig(tmp_path, loads="machine", after_trouble="off", more=HELD) as rig:
+        assert rig.perform().exit_code == EXIT_PASS
+        assert len(rig.off_times()) == 1
+
+
+# ---------------------------------------------------------------- simulated
+
+
+def test_a_simulated_run_needs_no_arming_and_does_not_touch_the_real_rig(rig: ArmedRig) -> None:
+    """`--simulated` plays on ports of its own, though the file names the real ones."""
+    assert rig.perform(Seen(), simulated=True, arm=None).exit_code == EXIT_PASS
+    assert untouched(rig)
+
+
+# ---------------------------------------------------------------- the typed name
+
+
+@pytest.mark.parametrize(("typed", "code"), [(NAME, 0), ("another-rig", EXIT_BAD_INPUT), ("", EXIT_BAD_INPUT)])
+def test_at_a_console_the_rig_is_armed_by_typing_its_name(typed: str, code: int, rig: ArmedRig) -> None:
+    """Asked for the name: the right one arms, another one or nothing moves nothing."""
+    told = at_console(["park", str(rig.folder), "--logs", str(rig.logs)], f"{typed}\n", "to arm it")
+    assert told.code == code, told.text
+    assert (rig.written() != set()) == (code == 0)
+
+
+class AtConsole:
+    """What came of a command at a console."""
+
+    def __init__(self, code: int, text: str) -> None:
+        self.code, self.text = code, text
+
+
+def at_console(arguments: list[str], typed: str, after: str) -> AtConsole:
+    """A command at a pseudo-terminal; something is typed once a text has appeared."""
+    import pty
+
+    near, far = pty.openpty()
+    with subprocess.Popen([sys.executable, "-c", MAIN, *arguments], stdin=far, stdout=far, stderr=far) as process:
+        os.close(far)
+        text, end = "", time.monotonic() + 60
+        while time.monotonic() < end:
+            if select.select([near], [], [], 0.1)[0]:
+                try:
+                    text += os.read(near, 4096).decode(errors="replace")
+                except OSError:  # Linux: the other end is closed
+                    break
+            if typed and after in text:
+                os.write(near, typed.encode())
+                typed = ""
+            if process.poll() is not None and not select.select([near], [], [], 0)[0]:
+                break
+        process.wait(60)
+    os.close(near)
+    return AtConsole(process.returncode, text)
+
+
+# ---------------------------------------------------------------- what only reads
+
+
+def test_look_check_logs_judge_and_all_that_reads_write_nothing(rig: ArmedRig) -> None:
+    """After a run every reading command is given; the servers are not asked to write once, by any of them."""
+    assert rig.perform().exit_code == EXIT_PASS
+    before = len(rig.truth("write")), len(rig.truth("supply"))
+    commands: list[list[object]] = [
+        ["check", rig.folder],
+        ["look", rig.folder, "--for", "1 s"],
+        ["logs", "list"],
+        ["logs", "verify"],
+        ["judge", "last"],
+        ["report", "last", "--out", rig.folder.parent / "record.html"],
+    ]
+    for command in commands:
+        logs = [] if command[0] == "look" else ["--logs", rig.logs]
+        code, said = rig.said_by(*command, *logs)
+        assert code == EXIT_PASS, (command, said)
+    assert (len(rig.truth("write")), len(rig.truth("supply"))) == before

@@ -1,0 +1,222 @@
+"""The plan: what `check` promises beforehand about time, wear, sight and statistical weight."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from builders import MS, S, dryer_rig
+from live_values import burner_scenario
+from restart_bench.cli.check import plan_lines, planned_span
+from restart_bench.model.rig import RigSupply, SupplyLimits
+from restart_bench.model.scenario import Ask, Case, Demonstration, Expect, Step
+from restart_bench.suite.plan import (
+    SWITCHINGS_PER_CUT,
+    Span,
+    SuitePlan,
+    bytes_per_second,
+    plan_scenario,
+    plan_suite,
+    support_of,
+    true_off_time,
+)
+
+
+def plan(**changes: object) -> SuitePlan:
+    rig = dryer_rig()
+    return plan_suite(rig, (burner_scenario(rig, **changes),))
+
+
+def text_of(made: SuitePlan, worn: int = 0) -> str:
+    return "\n".join(plan_lines(made, worn, ("start_button",), 100))
+
+
+def test_the_timeline_counts_from_the_cut() -> None:
+    """Supply off at 0, on again after `off_for`, ready and the end of the watch as early and as late as allowed."""
+    case = plan().scenarios[0].cases[0]
+    assert [(moment.at, moment.text) for moment in case.timeline] == [
+        (None, "press start_button"),
+        (None, "wait 2 s"),
+        (Span(0, 0), "supply off"),
+        (Span(3 * S, 3 * S), "supply on"),
+        (Span(3 * S, 13 * S), "ready"),
+        (Span(3 * S + 500 * MS, 13 * S + 500 * MS), "settled: from here on the settled states are judged"),
+        (Span(13 * S, 23 * S), "end of the watch"),
+    ]
+
+
+def test_a_cycle_lasts_as_long_as_its_parts() -> None:
+    """Shortest: press 0.2 s, wait 2 s, off 3 s, watch 10 s. Longest: also twice 10 s for ready, 0.2 s for the draw."""
+    assert plan().scenarios[0].cases[0].each == Span(int(15.2 * S), int(35.4 * S))
+
+
+def test_a_step_that_asks_a_person_has_no_longest_time() -> None:
+    """Nobody knows how long a person takes, so the plan names no end of it."""
+    made = plan(before=(Step("before", 0, Ask("Load the hopper."), "ask"),))
+    assert made.lasts.high_ns is None
+    assert "or more (a person answers)" in text_of(made)
+
+
+def test_an_expected_state_may_take_its_time_but_not_less_than_it_must_hold() -> None:
+    """`expect` lasts from `steady` (met at once) to `within` and then `steady`."""
+    step = Step("before", 0, Expect((), (), within_ns=5 * S, steady_ns=1 * S), "expect")
+    made = plan_scenario(dryer_rig(), burner_scenario(before=(step,)))
+    assert made.cases[0].each.low_ns == 1 * S + 3 * S + 10 * S
+    assert made.cases[0].each.high_ns == 6 * S + int(0.2 * S) + 3 * S + 10 * S + 2 * 10 * S
+
+
+def test_every_cut_takes_two_commands_to_the_relay() -> None:
+    """Off and on each move the contact: 20 cycles are 40 operations."""
+    assert plan().switchings == 20 * SWITCHINGS_PER_CUT == 40
+
+
+def test_a_mode_cut_wears_no_relay() -> None:
+    """Leaving run mode switches no supply."""
+    assert plan(how="mode").switchings == 0
+
+
+def test_sweeps_count_each_case() -> None:
+    """Repeat is per case: five cases of 20 cycles are 100 cycles."""
+    cases = tuple(Case(f"off_for={n} s", n * S) for n in range(2, 7))
+    assert plan(cases=cases).cycles == 100
+
+
+def test_cuts_per_hour_stretch_the_plan() -> None:
+    """A supply that bears 10 cuts an hour can't do 20 of them in less than an hour; a simulated run does not wait."""
+    rig = dryer_rig()
+    supply = dataclasses.replace(rig.supply, limits=SupplyLimits(cuts_per_hour=10))  # type: ignore[type-var]
+    limited = dataclasses.replace(rig, supply=supply)
+    assert plan_suite(limited, (burner_scenario(),)).lasts.low_ns == 3600 * S
+    assert plan_suite(limited, (burner_scenario(),), simulated=True).lasts.low_ns == 20 * int(15.2 * S)
+
+
+@given(
+    st.sampled_from(["normally-open", "normally-closed"]),
+    *(st.integers(0, 50 * MS) for _ in range(3)),
+    st.integers(60 * MS, 10 * S),
+)
+def test_the_true_off_time_lies_around_the_one_asked(
+    contact: str, operate: int, release: int, bounce: int, off_for: int
+) -> None:
+    """Contacts open late and close late: the true off time is as uncertain as their data sheet makes it."""
+    supply = RigSupply("x", contact=contact, operate_ns=operate, release_ns=release, bounce_ns=bounce)  # type: ignore[arg-type]
+    off = true_off_time(supply, off_for)
+    assert off.high_ns is not None
+    assert 0 <= off.low_ns <= off_for <= off.high_ns
+    assert off.high_ns - off.low_ns <= operate + release + 2 * bounce
+
+
+def test_what_can_be_seen_is_a_poll_and_the_input_delay() -> None:
+    """A terminal polled every 2 ms through a 1 ms input filter can't show a pulse below 3 ms."""
+    rig = dryer_rig()
+    independent = dataclasses.replace(rig.devices["independent"], input_delay_ns=1 * MS)
+    rig = dataclasses.replace(rig, devices={**rig.devices, "independent": independent})
+    sight = next(one for one in plan_suite(rig, (burner_scenario(rig),)).scenarios[0].sights if one.point == "burner")
+    assert (sight.judged, sight.excludes_ns, sight.asked_ns) == ("burner_terminal", 3 * MS, 20 * MS)
+    assert not sight.too_coarse
+
+
+def test_a_pulse_shorter_than_can_be_seen_is_warned_of() -> None:
+    """Asking for pulses of 1 ms of an input polled every 2 ms can never pass, and `check` says so beforehand."""
+    rig = dryer_rig()
+    scenario = burner_scenario(rig)
+    sharp = dataclasses.replace(scenario.after[0], longer_than_ns=1 * MS)
+    made = plan_suite(rig, (dataclasses.replace(scenario, after=(sharp,)),))
+    assert made.scenarios[0].sights[0].too_coarse
+    assert "TOO COARSE" in text_of(made)
+
+
+def test_points_on_the_controller_are_said_to_be_blind_in_the_dark() -> None:
+    """An output without a terminal can't be seen while the controller is dark, and the plan says so."""
+    assert "blind while it is dark" in text_of(plan())
+
+
+@pytest.mark.parametrize(
+    ("cycles", "shown"), [(10, "74.1"), (20, "86"), (59, "95"), (100, "97"), (299, "99"), (1000, "99.7")]
+)
+def test_what_cycles_without_failure_show(cycles: int, shown: str) -> None:
+    """One minus the exact one-sided 95 % limit of zero failures, rounded down (Clopper-Pearson; limits 0.258866,
+    0.139108, 0.049508, 0.029513, 0.009969 and 0.002991 computed with scipy's beta quantiles)."""
+    made = plan(repeat=cycles)
+    assert f"{cycles} cycles without a failure show {shown} %" in " ".join(text_of(made).split())
+
+
+def test_a_plan_that_shows_little_names_what_would_show_more() -> None:
+    """59 cycles without a failure are the smallest number that shows 95 % at 95 % confidence (success run)."""
+    assert "(59 would show 95 %)" in " ".join(text_of(plan(repeat=20)).split())
+    assert "would show" not in text_of(plan(repeat=59))
+
+
+@pytest.mark.parametrize(
+    ("missing", "cycles"), [(0, 59), (1, 93), (2, 124), (3, 153)]
+)  # computed with scipy's binomial: 95 % at 95 % with so many misses allowed
+def test_a_demonstration_is_reached_from_its_size_on(missing: int, cycles: int) -> None:
+    """With the tabulated number of cycles a demonstration is within reach, with one cycle fewer it is not."""
+    wanted = Demonstration(0.95, 0.95, missing)
+    assert support_of(wanted, cycles).reached >= 0.95
+    assert support_of(wanted, cycles - 1).reached < 0.95
+    assert support_of(wanted, cycles).needed == cycles
+
+
+def test_a_demonstration_out_of_reach_is_said_beforehand() -> None:
+    """`--repeat 10` keeps the demonstration: the plan says that it can't be reached and how many cycles would do."""
+    text = " ".join(text_of(plan(demonstrate=Demonstration(0.95, 0.95), repeat=10)).split())
+    assert "the demonstration can't be reached; 59 cycles would do" in text
+
+
+def test_wear_is_held_against_the_rated_life() -> None:
+    """Planned operations and those behind the contact are added up; beyond the rated life `check` says WORN."""
+    rig = dryer_rig()
+    supply = dataclasses.replace(rig.supply, limits=SupplyLimits(operations=100))  # type: ignore[type-var]
+    made = plan_suite(dataclasses.replace(rig, supply=supply), (burner_scenario(),))
+    assert "40 planned, 12 behind it, 52 of 100 rated afterwards" in text_of(made, 12)
+    assert "WORN" not in text_of(made, 60)
+    assert "WORN" in text_of(made, 61)
+
+
+def test_addresses_are_shown_with_their_item_number() -> None:
+    """Who counts from 1 and who counts from 0 read the same line: "address 1 = item 2"."""
+    text = " ".join(text_of(plan()).split())
+    assert "discrete input, address 1 = item 2" in text
+    assert "coil, address 0 = item 1" in text
+
+
+def test_only_what_this_suite_writes_is_listed() -> None:
+    """Points that may be written but that no step names are not on the list of what will be written."""
+    text = text_of(plan())
+    assert "S1" in text
+    assert "hopper_full" not in text
+    assert "This suite writes nothing" in plan_lines(plan(), 0, (), 80)
+
+
+def test_the_archive_grows_with_time_and_points() -> None:
+    """The estimate rises with the poll rate and is zero where nothing is read."""
+    rig = dryer_rig()
+    fast = dataclasses.replace(rig.devices["independent"], poll_ns=1 * MS)
+    assert bytes_per_second(dataclasses.replace(rig, devices={**rig.devices, "independent": fast})) > bytes_per_second(
+        rig
+    )
+    assert bytes_per_second(dataclasses.replace(rig, points={})) == 0
+
+
+def test_the_plan_moves_nothing_and_says_so() -> None:
+    """The last line of a plan says that nothing was moved."""
+    assert plan_lines(plan(), 0, (), 80)[-1] == "Nothing was moved."
+
+
+@given(st.integers(0, 10**15), st.integers(0, 10**15))
+def test_a_length_of_time_reads_as_a_range(low: int, more: int) -> None:
+    """Shortest and longest are both named, unless they read the same."""
+    text = planned_span(Span(low, low + more))
+    assert (" to " in text) == (planned_span(Span(low, low)) != planned_span(Span(low + more, low + more)))
+
+
+def test_every_expectation_is_listed() -> None:
+    """Before anything moves one can read what will be judged, word by word."""
+    rig = dryer_rig()
+    text = text_of(plan_suite(rig, (burner_scenario(rig),)))
+    for one in burner_scenario(rig).after:
+        assert f"{one.point} {one.text}" in text
