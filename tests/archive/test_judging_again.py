@@ -165,7 +165,7 @@ def test_a_stopped_run_judged_again_ends_as_it_did_with_what_was_never_begun(tmp
     rig = suites.rig()
     suites.scenario(rig, "first", "on")
     suites.scenario(rig, "second", "on")
-    options = RunOptions(logs=tmp_path / "logs", simulated=True, report=False)
+    options = RunOptions(logs=tmp_path / "logs", simulated=True)
     outcome = perform(load_suites([rig], cards=cards()), options, Stops(1))
     again = judge_again(ArchivedRun.open(outcome.runs[0].folder))
 

@@ -14,9 +14,9 @@ from evidence import MS, T0, S, Story
 from long_stories import in_pieces, long_story, samples_of, sources_of
 from restart_bench.evidence.long_cycles import LISTED_NS, samples_to_judge
 from restart_bench.evidence.marks import condition_held, progress_of, ready_since, traces_of
-from restart_bench.evidence.traces import BLIND_NS, Trace, build_traces, changes_of, longest_gap_ns
+from restart_bench.evidence.traces import Trace, build_traces, changes_of, longest_gap_ns
 from restart_bench.judging.cycle import judge_cycle
-from restart_bench.model.clock import Bounds
+from restart_bench.model.clock import BLIND_NS, Bounds
 from restart_bench.model.codec import to_line
 from restart_bench.model.condensing import Condenser, Keep, condense, condensed, with_counts
 from restart_bench.model.journal import STANDS_FOR, CycleRecords

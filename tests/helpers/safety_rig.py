@@ -202,7 +202,7 @@ class ArmedRig:
 
     def options(self, **more: Any) -> RunOptions:
         """Armed, without the HTML record."""
-        return RunOptions(**{"logs": self.logs, "arm": NAME, "seed": 1, "report": False, **more})
+        return RunOptions(**{"logs": self.logs, "arm": NAME, "seed": 1, **more})
 
     def perform(self, show: Seen | None = None, **more: Any) -> RunOutcome:
         """An armed run in this process."""

@@ -19,10 +19,10 @@ import numpy as np
 import pytest
 
 from restart_bench.model.clock import now_ns
+from restart_bench.model.condensing import Records
 from restart_bench.model.rig import Device, Point
 from restart_bench.model.samples import CONNECT, SampleKind
 from restart_bench.observer.handle import ObserverHandle
-from restart_bench.observer.sample_store import Records
 from stand_in import MS, StandIn
 from tools import lacking, program
 

@@ -17,12 +17,13 @@ import pytest
 from pyModbusTCP.server import ModbusServer
 
 from restart_bench.model.clock import now_ns
+from restart_bench.model.condensing import Records
 from restart_bench.model.rig import Device, Levels, Point
 from restart_bench.model.samples import SampleKind, SampleLayout
 from restart_bench.observer.__main__ import select_timeout_s
 from restart_bench.observer.handle import ObserverError, ObserverHandle
 from restart_bench.observer.pipe import FRAME, MESSAGE, SAMPLES
-from restart_bench.observer.sample_store import Records, SampleStore
+from restart_bench.observer.sample_store import SampleStore
 from stand_in import MS, StandIn
 
 HANG_S = 20.0  # only to catch a hang

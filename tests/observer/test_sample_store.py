@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from restart_bench.model.condensing import Records
 from restart_bench.model.journal import STANDS_FOR
 from restart_bench.model.samples import CONNECT, SampleKind, SampleLayout
-from restart_bench.observer.sample_store import Records, SampleStore
+from restart_bench.observer.sample_store import SampleStore
 
 MS = 1_000_000
 LAYOUT = SampleLayout("controller", ("read coil 0",), (("auger", "b"),))

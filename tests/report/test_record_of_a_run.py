@@ -15,7 +15,7 @@ from restart_bench.archive.reader import ArchivedRun
 from restart_bench.model.outcome import RunOptions
 from restart_bench.model.verdicts import Verdict
 from restart_bench.report.record.gathering import gather
-from restart_bench.report.record.writing import write_record
+from restart_bench.report.record.writing import write_record, write_report
 from restart_bench.run.session import perform
 from restart_bench.screen.plain import PlainShow
 from restart_bench.suite.loader import load_suites
@@ -29,7 +29,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> ArchivedRun:
     rig = suites.rig(retained=True)
     suites.scenario(rig, "shut", "off")
     suites.scenario(rig, "stays", "{is: on, within: 2 s}")
-    options = RunOptions(logs=suites.folder / "logs", simulated=True, seed=4711, by="A. Tester")
+    options = RunOptions(logs=suites.folder / "logs", simulated=True, seed=4711, by="A. Tester", record=write_report)
     perform(load_suites([rig], repeat=2, cards=cards()), options, PlainShow())
     return ArchivedRun.open(suites.runs()[0])
 

@@ -133,7 +133,7 @@ def finds_of_run(seed: int, folder: Path) -> tuple[int, list[Find]]:
     """One run played: how many cycles it cut, and where judge and truth disagree."""
     plan = draw_plan(seed)
     suite = plan.load(folder / "suite")
-    options = RunOptions(logs=folder / "logs", simulated=True, seed=seed, report=False)
+    options = RunOptions(logs=folder / "logs", simulated=True, seed=seed)
     (run,) = perform([suite], options, Unseen()).runs
     found: list[Find] = []
     cycles = 0

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from restart_bench.archive.files import ArchiveError, clear_errors, whole_or_absent
 from restart_bench.archive.soundness import RUN_KEY
-from restart_bench.model.condensing import SampleSource
+from restart_bench.model.condensing import Records, SampleSource
 from restart_bench.model.samples import CONNECT, KIND_WORDS, DeviceSamples, SampleLayout
 
 if TYPE_CHECKING:
@@ -26,8 +26,6 @@ CHUNK = 1 << 16
 ENOUGH = 1 << 14
 """A row group ends with the cycle in which it has this many rows, so that a cycle is read without its neighbours."""
 LAYOUT_KEY = b"restart_bench.layout"
-
-Records = npt.NDArray[np.void]
 
 
 class UnreadableSamples(ArchiveError):

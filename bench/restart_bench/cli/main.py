@@ -194,6 +194,8 @@ def run(
         _refuse_unwritable(junit)
         if not simulated and arm is None:
             arm = typed_arming(suites[0].rig.name, complain)
+        from restart_bench.report.record.writing import write_report
+
         options = RunOptions(
             logs=logs,
             simulated=simulated,
@@ -204,6 +206,7 @@ def run(
             rehearse=rehearse,
             resume=resume,
             repeat=repeat,
+            record=write_report,
         )
         outcome = _perform(suites, options, as_json)
     except FaultsFound as found:
@@ -318,6 +321,7 @@ def _print_outcome(outcome: RunOutcome, as_json: bool, stream: TextIO) -> None:
 @honest_exit
 def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
     """Return pressed points to idle, bring the supply to its normal end, close what a killed run left open."""
+    from restart_bench.report.record.writing import write_report
     from restart_bench.run.park import park as put_to_rest
 
     loaded = _load_rig(rig).rig
@@ -327,7 +331,11 @@ def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
 
     outlet = Outlet(sys.stdout)  # whoever does not read may not keep the rig from its rest
     ask = person_at(console_for(sys.stderr), before=outlet.drain)
-    parked = put_to_rest(loaded, logs=logs, arm=arm, ask=ask, say=lambda text: print(text, file=cast("TextIO", outlet)))
+
+    def say(text: str) -> None:
+        print(text, file=cast("TextIO", outlet))
+
+    parked = put_to_rest(loaded, logs=logs, arm=arm, ask=ask, say=say, record=write_report)
     outlet.drain()
     for folder in parked.closed:
         print(f"closed: {folder}")

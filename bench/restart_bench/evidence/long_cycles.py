@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 
 from restart_bench.evidence.marks import Progress, progress_of, traces_of
-from restart_bench.evidence.traces import BLIND_NS, changes_of
+from restart_bench.evidence.traces import changes_of
+from restart_bench.model.clock import BLIND_NS
 from restart_bench.model.condensing import Instants, Keep, SampleSource, changes_in
 from restart_bench.model.journal import CycleRecords
 from restart_bench.model.rig import Rig

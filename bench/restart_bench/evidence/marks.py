@@ -15,19 +15,8 @@ import numpy as np
 from restart_bench.evidence.reachability import Reachability
 from restart_bench.evidence.restarts import LateRestart, late_restart
 from restart_bench.evidence.supply_off import longest, losses_of
-from restart_bench.evidence.traces import (
-    BLIND_NS,
-    FAR_NS,
-    Course,
-    Flags,
-    Instants,
-    Reads,
-    Trace,
-    TraceBuilder,
-    conforming,
-    pace_ns,
-)
-from restart_bench.model.clock import Bounds
+from restart_bench.evidence.traces import Course, Flags, Instants, Reads, Trace, TraceBuilder, conforming, pace_ns
+from restart_bench.model.clock import BLIND_NS, FAR_NS, Bounds
 from restart_bench.model.journal import MARKS as MARK_ORDER
 from restart_bench.model.journal import CycleRecords, Mark, Switching
 from restart_bench.model.rig import Rig, Wanted

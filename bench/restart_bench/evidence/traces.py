@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from restart_bench.model.clock import Bounds
+from restart_bench.model.clock import FAR_NS, Bounds
 from restart_bench.model.journal import STANDS_FOR, Change, CycleRecords
 from restart_bench.model.rig import Device, Point, Rig, Wanted
 from restart_bench.model.samples import DeviceSamples, SampleKind, decoded
@@ -25,11 +25,8 @@ Values = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Counts = npt.NDArray[np.uint32]
 
-BLIND_NS = 1_000_000_000
-"""A condition that was not read for longer than this is not known to have held (default of `blind:`)."""
 STILL_NS = 100_000_000
 """Shorter than this no stand of the sign of life is clearly longer than its pace: a scan may be late."""
-FAR_NS = 2**62
 _FIRST_ROWS = 64  # enough good replies to see which points a request reads
 
 

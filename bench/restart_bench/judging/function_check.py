@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from restart_bench.evidence.evidence import Evidence, Judged
 from restart_bench.evidence.marks import Held, held_spans, held_together
-from restart_bench.evidence.traces import BLIND_NS, long_gaps
+from restart_bench.evidence.traces import long_gaps
+from restart_bench.model.clock import BLIND_NS
 from restart_bench.model.journal import StepDone
 from restart_bench.model.scenario import ByEye, Expect, Step
 from restart_bench.model.verdicts import Verdict

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from restart_bench.evidence.evidence import Evidence
-from restart_bench.evidence.traces import BLIND_NS, Flags, Reads, longest_gap_ns
+from restart_bench.evidence.traces import Flags, Reads, longest_gap_ns
+from restart_bench.model.clock import BLIND_NS
 from restart_bench.model.journal import OutputSeen, Seen
 from restart_bench.model.rig import Point
 from restart_bench.model.wording import about, shown, value_text

@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Judged
-from restart_bench.evidence.traces import BLIND_NS, Flags, Reads, conforming, long_gaps
+from restart_bench.evidence.traces import Flags, Reads, conforming, long_gaps
 from restart_bench.judging.outputs import base_figures, output_seen
 from restart_bench.judging.pulses import judge_pulses
-from restart_bench.model.clock import Bounds
+from restart_bench.model.clock import BLIND_NS, Bounds
 from restart_bench.model.journal import OutputSeen
 from restart_bench.model.scenario import Expectation
 from restart_bench.model.units import show_duration

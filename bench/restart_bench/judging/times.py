@@ -9,10 +9,10 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence, Judged
 from restart_bench.evidence.marks import ANYTHING, ready_conditions, ready_deadline, standstill
 from restart_bench.evidence.reachability import FAILURES
-from restart_bench.evidence.traces import BLIND_NS, Instants, Reads, conforming, long_gaps
+from restart_bench.evidence.traces import Instants, Reads, conforming, long_gaps
 from restart_bench.judging.proofs import Proofs, powered_since
 from restart_bench.judging.states import first_on, window_verdict
-from restart_bench.model.clock import Bounds
+from restart_bench.model.clock import BLIND_NS, Bounds
 from restart_bench.model.samples import SampleKind
 from restart_bench.model.scenario import Gap, MarkLimit
 from restart_bench.model.units import show_duration

@@ -9,7 +9,8 @@ import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Problem
 from restart_bench.evidence.marks import switching_of
-from restart_bench.evidence.traces import BLIND_NS, Reads, conforming, long_gaps
+from restart_bench.evidence.traces import Reads, conforming, long_gaps
+from restart_bench.model.clock import BLIND_NS
 from restart_bench.model.journal import PointWritten, StepDone
 from restart_bench.model.rig import Point, Wanted
 from restart_bench.model.scenario import Expect

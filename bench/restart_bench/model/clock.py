@@ -13,6 +13,10 @@ from pathlib import Path
 
 NS_PER_MS = 1_000_000
 NS_PER_S = 1_000_000_000
+FAR_NS = 1 << 62
+"""An instant that never comes."""
+BLIND_NS = NS_PER_S
+"""A condition that was not read for longer than this is not known to have held (default of `blind:`)."""
 
 now_ns = time.perf_counter_ns
 

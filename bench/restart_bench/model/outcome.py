@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,7 +31,7 @@ class RunOptions:
     rehearse: bool = False  # steps before and function check, no cut
     resume: str | None = None  # a run: path, unique start of its id, or "last"
     repeat: int | None = None
-    report: bool = True
+    record: Callable[[Path], None] | None = None  # writes the HTML record of a closed run into its folder
 
 
 @dataclass(frozen=True, slots=True)

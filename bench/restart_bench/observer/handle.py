@@ -27,14 +27,14 @@ from typing import IO, Any, Self
 import numpy as np
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
-from restart_bench.model.condensing import SampleSource
+from restart_bench.model.condensing import Records, SampleSource
 from restart_bench.model.live import Moved, Reading
 from restart_bench.model.rig import Device, Point, Value
 from restart_bench.model.samples import KIND_WORDS, DeviceSamples, SampleKind, as_value, decoded
 from restart_bench.observer.link import SILENT
 from restart_bench.observer.modbus import layout_for, plan_requests, plan_writes
 from restart_bench.observer.pipe import FRAME, SAMPLES
-from restart_bench.observer.sample_store import Records, SampleStore
+from restart_bench.observer.sample_store import SampleStore
 
 _START_S = 20.0  # a slow disk and a virus scanner may both have a look first
 _START_SOON_S = 8.0

@@ -25,6 +25,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from restart_bench.model.clock import FAR_NS
 from restart_bench.model.rig import Device, Point, Value
 from restart_bench.model.samples import CONNECT, SampleKind
 from restart_bench.observer.modbus import (
@@ -41,7 +42,6 @@ from restart_bench.observer.modbus import (
 from restart_bench.observer.pace import Pace
 
 _MS = 1_000_000
-FAR_NS = 1 << 62
 EVERY_NS = 25 * _MS  # attempts are begun this far apart, as far as free connections allow
 LIFE_NS = 120 * _MS  # longest a silent attempt is kept (measured best for six connections)
 SHORTEST_LIFE_NS = 45 * _MS

@@ -6,10 +6,10 @@ import os
 import struct
 from pathlib import Path
 
-from restart_bench.model.clock import NS_PER_MS
+from restart_bench.model.clock import FAR_NS, NS_PER_MS
 from restart_bench.model.rig import Device, Point
 from restart_bench.model.samples import SampleLayout
-from restart_bench.observer.link import FAR_NS, Sample
+from restart_bench.observer.link import Sample
 from restart_bench.observer.modbus import layout_for
 
 FLUSH_NS = 100 * NS_PER_MS  # nothing older than this is ever lost

@@ -15,11 +15,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from restart_bench.evidence.traces import BLIND_NS
-from restart_bench.model.condensing import Condenser, Keep, condensed
+from restart_bench.model.clock import BLIND_NS
+from restart_bench.model.condensing import Condenser, Keep, Records, condensed
 from restart_bench.model.samples import DeviceSamples, SampleKind, SampleLayout
 
-Records = npt.NDArray[np.void]
 PIECE = 1 << 14
 """Records read from the file at a time."""
 _NEWEST = 8192  # records kept to tell what moved: seconds, and the screen asks many times in one

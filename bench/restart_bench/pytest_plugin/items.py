@@ -313,11 +313,14 @@ class RigRun:
         return dataclasses.replace(suite, scenarios=tuple(scenarios))
 
     def _options(self) -> RunOptions:
+        from restart_bench.report.record.writing import write_report
+
         return RunOptions(
             logs=self._config.invocation_params.dir / self._config.getoption("--restart-logs"),
             simulated=bool(self._config.getoption("--restart-simulated")),
             arm=self._config.getoption("--restart-arm"),
             repeat=self._config.getoption("--restart-repeat"),
+            record=write_report,
         )
 
     def _person(self) -> AskPerson | None:

@@ -10,6 +10,7 @@ from datetime import datetime
 from pathlib import Path
 
 from restart_bench.archive.known_archives import remember
+from restart_bench.archive.writer import Report
 from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.journal import Record, Trouble
 from restart_bench.model.rig import Rig, Value
@@ -39,7 +40,15 @@ class Parked:
         return not self.not_idle and left_well(self.supply)
 
 
-def park(rig: Rig, *, logs: Path, arm: str | None, ask: AskPerson | None, say: Callable[[str], None]) -> Parked:
+def park(
+    rig: Rig,
+    *,
+    logs: Path,
+    arm: str | None,
+    ask: AskPerson | None,
+    say: Callable[[str], None],
+    record: Report | None = None,
+) -> Parked:
     """Puts the rig to rest. Raises Refused where it is not armed or its supply is held by another bench."""
     require_arming(rig, arm, now=datetime.now().astimezone())
     with ExitStack() as stack:
@@ -67,7 +76,7 @@ def park(rig: Rig, *, logs: Path, arm: str | None, ask: AskPerson | None, say: C
             heed_limits=True,
         )
         hands.forbids = Conditions(rig, observing, isolation=True).forbids
-        return _put_to_rest(rig, hands, observing, logs, say, problem)
+        return _put_to_rest(rig, hands, observing, logs, say, problem, record)
 
 
 def _observing(rig: Rig, say: Callable[[str], None]) -> ObserverHandle:
@@ -94,7 +103,13 @@ def _open(rig: Rig, ask: AskPerson | None) -> tuple[Supply | None, str]:
 
 
 def _put_to_rest(
-    rig: Rig, hands: Actuators, observing: ObserverHandle, logs: Path, say: Callable[[str], None], problem: str
+    rig: Rig,
+    hands: Actuators,
+    observing: ObserverHandle,
+    logs: Path,
+    say: Callable[[str], None],
+    problem: str,
+    record: Report | None,
 ) -> Parked:
     used = Used()
     used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
@@ -104,7 +119,7 @@ def _put_to_rest(
     held = ""
     closed: tuple[Path, ...] = ()
     try:
-        closed = put_right(left_open(logs, rig), hands, rig, say=say, armed=True, supply_problem=problem)
+        closed = put_right(left_open(logs, rig), hands, rig, say=say, armed=True, supply_problem=problem, record=record)
     except NotRight as not_right:
         held = str(not_right)
         say(held)

@@ -15,11 +15,10 @@ from pathlib import Path
 
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.reader import ArchivedRun, readable_records
-from restart_bench.archive.writer import finish_killed, give_up_cycles
+from restart_bench.archive.writer import Report, finish_killed, give_up_cycles
 from restart_bench.model.faults import FaultsFound
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
-from restart_bench.report.record.writing import write_report
 from restart_bench.run.actuators import Actuators, left_well, let_go_of
 from restart_bench.run.arming import SupplyLock, manual_step
 from restart_bench.run.recovery import out_of_idle, supply_left, was_armed
@@ -48,7 +47,14 @@ class _Left:
 
 
 def put_right(
-    folders: Sequence[Path], hands: Actuators, rig: Rig, *, say: Say, armed: bool, supply_problem: str = ""
+    folders: Sequence[Path],
+    hands: Actuators,
+    rig: Rig,
+    *,
+    say: Say,
+    armed: bool,
+    supply_problem: str = "",
+    record: Report | None = None,
 ) -> tuple[Path, ...]:
     """Closes killed runs; where they were armed and we are too, first lets go of their points and rests their supply.
 
@@ -61,7 +67,7 @@ def put_right(
         owed: list[_Left] = []
         for folder in folders:
             if not was_armed(folder):
-                _close(folder, say, closed)
+                _close(folder, say, closed, record)
             elif not armed:
                 say(f"{folder.name} was killed and its rig was left as it is; an armed run or `park` puts it right")
             else:
@@ -71,7 +77,7 @@ def put_right(
             one.held = one.hands.all_to_idle(say)
         held = [f"{name} of {one.folder.name}" for one in owed for name in one.held]
         for one in owed:
-            _rest(one, hands, rig, say, closed, held=held)
+            _rest(one, hands, rig, say, closed, held=held, record=record)
     if held:
         raise NotRight(
             f"{', '.join(held)} could not be shown to be back in idle, so the supply is not switched on: go to the "
@@ -80,7 +86,9 @@ def put_right(
     return tuple(closed)
 
 
-def _rest(one: _Left, hands: Actuators, rig: Rig, say: Say, closed: list[Path], *, held: list[str]) -> None:
+def _rest(
+    one: _Left, hands: Actuators, rig: Rig, say: Say, closed: list[Path], *, held: list[str], record: Report | None
+) -> None:
     supply = rig.supply if one.same_supply else one.rig.supply
     wish = supply.after_trouble if supply is not None else "as it is"
     if one.problem:
@@ -93,13 +101,13 @@ def _rest(one: _Left, hands: Actuators, rig: Rig, say: Say, closed: list[Path], 
     own.state.commanded = "unknown"
     left = own.leave_supply(wish, "park", say)
     if not held and left_well(left):
-        _close(one.folder, say, closed)
+        _close(one.folder, say, closed, record)
 
 
-def _close(folder: Path, say: Say, closed: list[Path]) -> None:
+def _close(folder: Path, say: Say, closed: list[Path], record: Report | None) -> None:
     """A log that can't be closed is said, and keeps nobody from a run."""
     try:
-        finish_killed(folder, write_report)
+        finish_killed(folder, record)
     except ArchiveError as fault:
         say(f"{folder.name} was killed and its log could not be closed: {fault}")
     else:

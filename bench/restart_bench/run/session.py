@@ -35,7 +35,6 @@ from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.verdicts import Verdict, exit_over
 from restart_bench.model.wording import counted
 from restart_bench.observer.handle import ObserverHandle
-from restart_bench.report.record.writing import write_report
 from restart_bench.run.actuators import Actuators, left_well, let_go_of
 from restart_bench.run.arming import SupplyLock, points_named, require_arming
 from restart_bench.run.cycle import CycleAct, CycleContext, Turn
@@ -182,7 +181,7 @@ class Session:
     def _take_over(self, earlier: ArchivedRun) -> None:
         """A killed run that is gone on with: its unfinished off time becomes this run's."""
         if not self._heed:
-            finish_killed(earlier.folder, write_report)
+            finish_killed(earlier.folder, self._options.record)
             return
         if self._suite.rig.only_while:
             return  # nobody watched its conditions meanwhile, so that cycle could only be an error
@@ -202,11 +201,19 @@ class Session:
             self._hands.take_over_cut(self._open_cut.cut, self._open_cut.left, self._open_cut.held, self._say)
             open_runs = [path for path in open_runs if path != earlier.folder.resolve()]
             try:
-                finish_killed(earlier.folder, write_report)
+                finish_killed(earlier.folder, self._options.record)
             except ArchiveError as fault:
                 self._say(f"{earlier.id} was killed and its log could not be closed: {fault}")
         problem = str(self._supply_problem or "")
-        put_right(open_runs, self._hands, self.rig, say=self._say, armed=self._heed, supply_problem=problem)
+        put_right(
+            open_runs,
+            self._hands,
+            self.rig,
+            say=self._say,
+            armed=self._heed,
+            supply_problem=problem,
+            record=self._options.record,
+        )
         if self._supply_problem is not None:
             raise self._supply_problem
 
@@ -461,7 +468,7 @@ class Session:
             if self._left_open:
                 self._archive.leave_open(after)
             else:
-                self._archive.close(after, write_report if self._options.report else None)
+                self._archive.close(after, self._options.record)
         except ArchiveError as error:
             run = replace(run, how="error", reason=f"the archive could not be closed: {error}")
         self._ended = run

@@ -9,6 +9,7 @@ from typing import Any, Literal
 from restart_bench.files.cures import closest
 from restart_bench.files.kinds import AS_BEFORE
 from restart_bench.files.validation import Ledger, Path
+from restart_bench.model.clock import BLIND_NS
 from restart_bench.model.journal import MARKS
 from restart_bench.model.rig import Point, Rig, Value, Wanted
 from restart_bench.model.scenario import Expectation, Gap, MarkLimit, Window
@@ -19,7 +20,6 @@ from restart_bench.suite.scenario_schema import ExpectationIn, MarkLimitIn, Scen
 from restart_bench.suite.steps_reader import conditions_of
 
 ExpectationKind = Literal["is", "never", "stays", "returns"]
-DEFAULT_BLIND_NS = 1_000_000_000
 IS_KEYS = ("is", "one_of", "above", "below", "change")
 TIMED_MARKS = tuple(mark for mark in MARKS if mark not in ("cut", "dark", "restored", "settled", "end"))
 
@@ -98,7 +98,7 @@ def _written_out(
         wanted = _is_wanted(path, told, point, ledger, tolerance)
         if wanted is not None:
             start = _start(path, told, rig, names, ledger)
-            blind = told.blind if told.blind is not None else DEFAULT_BLIND_NS
+            blind = told.blind if told.blind is not None else BLIND_NS
             yield _expectation(
                 path, "is", wanted, point, rig, ledger, window=_window(told), start=start, blind_ns=blind, **more
             )
