@@ -66,7 +66,7 @@ def broken(folder: Path) -> Path:
 def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
     """`--help` answers at once: it loads none of the libraries that take seconds on a slow laptop."""
     code = (
-        "import sys\nfrom restart_bench.cli import app\n"
+        "import sys\nfrom restart_bench.cli.main import app\n"
         f"try:\n    app({arguments!r})\nexcept SystemExit:\n    pass\n"
         f"print([name for name in {HEAVY!r} if name in sys.modules], file=sys.stderr)"
     )
@@ -78,7 +78,7 @@ def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
 def test_check_loads_no_scipy(suite: Path) -> None:
     """A plan without a demonstration is plain arithmetic; scipy stays unloaded."""
     code = (
-        "import sys\nfrom restart_bench.cli import app\n"
+        "import sys\nfrom restart_bench.cli.main import app\n"
         f"try:\n    app(['check', {str(suite)!r}])\nexcept SystemExit as end:\n    assert not end.code\n"
         "print([name for name in ('scipy', 'pandas', 'duckdb') if name in sys.modules], file=sys.stderr)"
     )
