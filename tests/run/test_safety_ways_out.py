@@ -63,12 +63,12 @@ def is_open(folder: Path) -> bool:
 
 def dies(moment: Moment) -> None:
     """The observer is gone."""
-    os.kill(moment.desk.observing.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+    os.kill(moment.context.observer.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
 def hangs(moment: Moment) -> None:
     """The observer is there and does nothing."""
-    os.kill(moment.desk.observing.pid, signal.SIGSTOP)
+    os.kill(moment.context.observer.pid, signal.SIGSTOP)
 
 
 @unix_only
@@ -106,7 +106,7 @@ def test_a_hanging_observer_is_replaced_and_its_old_commands_die_with_it(tmp_pat
         pids: list[int] = []
 
         def happens(moment: Moment) -> None:
-            pids.append(moment.desk.observing.pid)
+            pids.append(moment.context.observer.pid)
             hangs(moment)
 
         Moment("off", happens).install(monkeypatch.setattr)
@@ -140,7 +140,7 @@ def test_the_observer_obeys_no_signal_but_its_parents_end(tmp_path: Path, monkey
 
         def happens(moment: Moment) -> None:
             for name in ("SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGUSR1", "SIGUSR2", "SIGINT"):
-                os.kill(moment.desk.observing.pid, getattr(signal, name))
+                os.kill(moment.context.observer.pid, getattr(signal, name))
 
         Moment("watch", happens).install(monkeypatch.setattr)
         show = Seen()

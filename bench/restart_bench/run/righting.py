@@ -33,14 +33,14 @@ class NotRight(Exception):
 
 @dataclass(slots=True)
 class _Left:
-    """One killed run: its rig as archived, what it left out of idle, and by whose hands that is let go of."""
+    """One killed run: its rig as archived, what it left out of idle, and by whose actuators that is let go of."""
 
     folder: Path
     rig: Rig
     undo: dict[str, Value]
     supply: str
     differs: list[str]
-    hands: Actuators
+    actuators: Actuators
     held: tuple[str, ...] = ()
     problem: str = ""  # why its supply can't be reached
     same_supply: bool = field(default=True)
@@ -48,7 +48,7 @@ class _Left:
 
 def put_right(
     folders: Sequence[Path],
-    hands: Actuators,
+    actuators: Actuators,
     rig: Rig,
     *,
     say: Say,
@@ -71,13 +71,13 @@ def put_right(
             elif not armed:
                 say(f"{folder.name} was killed and its rig was left as it is; an armed run or `park` puts it right")
             else:
-                owed.append(_seen(folder, hands, rig, say, stack, supply_problem))
+                owed.append(_seen(folder, actuators, rig, say, stack, supply_problem))
         for one in owed:
-            one.hands.undo(one.undo)
-            one.held = one.hands.all_to_idle(say)
+            one.actuators.undo(one.undo)
+            one.held = one.actuators.all_to_idle(say)
         held = [f"{name} of {one.folder.name}" for one in owed for name in one.held]
         for one in owed:
-            _rest(one, hands, rig, say, closed, held=held, record=record)
+            _rest(one, actuators, rig, say, closed, held=held, record=record)
     if held:
         raise NotRight(
             f"{', '.join(held)} could not be shown to be back in idle, so the supply is not switched on: go to the "
@@ -87,7 +87,7 @@ def put_right(
 
 
 def _rest(
-    one: _Left, hands: Actuators, rig: Rig, say: Say, closed: list[Path], *, held: list[str], record: Report | None
+    one: _Left, actuators: Actuators, rig: Rig, say: Say, closed: list[Path], *, held: list[str], record: Report | None
 ) -> None:
     supply = rig.supply if one.same_supply else one.rig.supply
     wish = supply.after_trouble if supply is not None else "as it is"
@@ -97,7 +97,7 @@ def _rest(
         return
     if held and wish != "off":
         return
-    own = hands if one.same_supply else one.hands
+    own = actuators if one.same_supply else one.actuators
     own.state.commanded = "unknown"
     left = own.leave_supply(wish, "park", say)
     if not held and left_well(left):
@@ -117,12 +117,12 @@ def _close(folder: Path, say: Say, closed: list[Path], record: Report | None) ->
 # ---------------------------------------------------------------- the rig as that run had it
 
 
-def _seen(folder: Path, hands: Actuators, rig: Rig, say: Say, stack: ExitStack, supply_problem: str) -> _Left:
+def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitStack, supply_problem: str) -> _Left:
     """What a killed run left, told before anything is done about it."""
     old = _rig_of(folder, rig, say)
     records, damaged = readable_records(folder / "journal.jsonl")
     undo = _all_idle(old) if damaged else out_of_idle(records, old)
-    one = _Left(folder, old, undo, supply_left(records), list(_differences(old, rig, undo)), hands)
+    one = _Left(folder, old, undo, supply_left(records), list(_differences(old, rig, undo)), actuators)
     one.same_supply = old.supply is None or (rig.supply is not None and old.supply.address == rig.supply.address)
     one.problem = supply_problem if one.same_supply else ""
     supply = rig.supply if one.same_supply else old.supply
@@ -136,7 +136,7 @@ def _seen(folder: Path, hands: Actuators, rig: Rig, say: Say, stack: ExitStack, 
     for difference in one.differs:
         say(f"the rig file is not that of {folder.name} any more: {difference}; it is put right where that run had it")
     if one.differs:
-        _reach(one, hands, say, stack)
+        _reach(one, actuators, say, stack)
     return one
 
 
@@ -170,17 +170,17 @@ def _place(rig: Rig, point: Point | None) -> str:
     return f"{kind} {point.address} (item {point.address + 1}) at {device.host}:{device.port}, unit {device.unit}"
 
 
-def _reach(one: _Left, hands: Actuators, say: Say, stack: ExitStack) -> None:
+def _reach(one: _Left, actuators: Actuators, say: Say, stack: ExitStack) -> None:
     """Hands on the rig as it was: an observer of its own, and its own supply where that is another one."""
     old = one.rig
     scratch = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
     points = tuple(point for point in old.points.values() if point.name in one.undo or _of_proof(old, point.name))
     try:
-        observing: ObserverHandle = ObserverHandle(tuple(old.devices.values()), points, scratch)
+        observer: ObserverHandle = ObserverHandle(tuple(old.devices.values()), points, scratch)
     except Exception as problem:
         say(f"{one.folder.name}: its points can't be reached: {problem}")
-        observing = Blind(str(problem))
-    stack.enter_context(observing)
+        observer = Blind(str(problem))
+    stack.enter_context(observer)
     supply = None
     if not one.same_supply and old.supply is not None:
         from restart_bench_drivers.registry import open_supply
@@ -192,7 +192,7 @@ def _reach(one: _Left, hands: Actuators, say: Say, stack: ExitStack) -> None:
         except Exception as problem:  # a driver is anybody's; a lock is another bench's
             kind = "" if isinstance(problem, SupplyError) else f"{type(problem).__name__}: "
             one.problem = f"the supply that it had can't be reached: {kind}{problem}"
-    one.hands = hands.on_another(old, observing, supply)
+    one.actuators = actuators.on_another(old, observer, supply)
 
 
 def _of_proof(rig: Rig, name: str) -> bool:

@@ -196,9 +196,9 @@ class Session:
 
     def _put_right(self, open_runs: Sequence[Path], earlier: ArchivedRun | None) -> None:
         """Puts right and closes what killed runs left open; the one that is gone on with once its points are held by
-        these hands. Raises NotRight where that can't be, and the problem of a supply that can't be reached."""
+        these actuators. Raises NotRight where that can't be, and the problem of a supply that can't be reached."""
         if self._open_cut is not None and earlier is not None:
-            self._hands.take_over_cut(self._open_cut.cut, self._open_cut.left, self._open_cut.held, self._say)
+            self._actuators.take_over_cut(self._open_cut.cut, self._open_cut.left, self._open_cut.held, self._say)
             open_runs = [path for path in open_runs if path != earlier.folder.resolve()]
             try:
                 finish_killed(earlier.folder, self._options.record)
@@ -207,7 +207,7 @@ class Session:
         problem = str(self._supply_problem or "")
         put_right(
             open_runs,
-            self._hands,
+            self._actuators,
             self.rig,
             say=self._say,
             armed=self._heed,
@@ -243,12 +243,12 @@ class Session:
         rig = self.rig
         devices = tuple(rig.devices.values())
         points = tuple(rig.points.values())
-        self._observing = stack.enter_context(ObserverHandle(devices, points, self._archive.samples_folder))
-        self._desk = self._make_desk(rig, supply)
-        self._hands = self._desk.hands
-        self._limiting = LimitKeeper(self._desk, self._used_before, heed=self._heed)
-        self._hands.before_start = self._limiting.wait_to_start
-        self._view = View(rig, self._desk, sum(self._planned_cycles().values()))
+        self._observer = stack.enter_context(ObserverHandle(devices, points, self._archive.samples_folder))
+        self._context = self._make_context(rig, supply)
+        self._actuators = self._context.actuators
+        self._limiting = LimitKeeper(self._context, self._used_before, heed=self._heed)
+        self._actuators.before_start = self._limiting.wait_to_start
+        self._view = View(rig, self._context, sum(self._planned_cycles().values()))
 
     def _start_simulation(self, stack: ExitStack) -> Rig:
         from restart_bench.simulated.handle import Simulation
@@ -269,11 +269,11 @@ class Session:
         stack.callback(let_go_of, supply)
         return supply
 
-    def _make_desk(self, rig: Rig, supply: Supply | None) -> CycleContext:
+    def _make_context(self, rig: Rig, supply: Supply | None) -> CycleContext:
         steps = [step for s in self._suite.scenarios for step in (*s.before, *s.function_check)]
-        hands = Actuators(
+        actuators = Actuators(
             rig,
-            self._observing,
+            self._observer,
             supply,
             allowed=points_named(rig, steps),
             publish=self._record,
@@ -281,11 +281,15 @@ class Session:
             stop=self._stop,
             heed_limits=self._heed,
         )
-        attention = Supervisor(
-            rig, self._observing, stop=self._stop, note=self._record, draw=self._draw, isolation=self._heed
+        supervisor = Supervisor(
+            rig, self._observer, stop=self._stop, note=self._record, draw=self._draw, isolation=self._heed
         )
-        hands.renew, hands.forbids, hands.looking_on = self._second_observer, self._forbidden, attention.asking
-        return CycleContext(rig, self._observing, hands, attention, self._publish, self._archive.sync)
+        actuators.renew, actuators.forbids, actuators.looking_on = (
+            self._second_observer,
+            self._forbidden,
+            supervisor.asking,
+        )
+        return CycleContext(rig, self._observer, actuators, supervisor, self._publish, self._archive.sync)
 
     def _planned_cycles(self) -> dict[str, int]:
         """Cycles by scenario, those of a run that is gone on with included."""
@@ -372,10 +376,10 @@ class Session:
 
     def _run_cycle(self, turn: Turn, left: OpenCut | None = None) -> CycleJudged | None:
         started = now_ns()
-        act = CycleAct(self._desk, turn, seed=self._seed, rehearse=self._options.rehearse)
+        act = CycleAct(self._context, turn, seed=self._seed, rehearse=self._options.rehearse)
         try:
             if left is None:
-                self._desk.attention.guard()
+                self._context.supervisor.guard()
                 self._limiting.wait_before(turn.scenario)
             self._cycle = turn.cycle
             if left is None:
@@ -407,11 +411,11 @@ class Session:
             self._record(Trouble(self._cycle, "bench", self._reason, now_ns()))
 
     def _judge(self, turn: Turn) -> CycleJudged:
-        self._observing.set_cycle(0)  # answered behind all that was sampled: live and archived evidence are the same
-        records = self._desk.records()
+        self._observer.set_cycle(0)  # answered behind all that was sampled: live and archived evidence are the same
+        records = self._context.records()
         if self._options.rehearse:
             return judge_rehearsal(turn.scenario, records)
-        sources = self._observing.sources(self._desk.cycle)
+        sources = self._observer.sources(self._context.cycle)
         return judge_long_cycle(self.rig, turn.scenario, records, sources)
 
     def _ended_by(self, end: EndOfRun) -> None:
@@ -437,12 +441,12 @@ class Session:
         """Leaves the rig safe, judges the scenarios, closes the archive. Calling it again returns the same run."""
         if self._ended is not None:
             return self._ended
-        if self._judged and hasattr(self, "_hands"):
-            self._hands.cycle = 0  # what is done from now on belongs to no cycle: they are judged
+        if self._judged and hasattr(self, "_actuators"):
+            self._actuators.cycle = 0  # what is done from now on belongs to no cycle: they are judged
         self._way_out(trouble=self._how not in ("completed", "ended early"))
         self._begun = False
-        statistics = self._observing.statistics()
-        self._observing.close()
+        statistics = self._observer.statistics()
+        self._observer.close()
         if self._simulation is not None:  # its truth log is part of the archive and has to be whole before the sums
             self._simulation.close()
         scenarios = self._conclude()
@@ -460,7 +464,7 @@ class Session:
             reason=self._reason,
             at_ns=now_ns(),
             wall=datetime.now(tz=UTC).isoformat(timespec="milliseconds"),
-            supply_left=self._supply_left or self._hands.state.commanded,
+            supply_left=self._supply_left or self._actuators.state.commanded,
         )
         self._publish(ended)
         after = self._after(ended, scenarios, statistics)
@@ -486,7 +490,7 @@ class Session:
         return judge_run(self.rig, begun, counted, {s.name: planned[s.name] for s in begun})
 
     def _after(self, ended: RunEnded, scenarios: Sequence[ScenarioJudged], observer: dict[str, Any]) -> dict[str, Any]:
-        operations = self._hands.state.operations if self._heed else 0
+        operations = self._actuators.state.operations if self._heed else 0
         after = told_after(ended, scenarios, observer=observer, operations=operations)
         if self._failure:
             after["failure"] = self._failure
@@ -499,18 +503,18 @@ class Session:
 
         Nothing that happens to the points keeps it from the supply.
         """
-        if not hasattr(self, "_hands"):
+        if not hasattr(self, "_actuators"):
             return
         self._leaving = True
         try:
             say = self._quietly if self._stop_at_once else self._say
-            held = self._hands.all_to_idle(say, at_once=self._stop_at_once)
+            held = self._actuators.all_to_idle(say, at_once=self._stop_at_once)
         except Exception as problem:
-            held = self._hands.held()
+            held = self._actuators.held()
             self._say(f"{', '.join(held) or 'a point'} MAY STILL BE OUT OF IDLE: {type(problem).__name__}: {problem}")
         self._rest_supply(trouble=trouble)
         if held and self._stop_at_once:  # the supply came first; now there is time for them
-            held = self._hands.all_to_idle(self._say)
+            held = self._actuators.all_to_idle(self._say)
         self._held = held
         if held:
             self._left_unsafe(f"{', '.join(held)} could not be shown to be back in idle")
@@ -520,10 +524,10 @@ class Session:
         if supply is None:
             return
         wish = supply.after_trouble if trouble else supply.at_end
-        if self._stop_at_once and (self._hands.state.commanded != "on" or self._hands.rail_contradicts()):
+        if self._stop_at_once and (self._actuators.state.commanded != "on" or self._actuators.rail_contradicts()):
             wish = "as it is"  # what is off stays off
-        self._desk.enter("leaving the rig safe")
-        self._supply_left = self._hands.leave_supply(wish, "rest", self._say, once=self._stop_at_once)
+        self._context.enter("leaving the rig safe")
+        self._supply_left = self._actuators.leave_supply(wish, "rest", self._say, once=self._stop_at_once)
         if not left_well(self._supply_left):
             self._left_unsafe(f"the supply could not be brought {wish} (it was left {self._supply_left})")
 
@@ -539,7 +543,7 @@ class Session:
 
     def _forbidden(self) -> str:
         """Why the supply may not go on now, "" where it may."""
-        return self._desk.attention.conditions.forbids()
+        return self._context.supervisor.conditions.forbids()
 
     def _second_observer(self) -> ObserverHandle | None:
         """The observer failed while points were out of idle: a fresh one lets go of them. None where it can't start."""
@@ -572,9 +576,9 @@ class Session:
     # ------------------------------------------------------------ records and screen
 
     def _record(self, record: Record) -> None:
-        """A record of the hands: kept for the cycle's judgement too."""
-        if hasattr(self, "_desk"):
-            self._desk.record(record)
+        """A record of the actuators: kept for the cycle's judgement too."""
+        if hasattr(self, "_context"):
+            self._context.record(record)
         else:
             self._publish(record)
 
@@ -584,7 +588,7 @@ class Session:
                 self._archive.write(record)
         except ArchiveError:
             self._log_failed = True  # nothing is written behind a gap: the next start would take the run for whole
-            if not self._leaving:  # a full disk must not keep the hands from letting go
+            if not self._leaving:  # a full disk must not keep the actuators from letting go
                 raise
         self._shown(lambda: self._show.record(record))
 
