@@ -13,7 +13,8 @@ from restart_bench.evidence.traces import Trace
 from restart_bench.model.clock import now_ns
 from restart_bench.model.live import Reading
 from restart_bench.model.rig import Wanted
-from restart_bench.run.cycle import CycleAct, CycleContext, Turn
+from restart_bench.run.context import CycleContext
+from restart_bench.run.cycle import CycleAct, Turn
 
 
 class Ended(Exception):

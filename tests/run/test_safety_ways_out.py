@@ -412,7 +412,7 @@ def test_a_lost_guard_is_not_kept_waiting_by_points_that_do_not_answer(tmp_path:
 
         monkeypatch.setattr(ObserverHandle, "write", unanswered)
         Moment("watch", lost).install(monkeypatch.setattr)
-        monkeypatch.setattr("restart_bench.run.cycle.CycleAct._release_held", lambda _act: None)
+        monkeypatch.setattr("restart_bench.run.steps.Steps.release_held", lambda _steps: None)
         show = Seen()
         assert rig.perform(show).exit_code == EXIT_ERROR
         moves = rig.truth("supply")

@@ -15,6 +15,7 @@ from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.model.journal import Answered, PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.live import powered_by_proof
 from restart_bench.model.rig import Point, Rig, Value
+from restart_bench.model.wording import value_word
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
@@ -389,7 +390,7 @@ class Actuators:
             if proof.of_supply and proof.point is not None:
                 reading = self._observer.latest(proof.point)
                 if reading is not None and reading.value is not None:
-                    return f"{proof.point} reads {_word(reading.value)}"
+                    return f"{proof.point} reads {value_word(reading.value)}"
         return "the rail is not read"
 
     def _left_as(self) -> str:
@@ -435,7 +436,7 @@ class Actuators:
         for name in failed:
             say(
                 f"{name.upper()} MAY STILL BE OUT OF IDLE: go to the rig and see that "
-                f"{self._rig.points[name].shown} is {_word(self._out_of_idle.get(name, False))}"
+                f"{self._rig.points[name].shown} is {value_word(self._out_of_idle.get(name, False))}"
             )
         return tuple(failed)
 
@@ -508,7 +509,3 @@ def left_well(left: str) -> bool:
 
 def _seen(on: bool | None) -> str:
     return "unknown" if on is None else "on" if on else "off"
-
-
-def _word(value: Value) -> str:
-    return ("on" if value else "off") if isinstance(value, bool) else str(value)

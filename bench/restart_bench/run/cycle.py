@@ -7,113 +7,23 @@ alone. The live decisions here (is it ready, has the expected state been reached
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 
-from restart_bench.evidence.marks import Progress, condition_held, progress_of, ready_since, traces_of
-from restart_bench.evidence.traces import Trace
-from restart_bench.model.clock import NS_PER_MS, NS_PER_S, Bounds, now_ns
-from restart_bench.model.journal import (
-    CutAnnounced,
-    CycleEnded,
-    CycleRecords,
-    CycleStarted,
-    Record,
-    StepDone,
-    Switching,
-    Trouble,
-    cycle_records,
-)
-from restart_bench.model.live import powered_by_proof
-from restart_bench.model.rig import Point, Rig, Value
-from restart_bench.model.samples import DeviceSamples
-from restart_bench.model.scenario import (
-    Action,
-    Ask,
-    ByEye,
-    Case,
-    Expect,
-    Hold,
-    Press,
-    Release,
-    Scenario,
-    Step,
-    Wait,
-    Write,
-)
-from restart_bench.observer.handle import ObserverHandle
-from restart_bench.run.actuators import Actuators, CommandRefused, SupplyFailed
+from restart_bench.evidence.marks import Progress, progress_of, ready_since
+from restart_bench.model.clock import NS_PER_S, Bounds, now_ns
+from restart_bench.model.journal import CutAnnounced, CycleEnded, CycleStarted, Switching, Trouble
+from restart_bench.model.rig import Value
+from restart_bench.model.scenario import Case, Scenario
+from restart_bench.model.wording import show_wanted
+from restart_bench.run.actuators import CommandRefused, SupplyFailed
+from restart_bench.run.context import AFTERGLOW_NS, CycleContext, Situation, afterglow_ns
 from restart_bench.run.resume import OpenCut
-from restart_bench.run.supervision import Supervisor
+from restart_bench.run.steps import CycleBrokenOff, Steps
 
 _READ_WITHIN_NS = NS_PER_S
 """Nothing is cut unless every device was read within this time (rule 8)."""
-_SEEN_WITHIN_NS = NS_PER_S
 _DARK_AFTER_NS = 5 * NS_PER_S
-_AFTERGLOW_NS = 100 * NS_PER_MS
-"""The watch goes on a little beyond its end, so that the last span is closed by a read."""
-
-
-class CycleCut(Exception):
-    """The cycle can't go on (state before not reached, a device silent); the run may."""
-
-
-@dataclass(slots=True)
-class Situation:
-    """Where the cycle stands, for the live screen."""
-
-    phase: str = "preparing"
-    doing: str = ""
-    phase_started_ns: int = 0
-    phase_ends_ns: int | None = None
-    cut_ns: int | None = None
-    restored_ns: int | None = None
-    running: bool | None = None
-
-
-@dataclass(slots=True)
-class CycleContext:
-    """Everything that a cycle needs at hand. `publish` saves first and shows second."""
-
-    rig: Rig
-    observer: ObserverHandle
-    actuators: Actuators
-    supervisor: Supervisor
-    publish: Callable[[Record], None]
-    sync: Callable[[], None]
-    situation: Situation = field(default_factory=Situation)
-    cycle: int = 0
-    log: list[Record] = field(default_factory=list)
-
-    def record(self, record: Record) -> None:
-        """Keeps the record for this cycle's judgement and publishes it."""
-        self.counted_from()
-        self.log.append(record)
-        self.publish(record)
-
-    def enter(self, phase: str, doing: str = "", ends_ns: int | None = None) -> None:
-        """A new phase, as the screen shows it."""
-        situation = self.situation
-        situation.phase, situation.doing = phase, doing
-        situation.phase_started_ns, situation.phase_ends_ns = now_ns(), ends_ns
-
-    def records(self) -> CycleRecords:
-        """What was recorded of this cycle so far."""
-        return cycle_records(self.log)[self.cycle]
-
-    def counted_from(self) -> int:
-        """Now, as an instant that will be counted from: what is read about it is kept as it was read."""
-        now = now_ns()
-        self.observer.keep(now)
-        return now
-
-    def samples(self) -> Mapping[str, DeviceSamples]:
-        """What was read in this cycle so far, told in so few rows that a long cycle costs no more than a short one."""
-        return self.observer.condensed(self.cycle)
-
-    def traces(self, points: Collection[str]) -> dict[str, Trace]:
-        """The traces of these points in this cycle so far."""
-        return traces_of(self.rig, self.records(), self.samples(), points)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +45,7 @@ class CycleAct:
         self._turn = turn
         self._scenario = turn.scenario
         self._rehearse = rehearse
-        self._held_here: list[str] = []
+        self._steps = Steps(context)
         drawing = random.Random(f"{seed}/{turn.scenario.name}/{turn.case.name}/{turn.number}")
         at = turn.case.at
         self._delay_ns = drawing.randint(at.low_ns, at.high_ns) if at.is_random else at.low_ns
@@ -150,7 +60,7 @@ class CycleAct:
         """The rest of a cycle that an earlier run was killed in while the power was off."""
         self._enter_cycle()
         self._context.log.extend(left.records)
-        self._held_here = list(left.held)
+        self._steps = Steps(self._context, left.held)
 
         def rest() -> None:
             self._context.supervisor.guard()
@@ -163,11 +73,11 @@ class CycleAct:
     def _go_through(self, up_to_the_watch: Callable[[], None]) -> None:
         try:
             up_to_the_watch()
-            self._release_held()
-            self._steps(self._scenario.function_check)
+            self._steps.release_held()
+            self._steps.do(self._scenario.function_check)
             self._completed = True
-        except CycleCut:
-            self._release_held()
+        except CycleBrokenOff:
+            self._steps.release_held()
         except (CommandRefused, KeyboardInterrupt) as problem:
             self._command_failed(problem)
         finally:
@@ -175,7 +85,7 @@ class CycleAct:
 
     def _up_to_the_watch(self) -> None:
         self._prepare()
-        self._steps(self._scenario.before)
+        self._steps.do(self._scenario.before)
         self._check_pulse()
         if not self._rehearse:
             self._cut()
@@ -184,12 +94,13 @@ class CycleAct:
     def _still_off(self, left: OpenCut) -> None:
         """Nobody gave the power back meanwhile, as far as the rig can tell."""
         context = self._context
-        proofs = context.rig.proof_of_cut
         since = now_ns()  # what was read before the kill says nothing of now
-        wait = since + _READ_WITHIN_NS
-        if any(one.of_supply for one in proofs) and context.supervisor.wait_until(
-            wait, lambda: _power_is_back(context, since)
-        ):
+
+        def power_is_back() -> bool | None:
+            return context.actuators.rail(since) or None
+
+        proven = any(proof.of_supply for proof in context.rig.proof_of_cut)
+        if proven and context.supervisor.wait_until(since + _READ_WITHIN_NS, power_is_back):
             text = "the killed run had left the supply off, but it is on now: somebody ended the off time"
             context.supervisor.end("relay", f"{text}. Start a new run", now_ns())
         if left.by_wall_clock:
@@ -236,10 +147,10 @@ class CycleAct:
         within = context.rig.ready.within_ns
         context.situation.phase_ends_ns = started + within
         ready = context.supervisor.wait_until(started + within, lambda: self._ready_now(started) or self._dark(started))
-        self._refuse_without_power()
+        self._context.refuse_without_power()
         if not isinstance(ready, Bounds):
             self._trouble("not ready", self._why_not_ready(started), started)
-            raise CycleCut
+            raise CycleBrokenOff
         context.situation.running = True
         self._check_identity()
         if self._scenario.how == "supply" and not self._rehearse:
@@ -260,13 +171,6 @@ class CycleAct:
         """True once the rail has shown for some time that the supply did not come on: nothing is waited for then."""
         settled = now_ns() - since_ns > self._closing_ns() + _DARK_AFTER_NS
         return True if settled and self._context.actuators.rail_contradicts() else None
-
-    def _refuse_without_power(self) -> None:
-        """Nothing is pressed, and nothing goes on, where the rail shows no power. Raises EndOfRun."""
-        contradicted = self._context.actuators.rail_contradicts(lasting=True)
-        if contradicted:
-            text = f"{contradicted}; look at the relay's contact, at `contact:`, and at the wiring of supply and rail"
-            self._context.supervisor.end("relay", text, now_ns())
 
     def _wait_for_limit(self, until_ns: int, why: str) -> None:
         if until_ns > now_ns():
@@ -294,11 +198,9 @@ class CycleAct:
         silent = self._silent_devices(now_ns())
         if silent:
             device = rig.devices[silent[0]]
-            return (
-                f"{device.name} does not answer at {device.host}:{device.port}, unit {device.unit}; nothing was cut. "
-                f"`restart-bench look {rig.path or 'rig.yaml'}` says what is wrong"
-            )
-        shown = ", ".join(f"{name} reads {_reading(self._context, name)}" for name, _ in rig.ready.when)
+            at = f"{device.host}:{device.port}, unit {device.unit}"
+            return f"{device.name} does not answer at {at}; nothing was cut. {self._look()}"
+        shown = ", ".join(f"{name} reads {self._context.reading(name)}" for name, _ in rig.ready.when)
         alive = f"; {rig.ready.alive} has to move" if rig.ready.alive else ""
         waited = (now_ns() - from_ns) / NS_PER_S
         return f"the controller was not ready within {waited:.0f} s ({shown}{alive}); nothing was cut"
@@ -317,19 +219,14 @@ class CycleAct:
             last = self._last_identity(name)
             if last is None:
                 text = f"{name} of `identify` was not read within the last second, so any device may stand there"
-                look = f"`restart-bench look {self._context.rig.path or 'rig.yaml'}` says what is wrong"
-                self._context.supervisor.end(
-                    "identity",
-                    f"{text}; nothing was cut. {look}",
-                    now_ns(),
-                )
+                self._context.supervisor.end("identity", f"{text}; nothing was cut. {self._look()}", now_ns())
             elif not wanted.met_by(last[0]):
-                self._context.supervisor.end(
-                    "identity",
-                    f"wrong device: {name} reads {last[0]}, the rig file says {_wanted(wanted.equals)}; nothing was "
-                    "cut. Look at the address and at what stands there",
-                    last[1],
-                )
+                text = f"wrong device: {name} reads {last[0]}, the rig file says {show_wanted(wanted)}"
+                cure = "nothing was cut. Look at the address and at what stands there"
+                self._context.supervisor.end("identity", f"{text}; {cure}", last[1])
+
+    def _look(self) -> str:
+        return f"`restart-bench look {self._context.rig.path or 'rig.yaml'}` says what is wrong"
 
     def _last_identity(self, name: str) -> tuple[Value, int] | None:
         """What was read last within a second, and when it was asked; a request without an answer changes nothing."""
@@ -352,117 +249,7 @@ class CycleAct:
         self._context.supervisor.wait_until(now_ns() + pulse.length_ns)
         actuators.back_to_idle(pulse.write, "check pulse")
         # The read that shows the end of the pulse has to fall before the cut.
-        self._context.supervisor.wait_until(now_ns() + _AFTERGLOW_NS)
-
-    # ------------------------------------------------------------ steps
-
-    def _steps(self, steps: tuple[Step, ...]) -> None:
-        for step in steps:
-            if self._step(step) is None:
-                return  # it could not be done, so the steps behind it would be blamed on the controller
-
-    def _step(self, step: Step) -> bool | None:
-        """One step: was it reached (None: it could not be done). A missed step before the cut ends the cycle; a missed
-        function check goes on to the next."""
-        context = self._context
-        context.enter(step.phase, step.text)
-        self._refuse_without_power()
-        started = now_ns()
-        reached, reason = self._act(step.action)
-        context.record(
-            StepDone(self._turn.cycle, step.phase, step.index, step.text, reached, started, now_ns(), reason, step.line)
-        )
-        if reached is not True and step.phase == "before":
-            raise CycleCut
-        return reached
-
-    def _act(self, action: Action) -> tuple[bool | None, str]:
-        match action:
-            case Press():
-                return self._press(action)
-            case Hold(point):
-                self._context.actuators.leave_idle(point, "hold")
-                self._held_here.append(point)
-            case Release(point):
-                self._context.actuators.back_to_idle(point)
-                self._held_here = [held for held in self._held_here if held != point]
-            case Write(values):
-                for name, value in values:
-                    self._context.actuators.write(name, value, "write")
-            case Wait(for_ns):
-                self._context.situation.phase_ends_ns = now_ns() + for_ns
-                self._context.supervisor.wait_until(now_ns() + for_ns)
-            case Expect():
-                return self._expect(action)
-            case Ask(text):
-                answered = self._context.actuators.ask(text)
-                return (True, "") if answered.answer else (None, "the person asked said no")
-            case ByEye():
-                return self._by_eye(action)
-        return True, ""
-
-    def _press(self, press: Press) -> tuple[bool | None, str]:
-        actuators = self._context.actuators
-        point = self._context.rig.points[press.point]
-        if point.by_hand is not None:
-            return self._press_by_hand(point)
-        actuators.leave_idle(press.point, "press")
-        self._context.supervisor.wait_until(now_ns() + press.for_ns)
-        actuators.back_to_idle(press.point)
-        return True, ""
-
-    def _press_by_hand(self, point: Point) -> tuple[bool | None, str]:
-        """A person presses, and the point's own input shows it; asked once more where it does not."""
-        idle = float(bool(point.idle))
-        for again in (False, True):
-            self._context.counted_from()
-            answered = self._context.actuators.press_by_hand(point, again=again)
-            if not answered.answer:
-                return None, "the person asked said no"
-
-            def seen(since: int = answered.asked_ns) -> bool | None:
-                reads = self._context.traces([point.name])[point.name].reads
-                return True if bool(((reads.value != idle) & (reads.late >= since)).any()) else None
-
-            if self._context.supervisor.wait_until(now_ns() + _SEEN_WITHIN_NS, seen):
-                return True, ""
-        return None, f"{point.shown} was not seen pressed; look at the button and at its input"
-
-    def _by_eye(self, step: ByEye) -> tuple[bool | None, str]:
-        for name, value in step.conditions:
-            shown = self._context.rig.points[name].shown if name in self._context.rig.points else name
-            answered = self._context.actuators.ask(f"Look: is {shown} {_wanted(value)}?", name)
-            if not answered.answer:
-                return False, f"{shown} was not {_wanted(value)}, by eye"
-        return True, ""
-
-    def _expect(self, step: Expect) -> tuple[bool | None, str]:
-        context = self._context
-        started = context.counted_from()
-        conditions = [(judged, wanted) for judged, (_, wanted) in zip(step.judged, step.conditions, strict=True)]
-
-        def held() -> bool | None:
-            span = condition_held(context.traces(step.judged), conditions, started)
-            if span is None or span.since.not_after_ns > started + step.within_ns:
-                return None
-            return True if span.until_ns - span.since.not_after_ns >= step.steady_ns else None
-
-        # The last read that shows it may come a little later.
-        deadline = started + step.within_ns + step.steady_ns + (self._afterglow_ns() if step.steady_ns else 0)
-        context.situation.phase_ends_ns = deadline
-        if context.supervisor.wait_until(deadline, held) is not None:
-            return True, ""
-        missed = [
-            f"{name} reads {_reading(context, judged)}"
-            for (name, wanted), judged in zip(step.conditions, step.judged, strict=True)
-            if not _met_now(context, judged, wanted)
-        ]
-        return False, "; ".join(missed) or "not steady for long enough"
-
-    def _release_held(self) -> None:
-        for name in self._held_here:
-            self._context.actuators.back_to_idle(name)
-        self._held_here = []
+        self._context.supervisor.wait_until(now_ns() + AFTERGLOW_NS)
 
     # ------------------------------------------------------------ the cut and the watch
 
@@ -477,7 +264,7 @@ class CycleAct:
         if silent:
             text = f"{', '.join(silent)} was not read within the last second; nothing was cut"
             self._trouble("unreachable", text, now_ns())
-            raise CycleCut
+            raise CycleBrokenOff
         self._insist_on_identity()
         gone = self._command_cut()
         self._off_until_restored(gone)
@@ -574,7 +361,7 @@ class CycleAct:
                 return
             doing = "" if progress.ready_by_ns is None else "the controller was not ready in time"
             context.enter("watching", doing, ends_ns=end)
-            context.supervisor.wait_until(end + self._afterglow_ns())
+            context.supervisor.wait_until(end + afterglow_ns(context.rig))
             self._hear_of_the_end(end)
             watched_ns = end
 
@@ -614,46 +401,9 @@ class CycleAct:
 
         self._context.supervisor.wait_until(now_ns() + 3 * controller.answer_within_ns, heard)
 
-    def _afterglow_ns(self) -> int:
-        slowest = max(device.poll_ns + device.image_lag_ns for device in self._context.rig.devices.values())
-        return _AFTERGLOW_NS + 3 * slowest
-
     def _trouble(self, kind: str, text: str, at_ns: int) -> None:
         self._context.record(Trouble(self._turn.cycle, kind, text, at_ns))
 
 
-def _power_is_back(context: CycleContext, since_ns: int) -> bool | None:
-    """True where a supply proof that was read since then says that the power is there; None where it does not."""
-    named = [proof.point for proof in context.rig.proof_of_cut if proof.of_supply and proof.point is not None]
-    newest = {name: context.observer.latest(name) for name in named}
-    readings = {name: one for name, one in newest.items() if one is not None and one.sent_ns >= since_ns}
-    return powered_by_proof(context.rig.proof_of_cut, readings) or None
-
-
 def _other(run: Value) -> Value:
     return not run if isinstance(run, bool) else (0 if run else 1)
-
-
-def _reading(context: CycleContext, name: str) -> str:
-    reading = context.observer.latest(name)
-    if reading is None or reading.value is None:
-        return "nothing"
-    return _shown(context.rig, name, reading.value)
-
-
-def _shown(rig: Rig, name: str, value: Value) -> str:
-    if rig.points[name].type == "bool":
-        return "on" if value else "off"
-    return f"{value:g}"
-
-
-def _wanted(value: Value | None) -> str:
-    if isinstance(value, bool):
-        return "on" if value else "off"
-    return str(value)
-
-
-def _met_now(context: CycleContext, name: str, wanted: object) -> bool:
-    reading = context.observer.latest(name)
-    met = getattr(wanted, "met_by", None)
-    return reading is not None and reading.value is not None and met is not None and bool(met(reading.value))

@@ -9,7 +9,7 @@ from restart_bench.evidence.traces import changes_of
 from restart_bench.model.clock import HOUR_NS, Anchor, now_ns
 from restart_bench.model.rig import PointLimits, RigSupply
 from restart_bench.model.scenario import Hold, Press, Scenario
-from restart_bench.run.cycle import CycleContext
+from restart_bench.run.context import CycleContext
 from restart_bench.run.usage import Used, limited_points, usage_facts, used_in
 
 

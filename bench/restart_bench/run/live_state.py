@@ -5,7 +5,7 @@ from __future__ import annotations
 from restart_bench.model.clock import now_ns
 from restart_bench.model.live import LiveState, Reading, powered_by_proof
 from restart_bench.model.rig import Rig
-from restart_bench.run.cycle import CycleContext
+from restart_bench.run.context import CycleContext
 
 
 class View:

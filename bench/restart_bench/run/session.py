@@ -37,7 +37,8 @@ from restart_bench.model.wording import counted
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.run.actuators import Actuators, left_well, let_go_of
 from restart_bench.run.arming import SupplyLock, points_named, require_arming
-from restart_bench.run.cycle import CycleAct, CycleContext, Turn
+from restart_bench.run.context import CycleContext
+from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
 from restart_bench.run.live_state import View

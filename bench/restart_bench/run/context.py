@@ -1,0 +1,100 @@
+"""What a cycle needs at hand: the rig, who works it and who watches, where the cycle stands, what it has recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field
+
+from restart_bench.evidence.marks import traces_of
+from restart_bench.evidence.traces import Trace
+from restart_bench.model.clock import NS_PER_MS, now_ns
+from restart_bench.model.journal import CycleRecords, Record, cycle_records
+from restart_bench.model.rig import Rig, Wanted
+from restart_bench.model.samples import DeviceSamples
+from restart_bench.model.wording import value_word
+from restart_bench.observer.handle import ObserverHandle
+from restart_bench.run.actuators import Actuators
+from restart_bench.run.supervision import Supervisor
+
+AFTERGLOW_NS = 100 * NS_PER_MS
+"""Reads go on a little beyond an end, so that the last span is closed by one."""
+
+
+@dataclass(slots=True)
+class Situation:
+    """Where the cycle stands, for the live screen."""
+
+    phase: str = "preparing"
+    doing: str = ""
+    phase_started_ns: int = 0
+    phase_ends_ns: int | None = None
+    cut_ns: int | None = None
+    restored_ns: int | None = None
+    running: bool | None = None
+
+
+@dataclass(slots=True)
+class CycleContext:
+    """Everything that a cycle needs at hand. `publish` saves first and shows second."""
+
+    rig: Rig
+    observer: ObserverHandle
+    actuators: Actuators
+    supervisor: Supervisor
+    publish: Callable[[Record], None]
+    sync: Callable[[], None]
+    situation: Situation = field(default_factory=Situation)
+    cycle: int = 0
+    log: list[Record] = field(default_factory=list)
+
+    def record(self, record: Record) -> None:
+        """Keeps the record for this cycle's judgement and publishes it."""
+        self.counted_from()
+        self.log.append(record)
+        self.publish(record)
+
+    def enter(self, phase: str, doing: str = "", ends_ns: int | None = None) -> None:
+        """A new phase, as the screen shows it."""
+        situation = self.situation
+        situation.phase, situation.doing = phase, doing
+        situation.phase_started_ns, situation.phase_ends_ns = now_ns(), ends_ns
+
+    def records(self) -> CycleRecords:
+        """What was recorded of this cycle so far."""
+        return cycle_records(self.log)[self.cycle]
+
+    def counted_from(self) -> int:
+        """Now, as an instant that will be counted from: what is read about it is kept as it was read."""
+        now = now_ns()
+        self.observer.keep(now)
+        return now
+
+    def samples(self) -> Mapping[str, DeviceSamples]:
+        """What was read in this cycle so far, told in so few rows that a long cycle costs no more than a short one."""
+        return self.observer.condensed(self.cycle)
+
+    def traces(self, points: Collection[str]) -> dict[str, Trace]:
+        """The traces of these points in this cycle so far."""
+        return traces_of(self.rig, self.records(), self.samples(), points)
+
+    def reading(self, name: str) -> str:
+        """What a point reads now, in words."""
+        reading = self.observer.latest(name)
+        return "nothing" if reading is None or reading.value is None else value_word(reading.value)
+
+    def met_now(self, name: str, wanted: Wanted) -> bool:
+        """True where the newest reading of a point is what is wanted."""
+        reading = self.observer.latest(name)
+        return reading is not None and reading.value is not None and wanted.met_by(reading.value)
+
+    def refuse_without_power(self) -> None:
+        """Nothing is pressed, and nothing goes on, where the rail shows no power. Raises EndOfRun."""
+        contradicted = self.actuators.rail_contradicts(lasting=True)
+        if contradicted:
+            text = f"{contradicted}; look at the relay's contact, at `contact:`, and at the wiring of supply and rail"
+            self.supervisor.end("relay", text, now_ns())
+
+
+def afterglow_ns(rig: Rig) -> int:
+    """How much longer than to an end every device is read, the slowest one included."""
+    return AFTERGLOW_NS + 3 * max(device.poll_ns + device.image_lag_ns for device in rig.devices.values())
