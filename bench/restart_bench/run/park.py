@@ -17,8 +17,7 @@ from restart_bench.model.rig import Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.run.actuators import Actuators, left_well, let_go_of
 from restart_bench.run.arming import SupplyLock, manual_step, require_arming
-from restart_bench.run.recovery import left_open
-from restart_bench.run.righting import NotRight, put_right
+from restart_bench.run.recovery import NotRight, left_open, put_right
 from restart_bench.run.supervision import Conditions, StopRequest
 from restart_bench.run.usage import Used, used_lately
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError

@@ -42,9 +42,8 @@ from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
 from restart_bench.run.live_state import View
-from restart_bench.run.recovery import left_open
+from restart_bench.run.recovery import left_open, put_right
 from restart_bench.run.resume import OpenCut, bring_samples, find_earlier, open_cut_of
-from restart_bench.run.righting import put_right
 from restart_bench.run.run_json import told_after, told_before
 from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
 from restart_bench.run.usage import Used, refuse_worn, used_lately, wear_of
