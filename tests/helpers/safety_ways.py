@@ -216,7 +216,7 @@ def _happens(cell: Cell, patch: Any, fill: Callable[[Cell, Moment], None]) -> Ca
             case "observer hangs":
                 os.kill(moment.context.observer.pid, signal.SIGSTOP)
             case "no observer any more":
-                patch("restart_bench.run.session.ObserverHandle", _no_observer)
+                patch("restart_bench.run.safe_end.ObserverHandle", _no_observer)
                 os.kill(moment.context.observer.pid, signal.SIGKILL)
             case "observer killed":
                 os.kill(moment.context.observer.pid, getattr(signal, "SIGKILL", signal.SIGTERM))

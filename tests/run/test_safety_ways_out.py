@@ -49,7 +49,7 @@ def no_second_observer(monkeypatch: Patch) -> None:
     def refuse(*_given: Any, **_named: Any) -> ObserverHandle:
         raise ObserverError("made up: no more processes")
 
-    for user in ("session", "park"):
+    for user in ("session", "safe_end", "park"):
         monkeypatch.setattr(f"restart_bench.run.{user}.ObserverHandle", refuse)
 
 

@@ -1,16 +1,23 @@
-"""What a cycle needs at hand: the rig, who works it and who watches, where the cycle stands, what it has recorded."""
+"""What a run and its cycles need at hand: the rig, who works it and who watches, where a cycle stands, what is told."""
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Collection, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 
+from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.writer import RunArchive
 from restart_bench.evidence.marks import traces_of
 from restart_bench.evidence.traces import Trace
 from restart_bench.model.clock import NS_PER_MS, now_ns
-from restart_bench.model.journal import CycleRecords, Record, cycle_records
+from restart_bench.model.journal import CycleRecords, Record, RunEnded, Trouble, cycle_records
+from restart_bench.model.live import LiveState, Show
 from restart_bench.model.rig import Rig, Wanted
 from restart_bench.model.samples import DeviceSamples
+from restart_bench.model.verdicts import EXIT_ERROR, Verdict
 from restart_bench.model.wording import value_word
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.run.actuators import Actuators
@@ -18,6 +25,74 @@ from restart_bench.run.supervision import Supervisor
 
 AFTERGLOW_NS = 100 * NS_PER_MS
 """Reads go on a little beyond an end, so that the last span is closed by one."""
+
+
+class Chronicle:
+    """What a run tells: a record is saved first and shown second.
+
+    Nothing is written behind a gap: the next start would take the run for whole. A broken screen is noted once, and the
+    run goes on.
+    """
+
+    def __init__(self, run: str, archive: RunArchive, show: Show) -> None:
+        self.run = run
+        self.archive = archive
+        self._show = show
+        self._screen_broken = False
+        self.cycle = 0  # which is told of
+        self.over = False  # whoever closes the archive tells the end
+        self.gap = False  # a record could not be saved
+        self.leaving = False  # a full disk must not keep the actuators from letting go
+        self.holds_more = False  # what an earlier run held was taken over
+        self.reason = ""  # why the run ended early, for `last_resort`
+
+    def publish(self, record: Record) -> None:
+        """Saves and shows a record. Raises ArchiveError where it can't be saved, but on the way out."""
+        try:
+            if not self.gap:
+                self.archive.write(record)
+        except ArchiveError:
+            self.gap = True
+            if not self.leaving:
+                raise
+        self._on_screen(lambda: self._show.record(record))
+
+    def say(self, text: str) -> None:
+        """A note for people, of no cycle: that one may be judged already."""
+        self.publish(Trouble(0, "way out", text, now_ns(), error=False))
+
+    def draw(self, state: Callable[[], LiveState]) -> None:
+        """The live screen."""
+        self._on_screen(lambda: self._show.live(state()))
+
+    def _on_screen(self, action: Callable[[], None]) -> None:
+        """Does something on the screen, if it still works."""
+        if self._screen_broken:
+            return
+        try:
+            action()
+        except Exception as problem:
+            self._screen_broken = True
+            trouble = Trouble(self.cycle, "screen", f"the screen failed: {problem!r}", now_ns(), error=False)
+            if not self.gap:
+                with suppress(ArchiveError):
+                    self.archive.write(trouble)
+
+    def last_resort(self) -> None:
+        """Beginning failed half-way (a simulation that did not start, say): the archive still tells it."""
+        if self.over:
+            return
+        self.over = True
+        problem = sys.exc_info()[1]
+        reason = self.reason or (str(problem) if problem else "the run could not begin")
+        wall = datetime.now(tz=UTC).isoformat()
+        self.publish(RunEnded(self.run, "error", Verdict.ERROR, EXIT_ERROR, reason, now_ns(), wall))
+        ended = {"ended": {"how": "error", "reason": reason}}
+        with suppress(ArchiveError):  # the next start on this rig closes it
+            if self.holds_more:
+                self.archive.leave_open(ended)
+            else:
+                self.archive.close({**ended, "verdict": "error", "exit_code": EXIT_ERROR}, None)
 
 
 @dataclass(slots=True)

@@ -34,7 +34,7 @@ class Turn:
     case: Case
     number: int
     of: int
-    cycle: int
+    cycle: int = 0  # its number in the run, once it is its turn
 
 
 class CycleAct:

@@ -53,7 +53,7 @@ class LimitKeeper:
             if not self._context.rig.points[name].writable:
                 self._count_output(name)
 
-    def told(self, anchor: Anchor) -> dict[str, Any]:
+    def facts(self, anchor: Anchor) -> dict[str, Any]:
         """What run.json says of this run, its way out included."""
         self._merge()
         state = self._context.actuators.state
