@@ -24,6 +24,7 @@ from restart_bench.cli.new import Answers, files_for
 from restart_bench.model.faults import Fault, FaultsFound
 from restart_bench.model.outcome import Refused
 from restart_bench_drivers.interface import SupplyError
+from restart_bench_drivers.registry import OWN
 
 ROOT = Path(__file__).resolve().parents[2]
 HEAVY = ("numpy", "pandas", "scipy", "duckdb", "pyarrow", "pymodbus")
@@ -288,7 +289,7 @@ def test_drivers_are_listed_with_keys_and_example() -> None:
     """What a rig can name as its supply is listed; one by name shows its keys; a wrong name is bad input."""
     code, out, _ = typed("drivers")
     assert code == 0
-    for name in ("modbus-coil", "serial-board", "gpio-pin", "scpi-supply", "by-hand"):
+    for name in [card.name for card in OWN]:
         assert name in out
         code, told, _ = typed("drivers", name)
         assert code == 0
