@@ -125,6 +125,7 @@ def test_a_walk_goes_up_three_times_at_most(walk: str) -> None:
 TRACERS = (
     ("### A supply driver", r"gpio[_-]pin", ("bench", "drivers")),
     ("### A key of a file", r"\binput_delay", ("bench/restart_bench/suite", "bench/restart_bench/report")),
+    ("### A key of a file", r"\b(?:scenario|model)\.purpose\b|\bpurpose: Text", ("bench",)),
     ("### A step", r"\bByEye|\bby_eye\b", ("bench", "tests/helpers")),
     ("### An expectation kind", r"\"returns\"", ("bench", "tests/helpers/file_keys.py", "tests/worlds/oracle.py")),
     ("### A column of the record", r"\bat_return\b", ("bench", "tests/helpers")),
@@ -133,7 +134,7 @@ TRACERS = (
 """One thing that is there already for each recipe, by the word under which it is known, and where it is looked for."""
 
 
-@pytest.mark.parametrize(("recipe", "word", "places"), TRACERS, ids=[recipe for recipe, _, _ in TRACERS])
+@pytest.mark.parametrize(("recipe", "word", "places"), TRACERS, ids=[word for _, word, _ in TRACERS])
 def test_a_recipe_names_every_file_that_one_like_it_stands_in(recipe: str, word: str, places: tuple[str, ...]) -> None:
     """Whoever follows a recipe comes by every file in which what is there already is known by its name."""
     files = [
