@@ -274,6 +274,11 @@ class Rig:
         """True if the point is read on a supply of its own."""
         return not self.devices[self.points[name].device].powered_by_supply
 
+    def has_image_only(self, name: str) -> bool:
+        """True of an output that nothing but the controller itself tells of."""
+        judged = self.judged_point(name)
+        return self.points[judged].is_boolean and not self.is_independent(judged)
+
     def outputs(self) -> tuple[Point, ...]:
         """What the screen gives a lane: points with a terminal first named in the file, then controller coils
         that the bench does not write."""

@@ -41,6 +41,7 @@ from restart_bench.model.scenario import (
     Wait,
     Write,
 )
+from restart_bench.model.ways import way_of
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.run.actuators import Actuators, CommandRefused, SupplyFailed
 from restart_bench.run.resume import OpenCut
@@ -489,8 +490,7 @@ class CycleAct:
         back_ns = gone.before_ns + self._turn.case.off_for_ns
         if not self._is_dip():  # a relay that obeyed late must not be closed too early
             back_ns = max(back_ns, desk.hands.waits_for_on_ns())
-        phase = "power is off" if self._scenario.how == "supply" else "out of run mode"
-        desk.enter(phase, ends_ns=back_ns)
+        desk.enter(way_of(desk.rig, self._scenario, self._turn.case).phase, ends_ns=back_ns)
         desk.attention.wait_until(back_ns)
         desk.counted_from()  # a person may take long to switch, and the command counts from when it was given
         restored = self._command_restore()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
 from restart_bench.judging.matrix import matrix_rows
-from restart_bench.judging.summary import by_case, finding_rows
+from restart_bench.judging.summary import by_case, finding_rows, limits_in_short
 from restart_bench.model.journal import (
     MARKS,
     CycleJudged,
@@ -71,9 +71,10 @@ def gather(run: ArchivedRun) -> RecordData:
         ended=moment(ended.wall) if ended is not None else "",
         by=str(run.run.get("by") or ""),
         program=program_words(run, suite),
-        switched=switched_words(run, suite.rig),
+        switched=switched_words(run, suite),
         scenarios=tuple(_scenario_rows(run, suite, scenarios)),
         matrix=tuple(_matrix(suite.rig, cycles)),
+        limits_in_short=limits_in_short(suite.rig, cycles),
         not_tested=tuple(not_tested(suite, cycles)),
         facts=fact_groups(run, suite),
         devices=devices(suite.rig),
@@ -171,6 +172,7 @@ def _matrix(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[MatrixLine]:
                 verdict=row.verdict or Verdict.INCONCLUSIVE,
                 reason=row.reason,
                 expected=row.verdict is not None,
+                image_only=row.image_only,
             )
 
 
