@@ -168,6 +168,29 @@ class Mode:
     proof: tuple[tuple[str, Wanted], ...] = ()
 
 
+SIMULATED_VENDOR, SIMULATED_PRODUCT = "restart-bench", "simulated rig"
+"""What every device of a simulated rig says of itself on the wire, so that nobody takes it for hardware."""
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What a device says it is (Modbus function 43 / 14)."""
+
+    vendor: str
+    product: str
+    revision: str
+
+    @property
+    def is_simulated(self) -> bool:
+        """True of a device of a simulated rig."""
+        return (self.vendor, self.product) == (SIMULATED_VENDOR, SIMULATED_PRODUCT)
+
+    @property
+    def shown(self) -> str:
+        """For people: `restart-bench simulated rig 0.1.0`."""
+        return " ".join(part for part in (self.vendor, self.product, self.revision) if part)
+
+
 @dataclass(frozen=True, slots=True)
 class SupplyLimits:
     """What the supply and its contact may do, whatever a scenario asks."""

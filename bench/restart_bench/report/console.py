@@ -80,7 +80,7 @@ def _print_rehearsal(run: OneRun, console: Console) -> None:
         for cycle in (one for one in run.cycles if one.scenario == scenario.scenario):
             _print_steps(cycle, console)
     console.print()
-    console.print(Text(f"record: {run.folder / 'report.html'}"), soft_wrap=True)
+    console.print(Text(f"record: {run.record or run.folder / 'report.html'}"), soft_wrap=True)
 
 
 def _print_steps(cycle: CycleJudged, console: Console) -> None:
@@ -103,7 +103,7 @@ def _print_run(run: OneRun, console: Console) -> None:
         _print_scenario(run, scenario, cycles, console)
     _print_limits(run, console)
     _print_not_passed(run, console)
-    console.print(Text(f"record: {run.folder / 'report.html'}"), soft_wrap=True)
+    console.print(Text(f"record: {run.record or run.folder / 'report.html'}"), soft_wrap=True)
 
 
 def _print_head(run: OneRun, console: Console, kind: str) -> None:

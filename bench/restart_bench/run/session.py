@@ -35,6 +35,7 @@ from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.verdicts import Verdict, exit_over
 from restart_bench.model.wording import counted
 from restart_bench.observer.handle import ObserverHandle
+from restart_bench.observer.identification import identities
 from restart_bench.run.actuators import Actuators, left_well, let_go_of
 from restart_bench.run.arming import SupplyLock, points_named, require_arming
 from restart_bench.run.cycle import CycleAct, CycleContext, Turn
@@ -44,7 +45,7 @@ from restart_bench.run.live_state import View
 from restart_bench.run.recovery import left_open
 from restart_bench.run.resume import OpenCut, bring_samples, find_earlier, open_cut_of
 from restart_bench.run.righting import put_right
-from restart_bench.run.run_json import told_after, told_before
+from restart_bench.run.run_json import simulated_among, told_after, told_before
 from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
 from restart_bench.run.usage import Used, refuse_worn, used_lately, wear_of
 from restart_bench.suite.loader import Suite
@@ -144,7 +145,10 @@ class Session:
         warning = self._leave_to_switch(stack) if self._heed else ""
         stack.enter_context(self._stop.hears_signals())
         self.id = new_run_id()
-        before = told_before(self._suite, options, seed=self._seed, planned=self._planned_cycles())
+        self._identities = identities(rig.devices.values()) if self._heed else {}
+        before = told_before(
+            self._suite, options, seed=self._seed, planned=self._planned_cycles(), identities=self._identities
+        )
         if earlier is not None:
             before["resumes"] = {"run": earlier.id}
         self._archive = RunArchive.create(options.logs, run_id=self.id, suite=self._suite, before=before)
@@ -301,6 +305,7 @@ class Session:
             simulated=self._options.simulated,
             scenarios=tuple(s.name for s in self._suite.scenarios),
             planned_cycles=sum(self._planned_cycles().values()),
+            simulated_devices=tuple(simulated_among(self._identities)),
         )
 
     # ------------------------------------------------------------ perform

@@ -341,5 +341,9 @@ def _footing(gathered: Gathered, width: int) -> Text:
         begun = "SIMULATED: nothing real is switched. Ctrl-C ends the run"
         words = (f"{begun} and leaves an archive.", f"{begun}.", "SIMULATED: nothing real is switched.")
         return Text(_longest_that_fits(words, width), style="dim")
+    if gathered.simulated_devices:
+        told = "ARMED, but on a SIMULATED RIG"
+        words = (f"{told}: {', '.join(gathered.simulated_devices)} said so on the wire. Ctrl-C ends.", f"{told}.")
+        return Text(_longest_that_fits(words, width), style="bold yellow")
     words = (f"ARMED. {ON_SCREEN} Ctrl-C ends.", f"ARMED. {ON_SCREEN_SHORT} Ctrl-C ends.", f"ARMED. {ON_SCREEN_SHORT}")
     return Text(_longest_that_fits(words, width), style="bold yellow")

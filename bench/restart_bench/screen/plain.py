@@ -68,6 +68,8 @@ class PlainShow:
         if isinstance(record, RunStarted):
             self._started_ns = record.at_ns
             kind = "simulated" if record.simulated else "ARMED"
+            if record.simulated_devices:
+                kind += f", but SIMULATED: {', '.join(record.simulated_devices)} said so on the wire"
             kind += f", rehearsal: {NOTHING_SHOWN}" if self._rehearsal else ""
             cycles = counted(record.planned_cycles, "cycle")
             return [f"test {record.run} on {record.rig} ({kind}), {cycles}, seed {record.seed}"]

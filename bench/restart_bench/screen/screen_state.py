@@ -61,6 +61,7 @@ class Gathered:
     rehearsal: bool = False
     state: LiveState | None = None
     seed: int | None = None
+    simulated_devices: tuple[str, ...] = ()  # of an armed run: they say so of themselves
     counted: dict[Verdict, int] = field(default_factory=lambda: dict.fromkeys(Verdict, 0))
     notable: list[tuple[int, Finding]] = field(default_factory=list)
     trouble: str = ""
@@ -78,6 +79,7 @@ class Gathered:
         """Takes in one saved record."""
         if isinstance(record, RunStarted):
             self.seed = record.seed
+            self.simulated_devices = record.simulated_devices
         elif isinstance(record, CycleStarted):
             self.off_for_ns = record.off_for_ns
             self.repeat = f"{record.number} of {record.of}"

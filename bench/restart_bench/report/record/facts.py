@@ -70,6 +70,8 @@ def _test(run: ArchivedRun, suite: Suite) -> Iterator[Fact]:
     yield Fact("seed", str(told.get("seed", "")), code=True)
     yield Fact("planned cycles", str(told.get("planned_cycles", "")))
     yield Fact("loads", rig.loads + _isolation(rig))
+    for name, said in (told.get("identities") or {}).items():
+        yield Fact(f"{name} says it is", str(said))
     if told.get("armed"):
         yield Fact("armed by naming", str(told["armed"]))
     if told.get("supply_left"):

@@ -61,7 +61,8 @@ def gather(run: ArchivedRun) -> RecordData:
         run=run.id,
         rig=run.rig_name,
         rig_label=str(suite.rig.record.get("title") or suite.rig.name),
-        simulated=bool(run.run.get("simulated")),
+        simulated=run.simulated,
+        simulated_devices=tuple(str(name) for name in run.run.get("simulated_devices") or ()),
         rehearsal=bool(run.run.get("rehearsal")),
         verdict=verdict,
         reason=reason,
@@ -93,6 +94,7 @@ def gather(run: ArchivedRun) -> RecordData:
             if isinstance(record, Trouble)
         ),
         notes=record_notes(run, suite),
+        judged_again_by=str(run.run.get("judged_again_by") or ""),
         altered=run.altered,
     )
 
