@@ -100,6 +100,15 @@ def test_the_proof_of_the_mode_outranks_what_was_commanded() -> None:
     assert "○ OUT OF RUN" in shown(of_mode(running))[2]
 
 
+def test_an_armed_run_on_a_simulated_rig_says_so_all_the_time() -> None:
+    """Devices that tell on the wire that they are simulated are named in the last line, in place of the caution."""
+    made = gathered(power_off(), simulated=False)
+    made.record(replace(run_started(), simulated=False, simulated_devices=("controller", "independent")))
+    for width in (60, 80, 140):
+        assert "ARMED, but on a SIMULATED RIG" in shown(made, width)[-1]
+    assert "controller, independent said so on the wire" in shown(made, 140)[-1]
+
+
 def test_in_a_narrow_window_the_letters_stand_closer() -> None:
     """Sixty columns still show POWER IS OFF in letters five rows high."""
     lines = shown(gathered(power_off()), 60, 24)
