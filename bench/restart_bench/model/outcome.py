@@ -46,6 +46,7 @@ class OneRun:
     how: str = "completed"
     reason: str = ""
     altered: str = ""  # of an archive that is not as it was closed: what is not
+    record: str = ""  # where the HTML record of this judgement lies, where that is not in `folder`
 
 
 @dataclass(frozen=True, slots=True)
