@@ -23,6 +23,7 @@ def told_before(suite: Suite, options: RunOptions, *, seed: int, planned: Mappin
         "by": options.by or _user(),
         "simulated": options.simulated,
         "rehearsal": options.rehearse,
+        **({"survey": options.survey} if options.survey else {}),
         "armed": options.arm if not options.simulated else None,
         "seed": seed,
         "loads": rig.loads,
