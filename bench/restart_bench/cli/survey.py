@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -60,7 +60,7 @@ def print_survey(found: Surveyed, drafts: Sequence[Path], console: Console) -> N
             console.print(Padding(Text(f"{word}: {MEANING[word]}", style="dim"), (0, 0, 0, 2)))
         _lines(console, "What behaves like that (not the cause: other programs do the same)", _explained(found))
     _lines(console, "Worth a look", [*_notes(found.rows), *_not_reached(found)])
-    _lines(console, "Values", [_value_line(rig, row) for row in found.values])
+    _lines(console, "Values", _by_kind((row.shown, row.kind, _value_text(rig, row)) for row in found.values))
     _lines(console, "Times since the supply, or run mode, was restored", _time_lines(found))
     _lines(console, "Cycles that show nothing", found.not_valid)
     _lines(console, "What this does not show", _limits(found) if found.rows else [])
@@ -129,10 +129,17 @@ def _ready_ns(found: Surveyed) -> tuple[int, int] | None:
     return next((marks.get("ready") for kind, marks in found.marks.items() if kind.restart == "supply"), None)
 
 
+def _by_kind(lines: Iterable[tuple[str, CutKind, str]]) -> list[str]:
+    """What is said of a point, once, with all the kinds of cut of which it holds."""
+    kinds: dict[tuple[str, str], list[str]] = {}
+    for shown, kind, text in lines:
+        kinds.setdefault((shown, text), []).append(kind_text(kind))
+    return [f"{shown}, {listed(of)}: {text}" for (shown, text), of in kinds.items()]
+
+
 def _notes(rows: Sequence[SurveyRow]) -> Iterator[str]:
+    yield from _by_kind((row.shown, row.kind, f"{row.behaviour}, {note}") for row in rows for note in row.notes)
     for row in rows:
-        for note in row.notes:
-            yield f"{row.shown}, {kind_text(row.kind)}: {row.behaviour}, {note}"
         for pulse in row.pulses[:3]:
             begun, lasted = bounds_text(pulse.begun_ns), bounds_text(pulse.lasted_ns)
             yield f"{row.shown}, {kind_text(row.kind)}: on for {lasted}, from {begun} after it was restored"
@@ -148,15 +155,14 @@ def _not_reached(found: Surveyed) -> Iterator[str]:
         yield f"no press, and no pair of presses, brought {shown} {word} each time that it was tried{more}"
 
 
-def _value_line(rig: Rig, row: ValueRow) -> str:
+def _value_text(rig: Rig, row: ValueRow) -> str:
     point = rig.points[row.point]
-    head = f"{row.shown}, {kind_text(row.kind)}: "
     pairs = [f"{value_text(point, before)} before, {value_text(point, after)} after" for before, after in row.seen[:3]]
     if row.kept == row.cycles:
         told = f"as before in {counted(row.kept, 'cycle')} ({'; '.join(pairs)})" if pairs else "not read"
     else:
         told = f"as before in {row.kept} of {counted(row.cycles, 'cycle')} ({'; '.join(pairs)})"
-    return "; ".join([head + told, *row.notes])
+    return "; ".join([told, *row.notes])
 
 
 def _time_lines(found: Surveyed) -> list[str]:

@@ -81,28 +81,36 @@ def _presses(scenario: Scenario, records: CycleRecords) -> Iterator[tuple[str, S
             yield action.point, done, waited.ended_ns
 
 
-def search(outputs: Sequence[str], seen: Sequence[PressSeen]) -> Search:
-    """The fewest presses, single ones before pairs, that bring every output on and off."""
+def again_order(points: Sequence[str], starts: Sequence[Start]) -> Presses:
+    """Every pair that would be relied on, once more behind every press: in the first row it was played only once."""
+    pairs = [one.presses for one in starts if len(one.presses) == 2]
+    return tuple(point for pair in pairs for first in points for point in (first, *pair))
+
+
+def search(outputs: Sequence[str], rows: Sequence[Sequence[PressSeen]], *, pairs_at_least: int = 1) -> Search:
+    """The fewest presses, single ones before pairs, that bring every output on and off. Of pairs those count that were
+    played so many times."""
     goals = [(output, state) for output in outputs for state in (True, False)]
     starts: list[Start] = []
     for length in (1, 2):
-        candidates = _candidates(seen, length)
+        candidates = _candidates(rows, length, 1 if length == 1 else pairs_at_least)
         while best := _best(candidates, goals):
             reached = best.states.items()
             kept = best.states if length == 1 else {name: state for name, state in reached if (name, state) in goals}
             starts.append(Start(best.presses, kept))
             goals = [goal for goal in goals if goal not in reached]
-    passing = {name for one in seen for name in one.passing}
+    passing = {name for row in rows for one in row for name in one.passing}
     return Search(tuple(starts), tuple(goals), frozenset(passing & {name for name, _ in goals}))
 
 
-def _candidates(seen: Sequence[PressSeen], length: int) -> list[Start]:
+def _candidates(rows: Sequence[Sequence[PressSeen]], length: int, at_least: int) -> list[Start]:
     """Every row of so many presses, with what came of it each time that it was played."""
     came: dict[Presses, list[States]] = {}
-    for end in range(length, len(seen) + 1):
-        part = seen[end - length : end]
-        came.setdefault(tuple(one.point for one in part), []).append(part[-1].after)
-    return [Start(presses, _alike(states)) for presses, states in came.items()]
+    for row in rows:
+        for end in range(length, len(row) + 1):
+            part = row[end - length : end]
+            came.setdefault(tuple(one.point for one in part), []).append(part[-1].after)
+    return [Start(presses, _alike(states)) for presses, states in came.items() if len(states) >= at_least]
 
 
 def _alike(states: Sequence[States]) -> States:

@@ -159,7 +159,7 @@ def _draft_head(name: str, one: Played, cycles: int, source: str) -> str:
     pressed = listed(one.start.presses) or "nothing"
     return (
         f"# A draft of `restart-bench survey`, from {source}: what was seen in {counted(cycles, 'cycle')}\n"
-        f"# ({pressed} pressed, then {cut_words(one.kind).removeprefix('after ')}). {NOT_WANTED}\n"
+        f"# ({pressed} pressed, then {cut_words(one.kind).removeprefix('after ')}).\n# {NOT_WANTED}\n"
         "# Say under `purpose:` what is wanted, correct what stands below, and give the scenario a name of its own.\n"
         + _head(name, TO_FILL_IN)
     )

@@ -20,7 +20,16 @@ from restart_bench.judging.survey import (
     value_rows,
     watched,
 )
-from restart_bench.judging.survey_presses import PressSeen, Search, Start, press_order, presses_seen, search
+from restart_bench.judging.survey_presses import (
+    Presses,
+    PressSeen,
+    Search,
+    Start,
+    again_order,
+    press_order,
+    presses_seen,
+    search,
+)
 from restart_bench.judging.survey_texts import PRESSES, Draft, Played, draft_of, kinds_for, played, presses_text
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, RunOutcome
 from restart_bench.model.rig import Rig
@@ -68,13 +77,25 @@ def survey(
     _refuse_useless(rig, kinds)
     runs: list[OneRun] = []
     found = Search((Start((), {}),), ())
-    if points:
-        text = presses_text(rig, press_order(points), wait_ns, kinds[0])
+    rows: list[tuple[PressSeen, ...]] = []
+
+    def press(order: Presses) -> None:
+        text = presses_text(rig, order, wait_ns, kinds[0])
         pressing = with_scenarios(suite, {f"{PRESSES}.yaml": text}, cards=cards, repeat=1)
-        runs += perform(pressing, replace(options, rehearse=True, survey="presses")).runs
-        if ended := _ended_early(rig, runs):
-            return ended
-        found = search([point.name for point in rig.outputs()], _seen(runs[-1]))
+        runs.extend(perform(pressing, replace(options, rehearse=True, survey="presses")).runs)
+        if not _problem(runs[-1]):
+            rows.append(_seen(runs[-1]))
+
+    outputs = [point.name for point in rig.outputs()]
+    if points:
+        press(press_order(points))
+        found = search(outputs, rows)
+        again = again_order(points, found.starts)
+        if again and not _problem(runs[-1]):
+            press(again)
+            found = search(outputs, rows, pairs_at_least=2)
+        if _problem(runs[-1]):
+            return _ended_early(rig, runs)
     scenarios = played(rig, found.starts or (Start((), {}),), kinds)
     cutting = with_scenarios(suite, {f"{one.name}.yaml": one.text for one in scenarios}, cards=cards, repeat=repeat)
     runs += perform(cutting, replace(options, survey="cuts")).runs
@@ -122,23 +143,23 @@ def _seen(run: OneRun) -> tuple[PressSeen, ...]:
         archived.close()
 
 
-def _ended_early(rig: Rig, runs: Sequence[OneRun]) -> Surveyed | None:
-    """What is told where the presses could not all be played."""
-    (run,) = runs
+def _problem(run: OneRun) -> str:
+    """Why the presses could not all be played, "" where they could."""
     problem = run.reason if run.how != "completed" else ""
-    problem = problem or next((one.reason for one in run.cycles if one.verdict is Verdict.ERROR), "")
-    if not problem:
-        return None
-    return Surveyed(rig, EXIT_STOPPED if run.how == "stopped" else EXIT_ERROR, tuple(runs), reason=problem)
+    return problem or next((one.reason for one in run.cycles if one.verdict is Verdict.ERROR), "")
+
+
+def _ended_early(rig: Rig, runs: Sequence[OneRun]) -> Surveyed:
+    code = EXIT_STOPPED if runs[-1].how == "stopped" else EXIT_ERROR
+    return Surveyed(rig, code, tuple(runs), reason=_problem(runs[-1]))
 
 
 def _tabulated(rig: Rig, runs: tuple[OneRun, ...], found: Search, scenarios: Sequence[Played]) -> Surveyed:
     run = runs[-1]
     cycles, not_valid = _watched(run, {one.name: one.kind for one in scenarios})
     rows, values = survey_rows(rig, cycles), value_rows(rig, cycles)
-    starts = tuple(dict.fromkeys((one.start.presses) for one in scenarios))
-    distinct = [next(one.start for one in scenarios if one.start.presses == presses) for presses in starts]
-    drafts = [draft_of(rig, one, distinct, cycles, values, f"run {run.id}") for one in scenarios]
+    starts = list({one.start.presses: one.start for one in scenarios}.values())
+    drafts = [draft_of(rig, one, starts, cycles, values, f"run {run.id}") for one in scenarios]
     return Surveyed(
         rig=rig,
         exit_code=_exit_code(run, rows),
