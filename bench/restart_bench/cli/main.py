@@ -456,20 +456,21 @@ def schema(
 ) -> int:
     """JSON Schema of a file, for editors that complete and check while one types."""
     from restart_bench.suite.json_schema import schema_for
+    from restart_bench_drivers.registry import cards
 
-    print(json.dumps(schema_for(kind), ensure_ascii=False, indent=2))
+    print(json.dumps(schema_for(kind, cards()), ensure_ascii=False, indent=2))
     return 0
 
 
 def _not_here(name: str, instead: str) -> None:
-    """A command that other editions have: it says what serves in its place, and does nothing."""
+    """A command that people look for and that is not there: it says what serves in its place, and does nothing."""
 
     @app.command(name, hidden=True, context_settings={"allow_extra_args": True, "ignore_unknown_options": True})
     @honest_exit
     def refuse() -> int:
         from restart_bench.model.outcome import Refused
 
-        raise Refused(f"this edition has no `{name}`; nothing was done. {instead}")
+        raise Refused(f"there is no `{name}`; nothing was done. {instead}")
 
 
 _not_here("predict", "`restart-bench run PATH --simulated` plays the program model, and says what each output does.")

@@ -1,7 +1,7 @@
 """What a rig is, once its file has been read: devices, points, supply, and what is demanded of them all through.
 
-These are plain values in the bench's own units (nanoseconds, 0-based PDU addresses). `rig_file` reads them
-from YAML; everything else only sees what stands here.
+These are plain values in the bench's own units (nanoseconds, 0-based PDU addresses). `suite/rig_reader`
+reads them from YAML; everything else only sees what stands here.
 """
 
 from __future__ import annotations
@@ -195,6 +195,7 @@ class RigSupply:
     limits: SupplyLimits = SupplyLimits()
     nominal_volts: float | None = None
     address: str = ""  # what the lock and the wear count go by
+    simulated_as: Literal["relay", "programmable supply"] = "relay"  # by its driver's card
 
     @property
     def opening_ns(self) -> int:

@@ -34,7 +34,7 @@ class Simulation:
 
     `rig` is the rig with every device, and the supply, redirected to loopback ports; `ports` are these ports by
     device name, controller first, the relay last as `supply`. `truth` is the path of the truth log (see
-    `restart_bench_drivers.simulated.truth`), None for none. All that is drawn comes from `seed`. `faults` play
+    `truth.Truth`), None for none. All that is drawn comes from `seed`. `faults` play
     beside the program's own. Raises SimulationFailed.
     """
 
@@ -168,7 +168,7 @@ def worked_by(rig: Rig) -> list[str]:
 
 def redirected(rig: Rig, ports: Mapping[str, int]) -> Rig:
     """The rig with its devices and its supply at these loopback ports. The supply is a relay with a coil, or speaks
-    SCPI where the rig's own has no contact (see `is_programmable`); delays, limits and what happens at the end stay as
+    SCPI, as the card of its driver says (see `is_programmable`); delays, limits and what happens at the end stay as
     they are."""
     devices = {name: dataclasses.replace(device, host=HOST, port=ports[name]) for name, device in rig.devices.items()}
     return dataclasses.replace(rig, devices=devices, supply=_redirected_supply(rig.supply, ports[SUPPLY]))
