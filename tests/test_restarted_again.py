@@ -9,6 +9,7 @@ import numpy as np
 from evidence import MS, OFF, ON, T0, S, Story, expects, found, scenario
 from restart_bench.contact import Contact
 from restart_bench.records import CONNECT, Bounds, SampleKind, Verdict
+from restart_bench.scenario import Gap
 from restart_bench.supply_off import losses_of
 from restart_bench.traces import Reads
 from test_restarts import rides
@@ -116,3 +117,20 @@ def test_what_was_off_before_the_cut_is_no_loss_of_it() -> None:
     off = np.array([True, True, True, False])
     reads = Reads(early, early + MS, np.where(off, 0.0, 1.0))
     assert losses_of(reads, off, Bounds(15 * MS, 16 * MS), 25 * MS) == []
+
+
+# ---------------------------------------------------------------- first changes
+
+
+def test_what_a_read_under_way_at_the_return_shows_first_came_with_it() -> None:
+    """An output that comes on at once and is read by a slow instrument whose image lags: its first change is that one,
+    not the one after it has been off again."""
+    story = Story()
+    device = replace(story.rig.devices["independent"], image_lag_ns=20 * MS)
+    rig = replace(story.rig, devices={**story.rig.devices, "independent": device})
+    gap = Gap("fan", "burner", "fan_terminal", "burner_terminal", 100 * MS, 400 * MS, "burner after fan")
+    story = Story(rig=rig, scenario=scenario(gaps=(gap,)))
+    back = story.back_ns
+    story.set("fan_terminal", (0, 0), (back + 3 * MS, 1), (back + 400 * MS, 0), (back + 700 * MS, 1))
+    story.set("burner_terminal", (0, 0), (back + 250 * MS, 1))
+    assert story.finding("burner", "burner after").verdict is Verdict.PASS

@@ -118,7 +118,7 @@ def compare(world: World, oracle: Oracle, judged: CycleJudged) -> Iterator[Find]
             yield from _one(world, allowed, finding, bool(errors), void)
         if not mine and not (allowed.expectation.startswith("ready within") and not world.rig.ready.when):
             yield _find(world, "missing", allowed, "no finding")
-    yield from _word(world, judged)
+    yield from _word(world, oracle, judged)
 
 
 def _find(world: World, sort: str, allowed: Allowed, got: str) -> Find:
@@ -164,11 +164,13 @@ def _errors(world: World, invalid: list[Invalid], errors: list[Finding], judged:
         )
 
 
-def _word(world: World, judged: CycleJudged) -> Iterator[Find]:
+def _word(world: World, oracle: Oracle, judged: CycleJudged) -> Iterator[Find]:
     """Whether it restarted must never be told wrongly, and the cycle's verdict is the strongest of its findings."""
     for finding in judged.findings:
         said = finding.figures.get("restarted")
-        if said is not None and said is not world.restarted and finding.verdict is not ERROR:
+        if finding.verdict is ERROR or oracle.restart_doubts():
+            continue
+        if said is not None and said is not world.restarted:
             yield Find(
                 world.seed,
                 world.theme,

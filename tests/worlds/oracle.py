@@ -73,12 +73,21 @@ class Oracle:
         self.low, self.high, self.latest = restored_bounds(world, readings)
         self.ready, self.spans = spans_of(world, readings)
         self.back = max(world.returned, self.low)  # the true return
-        if rail_point(world) is not None and world.lost < world.returned < self.low:
+        if world.lost < world.returned < self.low and self._read_back_early():
             self.back = world.returned  # what the rail shows outranks what the relay was told
         since = self.ready.true if self.ready.true is not None else self.high
         self.glitches = readings.contact_losses(since, world.end)
 
     # ------------------------------------------------------------ common
+
+    def _read_back_early(self) -> bool:
+        """Whether the rail was read on between its true return and the command."""
+        world, rail = self.world, rail_point(self.world)
+        if rail is None:
+            return False
+        reads = self.readings.all_good(rail)
+        shown = (reads.early > world.returned) & (reads.late < self.low) & (reads.value > 0)
+        return bool(shown.any())
 
     def sure(self, name: str) -> Reading:
         return self.readings.sure(name, self.ready.life)
@@ -129,7 +138,7 @@ class Oracle:
         if true is None or seen is None:
             return True
         sign = max(self.low, self.readings.signs_against(seen))
-        return min(true, sign) > first + (within or self.world.rig.ready.within_ns)
+        return min(true, sign) - 50 * MS > first + (within or self.world.rig.ready.within_ns)
 
     # ------------------------------------------------------------ expectations
 
@@ -202,7 +211,8 @@ class Oracle:
         """True start and its bounds; None: nothing to count from."""
         if one.start == "restored":
             early = self.world.returned < self.low
-            if (early or self.world.returned > self.high) and rail_point(self.world) is None:
+            unread = not self._read_back_early() if early else rail_point(self.world) is None
+            if (early or self.world.returned > self.high) and unread:
                 return None  # it came back when it was not to, or never, and nothing reads it
             return self.back, min(self.low, self.back) - 25 * MS * early, self.latest
         if one.start == "ready":
@@ -251,8 +261,11 @@ class Oracle:
         spans = truth.spans(good, world.cut[0] - 100 * MS, end[1])
         reads = self.sure(name)
         gap = reads.longest_gap(low, min(end[1], world.end))
-        if gap > one.blind_ns or end[1] > world.end or len(reads.within(high, end[0]).early) < 3:
+        inside = reads.within(high, end[0])
+        if gap > one.blind_ns or end[1] > world.end or len(inside.early) < 3:
             allowed.doubts.append(f"not read for {gap / MS:.0f} ms")
+        elif gap > one.window.not_after_ns // 2 or 2 * gap > (end[0] - high) // 2:  # type: ignore[operator]
+            allowed.doubts.append(f"not read for {gap / MS:.0f} ms of a short span")
         if len(self.readings.all_good(name).within(low, end[1]).early) == 0:
             allowed.no_pass.append("it was not read in the span")
         base = next((span for span in spans if span[0] <= world.cut[0] and span[1] > low), None)
@@ -588,7 +601,8 @@ class Oracle:
         wanted = {"answered": ("busy", "run", "stale", "zeros", "frozen"), "good": ("run", "stale", "zeros", "frozen")}
         life = self.ready.life
         if mark == "alive":
-            return None if life is None or life.stands <= self.back else max(life.start, self.back)
+            soon = life is not None and life.stands <= self.back + 5 * world.pace + 50 * MS
+            return None if life is None or soon else max(life.start, self.back)
         times = [*world.phases.times, FAR]
         last = world.phases.at(world.end)[1] if life is None else world.phases.at(min(life.end, world.end) - MS)[1]
         for place, (name, stack) in enumerate(zip(world.phases.names, world.phases.stacks, strict=True)):
@@ -607,10 +621,10 @@ class Oracle:
             allowed.no_fail.append("it restarted" if world.restarted else "it did not restart")
         else:
             allowed.no_pass.append("it restarted" if world.restarted else "it did not restart")
-        allowed.doubts += self._restart_doubts()
+        allowed.doubts += self.restart_doubts()
         return allowed
 
-    def _restart_doubts(self) -> list[str]:
+    def restart_doubts(self) -> list[str]:
         world, found = self.world, []
         got = world.got["controller"]
         after = (got.sent >= self.low) & np.isin(got.kind, (0, 1, 5))
@@ -799,7 +813,7 @@ class Oracle:
             )
         if scenario.restart != "none" and world.restarted:
             link = any(proof.kind == "contact lost" for proof in world.rig.proof_of_cut)
-            clean = not self._restart_doubts()
+            clean = not self.restart_doubts()
             held |= (
                 clean
                 and self.ready.seen is not None

@@ -251,7 +251,8 @@ def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:
     if in_time is True:
         begins = (true, seen)
     elif in_time is False and not (earlier and true < FAR):
-        begins = deadlines
+        losses = readings.contact_losses(high, world.end) if world.end else np.empty(0, np.int64)
+        begins = (deadlines[0], max(deadlines[1], int(losses[-1]) + within if len(losses) else 0))
     else:
         begins = (min(deadlines[0], true), max(deadlines[1], seen if seen < FAR else deadlines[1]))
     if in_time is None and earlier and last.true is None:
@@ -274,12 +275,12 @@ def end_of(world: World, readings: Readings) -> int:
             if ready.true is not None and life.end > ready.true + watch:
                 end = min(end, life.end - MS)
                 break
-        elif ready.seen is not None and len(world.lives) > 2:
+        elif ready.seen is not None and len(world.lives) > 1:
             end = max(end, ready.seen + watch + glow)
     for _ in range(5):  # contact that is lost within the watch begins it anew
         losses = readings.contact_losses(max(world.back[1], world.returned if world.returned < FAR else 0), end - glow)
         later = [int(one) for one in losses if one > (world.lives[-1].start if len(world.lives) > 1 else 0)]
-        if not later or len(world.lives) > 2 or end < deadline and len(world.lives) > 1:
+        if not later or len(world.lives) > 2 or (end < deadline and len(world.lives) > 1):
             break
         longer = later[-1] + world.rig.ready.within_ns + watch + glow
         if longer <= end:
