@@ -9,7 +9,7 @@ import numpy as np
 from evidence import MS, OFF, ON, T0, S, Story, expects, found, scenario
 from restart_bench.contact import Contact
 from restart_bench.records import CONNECT, Bounds, SampleKind, Verdict
-from restart_bench.scenario import Gap
+from restart_bench.scenario import Gap, MarkLimit, Window
 from restart_bench.supply_off import losses_of
 from restart_bench.traces import Reads
 from test_restarts import rides
@@ -134,3 +134,32 @@ def test_what_a_read_under_way_at_the_return_shows_first_came_with_it() -> None:
     story.set("fan_terminal", (0, 0), (back + 3 * MS, 1), (back + 400 * MS, 0), (back + 700 * MS, 1))
     story.set("burner_terminal", (0, 0), (back + 250 * MS, 1))
     assert story.finding("burner", "burner after").verdict is Verdict.PASS
+
+
+# ---------------------------------------------------------------- the supply, where its loss was not read
+
+
+def test_a_dip_after_the_return_is_noticed_although_the_loss_before_it_was_not_read() -> None:
+    """The instrument came back after the return, read on, then off, then on: the supply dipped a second time."""
+    story = Story(scenario=scenario(expects("burner", "is", OFF)))
+    back = story.back_ns
+    story.set("rail", (0, 1), (story.cut_ns + MS, 0), (back + MS, 1), (back + 700 * MS, 0), (back + 800 * MS, 1))
+    story.hide("independent", story.cut_ns, back + 300 * MS)
+    assert "dipped a second time" in story.finding("", "valid: second dip").reason
+
+
+def test_a_supply_that_reads_off_to_the_end_did_not_return_although_its_loss_was_not_read() -> None:
+    """It was read on before the cut and off ever after the return."""
+    story = Story(scenario=scenario(expects("burner", "is", OFF)))
+    story.stages = [(-(10**12), "good"), (story.cut_ns + MS, "dark")]
+    story.set("rail", (0, 1), (story.cut_ns + MS, 0))
+    story.hide("independent", story.cut_ns, story.back_ns + 300 * MS)
+    assert "did not return" in found(story.judge(), "", "valid: not back").reason
+
+
+def test_a_mark_that_is_missed_after_a_mere_silence_is_not_blamed_on_the_controller() -> None:
+    """It had answered after the return and then fell silent for good, as where the network is lost."""
+    limit = MarkLimit("answered", Window(0, 800 * MS), "answered in time")
+    story = Story(scenario=scenario(expects("burner", "is", OFF), times=(limit,)))
+    story.stages.append((story.running_ns + 600 * MS, "dark"))
+    assert story.finding("", "answered in time").verdict is Verdict.INCONCLUSIVE

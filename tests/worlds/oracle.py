@@ -279,6 +279,12 @@ class Oracle:
                 allowed.doubts.append("an own read from before the cut is not set against those after it")
                 allowed.doubts += ["first seen late"] if one.window.not_after_ns is not None else []
             return
+        if base is not None and base[1] >= end[0]:
+            allowed.doubts.append("it may have outlived the watch")
+            return
+        if base is not None and world.restarted and not world.rig.is_independent(name):
+            allowed.doubts.append("whether it outlived the restart, the controller's own reads can't tell")
+            return
         if base is not None and low - 2 * MS <= base[1] <= high + 2 * gap_at(reads, base[1]):
             allowed.doubts.append("it changed at the very return")
             return
@@ -520,7 +526,9 @@ class Oracle:
         allowed = Allowed("", name)
         true, seen = self.ready.true, self.ready.seen
         late = true is None or true - self.back > within
-        if late:
+        if late and self._stood_before_steady():
+            allowed.doubts.append("it stood still when it had hardly been ready")
+        elif late:
             allowed.no_pass.append(
                 "never ready" if true is None else f"ready {(true - self.back) / MS:.1f} ms after it"
             )
@@ -555,6 +563,15 @@ class Oracle:
             and self.ready.true is not None
             and life.stands < self.ready.true + spare
         )
+
+    def _stood_before_steady(self) -> bool:
+        """Whether the program stopped while the condition held, before it had held for `steady`: that it stands shows
+        only after clearly more than its pace."""
+        life = self.ready.life
+        if life is None or life.stands >= FAR or not self.world.rig.ready.when:
+            return False
+        running = self.world.truth[self.world.rig.ready.when[0][0]].spans([1.0], life.start, life.stands)
+        return bool(running) and running[-1][1] == life.stands and life.stands > self.back
 
     def _out_of_reach(self, within: int) -> bool:
         """Whether the network was out about the end of the time: nobody can tell that from a dead controller."""
