@@ -232,6 +232,14 @@ def test_no_value_ends_in_a_traceback(name: str, spoilt: str, logs: Path) -> Non
     assert code == 0
 
 
+def test_what_people_write_freely_may_be_any_number(logs: Path) -> None:
+    """A serial number of thirty digits in `record:` spoils no archive."""
+    folder = run_in(logs, PASSED)
+    rewritten(folder, record={"serial": int(HUGE)})
+    assert ArchivedRun.open(folder).run["record"] == {"serial": int(HUGE)}
+    assert typed("judge", folder)[0] == 0
+
+
 def test_what_an_altered_archive_makes_of_a_reader_is_the_archives_fault(logs: Path) -> None:
     """Values of another kind where a number is due: said as an altered archive, not as a fault of the bench."""
     folder = run_in(logs, FAILED)

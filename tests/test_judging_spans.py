@@ -280,12 +280,12 @@ def test_one_read_after_it_came_does_not_show_that_it_lasted() -> None:
     blind = replace(story, hidden=[("independent", BACK + 310 * MS, 5 * S)])
     assert judged(blind, replace(within, blind_ns=3 * S)).verdict is INCONCLUSIVE
     during = expects("burner", "is", OFF, phase="during")
-    assert judged(replace(story, hidden=[("independent", CUT + 200 * MS, BACK)]), during).verdict is INCONCLUSIVE
+    assert judged(replace(story, hidden=[("independent", CUT + 80 * MS, BACK)]), during).verdict is INCONCLUSIVE
 
 
 def test_reads_at_the_beginning_do_not_cover_a_settled_span() -> None:
-    """Read for a twentieth of the span, then nothing: the state may have been another one for most of it."""
-    story = Story().hide("independent", RUNS + 150 * MS, 5 * S)
+    """Read for a moment of the span, then nothing: the state may have been another one for most of it."""
+    story = Story().hide("independent", RUNS + 50 * MS, 5 * S)
     assert judged(story, BURNER_OFF, watch_ns=900 * MS).verdict is INCONCLUSIVE
 
 

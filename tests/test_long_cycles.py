@@ -39,7 +39,7 @@ def judged_both_ways(seed: int) -> tuple[str, str, float]:
 
 def test_a_long_cycle_is_judged_to_the_letter_as_from_all_its_samples() -> None:
     """Verdicts, reasons, figures, marks and counts of reads are the same, although rows were left out."""
-    told = [judged_both_ways(seed) for seed in (*range(8), 101, 136)]
+    told = [judged_both_ways(seed) for seed in (*range(6), 101, 136, 2018, 2093)]
     assert [short for _, short, _ in told] == [plain for plain, _, _ in told]
     assert float(np.mean([left for _, _, left in told])) < 0.75
 

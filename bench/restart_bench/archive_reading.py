@@ -75,7 +75,8 @@ def read_run_json(folder: Path) -> dict[str, Any]:
     path = folder / "run.json"
     with clear_errors("read", path):
         try:
-            told = json.loads(path.read_text(encoding="utf-8"), parse_int=whole_number)
+            told = json.loads(path.read_text(encoding="utf-8"))
+            _refuse_huge(told)
         except (ValueError, RecursionError) as problem:
             raise ArchiveError(
                 f"{path}: not readable as JSON ({problem}); see `restart-bench logs verify`"
@@ -84,6 +85,19 @@ def read_run_json(folder: Path) -> dict[str, Any]:
         raise ArchiveError(f"{path}: does not tell a run; see `restart-bench logs verify`")
     _refuse_newer(path, told.get("format", FORMAT))
     return told
+
+
+def _refuse_huge(told: object) -> None:
+    """Raises ValueError for a whole number beyond 64 bits, but in what people wrote freely (`record:`)."""
+    if isinstance(told, int):
+        whole_number(str(int(told)))
+    elif isinstance(told, list):
+        for one in told:
+            _refuse_huge(one)
+    elif isinstance(told, dict):
+        for name, one in told.items():
+            if name != "record":
+                _refuse_huge(one)
 
 
 def _refuse_newer(path: Path, told: object) -> None:

@@ -175,7 +175,10 @@ def run(
     ] = None,
     rehearse: Annotated[bool, typer.Option("--rehearse", help="Steps before and function check, no cut.")] = False,
     logs: LogsOption = LOGS,
-    seed: Annotated[int | None, typer.Option("--seed", metavar="N", help="Draws delays and orders again.")] = None,
+    seed: Annotated[
+        int | None,
+        typer.Option("--seed", metavar="N", min=-(2**63), max=2**63 - 1, help="Draws delays and orders again."),
+    ] = None,
     by: ByOption = "",
     arm: ArmOption = None,
     junit: Annotated[

@@ -123,6 +123,6 @@ def _read_approvals(path: Path) -> list[Approval]:
         lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
     found: list[Approval] = []
     for line in lines:
-        with suppress(ValueError, TypeError):
+        with suppress(ValueError, TypeError, RecursionError):
             found.append(from_fields(Approval, json.loads(line)))
     return found

@@ -24,7 +24,7 @@ LISTED_NS = 50_000_000
 """Blind gaps that a pass tolerates are listed from this length on."""
 
 
-COVERED = 4
+COVERED = 20
 """The part of a span that its first and last read have to embrace: one in so many."""
 
 
@@ -71,7 +71,7 @@ def _settled(evidence: Evidence, one: Expectation) -> Judged:
 
 
 def _covered(reads: Reads, start: int, end: int, slack_ns: int = 0) -> bool:
-    """Whether the first and the last read surely lie a quarter of a span or more apart: what `blind:` tolerates may
+    """Whether the first and the last read surely lie a twentieth of a span or more apart: what `blind:` tolerates may
     not be nearly all of a short span, and a single read never covers one."""
     seen = max(0, int(reads.early[-1] - reads.late[0])) if len(reads) else 0
     return COVERED * seen + slack_ns >= end - start

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from restart_bench.condensing import Instants, Keep, SampleSource, changes_in
-from restart_bench.marks import progress_of, traces_of
+from restart_bench.marks import Progress, progress_of, traces_of
 from restart_bench.records import CycleRecords, DeviceSamples
 from restart_bench.rig import Rig
 from restart_bench.scenario import Scenario
@@ -42,7 +42,15 @@ def samples_to_judge(
     if margin_ns is not None:
         keep = dataclasses.replace(keep, margin_ns=margin_ns)
     first = {name: source.condensed(keep) for name, source in sources.items()}
-    keep = _with(keep, [_compared(rig, first, keep.gap_ns), _counted_from(rig, scenario, records, first)])
+    progress = progress_of(rig, scenario, records, first)
+    keep = _with(
+        keep,
+        [
+            _compared(rig, first, keep.gap_ns),
+            _counted_from(rig, scenario, records, first, progress),
+            _seen_through(rig, scenario, progress, keep.margin_ns),
+        ],
+    )
     return {name: source.condensed(keep) for name, source in sources.items()}
 
 
@@ -92,16 +100,27 @@ def _compared(rig: Rig, samples: Mapping[str, DeviceSamples], gap_ns: int) -> In
 
 
 def _counted_from(
-    rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]
+    rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples], progress: Progress
 ) -> Instants:
     """What the journal tells, the marks and what else a cycle's course is counted from, changes that a window counts
     from; and all of these later by what the scenario and the rig name."""
-    progress = progress_of(rig, scenario, records, samples)
     instants = [*_told(records).tolist(), *_times_in((progress, *progress.marks.values()))]
     instants += _changes_counted_from(rig, scenario, records, samples)
     lengths = {one for one in _times_in((scenario, rig.ready, rig.supply)) if one > 0}
     sums = {0, *lengths, *(one + other for one, other in combinations_with_replacement(sorted(lengths), 2))}
     return np.unique(np.add.outer(np.array(instants, np.int64), np.array(sorted(sums), np.int64)))
+
+
+def _seen_through(rig: Rig, scenario: Scenario, progress: Progress, step_ns: int) -> Instants:
+    """The time in which a mark has to come. Where one does not, every single read may be a sign that it had not come
+    yet, so all of that time stays as it was read."""
+    if progress.begins is None:
+        return np.empty(0, np.int64)
+    restored = progress.marks.get("restored", progress.begins)
+    spoke = [mark.not_after_ns for name, mark in progress.marks.items() if name in ("refused", "accepted", "answered")]
+    limits = [one.window.not_after_ns or 0 for one in scenario.times]
+    end_ns = max([progress.begins.not_after_ns, *spoke]) + max([rig.ready.within_ns, *limits])
+    return np.arange(restored.not_before_ns, end_ns + step_ns, step_ns, dtype=np.int64)
 
 
 def _changes_counted_from(

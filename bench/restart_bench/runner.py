@@ -129,6 +129,7 @@ class Session:
         self._failure = ""  # where the bench itself failed, for whoever has to repair it
         self._supply_left = ""
         self._held: tuple[str, ...] = ()  # could not be shown at idle on the way out
+        self._log_failed = False
         self._renewed = False  # a second observer was asked for
         self._supply_problem: SupplyError | None = None
 
@@ -435,6 +436,8 @@ class Session:
         """Leaves the rig safe, judges the scenarios, closes the archive. Calling it again returns the same run."""
         if self._ended is not None:
             return self._ended
+        if self._judged and hasattr(self, "_hands"):
+            self._hands.cycle = 0  # what is done from now on belongs to no cycle: they are judged
         self._way_out(trouble=self._how not in ("completed", "ended early"))
         self._begun = False
         statistics = self._observing.statistics()
@@ -530,8 +533,8 @@ class Session:
 
     @property
     def _left_open(self) -> bool:
-        """The way out of an armed run is not finished: the next armed start has to find it."""
-        return self._heed and bool(self._held or not left_well(self._supply_left))
+        """The way out of an armed run is not finished, or its log has a gap: the next armed start has to find it."""
+        return self._heed and bool(self._held or not left_well(self._supply_left) or self._log_failed)
 
     def _forbidden(self) -> str:
         """Why the supply may not go on now, "" where it may."""
@@ -576,8 +579,10 @@ class Session:
 
     def _publish(self, record: Record) -> None:
         try:
-            self._archive.write(record)
+            if not self._log_failed:
+                self._archive.write(record)
         except ArchiveError:
+            self._log_failed = True  # nothing is written behind a gap: the next start would take the run for whole
             if not self._leaving:  # a full disk must not keep the hands from letting go
                 raise
         self._shown(lambda: self._show.record(record))
@@ -586,7 +591,7 @@ class Session:
         """Nothing is said of points that are tried again once the supply is at rest."""
 
     def _say(self, text: str) -> None:
-        self._publish(Trouble(self._cycle, "way out", text, now_ns(), error=False))
+        self._publish(Trouble(0, "way out", text, now_ns(), error=False))  # of no cycle: it may be judged already
 
     def _shown(self, action: Any) -> None:
         """A broken screen is noted once, and the run goes on."""
@@ -597,11 +602,9 @@ class Session:
         except Exception as problem:
             self._broken_show = True
             told = Trouble(self._cycle, "screen", f"the screen failed: {problem!r}", now_ns(), error=False)
-            try:
-                self._archive.write(told)
-            except ArchiveError:
-                if not self._leaving:
-                    raise
+            if not self._log_failed:
+                with suppress(ArchiveError):
+                    self._archive.write(told)
 
     def _draw(self, now: int) -> None:
         self._shown(lambda: self._show.live(self._view.state(now)))
