@@ -20,6 +20,8 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
 FIRST, COUNT = 9_000_000, 3000
+WORLDS = Path(tempfile.mkdtemp()) / "worlds"
+"""A copy, so that nothing that is edited meanwhile changes what is measured."""
 FIND_NEW = """
 import json, sys
 from holding import finds_of
@@ -75,7 +77,7 @@ def mutated(mutant: Mutant, folder: Path) -> Path:
 
 
 def _asked(code: str, bench: Path, *arguments: str) -> str:
-    paths = os.pathsep.join((str(bench), str(HERE)))
+    paths = os.pathsep.join((str(bench), str(WORLDS)))
     environment = {**os.environ, "PYTHONPATH": paths, "PYTHONDONTWRITEBYTECODE": "1"}
     command = [sys.executable, "-c", code, *arguments]
     done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
@@ -122,6 +124,8 @@ def main() -> int:
     told.add_argument("--only", default="", help="only rules that contain this text")
     options = told.parse_args()
     from mutants import MUTANTS
+
+    shutil.copytree(HERE, WORLDS, ignore=shutil.ignore_patterns("__pycache__"))
 
     chosen = [one for one in MUTANTS if options.only in one.rule or options.only in one.module]
     known = known_finds(options.count)

@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 from drawing import World
 from histories import FAR, MS, S, Span, Steps, joined, spans_where
-from readings import Reading, Readings, Ready, Spans, rail_point, restored_bounds, spans_of
+from readings import Reading, Readings, Ready, Spans, rail_point, read_back_early, restored_bounds, spans_of
 
 from restart_bench.records import Verdict
 from restart_bench.rig import Wanted
@@ -72,22 +72,28 @@ class Oracle:
         self.world, self.readings = world, readings
         self.low, self.high, self.latest = restored_bounds(world, readings)
         self.ready, self.spans = spans_of(world, readings)
-        self.back = max(world.returned, self.low)  # the true return
-        if world.lost < world.returned < self.low and self._read_back_early():
-            self.back = world.returned  # what the rail shows outranks what the relay was told
+        self.early = read_back_early(world, readings)
+        self.back = world.returned if self.early else max(world.returned, self.low)  # the true return
         since = self.ready.true if self.ready.true is not None else self.high
         self.glitches = readings.contact_losses(since, world.end)
 
     # ------------------------------------------------------------ common
 
-    def _read_back_early(self) -> bool:
-        """Whether the rail was read on between its true return and the command."""
-        world, rail = self.world, rail_point(self.world)
-        if rail is None:
-            return False
-        reads = self.readings.all_good(rail)
-        shown = (reads.early > world.returned) & (reads.late < self.low) & (reads.value > 0)
-        return bool(shown.any())
+    @property
+    def unread_return(self) -> bool:
+        """Whether the supply came back by itself and nothing read it: then nothing that counts from its return can be
+        held against the truth."""
+        return self.world.lost < self.world.returned < self.world.back[0] and not self.early
+
+    def _last_sign(self, seen: int) -> int:
+        """The last sign that the controller did not run. A restart that shows by silence alone may be none."""
+        got = self.world.got["controller"]
+        anew = np.isin(got.kind, (3, 4))
+        for life in self.world.lives:
+            lost = max(life.end, self.low)
+            if life.end > self.back and life.end < seen and not bool((anew & (got.received > lost)).any()):
+                return self.low
+        return max(self.low, self.readings.signs_against(seen))
 
     def sure(self, name: str) -> Reading:
         return self.readings.sure(name, self.ready.life)
@@ -137,7 +143,7 @@ class Oracle:
         true, seen = self.ready.true, self.ready.seen
         if true is None or seen is None:
             return True
-        sign = max(self.low, self.readings.signs_against(seen))
+        sign = self._last_sign(seen)
         return min(true, sign) - 50 * MS > first + (within or self.world.rig.ready.within_ns)
 
     # ------------------------------------------------------------ expectations
@@ -210,15 +216,13 @@ class Oracle:
     def _start(self, one: Expectation) -> tuple[int, int, int] | None:
         """True start and its bounds; None: nothing to count from."""
         if one.start == "restored":
-            early = self.world.returned < self.low
-            unread = not self._read_back_early() if early else rail_point(self.world) is None
-            if (early or self.world.returned > self.high) and unread:
-                return None  # it came back when it was not to, or never, and nothing reads it
-            return self.back, min(self.low, self.back) - 25 * MS * early, self.latest
+            if self.world.returned > self.high and rail_point(self.world) is None:
+                return None  # it came back later than it was to, or never, and nothing reads it
+            return self.back, min(self.low, self.back), self.latest
         if one.start == "ready":
             if self.ready.true is None or self.ready.seen is None:
                 return None
-            sign = max(self.low, self.readings.signs_against(self.ready.seen))
+            sign = self._last_sign(self.ready.seen)
             return self.ready.true, min(sign, self.ready.true), self.ready.seen
         event = self._first_on(self.world.rig.judged_point(one.start))
         if event is None or event[1] - event[0] >= FAR or event[1] > self.spans.end[0]:
@@ -541,7 +545,7 @@ class Oracle:
         if true is not None and seen is None:
             allowed.doubts.append("that it was ready was not surely read")
         elif true is not None and seen is not None:
-            sign = max(self.low, self.readings.signs_against(seen))
+            sign = self._last_sign(seen)
             width = seen - min(sign, true) + self.latest - self.low
             if abs(true - self.back - within) <= width:
                 allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
@@ -583,7 +587,7 @@ class Oracle:
             allowed.doubts.append("nothing but the relay says that the supply was back")
         device = self.world.wires["controller"]
         for low, high in (*device.outages, *device.stalls):
-            if high > self.low and low < self.latest + within:
+            if high > self.low and low < self.latest + within + 500 * MS:
                 allowed.doubts.append("the controller was not asked, or not reached, all the time")
         if len(self.world.lives) > 1 and any(
             life is not self.ready.life and life.start < self.latest + within and life.end > self.back
