@@ -22,18 +22,19 @@ class Twice(Story):
     """The controller restarts at the cut as usual and once more later: running again from `second_ns` on."""
 
     second_ns: int = AGAIN_NS + 500 * MS
+    first_ns: int = 0
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        first = self.running_ns
+        first = self.first_ns = self.running_ns
         self.stages += [(AGAIN_NS, "dark"), (AGAIN_NS + 200 * MS, "refused"), (self.second_ns, "good")]
         self.truth["running"] = [(0, 1), (self.cut_ns, 0), (first, 1), (AGAIN_NS, 0), (self.second_ns, 1)]
         self.end_ns = 6 * S
 
     def value(self, name: str, at_ns: int) -> float:
         """Sign of life and uptime begin at 0 with each start."""
-        if name == "heartbeat" and at_ns >= AGAIN_NS:
-            return float(max(0, at_ns - self.second_ns) // (10 * MS))
+        if name == "heartbeat" and at_ns >= self.cut_ns:
+            return float(max(0, at_ns - (self.first_ns if at_ns < self.second_ns else self.second_ns)) // (10 * MS))
         return super().value(name, at_ns)
 
 
@@ -52,8 +53,7 @@ def test_a_second_restart_within_the_watch_moves_ready() -> None:
 def test_what_had_settled_before_a_second_restart_is_no_evidence_of_the_state_after_it() -> None:
     """The fan was on before the second restart and stays off after it: `is: on` fails, `is: off` passes."""
     story = Twice(scenario=scenario(expects("fan", "is", OFF)))
-    story.set("fan_terminal", (0, 1), (story.cut_ns + 5 * MS, 0), (story.running_ns, 0))
-    first = story.stages[-4][0]
+    first = story.first_ns
     story.set("fan_terminal", (0, 1), (story.cut_ns + 5 * MS, 0), (first, 1), (AGAIN_NS + 5 * MS, 0))
     assert story.finding("fan").verdict is Verdict.PASS
     other = replace(story, scenario=scenario(expects("fan", "is", ON)))
@@ -163,3 +163,19 @@ def test_a_mark_that_is_missed_after_a_mere_silence_is_not_blamed_on_the_control
     story = Story(scenario=scenario(expects("burner", "is", OFF), times=(limit,)))
     story.stages.append((story.running_ns + 600 * MS, "dark"))
     assert story.finding("", "answered in time").verdict is Verdict.INCONCLUSIVE
+
+
+# ---------------------------------------------------------------- the read before a loss
+
+
+def test_the_last_read_before_a_loss_is_no_sign_of_the_life_after_it() -> None:
+    """The second change of alive is shown by the last answer before the second loss: alive and ready count from the
+    answers of the next life alone."""
+    for last_ms in range(12, 42):
+        story = Twice(scenario=scenario(expects("burner", "is", OFF)))
+        at = story.first_ns + last_ms * MS
+        story.stages = [one if one[0] != AGAIN_NS else (at, "dark") for one in story.stages]
+        judged = story.judge()
+        for name in ("alive", "ready"):
+            mark = judged.mark(name)
+            assert mark is not None and mark.not_after_ns >= T0 + story.second_ns, (last_ms, name)

@@ -586,6 +586,8 @@ class Oracle:
         if not self.powered(within):
             allowed.doubts.append("nothing but the relay says that the supply was back")
         device = self.world.wires["controller"]
+        if any(low < self.world.cut[0] for low, _ in (*device.outages, *device.stalls)):
+            allowed.doubts.append("the pace of its sign of life is not known")
         for low, high in (*device.outages, *device.stalls):
             if high > self.low and low < self.latest + within + 500 * MS:
                 allowed.doubts.append("the controller was not asked, or not reached, all the time")
