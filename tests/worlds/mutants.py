@@ -13,7 +13,6 @@ JUDGING = ("tests/test_judging.py", "tests/test_judging_doubts.py")
 
 MUTANTS = (
     # which reads count
-    Mutant("one change of alive is enough", "traces.py", "if len(moves) < 2:\n        return", "if len(moves) < 1:\n        return", RULE_3),
     Mutant("the first change counts, not the second", "traces.py", "yield int(moves[row + 1])", "yield int(moves[row])", RULE_3),
     Mutant("changes of alive from before the return count on", "traces.py", "(0, *sorted(anew)), still_ns)", "(0,), still_ns)", RULE_3),
     Mutant("reads go on counting while alive stands still", "traces.py", "if still_ns is not None:\n        lasted", "if still_ns is None:\n        lasted", RULE_3),

@@ -14,14 +14,16 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
 FIRST, COUNT = 9_000_000, 3000
-WORLDS = Path(tempfile.mkdtemp()) / "worlds"
-"""A copy, so that nothing that is edited meanwhile changes what is measured."""
+SNAPSHOT = Path(tempfile.mkdtemp(prefix="mutants-"))
+WORLDS, BENCH = SNAPSHOT / "worlds", SNAPSHOT / "bench"
+"""Copies, so that nothing that is edited meanwhile changes what is measured."""
 FIND_NEW = """
 import json, sys
 from holding import finds_of
@@ -67,7 +69,7 @@ class Noticed:
 def mutated(mutant: Mutant, folder: Path) -> Path:
     """A copy of the bench with this change. Raises ValueError where the text to change does not stand there once."""
     bench = folder / "bench"
-    shutil.copytree(ROOT / "bench", bench, ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(BENCH, bench)
     path = bench / "restart_bench" / mutant.module
     text = path.read_text(encoding="utf-8")
     if text.count(mutant.old) != 1:
@@ -88,7 +90,7 @@ def _asked(code: str, bench: Path, *arguments: str) -> str:
 
 def known_finds(count: int) -> str:
     """What the worlds find in the judge as it is."""
-    return _asked(ALL_FINDS, ROOT / "bench", str(FIRST), str(count))
+    return _asked(ALL_FINDS, BENCH, str(FIRST), str(count))
 
 
 def try_mutant(mutant: Mutant, known: str, count: int) -> Noticed:
@@ -121,16 +123,21 @@ def table(results: Iterator[Noticed]) -> int:
 def main() -> int:
     told = argparse.ArgumentParser(description=__doc__)
     told.add_argument("--count", type=int, default=COUNT, help="worlds that judge each mutant at most")
+    told.add_argument("--processes", type=int, default=1)
     told.add_argument("--only", default="", help="only rules that contain this text")
     options = told.parse_args()
     from mutants import MUTANTS
 
-    shutil.copytree(HERE, WORLDS, ignore=shutil.ignore_patterns("__pycache__"))
+    for source, copy in ((HERE, WORLDS), (ROOT / "bench", BENCH)):
+        shutil.copytree(source, copy, ignore=shutil.ignore_patterns("__pycache__"))
 
     chosen = [one for one in MUTANTS if options.only in one.rule or options.only in one.module]
     known = known_finds(options.count)
     print(f"the judge as it is: {len(json.loads(known))} disagreements in {options.count} worlds")
-    return min(1, table(try_mutant(one, known, options.count) for one in chosen))
+    with ThreadPoolExecutor(options.processes) as pool:
+        missed = table(pool.map(lambda one: try_mutant(one, known, options.count), chosen))
+    shutil.rmtree(SNAPSHOT)
+    return min(1, missed)
 
 
 if __name__ == "__main__":
