@@ -104,15 +104,21 @@ def demands(world: World, oracle: Oracle) -> Iterator[Allowed]:
     yield from oracle.program()
 
 
-def compare(world: World, oracle: Oracle, judged: CycleJudged) -> Iterator[Find]:
-    """Every disagreement in one judged cycle."""
-    invalid = oracle.invalid()
+def compare(
+    world: World,
+    oracle: Oracle,
+    judged: CycleJudged,
+    asked: list[Allowed] | None = None,
+    invalid: list[Invalid] | None = None,
+) -> Iterator[Find]:
+    """Every disagreement in one judged cycle. What is allowed may have been worked out before."""
+    invalid = oracle.invalid() if invalid is None else invalid
     errors = [one for one in judged.findings if one.expectation.startswith("valid: ")]
     yield from _errors(world, invalid, errors, judged)
     void = any(one.void and one.sure for one in invalid)
     if void and not errors:
         return  # told once; what else was found in a cycle that is no test is a consequence
-    for allowed in demands(world, oracle):
+    for allowed in demands(world, oracle) if asked is None else asked:
         if oracle.unread_return and not allowed.expectation.startswith(("restart", "same program")):
             continue
         mine = [f for f in judged.findings if (f.point, f.expectation) == (allowed.point, allowed.expectation)]

@@ -81,9 +81,10 @@ class Oracle:
 
     @property
     def unread_return(self) -> bool:
-        """Whether the supply came back by itself and nothing read it: then nothing that counts from its return can be
-        held against the truth."""
-        return self.world.lost < self.world.returned < self.world.back[0] and not self.early
+        """Whether the supply came back by itself, or later than its data sheet says, and nothing read it: then nothing
+        that counts from its return can be held against the truth."""
+        by_itself = self.world.lost < self.world.returned < self.world.back[0] and not self.early
+        return by_itself or (self.world.returned > self.high and rail_point(self.world) is None)
 
     def _last_sign(self, seen: int) -> int:
         """The last sign that the controller did not run. A restart that shows by silence alone may be none."""
