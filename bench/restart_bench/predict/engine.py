@@ -1,0 +1,416 @@
+"""What every output of a program does after every restart: proved where it is denied, replayed where it is claimed.
+
+    answers = predict(program, ["fan", "burner"])
+
+For "cannot" a question has no model from any state that may be reachable; for "can" a path from the first power-up is
+looked for, made playable, and played by the exact interpreter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from restart_bench.predict.cone import groups_of, outputs_of
+from restart_bench.predict.parts import (
+    BEGINS_OFF,
+    BEGINS_ON,
+    CLAIMS,
+    COLD,
+    DARK,
+    ENVIRONMENTS,
+    FIRST_OFF,
+    FIRST_ON,
+    HELD,
+    LATER,
+    MODE,
+    NEVER_SETTLES,
+    PULSES,
+    REST,
+    RESTARTS,
+    SENSORS,
+    SETTLES_OFF,
+    SETTLES_ON,
+    SUPPLY,
+    Part,
+    part_for,
+)
+from restart_bench.predict.paths import path_in, playable, simplest
+from restart_bench.predict.questions import LENGTHS, PERIODS, Questions
+from restart_bench.predict.reach import Cube, GaveUp, Reachability
+from restart_bench.predict.systems import AFTER, before_the_cut, with_free_sensors
+from restart_bench.predict.traces import Cut, Hold, Played, Player, Trace
+from restart_bench.program import Program
+
+Word = Literal["off", "on", "depends", "never"]
+OFF, ON, DEPENDS, NEVER = "off", "on", "depends", "never"
+DEEPEST = 10  # scans and cuts before the cut in a path that is looked for
+DOUBTS = 8  # states that are shown unreachable, before it is given up to show that everything settles
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One claim about an output: whether it can come true, and a replayed example. `can` is None where neither could
+    be shown; played is None where it can, as far as the proof sees, but no replay shows it."""
+
+    can: bool | None
+    played: Played | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What one output does after one kind of restart. settles: None where it could not be decided; first_scan: at the
+    end of the first scan; begins: in memory as the first scan begins; confirmed: every claim that something can
+    happen was replayed."""
+
+    point: str
+    restart: str
+    start: str
+    inputs: str
+    findings: dict[str, Finding] = field(default_factory=dict)
+
+    def can(self, claim: str) -> bool | None:
+        """Whether a claim can come true."""
+        return self.findings[claim].can if claim in self.findings else None
+
+    @property
+    def settles(self) -> Word | None:
+        """Where the output ends."""
+        on, off, never = (self.can(claim) for claim in (SETTLES_ON, SETTLES_OFF, NEVER_SETTLES))
+        if never:
+            return "never"
+        return None if never is None else _word(on, off)
+
+    @property
+    def first_scan(self) -> Word | None:
+        """What the output is at the end of the first scan."""
+        return _word(self.can(FIRST_ON), self.can(FIRST_OFF))
+
+    @property
+    def begins(self) -> Word | None:
+        """What stands in memory as the first scan begins."""
+        return _word(self.can(BEGINS_ON), self.can(BEGINS_OFF))
+
+    @property
+    def can_pulse(self) -> bool | None:
+        """Whether it can be on in some scan without staying on."""
+        return self.can(PULSES)
+
+    @property
+    def confirmed(self) -> bool:
+        """True if everything that can happen was replayed with presses that a person can do."""
+        return all(finding.played is not None for finding in self.findings.values() if finding.can)
+
+    @property
+    def decided(self) -> bool:
+        """True if nothing was left open."""
+        return None not in (self.settles, self.can_pulse, self.first_scan)
+
+    @property
+    def played(self) -> Played | None:
+        """The example that says most: where the output comes on, else where it does not."""
+        for claim in (NEVER_SETTLES, PULSES, SETTLES_ON, FIRST_ON, SETTLES_OFF):
+            finding = self.findings.get(claim)
+            if finding is not None and finding.can and finding.played is not None:
+                return finding.played
+        return None
+
+    @property
+    def key(self) -> tuple[str, str, str, str]:
+        """What the answer is about."""
+        return self.point, self.restart, self.start, self.inputs
+
+    @property
+    def says(self) -> tuple[Word | None, bool | None, Word | None]:
+        """The answer itself: where the output ends, whether it can pulse, and the first scan."""
+        return self.settles, self.can_pulse, self.first_scan
+
+
+def _word(on: bool | None, off: bool | None) -> Word | None:
+    if on is None or off is None:
+        return None
+    return "depends" if on and off else "on" if on else "off"
+
+
+def predict(
+    program: Program,
+    outputs: Iterable[str] | None = None,
+    *,
+    restarts: Sequence[tuple[str, str]] = RESTARTS,
+    environments: Sequence[str] = ENVIRONMENTS,
+) -> tuple[Answer, ...]:
+    """An answer for each output (all that a coil, a set or a reset drives, unless named), restart and environment.
+
+    Raises SolverMissing where python-sat is not installed.
+    """
+    wanted = tuple(outputs_of(program) if outputs is None else dict.fromkeys(outputs))
+    answers: dict[tuple[str, str, str, str], Answer] = {}
+    for cone, members in groups_of(program, wanted):
+        for answer in group_answers(program, cone, members, restarts, environments):
+            answers[answer.key] = answer
+    order = [(point, *restart, inputs) for point in wanted for restart in restarts for inputs in environments]
+    return tuple(answers[key] for key in order)
+
+
+def group_answers(
+    program: Program,
+    cone: frozenset[str],
+    outputs: tuple[str, ...],
+    restarts: Sequence[tuple[str, str]],
+    environments: Sequence[str],
+) -> Iterator[Answer]:
+    """The answers of outputs that are reasoned about together; apart, where the whole never stands still."""
+    group = Group(part_for(program, cone, outputs))
+    for restart, start in restarts:
+        yield from group.answers(restart, start, environments)
+
+
+class Group:
+    """One part of a program, with what is known of the states that it can reach, and the traces that were played."""
+
+    def __init__(self, part: Part) -> None:
+        self.part = part
+        self.player = Player(part)
+        self.reach = Reachability(before_the_cut(part.layout))
+        self.played: dict[tuple[str, str, str, str, str], Played] = {}
+        self.proofs: list[tuple[Questions, list[int]]] = []
+        self._tried: set[Trace] = set()
+        self._told: dict[int, int] = {}
+
+    def answers(self, restart: str, start: str, environments: Sequence[str]) -> Iterator[Answer]:
+        """Every output after one kind of restart."""
+        about = Restarted(self, restart, start)
+        self.play(Trace((Hold(),), Cut(restart, start)), REST)
+        for inputs in environments:
+            for output in self.part.outputs:
+                yield Answer(output, restart, start, inputs, about.findings(output, inputs))
+
+    # ------------------------------------------------------------ traces
+
+    def play(self, trace: Trace, inputs: str) -> Played | None:
+        """Play a trace, and keep it as an example of all that it shows."""
+        if trace in self._tried:
+            return None
+        self._tried.add(trace)
+        played = self.player.play(trace)
+        if played is not None:
+            self._keep(played, inputs)
+        return played
+
+    def _keep(self, played: Played, inputs: str) -> None:
+        pressed = {name for name, _ in played.trace.after[-1]}
+        for output, seen in played.seen.items():
+            if inputs in (HELD, DARK) and not pressed & set(self.part.commands[output]):
+                continue
+            for claim in seen.shows():
+                key = (output, played.trace.cut.restart, played.trace.cut.start, inputs, claim)
+                if key not in self.played or _plainness(played.trace) < _plainness(self.played[key].trace):
+                    self.played[key] = played
+
+    # ------------------------------------------------------------ what can't be reached
+
+    def tell(self, questions: Questions) -> None:
+        """Hand what was proven since to some questions."""
+        told = self._told.get(id(questions), 0)
+        for cube in self.reach.proven[told:]:
+            questions.exclude(cube)
+        self._told[id(questions)] = len(self.reach.proven)
+
+
+def _plainness(trace: Trace) -> tuple[int, int, int]:
+    return (trace.cut.rungs > 0, len(trace.steps), trace.presses)
+
+
+class Restarted:
+    """One kind of restart of one group, with each kind of inputs after it."""
+
+    def __init__(self, group: Group, restart: str, start: str) -> None:
+        self.group, self.part = group, group.part
+        self.restart, self.start = restart, start
+        self._questions: dict[str, Questions] = {}
+        self._onward: Onward | None = None
+        self._sensors_reach: Reachability | None = None
+
+    # ------------------------------------------------------------ questions
+
+    def findings(self, output: str, inputs: str) -> dict[str, Finding]:
+        """Every claim about one output."""
+        inputs = self._same_as(output, inputs)
+        questions = self._asked(inputs)
+        environment = questions.environment(output, inputs) or []
+        claims = questions.claims(output)
+        findings: dict[str, Finding] = {}
+        for claim in CLAIMS:
+            if claim not in claims:
+                findings[claim] = self._seen(output, inputs, claim)
+            else:
+                findings[claim] = self._finding(questions, output, inputs, claim, [claims[claim], *environment])
+        return findings
+
+    def _same_as(self, output: str, inputs: str) -> str:
+        """The plainer environment that is the same for an output without such inputs."""
+        if inputs == SENSORS and not self.part.layout.sensors():
+            return REST
+        return REST if inputs in (HELD, DARK) and not self.part.commands[output] else inputs
+
+    def _asked(self, inputs: str) -> Questions:
+        kind = HELD if inputs == DARK else inputs
+        if kind not in self._questions:
+            questions = self._questions[kind] = Questions(self.part, self.restart, self.start, kind)
+            self._settle(questions)
+        return self._questions[kind]
+
+    def _settle(self, questions: Questions) -> None:
+        """After how many scans everything stands still, or comes again."""
+        for scans in LENGTHS:
+            if self._ask(questions, [questions.unsettled(scans, 1)], doubts=DOUBTS if scans >= 3 else 0) is None:
+                questions.settling = (scans, 1)
+                return
+            if scans == 6 or scans == LENGTHS[-1]:
+                for period in PERIODS:
+                    if questions.has_timers() or scans * period > 300:
+                        continue
+                    if self._ask(questions, [questions.unsettled(scans, period)]) is None:
+                        questions.settling = (scans, period)
+                        return
+
+    def _ask(self, questions: Questions, assumed: Sequence[int], doubts: int = 0) -> list[int] | None:
+        """A model from a state that may be reachable; so many states are looked at more closely."""
+        self.group.tell(questions)
+        model = questions.ask(assumed)
+        while model is not None and doubts > 0 and questions.origin:
+            doubts -= 1
+            if not self._excludes(questions.origin_of(model, assumed)):
+                return model
+            self.group.tell(questions)
+            model = questions.ask(assumed)
+        return model
+
+    def _excludes(self, cube: Cube) -> bool:
+        try:
+            return self.group.reach.cannot_reach(cube)
+        except GaveUp:
+            return False
+
+    # ------------------------------------------------------------ one claim
+
+    def _seen(self, output: str, inputs: str, claim: str) -> Finding:
+        """A claim that can't be asked: true where a replay shows it, else open."""
+        played = self.group.played.get((output, self.restart, self.start, inputs, claim))
+        return Finding(True, played) if played is not None else Finding(None)
+
+    def _finding(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> Finding:
+        key = (output, self.restart, self.start, inputs, claim)
+        known = self.group.played.get(key)
+        if known is not None and _plainness(known.trace) <= (0, 2, 1):
+            return Finding(True, known)
+        played, sure = self._search(questions, inputs, key, assumed, known)
+        if played is not None:
+            return Finding(True, played)
+        if sure:
+            return self._proved(questions, output, inputs, claim, assumed)
+        return Finding(True)
+
+    def _search(
+        self,
+        questions: Questions,
+        inputs: str,
+        key: tuple[str, str, str, str, str],
+        assumed: list[int],
+        known: Played | None,
+    ) -> tuple[Played | None, bool]:
+        """A replayed example as short as can be found, and whether there surely is none."""
+        if self._ask(questions, assumed) is None:
+            return None, True
+        if not questions.origin:
+            return self._try(questions, inputs, key, assumed, None) or known, False
+        closely = False
+        tries = 0
+        for steps in range(DEEPEST + 1):
+            if known is not None and steps + 1 >= len(known.trace.steps):
+                return known, False
+            if steps == 3 and not closely:
+                closely = True
+                if self._doubt(questions, assumed):
+                    return known, known is None
+            found = self._try(questions, inputs, key, assumed, steps)
+            if isinstance(found, Played):
+                return found, False
+            tries += found is not None
+            if tries == 3:
+                break
+        return known, False
+
+    def _doubt(self, questions: Questions, assumed: list[int]) -> bool:
+        """True if no reachable state shows what is asked."""
+        while (model := self._ask(questions, assumed)) is not None:
+            if not self._excludes(questions.origin_of(model, assumed)):
+                return False
+        return True
+
+    def _try(
+        self,
+        questions: Questions,
+        inputs: str,
+        key: tuple[str, str, str, str, str],
+        assumed: list[int],
+        steps: int | None,
+    ) -> Played | Literal[False] | None:
+        """Look for a path of so many steps and play it: None if there is none, False if no replay shows it."""
+        here = [*assumed, questions.within(steps)] if steps is not None else [*assumed]
+        between = [-literal for _, literal in questions.ahead.done]
+        model = questions.ask([*here, *between]) if between else None
+        model = model or questions.ask(here)
+        if model is None:
+            return None
+        model = simplest(questions, model, here, steps or 0)
+        for trace in playable(path_in(questions, model, steps or 0), held=inputs == HELD):
+            self.group.play(trace, inputs)
+            known = self.group.played.get(key)
+            if known is not None:
+                return known
+        return False
+
+    def _proved(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> Finding:
+        """A claim without a model. While sensors are free it has to be shown for any time after the restart too."""
+        self.group.proofs.append((questions, assumed))
+        if inputs != SENSORS or claim in (FIRST_ON, FIRST_OFF, BEGINS_ON, BEGINS_OFF):
+            return Finding(False)
+        return Finding(self._later(output, claim))
+
+    def _later(self, output: str, claim: str) -> bool | None:
+        """Whether something can come about in any scan after the first while sensors move."""
+        if self._onward is None:
+            self._onward = Questions(self.part, self.restart, LATER, SENSORS)
+            self._settle(self._onward)
+        literal = self._onward.claims(output).get(claim)
+        if literal is None:
+            return None
+        self.group.proofs.append((self._onward, [literal]))
+        while (model := self._ask(self._onward, [literal])) is not None:
+            answer = self._excludes_after(self._onward, self._onward.origin_of(model, [literal]))
+            if answer is not True:
+                return None if answer is None else True
+        return False
+
+    def _excludes_after(self, onward: Questions, cube: Cube) -> bool | None:
+        """True once no state after this restart lies in a cube, False if one does, None if that stayed open."""
+        if self._sensors_reach is None:
+            self._sensors_reach = Reachability(with_free_sensors(self.part.layout, self._restart_kind()))
+        reach = self._sensors_reach
+        after = () if self.start == COLD else ((AFTER, True),)
+        known = len(reach.proven)
+        try:
+            if not reach.cannot_reach((*cube, *after)):
+                return False
+        except GaveUp:
+            return None
+        for lemma in reach.proven[known:]:
+            if (AFTER, False) not in lemma:
+                onward.exclude(tuple(bit for bit in lemma if bit[0] != AFTER))
+        return True
+
+    def _restart_kind(self) -> str:
+        return "cold" if self.start == COLD else "mode" if self.restart == MODE else SUPPLY
+
