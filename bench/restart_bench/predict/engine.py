@@ -36,7 +36,7 @@ from restart_bench.predict.parts import (
     Part,
     part_for,
 )
-from restart_bench.predict.paths import path_in, playable, simplest
+from restart_bench.predict.paths import by_hand, path_in, simplest, to_the_scan
 from restart_bench.predict.questions import LENGTHS, PERIODS, Questions
 from restart_bench.predict.reach import Cube, GaveUp, Reachability
 from restart_bench.predict.systems import AFTER, before_the_cut, with_free_sensors
@@ -46,6 +46,9 @@ from restart_bench.program import Program
 Word = Literal["off", "on", "depends", "never"]
 OFF, ON, DEPENDS, NEVER = "off", "on", "depends", "never"
 DEEPEST = 10  # scans and cuts before the cut in a path that is looked for
+BETWEEN_DEEPEST = 6  # the same, as long as the cut falls between two scans
+TRIES = 4  # paths that are played in vain
+PLAIN_ENOUGH = (0, 0, 2, 1, 0)  # nothing is gained by looking for a plainer trace
 DOUBTS = 8  # states that are shown unreachable, before it is given up to show that everything settles
 
 
@@ -100,7 +103,8 @@ class Answer:
     @property
     def confirmed(self) -> bool:
         """True if everything that can happen was replayed with presses that a person can do."""
-        return all(finding.played is not None for finding in self.findings.values() if finding.can)
+        can = [one.played for claim, one in self.findings.items() if one.can and claim not in (BEGINS_ON, BEGINS_OFF)]
+        return all(played is not None and played.by_hand for played in can)
 
     @property
     def decided(self) -> bool:
@@ -174,8 +178,8 @@ class Group:
         self.player = Player(part)
         self.reach = Reachability(before_the_cut(part.layout))
         self.played: dict[tuple[str, str, str, str, str], Played] = {}
+        self.plainness: dict[tuple[str, str, str, str, str], tuple[int, int, int, int, int]] = {}
         self.proofs: list[tuple[Questions, list[int]]] = []
-        self._tried: set[Trace] = set()
         self._told: dict[int, int] = {}
 
     def answers(self, restart: str, start: str, environments: Sequence[str]) -> Iterator[Answer]:
@@ -188,25 +192,24 @@ class Group:
 
     # ------------------------------------------------------------ traces
 
-    def play(self, trace: Trace, inputs: str) -> Played | None:
+    def play(self, trace: Trace, inputs: str) -> None:
         """Play a trace, and keep it as an example of all that it shows."""
-        if trace in self._tried:
-            return None
-        self._tried.add(trace)
         played = self.player.play(trace)
         if played is not None:
-            self._keep(played, inputs)
-        return played
+            self.keep(played, inputs)
 
-    def _keep(self, played: Played, inputs: str) -> None:
+    def keep(self, played: Played, inputs: str) -> None:
+        """Keep what was played as an example of all that it shows."""
         pressed = {name for name, _ in played.trace.after[-1]}
+        plainness = _plainness(played)
         for output, seen in played.seen.items():
             if inputs in (HELD, DARK) and not pressed & set(self.part.commands[output]):
                 continue
             for claim in seen.shows():
                 key = (output, played.trace.cut.restart, played.trace.cut.start, inputs, claim)
-                if key not in self.played or _plainness(played.trace) < _plainness(self.played[key].trace):
+                if key not in self.played or plainness < self.plainness[key]:
                     self.played[key] = played
+                    self.plainness[key] = plainness
 
     # ------------------------------------------------------------ what can't be reached
 
@@ -218,8 +221,11 @@ class Group:
         self._told[id(questions)] = len(self.reach.proven)
 
 
-def _plainness(trace: Trace) -> tuple[int, int, int]:
-    return (trace.cut.rungs > 0, len(trace.steps), trace.presses)
+def _plainness(played: Played) -> tuple[int, int, int, int, int]:
+    """How far a trace is from the plainest."""
+    trace = played.trace
+    inexact = sum(isinstance(step, Hold) and step.scans > 0 for step in trace.steps)
+    return (not played.by_hand, trace.cut.rungs > 0, len(trace.steps), trace.presses, inexact)
 
 
 class Restarted:
@@ -303,51 +309,48 @@ class Restarted:
     def _finding(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> Finding:
         key = (output, self.restart, self.start, inputs, claim)
         known = self.group.played.get(key)
-        if known is not None and _plainness(known.trace) <= (0, 2, 1):
+        if known is not None and _plainness(known) <= PLAIN_ENOUGH:
             return Finding(True, known)
-        played, sure = self._search(questions, inputs, key, assumed, known)
-        if played is not None:
-            return Finding(True, played)
-        if sure:
+        if known is None and not self._may_be(questions, assumed):
             return self._proved(questions, output, inputs, claim, assumed)
-        return Finding(True)
+        self._search(questions, inputs, key, assumed)
+        return Finding(True, self.group.played.get(key))
 
-    def _search(
-        self,
-        questions: Questions,
-        inputs: str,
-        key: tuple[str, str, str, str, str],
-        assumed: list[int],
-        known: Played | None,
-    ) -> tuple[Played | None, bool]:
-        """A replayed example as short as can be found, and whether there surely is none."""
+    def _may_be(self, questions: Questions, assumed: list[int]) -> bool:
+        """False if no reachable state shows what is asked. Short paths are tried before states are looked into."""
         if self._ask(questions, assumed) is None:
-            return None, True
-        if not questions.origin:
-            return self._try(questions, inputs, key, assumed, None) or known, False
-        closely = False
-        tries = 0
-        for steps in range(DEEPEST + 1):
-            if known is not None and steps + 1 >= len(known.trace.steps):
-                return known, False
-            if steps == 3 and not closely:
-                closely = True
-                if self._doubt(questions, assumed):
-                    return known, known is None
-            found = self._try(questions, inputs, key, assumed, steps)
-            if isinstance(found, Played):
-                return found, False
-            tries += found is not None
-            if tries == 3:
-                break
-        return known, False
-
-    def _doubt(self, questions: Questions, assumed: list[int]) -> bool:
-        """True if no reachable state shows what is asked."""
+            return False
+        if not questions.origin or any(questions.ask([*assumed, questions.within(steps)]) for steps in range(3)):
+            return True
         while (model := self._ask(questions, assumed)) is not None:
             if not self._excludes(questions.origin_of(model, assumed)):
-                return False
-        return True
+                return True
+        return False
+
+    def _search(
+        self, questions: Questions, inputs: str, key: tuple[str, str, str, str, str], assumed: list[int]
+    ) -> None:
+        """Look for an example that a person can play, as short as can be; better one with a cut at any time than one
+        with a cut within a scan."""
+        if not questions.origin:
+            self._try(questions, inputs, key, assumed, 0)
+            return
+        between = [-literal for _, literal in questions.ahead.done]
+        for extra in ([between, []] if between else [[]]):
+            wanted = [*assumed, *extra]
+            if self._ask(questions, wanted) is None:
+                continue
+            tries = 0
+            for steps in range(DEEPEST + 1 if not extra else BETWEEN_DEEPEST):
+                known = self.group.played.get(key)
+                if known is not None and known.by_hand and steps + 1 >= len(known.trace.steps):
+                    return
+                tries += self._try(questions, inputs, key, wanted, steps)
+                if tries == TRIES:
+                    break
+            known = self.group.played.get(key)
+            if known is not None and known.by_hand:
+                return
 
     def _try(
         self,
@@ -355,22 +358,21 @@ class Restarted:
         inputs: str,
         key: tuple[str, str, str, str, str],
         assumed: list[int],
-        steps: int | None,
-    ) -> Played | Literal[False] | None:
-        """Look for a path of so many steps and play it: None if there is none, False if no replay shows it."""
-        here = [*assumed, questions.within(steps)] if steps is not None else [*assumed]
-        between = [-literal for _, literal in questions.ahead.done]
-        model = questions.ask([*here, *between]) if between else None
-        model = model or questions.ask(here)
+        steps: int,
+    ) -> bool:
+        """Look for a path of so many steps and play it; False if there is none."""
+        here = [*assumed, questions.within(steps)] if questions.origin else assumed
+        model = questions.ask(here)
         if model is None:
-            return None
-        model = simplest(questions, model, here, steps or 0)
-        for trace in playable(path_in(questions, model, steps or 0), held=inputs == HELD):
-            self.group.play(trace, inputs)
-            known = self.group.played.get(key)
-            if known is not None:
-                return known
-        return False
+            return False
+        path = path_in(questions, simplest(questions, model, here, steps), steps)
+        for before in by_hand(path, held=inputs == HELD):
+            for played in self.group.player.plays(before, path.cut, path.after):
+                self.group.keep(played, inputs)
+                if key in self.group.played and self.group.played[key].by_hand:
+                    return True
+        self.group.play(to_the_scan(path), inputs)
+        return True
 
     def _proved(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> Finding:
         """A claim without a model. While sensors are free it has to be shown for any time after the restart too."""

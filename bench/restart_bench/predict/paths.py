@@ -161,25 +161,35 @@ def _value(layout: Layout, name: str, bits: dict[Slot, bool]) -> Value:
 # ---------------------------------------------------------------- what a person can do
 
 
-def playable(path: Path, *, held: bool) -> Iterator[Trace]:
-    """Traces that a person can play and that may show what the path shows, the plainest first. `held`: what is
-    pressed at the end stays pressed through the cut."""
-    joined = _joined(path.steps)
-    released = joined if held or not joined or joined[-1] == Hold() else (*joined, Hold())
-    for quiet in (True, False):
-        for before in dict.fromkeys((released, joined)):
-            steps = tuple(replace(step, quiet=quiet) if isinstance(step, Hold) else step for step in before)
-            yield Trace(_joined((Hold(), *steps)), path.cut, path.after)
-    yield Trace(joined, path.cut, path.after)
+def by_hand(path: Path, *, held: bool) -> Iterator[tuple[Hold | Cut, ...]]:
+    """Steps before the cut as a person would do them, the plainest first: they begin at rest, and end there if they
+    can. `held`: what is pressed at the end stays pressed through the cut."""
+    joined = _joined((Hold(), *path.steps))
+    if not held and joined[-1] != Hold():
+        yield (*joined, Hold())
+    yield joined
+    if not path.steps or path.steps[0] != Hold():
+        yield _joined(path.steps)
+
+
+def to_the_scan(path: Path) -> Trace:
+    """The path as it is, each press as short as one scan: exact, but for nobody's hand."""
+    steps: list[Hold | Cut] = []
+    for step in path.steps:
+        last = steps[-1] if steps else None
+        if isinstance(step, Hold) and isinstance(last, Hold) and last.inputs == step.inputs and not step.writes:
+            steps[-1] = replace(last, scans=last.scans + 1)
+        else:
+            steps.append(replace(step, scans=1) if isinstance(step, Hold) else step)
+    return Trace(tuple(steps), path.cut, path.after)
 
 
 def _joined(steps: Sequence[Hold | Cut]) -> tuple[Hold | Cut, ...]:
     """Equal inputs in a row are one hold."""
-    told: list[Hold | Cut] = []
+    joined: list[Hold | Cut] = []
     for step in steps:
-        if told and isinstance(step, Hold) and isinstance(told[-1], Hold):
-            last = told[-1]
-            if last.inputs == step.inputs and not step.writes:
-                continue
-        told.append(step)
-    return tuple(told)
+        last = joined[-1] if joined else None
+        if isinstance(step, Hold) and isinstance(last, Hold) and last.inputs == step.inputs and not step.writes:
+            continue
+        joined.append(step)
+    return tuple(joined)

@@ -6,9 +6,9 @@ in one go, which gives the same.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import count
+from itertools import count, islice
 from typing import Any
 
 from restart_bench.predict.parts import (
@@ -30,6 +30,7 @@ from restart_bench.scan_blocks import Value
 
 PRESS_NS = 200_000_000  # a press that a person can do, and the bench's own
 MOST_SCANS = 5_000  # until everything comes again
+MOST_ENDS = 24  # ways to end a hold that are gone into
 RESTLESS_SCANS = 300  # after which inputs that are held are not waited for any longer
 
 Held = tuple[tuple[str, Value], ...]
@@ -38,12 +39,12 @@ Held = tuple[tuple[str, Value], ...]
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """Inputs held for a while: at least as long as a press, and, where `quiet`, until nothing moves any more. Written
-    before: what somebody outside writes into memory."""
+    """Inputs held for so many scans, or, for 0, until nothing moves any more (and at least as long as a press).
+    writes: what somebody outside writes into memory before."""
 
     inputs: Held = ()
     writes: Held = ()
-    quiet: bool = True
+    scans: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,11 +101,12 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """A trace and what each output of its part did. before: what was on at the terminals as the cut came; kept: the
-    memory that was on as the first scan began."""
+    """A trace and what each output of its part did. by_hand: a person can do it; before: what was on at the terminals
+    as the cut came; kept: the memory that was on as the first scan began."""
 
     trace: Trace
     seen: Mapping[str, Seen]
+    by_hand: bool = True
     before: frozenset[str] = frozenset()
     kept: frozenset[str] = frozenset()
 
@@ -129,6 +131,7 @@ class Player:
         self.part = part
         self.machine = Interpreter(part.program)
         self._scan_ns = part.program.scan_ns
+        self._ended_before: dict[tuple[State, Held, Held], tuple[tuple[State, int], ...]] = {}
         self._presets = {rung.name: rung.preset_ns for rung in part.program.rungs if hasattr(rung, "preset_ns")}
         self._elapsed = {self._place(name): preset for name, preset in self._presets.items()}
 
@@ -138,37 +141,93 @@ class Player:
         for step in trace.steps:
             if isinstance(step, Cut):
                 state = self._cut(state, step)
-            else:
-                held = self._hold(state, step)
-                if held is None:
-                    return None
-                state = held
+                continue
+            held = self._held(state, step)
+            if held is None:
+                return None
+            state = held
+        return self._ended(state, trace)
+
+    def plays(self, steps: Sequence[Hold | Cut], cut: Cut, after: tuple[Held, ...]) -> Iterator[Played]:
+        """What comes of such steps, with each press held as long as a person holds it: until nothing moves; or, where
+        that never is, or something waits, for a press's time and as many scans more as make a difference."""
+        states: dict[State, tuple[Hold | Cut, ...]] = {self.machine.first_power_up(): ()}
+        for step in steps:
+            ends: dict[State, tuple[Hold | Cut, ...]] = {}
+            for state, before in states.items():
+                if isinstance(step, Cut):
+                    ends.setdefault(self._cut(state, step), (*before, step))
+                    continue
+                for end, scans in self._ends(state, step):
+                    ends.setdefault(end, (*before, replace(step, scans=scans)))
+            states = dict(islice(ends.items(), MOST_ENDS))
+        for state, before in states.items():
+            yield self._ended(state, Trace(before, cut, after))
+
+    def _ended(self, state: State, trace: Trace) -> Played:
+        """The cut of a trace, and what comes after it."""
         before = frozenset(name for name, on in self.machine.outputs(state).items() if on)
         state = self._cut(state, trace.cut)
         kept = frozenset(name for name in self.machine.names if self.machine.value(state, name))
-        return Played(trace, self._watch(state, trace.after), before, kept)
+        by_hand = all(
+            step.scans == 0 or step.scans * self._scan_ns >= PRESS_NS for step in trace.steps if isinstance(step, Hold)
+        )
+        return Played(trace, self._watch(state, trace.after), by_hand, before, kept)
 
     # ------------------------------------------------------------ before
 
-    def _hold(self, state: State, step: Hold) -> State | None:
-        """The state at the end of a hold."""
-        for name, value in step.writes:
+    def _written(self, state: State, writes: Held) -> State:
+        for name, value in writes:
             state = self.machine.write(state, name, value)
-        inputs = dict(step.inputs)
-        passed_ns = 0
-        for _ in range(RESTLESS_SCANS):
+        return state
+
+    def _held(self, state: State, step: Hold) -> State | None:
+        """The state at the end of a hold."""
+        state, inputs = self._written(state, step.writes), dict(step.inputs)
+        if not step.scans:
+            return self._quiet(state, inputs)[0]
+        for _ in range(step.scans):
+            state = self.machine.scan(state, inputs, self._scan_ns)
+        return state
+
+    def _quiet(self, state: State, inputs: Mapping[str, Value]) -> tuple[State | None, int]:
+        """The state in which nothing moves any more, None if that never is; and how many scans that takes."""
+        seen: set[State] = set()
+        passed = 0
+        while state not in seen and len(seen) < RESTLESS_SCANS:
+            seen.add(state)
             now, scans = self._go(state, inputs)
-            passed_ns += scans * self._scan_ns
             if now == state:
-                return now
+                return now, passed
             state = now
-            if passed_ns >= PRESS_NS and not step.quiet:
-                return state
-        return None
+            passed += scans
+        return None, passed
+
+    def _ends(self, state: State, step: Hold) -> tuple[tuple[State, int], ...]:
+        """States at which a hold may end, with its scans."""
+        key = (state, step.inputs, step.writes)
+        if key not in self._ended_before:
+            self._ended_before[key] = tuple(self._ends_of(state, step))
+        return self._ended_before[key]
+
+    def _ends_of(self, state: State, step: Hold) -> Iterator[tuple[State, int]]:
+        state, inputs = self._written(state, step.writes), dict(step.inputs)
+        least = -(-PRESS_NS // self._scan_ns)
+        quiet, passed = self._quiet(state, inputs)
+        if quiet is not None:
+            yield quiet, 0
+            if passed <= least:
+                return
+        for _ in range(least):
+            state = self.machine.scan(state, inputs, self._scan_ns)
+        seen: set[State] = set()
+        while state not in seen and len(seen) < (MOST_ENDS if quiet is None else 1):
+            seen.add(state)
+            yield state, least + len(seen) - 1
+            state = self.machine.scan(state, inputs, self._scan_ns)
 
     def _cut(self, state: State, cut: Cut) -> State:
-        for name, value in cut.writes:
-            state = self.machine.write(state, name, value)
+        state = self._written(state, cut.writes)
         if cut.restart == MODE:
             state = self.machine.enter_run(self.machine.leave_run(state))
             return self.machine.restart(state, cold=True) if cut.start == COLD else state
@@ -255,8 +314,3 @@ class Player:
 def _told(one: _Watched, repeats: bool) -> Seen:
     settles = next(iter(one.shown)) if repeats and len(one.shown) == 1 else None
     return Seen(one.begins, bool(one.first), settles, repeats, one.pulses, one.on_scans, one.first_on_ns)
-
-
-def released(trace: Trace) -> Trace:
-    """The same with inputs back at rest, until nothing moves, before the cut."""
-    return replace(trace, steps=(*trace.steps, Hold()))
