@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from restart_bench.predict.cone import groups_of, outputs_of
+from restart_bench.predict.cone import cone_of, groups_of, outputs_of
 from restart_bench.predict.parts import (
     BEGINS_OFF,
     BEGINS_ON,
@@ -166,8 +166,12 @@ def group_answers(
 ) -> Iterator[Answer]:
     """The answers of outputs that are reasoned about together; apart, where the whole never stands still."""
     group = Group(part_for(program, cone, outputs))
-    for restart, start in restarts:
-        yield from group.answers(restart, start, environments)
+    answers = [answer for restart in restarts for answer in group.answers(*restart, environments)]
+    if all(answer.decided for answer in answers) or len(outputs) == 1 and cone == cone_of(program, outputs):
+        yield from answers
+        return
+    for output in outputs:
+        yield from group_answers(program, cone_of(program, [output]), (output,), restarts, environments)
 
 
 class Group:
@@ -180,7 +184,6 @@ class Group:
         self.played: dict[tuple[str, str, str, str, str], Played] = {}
         self.plainness: dict[tuple[str, str, str, str, str], tuple[int, int, int, int, int]] = {}
         self.proofs: list[tuple[Questions, list[int]]] = []
-        self._told: dict[int, int] = {}
 
     def answers(self, restart: str, start: str, environments: Sequence[str]) -> Iterator[Answer]:
         """Every output after one kind of restart."""
@@ -215,10 +218,9 @@ class Group:
 
     def tell(self, questions: Questions) -> None:
         """Hand what was proven since to some questions."""
-        told = self._told.get(id(questions), 0)
-        for cube in self.reach.proven[told:]:
+        for cube in self.reach.proven[questions.excluded :]:
             questions.exclude(cube)
-        self._told[id(questions)] = len(self.reach.proven)
+        questions.excluded = len(self.reach.proven)
 
 
 def _plainness(played: Played) -> tuple[int, int, int, int, int]:
@@ -235,7 +237,8 @@ class Restarted:
         self.group, self.part = group, group.part
         self.restart, self.start = restart, start
         self._questions: dict[str, Questions] = {}
-        self._onward: Onward | None = None
+        self._onward: Questions | None = None
+        self._laters: dict[str, Questions] = {}
         self._sensors_reach: Reachability | None = None
 
     # ------------------------------------------------------------ questions
@@ -248,10 +251,10 @@ class Restarted:
         claims = questions.claims(output)
         findings: dict[str, Finding] = {}
         for claim in CLAIMS:
-            if claim not in claims:
-                findings[claim] = self._seen(output, inputs, claim)
-            else:
+            if claim in claims:
                 findings[claim] = self._finding(questions, output, inputs, claim, [claims[claim], *environment])
+        if questions.settling is None:
+            findings |= self._restless(questions, output, inputs, environment, findings)
         return findings
 
     def _same_as(self, output: str, inputs: str) -> str:
@@ -301,10 +304,39 @@ class Restarted:
 
     # ------------------------------------------------------------ one claim
 
-    def _seen(self, output: str, inputs: str, claim: str) -> Finding:
-        """A claim that can't be asked: true where a replay shows it, else open."""
-        played = self.group.played.get((output, self.restart, self.start, inputs, claim))
-        return Finding(True, played) if played is not None else Finding(None)
+    def _restless(
+        self, questions: Questions, output: str, inputs: str, environment: list[int], known: dict[str, Finding]
+    ) -> dict[str, Finding]:
+        """Claims about the end where not everything stands still: shown by a replay, or by what no scan ever does."""
+        about = (output, self.restart, self.start, inputs)
+        for steps in range(3 if questions.origin else 1):
+            if (*about, NEVER_SETTLES) in self.group.played:
+                break
+            self._try(questions, inputs, (*about, NEVER_SETTLES), [questions.unsettled(8, 1), *environment], steps)
+        claims = (SETTLES_ON, SETTLES_OFF, NEVER_SETTLES, PULSES)
+        seen = {claim: self.group.played.get((*about, claim)) for claim in claims}
+        findings = {claim: Finding(True if played else None, played) for claim, played in seen.items()}
+        falls, rises = self._changes(output, inputs)
+        if not falls or not rises:
+            findings[NEVER_SETTLES] = Finding(False)
+        if not falls:
+            findings[PULSES] = Finding(False)
+        if not falls and not known[FIRST_OFF].can:
+            findings[SETTLES_OFF] = Finding(False)
+        if not rises and not known[FIRST_ON].can:
+            findings[SETTLES_ON] = Finding(False)
+        return findings
+
+    def _changes(self, output: str, inputs: str) -> tuple[bool, bool]:
+        """Whether an output can fall, and rise, after the first scan, in whatever state the rest may be."""
+        kind = HELD if inputs == DARK else inputs
+        if kind not in self._laters:
+            self._laters[kind] = Questions(self.part, self.restart, LATER, kind)
+        later = self._laters[kind]
+        falls, rises = later.changes(output)
+        if self.part.program.outputs == "at once":
+            return True, True
+        return self._ask(later, [falls]) is not None, self._ask(later, [rises]) is not None
 
     def _finding(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> Finding:
         key = (output, self.restart, self.start, inputs, claim)

@@ -71,6 +71,7 @@ class Questions:
         self.held, self.dark = FALSE, FALSE
         self.demands: list[int] = []
         self.settling: tuple[int, int] | None = None
+        self.excluded = 0
         self.frames: list[Move] = []
         self._frame_states: list[Bits] = []
         self._within: dict[int, int] = {}
@@ -207,6 +208,11 @@ class Questions:
         never = self.circuit.and_(-on, -off)
         pulses = self.circuit.or_(pulses, never)
         return asked | {SETTLES_ON: on, SETTLES_OFF: off, NEVER_SETTLES: never, PULSES: pulses}
+
+    def changes(self, output: str) -> tuple[int, int]:
+        """Whether an output falls, and whether it rises, in the first of the scans."""
+        before, after = self.states[0][output, VALUE], self.states[1][output, VALUE]
+        return self.circuit.and_(before, -after), self.circuit.and_(-before, after)
 
     def _visible(self, output: str, number: int) -> list[int]:
         """What stands at the terminal during and after a scan, in order."""
