@@ -101,7 +101,11 @@ class _Maker:
                 word = "first_scan"
             counters = [name for kind, name in self.kinds if kind == "counter"]
             if counters and draw.random() < 0.08:
-                return (draw.choice([">=", "<", "=", ">"]), ("name", draw.choice(counters)), ("const", draw.randint(0, 3)))
+                return (
+                    draw.choice([">=", "<", "=", ">"]),
+                    ("name", draw.choice(counters)),
+                    ("const", draw.randint(0, 3)),
+                )
             return ("not", ("name", word)) if draw.random() < 0.35 else ("name", word)
         kind = draw.choices(["and", "or", "xor"], [5, 5, 1])[0]
         return (kind, self._condition(depth + 1), self._condition(depth + 1))

@@ -139,7 +139,9 @@ class Truth:
         if start == "cold":
             return {self.passed(self.initial)}
         fitting = [
-            one for one in self.combinations if all((one[name] != self.rest[name]) == (inputs == "held") for name in names)
+            one
+            for one in self.combinations
+            if all((one[name] != self.rest[name]) == (inputs == "held") for name in names)
         ]
         found: set[Memorised] = set()
         whole = {self.scan(values, first, one)[-1] for values, first in self.reached for one in fitting}
@@ -274,7 +276,7 @@ def _compiled(program: Program, slots: list[tuple[str, str]]) -> Callable[..., l
     counters = {name for name, kind in slots if kind == "count"}
     inputs = {one.name for one in program.inputs}
     whole = "(" + " ".join(f"{name}_{kind}," for name, kind in slots) + ")"
-    lines = [f"def run(values, first, inputs):", f" {whole} = values"]
+    lines = ["def run(values, first, inputs):", f" {whole} = values"]
     lines += [f" {name}_in = inputs[{name!r}]" for name in inputs] + [f" stages = [{whole}]"]
     for rung in program.rungs:
         for line in _lines(rung, lambda expr: _python(expr, inputs, counters)):
@@ -298,7 +300,11 @@ def _lines(rung: Rung, text: Callable[[Expr], str]) -> list[str]:
             return [f"now = {condition}", f"{rung.name}_out = now and not {rung.name}_was", f"{rung.name}_was = now"]
         case Bistable():
             made, gone, out = text(rung.set), text(rung.reset), f"{rung.name}_out"
-            return [f"{out} = {made} or (not {gone} and {out})" if rung.kind == "SR" else f"{out} = not {gone} and ({made} or {out})"]
+            return [
+                f"{out} = {made} or (not {gone} and {out})"
+                if rung.kind == "SR"
+                else f"{out} = not {gone} and ({made} or {out})"
+            ]
         case Counter():
             return _counting(rung, text)
     raise AssertionError(rung)

@@ -26,7 +26,7 @@ DRAWING = {
     1: """
         scan scan_blocks plan comparing rehearsing looking replaying
         traces contact marks evidence noting reasons outputs proving validity pulses expecting timing stepping
-        judging concluding matrix
+        judging concluding matrix predict
     """,
     2: """
         runner cycle hands waiting limiting safety resuming unfinished parking telling viewing reporting earlier

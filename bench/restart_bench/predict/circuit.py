@@ -37,9 +37,9 @@ class Circuit:
 
     def and_(self, left: int, right: int) -> int:
         """AND of two literals."""
-        if left == FALSE or right == FALSE or left == -right:
+        if FALSE in (left, right) or left == -right:
             return FALSE
-        if left == TRUE or left == right:
+        if left in (TRUE, right):
             return right
         if right == TRUE:
             return left

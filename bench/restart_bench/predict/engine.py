@@ -20,6 +20,7 @@ from restart_bench.predict.parts import (
     COLD,
     DARK,
     ENVIRONMENTS,
+    FALLS,
     FIRST_OFF,
     FIRST_ON,
     HELD,
@@ -29,27 +30,35 @@ from restart_bench.predict.parts import (
     PULSES,
     REST,
     RESTARTS,
+    RISES,
     SENSORS,
     SETTLES_OFF,
     SETTLES_ON,
     SUPPLY,
+    UNSETTLED,
     Part,
     part_for,
 )
 from restart_bench.predict.paths import by_hand, path_in, simplest, to_the_scan
+from restart_bench.predict.proofs import Certificate, Proof
 from restart_bench.predict.questions import LENGTHS, PERIODS, Questions
 from restart_bench.predict.reach import Cube, GaveUp, Reachability
+from restart_bench.predict.recheck import broken
 from restart_bench.predict.systems import AFTER, before_the_cut, with_free_sensors
 from restart_bench.predict.traces import Cut, Hold, Played, Player, Trace
 from restart_bench.program import Program
 
 Word = Literal["off", "on", "depends", "never"]
 OFF, ON, DEPENDS, NEVER = "off", "on", "depends", "never"
-DEEPEST = 10  # scans and cuts before the cut in a path that is looked for
-BETWEEN_DEEPEST = 6  # the same, as long as the cut falls between two scans
+DEEPEST = 11  # scans and cuts before the cut in a path that is looked for
+ONCE_DEEPEST = 7  # the same, where the cut is the only one
 TRIES = 4  # paths that are played in vain
-PLAIN_ENOUGH = (0, 0, 2, 1, 0)  # nothing is gained by looking for a plainer trace
+PLAIN_ENOUGH = (0, 0, 0, 2, 1, 0)  # nothing is gained by looking for a plainer trace
 DOUBTS = 8  # states that are shown unreachable, before it is given up to show that everything settles
+
+
+class ProofBroken(RuntimeError):
+    """A proof did not stand up to the second solver: a fault of this program, not of anybody's file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +135,11 @@ class Answer:
         return self.point, self.restart, self.start, self.inputs
 
     @property
+    def behaviour(self) -> tuple[Word | None, bool | None]:
+        """What the words on the screen tell: where the output ends, and whether it can pulse."""
+        return self.settles, self.can_pulse
+
+    @property
     def says(self) -> tuple[Word | None, bool | None, Word | None]:
         """The answer itself: where the output ends, whether it can pulse, and the first scan."""
         return self.settles, self.can_pulse, self.first_scan
@@ -148,30 +162,46 @@ def predict(
 
     Raises SolverMissing where python-sat is not installed.
     """
+    return predict_with_proofs(program, outputs, restarts=restarts, environments=environments)[0]
+
+
+def predict_with_proofs(
+    program: Program,
+    outputs: Iterable[str] | None = None,
+    *,
+    restarts: Sequence[tuple[str, str]] = RESTARTS,
+    environments: Sequence[str] = ENVIRONMENTS,
+) -> tuple[tuple[Answer, ...], tuple[Certificate, ...]]:
+    """The same, with what was proven for it. Every proof is checked by other means; raises ProofBroken if one does
+    not hold."""
     wanted = tuple(outputs_of(program) if outputs is None else dict.fromkeys(outputs))
     answers: dict[tuple[str, str, str, str], Answer] = {}
+    certificates: list[Certificate] = []
     for cone, members in groups_of(program, wanted):
-        for answer in group_answers(program, cone, members, restarts, environments):
-            answers[answer.key] = answer
+        for group, given in _group_answers(program, cone, members, restarts, environments):
+            certificates.append(group.certificate())
+            if wrong := broken(certificates[-1]):
+                raise ProofBroken("; ".join(wrong))
+            answers |= {answer.key: answer for answer in given}
     order = [(point, *restart, inputs) for point in wanted for restart in restarts for inputs in environments]
-    return tuple(answers[key] for key in order)
+    return tuple(answers[key] for key in order), tuple(certificates)
 
 
-def group_answers(
+def _group_answers(
     program: Program,
     cone: frozenset[str],
     outputs: tuple[str, ...],
     restarts: Sequence[tuple[str, str]],
     environments: Sequence[str],
-) -> Iterator[Answer]:
+) -> Iterator[tuple[Group, list[Answer]]]:
     """The answers of outputs that are reasoned about together; apart, where the whole never stands still."""
     group = Group(part_for(program, cone, outputs))
     answers = [answer for restart in restarts for answer in group.answers(*restart, environments)]
-    if all(answer.decided for answer in answers) or len(outputs) == 1 and cone == cone_of(program, outputs):
-        yield from answers
+    if all(answer.decided for answer in answers) or (len(outputs) == 1 and cone == cone_of(program, outputs)):
+        yield group, answers
         return
     for output in outputs:
-        yield from group_answers(program, cone_of(program, [output]), (output,), restarts, environments)
+        yield from _group_answers(program, cone_of(program, [output]), (output,), restarts, environments)
 
 
 class Group:
@@ -182,8 +212,9 @@ class Group:
         self.player = Player(part)
         self.reach = Reachability(before_the_cut(part.layout))
         self.played: dict[tuple[str, str, str, str, str], Played] = {}
-        self.plainness: dict[tuple[str, str, str, str, str], tuple[int, int, int, int, int]] = {}
-        self.proofs: list[tuple[Questions, list[int]]] = []
+        self.plainness: dict[tuple[str, str, str, str, str], tuple[int, ...]] = {}
+        self.proofs: list[Proof] = []
+        self.later_lemmas: dict[tuple[str, str], list[Cube]] = {}
 
     def answers(self, restart: str, start: str, environments: Sequence[str]) -> Iterator[Answer]:
         """Every output after one kind of restart."""
@@ -216,6 +247,11 @@ class Group:
 
     # ------------------------------------------------------------ what can't be reached
 
+    def certificate(self) -> Certificate:
+        """What was proven so far."""
+        later = {key: tuple(lemmas) for key, lemmas in self.later_lemmas.items()}
+        return Certificate(self.part, tuple(self.reach.proven), later, tuple(self.proofs))
+
     def tell(self, questions: Questions) -> None:
         """Hand what was proven since to some questions."""
         for cube in self.reach.proven[questions.excluded :]:
@@ -223,11 +259,12 @@ class Group:
         questions.excluded = len(self.reach.proven)
 
 
-def _plainness(played: Played) -> tuple[int, int, int, int, int]:
+def _plainness(played: Played) -> tuple[int, ...]:
     """How far a trace is from the plainest."""
     trace = played.trace
     inexact = sum(isinstance(step, Hold) and step.scans > 0 for step in trace.steps)
-    return (not played.by_hand, trace.cut.rungs > 0, len(trace.steps), trace.presses, inexact)
+    cuts = sum(isinstance(step, Cut) for step in trace.steps)
+    return (not played.by_hand, cuts, trace.cut.rungs > 0, len(trace.steps), trace.presses, inexact)
 
 
 class Restarted:
@@ -275,6 +312,7 @@ class Restarted:
         for scans in LENGTHS:
             if self._ask(questions, [questions.unsettled(scans, 1)], doubts=DOUBTS if scans >= 3 else 0) is None:
                 questions.settling = (scans, 1)
+                self._note(questions, "", questions.inputs, UNSETTLED)
                 return
             if scans == 6 or scans == LENGTHS[-1]:
                 for period in PERIODS:
@@ -282,6 +320,7 @@ class Restarted:
                         continue
                     if self._ask(questions, [questions.unsettled(scans, period)]) is None:
                         questions.settling = (scans, period)
+                        self._note(questions, "", questions.inputs, UNSETTLED)
                         return
 
     def _ask(self, questions: Questions, assumed: Sequence[int], doubts: int = 0) -> list[int] | None:
@@ -336,7 +375,11 @@ class Restarted:
         falls, rises = later.changes(output)
         if self.part.program.outputs == "at once":
             return True, True
-        return self._ask(later, [falls]) is not None, self._ask(later, [rises]) is not None
+        found = {FALLS: self._ask(later, [falls]) is not None, RISES: self._ask(later, [rises]) is not None}
+        for claim, can in found.items():
+            if not can:
+                self._note(later, output, inputs, claim)
+        return found[FALLS], found[RISES]
 
     def _finding(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> Finding:
         key = (output, self.restart, self.start, inputs, claim)
@@ -344,7 +387,7 @@ class Restarted:
         if known is not None and _plainness(known) <= PLAIN_ENOUGH:
             return Finding(True, known)
         if known is None and not self._may_be(questions, assumed):
-            return self._proved(questions, output, inputs, claim, assumed)
+            return self._proved(questions, output, inputs, claim)
         self._search(questions, inputs, key, assumed)
         return Finding(True, self.group.played.get(key))
 
@@ -368,20 +411,31 @@ class Restarted:
             self._try(questions, inputs, key, assumed, 0)
             return
         between = [-literal for _, literal in questions.ahead.done]
-        for extra in ([between, []] if between else [[]]):
-            wanted = [*assumed, *extra]
-            if self._ask(questions, wanted) is None:
+        ways = [(between, True), ([], True), ([], False)] if between else [([], True), ([], False)]
+        for extra, once in ways:
+            if extra and self._ask(questions, [*assumed, *extra]) is None:
                 continue
-            tries = 0
-            for steps in range(DEEPEST + 1 if not extra else BETWEEN_DEEPEST):
-                known = self.group.played.get(key)
-                if known is not None and known.by_hand and steps + 1 >= len(known.trace.steps):
-                    return
-                tries += self._try(questions, inputs, key, wanted, steps)
-                if tries == TRIES:
-                    break
+            self._deepen(questions, inputs, key, [*assumed, *extra], once)
             known = self.group.played.get(key)
             if known is not None and known.by_hand:
+                return
+
+    def _deepen(
+        self,
+        questions: Questions,
+        inputs: str,
+        key: tuple[str, str, str, str, str],
+        assumed: list[int],
+        once: bool,
+    ) -> None:
+        """Look for longer and longer paths. `once`: the supply is lost, or run mode left, only at their end."""
+        tries = 0
+        for steps in range(ONCE_DEEPEST if once else DEEPEST):
+            known = self.group.played.get(key)
+            if known is not None and known.by_hand and steps + 1 >= len(known.trace.steps):
+                return
+            tries += self._try(questions, inputs, key, assumed, steps, once)
+            if tries == TRIES:
                 return
 
     def _try(
@@ -391,9 +445,12 @@ class Restarted:
         key: tuple[str, str, str, str, str],
         assumed: list[int],
         steps: int,
+        once: bool = False,
     ) -> bool:
         """Look for a path of so many steps and play it; False if there is none."""
         here = [*assumed, questions.within(steps)] if questions.origin else assumed
+        if once:
+            here += [-literal for frame in questions.frames[:steps] for literal in (frame.cut, frame.mode)]
         model = questions.ask(here)
         if model is None:
             return False
@@ -406,9 +463,9 @@ class Restarted:
         self.group.play(to_the_scan(path), inputs)
         return True
 
-    def _proved(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> Finding:
+    def _proved(self, questions: Questions, output: str, inputs: str, claim: str) -> Finding:
         """A claim without a model. While sensors are free it has to be shown for any time after the restart too."""
-        self.group.proofs.append((questions, assumed))
+        self._note(questions, output, inputs, claim)
         if inputs != SENSORS or claim in (FIRST_ON, FIRST_OFF, BEGINS_ON, BEGINS_OFF):
             return Finding(False)
         return Finding(self._later(output, claim))
@@ -421,12 +478,18 @@ class Restarted:
         literal = self._onward.claims(output).get(claim)
         if literal is None:
             return None
-        self.group.proofs.append((self._onward, [literal]))
         while (model := self._ask(self._onward, [literal])) is not None:
             answer = self._excludes_after(self._onward, self._onward.origin_of(model, [literal]))
             if answer is not True:
                 return None if answer is None else True
+        self._note(self._onward, output, SENSORS, claim)
         return False
+
+    def _note(self, questions: Questions, output: str, inputs: str, claim: str) -> None:
+        """Keep what was shown, for the check by other means."""
+        self.group.proofs.append(
+            Proof(self.restart, self.start, questions.start == LATER, inputs, questions.settling, output, claim)
+        )
 
     def _excludes_after(self, onward: Questions, cube: Cube) -> bool | None:
         """True once no state after this restart lies in a cube, False if one does, None if that stayed open."""
@@ -440,6 +503,7 @@ class Restarted:
                 return False
         except GaveUp:
             return None
+        self.group.later_lemmas[self.restart, self.start] = reach.proven
         for lemma in reach.proven[known:]:
             if (AFTER, False) not in lemma:
                 onward.exclude(tuple(bit for bit in lemma if bit[0] != AFTER))
@@ -447,4 +511,3 @@ class Restarted:
 
     def _restart_kind(self) -> str:
         return "cold" if self.start == COLD else "mode" if self.restart == MODE else SUPPLY
-

@@ -8,6 +8,7 @@ every other number.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Any
 
 from restart_bench.conditions import COMPARISONS
@@ -67,11 +68,10 @@ class Layout:
         """All other inputs."""
         return tuple(one.name for one in self.inputs.values() if one.role != "command")
 
-    def chains(self, names: Iterator[str] | tuple[str, ...] | None = None) -> Iterator[tuple[Slot, Slot]]:
+    def chains(self) -> Iterator[tuple[Slot, Slot]]:
         """Pairs of bits of one number, of which the first follows from the second."""
-        for name in self.thresholds if names is None else names:
-            keys = self.thresholds.get(name, ())
-            for lower, upper in zip(keys, keys[1:], strict=False):
+        for name, keys in self.thresholds.items():
+            for lower, upper in pairwise(keys):
                 yield (name, lower), (name, upper)
 
     # ------------------------------------------------------------ numbers

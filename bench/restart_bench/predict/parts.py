@@ -23,6 +23,8 @@ FIRST_ON, FIRST_OFF = "on after the first scan", "off after the first scan"
 BEGINS_ON, BEGINS_OFF = "on in memory when the first scan begins", "off in memory when the first scan begins"
 SETTLES_ON, SETTLES_OFF, NEVER_SETTLES = "settles on", "settles off", "never settles"
 PULSES = "is on without staying on"
+FALLS, RISES = "goes off after the first scan", "comes on after the first scan"
+UNSETTLED = "does not come to a stand"
 CLAIMS = (FIRST_ON, FIRST_OFF, BEGINS_ON, BEGINS_OFF, SETTLES_ON, SETTLES_OFF, NEVER_SETTLES, PULSES)
 
 

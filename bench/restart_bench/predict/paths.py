@@ -130,7 +130,9 @@ def _held(questions: Questions, model: list[int], bits: Bits) -> Held:
 
 def _writes(questions: Questions, model: list[int], before: Bits, written: Bits) -> Held:
     layout = questions.part.layout
-    names = dict.fromkeys(name for name, _ in layout.slots if (name, VALUE) in layout.outside or name in _numbers(layout))
+    names = dict.fromkeys(
+        name for name, _ in layout.slots if (name, VALUE) in layout.outside or name in _numbers(layout)
+    )
     writes: list[tuple[str, Value]] = []
     for name in names:
         slots = [slot for slot in layout.slots if slot[0] == name]

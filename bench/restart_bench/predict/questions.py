@@ -19,6 +19,7 @@ from restart_bench.predict.parts import (
     BEGINS_ON,
     COLD,
     DARK,
+    FALLS,
     FIRST_OFF,
     FIRST_ON,
     HELD,
@@ -27,13 +28,15 @@ from restart_bench.predict.parts import (
     NEVER_SETTLES,
     PULSES,
     REST,
+    RISES,
     SENSORS,
     SETTLES_OFF,
     SETTLES_ON,
+    UNSETTLED,
     Part,
 )
 from restart_bench.predict.reach import Cube
-from restart_bench.predict.solver import new_solver
+from restart_bench.predict.solver import FAST, new_solver
 from restart_bench.predict.symbolic import Bits, Scanned, Scanner
 from restart_bench.predict.systems import FIRST, Move, initial_state, move
 
@@ -61,7 +64,7 @@ class Questions:
     not be shown.
     """
 
-    def __init__(self, part: Part, restart: str, start: str, inputs: str) -> None:
+    def __init__(self, part: Part, restart: str, start: str, inputs: str, solver: str = FAST) -> None:
         self.part, self.restart, self.start, self.inputs = part, restart, start, inputs
         self.circuit = Circuit()
         self.scanner = Scanner(self.circuit, part.layout)
@@ -75,7 +78,7 @@ class Questions:
         self.frames: list[Move] = []
         self._frame_states: list[Bits] = []
         self._within: dict[int, int] = {}
-        self._solver: Any = new_solver()
+        self._solver: Any = new_solver(name=solver)
         self._loaded = 0
         self._claims: dict[str, dict[str, int]] = {}
         self.after_inputs: list[Bits] = []
@@ -209,6 +212,16 @@ class Questions:
         pulses = self.circuit.or_(pulses, never)
         return asked | {SETTLES_ON: on, SETTLES_OFF: off, NEVER_SETTLES: never, PULSES: pulses}
 
+    def denied(self, output: str, inputs: str, claim: str) -> list[int]:
+        """What has to have no model for a claim to be impossible."""
+        if claim == UNSETTLED:
+            assert self.settling is not None
+            return [self.unsettled(*self.settling)]
+        environment = self.environment(output, inputs) or []
+        if claim in (FALLS, RISES):
+            return [self.changes(output)[claim == RISES]]
+        return [self.claims(output)[claim], *(environment if self.start != LATER else [])]
+
     def changes(self, output: str) -> tuple[int, int]:
         """Whether an output falls, and whether it rises, in the first of the scans."""
         before, after = self.states[0][output, VALUE], self.states[1][output, VALUE]
@@ -234,7 +247,12 @@ class Questions:
             return None
         literal = self.circuit.some(self.pressed[name] for name in names)
         others = [-self.pressed[name] for name in self.pressed if name not in names]
-        return [literal, *others, self.held if inputs == HELD else -self.held, self.dark if inputs == DARK else -self.dark]
+        return [
+            literal,
+            *others,
+            self.held if inputs == HELD else -self.held,
+            self.dark if inputs == DARK else -self.dark,
+        ]
 
     # ------------------------------------------------------------ asking
 
@@ -311,4 +329,3 @@ def true_in(model: list[int], literal: int) -> bool:
 def values_in(model: list[int], bits: Bits, slots: Iterable[Slot]) -> dict[Slot, bool]:
     """What some bits are in a model."""
     return {slot: true_in(model, bits[slot]) for slot in slots}
-

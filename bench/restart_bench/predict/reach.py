@@ -204,4 +204,3 @@ class Reachability:
 
     def _excluded(self, cube: tuple[int, ...]) -> bool:
         return not self._solver.solve(assumptions=list(cube))
-

@@ -25,6 +25,7 @@ from restart_bench.predict.parts import (
     WARM,
     Part,
 )
+from restart_bench.program import Timer
 from restart_bench.scan import Interpreter, State
 from restart_bench.scan_blocks import Value
 
@@ -79,7 +80,8 @@ class Trace:
 class Seen:
     """What one output did after the cut. settles: None where it never does; repeats: it was watched until everything
     stood still or came again, so that `settles` holds for good; on_scans: number of scans in which it was on, until
-    then; first_on_ns: from the start of the program to the scan in which it first was on."""
+    then; first_on_ns, last_change_ns: from the start of the program to the scan in which it first was on, and to the
+    one in which it last changed."""
 
     begins: bool
     first: bool
@@ -88,6 +90,7 @@ class Seen:
     pulses: bool
     on_scans: int
     first_on_ns: int | None = None
+    last_change_ns: int = 0
 
     def shows(self) -> Iterator[str]:
         """The claims that this is an example of."""
@@ -121,6 +124,7 @@ class _Watched:
     pulses: bool = False
     on_scans: int = 0
     first_on_ns: int | None = None
+    last_change_ns: int = 0
     shown: set[bool] = field(default_factory=set)
 
 
@@ -132,21 +136,36 @@ class Player:
         self.machine = Interpreter(part.program)
         self._scan_ns = part.program.scan_ns
         self._ended_before: dict[tuple[State, Held, Held], tuple[tuple[State, int], ...]] = {}
-        self._presets = {rung.name: rung.preset_ns for rung in part.program.rungs if hasattr(rung, "preset_ns")}
+        self._presets = {rung.name: rung.preset_ns for rung in part.program.rungs if isinstance(rung, Timer)}
         self._elapsed = {self._place(name): preset for name, preset in self._presets.items()}
 
-    def play(self, trace: Trace) -> Played | None:
-        """What came of a trace; None where inputs held until nothing moves never come to that."""
-        state = self.machine.first_power_up()
-        for step in trace.steps:
-            if isinstance(step, Cut):
-                state = self._cut(state, step)
-                continue
-            held = self._held(state, step)
-            if held is None:
+    def play(self, trace: Trace, start: State | None = None) -> Played | None:
+        """What came of a trace, from the first power-up or another state; None where inputs held until nothing moves
+        never come to that."""
+        state = self._gone(trace, start)
+        return None if state is None else self._ended(state, trace)
+
+    def left_by(self, trace: Trace, start: State | None = None) -> State | None:
+        """The state that a trace leaves behind, with inputs at rest again; None where something goes on moving."""
+        state = self._gone(trace, start)
+        if state is None:
+            return None
+        state = self._cut(state, trace.cut)
+        for held in (*trace.after, ()):
+            rested = self._held(state, Hold(held))
+            if rested is None:
                 return None
-            state = held
-        return self._ended(state, trace)
+            state = rested
+        return state
+
+    def _gone(self, trace: Trace, start: State | None) -> State | None:
+        """The state right before the cut."""
+        state: State | None = self.machine.first_power_up() if start is None else start
+        for step in trace.steps:
+            if state is None:
+                break
+            state = self._cut(state, step) if isinstance(step, Cut) else self._held(state, step)
+        return state
 
     def plays(self, steps: Sequence[Hold | Cut], cut: Cut, after: tuple[Held, ...]) -> Iterator[Played]:
         """What comes of such steps, with each press held as long as a person holds it: until nothing moves; or, where
@@ -175,6 +194,21 @@ class Player:
         return Played(trace, self._watch(state, trace.after), by_hand, before, kept)
 
     # ------------------------------------------------------------ before
+
+    def lasting_ns(self, trace: Trace) -> list[int]:
+        """How long each hold of a trace lasts; 0 for cuts."""
+        state = self.machine.first_power_up()
+        lasting: list[int] = []
+        for step in trace.steps:
+            if isinstance(step, Cut):
+                state = self._cut(state, step)
+                lasting.append(0)
+                continue
+            begun = self._written(state, step.writes)
+            _, passed = self._quiet(begun, dict(step.inputs)) if not step.scans else (None, step.scans)
+            lasting.append(max(PRESS_NS, passed * self._scan_ns))
+            state = self._held(state, step) or begun
+        return lasting
 
     def _written(self, state: State, writes: Held) -> State:
         for name, value in writes:
@@ -220,11 +254,16 @@ class Player:
                 return
         for _ in range(least):
             state = self.machine.scan(state, inputs, self._scan_ns)
+        passed, moved, ends = least, True, 0
         seen: set[State] = set()
-        while state not in seen and len(seen) < (MOST_ENDS if quiet is None else 1):
+        while state not in seen and ends < MOST_ENDS and len(seen) < RESTLESS_SCANS:
             seen.add(state)
-            yield state, least + len(seen) - 1
-            state = self.machine.scan(state, inputs, self._scan_ns)
+            if moved and state != quiet:
+                ends += 1
+                yield state, passed
+            now, scans = self._go(state, inputs)
+            moved = any(place not in self._elapsed for place in _differing(state, now))
+            state, passed = now, passed + scans
 
     def _cut(self, state: State, cut: Cut) -> State:
         state = self._written(state, cut.writes)
@@ -238,7 +277,7 @@ class Player:
     def _go(self, state: State, inputs: Mapping[str, Value]) -> tuple[State, int]:
         """One scan, or as many as change nothing but the time of timers, and how many they were."""
         now = self.machine.scan(state, inputs, self._scan_ns)
-        differing = [place for place, pair in enumerate(zip(state.values, now.values, strict=True)) if pair[0] != pair[1]]
+        differing = _differing(state, now)
         if not differing or state.first_scan or any(place not in self._elapsed for place in differing):
             return now, 1
         left = min(self._elapsed[place] - int(now.values[place]) for place in differing)
@@ -280,7 +319,12 @@ class Player:
         return {output: _told(one, begins is not None) for output, one in watched.items()}
 
     def _pass(
-        self, state: State, inputs: Mapping[str, Value], watched: dict[str, _Watched], time_ns: int, counting: bool = True
+        self,
+        state: State,
+        inputs: Mapping[str, Value],
+        watched: dict[str, _Watched],
+        time_ns: int,
+        counting: bool = True,
     ) -> tuple[State, int]:
         """One scan (or a stretch of waiting), with a look at every output during it and after it."""
         now, scans = self._go(state, inputs)
@@ -289,6 +333,7 @@ class Player:
             last = bool(self.machine.value(now, output))
             for on in (*during.get(output, ()), last):
                 one.pulses |= one.on and not on
+                one.last_change_ns = time_ns if on != one.on else one.last_change_ns
                 one.on = on
                 one.shown.add(on)
                 if on and one.first_on_ns is None:
@@ -311,6 +356,13 @@ class Player:
         return shown
 
 
+def _differing(state: State, other: State) -> list[int]:
+    """Places of the memory in which two states differ."""
+    return [place for place, pair in enumerate(zip(state.values, other.values, strict=True)) if pair[0] != pair[1]]
+
+
 def _told(one: _Watched, repeats: bool) -> Seen:
     settles = next(iter(one.shown)) if repeats and len(one.shown) == 1 else None
-    return Seen(one.begins, bool(one.first), settles, repeats, one.pulses, one.on_scans, one.first_on_ns)
+    return Seen(
+        one.begins, bool(one.first), settles, repeats, one.pulses, one.on_scans, one.first_on_ns, one.last_change_ns
+    )

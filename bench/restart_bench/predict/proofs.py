@@ -1,0 +1,33 @@
+"""What was proven about a part of a program, kept so that it can be proved again by other means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from restart_bench.predict.parts import Part
+from restart_bench.predict.reach import Cube
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """One claim that was shown to be impossible. later: in any scan after the first, while the inputs stand still;
+    settling: what was taken for granted about it; output: "" where the claim is about everything."""
+
+    restart: str
+    start: str
+    later: bool
+    inputs: str
+    settling: tuple[int, int] | None
+    output: str
+    claim: str
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """All that was proven about one part of a program: lemmas about the states before a cut, lemmas about those
+    after it while sensors move (for each restart), and the claims that follow."""
+
+    part: Part
+    lemmas: tuple[Cube, ...]
+    later: dict[tuple[str, str], tuple[Cube, ...]]
+    proofs: tuple[Proof, ...]
