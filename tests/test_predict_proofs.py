@@ -40,7 +40,7 @@ def test_a_false_lemma_is_found_out() -> None:
 def test_a_false_denial_is_found_out() -> None:
     """A claim that some path shows doesn't stand as impossible."""
     _, certificates = predict_with_proofs(SMALL["set and reset"])
-    false = Proof(SUPPLY, WARM, False, REST, (1, 1), "m", SETTLES_ON)
+    false = Proof(SUPPLY, WARM, False, REST, (1, 1), False, "m", SETTLES_ON)
     assert len(broken(replace(certificates[0], proofs=(false,)))) == 1
 
 

@@ -25,7 +25,6 @@ from restart_bench.predict.parts import (
     FIRST_ON,
     HELD,
     LATER,
-    MODE,
     NEVER_SETTLES,
     PULSES,
     REST,
@@ -34,7 +33,6 @@ from restart_bench.predict.parts import (
     SENSORS,
     SETTLES_OFF,
     SETTLES_ON,
-    SUPPLY,
     UNSETTLED,
     Part,
     part_for,
@@ -44,9 +42,10 @@ from restart_bench.predict.proofs import Certificate, Proof
 from restart_bench.predict.questions import LENGTHS, PERIODS, Questions
 from restart_bench.predict.reach import Cube, GaveUp, Reachability
 from restart_bench.predict.recheck import broken
-from restart_bench.predict.systems import AFTER, before_the_cut, with_free_sensors
+from restart_bench.predict.standing import stands, timers_in_a_row
+from restart_bench.predict.systems import AFTER, around_the_cut, before_the_cut
 from restart_bench.predict.traces import Cut, Hold, Played, Player, Trace
-from restart_bench.program import Program
+from restart_bench.program import Program, Timer
 
 Word = Literal["off", "on", "depends", "never"]
 OFF, ON, DEPENDS, NEVER = "off", "on", "depends", "never"
@@ -54,6 +53,7 @@ DEEPEST = 11  # scans and cuts before the cut in a path that is looked for
 ONCE_DEEPEST = 7  # the same, where the cut is the only one
 TRIES = 4  # paths that are played in vain
 PLAIN_ENOUGH = (0, 0, 0, 2, 1, 0)  # nothing is gained by looking for a plainer trace
+LONGEST_TAIL = 30  # scans after a restart in paths with timers
 DOUBTS = 8  # states that are shown unreachable, before it is given up to show that everything settles
 
 
@@ -212,9 +212,11 @@ class Group:
         self.player = Player(part)
         self.reach = Reachability(before_the_cut(part.layout))
         self.played: dict[tuple[str, str, str, str, str], Played] = {}
+        self.standing = any(isinstance(rung, Timer) for rung in part.program.rungs) and stands(part)
+        self.tail = min(LONGEST_TAIL, 6 + 3 * timers_in_a_row(part.program)) if self.standing else 0
         self.plainness: dict[tuple[str, str, str, str, str], tuple[int, ...]] = {}
         self.proofs: list[Proof] = []
-        self.later_lemmas: dict[tuple[str, str], list[Cube]] = {}
+        self.later_lemmas: dict[tuple[str, str, str], list[Cube]] = {}
 
     def answers(self, restart: str, start: str, environments: Sequence[str]) -> Iterator[Answer]:
         """Every output after one kind of restart."""
@@ -274,9 +276,8 @@ class Restarted:
         self.group, self.part = group, group.part
         self.restart, self.start = restart, start
         self._questions: dict[str, Questions] = {}
-        self._onward: Questions | None = None
         self._laters: dict[str, Questions] = {}
-        self._sensors_reach: Reachability | None = None
+        self._reaches: dict[str, Reachability] = {}
 
     # ------------------------------------------------------------ questions
 
@@ -309,6 +310,10 @@ class Restarted:
 
     def _settle(self, questions: Questions) -> None:
         """After how many scans everything stands still, or comes again."""
+        if self.group.standing:
+            questions.settling, questions.standing = (self.group.tail, 1), True
+            self._note(questions, "", questions.inputs, UNSETTLED)
+            return
         for scans in LENGTHS:
             if self._ask(questions, [questions.unsettled(scans, 1)], doubts=DOUBTS if scans >= 3 else 0) is None:
                 questions.settling = (scans, 1)
@@ -368,10 +373,7 @@ class Restarted:
 
     def _changes(self, output: str, inputs: str) -> tuple[bool, bool]:
         """Whether an output can fall, and rise, after the first scan, in whatever state the rest may be."""
-        kind = HELD if inputs == DARK else inputs
-        if kind not in self._laters:
-            self._laters[kind] = Questions(self.part, self.restart, LATER, kind)
-        later = self._laters[kind]
+        later = self._asked_later(inputs)
         falls, rises = later.changes(output)
         if self.part.program.outputs == "at once":
             return True, True
@@ -464,38 +466,51 @@ class Restarted:
         return True
 
     def _proved(self, questions: Questions, output: str, inputs: str, claim: str) -> Finding:
-        """A claim without a model. While sensors are free it has to be shown for any time after the restart too."""
+        """A claim without a model. While sensors are free or timers run, paths of some length are not all there are:
+        it has to be shown for any time after the restart too."""
         self._note(questions, output, inputs, claim)
-        if inputs != SENSORS or claim in (FIRST_ON, FIRST_OFF, BEGINS_ON, BEGINS_OFF):
+        if claim in (FIRST_ON, FIRST_OFF, BEGINS_ON, BEGINS_OFF) or not (inputs == SENSORS or questions.standing):
             return Finding(False)
-        return Finding(self._later(output, claim))
+        return Finding(self._later(output, inputs, claim))
 
-    def _later(self, output: str, claim: str) -> bool | None:
-        """Whether something can come about in any scan after the first while sensors move."""
-        if self._onward is None:
-            self._onward = Questions(self.part, self.restart, LATER, SENSORS)
-            self._settle(self._onward)
-        literal = self._onward.claims(output).get(claim)
+    def _later(self, output: str, inputs: str, claim: str) -> bool | None:
+        """Whether something can come about in any scan after the first."""
+        later = self._asked_later(inputs)
+        literal = later.claims(output).get(claim)
         if literal is None:
             return None
-        while (model := self._ask(self._onward, [literal])) is not None:
-            answer = self._excludes_after(self._onward, self._onward.origin_of(model, [literal]))
+        wanted = [literal, *(later.environment(output, inputs) or [])]
+        while (model := self._ask(later, wanted)) is not None:
+            answer = self._excludes_after(later, later.origin_of(model, wanted))
             if answer is not True:
                 return None if answer is None else True
-        self._note(self._onward, output, SENSORS, claim)
+        self._note(later, output, inputs, claim)
         return False
+
+    def _asked_later(self, inputs: str) -> Questions:
+        kind = HELD if inputs == DARK else inputs
+        if kind not in self._laters:
+            self._laters[kind] = Questions(self.part, self.restart, LATER, kind)
+            if self.group.standing or kind == SENSORS:
+                self._settle(self._laters[kind])
+        return self._laters[kind]
 
     def _note(self, questions: Questions, output: str, inputs: str, claim: str) -> None:
         """Keep what was shown, for the check by other means."""
+        later, settling = questions.start == LATER, questions.settling
         self.group.proofs.append(
-            Proof(self.restart, self.start, questions.start == LATER, inputs, questions.settling, output, claim)
+            Proof(self.restart, self.start, later, inputs, settling, questions.standing, output, claim)
         )
 
-    def _excludes_after(self, onward: Questions, cube: Cube) -> bool | None:
+    def _excludes_after(self, later: Questions, cube: Cube) -> bool | None:
         """True once no state after this restart lies in a cube, False if one does, None if that stayed open."""
-        if self._sensors_reach is None:
-            self._sensors_reach = Reachability(with_free_sensors(self.part.layout, self._restart_kind()))
-        reach = self._sensors_reach
+        kind = later.inputs
+        if kind not in self._reaches:
+            system = around_the_cut(
+                self.part.layout, self._kind(), sensors=kind == SENSORS, commands=tuple(later.pressed)
+            )
+            self._reaches[kind] = Reachability(system)
+        reach = self._reaches[kind]
         after = () if self.start == COLD else ((AFTER, True),)
         known = len(reach.proven)
         try:
@@ -503,11 +518,10 @@ class Restarted:
                 return False
         except GaveUp:
             return None
-        self.group.later_lemmas[self.restart, self.start] = reach.proven
+        self.group.later_lemmas[self.restart, self.start, kind] = reach.proven
         for lemma in reach.proven[known:]:
-            if (AFTER, False) not in lemma:
-                onward.exclude(tuple(bit for bit in lemma if bit[0] != AFTER))
+            later.exclude_later(lemma)
         return True
 
-    def _restart_kind(self) -> str:
-        return "cold" if self.start == COLD else "mode" if self.restart == MODE else SUPPLY
+    def _kind(self) -> str:
+        return COLD if self.start == COLD else self.restart

@@ -38,7 +38,8 @@ from restart_bench.predict.parts import (
 from restart_bench.predict.reach import Cube
 from restart_bench.predict.solver import FAST, new_solver
 from restart_bench.predict.symbolic import Bits, Scanned, Scanner
-from restart_bench.predict.systems import FIRST, Move, initial_state, move
+from restart_bench.predict.systems import AFTER, FIRST, Move, initial_state, move, pressed_slot
+from restart_bench.predict.systems import DARK as DARK_SLOT
 
 FREE_SCANS = 3  # scans in which sensors still move, in paths that are to be played
 LONGEST = 48
@@ -61,7 +62,8 @@ class Questions:
     """All that can be asked of one kind of restart with one kind of inputs after it.
 
     settling: after how many scans everything stands still or repeats, and with which period; None where that could
-    not be shown.
+    not be shown. standing: everything surely comes to a stand, though a timer may take its time; what is claimed of
+    the end is then claimed of paths that have come to it. excluded: how many of the proven lemmas were taken in.
     """
 
     def __init__(self, part: Part, restart: str, start: str, inputs: str, solver: str = FAST) -> None:
@@ -74,6 +76,7 @@ class Questions:
         self.held, self.dark = FALSE, FALSE
         self.demands: list[int] = []
         self.settling: tuple[int, int] | None = None
+        self.standing = False
         self.excluded = 0
         self.frames: list[Move] = []
         self._frame_states: list[Bits] = []
@@ -100,6 +103,8 @@ class Questions:
         self.origin = self.scanner.fresh_state() | {FIRST: self.circuit.fresh()}
         if self.start == LATER:
             self.demands.append(-self.origin[FIRST])
+            self.origin |= {pressed_slot(name): literal for name, literal in self.pressed.items()}
+            self.origin |= {DARK_SLOT: self.dark} if self.pressed else {}
             return {slot: self.origin[slot] for slot in layout.slots}
         state = {slot: self.origin[slot] for slot in layout.slots}
         first = self.origin[FIRST]
@@ -176,7 +181,9 @@ class Questions:
         """True where so many scans after the inputs stand still, memory does not repeat with this period, or a timer
         still runs."""
         self._extend(scans + period)
-        last = self._quiet_from + scans
+        return self._unsettled_at(self._quiet_from + scans, period)
+
+    def _unsettled_at(self, last: int, period: int) -> int:
         literals = [self._moved(last, last + period)]
         if self.has_timers():
             literals += [pending for scanned in self._scans[last : last + period] for pending in scanned.pending]
@@ -199,16 +206,20 @@ class Questions:
         if self.settling is None:
             return asked
         scans, period = self.settling
-        self._extend(scans + period)
-        last = self._quiet_from + scans
+        if self.standing and self.start == LATER:
+            last, stand = 0, -self._unsettled_at(0, 1)
+        else:
+            last = self._quiet_from + scans
+            self._extend(scans + period)
+            stand = -self.unsettled(scans, period) if self.standing else TRUE
         seen, pulses = begins if self.start == LATER else FALSE, FALSE
         for number in range(last + period):
             for value in self._visible(output, number):
                 pulses = self.circuit.or_(pulses, self.circuit.and_(seen, -value))
                 seen = self.circuit.or_(seen, value)
         window = [value for number in range(last, last + period) for value in self._visible(output, number)]
-        on, off = self.circuit.every(window), self.circuit.every(-value for value in window)
-        never = self.circuit.and_(-on, -off)
+        on, off = self.circuit.every([stand, *window]), self.circuit.every([stand, *(-value for value in window)])
+        never = self.circuit.every([stand, -on, -off])
         pulses = self.circuit.or_(pulses, never)
         return asked | {SETTLES_ON: on, SETTLES_OFF: off, NEVER_SETTLES: never, PULSES: pulses}
 
@@ -220,7 +231,7 @@ class Questions:
         environment = self.environment(output, inputs) or []
         if claim in (FALLS, RISES):
             return [self.changes(output)[claim == RISES]]
-        return [self.claims(output)[claim], *(environment if self.start != LATER else [])]
+        return [self.claims(output)[claim], *environment]
 
     def changes(self, output: str) -> tuple[int, int]:
         """Whether an output falls, and whether it rises, in the first of the scans."""
@@ -261,6 +272,11 @@ class Questions:
         if self.origin and all(slot in self.origin for slot, _ in cube):
             self._load()
             self._solver.add_clause([-self._literal(slot, value) for slot, value in cube])
+
+    def exclude_later(self, lemma: Cube) -> None:
+        """The same for a lemma about states around the cut, as far as it speaks of those after it."""
+        if (AFTER, False) not in lemma:
+            self.exclude(tuple(bit for bit in lemma if bit[0] != AFTER))
 
     def ask(self, assumed: Sequence[int]) -> list[int] | None:
         """A model in which all of these hold, None if there is none."""

@@ -40,7 +40,7 @@ class Reachability:
         self.proven: list[Cube] = []
         self._slot = {literal: slot for slot, literal in system.bits.items()}
         self._next = {literal: system.next[slot] for slot, literal in system.bits.items()}
-        self._initial = {literal: system.initial[slot] for slot, literal in system.bits.items()}
+        self._initial = {system.bits[slot]: value for slot, value in system.initial.items()}
         self._top = system.circuit.count
         self._solver = new_solver(system.circuit.clauses)
         self._frames: list[set[tuple[int, ...]]] = [set(), set()]
@@ -193,13 +193,13 @@ class Reachability:
         return self._next[literal] if literal > 0 else -self._next[-literal]
 
     def _meets_initial(self, cube: Iterable[int]) -> bool:
-        return all(self._initial[abs(literal)] == (literal > 0) for literal in cube)
+        return all(self._initial.get(abs(literal), literal > 0) == (literal > 0) for literal in cube)
 
     def _without_initial(self, kept: tuple[int, ...], cube: Sequence[int]) -> tuple[int, ...]:
         """A part of a cube, with one more bit where it would hold the initial state otherwise."""
         if kept and not self._meets_initial(kept):
             return kept
-        extra = next((literal for literal in cube if self._initial[abs(literal)] != (literal > 0)), None)
+        extra = next((literal for literal in cube if not self._meets_initial([literal])), None)
         return tuple(cube) if extra is None else tuple(one for one in cube if one in kept or one == extra)
 
     def _excluded(self, cube: tuple[int, ...]) -> bool:

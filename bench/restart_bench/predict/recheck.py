@@ -9,28 +9,43 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from restart_bench.predict.parts import COLD, DARK, HELD, LATER, MODE, SUPPLY, Part
+from restart_bench.predict.parts import COLD, DARK, HELD, LATER, SENSORS, UNSETTLED, Part
 from restart_bench.predict.proofs import Certificate, Proof
 from restart_bench.predict.questions import Questions
 from restart_bench.predict.reach import Cube
 from restart_bench.predict.solver import OTHER, new_solver
-from restart_bench.predict.systems import AFTER, System, before_the_cut, with_free_sensors
+from restart_bench.predict.standing import stands
+from restart_bench.predict.systems import System, around_the_cut, before_the_cut
 
 
 def broken(certificate: Certificate) -> list[str]:
     """What of a certificate does not hold, in words; empty if all of it does."""
     found = list(_not_inductive(before_the_cut(certificate.part.layout), certificate.lemmas))
-    for (restart, start), lemmas in certificate.later.items():
-        kind = COLD if start == COLD else MODE if restart == MODE else SUPPLY
-        found += _not_inductive(with_free_sensors(certificate.part.layout, kind), lemmas)
+    for (restart, start, inputs), lemmas in certificate.later.items():
+        found += _not_inductive(_around(certificate.part, restart, start, inputs), lemmas)
     asked: dict[tuple[object, ...], Questions] = {}
     for proof in dict.fromkeys(certificate.proofs):
-        key = (proof.restart, proof.start, proof.later, _kind(proof), proof.settling)
+        if proof.standing and proof.claim == UNSETTLED:
+            continue
+        key = (proof.restart, proof.start, proof.later, _kind(proof), proof.settling, proof.standing)
         if key not in asked:
             asked[key] = _questions(certificate, proof)
         if asked[key].ask(asked[key].denied(proof.output, proof.inputs, proof.claim)) is not None:
             found.append(f"{proof.output} may be what was denied: {proof}")
+    if any(proof.standing for proof in certificate.proofs) and not stands(certificate.part, OTHER):
+        found.append("it was not shown again that everything comes to a stand")
     return found
+
+
+def _around(part: Part, restart: str, start: str, inputs: str) -> System:
+    """The system whose states after the cut lemmas are about."""
+    commands = tuple(dict.fromkeys(name for names in part.commands.values() for name in names))
+    return around_the_cut(
+        part.layout,
+        COLD if start == COLD else restart,
+        sensors=inputs == SENSORS,
+        commands=commands if inputs == HELD else (),
+    )
 
 
 def _kind(proof: Proof) -> str:
@@ -41,21 +56,19 @@ def _questions(certificate: Certificate, proof: Proof) -> Questions:
     """The same questions, made anew."""
     part: Part = certificate.part
     questions = Questions(part, proof.restart, LATER if proof.later else proof.start, _kind(proof), OTHER)
-    questions.settling = proof.settling
-    lemmas: list[Cube] = list(certificate.lemmas)
-    if proof.later:
-        for lemma in certificate.later.get((proof.restart, proof.start), ()):
-            if (AFTER, False) not in lemma:
-                lemmas.append(tuple(bit for bit in lemma if bit[0] != AFTER))
-    for lemma in lemmas:
+    questions.settling, questions.standing = proof.settling, proof.standing
+    for lemma in certificate.lemmas:
         questions.exclude(lemma)
+    if proof.later:
+        for lemma in certificate.later.get((proof.restart, proof.start, _kind(proof)), ()):
+            questions.exclude_later(lemma)
     return questions
 
 
 def _not_inductive(system: System, lemmas: Sequence[Cube]) -> Iterator[str]:
     """Lemmas that the initial state, or some step, breaks."""
     for lemma in lemmas:
-        if all(system.initial[slot] == value for slot, value in lemma):
+        if all(system.initial.get(slot, value) == value for slot, value in lemma):
             yield f"the initial state breaks {lemma}"
     circuit = system.circuit
     now = [[-_literal(system.bits, bit) for bit in lemma] for lemma in lemmas]

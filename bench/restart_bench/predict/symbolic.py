@@ -9,7 +9,7 @@ from restart_bench.conditions import COMPARISONS
 from restart_bench.predict.circuit import FALSE, TRUE, Circuit
 from restart_bench.predict.layout import BEFORE, MIRRORED, VALUE, Layout, Slot, sides_of
 from restart_bench.program import Bistable, Coil, Counter, Edge, Expr, Reset, Rung, Set, Timer
-from restart_bench.scan import FIRST_SCAN
+from restart_bench.scan import FIRST_SCAN, driven
 
 Bits = dict[Slot, int]
 """A literal for each bit of a state, or of the inputs."""
@@ -115,6 +115,32 @@ class Scanner:
             self._go(rung)
         self._done.after = {slot: self._now[slot] for slot in state}
         return self._done
+
+    def scan_knot(self, state: Bits, inputs: Bits, knot: frozenset[str], still: dict[tuple[int, Slot], int]) -> Scanned:
+        """The rungs that drive the names of a knot; what others write is the same in every scan, at each place of it.
+
+        `still` holds what they write, by rung and bit, and is added to.
+        """
+        rungs = self.layout.program.rungs
+        others = {slot for slot in self.layout.slots if slot[0] not in knot}
+        last = {driven(rung): number for number, rung in enumerate(rungs)}
+        self._now = {slot: self._kept(still, last.get(slot[0], -1), slot) for slot in others} | state | inputs
+        self._first = FALSE
+        self._done = Scanned(dict(self._now), {})
+        for number, rung in enumerate(rungs):
+            self._rung = number
+            name = driven(rung)
+            if name in knot:
+                self._go(rung)
+            else:
+                self._now |= {slot: self._kept(still, number, slot) for slot in others if slot[0] == name}
+        self._done.after = dict(self._now)
+        return self._done
+
+    def _kept(self, still: dict[tuple[int, Slot], int], number: int, slot: Slot) -> int:
+        if (number, slot) not in still:
+            still[number, slot] = self.circuit.fresh()
+        return still[number, slot]
 
     def _go(self, rung: Rung) -> None:
         circuit = self.circuit
