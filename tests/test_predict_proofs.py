@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 
 import pytest
@@ -12,12 +13,10 @@ from predict_programs import generated
 from predict_small import SMALL
 from restart_bench.predict.engine import predict, predict_with_proofs
 from restart_bench.predict.layout import VALUE
-from restart_bench.predict.parts import FIRST_ON, PULSES, REST, SETTLES_ON, SUPPLY, WARM
+from restart_bench.predict.parts import FIRST_ON, REST, SETTLES_ON, SUPPLY, WARM
 from restart_bench.predict.proofs import Proof
 from restart_bench.predict.recheck import broken
 from restart_bench.predict.solver import SolverMissing
-
-CLAIMS = ("on after the first scan", "settles on")
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -57,9 +56,6 @@ def test_decision_diagrams_say_the_same(seed: int) -> None:
 
 def test_without_the_solver_the_install_line_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     """Nobody has to guess which package is missing."""
-    monkeypatch.setitem(__import__("sys").modules, "pysat.solvers", None)
+    monkeypatch.setitem(sys.modules, "pysat.solvers", None)
     with pytest.raises(SolverMissing, match=r'pip install "restart-bench\[predict\]"'):
         predict(SMALL["set and reset"])
-
-
-assert PULSES

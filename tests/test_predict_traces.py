@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -19,9 +17,7 @@ from restart_bench.predict.scripts import NotForTheRig, from_anywhere, scenario_
 from restart_bench.predict.traces import PRESS_NS, Cut, Hold, Player, Trace
 from restart_bench.predict.why import explain
 from restart_bench.program import Program
-from restart_bench.scan import Interpreter, State
-
-SETTLED = (SUPPLY, WARM, REST)
+from restart_bench.scan import State
 
 
 def player_for(program: Program) -> Player:
@@ -218,6 +214,3 @@ def test_the_table_has_a_column_for_each_restart() -> None:
         "   loss of supply  mode change  cold start",
         "m  comes back      comes back   stays off",
     ]
-
-
-assert Interpreter and Path

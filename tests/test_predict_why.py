@@ -9,7 +9,7 @@ from predict_small import SMALL
 from restart_bench.predict.changes import Change, all_changed, deciding, nearness
 from restart_bench.predict.cone import cone_of, part_of
 from restart_bench.predict.engine import Answer, predict
-from restart_bench.predict.parts import COLD, MODE, REST, SUPPLY, WARM
+from restart_bench.predict.parts import MODE, REST, SUPPLY, WARM
 from restart_bench.predict.why import Why, decided_words, explain, show_cure, stays_off
 from restart_bench.program import Program
 
@@ -133,6 +133,3 @@ def test_an_explanation_is_true(seed: int) -> None:
 def test_explanations_of_many_programs_are_true() -> None:
     """The same at length, with programs of up to 12 rungs."""
     assert sum(check(seed, 4 + seed % 9) for seed in range(200, 260)) > 200
-
-
-assert COLD

@@ -1,8 +1,8 @@
 """How predictions grow with a program: the whole matrix of coupled rungs, from 20 to 200.
 
-Absolute figures are of the machine, so only growth and memory are asserted. `pytest tests/benchmarks/test_predict_scale.py
--s` prints the table; `python tests/benchmarks/test_predict_scale.py` goes up to 200 rungs and ends with 1 where the
-goal of 10 s and 200 MB is missed.
+Absolute figures are of the machine, so only growth is asserted. `pytest tests/benchmarks/test_predict_scale.py -s`
+prints it; `python tests/benchmarks/test_predict_scale.py` goes up to 200 rungs and ends with 1 where the goal of 10 s
+and 200 MB is missed.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import permutations
@@ -16,7 +17,6 @@ from restart_bench.scan_blocks import Value
 MS, S = 1_000_000, 1_000_000_000
 SLACK_NS = 300 * MS  # the bench is not as quick as a scan
 LATE_NS = 200 * MS  # what changes later than this after the start of the program is given time
-REPEATS_WITHIN_A_SCAN = 20
 MOST_PRESSES = 2  # that bring a controller to where a trace begins
 
 Outcome = tuple[str, str, str, str]
@@ -60,15 +60,11 @@ def scenario_text(
         raise NotForTheRig("no output settles after this restart, so nothing can be expected")
     part = part_for(program, cone_of(program, wanted), tuple(wanted))
     before = _before(part, played, program, wanted)
-    cut = _cut_line(trace.cut, program, off_for)
+    cut = f"{{how: {'mode' if trace.cut.restart == MODE else 'supply'}, off_for: {off_for}}}"
     lines = [f"scenario: {name}", f"purpose: {_quoted(purpose)}"]
     lines += ["before:", *before] if before else []
     lines += [f"cut: {cut}"]
     lines += ["after:", "  expect:", *_expectations(program, played, wanted)]
-    if trace.cut.rungs:
-        lines.append(
-            f"repeat: {REPEATS_WITHIN_A_SCAN}  # the cut has to fall within one scan, after rung {trace.cut.rungs}"
-        )
     return "\n".join(lines) + "\n"
 
 
@@ -80,6 +76,8 @@ def _refuse(played: Played) -> None:
         raise NotForTheRig("it needs an earlier cut, and a scenario has one")
     if not played.by_hand:
         raise NotForTheRig("it needs presses that are shorter than anybody can press")
+    if trace.cut.rungs:
+        raise NotForTheRig("it needs a cut between two rungs of one scan, which only chance brings about")
     if len(trace.after) > 1:
         raise NotForTheRig("it needs sensors that move within the first scans")
     if dict(trace.after[-1]) != dict(_last_inputs(trace)):
@@ -96,8 +94,6 @@ def _is_for_the_rig(played: Played) -> bool:
 
 def _last_inputs(trace: Trace) -> Held:
     """What is not at rest as the cut comes."""
-    if trace.cut.rungs:
-        return trace.cut.inputs
     return next((step.inputs for step in reversed(trace.steps) if isinstance(step, Hold)), ())
 
 
@@ -123,8 +119,6 @@ def _before(part: Part, played: Played, program: Program, outputs: Sequence[str]
             continue
         lines += [*_moved(held, step.inputs, rest), f"  - wait: {_duration(lasting[number] + SLACK_NS)}"]
         held = step.inputs
-    if trace.cut.rungs:
-        return [*lines, *_moved(held, trace.cut.inputs, rest)]
     on = [output for output in outputs if output in played.before]
     return [*lines, f"  - expect: {{{', '.join(f'{output}: on' for output in on)}}}"] if on else lines
 
@@ -160,13 +154,6 @@ def _moved(before: Held, now: Held, rest: dict[str, bool | int | float]) -> Iter
             yield f"  - hold: {name}" if isinstance(value, bool) else f"  - write: {{{name}: {_value(value)}}}"
 
 
-def _cut_line(cut: Cut, program: Program, off_for: str) -> str:
-    if cut.restart == MODE:
-        return f"{{how: mode, off_for: {off_for}}}"
-    at = f", at: random 0 s..{_duration(2 * program.scan_ns)}" if cut.rungs else ""
-    return f"{{how: supply, off_for: {off_for}{at}}}"
-
-
 def _expectations(program: Program, played: Played, outputs: Iterable[str]) -> Iterator[str]:
     for output in outputs:
         seen = played.seen[output]
@@ -191,6 +178,13 @@ def _duration(ns: int) -> str:
 
 def _quoted(text: str) -> str:
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def random_cuts_needed(program: Program, confidence: float = 0.95) -> int:
+    """How many cuts at random, within two scans from a press, meet a place between two given rungs once with this
+    confidence: each rung takes its share of a scan."""
+    chance = 1 / (2 * max(1, len(program.rungs)))
+    return math.ceil(math.log(1 - confidence) / math.log(1 - chance))
 
 
 # ---------------------------------------------------------------- the smallest suite
