@@ -11,7 +11,7 @@ SENSORS = {"level_low": ("sensor", False)}
 
 
 def program(text: str, *, clears: bool = True, retained: str = "") -> Program:
-    """A program of lines like `m := start AND stop`, `set m: start`, `t = TON 500: run`, `e = rising: start`.
+    """A program of lines like `m := start AND stop`, `set m: start`, `t = TON 500: go`, `e = rising: start`.
 
     `start` and `swap` are off at rest, `stop` on (a normally closed contact), `level_low` is a sensor.
     """
@@ -66,7 +66,7 @@ SMALL = {
     "between two rungs": program(
         "m := a AND b\nset b: swap AND a\nreset a: b\nset a: start AND NOT b\nreset b: NOT stop", retained="a b"
     ),
-    "timer": program("set run: start\nreset run: NOT stop\nt = TON 500: run\nm := t", retained="run"),
+    "timer": program("set go: start\nreset go: NOT stop\nt = TON 500: go\nm := t", retained="go"),
     "falling edge": program("e = falling: start\nm := e"),
     "request": program(
         "reset m: first_scan\nset req: start\nreset req: NOT stop\nset m: req\nreset m: NOT stop", retained="m req"
@@ -77,8 +77,8 @@ SMALL = {
         "set a: start\nset b: start\nreset a: NOT stop\nreset b: NOT stop\nm := a OR b", retained="a b"
     ),
     "two timers": program(
-        "set run: start\nreset run: NOT stop\nt2 = TON 200: run\nt5 = TON 500: run\n"
+        "set go: start\nreset go: NOT stop\nt2 = TON 200: go\nt5 = TON 500: go\n"
         "m := t5 AND NOT t2\nk := t2 AND NOT t5",
-        retained="run",
+        retained="go",
     ),
 }

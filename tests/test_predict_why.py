@@ -31,7 +31,7 @@ DECIDED = {
     "not retained": ["m: not retained", "m: initial off"],
     "request": ["req: retained"],
     "a copy": ["hold: retained", "start pass: none", "order of rung 1, line 1 and rung 2, line 2"],
-    "timer": ["run: retained"],
+    "timer": ["go: retained"],
     "two memories": ["a: retained", "b: retained"],
 }
 

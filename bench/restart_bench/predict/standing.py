@@ -63,12 +63,13 @@ def _reached(reads: dict[str, set[str]], name: str) -> set[str]:
 
 
 def timers_in_a_row(program: Program) -> int:
-    """The longest chain of timers of which each waits for the one before, as far as they are no circle."""
+    """The longest chain of timers of which each waits for the one before; those of one knot count as one."""
     timers = {rung.name for rung in program.rungs if isinstance(rung, Timer)}
-    above = {name: (cone_of(program, [name]) - {name}) & timers for name in timers}
+    cones = {name: cone_of(program, [name]) for name in timers}
+    above = {name: {one for one in timers & cones[name] if name not in cones[one]} for name in timers}
     depths: dict[str, int] = {}
     for name in sorted(timers, key=lambda one: len(above[one])):
-        depths[name] = 1 + max((depths.get(one, 0) for one in above[name]), default=0)
+        depths[name] = 1 + max((depths[one] for one in above[name]), default=0)
     return max(depths.values(), default=0)
 
 
