@@ -10,8 +10,15 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from _pytest.terminal import TerminalReporter
+from hypothesis import settings
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
+
+from tools import left_out
+
+settings.register_profile("any machine", deadline=None)  # how long an example takes says nothing about the bench
+settings.load_profile("any machine")
 
 HERE = Path(__file__).parent
 ONE_AT_A_TIME = {
@@ -36,7 +43,21 @@ def _shares(file: str) -> bool:
     return path.is_file() and 'scope="module"' in path.read_text(encoding="utf-8")
 
 
+@pytest.fixture(autouse=True)
+def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A test knows the archives that it made itself, and no others of this computer."""
+    monkeypatch.setenv("RESTART_BENCH_STATE", str(tmp_path / "state of the user"))
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> LoadScopeScheduling | None:
     """Only where workers were asked for without naming another way of sharing out."""
     return ByCostlyFixture(config, log) if config.getoption("dist", "no") == "load" else None
+
+
+def pytest_terminal_summary(terminalreporter: TerminalReporter) -> None:
+    """Counts what was left out on this computer, each with the line that brings what was lacking."""
+    skipped = terminalreporter.stats.get("skipped", ())
+    lines = left_out(str(report.longrepr[2]) for report in skipped if isinstance(report.longrepr, tuple))
+    for line in lines:
+        terminalreporter.write_line(line, yellow=True)

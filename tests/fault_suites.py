@@ -17,10 +17,11 @@ import pyarrow.parquet as pq
 import yaml
 
 from restart_bench.archive_reading import ArchivedRun
+from restart_bench.codec import from_line, to_line
 from restart_bench.judging_again import changed_cycles, changed_findings, judge_again
-from restart_bench.live import LiveState
+from restart_bench.live import LiveState, Show
 from restart_bench.outcome import OneRun, RunOptions, RunOutcome
-from restart_bench.records import CycleJudged, Finding, Record, ScenarioJudged, Verdict, from_line, to_line
+from restart_bench.records import CycleJudged, Finding, Record, ScenarioJudged, Verdict
 from restart_bench.runner import perform
 from restart_bench.suite import Suite, load_suites
 from restart_bench_drivers.registry import cards
@@ -233,11 +234,12 @@ def play(
     program: Mapping[str, Any] | None = None,
     scenario: Mapping[str, Any] | None = None,
     seed: int = 7,
+    show: Show | None = None,
 ) -> Played:
     """One run with these faults. What the archive says is held against what the run said."""
     suite = Plan(rig, program, scenario, faults).load(folder / "suite")
     options = RunOptions(logs=folder / "logs", simulated=True, seed=seed, report=False)
-    outcome = perform([suite], options, Unseen())
+    outcome = perform([suite], options, show or Unseen())
     (run,) = outcome.runs
     played = Played(outcome, run)
     print(played.told())  # shown where a test fails

@@ -10,8 +10,8 @@ import time
 from dataclasses import dataclass
 from typing import Literal
 
-Mode = Literal["open", "gone", "silent", "refusing", "deaf"]
-WRITE_COIL = 5
+Mode = Literal["open", "gone", "silent", "refusing", "deaf", "stuck"]
+READ_COILS, WRITE_COIL = 1, 5
 DEVICE_FAILURE = 4  # MODBUS Application Protocol V1.1b3, 7
 
 
@@ -26,12 +26,14 @@ class Asked:
 
 class RelayDoor:
     """Listens on a port of its own. gone: connects are refused; silent: nobody answers; refusing: every write draws
-    exception 04; deaf: a write is acknowledged and nothing moves. `late_s`: writes are passed on so much later."""
+    exception 04; deaf: a write is acknowledged and nothing moves; stuck: the coil also reads back as it was written,
+    only the contact does not follow. `late_s`: writes are passed on so much later."""
 
     def __init__(self, behind: int) -> None:
         self._behind = behind
         self.asked: list[Asked] = []
         self.late_s = 0.0
+        self._told: bool | None = None  # while stuck
         self._mode: Mode = "open"
         self._connections: list[socket.socket] = []
         self._listener = self._listening(0)
@@ -94,9 +96,12 @@ class RelayDoor:
             self.asked.append(Asked(frame[10] == 0xFF, time.perf_counter_ns(), mode == "open"))
             if mode == "refusing":
                 return frame[:4] + b"\x00\x03" + frame[6:7] + bytes((WRITE_COIL | 0x80, DEVICE_FAILURE))
-            if mode == "deaf":
+            if mode in ("deaf", "stuck"):
+                self._told = frame[10] == 0xFF
                 return frame
             time.sleep(self.late_s)
+        if mode == "stuck" and frame[7] == READ_COILS and self._told is not None:
+            return frame[:4] + b"\x00\x04" + frame[6:7] + bytes((READ_COILS, 1, self._told))
         relay.sendall(frame)
         return _frame(relay)
 

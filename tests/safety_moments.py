@@ -63,10 +63,10 @@ class Moment:
                 self.fire()
             look(attention, now)
 
-        def convert_too(folder: Path) -> Any:
+        def convert_too(folder: Path, *more: Any) -> Any:
             if self.stage == "archive":
                 self.fire()
-            return convert(folder)
+            return convert(folder, *more)
 
         patch(cycle.CycleAct, "perform", perform_noted)
         patch(waiting.Attention, "look", look_too)

@@ -17,8 +17,8 @@ from typing import Any
 
 from relay_door import RelayDoor
 from restart_bench.archive_reading import ArchivedRun
+from restart_bench.archive_soundness import verify
 from restart_bench.live import LiveState
-from restart_bench.logs import verify
 from restart_bench.outcome import RunOptions, RunOutcome
 from restart_bench.parking import Parked, park
 from restart_bench.records import Record, Switching, Trouble
@@ -67,7 +67,7 @@ points:
   guard_closed: {{device: independent, discrete_input: 9}}
   spare_in: {{device: independent, discrete_input: 10}}
 defaults: {{settle: 50 ms, watch: 300 ms, longer_than: 1 s}}
-ready: {{when: {{running: on}}, steady: 40 ms, alive: heartbeat, within: 10 s}}
+ready: {{when: {{running: on}}, steady: 40 ms, alive: heartbeat, within: {ready_within}}}
 proof_of_cut: [{{rail: off}}]
 only_while: {{guard_closed: on}}
 simulation: program.yaml
@@ -154,6 +154,7 @@ class ArmedRig:
         loads: str = "harmless",
         limits: str = "",
         start: str = "",
+        ready_within: str = "10 s",
         more: str = "",
         repeat: int = 1,
         scenario: str = SCENARIO,
@@ -168,6 +169,7 @@ class ArmedRig:
             "loads": loads,
             "limits": limits,
             "start": start,
+            "ready_within": ready_within,
             "more": more,
         }
         (self.folder / "program.yaml").write_text(PROGRAM, encoding="utf-8")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import subprocess
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -14,6 +15,9 @@ from typing import Any
 import pytest
 
 from restart_bench.outcome import EXIT_ERROR, EXIT_PASS, EXIT_STOPPED
+from restart_bench.outlet import Outlet
+from restart_bench.plain_show import PlainShow
+from restart_bench.records import Record
 from safety_moments import STAGES, Moment
 from safety_rig import (
     ArmedRig,
@@ -28,20 +32,37 @@ from safety_rig import (
 
 RELAY = {"relay unreachable": "gone", "relay refuses": "refusing", "read-back wrong": "deaf"}
 KILLED = {"killed, then park": "park", "killed, then the next armed run": "run"}
-WAYS = (
+SIGNALS = {
+    "Ctrl-C": "SIGINT", "Ctrl-C twice": "SIGINT", "SIGTERM": "SIGTERM", "SIGHUP": "SIGHUP", "SIGQUIT": "SIGQUIT",
+    "Ctrl-Z": "SIGTSTP", "SIGTERM to all": "SIGTERM", "SIGTERM, nobody reads": "SIGTERM",
+}  # fmt: skip
+"""To all: the observer gets it as well. Nobody reads: what the run says goes into a full pipe from the beginning."""
+FULL = ("disk full", "disk full for everybody")
+"""Files that can't grow, and a file system without any room."""
+MANY_WAYS = (
     "exception in the bench", "Ctrl-C", "Ctrl-C twice", "SIGTERM", *RELAY, "only_while lost", "disk full",
     "observer killed", *KILLED,
 )  # fmt: skip
+"""Plain `pytest` plays them in every stage."""
+UNIX_WAYS = (
+    "SIGHUP", "SIGQUIT", "Ctrl-Z", "SIGTERM to all", "SIGTERM, nobody reads", "disk full for everybody",
+    "observer hangs", "no observer any more",
+)  # fmt: skip
+"""Plain `pytest` plays each in one stage."""
+WAYS = MANY_WAYS + UNIX_WAYS
 
 AFTER_THE_RELAY = "the supply was left before the archive is closed, nobody speaks to the relay any more"
+OBSERVER_ENDED = "the observer has ended by itself before the archive is closed"
 SENSELESS = {
     **{("archive", way): AFTER_THE_RELAY for way in RELAY},
     ("archive", "only_while lost"): "the rig has been left: there is nothing more that the loss could stop",
-    ("archive", "observer killed"): "the observer has ended by itself before the archive is closed",
+    **{("archive", way): OBSERVER_ENDED for way in ("observer killed", "observer hangs", "no observer any more")},
 }
 """Cells of the matrix that make no sense, and why."""
 
 CELLS = [(stage, way) for stage in STAGES for way in WAYS if (stage, way) not in SENSELESS]
+STAGE_OF = dict(zip(UNIX_WAYS, ("restore", "off", "before", "watch", "off", "off", "before", "cut"), strict=True))
+GATE = [(stage, way) for stage, way in CELLS if STAGE_OF.get(way, stage) == stage]
 RESTS = [("on", "on"), ("off", "off"), ("on", "as it is"), ("off", "on"), ("on", "off"), ("off", "as it is")]
 """`at_end` and `after_trouble`."""
 
@@ -81,9 +102,12 @@ class Cell:
 # ---------------------------------------------------------------- what happens
 
 
-def _signals(cell: Cell, patch: Any, number: int, again: bool) -> None:
+def _signals(cell: Cell, patch: Any, moment: Moment) -> None:
+    number, again = getattr(signal, SIGNALS[cell.way]), "twice" in cell.way
     assert threading.current_thread() is threading.main_thread(), "signals reach the main thread only"
     assert signal.getsignal(number) not in (signal.SIG_DFL, signal.default_int_handler), "the bench does not listen"
+    if cell.way == "SIGTERM to all" and moment.stage != "archive":
+        os.kill(moment.desk.observing.pid, number)
     if again:
         _once_more_on_the_way_out(patch, number)
     signal.raise_signal(number)
@@ -128,22 +152,72 @@ def _full_disk() -> Iterator[Callable[[Cell, Moment], None]]:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
+@contextlib.contextmanager
+def _no_room(logs: Path) -> Iterator[Callable[[Cell, Moment], None]]:
+    """The archive lies on a small file system of its own, which is full from the moment on. Where none may be made
+    (that takes an administrator), files that can't grow stand in for it."""
+    logs.mkdir()
+    small = ["mount", "-t", "tmpfs", "-o", "size=8m", "tmpfs", str(logs)]
+    if subprocess.run(small, check=False, capture_output=True).returncode != 0:
+        with _full_disk() as fill:
+            yield fill
+        return
+
+    def fill_up(_cell: Cell, _moment: Moment) -> None:
+        with contextlib.suppress(OSError), (logs / "filler").open("wb", buffering=0) as file:
+            while True:
+                file.write(bytes(4096))
+
+    try:
+        yield fill_up
+    finally:
+        (logs / "filler").unlink(missing_ok=True)
+
+
+def _no_observer(*_given: Any, **_named: Any) -> Any:
+    raise OSError("made up: no more processes")
+
+
+class Unread(Seen):
+    """Its lines also go to a reader who does not read."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._near, self._far = os.pipe()
+        os.set_blocking(self._far, False)
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                os.write(self._far, bytes(1024))
+        os.set_blocking(self._far, True)
+        self._lines = PlainShow(Outlet(os.fdopen(self._far, "w")))
+
+    def record(self, record: Record) -> None:
+        """Keep it, and say it to nobody."""
+        super().record(record)
+        self._lines.record(record)
+
+    def close(self) -> None:
+        """The reader goes."""
+        os.close(self._near)
+
+
 def _happens(cell: Cell, patch: Any, fill: Callable[[Cell, Moment], None]) -> Callable[[Moment], None]:
     def happen(moment: Moment) -> None:
         cell.on_at_the_moment = cell.rig.supply_is_on
         match cell.way:
             case "exception in the bench":
                 raise MadeUp("made up")
-            case "Ctrl-C":
-                _signals(cell, patch, signal.SIGINT, again=False)
-            case "Ctrl-C twice":
-                _signals(cell, patch, signal.SIGINT, again=True)
-            case "SIGTERM":
-                _signals(cell, patch, signal.SIGTERM, again=False)
+            case way if way in SIGNALS:
+                _signals(cell, patch, moment)
             case "only_while lost":
                 cell.rig.simulation.send({"command": "set", "values": {"guard_closed": False}})
-            case "disk full":
+            case way if way in FULL:
                 fill(cell, moment)
+            case "observer hangs":
+                os.kill(moment.desk.observing.pid, signal.SIGSTOP)
+            case "no observer any more":
+                patch("restart_bench.runner.Observing", _no_observer)
+                os.kill(moment.desk.observing.pid, signal.SIGKILL)
             case "observer killed":
                 os.kill(moment.desk.observing.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
             case relay:
@@ -159,18 +233,25 @@ def play(
     at_end, after_trouble = rests
     settings = {"at_end": at_end, "after_trouble": after_trouble, "repeat": cycle}
     with armed_rig(folder, **settings) as rig:
-        cell = Cell(stage, way, rig, at_end, after_trouble, cycle, Seen())
-        if way in KILLED:
-            _killed(cell)
-        else:
-            _in_process(cell, monkeypatch)
-        check(cell)
+        cell = Cell(stage, way, rig, at_end, after_trouble, cycle, Unread() if "nobody reads" in way else Seen())
+        try:
+            if way in KILLED:
+                _killed(cell)
+            else:
+                _in_process(cell, monkeypatch)
+            check(cell)
+        finally:
+            cell.show.close()
+            if rig.logs.is_mount():
+                subprocess.run(["umount", "-l", str(rig.logs)], check=True)
 
 
 def _in_process(cell: Cell, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("restart_bench.hands._RESTORE_PAUSE_S", 0.02)
     patch = monkeypatch.setattr
-    full = _full_disk() if cell.way == "disk full" else contextlib.nullcontext(lambda *_: None)
+    full: Any = contextlib.nullcontext(lambda *_: None)
+    if cell.way in FULL:
+        full = _full_disk() if cell.way == "disk full" else _no_room(cell.rig.logs)
     with full as fill:
         moment = Moment(cell.stage, _happens(cell, patch, fill), cycle=cell.cycle, early=cell.way in RELAY)
         moment.install(patch)
@@ -204,17 +285,28 @@ def check(cell: Cell) -> None:
 
 
 def _left_safe(cell: Cell) -> None:
-    nothing_pressed(cell.rig)
+    if cell.way != "no observer any more":
+        nothing_pressed(cell.rig)
     assert cell.code == _code(cell), (cell.show.said, told_of(cell.folder).get("ended"))
     if cell.way in RELAY and not _relay_not_needed(cell):
         _relay_is_told_of(cell)
     else:
         assert cell.rig.supply_is_on == _on_afterwards(cell)
-    if cell.way == "disk full" or (cell.way, cell.stage) == ("exception in the bench", "archive"):
+    if cell.rig.pressed():
+        _held_points_are_told_of(cell)
+    elif cell.way in FULL or (cell.way, cell.stage) == ("exception in the bench", "archive"):
         cell.rig.park()  # there is room again: the next armed start closes what could not be closed
     else:
         told = told_of(cell.folder)
         assert told["exit_code"] == cell.code and told["state"] == "closed"
+
+
+def _held_points_are_told_of(cell: Cell) -> None:
+    """They are named loudly, and the run stays open until an armed start has let go of them."""
+    for name in cell.rig.pressed():
+        assert f"{name.upper()} MAY STILL BE OUT OF IDLE" in cell.show.said
+    assert not (cell.folder / "SHA256SUMS").exists()
+    assert cell.rig.park().well
 
 
 def _relay_not_needed(cell: Cell) -> bool:
@@ -231,17 +323,15 @@ def _relay_is_told_of(cell: Cell) -> None:
         assert f"THE SUPPLY MAY NOT BE {wish.upper()}" in cell.show.said
         assert "go to the rig" in cell.show.said and "by hand" in cell.show.said
         left = told_of(cell.folder)["supply_left"]
-        assert "unknown" in left or left == ("on" if cell.on_at_the_moment else "off"), left
+        assert left.startswith(("unknown", "on" if cell.on_at_the_moment else "off")), left
     cell.rig.door.mode = "open"
     assert cell.rig.park().well
     assert cell.rig.supply_is_on == (cell.at_end == "on")
 
 
 def _code(cell: Cell) -> int:
-    if cell.stage == "archive" and ("Ctrl-C" in cell.way or cell.way == "SIGTERM"):
-        return EXIT_PASS  # all had been done and judged: there was nothing left to stop
-    if "Ctrl-C" in cell.way or cell.way == "SIGTERM":
-        return EXIT_STOPPED
+    if cell.way in SIGNALS:  # in the end all had been done and judged: there was nothing left to stop
+        return EXIT_PASS if cell.stage == "archive" else EXIT_STOPPED
     if cell.way in RELAY and _relay_not_needed(cell):
         return EXIT_PASS
     return EXIT_ERROR

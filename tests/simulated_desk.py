@@ -43,6 +43,12 @@ class Desk:
             return bool(answer[2] & 1)
         return value_of(point, struct.unpack(f">{count}H", answer[2:]))
 
+    def number(self, name: str) -> float:
+        """What a register reads. Silence is no number: it fails the test."""
+        value = self.read(name, within_s=5.0)
+        assert value is not None, f"{name} was not answered"
+        return value
+
     def write(self, name: str, value: bool) -> None:
         """Write a coil."""
         point = self.rig.points[name]

@@ -19,7 +19,7 @@ from restart_bench_drivers.registry import cards, open_supply
 from restart_bench_drivers.settings import in_terms_of, settled
 from supply_counterparts import Counterpart
 
-# Keys of a supply that the rig file itself has (DESIGN, rig.yaml); all others belong to the driver.
+# Keys of a supply that the rig file itself has (README, rig.yaml); all others belong to the driver.
 OF_THE_RIG = {"driver", "contact", "operate", "release", "bounce", "at_end", "after_trouble", "fallback", "nominal"}
 
 

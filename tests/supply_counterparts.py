@@ -198,7 +198,7 @@ class Board(Counterpart):
     """A serial relay board on a pseudo-terminal, played by a thread after an invented data sheet."""
 
     driver = "serial-board"
-    ON, OFF, ASK = bytes.fromhex("A0 01 01 A2"), bytes.fromhex("A0 01 00 A1"), bytes.fromhex("A0 01 02 A3")
+    ON, OFF, ASK = bytes.fromhex("3C 05 01 38"), bytes.fromhex("3C 05 00 39"), bytes.fromhex("3C 05 02 3B")
 
     def __init__(self) -> None:
         import pty
@@ -210,11 +210,11 @@ class Board(Counterpart):
         self.relay, self.deaf, self.stuck, self.babbles = False, False, False, False
         self.settings = {
             "port": os.ttyname(self._slave),
-            "on_bytes": "A0 01 01 A2",
-            "off_bytes": "A0 01 00 A1",
-            "on_reply": "B0 01 01",
-            "off_reply": "B0 01 00",
-            "ask_bytes": "A0 01 02 A3",
+            "on_bytes": "3C 05 01 38",
+            "off_bytes": "3C 05 00 39",
+            "on_reply": "5A 05 01",
+            "off_reply": "5A 05 00",
+            "ask_bytes": "3C 05 02 3B",
             "says_on": "B1 01",
             "says_off": "B1 00",
             "answer_within": NOBODY_ANSWERS,
@@ -251,7 +251,7 @@ class Board(Counterpart):
         if wanted != self.relay and not self.stuck and not self.deaf:
             self.changes.append(wanted)
             self.relay = wanted
-        return b"\xb0\x01\x01" if wanted else b"\xb0\x01\x00"
+        return bytes.fromhex("5A 05 01" if wanted else "5A 05 00")
 
     def break_down(self) -> None:
         self.deaf = True
@@ -323,6 +323,9 @@ class ScpiServer(Counterpart):
         self.errors: list[str] = []
         self.stuck, self.silent, self.speaks_scpi = False, False, True
         self.reading: str | None = None
+        self.setting: str | None = None
+        self.trickle = 0.0
+        self.flood = self.twice = False
         self.drop_after = ""
         self.heard: list[str] = []
         self.connections: list[socket.socket] = []
@@ -337,7 +340,16 @@ class ScpiServer(Counterpart):
                         return
                     answer = counterpart.obey(line.decode("ascii").strip())
                     if answer is not None and not counterpart.silent:
-                        self.wfile.write(answer.encode("ascii") + b"\n")
+                        with contextlib.suppress(OSError):  # the driver has given up
+                            self.say(answer.encode("ascii") + b"\n")
+
+            def say(self, answer: bytes) -> None:
+                for byte in b"0" * 200 if counterpart.trickle else b"":
+                    self.wfile.write(bytes([byte]))
+                    time.sleep(counterpart.trickle)
+                while counterpart.flood:
+                    self.wfile.write(b"0" * 4096)
+                self.wfile.write(answer * (2 if counterpart.twice else 1))
 
         class Server(socketserver.ThreadingTCPServer):
             allow_reuse_address = True
@@ -346,6 +358,7 @@ class ScpiServer(Counterpart):
         self.server = Server(("127.0.0.1", 0), Handler)
         self.port = self.server.server_address[1]
         self.settings = {"host": "127.0.0.1", "port": self.port, "channel": 1, "answer_within": NOBODY_ANSWERS}
+        self.settings["volts"] = 24
         threading.Thread(target=self.server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True).start()
 
     def obey(self, line: str) -> str | None:
@@ -362,7 +375,7 @@ class ScpiServer(Counterpart):
             case "OUTP?":
                 return str(int(self.output[self.channel]))
             case "VOLT?":
-                return f"{self.volts:.4E}"
+                return self.setting or f"{self.volts:.4E}"
             case "MEAS:VOLT?":
                 return self.reading or f"{self.volts if self.output[self.channel] else 0:.3f}"
             case "INST:NSEL":
@@ -459,7 +472,7 @@ class VisaSupply(Counterpart):
         self._device = self._manager.visalib.devices[self._manager.list_resources()[0]]
         self._match, self._mute = self._device._match, False
         self._device._match = self._listen
-        self.settings = {"resource": self.resource, "visa": library, "answer_within": NOBODY_ANSWERS}
+        self.settings = {"resource": self.resource, "visa": library, "volts": 24, "answer_within": NOBODY_ANSWERS}
 
     def _listen(self, query: bytes) -> Any:
         from pyvisa_sim.component import NoResponse

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import errno
+import hashlib
 import json
 import math
 import os
@@ -41,7 +42,8 @@ from evidence import Story
 from restart_bench.archive import RunArchive, finish_killed, folder_of, new_run_id, unfinished
 from restart_bench.archive_files import ArchiveError, RunIsOpen, input_names, strict
 from restart_bench.archive_reading import ArchivedRun, find_run, read_journal, run_folders, whole_lines
-from restart_bench.logs import verify
+from restart_bench.archive_soundness import verify
+from restart_bench.codec import from_line, to_line
 from restart_bench.parts import SampleFile, convert_parts, part_to_parquet, whole_records
 from restart_bench.records import (
     KIND_WORDS,
@@ -65,8 +67,6 @@ from restart_bench.records import (
     Switching,
     Trouble,
     Verdict,
-    from_line,
-    to_line,
 )
 from restart_bench.suite import Suite
 
@@ -123,7 +123,7 @@ def test_run_json_keeps_what_was_known_before_and_what_after(closed: Path, suite
     assert (told["by"], told["seed"], told["simulated"]) == ("R. Miller", 7, True)
     assert (told["ended"]["how"], told["verdict"]) == ("completed", "fail")
     assert told["clock"]["resolution_ns"] >= 1
-    assert {"clock_ns", "wall"} == told["anchor"].keys()
+    assert {"clock_ns", "wall", "boot", "slept_ns"} == told["anchor"].keys()
     assert [file["kind"] for file in told["inputs"]] == ["rig", "rig", "scenario"]
     assert [file["path"] for file in told["inputs"]] == [str(file.path) for file in suite.files]
 
@@ -340,7 +340,7 @@ def test_a_disk_that_is_full_at_the_end_leaves_the_run_to_be_closed_later(
     cycles = told_run(suite)[:1]
     archive = begin(tmp_path, suite, cycles)
 
-    def full(part: Path, parquet: Path) -> None:
+    def full(part: Path, parquet: Path, run: str) -> None:
         with parts.whole_or_absent(parquet, "write") as temporary:
             temporary.write_bytes(b"PAR1")
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
@@ -368,31 +368,32 @@ bounds = st.tuples(instants, instants).map(lambda pair: Bounds(min(pair), max(pa
 verdicts = st.sampled_from(Verdict)
 values = st.booleans() | st.integers(-(2**31), 2**31) | st.floats(allow_nan=False)
 figures = st.dictionaries(texts, json_values, max_size=4)
-findings = st.builds(Finding, texts, texts, st.integers(0), texts, texts, verdicts, texts, figures)
+counts = st.integers(0, 2**63 - 1)
+findings = st.builds(Finding, texts, texts, counts, texts, texts, verdicts, texts, figures)
 pairs = st.none() | st.tuples(instants, instants)
 seen = st.none() | values
 outputs = st.builds(
     OutputSeen, point=texts, judged=texts, before=seen, at_loss=seen, at_return=seen, settled=seen, loss_ns=pairs,
-    delay_ns=pairs, changes=st.integers(0), seen_on=st.none() | st.booleans(), disagrees=texts,
+    delay_ns=pairs, changes=counts, seen_on=st.none() | st.booleans(), disagrees=texts,
 )  # fmt: skip
 journal_records = st.one_of(
-    st.builds(RunStarted, texts, texts, instants, texts, instants, st.booleans(), st.tuples(texts), st.integers(0)),
-    st.builds(CycleStarted, *[st.integers(0)], texts, texts, *[st.integers(0)] * 5),
+    st.builds(RunStarted, texts, texts, instants, texts, instants, st.booleans(), st.tuples(texts), counts),
+    st.builds(CycleStarted, *[counts], texts, texts, *[counts] * 5),
     st.builds(
-        StepDone, st.integers(0), texts, st.integers(0), texts, st.none() | st.booleans(), instants, instants, texts
+        StepDone, counts, texts, counts, texts, st.none() | st.booleans(), instants, instants, texts
     ),
-    st.builds(CutAnnounced, st.integers(0), texts, texts, texts, instants),
-    st.builds(Switching, st.integers(0), st.just("supply"), texts, texts, instants, instants, texts, st.integers(0)),
-    st.builds(PointWritten, st.integers(0), texts, values, texts, instants, instants, texts, st.integers(0)),
-    st.builds(Answered, st.integers(0), texts, st.booleans(), instants, instants, texts),
-    st.builds(Trouble, st.integers(0), texts, texts, instants, st.booleans()),
-    st.builds(CycleEnded, st.integers(0), instants, st.booleans(), texts),
+    st.builds(CutAnnounced, counts, texts, texts, texts, instants),
+    st.builds(Switching, counts, st.just("supply"), texts, texts, instants, instants, texts, counts),
+    st.builds(PointWritten, counts, texts, values, texts, instants, instants, texts, counts),
+    st.builds(Answered, counts, texts, st.booleans(), instants, instants, texts),
+    st.builds(Trouble, counts, texts, texts, instants, st.booleans()),
+    st.builds(CycleEnded, counts, instants, st.booleans(), texts),
     st.builds(
-        CycleJudged, st.integers(0), texts, texts, verdicts, texts, st.tuples(st.builds(Mark, texts, bounds)),
+        CycleJudged, counts, texts, texts, verdicts, texts, st.tuples(st.builds(Mark, texts, bounds)),
         st.tuples(findings), st.booleans(), st.tuples(outputs), st.tuples(texts), figures,
     ),
     st.builds(
-        ScenarioJudged, texts, verdicts, texts, st.integers(0), st.dictionaries(texts, st.integers()),
+        ScenarioJudged, texts, verdicts, texts, counts, st.dictionaries(texts, instants),
         st.tuples(texts), st.tuples(findings),
     ),
     st.builds(RunEnded, texts, texts, verdicts, st.integers(0, 255), texts, instants, texts, texts),
@@ -628,7 +629,11 @@ def test_a_killed_run_is_judged_as_it_would_have_been(tmp_path: Path, suite: Sui
 def test_a_killed_run_whose_files_are_refused_now_is_closed_unjudged(tmp_path: Path, suite: Suite) -> None:
     """A later version may refuse old files; an old run must not keep its rig from going on, and samples are kept."""
     folder = killed(tmp_path, suite, [Story()], judged=0)
-    (folder / "inputs" / "grain-dryer" / "rig.yaml").write_text("rig: 1,5\n", encoding="utf-8")
+    older = b"rig: 1,5\n"
+    (folder / "inputs" / "grain-dryer" / "rig.yaml").write_bytes(older)
+    told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    told["inputs"][0]["sha256"] = hashlib.sha256(older).hexdigest()
+    (folder / "run.json").write_text(json.dumps(told), encoding="utf-8")
     finish_killed(folder)
     run = ArchivedRun.open(folder)
 
@@ -706,11 +711,11 @@ def test_a_real_kill_in_the_middle_of_conversion_loses_nothing(tmp_path: Path, s
         "from archive_builders import archived, load\n"
         "from restart_bench import parts\n"
         "real = parts.part_to_parquet\n"
-        "def dying(part, parquet):\n"
+        "def dying(part, parquet, run):\n"
         "    if part.stem == 'independent':\n"
         "        parquet.with_name(parquet.name + '.tmp').write_bytes(b'PAR1 half')\n"
         "        os._exit(9)\n"
-        "    real(part, parquet)\n"
+        "    real(part, parquet, run)\n"
         "parts.part_to_parquet = dying\n"
         "archived(pathlib.Path(sys.argv[2]), load(pathlib.Path(sys.argv[3])))\n"
     )
@@ -767,6 +772,23 @@ def test_an_empty_archive_says_how_to_fill_it(tmp_path: Path) -> None:
         find_run("last", tmp_path)
 
 
+@pytest.mark.parametrize("files", [("a?.yaml", "a*.yaml", "a_.yaml"), ("x?/s.yaml", "x*", "x_/s.yaml")])
+def test_no_copy_takes_another_files_name(files: tuple[str, ...]) -> None:
+    """Names that differ only in what a file system forbids stay different; a plain one stays as it is."""
+    names = input_names([Path("/suite", file) for file in files])
+    assert names[-1] == files[-1]
+    assert len(set(names)) == len(names)
+    assert not set(names) & {folder.as_posix() for name in names for folder in Path(name).parents}
+
+
+FORBIDDEN = {*'<>:"|?*\\/', *map(chr, range(32))}
+"""What a name on Windows may not hold (learn.microsoft.com, Naming Files, Paths, and Namespaces; from memory)."""
+
+
+def _written(name: str) -> str:
+    return "".join("_" if character in FORBIDDEN else character for character in name)
+
+
 @given(
     st.lists(
         st.lists(st.text(st.characters(codec="utf-8", exclude_characters="/\0"), min_size=1), min_size=1, max_size=3),
@@ -780,8 +802,10 @@ def test_copies_keep_their_places_towards_each_other(parts: list[list[str]]) -> 
     paths = [Path("/suite", *path) for path in plain]
     names = input_names(paths)
 
+    assert len(set(names)) == len(names)
     for name, path in zip(names, paths, strict=True):
-        assert not set(name) & set('<>:"|?*\\')
-        assert name.split("/")[-1].replace("_", "") in path.name.replace("_", "") or "_" in name
+        assert not set(name.replace("/", "")) & FORBIDDEN
+        assert name.split("/")[-1].rstrip("_") == _written(path.name).rstrip("_")
+        assert len(name.split("/")) == len(path.relative_to(os.path.commonpath([one.parent for one in paths])).parts)
         assert not name.startswith("/")
         assert ".." not in name.split("/")

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from restart_bench.archive_lines import comparison_lines, print_runs, print_trend, verified_lines
+from restart_bench.archive_soundness import Verified
 from restart_bench.comparing import Comparison, Difference
-from restart_bench.logs import RunRow, TrendRow, Verified
+from restart_bench.logs import RunRow, TrendRow
 
 FOLDER = Path("logs/rig=dryer/date=2026-07-27/run=20260727T142233Z-4f2a")
 

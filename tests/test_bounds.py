@@ -126,17 +126,35 @@ def test_every_value_was_true_between_its_sending_and_its_receipt(
 def test_no_pulse_that_was_hidden_is_longer_than_the_gap_that_hid_it(
     watched: tuple[dict[str, list[Transition]], dict[str, list[Read]]],
 ) -> None:
-    """What two equal reads may have missed lasted at most from the sending of the first to the receipt of the
-    second: the shortest pulse that a run excludes follows from its largest gap."""
+    """A state that no read shows lasted at most from the sending of a read to the receipt of the next: the shortest
+    pulse that a run excludes follows from its largest gap."""
     truth, reads = watched
-    hidden = 0
-    for name, good in reads.items():
-        for (sent, received, before), (sent_later, received_later, after) in itertools.pairwise(good):
-            if before != after:
-                continue
-            within = [each for each in truth[name] if received < each[0] and each[1] < sent_later]
-            if len(within) >= 2:
-                hidden += 1
-                longest = max(b[1] - a[0] for a, b in zip(within[::2], within[1::2], strict=False))
-                assert longest <= received_later - sent
+    hidden, longer = pulses_hidden(truth, reads, shift_ns=0)
     assert hidden > 0
+    assert longer == 0
+
+
+@pytest.mark.parametrize("shift_ms", [-12, 12])
+def test_reads_that_are_off_by_a_poll_would_hide_pulses_that_are_longer_than_a_gap(
+    watched: tuple[dict[str, list[Transition]], dict[str, list[Read]]], shift_ms: int
+) -> None:
+    """The check above is sharp: with all reads moved by a little more than one poll, it finds such pulses."""
+    assert pulses_hidden(*watched, shift_ns=shift_ms * MS)[1] > 0
+
+
+def pulses_hidden(truth: dict[str, list[Transition]], reads: dict[str, list[Read]], shift_ns: int) -> tuple[int, int]:
+    """How many true states no read shows while they may have lasted, and how many of them surely lasted longer than
+    every gap that they touch."""
+    hidden = longer = 0
+    for name, good in reads.items():
+        sent = [read[0] + shift_ns for read in good]
+        received = [read[1] + shift_ns for read in good]
+        for (begun, surely_on, value), (surely_till, over, _) in itertools.pairwise(truth[name]):
+            first = bisect.bisect_left(received, begun)
+            last = bisect.bisect_right(sent, over)
+            if not 0 < first <= last < len(good) or any(bool(read[2]) == value for read in good[first:last]):
+                continue
+            hidden += 1
+            gaps = [received[place + 1] - sent[place] for place in range(first - 1, last)]
+            longer += surely_till - surely_on > max(gaps)
+    return hidden, longer

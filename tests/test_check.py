@@ -52,7 +52,7 @@ def demonstrating(told: str) -> str:
 )  # fmt: skip
 def test_check_names_the_cycles_of_a_demonstration(told: str, cycles: int, shows: str, tmp_path: Path) -> None:
     """Success-run sizes n = ceil(ln(1-C)/ln(R)): 59, 299 (not 298, a known trap), 2995 as the documentation of a Python
-    reliability library has it; 93 for one miss allowed, from the exact binomial (reference values 6.1)."""
+    reliability library has it; 93 for one miss allowed, Clopper-Pearson (scipy 1.17.1)."""
     text = plan(tmp_path, demonstrating(told))
     assert f"{cycles} cycles, " in text
     assert f"{cycles} cycles with {shows}" in text

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from restart_bench.comparing import FAMILY_ERROR, Comparison, RunFacts, behaviour, compare, numbers_text
+from restart_bench.comparing import FAMILY_ERROR, Comparison, RunFacts, behaviour, compare
+from restart_bench.reasons import numbers_text
 from restart_bench.records import Bounds, CycleJudged, Mark, OutputSeen, Seen, Verdict
 from run_builders import SCENARIO, Play, run_played
 
@@ -26,17 +27,22 @@ def kinds(comparison: Comparison) -> list[str]:
 # ---------------------------------------------------------------- nothing changed
 
 
-@pytest.mark.parametrize(
-    "play", [Play(), Play(spread_ns=300 * MS), Play(burner=0.5)], ids=["steady", "wide", "erratic"]
-)
-def test_two_runs_of_one_program_differ_in_nothing_in_at_least_95_of_100_seeded_pairs(play: Play) -> None:
-    """Random boot times, random phases of reading, even an output that comes back at random: no difference."""
-    quiet = sum(
-        not compare(run_played(2 * seed, play, cases=CASES), run_played(2 * seed + 1, play, cases=CASES)).differences
-        for seed in range(100)
-    )
+PLAYS = (Play(), Play(spread_ns=300 * MS), Play(spread_ns=300 * MS, read_ns=1), Play(burner=0.5))
+"""One program each: steady, widely spread boot times, those read with no width to hide in, an erratic output."""
+PAIRS = 75
 
-    assert quiet >= 95
+
+def test_two_runs_of_one_program_differ_in_nothing_in_at_least_99_of_100_seeded_pairs() -> None:
+    """Random boot times, random phases of reading, even an output that comes back at random: a difference is called
+    in at most the 1 % that every comparison claims. (Without Holm's correction the same pairs give 8 of 300.)"""
+    alarms = [
+        (play, seed)
+        for play in PLAYS
+        for seed in range(PAIRS)
+        if compare(run_played(2 * seed, play, cases=CASES), run_played(2 * seed + 1, play, cases=CASES)).differences
+    ]
+
+    assert len(alarms) <= 0.01 * len(PLAYS) * PAIRS, alarms
 
 
 def test_a_run_compared_with_itself_differs_in_nothing() -> None:
@@ -292,10 +298,10 @@ def test_what_only_one_run_has_is_named() -> None:
 
 @pytest.mark.parametrize(
     ("numbers", "text"),
-    [([3], "3"), ([1, 2, 3, 4], "1 to 4"), ([9, 3, 10, 7], "3, 7, 9 to 10"), (range(1, 40, 2), "1, 3, 5, ..., 37, 39")],
+    [([3], "3"), ([1, 2, 3, 4], "1 to 4"), ([9, 3, 10, 7], "3, 7, 9, 10"), ([*range(5), 9], "0 to 4, 9")],
 )
 def test_cycle_numbers_are_short_for_people(numbers: list[int], text: str) -> None:
-    """Spans are drawn together, and of many pieces only the ends are named."""
+    """Three and more in a row are drawn together, in any order given."""
     assert numbers_text(list(numbers)) == text
 
 

@@ -10,8 +10,8 @@ import pytest
 from archive_builders import RIG_NAME, archived, begin, comes_back, load, told_run, write_suite
 from evidence import Story
 from restart_bench.archive_files import ArchiveError
+from restart_bench.archive_soundness import verify
 from restart_bench.comparing_runs import approvals, approve, baseline_of, compare_runs
-from restart_bench.logs import verify
 
 OLD, NEW = "20260726T080000Z-aaaa", "20260727T142233Z-4f2a"
 

@@ -10,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evidence import MS, OFF, ON, S, Story, dryer, expects, scenario
+from restart_bench.codec import from_line, to_line
 from restart_bench.concluding import judge_run, judge_scenario, planned_cycles
 from restart_bench.matrix import matrix_rows
-from restart_bench.records import CycleJudged, ScenarioJudged, Verdict, from_line, to_line
+from restart_bench.records import CycleJudged, ScenarioJudged, Verdict
 from restart_bench.rig import Wanted
 from restart_bench.scenario import Case, Demonstration, Scenario
 

@@ -40,7 +40,7 @@ A, B, C, D = (("name", one) for one in "abcd")
     ],
 )
 def test_each_operator_makes_its_tuple(text: str, expr: Expr) -> None:
-    """The forms of DESIGN section 3; integer literals as IEC 61131-3 writes them (underscores, bases 2, 8, 16)."""
+    """The forms of the README's program model; integer literals as IEC 61131-3 writes them (underscores, bases)."""
     assert parse_condition(text) == expr
 
 

@@ -7,7 +7,6 @@ its address resolution (ARP) play the part that they play on a bench. Needs Linu
 from __future__ import annotations
 
 import os
-import shutil
 import socket
 import subprocess
 import sys
@@ -25,6 +24,7 @@ from restart_bench.records import CONNECT, SampleKind
 from restart_bench.rig import Device, Point
 from restart_bench.sample_store import Records
 from stand_in import MS, StandIn
+from tools import lacking, program
 
 HANG_S = 30.0  # only to catch a hang
 HERE, THERE = "10.213.77.1", "10.213.77.2"
@@ -101,8 +101,8 @@ class DarkHost:
 @pytest.fixture
 def host() -> Iterator[DarkHost]:
     if sys.platform != "linux" or os.geteuid() != 0:
-        pytest.skip("needs root and Linux network namespaces: run `sudo pytest tests/test_dark_host.py`")
-    assert shutil.which("ip"), "iproute2 is missing: install it (`apt-get install iproute2`)"
+        lacking("root and Linux network namespaces", "sudo .venv/bin/pytest tests/test_dark_host.py")
+    program("ip")
     made = DarkHost()
     try:
         yield made

@@ -7,10 +7,12 @@ Widths and limits: a limit T is surely met if b2 - a1 <= T, surely broken if b1 
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from evidence import MS, OFF, ON, S, Story, dryer, expects, scenario
+from fault_suites import Plan
 from restart_bench.expecting import window_verdict
 from restart_bench.records import Finding, Verdict
 from restart_bench.rig import Mode, Wanted
@@ -266,7 +268,7 @@ def test_never_counts_from_the_first_conforming_read_after_the_cut() -> None:
 def test_never_fails_where_no_read_conforms() -> None:
     """It simply stayed on."""
     found = judged(Story().set("burner_terminal", (0, 1)), NEVER_ON)
-    assert found.verdict is FAIL and "in every read" in found.reason
+    assert found.verdict is FAIL and "still on when power returned, for 1.5" in found.reason
 
 
 def test_never_is_inconclusive_where_nothing_was_read_after_the_return() -> None:
@@ -395,6 +397,17 @@ def test_a_never_goes_along_to_the_next_command() -> None:
     """`until: command` carries it."""
     one = replace(NEVER_ON, until="command")
     story = Story(scenario=scenario(one)).pulse("burner_terminal", 5_500 * MS, 100 * MS)
+    assert pressed_later(story, 6 * S).finding("burner").verdict is FAIL
+    assert pressed_later(story, 5_400 * MS).finding("burner").verdict is PASS
+
+
+def test_returns_never_reaches_to_the_next_command(tmp_path: Path) -> None:
+    """As a file says it: once off it stays off until a command, also after the watch."""
+    suite = Plan(scenario={"after/expect": {"burner": {"returns": "never"}}}).load(tmp_path)
+    (one,) = suite.scenarios[0].after
+    assert (one.kind, one.until) == ("returns", "command")
+    returns = expects("burner", "returns", longer_than_ns=20 * MS, until=one.until)
+    story = Story(scenario=scenario(returns)).pulse("burner_terminal", 5_500 * MS, 5 * S)
     assert pressed_later(story, 6 * S).finding("burner").verdict is FAIL
     assert pressed_later(story, 5_400 * MS).finding("burner").verdict is PASS
 

@@ -1,6 +1,6 @@
 """Whole runs in which the controller or its program is at fault: what the rules of judgement demand of them.
 
-Each verdict was reasoned from the rules (DESIGN 5) before it was run; the behaviours are our own definitions.
+Each verdict was reasoned from the rules (DEVELOPERS.md) before it was run; the behaviours are our own definitions.
 """
 
 from __future__ import annotations
@@ -283,7 +283,10 @@ def test_an_image_that_denies_what_the_terminal_shows_is_reported(tmp_path: Path
     run = play(tmp_path, fault("image-disagrees", point="fan"), scenario={"after/watch": "1500 ms"})
     assert run.outcome.exit_code == 0
     (note,) = run.cycle.notes
-    assert "fan: the controller says off, its terminal was on" in note and "look at the output card" in note
+    assert (
+        "fan: the controller says off, its terminal was on" in note
+        and "look at the addresses of both in rig.yaml, at the output card" in note
+    )
 
 
 @plays("image-disagrees")

@@ -1,7 +1,7 @@
 """Whole runs in which the bench's own instruments are at fault: independent I/O, wires, command points, and states that
 were not reached. What the rules of judgement demand of them.
 
-Each verdict was reasoned from the rules (DESIGN 5) before it was run; the behaviours are our own definitions.
+Each verdict was reasoned from the rules (DEVELOPERS.md) before it was run; the behaviours are our own definitions.
 """
 
 from __future__ import annotations
@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 import test_faults_controller
+import test_faults_restart
+import test_faults_spans
 import test_faults_supply
 from fault_suites import BURNER_KEPT, GONE, NEVER_ON, PLAYED, Tree, expecting, fault, play, plays, words
 from restart_bench.ordered_faults import FAULTS
@@ -26,7 +28,8 @@ QUICK_EXPECT: Tree = {
 
 def test_every_ordered_fault_is_played_through_the_runner() -> None:
     """A fault without such a test would be one that the bench never had to judge."""
-    assert test_faults_controller.__doc__ and test_faults_supply.__doc__  # their marks count as well
+    modules = (test_faults_controller, test_faults_restart, test_faults_spans, test_faults_supply)
+    assert all(module.__doc__ for module in modules)  # their marks count as well
     assert set(FAULTS) == PLAYED
 
 

@@ -1,6 +1,6 @@
 """Whole runs in which the relay, the rail or the supply is at fault: what the rules of judgement demand of them.
 
-Each verdict was reasoned from the rules (DESIGN 5) before it was run; the behaviours are our own definitions.
+Each verdict was reasoned from the rules (DEVELOPERS.md) before it was run; the behaviours are our own definitions.
 """
 
 from __future__ import annotations
@@ -58,10 +58,12 @@ def test_a_contact_that_stays_open_unseen_is_inconclusive(tmp_path: Path) -> Non
 
 @plays("relay-slow")
 def test_a_relay_that_closes_late_shifts_no_limit_of_the_controller(tmp_path: Path) -> None:
-    """Rule 6: bounds hold the truth. The fan is on soon after the true return, 1.6 s after the command."""
+    """Rule 6: bounds hold the truth. The fan is on soon after the true return, 1.6 s after the command. Whatever came
+    of it, the off time was not the one asked: a person has to look."""
     late = fault("relay-slow", by="1500 ms", when="closing")
     run = play(tmp_path, late, scenario=expecting(fan={"is": True, "within": "1200 ms"}, burner=False))
-    assert run.outcome.exit_code == 0
+    assert run.outcome.exit_code == 4 and run.cycle.ends_run
+    assert run.finding("fan").figures["without_the_error"] == "pass"
     assert run.finding("fan").figures["onset_ns"][1] < 1_200_000_000
     (note,) = run.cycle.notes
     assert "the supply came back" in note and "the rig file says 10 ms at most" in note
@@ -79,12 +81,12 @@ def test_a_relay_that_closes_late_unseen_is_no_fail_of_the_controller(tmp_path: 
 
 @plays("relay-slow")
 def test_a_relay_that_opens_late_shortens_the_reported_off_time(tmp_path: Path) -> None:
-    """The true off time is reported with bounds, not the one asked: 600 ms less 400 ms."""
-    late = fault("relay-slow", by="400 ms", when="opening")
+    """The true off time is reported with bounds, not the one asked: 600 ms less 80 ms, which is near enough."""
+    late = fault("relay-slow", by="80 ms", when="opening")
     run = play(tmp_path, late, scenario={"cut/off_for": "600 ms"})
     low, high = run.cycle.figures["off_time_ns"]
     least, most = run.true_off_ns()
-    assert run.outcome.exit_code == 0 and low <= most and least <= high
+    assert run.outcome.exit_code == 0 and low <= most and least <= high < 600_000_000
     assert "the supply was lost" in run.cycle.notes[0]
 
 
@@ -178,9 +180,11 @@ def test_a_back_fed_controller_without_a_rail_is_an_unproven_cut(tmp_path: Path)
 
 @plays("rail-held-up")
 def test_a_rail_that_is_held_up_for_a_while_shortens_the_off_time(tmp_path: Path) -> None:
-    """The true off time counts from where the rail fell, 300 ms after the contact had opened."""
+    """The true off time counts from where the rail fell, 300 ms after the contact had opened; so 500 ms were never
+    tested."""
     run = play(tmp_path, fault("rail-held-up", by="300 ms"), scenario={"cut/off_for": "500 ms"})
-    assert run.outcome.exit_code == 0
+    assert run.outcome.exit_code == 4 and run.cycle.ends_run
+    assert "what holds the supply up" in run.cycle.reason
     low, high = run.cycle.figures["off_time_ns"]
     least, most = run.true_off_ns()
     assert low <= most and least <= high

@@ -17,29 +17,35 @@ ROOT = Path(__file__).resolve().parent.parent
 
 DRAWING = {
     0: """
-        units records rig scenario program file_faults clock live outcome statistics cautions
+        units records rig decoding scenario program file_faults clock live outcome statistics cautions durations
+        order_statistics censoring threshold verdict_order verdict_looks codec
         link link_values modbus_wire pace observer_pipe
         conditions cures yaml_tree file_types file_models file_points rig_model rig_file rig_points supply_file
+        supply_address
         scenario_model scenario_file scenario_steps scenario_expect program_model program_file ordered_faults suite
         schema simulation_setup limits
     """,
     1: """
         scan scan_blocks plan comparing rehearsing looking replaying
-        traces contact marks evidence noting reasons outputs proving validity pulses expecting timing stepping
-        judging concluding matrix predict
+        condensing long_cycles
+        traces supply_off contact restarts marks evidence noting reasons outputs proving validity pulses expecting
+        timing stepping judging concluding matrix predict
     """,
     2: """
-        runner cycle hands waiting limiting safety resuming unfinished parking telling viewing reporting earlier
+        runner cycle hands waiting limiting safety resuming unfinished righting parking telling viewing reporting
+        earlier
         observer observer_sockets observing sample_store simulation
-        screen frame gathered lanes block_letters plain_show face_values echoes rehearsal_words plan_lines
+        screen frame gathered lanes block_letters plain_show outlet face_values echoes rehearsal_words plan_lines
         results result_documents driver_lines archive_lines record
-        archive archive_files archive_reading archive_tables killed parts logs comparing_runs judging_again new_on_old
+        archive archive_files archive_reading archive_soundness archive_tables killed parts logs comparing_runs
+        judging_again new_on_old known_archives
     """,
     3: "cli cli_common cli_archive look new replay pytest_plugin pytest_items pytest_workers",
 }
 """The rows of the drawing in DEVELOPERS.md, lowest first: leaves, deciding, acting with showing and keeping, faces.
 
-`statistics` decides, but stands among the leaves: it imports nothing of the bench, and files need the sizes it tells.
+`statistics` and what rests on it decide, but stand among the leaves: they import nothing else of the bench, and files
+need the sizes and durations that they tell.
 """
 ROWS = {name: row for row, names in DRAWING.items() for name in names.split()}
 

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 
 import pytest
 
-from archive_builders import RUN_ID, SCENARIO, archived, comes_back, load, write_suite
+from archive_builders import RUN_ID, SCENARIO, archived, begin, comes_back, load, told_run, write_suite
 from evidence import Story
-from restart_bench.archive import RunArchive
+from lamp_suites import LampSuites
+from restart_bench.archive import RunArchive, finish_killed
 from restart_bench.archive_files import ArchiveError
 from restart_bench.archive_reading import ArchivedRun
+from restart_bench.archive_tables import judged_scenarios
 from restart_bench.file_faults import FaultsFound
 from restart_bench.judging_again import changed_cycles, changed_findings, judge_again
-from restart_bench.outcome import RunOutcome
-from restart_bench.records import Finding, Verdict
-from restart_bench.suite import Suite
+from restart_bench.live import LiveState
+from restart_bench.outcome import RunOptions, RunOutcome
+from restart_bench.records import CycleStarted, Finding, Record, RunEnded, Verdict
+from restart_bench.runner import perform
+from restart_bench.suite import Suite, load_suites
+from restart_bench_drivers.registry import cards
 
 
 @pytest.fixture(scope="module")
@@ -86,6 +92,7 @@ def test_judging_again_writes_nothing(folder: Path, run: ArchivedRun) -> None:
 def test_a_run_without_cycles_has_nothing_to_judge(tmp_path: Path, suite: Suite) -> None:
     """An error that says so, not an empty pass."""
     archive = RunArchive.create(tmp_path, run_id=RUN_ID, suite=suite, before={})
+    archive.write(RunEnded(RUN_ID, "completed", Verdict.PASS, 0, "", 1, ""))
     archive.close({})
 
     with pytest.raises(ArchiveError, match="no cycle was run"):
@@ -99,6 +106,72 @@ def test_a_rehearsal_is_no_evidence(tmp_path: Path, suite: Suite) -> None:
 
     with pytest.raises(ArchiveError, match="a rehearsal cuts nothing"):
         judge_again(ArchivedRun.open(archive.folder))
+
+
+# ---------------------------------------------------------------- how it ended
+
+
+@pytest.mark.parametrize("cycles", [0, 1, 3])
+def test_a_killed_run_judged_again_ends_as_it_was_closed(cycles: int, tmp_path: Path, suite: Suite) -> None:
+    """Killed before its first cycle, within its cycles, or before its end: never the 0 of what it had shown."""
+    archive = begin(tmp_path, suite, told_run(suite)[:cycles])
+    archive._journal.close()
+    archive._lock.release()  # as the system does when a process is gone
+    finish_killed(archive.folder)
+    run = ArchivedRun.open(archive.folder)
+    outcome = judge_again(run)
+
+    assert outcome.exit_code == run.run["exit_code"] == 4
+    assert outcome.runs[0].scenarios == tuple(judged_scenarios(run.records).values())
+
+
+@pytest.mark.parametrize("ended", ["stopped", "error", "ended early", "killed"])
+def test_how_a_run_ended_counts_as_it_did_then(ended: str, tmp_path: Path, suite: Suite) -> None:
+    """Three cycles that passed, of a run that did not come to its end: the same exit code as a run that ends so."""
+    cycles = told_run(suite)
+    archive = begin(tmp_path, suite, cycles)
+    archive.write(RunEnded(RUN_ID, ended, Verdict.ERROR, 130 if ended == "stopped" else 4, "why", 10**12, ""))
+    archive.close({})
+    outcome = judge_again(ArchivedRun.open(archive.folder))
+
+    assert (outcome.exit_code, outcome.verdict) == (
+        {"stopped": 130, "ended early": 0}.get(ended, 4),
+        Verdict.ERROR,
+    )
+    assert (outcome.runs[0].how, outcome.runs[0].reason) == (ended, "why")
+
+
+class Stops:
+    """A person stops the run as its first or second cycle begins."""
+
+    def __init__(self, cycle: int) -> None:
+        self._cycle = cycle
+
+    def record(self, record: Record) -> None:
+        """Ctrl-C at the cycle's first record."""
+        if isinstance(record, CycleStarted) and record.cycle == self._cycle:
+            signal.raise_signal(signal.SIGINT)
+
+    def live(self, state: LiveState) -> None:
+        """Not watched."""
+
+    def close(self) -> None:
+        """Nothing to close."""
+
+
+def test_a_stopped_run_judged_again_ends_as_it_did_with_what_was_never_begun(tmp_path: Path) -> None:
+    """Two scenarios, stopped in the first: 130 then, 130 now, and the second one is not dropped."""
+    suites = LampSuites(tmp_path)
+    rig = suites.rig()
+    suites.scenario(rig, "first", "on")
+    suites.scenario(rig, "second", "on")
+    options = RunOptions(logs=tmp_path / "logs", simulated=True, report=False)
+    outcome = perform(load_suites([rig], cards=cards()), options, Stops(1))
+    again = judge_again(ArchivedRun.open(outcome.runs[0].folder))
+
+    assert (outcome.exit_code, again.exit_code) == (130, 130)
+    assert [one.scenario for one in again.runs[0].scenarios] == ["first", "second"]
+    assert again.runs[0].scenarios == outcome.runs[0].scenarios
 
 
 # ---------------------------------------------------------------- by another scenario

@@ -1,5 +1,5 @@
 """What a cycle can't show because something around it is in doubt: the supply's return, a command point, the evidence
-itself. Rules of DESIGN 5; the stories are our own."""
+itself. The rules of judgement; the stories are our own."""
 
 from __future__ import annotations
 
@@ -42,24 +42,25 @@ def slow(told: Story, by_ns: int) -> Story:
 
 def test_a_return_later_than_the_data_sheet_says_is_counted_from_what_the_rail_shows() -> None:
     """Rule 6: bounds must hold the truth. Counted from the command, the fan would be late by what the relay was."""
-    told = slow(story(expects("fan", "is", ON, within=(0, 400 * MS))), 300 * MS)
+    told = slow(story(expects("fan", "is", ON, within=(0, 540 * MS))), 90 * MS)
     for name in ("fan", "fan_terminal"):
         told.set(name, (0, 1), (2_005 * MS, 0), (BACK + 600 * MS, 1))
     judged = replace(told, end_ns=5_500 * MS).judge()
     low, high = found(judged, "fan").figures["onset_ns"]
-    assert found(judged, "fan").verdict is PASS and low <= 299 * MS <= high
+    assert found(judged, "fan").verdict is PASS and low <= 509 * MS <= high
     (note,) = judged.notes
     assert "the supply came back" in note and "2 ms at most" in note and "look at the relay" in note
 
 
 def test_a_loss_later_than_the_data_sheet_says_shortens_the_true_off_time() -> None:
-    """The true off time is what is reported, not what was asked."""
+    """The true off time is what is reported, not what was asked; 0.6 s in place of 1 s is no test of what was asked."""
     told = story().set("rail", (0, 1), (2_400 * MS, 0), (BACK + MS, 1))
     told = replace(told, stages=[(-(10**12), "good"), (2_400 * MS, "dark"), *told.stages[2:]])
     judged = told.judge()
     low, high = judged.figures["off_time_ns"]
     assert low <= 600 * MS <= high < 650 * MS
     assert "the supply was lost" in judged.notes[0]
+    assert "by rail; asked were 1 s" in problem(judged, "off time").reason and judged.ends_run
 
 
 def test_a_return_within_the_data_sheet_stays_as_declared() -> None:
@@ -135,14 +136,15 @@ def test_a_dip_of_more_than_twice_its_length_is_not_the_dip_that_was_asked(laste
     assert judged.verdict is verdict
     assert found(judged, "fan").verdict is verdict
     if verdict is ERROR:
-        assert "the asked dip of 20 ms is not proven" in problem(judged, "dip").reason and not judged.ends_run
+        assert "the asked dip of 20 ms is not proven" in problem(judged, "dip").reason and judged.ends_run
 
 
-def test_a_loss_that_is_no_dip_may_last_longer_than_asked() -> None:
-    """Half a second more or less off is reported, and makes no other test of it."""
+def test_a_loss_that_is_no_dip_may_last_a_little_longer_than_asked() -> None:
+    """A tenth of a second more or less off is reported, and makes no other test of it."""
     told = story(expects("burner", "is", OFF))
-    records = replace(told.records(), started=replace(told.records().started, off_for_ns=S // 4))
-    assert judge_cycle(told.rig, told.scenario, records, told.samples()).verdict is PASS
+    records = replace(told.records(), started=replace(told.records().started, off_for_ns=S - 95 * MS))
+    judged = judge_cycle(told.rig, told.scenario, records, told.samples())
+    assert judged.verdict is PASS and judged.figures["off_time_ns"][0] > 990 * MS
 
 
 # ---------------------------------------------------------------- from the cut on

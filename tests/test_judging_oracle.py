@@ -1,5 +1,5 @@
 """Never a false pass, never a false fail: random truths, polled through outages, exceptions and late answers, judged,
-and held against a brute-force oracle that knows the truth and the rules (DESIGN 5), but nothing of how they are judged.
+and held against a brute-force oracle that knows the truth and the rules, but nothing of how they are judged.
 
 The oracle of a pass: no deviation of the truth within the span that was as long as the longest gap between good reads
 (a shorter one can hide between two polls: rule 13). The oracle of a fail: the truth deviates within the span.
@@ -14,6 +14,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -346,3 +347,28 @@ def test_the_attack_does_reach_passes_and_fails(seed: int, share: float) -> None
         finding = Told(story, [], seed, share).finding("fan")
         assert finding.verdict is not wrong
         assert finding.verdict is not INCONCLUSIVE
+
+
+KINDS = {
+    "stays": (expects("fan", "stays", ON, longer_than_ns=LIMIT), [(0, 1.0), (LOST, 0.0), (BACK + 100 * MS, 1.0)]),
+    "stays through a dip": (
+        expects("fan", "stays", Wanted(as_before=True), longer_than_ns=LIMIT),
+        [(0, 1.0)],
+    ),
+    "returns: never": (expects("fan", "returns", longer_than_ns=LIMIT), [(0, 1.0), (LOST, 0.0)]),
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("times", [0, 1, 2])
+def test_each_pulse_rule_passes_a_sound_truth_and_fails_a_broken_one(kind: str, times: int) -> None:
+    """Read without a loss, nothing is left open: no deviation, or one clearly shorter than the limit, is a pass, one
+    clearly longer is a fail. (Where verdicts are only held against the truth once they are there, a rule that never
+    passes would go unnoticed.)"""
+    one, sound = KINDS[kind]
+    there, length = float(sound[-1][1]), times * (LIMIT // 2 if times == 1 else LIMIT)
+    at = BACK + 900 * MS
+    truth = [*sound, (at, 1.0 - there), (at + length, there)] if times else sound
+    story = Story(scenario=scenario(one, restart="none" if "dip" in kind else "required"))
+    told = (story.never_dark() if "dip" in kind else story).set("fan_terminal", *truth)
+    assert told.finding("fan").verdict is (FAIL if times == 2 else PASS), told.finding("fan").reason

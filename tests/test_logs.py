@@ -13,7 +13,8 @@ from evidence import Story
 from restart_bench.archive import RunArchive
 from restart_bench.archive_files import ArchiveError
 from restart_bench.archive_reading import ArchivedRun
-from restart_bench.logs import RunRow, export, list_runs, trend, verify
+from restart_bench.archive_soundness import verify
+from restart_bench.logs import RunRow, export, list_runs, trend
 from restart_bench.records import CycleJudged
 from restart_bench.suite import Suite
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import io
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -168,8 +169,44 @@ def test_the_next_steps_are_named(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Who has a new suite reads what to type next: check, then the simulated run, then look."""
-    monkeypatch.setattr("sys.stdin.isatty", lambda: False, raising=False)
+    monkeypatch.setattr("sys.stdin", io.StringIO())
     write_suite(tmp_path / "my-rig", by_hand=False)
     said = capsys.readouterr().out
     for command in ("restart-bench check", "--simulated", "restart-bench look"):
         assert command in said
+
+
+# ---------------------------------------------------------------- answers from a pipe
+
+
+def piped(folder: Path, text: str, monkeypatch: pytest.MonkeyPatch) -> int:
+    """`new` with these lines on its standard input, which is no console."""
+    monkeypatch.setattr("sys.stdin", io.StringIO(text))
+    return write_suite(folder, by_hand=False)
+
+
+def test_answers_from_a_pipe_are_used(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whoever pipes answers in gets the rig that they describe, and sees each question with its answer."""
+    assert piped(tmp_path / "drum", "trommel\nmotor, valve\n\n192.0.2.77\n", monkeypatch) == 0
+    rig = (tmp_path / "drum" / "rig.yaml").read_text(encoding="utf-8")
+    assert "rig: trommel\n" in rig and "host: 192.0.2.77" in rig and "valve" in rig
+    assert "Name of the rig: trommel" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("Trommel 1\n", "Trommel 1 can't name a rig"),
+        ("drum\nmotor\nlamp\n192.0.2.300\n", "192.0.2.300 is no IP address"),
+        ("\n" * 8 + "and one more\n", "and one more: an answer more than there are questions"),
+    ],
+)
+def test_a_useless_answer_from_a_pipe_is_refused_and_nothing_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str, says: str
+) -> None:
+    """Nobody can be asked again, and taking what was proposed would make another rig than the one described."""
+    with pytest.raises(Refused, match=says):
+        piped(tmp_path / "drum", text, monkeypatch)
+    assert not (tmp_path / "drum").exists()

@@ -9,14 +9,18 @@ from pathlib import Path
 import pytest
 from pymodbus.client import ModbusTcpClient
 
+from file_suites import spoilt
 from restart_bench.outcome import RunOutcome
 from restart_bench.records import Answered, Verdict
 from restart_bench.runner import perform
 from safety_rig import SCENARIO, ArmedRig, Seen, armed_rig
 
 BUTTON = "start: {device: independent, coil: 0, writable: true, idle: off"
-BY_HAND = SCENARIO.replace("\n    for: 60 ms", "").replace("  - hold: jog\n", "").replace("press: stop", "press: start")
-CHECKED = BY_HAND.replace("{fan: off}", "{lamp: on}")
+WITHOUT_JOG = spoilt(SCENARIO, "  - hold: jog\n", "")
+FIRST_BY_HAND = spoilt(WITHOUT_JOG, "press: start\n    for: 150 ms", "press: start")
+BOTH_BY_HAND = spoilt(FIRST_BY_HAND, "press: stop\n    for: 150 ms", "press: start")
+CHECKED = spoilt(BOTH_BY_HAND, "{fan: off}", "{lamp: on}")
+"""Nobody holds jog, both presses are of start and as long as the person likes, and the last step asks for the lamp."""
 
 
 @pytest.fixture

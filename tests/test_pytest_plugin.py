@@ -175,6 +175,58 @@ def test_what_only_the_end_of_the_run_tells_is_an_error_too(suite: Suite) -> Non
     assert "seen at the end of the run" in told.text and "spare" in told.text
 
 
+# ---------------------------------------------------------------- items that are repeated
+
+
+FIRST_CUT_ALONE = "faults: [{fault: retained-lost, point: lamp, one_in: 1, from_cut: 1, to_cut: 1}]\n"
+
+
+def cycles_of(run: Path) -> int:
+    """Cycles that the archive holds."""
+    lines = (run / "journal.jsonl").read_text(encoding="utf-8").splitlines()
+    return sum(line.startswith('{"record": "CycleStarted"') for line in lines)
+
+
+def test_a_repeated_item_gets_the_result_that_it_had(suite: Suite) -> None:
+    """The first cut fails and a second one would pass: power is not cycled again, however often the item is."""
+    rig = suite.rig()
+    suite.scenario(rig, "first", "on")
+    suite.scenario(rig, "second", "on")
+    program = rig / "program.yaml"
+    program.write_text(program.read_text(encoding="utf-8") + FIRST_CUT_ALONE, encoding="utf-8")
+    told = suite.pytest("lamp-trainer", "--restart-simulated", "--reruns", "2")
+    assert told.code == pytest.ExitCode.TESTS_FAILED, told.text
+    assert "1 failed, 1 passed, 2 rerun" in told.text
+    (run,) = suite.runs()
+    assert cycles_of(run) == 2
+
+
+def test_what_the_end_of_the_run_told_is_told_again(suite: Suite) -> None:
+    """The rig's last item is repeated for its tear-down's sake: the dead channel is not forgotten by that."""
+    suite.scenario(suite.rig(), "dead", "off", point="spare")
+    told = suite.pytest("lamp-trainer", "--restart-simulated", "--reruns", "2")
+    assert told.code == pytest.ExitCode.TESTS_FAILED, told.text
+    assert "spare" in told.text and len(suite.runs()) == 1 and cycles_of(suite.runs()[0]) == 1
+
+
+@pytest.mark.parametrize("workers", [[], ["-n", "2"]])
+def test_a_session_whose_run_is_worse_than_its_report_fails(workers: list[str], suite: Suite) -> None:
+    """A hook turns every fail into a pass: the session fails all the same, and says which run was not well."""
+    suite.scenario(suite.rig(retained=True), "shut", "off")
+    (suite.folder / "conftest.py").write_text(
+        "import pytest\n"
+        "@pytest.hookimpl(wrapper=True)\n"
+        "def pytest_runtest_makereport(item, call):\n"
+        "    report = yield\n"
+        "    report.outcome = 'passed'\n"
+        "    return report\n",
+        encoding="utf-8",
+    )
+    told = suite.pytest("lamp-trainer", "--restart-simulated", *workers)
+    assert told.code == pytest.ExitCode.TESTS_FAILED, told.text
+    assert "1 passed" in told.text and "ended with 1 (a proven fail), whatever its report says" in told.text
+
+
 def test_faults_of_a_file_are_told_with_line_and_cure(suite: Suite) -> None:
     """All at once, as `check` words them, before anything moves."""
     rig = suite.rig()

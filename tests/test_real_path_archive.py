@@ -25,7 +25,7 @@ from restart_bench.clock import now_ns
 from restart_bench.records import CycleJudged, RunEnded
 from transitions import Transition, read_transitions
 
-FLUSHED_NS = 100_000_000  # DESIGN 8: a killed bench loses nothing older than this
+FLUSHED_NS = 100_000_000  # README, the archive: a killed bench loses nothing older than this
 
 
 @dataclass(frozen=True)

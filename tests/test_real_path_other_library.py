@@ -129,6 +129,7 @@ def test_no_transition_at_a_terminal_is_missing_from_the_archive(two: TwoRuns) -
             for point in ("fan_terminal", "burner_terminal", "rail"):
                 seen = [value for value, _, _ in changes_of(ran, cycle, point)]
                 true = [c.value for c in transitions(two.diary, point) if begin < c.before_ns and c.after_ns < end]
+                assert true, (cycle, point)
                 assert seen == true, (cycle, point)
 
 
@@ -189,4 +190,5 @@ def cycles_of(ran: Ran) -> list[tuple[int, int, int]]:
         good = reads[(reads["kind"] == SampleKind.GOOD) & (reads["p:rail"] >= 0)]
         spans.append((records.started.cycle, int(good["received_ns"][0]), int(good["sent_ns"][-1])))
     run.close()
+    assert spans
     return spans

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from restart_bench.reasons import about, at_most, some, span_text, times_text, value_text, wanted_text
+from restart_bench.reasons import about, at_most, counted, some, span_text, value_text, wanted_text
 from restart_bench.rig import Levels, Point, Wanted
 from restart_bench.units import parse_duration
 
@@ -64,4 +64,4 @@ def test_values_are_worded_by_their_point() -> None:
 def test_long_lists_are_cut() -> None:
     """The first three, and how many more."""
     assert some(["a", "b", "c", "d", "e"]) == "a; b; c (and 2 more)"
-    assert (times_text(1, "cycle"), times_text(2, "cycle")) == ("1 cycle", "2 cycles")
+    assert (counted(1, "cycle"), counted(2, "cycle")) == ("1 cycle", "2 cycles")

@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from record_values import HOSTILE, LANES, MS, S, diagram, hostile_values, record_values
+from restart_bench import reasons
 from restart_bench.record import drawing, wording
 from restart_bench.record.data import Lane, MatrixRow, Piece
 from restart_bench.record.pieces import MOST_PIECES, shifted, supply_pieces, trace_pieces
@@ -424,7 +425,7 @@ def test_the_supply_lane_shows_the_bounds_of_loss_and_return() -> None:
 @given(st.integers(-(10**12), 10**12), st.integers(0, 10**11))
 def test_bounds_in_words_hold_the_bounds(low: int, width: int) -> None:
     """What is printed is never narrower than what was measured."""
-    text = wording.bounds_text((low, low + width)).replace("−", "-")
+    text = reasons.bounds_text((low, low + width)).replace("−", "-")
     numbers, unit = text.rsplit(" ", 1)
     size = {"ms": 1e6, "s": 1e9}[unit]
     ends = [float(number) * size for number in numbers.split(" .. ")]
@@ -437,19 +438,19 @@ def test_bounds_in_words_hold_the_bounds(low: int, width: int) -> None:
 )
 def test_bounds_read_as_a_pair_in_one_unit(bounds: tuple[int, int], text: str) -> None:
     """Two numbers, one unit."""
-    assert wording.bounds_text(bounds) == text
+    assert reasons.bounds_text(bounds) == text
 
 
 def test_a_reliability_is_never_rounded_up() -> None:
     """Source of 0.926119: 30 runs without failure at 90 % (reference: success-run bound, computed with scipy)."""
-    assert wording.percent_text(0.926119) == "92.6 %"
-    assert wording.percent_text(0.94999) == "94.9 %"
+    assert reasons.percent_text(0.926119) == "92.6 %"
+    assert reasons.percent_text(0.94999) == "94.9 %"
 
 
 def test_numbers_of_cycles_are_joined_and_counted() -> None:
     """Three and more in a row are joined; the rest of a long list is counted."""
-    assert wording.numbers_text((1, 2, 3, 7, 9, 10)) == "1 to 3, 7, 9, 10"
-    assert wording.numbers_text(range(1, 100, 2)).endswith("and 38 more")
+    assert reasons.numbers_text((1, 2, 3, 7, 9, 10)) == "1 to 3, 7, 9, 10"
+    assert reasons.numbers_text(range(1, 100, 2)).endswith("and 38 more")
 
 
 def test_a_long_label_is_cut_to_its_room_and_wide_characters_count_two() -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import base64
 import json
 import re
-import shutil
 import subprocess
 from collections.abc import Iterator
 from dataclasses import replace
@@ -26,6 +25,7 @@ from record_values import HOSTILE, LANES, diagram, hostile_values, record_values
 from restart_bench.record.data import MatrixRow
 from restart_bench.record.rendering import render
 from restart_bench.records import Verdict
+from tools import program
 
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -33,22 +33,16 @@ FLAGS = (
 )  # fmt: skip
 
 
-def _program(*names: str) -> str:
-    found = next((path for name in names if (path := shutil.which(name))), None)
-    assert found is not None, f"none of {', '.join(names)} is installed; see DEVELOPERS.md"
-    return found
-
-
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
     """One headless browser with a profile of its own."""
     options = ChromeOptions()
-    options.binary_location = _program("chromium", "chromium-browser", "google-chrome")
+    options.binary_location = program("chromium", "chromium-browser", "google-chrome")
     for flag in FLAGS:
         options.add_argument(flag)
     options.add_argument(f"--user-data-dir={tmp_path_factory.mktemp('profile')}")
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = Chrome(options=options, service=Service(_program("chromedriver")))
+    driver = Chrome(options=options, service=Service(program("chromedriver")))
     try:
         driver.get("about:blank")
         yield driver
@@ -353,7 +347,7 @@ def _print(shown: Shown, width: float, height: float) -> Path:
 
 
 def _pages(pdf: Path) -> list[str]:
-    told = subprocess.run([_program("pdftotext"), "-layout", pdf, "-"], capture_output=True, check=True, text=True)
+    told = subprocess.run([program("pdftotext"), "-layout", pdf, "-"], capture_output=True, check=True, text=True)
     return told.stdout.split("\f")[:-1]
 
 

@@ -79,7 +79,7 @@ def test_too_many_reasons_are_counted(suite: Suite) -> None:
 
 
 def test_a_time_is_counted_between_the_bounds_of_both_marks() -> None:
-    """From A in (a1, a2] to B in (b1, b2]: between b1 - a2 and b2 - a1 (reference values 8, derived)."""
+    """From A in (a1, a2] to B in (b1, b2]: between b1 - a2 and b2 - a1 (interval arithmetic)."""
     marks = {"cut": Bounds(0, 2), "restored": Bounds(100, 103), "ready": Bounds(200, 210)}
     rows = {row.mark: row for row in times_rows([_cycle(1, marks=marks)])}
     assert (rows["restored"].since, rows["restored"].median) == ("cut", (98, 103))
@@ -109,7 +109,7 @@ def _demonstrating(suite: Suite, allowed: int = 0) -> Suite:
 
 
 def test_59_cycles_without_failure_show_95_percent_at_95_percent(suite: Suite) -> None:
-    """Success run: 59 needed (reference values 6.1, computed with scipy); exact upper limit 0.049508 of failures."""
+    """Success run: 59 needed (computed with scipy 1.17.1); exact upper limit 0.049508 of failures."""
     (row,) = demonstrations(_demonstrating(suite), [_cycle(n) for n in range(59)])
     assert (row.needed, row.cycles, row.failures, row.reached) == (59, 59, 0, True)
     assert row.lower == pytest.approx(1 - 0.049508, abs=1e-6)
@@ -118,14 +118,14 @@ def test_59_cycles_without_failure_show_95_percent_at_95_percent(suite: Suite) -
 
 
 def test_inconclusive_cycles_count_as_failures_and_errors_not_at_all(suite: Suite) -> None:
-    """One inconclusive cycle in 93 still shows 95 % at 95 % (reference values 6.1: 93 with one failure allowed)."""
+    """One inconclusive cycle in 93 still shows 95 % at 95 % (exact binomial, scipy 1.17.1)."""
     cycles = [_cycle(n, Verdict.INCONCLUSIVE if n == 4 else Verdict.PASS) for n in range(93)]
     (row,) = demonstrations(_demonstrating(suite, allowed=1), [*cycles, _cycle(99, Verdict.ERROR)])
     assert (row.needed, row.cycles, row.failures, row.reached) == (93, 93, 1, True)
 
 
 def test_without_an_order_nothing_is_claimed_to_be_reached(suite: Suite) -> None:
-    """The bound is still shown, at 95 %: ten cycles without a failure exclude 0.258866 (reference values 6.1)."""
+    """Still shown at 95 %: ten cycles without a failure exclude 0.258866 (Clopper-Pearson, scipy 1.17.1)."""
     (row,) = demonstrations(suite, [_cycle(n) for n in range(10)])
     assert (row.asked, row.reached) == (None, None)
     assert row.lower == pytest.approx(1 - 0.258866, abs=1e-6)

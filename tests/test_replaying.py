@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -24,6 +26,7 @@ from restart_bench.records import (
     Verdict,
 )
 from restart_bench.replaying import around_cycles, played_cycle
+from restart_bench.rig import Levels, Point
 
 STEP = 100 * MS
 
@@ -150,3 +153,20 @@ def test_begin_and_end_of_the_run_stand_around_the_cycles() -> None:
     records: list[Record] = [run_started(), cycle_started(), judged_cycle(1), end]
     assert around_cycles(records) == ([records[0]], [end])
     assert around_cycles([records[0]]) == ([records[0]], [])
+
+
+def test_a_register_with_levels_is_replayed_as_off_or_on() -> None:
+    """120 mV of a rail is off, 24 V is on, and what lies between the levels is neither: so POWER IS OFF in a cut."""
+    records, judged, read = the_cycle()
+    rig = dryer_rig()
+    rail = Point("rail", "independent", "input_register", 0, type="uint16", levels=Levels(5_000, 19_000))
+    rig = replace(rig, points={**rig.points, "rail": rail})
+    volts = [(t * STEP, SampleKind.GOOD, (120.0 if S <= t * STEP < 3 * S else 24_000.0,)) for t in range(50)]
+    volts += [(t * STEP, SampleKind.GOOD, (9_000.0,)) for t in range(50, 61)]
+    read["independent"] = samples("independent", (("rail", "d"),), volts)
+    shown = list(played_cycle(rig, records, judged, read, of_cycles=20, step_ns=STEP))
+    states = [one.shown for one in shown if isinstance(one.shown, LiveState)]
+    assert {one.powered for one in states if S + STEP < one.at_ns < 3 * S} == {False}
+    assert {one.powered for one in states if 3 * S < one.at_ns < 5 * S} == {True}
+    assert {one.powered for one in states if one.at_ns > 5 * S} == {None}
+    assert {one.readings["rail"].value for one in states if S + STEP < one.at_ns < 3 * S} == {False}

@@ -11,8 +11,8 @@ import pytest
 from pymodbus.client import ModbusTcpClient
 
 from restart_bench.archive_reading import ArchivedRun
+from restart_bench.archive_soundness import verify
 from restart_bench.judging_again import judge_again
-from restart_bench.logs import verify
 from restart_bench.outcome import EXIT_PASS, EXIT_STOPPED, Refused, RunOutcome
 from restart_bench.records import CycleStarted, Record, Verdict
 from safety_rig import MS, SCENARIO, ArmedRig, Seen, armed_rig, nothing_pressed, told_of

@@ -1,4 +1,4 @@
-"""Rig files: every key of DESIGN section 3, what may not stand together, and `extends`."""
+"""Rig files: every key of the README's page, what may not stand together, and `extends`."""
 
 # ruff: noqa: E501 - the sentences are asserted whole, and are easier to read in one piece
 
@@ -363,7 +363,7 @@ def test_a_driver_of_others_brings_its_own_keys() -> None:
         Key("gain", "number", "a factor"),
     )
     card = SupplyCard("pulse-box", "", "x:Y", keys, "", has_contact=False, address_keys=("line",))
-    supply = "supply: {driver: pulse-box, line: COM3, frame: 'A0 01', pause: 5 ms, rate: fast, echo: no, gain: 1.5}"
+    supply = "supply: {driver: pulse-box, line: COM3, frame: '3C 05', pause: 5 ms, rate: fast, echo: no, gain: 1.5}"
     start, end = RIG.index("supply:\n"), RIG.index("points:")
 
     def rig_with(text: str, folder: Path) -> Rig:
@@ -375,7 +375,7 @@ def test_a_driver_of_others_brings_its_own_keys() -> None:
         rig = rig_with(supply, Path(name))
         assert rig.supply is not None
         assert rig.supply.settings == {
-            "line": "COM3", "frame": "A0 01", "pause": 5 * MS, "rate": "fast", "echo": False, "gain": 1.5,
+            "line": "COM3", "frame": "3C 05", "pause": 5 * MS, "rate": "fast", "echo": False, "gain": 1.5,
         }  # fmt: skip
         assert rig.supply.address == "pulse-box line=COM3"
         bad = "supply: {driver: pulse-box, frame: xyz, pause: 5, rate: fst, echo: 7, gain: x, contact: normally-open}"

@@ -16,8 +16,10 @@ import pytest
 
 import safety_moments
 from raw_modbus import wait_until
+from restart_bench.archive_reading import read_journal
 from restart_bench.cli import app  # noqa: F401  # what the bench imports is imported before the clock runs
 from restart_bench.outcome import EXIT_PASS
+from restart_bench.records import CycleJudged, CycleStarted
 from safety_rig import (
     ArmedRig,
     Seen,
@@ -31,6 +33,7 @@ from safety_rig import (
 
 CYCLES = 2
 LONGEST_S = 4.0  # about how long a run of two cycles takes, its archive included
+LONGEST_CYCLE_S = 0.3  # less than the supply stays off
 LONGEST_PARK_S = 1.5
 IN_THE_GATE = 6
 IN_ALL = 200
@@ -45,7 +48,10 @@ def test_a_run_that_is_killed_at_any_instant_is_put_right_by_the_next_armed_star
     draws = random.Random(f"kill {number}")
     at_end, after_trouble = draws.choice(("on", "off")), draws.choice(("on", "off", "as it is"))
     with armed_rig(tmp_path, at_end=at_end, after_trouble=after_trouble, repeat=CYCLES) as rig:
-        _killed_at(rig, draws.uniform(0, LONGEST_S))
+        in_a_cycle = number % 3 == 0
+        _killed_at(rig, draws.uniform(0, LONGEST_CYCLE_S if in_a_cycle else LONGEST_S), in_a_cycle=in_a_cycle)
+        begun, judged = _cycles_told(rig.runs()[0])
+        assert begun - judged in ({1} if in_a_cycle else {0, 1}), (begun, judged)
         cuts = len([line for line in rig.truth("supply") if not line["value"]])
         whole = min(CYCLES, max(0, cuts - 1))  # the last cut may be of a cycle that was broken off, or the end
         if number % 4 == 3:
@@ -66,11 +72,20 @@ def test_a_run_that_is_killed_at_any_instant_is_put_right_by_the_next_armed_star
         assert told["ended"]["how"] == "killed" or told["exit_code"] == EXIT_PASS
 
 
-def _killed_at(rig: ArmedRig, after_s: float) -> None:
-    """An armed run in a process of its own, killed so long after its folder came to be (or ended before)."""
+def _cycles_told(folder: Path) -> tuple[int, int]:
+    """How many cycles the journal says were begun and how many of them were judged, as the killed bench left it."""
+    records = read_journal(folder / "journal.jsonl")
+    return sum(isinstance(one, CycleStarted) for one in records), sum(isinstance(one, CycleJudged) for one in records)
+
+
+def _killed_at(rig: ArmedRig, after_s: float, *, in_a_cycle: bool) -> None:
+    """An armed run in a process of its own, killed so long after its folder came to be (or ended before); or after
+    its first cut, so that a cycle is surely hit."""
     command = [sys.executable, safety_moments.__file__, str(rig.folder), str(rig.logs)]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
         wait_until(lambda: bool(list(rig.logs.glob("rig=*/date=*/run=*/run.json"))), "the run begins", within_s=60)
+        if in_a_cycle:
+            wait_until(lambda: not rig.supply_is_on, "the first cut", within_s=60)
         time.sleep(after_s)
         process.kill()
         _, said = process.communicate(timeout=60)

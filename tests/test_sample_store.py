@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from restart_bench.records import CONNECT, SampleKind, SampleLayout
+from restart_bench.records import CONNECT, STANDS_FOR, SampleKind, SampleLayout
 from restart_bench.sample_store import Records, SampleStore
 
 MS = 1_000_000
@@ -34,7 +34,8 @@ def test_every_cycle_is_whole_whatever_was_offered(
 ) -> None:
     """Pieces come, or are dropped and fetched from the file; cycles may even be set again. What is told of a cycle
     is what the file holds of it, and what came since some record is what stands behind it."""
-    records = numbered([cycle for cycle, count in stretches for _ in range(count)])
+    cycles = [cycle for cycle, count in stretches for _ in range(count)]
+    records = numbered(cycles)
     part = tmp_path_factory.mktemp("store") / "controller.part"
     part.write_bytes(LAYOUT.header() + records.tobytes())
     store = SampleStore(LAYOUT, part, reads=1)
@@ -52,6 +53,34 @@ def test_every_cycle_is_whole_whatever_was_offered(
     assert store.last_good_ns == len(records) - 1
     for cycle in range(5):
         assert store.of_cycle(cycle).tobytes() == records[records["cycle"] == cycle].tobytes()
+        assert store.count_of(cycle) == store.condensed(cycle).records[STANDS_FOR].sum() == cycles.count(cycle)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    rows=st.lists(
+        st.tuples(st.sampled_from([0, 1, CONNECT]), st.sampled_from(SampleKind), st.integers(1, 3)), max_size=900
+    ),
+    piece=st.integers(1, 700),
+    ask=st.integers(1, 5),
+)
+def test_the_newest_answer_of_each_request_is_at_hand(
+    tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[int, SampleKind, int]], piece: int, ask: int
+) -> None:
+    """It is the last record that says whether the request was answered, however long ago, and whoever asks when."""
+    records = numbered([cycle for _, _, cycle in rows])
+    records["request"], records["kind"] = [row[0] for row in rows], [row[1].value for row in rows]
+    part = tmp_path_factory.mktemp("newest") / "controller.part"
+    part.write_bytes(LAYOUT.header() + records.tobytes())
+    store = SampleStore(LAYOUT, part, reads=2)
+    telling = (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.SILENT, SampleKind.RESET)
+    for turn, start in enumerate(range(0, len(rows), piece)):
+        store.take(store_offset(store), records[start : start + piece].tobytes())
+        if turn % ask == 0:
+            for request in (0, 1, CONNECT):
+                mine = [one for one in records[: store.total] if one["request"] == request and one["kind"] in telling]
+                newest = store.newest_of(request)
+                assert (None if newest is None else newest.tobytes()) == (mine[-1].tobytes() if mine else None)
 
 
 def test_bytes_that_are_known_already_are_not_counted_twice(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""The interpreter against IEC 61131-3 and against DESIGN 3 "How a scan goes".
+"""The interpreter against IEC 61131-3 and against the README's "How a scan goes".
 
 Sources, named again beside each check: IEC 61131-3 second edition (2003) 2.4.2 (start-up values), its tables of
 coils, bistables, edge detection, counters and timers; "common practice, no source" where only practice says so.
@@ -127,7 +127,7 @@ def test_a_plain_coil_copies_and_set_and_reset_leave_alone(a: bool, b: bool, bef
 
 
 def test_each_write_is_seen_by_the_next_rung_and_not_by_the_one_before() -> None:
-    """Rungs run in file order (DESIGN 3, point 1)."""
+    """Rungs run in file order ("How a scan goes", point 1)."""
     machine = Interpreter(program(Coil("late", name("relay")), Coil("relay", IN), Coil("early", name("relay"))))
     state = after(machine, {"a": True})
 
@@ -187,7 +187,7 @@ def test_a_falling_edge_fires_on_the_first_scan_if_its_condition_is_false() -> N
 def test_a_button_held_through_the_loss_makes_an_edge_again_unless_edge_memory_is_retained(
     is_retained: bool, fires: bool
 ) -> None:
-    """Edge memory is retained with its instance or not at all (DESIGN 3, point 5)."""
+    """Edge memory is retained with its instance or not at all ("How a scan goes", point 5)."""
     memory = {"q": Memory("q", retained=is_retained)}
     machine = Interpreter(program(Edge("q", "rising", IN), memory=memory))
     held = after(machine, {"a": True}, {"a": True})
@@ -289,7 +289,7 @@ def test_an_on_delay_that_is_not_retained_begins_again_when_the_program_starts()
 
 
 def test_a_retained_timer_goes_on_where_it_stood_and_does_not_count_the_time_without_power() -> None:
-    """A timer's elapsed time stands still without power (DESIGN 3, point 5)."""
+    """A timer's elapsed time stands still without power ("How a scan goes", point 5)."""
     machine = Interpreter(program(Timer("t", "TON", 9 * SCAN, IN), memory=retained("t")))
     state = after(machine, *[{"a": True}] * 4)
 
@@ -347,7 +347,7 @@ def test_a_counter_keeps_its_count_and_its_edge_together(is_retained: bool, expe
 
 
 def test_a_counter_compared_is_its_count_and_its_bare_name_is_its_output() -> None:
-    """DESIGN 3: conditions."""
+    """Conditions as the README's program model has them."""
     rungs = (
         Counter("n", "CTU", 3, IN),
         Coil("two", ("=", name("n"), ("const", 2))),
@@ -421,7 +421,7 @@ def test_an_input_that_the_program_does_not_have_is_refused() -> None:
 
 
 def test_outputs_are_off_until_the_first_scan_has_ended() -> None:
-    """DESIGN 3, points 1 and 3: memory is back, the terminal is not."""
+    """ "How a scan goes", points 1 and 3: memory is back, the terminal is not."""
     machine = Interpreter(program(Set("fan", OFF), memory=retained("fan", initial=False)))
     state = machine.restart(machine.write(machine.first_power_up(), "fan", True))
 
@@ -430,7 +430,7 @@ def test_outputs_are_off_until_the_first_scan_has_ended() -> None:
 
 
 def test_an_interrupted_scan_writes_no_outputs_at_scan_end_and_writes_them_at_once_otherwise() -> None:
-    """DESIGN 3, point 2."""
+    """A supply loss falls between rungs ("How a scan goes", point 2)."""
     seen = {}
     for outputs in ("at scan end", "at once"):
         machine = Interpreter(program(Coil("lamp", IN), Coil("other", IN), outputs=outputs))
@@ -452,7 +452,7 @@ def test_outputs_written_at_once_show_a_retained_one_before_its_reset_rung_is_re
 
 
 def test_first_scan_lasts_until_one_scan_has_been_completed_and_a_loss_within_it_makes_it_true_again() -> None:
-    """DESIGN 3, point 4."""
+    """True until one scan has been completed ("How a scan goes", point 4)."""
     machine = Interpreter(program(Coil("seen", name("first_scan")), Coil("other", IN)))
     state = machine.first_power_up()
 
@@ -525,7 +525,7 @@ def test_leaving_run_mode_drops_every_output_and_returning_brings_back_only_the_
 
 
 def test_first_scan_is_true_again_after_a_return_to_run_mode_and_timers_have_stood_still() -> None:
-    """DESIGN 3, point 3."""
+    """The start pass and what it leaves alone ("How a scan goes", point 3)."""
     machine = Interpreter(program(Timer("t", "TON", 9 * SCAN, IN), Coil("seen", name("first_scan"))))
     state = after(machine, *[{"a": True}] * 4)
 

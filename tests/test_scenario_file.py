@@ -206,7 +206,7 @@ def test_a_cut_of_run_mode_knows_no_limits_of_the_supply() -> None:
     ],
 )
 def test_every_form_of_an_expectation_is_understood(entry: str, kind: str, wanted: Wanted, text: str) -> None:
-    """All forms of DESIGN section 3, with the words by which they are shown and known."""
+    """All forms of the README's page, with the words by which they are shown and known."""
     (one,) = after(entry)
     assert (one.kind, one.wanted, one.text, one.line) == (kind, wanted, text, 9)
 

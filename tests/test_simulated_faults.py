@@ -52,6 +52,11 @@ def faulty(
         yield at
 
 
+def supply_moves(at: Desk) -> list[dict[str, Any]]:
+    """Every movement of the supply's contact after the start."""
+    return [one for one in at.simulation.truth() if one["what"] == "supply"][1:]
+
+
 def again(at: Desk, off_s: float = 0.05) -> None:
     """Cut and wait for the program."""
     at.supply(False)
@@ -87,17 +92,21 @@ def test_a_relay_that_does_not_reclose_leaves_the_controller_dark() -> None:
 
 
 @shows("relay-slow")
-@pytest.mark.parametrize(("when", "slow"), [("opening", (True, False)), ("closing", (False, True))])
-def test_a_slow_relay_moves_later_than_its_data_sheet_says(when: str, slow: tuple[bool, bool]) -> None:
-    """150 ms late where the data sheet says 2 ms."""
-    with faulty("relay-slow", by=150 * MS, when=when) as at:
-        late = []
+@pytest.mark.parametrize("when", ["opening", "closing"])
+def test_a_slow_relay_moves_later_than_its_data_sheet_says(tmp_path: Path, when: str) -> None:
+    """At least 150 ms after the command where the data sheet says 2 ms, and only the way that was ordered: the other
+    way takes less time in the same rig. By the rig's own truth log."""
+    with faulty("relay-slow", truth=tmp_path / "truth", by=150 * MS, when=when) as at:
         for on in (False, True):
             at.supply(on)
-            sent = time.monotonic()
             at.until("rail", on)
-            late.append(time.monotonic() - sent > 0.14)
-        assert tuple(late) == slow
+        told = at.simulation.truth()
+    commands = [one["before_ns"] for one in told if (one["what"], one["name"]) == ("write", "supply")]
+    moves = [one["after_ns"] for one in told if one["what"] == "supply"][1:]
+    opening, closing = (move - command for command, move in zip(commands, moves, strict=True))
+    slow, prompt = (opening, closing) if when == "opening" else (closing, opening)
+    assert slow >= 150 * MS
+    assert prompt < slow
 
 
 @shows("relay-bouncing")
@@ -122,15 +131,17 @@ def test_a_back_fed_rail_stays_up_while_the_contact_is_open(controller: str, run
 
 
 @shows("rail-held-up")
-def test_a_held_up_rail_falls_late() -> None:
-    """150 ms after the contact has opened, and the controller with it."""
-    with faulty("rail-held-up", by=150 * MS) as at:
+def test_a_held_up_rail_falls_late(tmp_path: Path) -> None:
+    """Not before 150 ms after the contact has opened, and the controller with it: by the rig's own truth log."""
+    with faulty("rail-held-up", truth=tmp_path / "truth", by=150 * MS) as at:
         at.supply(False)
-        sent = time.monotonic()
-        assert at.read("running") is True
         at.until("rail", False)
-        assert time.monotonic() - sent > 0.14
         at.until("running", None)
+        told = at.simulation.truth()
+    (opened,) = [one["before_ns"] for one in told if one["what"] == "supply" and one["value"] is False]
+    (fell,) = [one["after_ns"] for one in told if one["what"] == "rail" and one["value"] is False]
+    (dark,) = [one["after_ns"] for one in told if one["what"] == "stage" and one["value"] == "dark"]
+    assert opened + 150 * MS <= fell <= dark
 
 
 @shows("second-dip")
@@ -146,6 +157,19 @@ def test_a_second_dip_restarts_the_boot(tmp_path: Path) -> None:
     assert stages[1:3] == ["dark", "refusing"]
     assert stages.count("dark") == 2
     assert stages[-6:] == ["dark", "refusing", "silent", "busy", "answering", "running"]
+
+
+@shows("supply-back-by-itself")
+def test_a_supply_that_comes_back_by_itself_restarts_the_controller_before_the_command() -> None:
+    """The coil still says off."""
+    with faulty("supply-back-by-itself", after=150 * MS) as at:
+        at.supply(False)
+        at.until("rail", False)
+        at.until("rail", True)
+        at.running()
+        assert not at.relay_coil()
+        at.supply(True)
+        assert at.stays("rail", True)
 
 
 # ---------------------------------------------------------------- image
@@ -212,8 +236,8 @@ def test_an_output_pulses_at_the_scan_that_was_ordered(tmp_path: Path) -> None:
         assert at.changes("burner_terminal", for_s=0.3)[-3:] == [False, True, False]
         told = [one for one in at.simulation.truth() if one["name"] == "burner_terminal"]
         began = [one for one in at.simulation.truth() if one["what"] == "stage" and one["value"] == "running"]
-        pulse = told[-1]["before_ns"] - told[-2]["before_ns"]
-        assert 80 * MS <= pulse < 110 * MS
+        pulse = told[-1]["after_ns"] - told[-2]["before_ns"]
+        assert pulse >= 80 * MS
         assert told[-2]["before_ns"] - began[-1]["before_ns"] >= 50 * MS
         image = [one["value"] for one in at.simulation.truth() if (one["what"], one["name"]) == ("image", "burner")]
         assert image == [False, True, False]
@@ -413,6 +437,19 @@ def test_an_older_program_runs_after_the_restart() -> None:
 # ---------------------------------------------------------------- independent I/O
 
 
+@shows("output-energised")
+def test_an_energised_output_is_on_at_its_terminal_through_the_return() -> None:
+    """The controller is dark, and then says off."""
+    with faulty("output-energised", point="burner", by=600 * MS) as at:
+        at.supply(False)
+        at.until("running", None)
+        assert at.stays("burner_terminal", True)
+        at.supply(True)
+        at.running()
+        assert (at.read("burner"), at.read("burner_terminal")) == (False, True)
+        at.until("burner_terminal", False)
+
+
 @shows("wire-off")
 @pytest.mark.parametrize("point", ["fan", "fan_terminal"])
 def test_a_wire_that_is_off_reads_off_whatever_is_at_the_terminal(point: str) -> None:
@@ -453,6 +490,52 @@ def test_a_stuck_command_point_does_not_return_to_idle_though_the_write_is_echoe
     with faulty("command-stuck", point="start_button", from_cut=0) as at:
         at.press("start_button")
         assert at.stays("start_button", True)
+
+
+# ---------------------------------------------------------------- restart
+
+RIDING = dryer_program(boot=QUICK, rides_through=RideThrough(middle_ns=5 * S))
+
+
+@shows("freezes")
+def test_a_controller_that_freezes_answers_on_while_nothing_moves() -> None:
+    """Heartbeat and image stand as they were, the terminals have dropped out."""
+    with faulty("freezes", program=RIDING, outputs="drop") as at:
+        at.started()
+        at.cut()
+        at.until("fan_terminal", False)
+        assert at.read("fan") is True and at.stays("heartbeat", at.read("heartbeat"))
+
+
+@shows("late-restart")
+def test_a_controller_that_restarts_late_has_ridden_through_first() -> None:
+    """It goes on for 300 ms after the return, and then boots."""
+    with faulty("late-restart", program=RIDING, after=300 * MS) as at:
+        at.cut()
+        assert at.stays("running", True, for_s=0.1) and (at.read("uptime") or 0) > 1000
+        at.until("running", None)
+        at.running()
+
+
+@shows("uptime-wraps")
+def test_an_uptime_that_wraps_falls_although_nothing_restarts() -> None:
+    """The dip is ridden through."""
+    with faulty("uptime-wraps", program=RIDING, to=7) as at:
+        before = at.read("uptime") or 0
+        at.cut()
+        assert 7 <= (at.read("uptime") or 0) < before
+        assert at.stays("running", True)
+
+
+@shows("point-refused")
+@pytest.mark.parametrize("code", [2, 0])
+def test_a_point_that_is_refused_draws_an_exception(code: int) -> None:
+    """Requests that touch it get this code; others are served."""
+    with faulty("point-refused", point="burner", from_cut=0, code=code) as at:
+        assert at.read("burner") is None and at.read("fan") is False
+        with RawClient(at.simulation.ports["controller"]) as client:
+            client.send("00 01 00 00 00 06 01 01 00 00 00 03")
+            assert client.receive()[7:] == bytes([0x81, code])
 
 
 # ---------------------------------------------------------------- all of them
@@ -588,9 +671,13 @@ def test_defaults_of_every_fault_can_be_prepared(name: str) -> None:
     assert prepared(OrderedFault(name, given_again)) == once
 
 
-def test_no_ride_through_hides_a_bounce_that_is_longer() -> None:
-    """A bounce of 30 ms restarts a controller that rides through 5 ms."""
-    program = dryer_program(boot=QUICK, rides_through=RideThrough(middle_ns=5 * MS))
-    with faulty("relay-bouncing", program=program, lasts=60 * MS, times=1) as at:
+@pytest.mark.parametrize(("rides_ns", "times_dark"), [(5 * MS, 2), (10 * S, 0)])
+def test_no_ride_through_hides_a_bounce_that_is_longer(tmp_path: Path, rides_ns: int, times_dark: int) -> None:
+    """A bounce of 30 ms takes a controller that rides through 5 ms down a second time, and not one that rides on."""
+    program = dryer_program(boot=QUICK, rides_through=RideThrough(middle_ns=rides_ns))
+    with faulty("relay-bouncing", program=program, truth=tmp_path / "truth", lasts=60 * MS, times=1) as at:
         again(at)
-        assert (at.read("uptime") or 0) < 2000
+        wait_until(lambda: len(supply_moves(at)) == 4, "the bounce is over")
+        at.running()
+        dark = [one for one in at.simulation.truth() if one["what"] == "stage" and one["value"] == "dark"]
+        assert len(dark) == times_dark

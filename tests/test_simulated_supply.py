@@ -91,17 +91,17 @@ def test_a_level_begins_a_cut_for_the_ordered_faults(tmp_path: Path) -> None:
 
 
 def test_what_is_no_command_goes_into_the_error_queue() -> None:
-    """-113, then -104 for a voltage that is no number, then no error."""
+    """-113, then -104 for a voltage that is no number and for one that is not finite, then no error."""
     with driven() as (_, _, simulation), socket.create_connection(("127.0.0.1", simulation.ports["supply"]), 5) as line:
-        line.sendall(b"RANG 3\nVOLT much\nSYST:ERR?\nSYST:ERR?\nSYST:ERR?\n*IDN?\n")
+        line.sendall(b"RANG 3\nVOLT much\nVOLT NAN\nSYST:ERR?\nSYST:ERR?\nSYST:ERR?\nSYST:ERR?\n*IDN?\n")
         came = b""
 
         def all_came() -> bool:
             nonlocal came
             came += line.recv(4096)
-            return came.count(b"\n") == 4
+            return came.count(b"\n") == 5
 
-        wait_until(all_came, "four answers")
+        wait_until(all_came, "five answers")
         answers = came.decode().splitlines()
-        assert [answer.partition(",")[0] for answer in answers[:3]] == ["-113", "-104", "0"]
-        assert "simulated supply" in answers[3]
+        assert [answer.partition(",")[0] for answer in answers[:4]] == ["-113", "-104", "-104", "0"]
+        assert "simulated supply" in answers[4]

@@ -22,6 +22,7 @@ from restart_bench.program import Program
 from restart_bench.rig import Device, Point, Rig
 from restart_bench.simulation import Simulation
 from restart_bench_drivers.simulated.tables import registers_of, value_of
+from tools import program
 
 UNIT = 17
 COILS, REGISTERS = 2100, 200
@@ -361,8 +362,8 @@ def test_pymodbustcp_reads_and_writes_registers_and_sees_exceptions(other_client
 
 
 def mbpoll(port: int, *arguments: str) -> str:
-    """Debian's command-line client on libmodbus; a missing one fails the test (install it: apt install mbpoll)."""
-    command = ["mbpoll", "-m", "tcp", "-p", str(port), "-a", str(UNIT), *arguments]
+    """Debian's command-line client on libmodbus."""
+    command = [program("mbpoll"), "-m", "tcp", "-p", str(port), "-a", str(UNIT), *arguments]
     done = subprocess.run(command, capture_output=True, text=True, timeout=20, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
@@ -405,6 +406,9 @@ def test_pymodbus_servers_still_ask_their_context_attribute() -> None:
 
         def unanswered(self, table: str, address: int, count: int) -> bool:
             return False
+
+        def refused(self, table: str, address: int, count: int) -> int | None:
+            return None
 
         def read(self, table: str, address: int, count: int) -> list[int]:
             return [1] * count

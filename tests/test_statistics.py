@@ -5,6 +5,11 @@ Sources stand beside each table. "computed" means: by another library or by the 
 
 from __future__ import annotations
 
+import itertools
+import math
+from collections.abc import Sequence
+
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -18,10 +23,11 @@ from restart_bench.statistics import (
     holm,
     mann_whitney,
     reliability_shown,
+    summary,
 )
 
 # Success-run sizes, n = ceil(ln(1 - C) / ln(R)); each entry checked with the exact binomial at n and n - 1
-# (scipy 1.17.1). 2995 also stands in the documentation of a reliability library.
+# (computed: scipy 1.17.1).
 SUCCESS_RUN = {
     0.80: {0.90: 16, 0.95: 32, 0.99: 161, 0.999: 1609},
     0.90: {0.90: 22, 0.95: 45, 0.99: 230, 0.999: 2302},
@@ -40,7 +46,8 @@ def test_success_run_sizes_are_those_of_the_exact_binomial(confidence: float, re
 
 
 def test_298_cycles_are_one_too_few_for_99_percent_at_95_percent() -> None:
-    """A page that quotes a reliability engineer's primer gives 298; exact confidence there is 0.949963."""
+    """Rounding ln(0.05) / ln(0.99) = 298.07 to the nearest gives 298, a size that circulates; the exact confidence
+    there is 0.949963, at 299 it is 0.950464 (computed: scipy 1.17.1)."""
     assert confidence_reached(0.99, 298) == pytest.approx(0.949963, abs=5e-7)
     assert confidence_reached(0.99, 299) == pytest.approx(0.950464, abs=5e-7)
     assert cycles_needed(0.99, 0.95) == 299
@@ -48,7 +55,7 @@ def test_298_cycles_are_one_too_few_for_99_percent_at_95_percent() -> None:
 
 @pytest.mark.parametrize(("confidence", "sizes"), [(0.90, (45, 77, 105, 132)), (0.95, (59, 93, 124, 153))])
 def test_sizes_grow_with_the_failures_allowed(confidence: float, sizes: tuple[int, ...]) -> None:
-    """R = 95 %, failures allowed 0..3 (computed: scipy; 59, 93, 124, 153 are also Wilks' one-sided sizes)."""
+    """R = 95 %, failures allowed 0..3 (computed: scipy 1.17.1; 59, 93, 124, 153 are also Wilks' one-sided sizes)."""
     assert tuple(cycles_needed(0.95, confidence, k) for k in range(4)) == sizes
 
 
@@ -84,13 +91,13 @@ def test_sizes_refuse_what_can_not_be(reliability: float, confidence: float, fai
     (10, 0.258866), (20, 0.139108), (30, 0.095034), (59, 0.049508), (100, 0.029513), (299, 0.009969), (1000, 0.002991),
 ])  # fmt: skip
 def test_upper_limit_without_failures(cycles: int, limit: float) -> None:
-    """Exact one-sided 95 % upper limit of the proportion (computed: scipy)."""
+    """Exact one-sided 95 % upper limit of the proportion (computed: scipy 1.17.1)."""
     assert clopper_pearson(0, cycles, 0.95, "upper")[1] == pytest.approx(limit, abs=5e-7)
     assert 1 - reliability_shown(0, cycles, 0.95) == pytest.approx(limit, abs=5e-7)
 
 
 def test_thirty_cycles_without_failure_show_92_6_percent_at_90_percent() -> None:
-    """The page that quotes the primer says 92.6 %; 0.926119 computed."""
+    """0.926119 (computed: scipy 1.17.1; 0.1 ** (1 / 30) by hand)."""
     assert reliability_shown(0, 30, 0.90) == pytest.approx(0.926119, abs=5e-7)
 
 
@@ -101,8 +108,8 @@ def test_rule_of_three() -> None:
 
 @pytest.mark.parametrize(("failures", "cycles", "confidence", "low", "high"), [
     (4, 20, 0.90, 0.071354, 0.401028),  # NIST/SEMATECH e-Handbook 7.2.4.2, set-up; limits computed: statsmodels 0.15.0
-    (4, 20, 0.95, 0.057334, 0.436614),  # same data (computed: statsmodels)
-    (1, 10, 0.95, 0.002529, 0.445016),  # these and below computed: scipy
+    (4, 20, 0.95, 0.057334, 0.436614),  # same data (computed: statsmodels 0.15.0)
+    (1, 10, 0.95, 0.002529, 0.445016),  # these and below computed: scipy 1.17.1
     (1, 59, 0.95, 0.000429, 0.090856),
     (1, 100, 0.95, 0.000253, 0.054459),
     (0, 10, 0.95, 0.0, 0.308497),
@@ -114,7 +121,9 @@ def test_two_sided_exact_limits(failures: int, cycles: int, confidence: float, l
 
 
 def test_one_sided_exact_limits_with_failures() -> None:
-    """5 in 100000 (R package manual): 0.0001051275; 4 of 20 at 90 %: 0.090213 and 0.360662 (computed)."""
+    """5 in 100000: 0.0001051275 (example in the manual of the R package GenBinomApps, `clopper.pearson.ci`; version
+    not noted), 0.000105127451 computed: scipy 1.17.1. 4 of 20 at 90 %: 0.090213 and 0.360662 (computed: statsmodels
+    0.15.0)."""
     assert clopper_pearson(5, 100_000, 0.95, "upper")[1] == pytest.approx(0.0001051275, abs=1e-10)
     assert clopper_pearson(4, 20, 0.90, "lower")[0] == pytest.approx(0.090213, abs=1e-6)
     assert clopper_pearson(4, 20, 0.90, "upper")[1] == pytest.approx(0.360662, abs=1e-6)
@@ -138,9 +147,32 @@ HOLLANDER_Y = (1.15, 0.88, 0.90, 0.74, 1.21)
 
 
 def test_mann_whitney_of_the_textbook_data() -> None:
-    """Hollander and Wolfe 1973, p. 69: U = 35, exact one-sided p 0.127206, two-sided 0.254412."""
+    """Hollander and Wolfe 1973, Nonparametric Statistical Methods, p. 69: U = 35, exact one-sided p 0.127206, two-sided
+    0.254412 (data from the book as R's manual of wilcox.test quotes it; values computed: scipy 1.17.1)."""
     assert mann_whitney(HOLLANDER_X, HOLLANDER_Y, "greater") == pytest.approx((35, 0.127206), abs=5e-7)
     assert mann_whitney(HOLLANDER_X, HOLLANDER_Y)[1] == pytest.approx(0.254412, abs=5e-7)
+
+
+def test_mann_whitney_counts_arrangements() -> None:
+    """The same p-values by counting: of all C(15, 10) ways to deal the ranks out, the share with U of 35 or more."""
+    dealt = [sum(place) - 45 for place in itertools.combinations(range(15), len(HOLLANDER_X))]
+    share = sum(u >= 35 for u in dealt) / len(dealt)
+    assert mann_whitney(HOLLANDER_X, HOLLANDER_Y, "greater")[1] == pytest.approx(share, abs=1e-12)
+
+
+def test_hodges_lehmann_of_the_textbook_data() -> None:
+    """Shift and interval by hand: the median of all 50 differences, and those of rank k and 51 - k, where k is the
+    largest rank with a two-sided error of at most 5 % over all C(15, 10) ways to deal the ranks out. (Hollander and
+    Wolfe 1973, chapter 4; their printed figures were not seen.)"""
+    differences = sorted(y - x for x in HOLLANDER_X for y in HOLLANDER_Y)
+    dealt = [sum(place) - 45 for place in itertools.combinations(range(15), 10)]
+    error = [2 * sum(u < rank for u in dealt) / len(dealt) for rank in range(26)]
+    rank = max(place for place, chance in enumerate(error) if chance <= 0.05)
+    found = hodges_lehmann(HOLLANDER_X, HOLLANDER_Y)
+    assert found.shift == pytest.approx((differences[24] + differences[25]) / 2)
+    assert (found.low, found.high) == pytest.approx((differences[rank - 1], differences[50 - rank]))
+    assert found.confidence == pytest.approx(1 - error[rank])
+    assert found.p_value == pytest.approx(0.254412, abs=5e-7)
 
 
 def test_shift_interval_belongs_to_the_test() -> None:
@@ -187,7 +219,8 @@ def test_large_samples_are_bounded_as_the_exact_distribution_does(
 
 
 def test_fisher_of_the_tea_table_and_the_twins() -> None:
-    """R manual: tea one-sided 0.2429 (0.242857), twins one-sided 0.00046518, two-sided 0.00053672 (computed)."""
+    """R's manual of fisher.test (stats package; version not noted): tea one-sided 0.2429, and the twins' table;
+    0.242857, 0.485714, twins one-sided 0.00046518, two-sided 0.00053672 (computed: scipy 1.17.1)."""
     assert fisher(((3, 1), (1, 3)), "greater") == pytest.approx(0.242857, abs=5e-7)
     assert fisher(((3, 1), (1, 3))) == pytest.approx(0.485714, abs=5e-7)
     assert fisher(((2, 15), (10, 3)), "less") == pytest.approx(0.00046518, abs=5e-9)
@@ -199,3 +232,69 @@ def test_holm_corrects_step_by_step() -> None:
     assert holm([0.02, 0.01, 0.03]) == pytest.approx([0.04, 0.03, 0.04])
     assert holm([0.9, 0.8]) == pytest.approx([1.0, 1.0])
     assert holm([]) == []
+
+
+@pytest.mark.parametrize(("failures", "cycles", "confidence"), [(4, 20, 0.9), (1, 59, 0.95), (17, 300, 0.99)])
+def test_exact_limits_are_those_of_another_library(failures: int, cycles: int, confidence: float) -> None:
+    """statsmodels' proportion_confint, run beside ours."""
+    from statsmodels.stats.proportion import proportion_confint
+
+    theirs = proportion_confint(failures, cycles, alpha=1 - confidence, method="beta")
+    assert clopper_pearson(failures, cycles, confidence) == pytest.approx(theirs, abs=1e-12)
+
+
+# ---------------------------------------------------------------- NIST Statistical Reference Datasets, univariate
+
+# Certified values as several public test suites quote them (the certified files themselves, itl.nist.gov/div898/strd,
+# were not read): standard deviations, and mean and autocorrelation of Michelso; "from memory": all other means and
+# autocorrelations. The data of Michelso (Michelson 1879, speed of light in air, 1000 km/s) are from memory; that they
+# are the right ones, in the right order, is what the three certified values show.
+THOUSANDTHS = (
+    850, 740, 900, 1070, 930, 850, 950, 980, 980, 880, 1000, 980, 930, 650, 760, 810, 1000, 1000, 960, 960,
+    960, 940, 960, 940, 880, 800, 850, 880, 900, 840, 830, 790, 810, 880, 880, 830, 800, 790, 760, 800,
+    880, 880, 880, 860, 720, 720, 620, 860, 970, 950, 880, 910, 850, 870, 840, 840, 850, 840, 840, 840,
+    890, 810, 810, 820, 800, 770, 760, 740, 750, 760, 910, 920, 890, 860, 880, 720, 840, 850, 850, 780,
+    890, 840, 780, 810, 760, 810, 790, 810, 820, 850, 870, 870, 810, 740, 810, 940, 950, 800, 810, 870,
+)  # fmt: skip
+MICHELSO = tuple(299 + thousandths / 1000 for thousandths in THOUSANDTHS)
+STRD = {
+    "Michelso": (MICHELSO, 299.8524, 0.0790105478190518, 0.535199668621283),
+    "NumAcc1": ((10000001, 10000003, 10000002), 10000002.0, 1.0, -0.5),
+    "NumAcc2": ((1.2, *(1.1, 1.3) * 500), 1.2, 0.1, -0.999),
+    "NumAcc3": ((1000000.2, *(1000000.1, 1000000.3) * 500), 1000000.2, 0.1, -0.999),
+    "NumAcc4": ((10000000.2, *(10000000.1, 10000000.3) * 500), 10000000.2, 0.1, -0.999),
+}
+
+
+@pytest.mark.parametrize("name", STRD)
+def test_a_summary_has_the_certified_values(name: str) -> None:
+    """Mean to 13 digits; of deviation and autocorrelation as many as the data hold: 10000000.1 is itself rounded to a
+    float by up to 1e-9, a hundred-millionth of the deviation."""
+    values, mean, deviation, autocorrelation = STRD[name]
+    found = summary(values)
+    rounded = math.ulp(max(values)) / deviation
+    assert found.mean == pytest.approx(mean, rel=1e-13)
+    assert found.deviation == pytest.approx(deviation, rel=max(1e-13, 2 * rounded))
+    assert found.autocorrelation == pytest.approx(autocorrelation, rel=max(1e-13, 4 * rounded))
+
+
+def test_the_hard_data_are_hard() -> None:
+    """The one-pass formula gets the variance of NumAcc4 (0.01) wrong in its first digit or negative (computed)."""
+    values = np.array(STRD["NumAcc4"][0])
+    one_pass = (float((values * values).sum()) - len(values) * float(values.mean()) ** 2) / (len(values) - 1)
+    assert abs(one_pass - 0.01) > 0.001
+
+
+@settings(deadline=None)
+@given(st.lists(st.integers(-(10**9), 10**9), min_size=2, max_size=30), st.integers(0, 10**18))
+def test_a_summary_does_not_depend_on_when_the_clock_began(values: Sequence[int], began: int) -> None:
+    """Whole nanoseconds of any clock: the same deviation to the last bit."""
+    plain, moved = summary(values), summary([value + began for value in values])
+    assert (moved.deviation, moved.autocorrelation) == (plain.deviation, plain.autocorrelation)
+
+
+def test_a_summary_of_too_little_is_none() -> None:
+    """One value has no deviation, equal ones no autocorrelation, and no value at all is refused."""
+    assert (summary([3.0]).deviation, summary([3.0, 3.0]).autocorrelation) == (None, None)
+    with pytest.raises(ValueError, match="no value"):
+        summary([])

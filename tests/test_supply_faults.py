@@ -200,15 +200,15 @@ class TestSerialBoard:
     def test_the_same_bytes_for_on_and_off_are_refused(self) -> None:
         """A copied line in the rig file."""
         with pytest.raises(SupplyError, match="are the same"):
-            self.board("COM3", off_bytes="A0 01 01 A2")
+            self.board("COM3", off_bytes="3C 05 01 38")
 
     def test_a_question_without_its_answers_is_refused(self) -> None:
         """`ask_bytes`, `says_on` and `says_off` go together."""
         with pytest.raises(SupplyError, match="go together"):
-            self.board("COM3", ask_bytes="A0 02")
+            self.board("COM3", ask_bytes="3C 06")
 
     def board(self, port: str, **more: Any) -> Any:
-        settings = {"port": port, "on_bytes": "A0 01 01 A2", "off_bytes": "A0 01 00 A1", **more}
+        settings = {"port": port, "on_bytes": "3C 05 01 38", "off_bytes": "3C 05 00 39", **more}
         return open_supply("serial-board", settings, contact="normally-open", ask=None)
 
 
@@ -228,7 +228,7 @@ if os.name == "posix":
             supply = opened_at(board, "normally-open")
             board.deaf = True
 
-            with pytest.raises(SupplyError, match="A0 01 01 A2 and should answer B0 01 01, but nothing came; check"):
+            with pytest.raises(SupplyError, match="3C 05 01 38 and should answer 5A 05 01, but nothing came; check"):
                 supply.on()
 
         def test_a_wrong_answer_points_at_the_line_settings(self, board: Board) -> None:
@@ -392,7 +392,7 @@ class TestScpiSupply:
         supply = self.open(scpi, error_queue=False)
         scpi.speaks_scpi = False
 
-        with pytest.raises(SupplyError, match=r"answers 'HELLO.*to OUTP.*check that it speaks SCPI"):
+        with pytest.raises(SupplyError, match=r"(answers 'HELLO.*to OUTP|more than one line).*check that"):
             supply.is_on()
 
     def test_an_idle_connection_that_the_supply_closed_is_opened_again(self, scpi: ScpiServer) -> None:
@@ -419,6 +419,54 @@ class TestScpiSupply:
         scpi.silent = True
 
         with pytest.raises(SupplyError, match=r"no answer to OUTP\? within 200 ms, twice .*check"):
+            supply.is_on()
+
+    @pytest.mark.parametrize("answer", ["NAN", "INF", "-INF", "9.91E37", "1e400"])
+    def test_what_is_not_finite_is_no_voltage_and_is_never_sent(self, scpi: ScpiServer, answer: str) -> None:
+        """An answer that is no voltage is refused, a level that is none is not told, and `on` sends neither."""
+        supply = self.open(scpi, volts=24)
+        scpi.setting = answer
+        with pytest.raises(SupplyError, match="no voltage"):
+            supply.level(9.6)
+        with pytest.raises(SupplyError, match="no voltage"):
+            supply.level(float(answer))
+        scpi.setting = None
+        supply.on()
+
+        assert {line.partition(" ")[2] for line in scpi.heard if line.startswith("VOLT ")} == {"9.6", "24"}
+
+    def test_a_level_needs_to_know_what_full_is(self, scpi: ScpiServer) -> None:
+        """What it is set to now may be the dip of a killed run, so it is not taken for the full voltage."""
+        scpi.volts = 9.6
+        supply = self.open(scpi, volts=None)
+        supply.on()
+        with pytest.raises(SupplyError, match="full voltage is not known: write `volts:` or `nominal:`"):
+            supply.level(4.8)
+
+        assert scpi.volts == 9.6 and not any(line.startswith("VOLT ") for line in scpi.heard)
+
+    def test_an_answer_that_trickles_ends_at_its_time(self, scpi: ScpiServer) -> None:
+        """The time for an answer is for all of it: a byte now and then does not hold the bench."""
+        supply = self.open(scpi)
+        scpi.trickle = 0.05
+        begun = time.monotonic()
+        with pytest.raises(SupplyError, match="no answer to"):
+            supply.is_on()
+
+        assert time.monotonic() - begun < 60 * scpi.trickle, "an answer of 200 bytes would take 200 of them"
+
+    def test_an_answer_without_end_is_given_up(self, scpi: ScpiServer) -> None:
+        """What is longer than any answer is not kept in memory till it ends."""
+        supply = self.open(scpi, answer_within="20 s")
+        scpi.flood = True
+        with pytest.raises(SupplyError, match="longer than any answer"):
+            supply.is_on()
+
+    def test_two_answers_to_one_question_are_not_taken_for_one(self, scpi: ScpiServer) -> None:
+        """A line too many would be taken for the answer to the next question."""
+        supply = self.open(scpi)
+        scpi.twice = True
+        with pytest.raises(SupplyError, match="more than one line"):
             supply.is_on()
 
     def test_either_network_or_resource(self) -> None:

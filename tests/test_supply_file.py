@@ -15,7 +15,7 @@ from restart_bench_drivers.interface import Key, SupplyCard
 START, END = RIG.index("supply:\n"), RIG.index("points:\n")
 TIMES = "operate: 10 ms, release: 10 ms, bounce: 5 ms"
 PIN = "driver: gpio-pin, pin: 17"
-BOARD = "driver: serial-board, port: COM3, on_bytes: A0 01 01 A2, off_bytes: A0 01 00 A1"
+BOARD = "driver: serial-board, port: COM3, on_bytes: 3C 05 01 38, off_bytes: 3C 05 00 39"
 SWITCH = "driver: by-hand, switch: main switch Q1"
 VOLTS = "driver: scpi-supply, host: 192.0.2.40"
 MACHINE = "loads: machine\nisolation: {by: me, how: Q1 locked, until: 2099-01-01}"
@@ -134,7 +134,7 @@ def test_a_person_sees_what_a_switch_did() -> None:
 
 def test_a_board_that_tells_its_state_needs_no_proof() -> None:
     """`ask_bytes:` makes the board say what its relay does."""
-    keys = f"{BOARD}, ask_bytes: A0 01 05 A6, says_on: A0 01 01 A2, says_off: A0 01 00 A1, contact: normally-closed, {TIMES}"
+    keys = f"{BOARD}, ask_bytes: 3C 05 05 3C, says_on: 3C 05 01 38, says_off: 3C 05 00 39, contact: normally-closed, {TIMES}"
     assert warned(keys, "[{uptime: falls}]") == []
 
 
@@ -159,7 +159,17 @@ def test_a_level_needs_a_supply_that_can_be_set() -> None:
 def test_per_cent_need_a_nominal_voltage() -> None:
     """Volts need none."""
     assert dip(VOLTS, "40 %") == ["cut.level: per cent of what?; add nominal: 24 V to the rig's supply, or write volts"]
-    assert dip(VOLTS, "9.6 V") == []
+    assert dip(f"{VOLTS}, volts: 24", "9.6 V") == []
+
+
+def test_a_level_needs_the_full_voltage_that_comes_back() -> None:
+    """Without `volts` and `nominal` a dip that a killed run left would stay; `nominal` tells the driver as well."""
+    assert dip(VOLTS, "9.6 V") == [
+        "cut.level: scpi-supply does not know its full voltage, which comes back after a dip; "
+        "add nominal: 24 V (or volts: 24) to the rig's supply"
+    ]
+    supply = load(rig=with_supply(f"{VOLTS}, nominal: 24 V")).rig.supply
+    assert supply is not None and supply.settings["volts"] == 24.0
 
 
 # ---------------------------------------------------------------- outputs that the bench may write

@@ -112,7 +112,7 @@ class TestSettings:
         """Two hexadecimal digits each, with spaces, in any case."""
         assert in_terms_of(key("bytes"), data.hex(" ").upper()) == data
 
-    @pytest.mark.parametrize("given_value", [10, "A0 1", "0xA0", "relay on", True])
+    @pytest.mark.parametrize("given_value", [10, "3C 1", "0x3C", "relay on", True])
     def test_what_is_no_row_of_bytes_is_refused(self, given_value: object) -> None:
         """YAML makes a number of an unquoted `10`; guessing would send a wrong byte to a relay."""
         with pytest.raises(ValueError, match="two hexadecimal digits each, in quotes"):
@@ -177,7 +177,7 @@ class TestSettings:
 
 @given(st.booleans(), st.sampled_from(["normally-open", "normally-closed"]))
 def test_coil_and_supply_are_each_others_inverse(state: bool, contact: str) -> None:
-    """DESIGN: normally-open: coil off = supply off; normally-closed: coil off = supply on."""
+    """README, supplies: normally-open: coil off = supply off; normally-closed: coil off = supply on."""
     assert supply_for(coil_for(state, contact), contact) is state
     assert coil_for(False, "normally-open") is False
     assert coil_for(True, "normally-closed") is False

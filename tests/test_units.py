@@ -44,7 +44,7 @@ S = 1_000_000_000
     ],
 )
 def test_durations_are_read_as_the_design_writes_them(text: str, ns: int) -> None:
-    """Every form of DESIGN section 3, in nanoseconds (SI units; a minute, hour and day of 60, 3600 and 86 400 s)."""
+    """Every form of the README's files, in nanoseconds (SI units; a minute, hour and day of 60, 3600 and 86 400 s)."""
     assert parse_duration(text) == ns
 
 

@@ -15,7 +15,7 @@ import dataclasses
 import os
 import re
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -37,17 +37,25 @@ from restart_bench.archive_files import (
     write_sums,
     write_whole,
 )
-from restart_bench.archive_reading import ArchivedRun, is_closed, read_journal, read_run_json, run_folders, whole_lines
+from restart_bench.archive_reading import (
+    FORMAT,
+    ArchivedRun,
+    is_closed,
+    read_journal,
+    read_run_json,
+    readable_records,
+    run_folders,
+    whole_lines,
+)
 from restart_bench.clock import anchor, resolution_ns
+from restart_bench.codec import to_line
 from restart_bench.file_faults import FaultsFound
-from restart_bench.records import Record, to_line
+from restart_bench.records import Record
 from restart_bench.rig import Rig
 
 if TYPE_CHECKING:
+    from restart_bench.condensing import SampleSource
     from restart_bench.suite import Suite, SuiteFile
-
-FORMAT = 1
-"""Edition of the archive's layout; it may grow, it does not change."""
 
 Report = Callable[[Path], None]
 """Writes `report.html` into the folder it is given."""
@@ -97,7 +105,7 @@ class RunArchive:
             told = {
                 "format": FORMAT, "run": run_id, "rig": suite.rig.name, "state": "running",
                 "clock": {"name": "perf_counter_ns", "resolution_ns": resolution_ns()},
-                "anchor": {"clock_ns": moment.clock_ns, "wall": moment.wall},
+                "anchor": dataclasses.asdict(moment),
                 "supply_card": _card_of(suite.rig),
                 **before,
                 "inputs": _copy_inputs(folder / "inputs", suite.files),
@@ -128,6 +136,16 @@ class RunArchive:
             self._journal.sync()
             self._journal.close()
             _close_up(self.folder, self._rig, after, report)
+        finally:
+            self._journal.close()
+            release_run(self._lock, self.folder)
+
+    def leave_open(self, after: dict[str, Any]) -> None:
+        """End the run without closing it: its rig was not left as it should be, and the next armed start finds it."""
+        try:
+            self._journal.sync()
+            told = {**read_run_json(self.folder), **after, "state": "left open"}
+            write_whole(self.folder / "run.json", to_bytes(to_json(told, indent=1)))
         finally:
             self._journal.close()
             release_run(self._lock, self.folder)
@@ -200,7 +218,7 @@ def _close_up(folder: Path, rig: Rig | None, after: dict[str, Any], report: Repo
 
     told = {**read_run_json(folder), **after, "state": "closing"}
     write_whole(folder / "run.json", to_bytes(to_json(told, indent=1)))
-    converted = convert_parts(folder / "samples")
+    converted = convert_parts(folder / "samples", str(told.get("run", "")))
     told["torn_bytes"] = {**told.get("torn_bytes", {}), **converted.torn}
     told["unreadable_samples"] = converted.unreadable
     told["program_identity"] = write_tables(folder, rig)
@@ -251,8 +269,8 @@ def _finish(folder: Path, report: Report | None) -> None:
     from restart_bench.parts import convert_parts
 
     torn = _drop_torn_line(folder / "journal.jsonl")
-    convert_parts(folder / "samples")
     run = ArchivedRun.open(folder)
+    convert_parts(folder / "samples", run.id)
     suite, refused = _suite_of(run)
     missing = what_is_missing(run, suite)
     run.close()
@@ -269,6 +287,40 @@ def _finish(folder: Path, report: Report | None) -> None:
     if refused:
         after["not_judged"] = refused
     _close_up(folder, suite.rig if suite is not None else None, after, report)
+
+
+def give_up_cycles(folder: Path, why: str) -> None:
+    """Notes in the journal of a killed run that its open cycle was broken off, so that nobody goes on with it."""
+    from restart_bench.killed import broken_off
+
+    lock = lock_run(folder)
+    try:
+        _drop_torn_line(folder / "journal.jsonl")
+        records, _ = readable_records(folder / "journal.jsonl")
+        journal = _Journal(folder / "journal.jsonl")
+        for record in broken_off(records, why):
+            journal.write(to_bytes(to_line(record)))
+        journal.sync()
+        journal.close()
+    finally:
+        release_run(lock, folder)
+
+
+@contextlib.contextmanager
+def samples_of_killed(folder: Path, cycle: int) -> Iterator[Mapping[str, SampleSource]]:
+    """Samples of one cycle of a run that was not closed, which it stays."""
+    from restart_bench.parts import convert_parts
+
+    lock = lock_run(folder)
+    try:
+        convert_parts(folder / "samples", str(read_run_json(folder).get("run", "")))
+    finally:
+        release_run(lock, folder)
+    run = ArchivedRun.open(folder)
+    try:
+        yield run.sources(cycle)
+    finally:
+        run.close()
 
 
 def _suite_of(run: ArchivedRun) -> tuple[Suite | None, str]:

@@ -183,16 +183,33 @@ def read_sums(folder: Path) -> dict[str, str]:
 # ---------------------------------------------------------------- copies of what people wrote
 
 
+FORBIDDEN = re.compile(r'[<>:"|?*\\/\x00-\x1f]')
+"""What no name may hold on some file system that the archive may be copied to."""
+
+
 def input_names(paths: Sequence[Path]) -> list[str]:
     """A name under `inputs/` for each path: relative to their common folder, so that references between the files
-    (`extends: ../common.yaml`) still lead to the copies. Characters that a file system forbids become `_`."""
+    (`extends: ../common.yaml`) still lead to the copies. Characters that a file system forbids become `_`, with one
+    more `_` where that would be another file's name."""
     whole = [path.parent.resolve() / path.name for path in paths]  # a link stays as the files name it
     drives = {path.anchor for path in whole}
-    names: list[str] = []
-    for path in whole:
+    names: dict[Path, str] = {}
+    given: dict[tuple[str, str], str] = {}
+    for path in sorted(whole, key=lambda path: FORBIDDEN.search("".join(path.parts[1:])) is not None):
         same = [other.parent for other in whole if other.anchor == path.anchor]
         parts = path.relative_to(os.path.commonpath(same)).parts
         if len(drives) > 1:
             parts = (path.anchor, *parts)
-        names.append("/".join(re.sub(r'[<>:"|?*\\/\x00-\x1f]', "_", part) for part in parts))
-    return names
+        names[path] = _allowed(parts, given)
+    return [names[path] for path in whole]
+
+
+def _allowed(parts: Sequence[str], given: dict[tuple[str, str], str]) -> str:
+    """The path of a copy; `given` holds what each name in each folder was made of."""
+    place = ""
+    for part in parts:
+        name = FORBIDDEN.sub("_", part)
+        while given.setdefault((place, name), part) != part:
+            name += "_"
+        place = f"{place}/{name}" if place else name
+    return place

@@ -9,11 +9,14 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from restart_bench.archive_soundness import Verified
 from restart_bench.comparing import Comparison
-from restart_bench.face_values import VERDICT_STYLE, hanging, plain
-from restart_bench.logs import RunRow, TrendRow, Verified
-from restart_bench.record.wording import listed, percent_text, shortened
+from restart_bench.face_values import hanging, plain
+from restart_bench.logs import RunRow, TrendRow
+from restart_bench.reasons import listed, percent_text
+from restart_bench.record.wording import shortened
 from restart_bench.records import GLOSS, Verdict
+from restart_bench.verdict_looks import console_style
 
 _LONGEST_REASON = 60
 _WORDS = {verdict.value: verdict for verdict in Verdict}
@@ -37,6 +40,7 @@ def print_runs(rows: Sequence[RunRow], console: Console) -> None:
         table.add_row(row.id, plain(row.rig), kind, verdict, cycles if not row.rehearsal else "", plain(short))
     console.print(table)
     _print_gloss(console, [row.verdict for row in rows if not row.rehearsal])
+    console.print("as run.json says; not verified: see `restart-bench logs verify`", style="dim", markup=False)
 
 
 def _print_gloss(console: Console, words: Sequence[str]) -> None:
@@ -48,13 +52,13 @@ def _print_gloss(console: Console, words: Sequence[str]) -> None:
 def verdict_text(word: str) -> Text:
     """The word in its style, empty where there is none."""
     verdict = _WORDS.get(word)
-    return Text(word, style=VERDICT_STYLE[verdict] if verdict is not None else "")
+    return Text(word, style=console_style(verdict) if verdict is not None else "")
 
 
 def verified_lines(verified: Verified) -> Iterator[str]:
     """Whether a run is as it was closed, and what is not."""
     folder = verified.folder.name.removeprefix("run=")
-    if not verified.closed:
+    if not verified.closed and not verified.mixed:
         yield f"{folder}: not closed, so it has no sums (the bench was killed, or the run goes on)"
         return
     if verified.sound:
@@ -63,6 +67,7 @@ def verified_lines(verified: Verified) -> Iterator[str]:
     yield f"{folder}: NOT AS IT WAS CLOSED"
     for what, names in (("altered", verified.altered), ("lost", verified.lost), ("added", verified.added)):
         yield from (f"  {what}: {plain(name)}" for name in names)
+    yield from (f"  {plain(text)}" for text in verified.mixed)
 
 
 def print_trend(rows: Sequence[TrendRow], console: Console) -> None:

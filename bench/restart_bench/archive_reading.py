@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import functools
 import json
+import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive_files import SUMS, ArchiveError, clear_errors
-from restart_bench.records import CycleRecords, DeviceSamples, Record, cycle_records, from_line
+from restart_bench.archive_soundness import altered_text, verify
+from restart_bench.codec import from_fields, from_line
+from restart_bench.records import CycleRecords, DeviceSamples, Record, cycle_records, whole_number
 
 if TYPE_CHECKING:
+    from restart_bench.condensing import SampleSource
     from restart_bench.parts import SampleFile
     from restart_bench.suite import Suite
     from restart_bench_drivers.interface import SupplyCard
@@ -59,18 +64,50 @@ def find_run(text: str, logs: Path) -> Path:
 
 # ---------------------------------------------------------------- journal and run.json
 
+FORMAT = 1
+"""Edition of the archive's layout; it may grow, it does not change."""
+_ID = re.compile(r"\d{8}T\d{6}Z-[0-9a-z]+")
+_RIG = re.compile(r"[A-Za-z0-9_-]{1,100}")
+
 
 def read_run_json(folder: Path) -> dict[str, Any]:
     """run.json as it stands. Raises ArchiveError where it is missing or damaged."""
     path = folder / "run.json"
     with clear_errors("read", path):
         try:
-            told: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        except ValueError as problem:
+            told = json.loads(path.read_text(encoding="utf-8"))
+            _refuse_huge(told)
+        except (ValueError, RecursionError) as problem:
             raise ArchiveError(
                 f"{path}: not readable as JSON ({problem}); see `restart-bench logs verify`"
             ) from problem
+    if not isinstance(told, dict):
+        raise ArchiveError(f"{path}: does not tell a run; see `restart-bench logs verify`")
+    _refuse_newer(path, told.get("format", FORMAT))
     return told
+
+
+def _refuse_huge(told: object) -> None:
+    """Raises ValueError for a whole number beyond 64 bits, but in what people wrote freely (`record:`)."""
+    if isinstance(told, int):
+        whole_number(str(int(told)))
+    elif isinstance(told, list):
+        for one in told:
+            _refuse_huge(one)
+    elif isinstance(told, dict):
+        for name, one in told.items():
+            if name != "record":
+                _refuse_huge(one)
+
+
+def _refuse_newer(path: Path, told: object) -> None:
+    if isinstance(told, bool) or not isinstance(told, int) or told < 1:
+        raise ArchiveError(f"{path}: {told!r} is no format of an archive; see `restart-bench logs verify`")
+    if told > FORMAT:
+        raise ArchiveError(
+            f"{path}: archive format {told} is newer than this version of the bench, which reads up to format "
+            f"{FORMAT}; use the version that wrote it, or a later one"
+        )
 
 
 def whole_lines(content: bytes) -> tuple[list[bytes], int]:
@@ -88,9 +125,20 @@ def read_journal(path: Path) -> list[Record]:
     for number, line in enumerate(lines, start=1):
         try:
             records.append(from_line(line.decode("utf-8")))
-        except (ValueError, TypeError, KeyError, AttributeError) as problem:
+        except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as problem:
             raise ArchiveError(f"{path}:{number}: damaged ({problem}); see `restart-bench logs verify`") from problem
     return records
+
+
+def readable_records(path: Path) -> tuple[list[Record], int]:
+    """What can be read of a journal, and the number of lines in it that can't: for letting go of what it names."""
+    with clear_errors("read", path):
+        lines, _ = whole_lines(path.read_bytes()) if path.exists() else ([], 0)
+    records: list[Record] = []
+    for line in lines:
+        with contextlib.suppress(ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            records.append(from_line(line.decode("utf-8")))
+    return records, len(lines) - len(records)
 
 
 # ---------------------------------------------------------------- one run
@@ -109,8 +157,13 @@ class ArchivedRun:
 
     @staticmethod
     def open(folder: Path) -> ArchivedRun:
-        """The run in this folder. Raises ArchiveError where there is none."""
-        return ArchivedRun(folder, read_run_json(folder))
+        """The run in this folder. Raises ArchiveError where there is none, or where run.json names no run: names of
+        files are made of it."""
+        told = read_run_json(folder)
+        for what, form in (("run", _ID), ("rig", _RIG)):
+            if form.fullmatch(str(told.get(what, ""))) is None:
+                raise ArchiveError(f"{folder / 'run.json'}: {told.get(what)!r} names no {what}; see `logs verify`")
+        return ArchivedRun(folder, told)
 
     def close(self) -> None:
         """Let go of the sample files (Windows can't move a folder with open files)."""
@@ -148,17 +201,29 @@ class ArchivedRun:
 
         Raises ArchiveError where a file is damaged or the run was not closed yet.
         """
-        return {device: file.cycle(cycle) for device, file in self._sample_files().items()}
+        return {device: source.whole() for device, source in self.sources(cycle).items()}
+
+    def sources(self, cycle: int) -> dict[str, SampleSource]:
+        """Where the samples of one cycle lie, to be read in pieces: one cycle alone may be larger than memory.
+
+        Raises ArchiveError as `samples` does.
+        """
+        return {device: file.source(cycle) for device, file in self._sample_files().items()}
 
     def cycles(self) -> Iterator[tuple[CycleRecords, dict[str, DeviceSamples]]]:
-        """All cycles in order with their samples, in one pass over the files and in bounded memory."""
+        """All cycles in order with their samples, in one pass over the files; memory holds one cycle."""
+        for records, sources in self.cycles_in_pieces():
+            yield records, {device: source.whole() for device, source in sources.items()}
+
+    def cycles_in_pieces(self) -> Iterator[tuple[CycleRecords, dict[str, SampleSource]]]:
+        """The same in memory that does not grow with the length of a cycle."""
         for cycle in sorted(self.cycle_records):
-            yield self.cycle_records[cycle], self.samples(cycle)
+            yield self.cycle_records[cycle], self.sources(cycle)
 
     def inputs(self) -> dict[str, bytes]:
         """Content of the copied input files by their name under `inputs/`."""
         with clear_errors("read", self.folder / "inputs"):
-            return {told["name"]: (self.folder / "inputs" / told["name"]).read_bytes() for told in self.run["inputs"]}
+            return {name: (self.folder / "inputs" / name).read_bytes() for _, name in self._inputs()}
 
     def suite(self) -> Suite:
         """Rig, scenarios and program, loaded again from the copies in `inputs/`.
@@ -188,19 +253,33 @@ class ArchivedRun:
     def cards(self) -> Mapping[str, SupplyCard]:
         """Cards of the supply drivers known here, with the one that the run was made with: it may be a third
         party's that is not installed on this computer."""
-        from restart_bench_drivers.interface import Key, SupplyCard
+        from restart_bench_drivers.interface import SupplyCard
         from restart_bench_drivers.registry import cards
 
         known = dict(cards())
         told = self.run.get("supply_card")
         if told and told["name"] not in known:
-            keys = tuple(Key(**{**key, "choices": tuple(key["choices"])}) for key in told["keys"])
-            plain: dict[str, Any] = {name: tuple(v) if isinstance(v, list) else v for name, v in told.items()}
-            known[told["name"]] = SupplyCard(**{**plain, "keys": keys})
+            known[told["name"]] = from_fields(SupplyCard, told)
         return known
 
     def _input_paths(self, kind: str) -> list[Path]:
-        return [self.folder / "inputs" / told["name"] for told in self.run["inputs"] if told["kind"] == kind]
+        return [self.folder / "inputs" / name for found, name in self._inputs() if found == kind]
+
+    def _inputs(self) -> list[tuple[str, str]]:
+        """Kind and name of the copied files; none lies outside."""
+        try:
+            told = [(str(one["kind"]), str(one["name"])) for one in self.run["inputs"]]
+        except (KeyError, TypeError):
+            raise ArchiveError(f"{self.folder}: run.json names no input files; see `logs verify`") from None
+        for _, name in told:
+            if Path(name).is_absolute() or ".." in Path(name).parts:
+                raise ArchiveError(f"{self.folder}: run.json names an input file outside of the run: {name}")
+        return told
+
+    @functools.cached_property
+    def altered(self) -> str:
+        """What is not as it was closed, in one sentence; "" where nothing is. Reads every file once."""
+        return altered_text(verify(self.folder))
 
     def _sample_files(self) -> dict[str, SampleFile]:
         if self._files is None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive_files import clear_errors, to_json, whole_or_absent
 from restart_bench.archive_reading import ArchivedRun
+from restart_bench.archive_soundness import RUN_KEY
 from restart_bench.records import MARKS, Change, CycleJudged, CycleRecords, Finding, Record, ScenarioJudged
 from restart_bench.rig import Rig
 
@@ -130,11 +131,13 @@ def always_moving(rig: Rig) -> frozenset[str]:
 
 def _change_rows(run: ArchivedRun, rig: Rig, identity: dict[str, list[float]]) -> Iterator[Row]:
     """Rows of changes.parquet. On the way `identity` collects what the points that identify the program read."""
-    from restart_bench.traces import build_traces, changes_of
+    from restart_bench.long_cycles import samples_to_draw
+    from restart_bench.marks import traces_of
+    from restart_bench.traces import changes_of
 
     left_out = always_moving(rig)
-    for records, samples in run.cycles():
-        traces = build_traces(rig, records, samples)
+    for records, sources in run.cycles_in_pieces():
+        traces = traces_of(rig, records, samples_to_draw(sources))
         for name in rig.program:
             if name in traces:
                 _collect(identity.setdefault(name, []), traces[name])
@@ -156,11 +159,13 @@ def _collect(known: list[float], trace: Trace) -> None:
 # ---------------------------------------------------------------- writing
 
 
-def write_rows(path: Path, schema: pa.Schema, rows: Iterator[Row]) -> None:
-    """Write rows as a Parquet file that is whole or absent, a piece at a time. Raises ArchiveError."""
+def write_rows(path: Path, schema: pa.Schema, rows: Iterator[Row], run: str = "") -> None:
+    """Write rows as a Parquet file that is whole or absent, a piece at a time; it names its run. Raises
+    ArchiveError."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
+    schema = schema.with_metadata({RUN_KEY: run.encode()}) if run else schema
     with whole_or_absent(path, "write") as temporary, pq.ParquetWriter(temporary, schema, compression="zstd") as writer:
         held: list[Row] = []
         for row in rows:
@@ -181,12 +186,12 @@ def write_tables(folder: Path, rig: Rig | None) -> dict[str, list[float]]:
     identity: dict[str, list[float]] = {}
     judged = judged_cycles(run.records)
     with clear_errors("write the tables", folder):
-        write_rows(folder / "findings.parquet", findings_schema(), map(finding_row, all_findings(run.records)))
+        findings = map(finding_row, all_findings(run.records))
+        write_rows(folder / "findings.parquet", findings_schema(), findings, run.id)
         kind = {name: bool(run.run.get(name)) for name in ("simulated", "rehearsal")}
         cycles = (cycle_row(judged[number], run.cycle_records.get(number), **kind) for number in sorted(judged))
-        write_rows(folder / "cycles.parquet", cycles_schema(), cycles)
-        write_rows(
-            folder / "changes.parquet", changes_schema(), iter(()) if rig is None else _change_rows(run, rig, identity)
-        )
+        write_rows(folder / "cycles.parquet", cycles_schema(), cycles, run.id)
+        changes = iter(()) if rig is None else _change_rows(run, rig, identity)
+        write_rows(folder / "changes.parquet", changes_schema(), changes, run.id)
     run.close()
     return identity

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal, TextIO, cast
 
 import typer
 
@@ -15,6 +17,7 @@ from restart_bench.cli_common import (
     LOGS,
     ArmOption,
     ByOption,
+    Ended,
     JsonOption,
     LogsOption,
     Paths,
@@ -23,9 +26,11 @@ from restart_bench.cli_common import (
     RigOption,
     RigPath,
     answering,
+    complain,
     console_for,
     honest_exit,
     is_console,
+    let_go_of_streams,
     person_at,
     rig_file,
     say_faults,
@@ -33,10 +38,10 @@ from restart_bench.cli_common import (
     width_for,
 )
 from restart_bench.file_faults import FaultsFound
-from restart_bench.outcome import EXIT_BAD_INPUT, EXIT_ERROR, RunOptions, RunOutcome
+from restart_bench.outcome import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_FAIL, RunOptions, RunOutcome, exit_over
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from restart_bench.live import Show
     from restart_bench.suite import Suite
@@ -54,10 +59,27 @@ app = typer.Typer(
 
 def main() -> None:
     """Console script."""
+    for name in ("stdin", "stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by whoever started us
+            setattr(sys, name, open(os.devnull, "r" if name == "stdin" else "w", encoding="utf-8"))  # noqa: PTH123, SIM115
     for stream in (sys.stdout, sys.stderr):
         with suppress(AttributeError, ValueError):  # a stream that can't show a letter shows "?" instead of ending us
             stream.reconfigure(errors="replace")  # type: ignore[union-attr]
-    app()
+    _end_honestly(app)
+
+
+def _end_honestly(command: Callable[[], object]) -> None:
+    """1 says that a controller failed, so only a command may end with it: help that nobody reads, say, may not."""
+    try:
+        command()
+    except Ended:
+        raise
+    except SystemExit as end:
+        let_go_of_streams()
+        raise SystemExit(EXIT_ERROR if end.code == EXIT_FAIL else end.code) from None
+    except OSError:
+        let_go_of_streams()
+        raise SystemExit(EXIT_ERROR) from None
 
 
 def _version(wanted: bool) -> None:
@@ -123,7 +145,7 @@ def check(
 
     width = width_for(sys.stdout)
     for number, suite in enumerate(_load_suites(paths, rig, program, repeat)):
-        worn = wear_of(logs, suite.rig.supply).operations if suite.rig.supply is not None else 0
+        worn = wear_of(logs, suite.rig).operations
         steps = [step for one in suite.scenarios for step in (*one.before, *one.function_check)]
         plan = plan_suite(suite.rig, suite.scenarios)
         if number:
@@ -153,7 +175,10 @@ def run(
     ] = None,
     rehearse: Annotated[bool, typer.Option("--rehearse", help="Steps before and function check, no cut.")] = False,
     logs: LogsOption = LOGS,
-    seed: Annotated[int | None, typer.Option("--seed", metavar="N", help="Draws delays and orders again.")] = None,
+    seed: Annotated[
+        int | None,
+        typer.Option("--seed", metavar="N", min=-(2**63), max=2**63 - 1, help="Draws delays and orders again."),
+    ] = None,
     by: ByOption = "",
     arm: ArmOption = None,
     junit: Annotated[
@@ -169,8 +194,9 @@ def run(
         suites = _load_suites(paths, rig, program, repeat)
         for suite in suites:
             _say_warnings(suite)
+        _refuse_unwritable(junit)
         if not simulated and arm is None:
-            arm = typed_arming(suites[0].rig.name, lambda text: print(text, file=sys.stderr))
+            arm = typed_arming(suites[0].rig.name, complain)
         options = RunOptions(
             logs=logs,
             simulated=simulated,
@@ -189,14 +215,39 @@ def run(
             print(json.dumps(faults_document(found.faults, EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
         return EXIT_BAD_INPUT
     except Refused as refused:
-        print(refused, file=sys.stderr)
+        complain(refused)
         if as_json:
             print(json.dumps(refusal_document(str(refused), EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
         return EXIT_BAD_INPUT
-    written = _write_junit(junit, outcome)
-    with suppress(BrokenPipeError):  # who read our output is gone; the verdict stands
+    if not _write_junit(junit, outcome):
+        outcome = replace(outcome, exit_code=exit_over([outcome.exit_code, EXIT_ERROR]))
+    try:
         _show_outcome(outcome, as_json)
-    return outcome.exit_code if written or outcome.exit_code else EXIT_ERROR
+    except BrokenPipeError:  # who read our output is gone; the verdict stands
+        pass
+    except OSError as problem:
+        complain(f"the result could not be shown ({problem}); the run itself is in the archive")
+        return exit_over([outcome.exit_code, EXIT_ERROR])
+    return outcome.exit_code
+
+
+def _refuse_unwritable(file: Path | None) -> None:
+    """Raises Refused where the JUnit file could not be written, before anything moves; leaves nothing behind."""
+    from restart_bench.outcome import Refused
+
+    if file is None:
+        return
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        was_there = file.exists()
+        with file.open("ab"):
+            pass
+        if not was_there:
+            file.unlink()
+    except OSError as problem:
+        raise Refused(
+            f"--junit {file}: can't be written ({problem}); nothing was moved. Choose another file."
+        ) from None
 
 
 def _perform(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> RunOutcome:
@@ -214,9 +265,11 @@ def _show_for(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> tu
     stream = sys.stderr if as_json else sys.stdout
     console = console_for(stream)
     if not is_console(stream):
+        from restart_bench.outlet import Outlet
         from restart_bench.plain_show import PlainShow
 
-        return PlainShow(stream, rehearsal=options.rehearse), person_at(console)
+        outlet = Outlet(stream)
+        return PlainShow(outlet, rehearsal=options.rehearse), person_at(console, before=outlet.drain)
     from restart_bench.screen import LiveScreen
 
     screen = LiveScreen(
@@ -234,21 +287,34 @@ def _write_junit(file: Path | None, outcome: RunOutcome) -> bool:
         file.parent.mkdir(parents=True, exist_ok=True)
         file.write_text(junit(outcome), encoding="utf-8")
     except OSError as problem:
-        print(f"{file} could not be written ({problem}); the run itself is in the archive", file=sys.stderr)
+        complain(f"{file} could not be written ({problem}); the run itself is in the archive")
         return False
     return True
 
 
 def _show_outcome(outcome: RunOutcome, as_json: bool) -> None:
+    if is_console(sys.stdout):
+        _print_outcome(outcome, as_json, sys.stdout)
+        sys.stdout.flush()
+        return
+    from restart_bench.outlet import Outlet
+    from restart_bench.plain_show import LEAVE_WITHIN_S
+
+    outlet = Outlet(sys.stdout, whole=True)
+    _print_outcome(outcome, as_json, cast("TextIO", outlet))
+    stopped = any(run.how == "stopped" for run in outcome.runs)
+    outlet.drain(LEAVE_WITHIN_S if stopped else None)
+
+
+def _print_outcome(outcome: RunOutcome, as_json: bool, stream: TextIO) -> None:
     if as_json:
         from restart_bench.result_documents import document
 
-        print(json.dumps(document(outcome), ensure_ascii=False, indent=2), flush=True)
+        print(json.dumps(document(outcome), ensure_ascii=False, indent=2), file=stream)
         return
     from restart_bench.results import print_outcome
 
-    print_outcome(outcome, console_for(sys.stdout))
-    sys.stdout.flush()
+    print_outcome(outcome, console_for(stream))
 
 
 @app.command()
@@ -259,8 +325,13 @@ def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
 
     loaded = _load_rig(rig).rig
     if arm is None:
-        arm = typed_arming(loaded.name, lambda text: print(text, file=sys.stderr))
-    parked = put_to_rest(loaded, logs=logs, arm=arm, ask=person_at(console_for(sys.stderr)), say=print)
+        arm = typed_arming(loaded.name, complain)
+    from restart_bench.outlet import Outlet
+
+    outlet = Outlet(sys.stdout)  # whoever does not read may not keep the rig from its rest
+    ask = person_at(console_for(sys.stderr), before=outlet.drain)
+    parked = put_to_rest(loaded, logs=logs, arm=arm, ask=ask, say=lambda text: print(text, file=cast("TextIO", outlet)))
+    outlet.drain()
     for folder in parked.closed:
         print(f"closed: {folder}")
     print(f"supply: {parked.supply}")
@@ -356,4 +427,4 @@ def _load_rig(path: Path) -> Suite:
 
 def _say_warnings(suite: Suite) -> None:
     for warning in suite.warnings:
-        print(f"warning: {warning}", file=sys.stderr)
+        complain(f"warning: {warning}")

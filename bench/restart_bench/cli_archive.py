@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -19,7 +21,11 @@ from restart_bench.cli_common import (
     honest_exit,
     width_for,
 )
-from restart_bench.outcome import EXIT_ERROR, EXIT_FAIL, Refused
+from restart_bench.file_faults import FaultsFound
+from restart_bench.outcome import EXIT_ERROR, EXIT_FAIL, Refused, RunOutcome
+
+if TYPE_CHECKING:
+    from restart_bench.archive_reading import ArchivedRun
 
 OutOption = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where to write it.")]
 logs_app = typer.Typer(no_args_is_help=True, help="The archive of runs: list, verify, trend, export.")
@@ -59,12 +65,38 @@ def compare(
                 f"{rig} has no approved baseline; approve one with `compare BASELINE RUN --approve --why TEXT`"
             )
         baseline = approved
-    comparison = compare_runs(find_run(baseline, logs), folder)
+    folders = (find_run(baseline, logs), folder)
+    altered = [text for one in folders if (text := _said_at_head(ArchivedRun.open(one)))]
+    with _read_honestly(*folders):
+        comparison = compare_runs(*folders)
     print("\n".join(comparison_lines(comparison, width_for(sys.stdout))))
     if approve:
         approval = approve_run(folder, why=why, by=by)
         print(f"approved as baseline by {approval.by or 'nobody named'}: {approval.why}")
-    return EXIT_FAIL if comparison.worse else 0
+    return EXIT_ERROR if altered else EXIT_FAIL if comparison.worse else 0
+
+
+def _said_at_head(run: ArchivedRun) -> str:
+    """Says first where a run is not as it was closed; returns what it said."""
+    if run.altered:
+        print(f"{run.id}: {run.altered}", flush=True)
+    return run.altered
+
+
+@contextmanager
+def _read_honestly(*folders: Path) -> Iterator[None]:
+    """What an altered archive makes of a reader is the archive's fault, and is said as such. Raises ArchiveError."""
+    from restart_bench.archive_files import ArchiveError
+    from restart_bench.archive_soundness import require_sound
+
+    try:
+        yield
+    except (ArchiveError, FaultsFound, Refused, OSError):
+        raise
+    except Exception as problem:
+        for folder in folders:
+            require_sound(folder, f"can't be read ({type(problem).__name__})")
+        raise
 
 
 @honest_exit
@@ -78,23 +110,33 @@ def judge(
 ) -> int:
     """Judge archived evidence again. Writes nothing into the archive; ends as `run` would."""
     from restart_bench.archive_reading import ArchivedRun, find_run
-    from restart_bench.judging_again import changed_cycles, changed_findings, judge_again
+    from restart_bench.judging_again import judge_again
     from restart_bench.result_documents import document
     from restart_bench.results import print_outcome
 
     archived = ArchivedRun.open(find_run(run, logs))
-    outcome = judge_again(archived, scenario)
-    if as_json:
-        print(json.dumps(document(outcome), ensure_ascii=False, indent=2))
-        return outcome.exit_code
-    print_outcome(outcome, console_for(sys.stdout))
+    with _read_honestly(archived.folder):
+        outcome = judge_again(archived, scenario)
+    with suppress(BrokenPipeError):  # who read our output is gone; the verdict stands
+        if as_json:
+            print(json.dumps(document(outcome), ensure_ascii=False, indent=2), flush=True)
+        else:
+            print_outcome(outcome, console_for(sys.stdout))
+            _print_changes(archived, outcome, by_archived=scenario is None)
+    return outcome.exit_code
+
+
+def _print_changes(archived: ArchivedRun, outcome: RunOutcome, *, by_archived: bool) -> None:
+    """Where the judgement is another one than the archive holds."""
+    from restart_bench.judging_again import changed_cycles, changed_findings
+
     again = outcome.runs[0].cycles
     for cycle, then, now in changed_cycles(archived, again):
         print(f"cycle {cycle} was {then.value} when it was run and is {now.value} now")
     differ = len(changed_findings(archived, again))
-    if scenario is None:
+    if by_archived:
         print(f"{differ} findings differ from those in the archive" if differ else "all findings are as in the archive")
-    return outcome.exit_code
+    sys.stdout.flush()
 
 
 @honest_exit
@@ -108,9 +150,11 @@ def report(run: RunText, out: OutOption = None, logs: LogsOption = LOGS) -> int:
     if archived.folder.resolve() in file.resolve().parents:
         raise Refused(f"{file} lies in the run's own folder, which is never written to again; choose another --out")
     file.parent.mkdir(parents=True, exist_ok=True)
-    write_record(archived, file)
+    altered = _said_at_head(archived)
+    with _read_honestly(archived.folder):
+        write_record(archived, file)
     print(file)
-    return 0
+    return EXIT_ERROR if altered else 0
 
 
 @honest_exit
@@ -123,7 +167,11 @@ def replay(
     from restart_bench.archive_reading import ArchivedRun, find_run
     from restart_bench.replay import play
 
-    return play(ArchivedRun.open(find_run(run, logs)), console_for(sys.stdout), speed)
+    archived = ArchivedRun.open(find_run(run, logs))
+    altered = _said_at_head(archived)
+    with _read_honestly(archived.folder):
+        code = play(archived, console_for(sys.stdout), speed)
+    return EXIT_ERROR if altered else code
 
 
 # ---------------------------------------------------------------- logs
@@ -152,7 +200,7 @@ def verify(
     """Hold every file of closed runs against its sum."""
     from restart_bench.archive_lines import verified_lines
     from restart_bench.archive_reading import find_run, run_folders
-    from restart_bench.logs import verify as hold_against_sums
+    from restart_bench.archive_soundness import verify as hold_against_sums
 
     folders = [find_run(run, logs)] if run is not None else run_folders(logs)
     checked = [hold_against_sums(folder) for folder in folders]
@@ -173,10 +221,14 @@ def trend(
 ) -> int:
     """Fail rate and boot time over the archive."""
     from restart_bench.archive_lines import print_trend
+    from restart_bench.logs import altered_tables
     from restart_bench.logs import trend as trend_over
 
+    altered = altered_tables(logs, rig)
+    for one in altered:
+        print(f"{one}: THE TABLE OF CYCLES IS NOT AS IT WAS CLOSED, so what follows is not to be relied on")
     print_trend(trend_over(logs, rig=rig, scenario=scenario, by=by), console_for(sys.stdout))
-    return 0
+    return EXIT_ERROR if altered else 0
 
 
 @logs_app.command()
@@ -196,6 +248,9 @@ def export(
         raise Refused("--separator is one character and --decimal is . or , and they must differ")
     folder = find_run(run, logs)
     file = out if out is not None else Path(f"{folder.name.removeprefix('run=')}.csv")
-    exported = export_run(folder, file, separator=separator, decimal=decimal)
+    with _read_honestly(folder):
+        exported = export_run(folder, file, separator=separator, decimal=decimal)
+    if exported.altered:
+        print(exported.altered)
     print(f"{exported.path}: {exported.rows} rows, {exported.columns} columns")
-    return 0
+    return EXIT_ERROR if exported.altered else 0

@@ -13,6 +13,7 @@ import tempfile
 import textwrap
 import traceback
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, ParamSpec, TextIO
 
@@ -50,7 +51,17 @@ JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on s
 
 LOGS = Path("logs")
 _PLAIN_WIDTH = 100
-_RIG_PROBLEMS = ("ObservingError", "SimulationFailed")  # by name: their modules are heavy
+_RIG_PROBLEMS = ("ObservingError", "SimulationFailed", "NotRight")  # by name: their modules are heavy
+
+
+class Ended(SystemExit):
+    """The end of a command with its own code. Whatever else would end this process with 1 claims no verdict."""
+
+
+def complain(*told: object) -> None:
+    """A line on standard error; where nobody can take it, the exit code alone has to tell."""
+    with suppress(OSError, ValueError):
+        print(*told, file=sys.stderr, flush=True)
 
 
 def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
@@ -65,24 +76,30 @@ def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
             say_faults(found)
             code = EXIT_BAD_INPUT
         except Refused as refused:
-            print(refused, file=sys.stderr)
+            complain(refused)
             code = EXIT_BAD_INPUT
         except KeyboardInterrupt:
-            print("stopped", file=sys.stderr)
+            complain("stopped")
             code = EXIT_STOPPED
         except BrokenPipeError:
-            _give_up_stdout()
             code = EXIT_ERROR
         except Exception as problem:
             code = _told(problem)
-        raise SystemExit(code or 0)
+        let_go_of_streams()
+        raise Ended(code or 0)
 
     return run
 
 
-def _give_up_stdout() -> None:
-    """Whoever read our output is gone: what is still buffered goes nowhere, without a second complaint."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def let_go_of_streams() -> None:
+    """What is still buffered goes out; where nobody takes it any more it goes nowhere, so that the end of the
+    interpreter has nothing to complain of (it would put its own exit code in place of ours)."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except (OSError, ValueError):
+            with suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _told(problem: Exception) -> int:
@@ -90,12 +107,12 @@ def _told(problem: Exception) -> int:
     from restart_bench_drivers.interface import SupplyError
 
     if isinstance(problem, ArchiveError):
-        print(problem, file=sys.stderr)
+        complain(problem)
         return EXIT_BAD_INPUT
     if isinstance(problem, SupplyError) or type(problem).__name__ in _RIG_PROBLEMS:
-        print(problem, file=sys.stderr)
+        complain(problem)
         return EXIT_ERROR
-    print(f"The bench itself failed; this says nothing about the controller. {_kept(problem)}", file=sys.stderr)
+    complain(f"The bench itself failed; this says nothing about the controller. {_kept(problem)}")
     return EXIT_ERROR
 
 
@@ -114,7 +131,7 @@ def _kept(problem: Exception) -> str:
 def say_faults(found: FaultsFound) -> None:
     """All faults on standard error, one a line."""
     for fault in found.faults:
-        print(fault, file=sys.stderr)
+        complain(fault)
 
 
 def rig_file(path: Path) -> Path:
@@ -132,11 +149,18 @@ def console_for(stream: TextIO) -> Console:
     terminal which can't be drawn on)."""
     from rich.console import Console
 
+    class HonestConsole(Console):
+        """Rich ends the process with 1 where a pipe is closed; here that is for the caller to decide."""
+
+        def on_broken_pipe(self) -> None:
+            self.quiet = True
+            raise BrokenPipeError
+
     if is_console(stream):
-        return Console(file=stream, highlight=False)
+        return HonestConsole(file=stream, highlight=False)
     asked = os.environ.get("COLUMNS", "")
     width = int(asked) if asked.isdigit() else shutil.get_terminal_size().columns if stream.isatty() else _PLAIN_WIDTH
-    return Console(
+    return HonestConsole(
         file=stream,
         highlight=False,
         force_terminal=False,
@@ -150,13 +174,19 @@ def width_for(stream: TextIO) -> int:
     return console_for(stream).width
 
 
-def person_at(console: Console) -> AskPerson | None:
-    """Somebody who can answer at this console, None where standard input is none."""
+def person_at(console: Console, *, before: Callable[[float], object] | None = None) -> AskPerson | None:
+    """Somebody who can answer at this console, None where standard input is none. `before` a question what was said
+    so far is given a moment to be read."""
     if not sys.stdin.isatty():
         return None
     from restart_bench.screen import ask_on
 
-    return answering(lambda question: ask_on(console, question))
+    def ask(question: str) -> bool:
+        if before is not None:
+            before(1.0)
+        return ask_on(console, question)
+
+    return answering(ask)
 
 
 def answering(ask: Callable[[str], bool]) -> AskPerson:

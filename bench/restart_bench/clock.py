@@ -6,8 +6,10 @@ Wall clock only labels; every width and every limit is counted on this clock.
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 
 NS_PER_MS = 1_000_000
 NS_PER_S = 1_000_000_000
@@ -28,12 +30,22 @@ def counts_sleep_ns() -> int | None:
     return time.clock_gettime_ns(boottime)
 
 
+def boot_identity() -> str:
+    """What the system calls this boot of the computer; "" where it has no name for it."""
+    with suppress(OSError):
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    return ""
+
+
 @dataclass(frozen=True, slots=True)
 class Anchor:
-    """One instant on both clocks, so that a label in wall time can be put beside any instant of a run."""
+    """One instant on both clocks, so that a label in wall time can be put beside any instant of a run; of which boot,
+    and how long the computer had slept in it until then (None: not known)."""
 
     clock_ns: int
     wall: str  # RFC 3339, UTC, microseconds
+    boot: str = ""
+    slept_ns: int | None = None
 
     def label(self, instant_ns: int) -> datetime:
         """Wall time (UTC) of an instant of this run: a label, never a measure."""
@@ -43,4 +55,6 @@ class Anchor:
 
 def anchor() -> Anchor:
     """The anchor of this moment."""
-    return Anchor(clock_ns=now_ns(), wall=datetime.now(tz=UTC).isoformat(timespec="microseconds"))
+    clock_ns, with_sleep = now_ns(), counts_sleep_ns()
+    slept_ns = None if with_sleep is None else with_sleep - clock_ns
+    return Anchor(clock_ns, datetime.now(tz=UTC).isoformat(timespec="microseconds"), boot_identity(), slept_ns)

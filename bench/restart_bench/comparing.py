@@ -17,8 +17,10 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from restart_bench.clock import NS_PER_MS
+from restart_bench.reasons import numbers_text
 from restart_bench.records import CycleJudged, OutputSeen, ScenarioJudged, Verdict
 from restart_bench.statistics import fisher, hodges_lehmann, holm, mann_whitney
+from restart_bench.verdict_order import worst
 
 FAMILY_ERROR = 0.01
 """Chance to call anything different by chance alone, over all tests of one comparison."""
@@ -293,8 +295,7 @@ def _one_verdict(key: Key, what: str, old: Mapping[Verdict, list[int]], new: Map
 
 def _over_cycles(verdicts: Mapping[Verdict, list[int]]) -> Verdict:
     """Verdicts overwrite upward."""
-    order = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
-    return next(verdict for verdict in order if verdicts.get(verdict))
+    return worst(verdict for verdict, cycles in verdicts.items() if cycles)
 
 
 def _whole_scenarios(baseline: RunFacts, run: RunFacts, explained: set[str]) -> list[Difference]:
@@ -483,16 +484,3 @@ def _likeness(before: str, after: str) -> float:
 
 def _where(scenario: str, case: str) -> str:
     return f"{scenario}, {case}" if case else scenario
-
-
-def numbers_text(numbers: Sequence[int]) -> str:
-    """Cycle numbers for people: "3", "1 to 20", "3, 7, 9 to 12"; the first and the last of many."""
-    pieces: list[str] = []
-    rest = sorted(numbers)
-    while rest:
-        length = 1
-        while length < len(rest) and rest[length] == rest[0] + length:
-            length += 1
-        pieces.append(f"{rest[0]}" if length == 1 else f"{rest[0]} to {rest[length - 1]}")
-        rest = rest[length:]
-    return ", ".join(pieces if len(pieces) <= 6 else [*pieces[:3], "...", *pieces[-2:]])

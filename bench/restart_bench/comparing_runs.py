@@ -12,7 +12,9 @@ from pathlib import Path
 
 from restart_bench.archive_files import ArchiveError, clear_errors, sync_folder, to_bytes
 from restart_bench.archive_reading import ArchivedRun
+from restart_bench.archive_soundness import require_sound
 from restart_bench.archive_tables import judged_cycles, judged_scenarios
+from restart_bench.codec import from_fields
 from restart_bench.comparing import Comparison, RunFacts, compare
 
 BASELINES = "baselines.jsonl"
@@ -61,6 +63,7 @@ def approve(folder: Path, *, why: str, by: str = "") -> Approval:
     run = ArchivedRun.open(folder)
     if not run.closed:
         raise ArchiveError(f"{folder}: not closed, so it can't be a baseline; close it with `restart-bench park RIG`")
+    require_sound(folder, "can't be a baseline")
     if not why.strip():
         raise ArchiveError("an approval needs its reason; add --why TEXT")
     if not by:
@@ -120,6 +123,6 @@ def _read_approvals(path: Path) -> list[Approval]:
         lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
     found: list[Approval] = []
     for line in lines:
-        with suppress(ValueError, TypeError):
-            found.append(Approval(**json.loads(line)))
+        with suppress(ValueError, TypeError, RecursionError):
+            found.append(from_fields(Approval, json.loads(line)))
     return found

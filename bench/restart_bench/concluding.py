@@ -6,8 +6,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from restart_bench.reasons import at_most, shown, some, span_text, times_text
+from restart_bench.reasons import at_most, counted, shown, some, span_text
 from restart_bench.records import CycleJudged, Finding, ScenarioJudged, Verdict
+from restart_bench.restarts import unit_ns
 from restart_bench.rig import Rig
 from restart_bench.scenario import Case, Expectation, Scenario
 from restart_bench.statistics import reliability_shown
@@ -51,13 +52,13 @@ def judge_scenario(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged], 
 
 
 def _verdict(scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) -> tuple[Verdict, str]:
-    of = times_text(len(cycles), "cycle")
+    of = counted(len(cycles), "cycle")
     failed = _with(cycles, Verdict.FAIL)
     invalid = _with(cycles, Verdict.ERROR)
     if failed:
         reason = f"{len(failed)} of {of} failed: {_reasons(failed)}"
         if invalid:
-            reason += f"; beside that {times_text(len(invalid), 'cycle')} not valid: {_reasons(invalid)}"
+            reason += f"; beside that {counted(len(invalid), 'cycle')} not valid: {_reasons(invalid)}"
         return Verdict.FAIL, reason
     if invalid:
         return Verdict.ERROR, f"{len(invalid)} of {of} not valid: {_reasons(invalid)}"
@@ -79,9 +80,9 @@ def _too_few_shown(scenario: Scenario, cycles: Sequence[CycleJudged], planned: i
     """More inconclusive cycles than allowed, or fewer cycles done than planned; "" otherwise."""
     unclear = _with(cycles, Verdict.INCONCLUSIVE)
     if len(unclear) > _allowed(scenario):
-        return f"{len(unclear)} of {times_text(len(cycles), 'cycle')} not shown either way: {_reasons(unclear)}"
+        return f"{len(unclear)} of {counted(len(cycles), 'cycle')} not shown either way: {_reasons(unclear)}"
     if len(cycles) < planned:
-        return f"only {len(cycles)} of {times_text(planned, 'planned cycle')} done"
+        return f"only {len(cycles)} of {counted(planned, 'planned cycle')} done"
     return ""
 
 
@@ -109,7 +110,7 @@ def _not_reached(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[
             yield f"demonstration{name}: {misses} cycles without a pass, {wanted.inconclusive_at_most} allowed"
         elif reached < wanted.reliability and not _is_enough(reached, wanted.reliability):
             yield (
-                f"demonstration{name} not reached: {times_text(len(own), 'cycle')} with {misses} not passed show "
+                f"demonstration{name} not reached: {counted(len(own), 'cycle')} with {misses} not passed show "
                 f"{_percent(reached)} at {_percent(wanted.confidence)} confidence, {_percent(wanted.reliability)} asked"
             )
 
@@ -144,10 +145,10 @@ def _limits(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iter
     yield from _off_times(scenario, valid)
     yield from _proven_otherwise(rig, scenario)
     yield from _taken_on_trust(rig, scenario)
-    yield from _watched(scenario)
+    yield from _watched(scenario, valid)
     retries = sum(int(cycle.figures.get("retries", 0)) for cycle in cycles)
     if retries:
-        yield f"The bench repeated {times_text(retries, 'command')} of its own before it was answered."
+        yield f"The bench repeated {counted(retries, 'command')} of its own before it was answered."
     notes = dict.fromkeys(note for cycle in cycles for note in cycle.notes)
     yield from list(notes)[:10]
 
@@ -164,7 +165,7 @@ def _confidence(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[s
         show = "shows" if len(own) == 1 else "show"
         shown_by = _percent(reliability_shown(misses, len(own), confidence))
         yield (
-            f"{name}{times_text(len(own), 'cycle')} {without} {show} a reliability of at least {shown_by} at a "
+            f"{name}{counted(len(own), 'cycle')} {without} {show} a reliability of at least {shown_by} at a "
             f"confidence of {_percent(confidence)}, for this rig, this program and these off times."
         )
 
@@ -237,12 +238,19 @@ def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
         yield f"{', '.join(names)}: judged by what the controller says, no instrument looked at the terminal."
     if own and rig.ready.alive is None:
         yield "Without a sign of life (`alive:`), an image from before the cut would be taken for a new one."
+    if scenario.how == "supply":
+        for proof in rig.proof_of_cut:
+            if proof.kind == "falls" and proof.point is not None and unit_ns(rig.points[proof.point]) is None:
+                name = shown(rig, proof.point)
+                yield f"{name} has no unit of time (`unit:`): a wrap was not told from a restart by its value."
     if scenario.how == "supply" and not any(proof.of_supply for proof in rig.proof_of_cut):
         yield "Nothing reads the supply itself: that it came back at once and stayed is taken from the relay's command."
 
 
-def _watched(scenario: Scenario) -> Iterator[str]:
+def _watched(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
     """How long was looked on."""
+    if scenario.how == "supply" and any(cycle.figures.get("contact_lost") is False for cycle in cycles):
+        yield "That the controller rode through is shown up to the end of the watch: it may restart later than that."
     if any(one.until == "watch" for one in scenario.after):
         watch = show_duration(scenario.watch_ns)
         yield f"What happens later than {watch} after ready is not shown (`watch:`, `until: command`)."

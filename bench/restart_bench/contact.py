@@ -63,13 +63,21 @@ class Contact:
         return chosen
 
     def first(
-        self, kinds: tuple[SampleKind, ...], after_ns: int, against: tuple[SampleKind, ...], *, connects: bool = False
+        self,
+        kinds: tuple[SampleKind, ...],
+        after_ns: int,
+        against: tuple[SampleKind, ...],
+        *,
+        connects: bool = False,
+        received_after_ns: int | None = None,
     ) -> Bounds | None:
-        """When something first came after an instant: not before the last sign against it, not after it was received.
+        """When something first came after an instant: not before the last sign against it, not after it was received
+        (after another instant, where one is given).
 
         `against` are the kinds that show that it was not so yet. Silence to a connect reaches back a second less.
         """
-        low = int(np.searchsorted(self.received, after_ns, side="right"))
+        since_ns = after_ns if received_after_ns is None else received_after_ns
+        low = int(np.searchsorted(self.received, since_ns, side="right"))
         found = np.flatnonzero(self.of_kind(kinds)[low:] & (self.connects[low:] == connects))
         if len(found) == 0:
             return None
@@ -82,7 +90,11 @@ class Contact:
         """Latest instant at which something before row `place` showed that it was not so yet (0: nothing did)."""
         sent, connects = self.sent[low:place], self.connects[low:place]
         silent_connect = connects & (self.kind[low:place] == SampleKind.SILENT)
-        strong = self.of_kind(against)[low:place] & ~silent_connect
+        # A reset on a connection from before is the word of a stack that may well serve others already.
+        no_sign = (self.kind[low:place] == SampleKind.RESET) & np.isin(
+            self.connection[low:place], self.connection[:low]
+        )
+        strong = self.of_kind(against)[low:place] & ~silent_connect & ~no_sign
         weak = sent[silent_connect]
         return max(
             int(sent[strong].max()) if bool(strong.any()) else 0,
@@ -95,6 +107,38 @@ class Contact:
         replies = np.flatnonzero(self.of_kind(REPLIES)[:high])
         return int(self.connection[replies[-1]]) if len(replies) else None
 
+    def last_reply_ns(self, until_ns: int) -> int:
+        """When the last reply was received up to an instant; the instant itself where there was none."""
+        high = int(np.searchsorted(self.received, until_ns, side="right"))
+        replies = np.flatnonzero(self.of_kind(REPLIES)[:high])
+        return int(self.received[replies[-1]]) if len(replies) else until_ns
+
+    def lost_again(self, after_ns: int, until_ns: int) -> Loss | None:
+        """The last loss of contact after one instant and not after another: a connection was never answered again
+        that had been, and others were tried."""
+        low = int(np.searchsorted(self.received, after_ns, side="left"))
+        if not bool((self.kind[low:] != SampleKind.GOOD).any()):
+            return None  # every attempt to connect leaves a row that is no good reply
+        replies = low + np.flatnonzero(self.of_kind(REPLIES)[low:])
+        rows = np.arange(low, len(self))
+        signs = rows[self.connects[low:] | (self.kind[low:] == SampleKind.RESET)]
+        found: list[Loss] = []
+        for link in np.unique(self.connection[replies]).tolist():
+            last = int(replies[self.connection[replies] == link][-1])
+            if not after_ns < self.sent[last] <= until_ns or not bool((signs > last).any()):
+                continue
+            found.append(self._loss(link, last, rows[rows > last]))
+        return max(found, key=lambda loss: loss.bounds.not_before_ns, default=None)
+
+    def _loss(self, link: int, last: int, rows: npt.NDArray[np.intp]) -> Loss:
+        """The loss of a connection whose last reply is known."""
+        failed = rows[np.isin(self.kind[rows], (*FAILURES, SampleKind.ACCEPTED))]
+        anew = (self.kind[rows] == SampleKind.REFUSED) | (
+            (self.kind[rows] == SampleKind.RESET) & (self.connection[rows] == link)
+        )
+        sent = int(self.sent[last])
+        return Loss(Bounds(sent, max(sent, int(self.received[failed[0]]))), bool(anew.any()))
+
     def fate(self, cut: Bounds, restored: Bounds) -> Fate:
         """What became of the connection that was in use at the cut."""
         old = self.connection_at(cut.not_before_ns)
@@ -105,10 +149,12 @@ class Contact:
         failures = np.flatnonzero(self.of_kind(FAILURES) & (self.received > cut.not_before_ns))
         failures = failures[failures > last]
         reset = np.flatnonzero(mine & (self.kind == SampleKind.RESET) & (self.received > cut.not_before_ns))
-        if len(failures) or len(reset):
-            return self._lost(cut, restored, last, failures, reset)
         late = int(self.kind[last]) == SampleKind.LATE
         answered_ns = int(self.received[last] if late else self.sent[last])
+        if answered_ns >= restored.not_after_ns:
+            return self._after_the_return(last, failures, reset)
+        if len(failures) or len(reset):
+            return self._lost(cut, restored, last, failures, reset)
         return (
             Fate(False, None, int(self.received[last]))
             if answered_ns >= restored.not_before_ns
@@ -125,17 +171,42 @@ class Contact:
     ) -> Fate:
         shown = int(self.received[failures[0] if len(failures) else reset[0]])
         not_before = max(cut.not_before_ns, int(self.sent[last]))
-        if not_before >= restored.not_after_ns and not len(reset):
-            return Fate(False, None, int(self.received[last]))  # answered on after the return, fell silent later
         not_after = min(shown, max(restored.not_after_ns, not_before))
         return Fate(True, Bounds(not_before, max(not_before, not_after)), shown)
+
+    def _after_the_return(self, last: int, failures: npt.NDArray[np.intp], reset: npt.NDArray[np.intp]) -> Fate:
+        """The controller rode through; whether it was lost later. A request that stays unanswered is no loss yet: only
+        then is another connection tried. A reset, or a refusal, is the word of a stack that has begun anew; silence
+        may be the network's."""
+        answered_ns = int(self.received[last])
+        tried = np.flatnonzero(self.connects & (np.arange(len(self)) > last))
+        if not len(tried) and not len(reset):
+            return Fate(False, None, answered_ns)
+        signs = np.concatenate((failures, tried, reset))
+        shown = int(self.received[int(signs.min())])
+        refused = tried[self.kind[tried] == SampleKind.REFUSED]
+        anew = np.concatenate((reset, refused))
+        lost = True if len(anew) else None
+        known = int(self.received[int(anew.min())]) if lost else shown
+        return Fate(lost, Bounds(int(self.sent[last]), max(shown, int(self.sent[last]))), known, late=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """Contact was lost between two instants. `anew`: by a stack that had begun anew (it refused or reset), where
+    silence alone may be the network's."""
+
+    bounds: Bounds
+    anew: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Fate:
     """`lost`: True, the controller fell silent or reset the connection; False, the connection from before the cut
-    answered after the return; None, not shown. `dark` bounds the loss. `shown_ns`: by when this was known."""
+    answered after the return; None, not shown. `dark` bounds the loss. `shown_ns`: by when this was known. `late`: it
+    had answered after the return, and was lost after that (`lost` None: it fell silent, for whatever reason)."""
 
     lost: bool | None
     dark: Bounds | None
     shown_ns: int | None
+    late: bool = False

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.hands import Hands, HandsError, SupplyFailed
 from restart_bench.live import powered_by_proof
-from restart_bench.marks import condition_since, find_marks, ready_since
+from restart_bench.marks import Progress, condition_held, progress_of, ready_since, traces_of
 from restart_bench.observing import Observing
 from restart_bench.records import (
     Bounds,
@@ -44,12 +44,13 @@ from restart_bench.scenario import (
     Wait,
     Write,
 )
-from restart_bench.traces import Trace, build_traces
+from restart_bench.traces import Trace
 from restart_bench.waiting import Attention
 
 _READ_WITHIN_NS = NS_PER_S
-"""Nothing is cut unless every device was read within this time (DESIGN 5, rule 8)."""
+"""Nothing is cut unless every device was read within this time (rule 8)."""
 _SEEN_WITHIN_NS = NS_PER_S
+_DARK_AFTER_NS = 5 * NS_PER_S
 _AFTERGLOW_NS = 100 * NS_PER_MS
 """The watch goes on a little beyond its end, so that the last span is closed by a read."""
 
@@ -87,6 +88,7 @@ class Desk:
 
     def record(self, record: Record) -> None:
         """Keeps the record for this cycle's judgement and publishes it."""
+        self.counted_from()
         self.log.append(record)
         self.publish(record)
 
@@ -100,13 +102,19 @@ class Desk:
         """What was recorded of this cycle so far."""
         return cycle_records(self.log)[self.cycle]
 
+    def counted_from(self) -> int:
+        """Now, as an instant that will be counted from: what is read about it is kept as it was read."""
+        now = now_ns()
+        self.observing.keep(now)
+        return now
+
     def samples(self) -> Mapping[str, DeviceSamples]:
-        """What was read in this cycle so far."""
-        return self.observing.samples(self.cycle)
+        """What was read in this cycle so far, told in so few rows that a long cycle costs no more than a short one."""
+        return self.observing.condensed(self.cycle)
 
     def traces(self, points: Collection[str]) -> dict[str, Trace]:
         """The traces of these points in this cycle so far."""
-        return build_traces(self.rig, None, self.samples(), points)
+        return traces_of(self.rig, self.records(), self.samples(), points)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +154,7 @@ class CycleAct:
         self._held_here = list(left.held)
 
         def rest() -> None:
-            self._desk.attention.guard(bool(self._desk.rig.only_while))
+            self._desk.attention.guard()
             self._still_off(left)
             self._off_until_restored(left.cut)
             self._watch()
@@ -225,22 +233,41 @@ class CycleAct:
         """Supply on, every device answering, the controller ready, the right device at the address."""
         desk = self._desk
         desk.enter("preparing", "supply on, waiting until the controller is ready")
-        started = now_ns()
-        if desk.rig.supply is not None and desk.hands.state.commanded != "on":
-            self._wait_for_limit(desk.hands.waits_for_on_ns(), "the supply must stay off for off_at_least")
-            desk.hands.switch("on", "prepare")
-            started = now_ns()
-        desk.attention.guard(bool(desk.rig.only_while))
+        started = self._bring_on()
         within = desk.rig.ready.within_ns
         desk.situation.phase_ends_ns = started + within
-        ready = desk.attention.wait_until(started + within, lambda: self._ready_now(started))
-        if ready is None:
+        ready = desk.attention.wait_until(started + within, lambda: self._ready_now(started) or self._dark(started))
+        self._refuse_without_power()
+        if not isinstance(ready, Bounds):
             self._trouble("not ready", self._why_not_ready(started), started)
             raise CycleCut
         desk.situation.running = True
         self._check_identity()
         if self._scenario.how == "supply" and not self._rehearse:
             self._wait_for_limit(desk.hands.waits_for_cut_ns(), "the supply must stay on for on_at_least")
+
+    def _bring_on(self) -> int:
+        """The supply on, unless relay and rail contradict each other; since when the controller can get ready."""
+        desk = self._desk
+        if desk.rig.supply is not None and desk.hands.state.commanded != "on":
+            contrary = desk.hands.contrary()
+            if contrary:
+                desk.attention.end("relay", f"{contrary}. Nothing was switched, nothing was cut", now_ns())
+            self._wait_for_limit(desk.hands.waits_for_on_ns(), "the supply must stay off for off_at_least")
+            desk.hands.switch("on", "prepare")
+        return desk.counted_from()
+
+    def _dark(self, since_ns: int) -> bool | None:
+        """True once the rail has shown for some time that the supply did not come on: nothing is waited for then."""
+        settled = now_ns() - since_ns > self._closing_ns() + _DARK_AFTER_NS
+        return True if settled and self._desk.hands.rail_contradicts() else None
+
+    def _refuse_without_power(self) -> None:
+        """Nothing is pressed, and nothing goes on, where the rail shows no power. Raises EndOfRun."""
+        contradicted = self._desk.hands.rail_contradicts(lasting=True)
+        if contradicted:
+            text = f"{contradicted}; look at the relay's contact, at `contact:`, and at the wiring of supply and rail"
+            self._desk.attention.end("relay", text, now_ns())
 
     def _wait_for_limit(self, until_ns: int, why: str) -> None:
         if until_ns > now_ns():
@@ -278,16 +305,43 @@ class CycleAct:
         return f"the controller was not ready within {waited:.0f} s ({shown}{alive}); nothing was cut"
 
     def _check_identity(self) -> None:
+        """Nothing is cut before each point of `identify` was read right: waits a second for that. Ends the run."""
+        self._desk.attention.wait_until(now_ns() + _READ_WITHIN_NS, lambda: self._identified() or None)
+        self._insist_on_identity()
+
+    def _identified(self) -> bool:
+        """True once all of them were read within the last second; what was read last has to be right."""
+        return all(self._last_identity(name) is not None for name, _ in self._desk.rig.identify)
+
+    def _insist_on_identity(self) -> None:
         for name, wanted in self._desk.rig.identify:
-            reading = self._desk.observing.latest(name)
-            if reading is None or reading.value is None or wanted.met_by(reading.value):
-                continue
-            self._desk.attention.end(
-                "identity",
-                f"wrong device: {name} reads {reading.value}, the rig file says {_wanted(wanted.equals)}; nothing was "
-                "cut. Look at the address and at what stands there",
-                reading.sent_ns,
-            )
+            last = self._last_identity(name)
+            if last is None:
+                text = f"{name} of `identify` was not read within the last second, so any device may stand there"
+                look = f"`restart-bench look {self._desk.rig.path or 'rig.yaml'}` says what is wrong"
+                self._desk.attention.end(
+                    "identity",
+                    f"{text}; nothing was cut. {look}",
+                    now_ns(),
+                )
+            elif not wanted.met_by(last[0]):
+                self._desk.attention.end(
+                    "identity",
+                    f"wrong device: {name} reads {last[0]}, the rig file says {_wanted(wanted.equals)}; nothing was "
+                    "cut. Look at the address and at what stands there",
+                    last[1],
+                )
+
+    def _last_identity(self, name: str) -> tuple[Value, int] | None:
+        """What was read last within a second, and when it was asked; a request without an answer changes nothing."""
+        newest = self._desk.observing.latest(name)
+        now = now_ns()
+        if newest is not None and newest.value is not None and now - newest.received_ns <= _READ_WITHIN_NS:
+            return newest.value, newest.sent_ns
+        seen = self._desk.traces([name])[name].seen
+        if len(seen) == 0 or now - int(seen.late[-1]) > _READ_WITHIN_NS:
+            return None
+        return float(seen.value[-1]), int(seen.early[-1])
 
     def _check_pulse(self) -> None:
         """The bench shows that it would have seen such a pulse."""
@@ -313,6 +367,7 @@ class CycleAct:
         function check goes on to the next."""
         desk = self._desk
         desk.enter(step.phase, step.text)
+        self._refuse_without_power()
         started = now_ns()
         reached, reason = self._act(step.action)
         desk.record(
@@ -361,6 +416,7 @@ class CycleAct:
         """A person presses, and the point's own input shows it; asked once more where it does not."""
         idle = float(bool(point.idle))
         for again in (False, True):
+            self._desk.counted_from()
             answered = self._desk.hands.press_by_hand(point, again=again)
             if not answered.answer:
                 return None, "the person asked said no"
@@ -383,16 +439,17 @@ class CycleAct:
 
     def _expect(self, step: Expect) -> tuple[bool | None, str]:
         desk = self._desk
-        started = now_ns()
+        started = desk.counted_from()
         conditions = [(judged, wanted) for judged, (_, wanted) in zip(step.judged, step.conditions, strict=True)]
 
-        def held() -> Bounds | None:
-            since = condition_since(desk.rig, desk.traces(step.judged), conditions, started)
-            if since is None or since.not_after_ns > started + step.within_ns:
+        def held() -> bool | None:
+            span = condition_held(desk.traces(step.judged), conditions, started)
+            if span is None or span.since.not_after_ns > started + step.within_ns:
                 return None
-            return since if now_ns() - since.not_after_ns >= step.steady_ns else None
+            return True if span.until_ns - span.since.not_after_ns >= step.steady_ns else None
 
-        deadline = started + step.within_ns + step.steady_ns
+        # The last read that shows it may come a little later.
+        deadline = started + step.within_ns + step.steady_ns + (self._afterglow_ns() if step.steady_ns else 0)
         desk.situation.phase_ends_ns = deadline
         if desk.attention.wait_until(deadline, held) is not None:
             return True, ""
@@ -422,6 +479,7 @@ class CycleAct:
             text = f"{', '.join(silent)} was not read within the last second; nothing was cut"
             self._trouble("unreachable", text, now_ns())
             raise CycleCut
+        self._insist_on_identity()
         gone = self._command_cut()
         self._off_until_restored(gone)
 
@@ -435,6 +493,7 @@ class CycleAct:
         phase = "power is off" if self._scenario.how == "supply" else "out of run mode"
         desk.enter(phase, ends_ns=back_ns)
         desk.attention.wait_until(back_ns)
+        desk.counted_from()  # a person may take long to switch, and the command counts from when it was given
         restored = self._command_restore()
         desk.situation.restored_ns = restored.after_ns
 
@@ -504,36 +563,55 @@ class CycleAct:
         return switched
 
     def _watch(self) -> None:
-        """Waits for ready, then to the end of the watch."""
+        """Waits for ready, then to the end of the watch; both count anew from a restart that shows until then."""
         desk = self._desk
-        restored = desk.situation.restored_ns or now_ns()
-        limit = restored + self._ready_within_ns()
-        desk.enter("waiting for ready", ends_ns=limit)
-        ready = desk.attention.wait_until(limit, self._ready_mark)
-        if ready is None and (later := self._supply_came_late(limit)):
-            limit = later
-            ready = desk.attention.wait_until(limit, self._ready_mark)
-        begins = ready.not_after_ns if ready is not None else limit
-        desk.situation.running = ready is not None
-        end = begins + self._scenario.watch_ns
-        desk.enter("watching", "" if ready is not None else "the controller was not ready in time", ends_ns=end)
-        desk.attention.wait_until(end + self._afterglow_ns())
+        watched_ns = 0
+        while True:
+            progress = self._get_ready()
+            end = progress.watch_end_ns or now_ns()
+            if end <= watched_ns:
+                return
+            doing = "" if progress.ready_by_ns is None else "the controller was not ready in time"
+            desk.enter("watching", doing, ends_ns=end)
+            desk.attention.wait_until(end + self._afterglow_ns())
+            self._hear_of_the_end(end)
+            watched_ns = end
 
-    def _supply_came_late(self, limit: int) -> int | None:
-        """Where a proof shows that the relay closed later than its data sheet says, `ready` has until then and on."""
+    def _get_ready(self) -> Progress:
+        """Waits until the controller is ready, or its time is over. Where a proof shows that the supply came later than
+        its data sheet says, or that the controller restarted later, it has until then and on."""
         desk = self._desk
-        restored = find_marks(desk.rig, self._scenario, desk.records(), desk.samples()).get("restored")
-        later = restored.not_after_ns + desk.rig.ready.within_ns if restored is not None else 0
-        return later if later > limit else None
+        progress = self._progress()
+        desk.situation.running = progress.ready_by_ns is None
+        while progress.ready_by_ns is not None and now_ns() < progress.ready_by_ns:
+            desk.enter("waiting for ready", ends_ns=progress.ready_by_ns)
+            desk.attention.wait_until(progress.ready_by_ns, self._ready_now_again)
+            progress = self._progress()
+        desk.situation.running = progress.ready_by_ns is None
+        return progress
 
-    def _ready_within_ns(self) -> int:
+    def _closing_ns(self) -> int:
         supply = self._desk.rig.supply
-        closing = supply.closing_ns + supply.bounce_ns if supply is not None else 0
-        return self._desk.rig.ready.within_ns + closing
+        return supply.closing_ns + supply.bounce_ns if supply is not None else 0
 
-    def _ready_mark(self) -> Bounds | None:
+    def _progress(self) -> Progress:
         desk = self._desk
-        return find_marks(desk.rig, self._scenario, desk.records(), desk.samples()).get("ready")
+        return progress_of(desk.rig, self._scenario, desk.records(), desk.samples())
+
+    def _ready_now_again(self) -> bool | None:
+        return True if self._progress().ready_by_ns is None else None
+
+    def _hear_of_the_end(self, end_ns: int) -> None:
+        """A controller that was not heard since the end of the watch may have been lost before it: what becomes of its
+        next requests tells."""
+        controller = self._desk.rig.controller
+        if controller is None or not self._desk.situation.running:
+            return
+
+        def heard() -> bool | None:
+            return True if (self._desk.observing.last_good_ns(controller.name) or 0) >= end_ns else None
+
+        self._desk.attention.wait_until(now_ns() + 3 * controller.answer_within_ns, heard)
 
     def _afterglow_ns(self) -> int:
         slowest = max(device.poll_ns + device.image_lag_ns for device in self._desk.rig.devices.values())

@@ -7,7 +7,7 @@ from difflib import get_close_matches
 
 from restart_bench.face_values import hanging, plain
 from restart_bench.outcome import Refused
-from restart_bench.record.wording import listed
+from restart_bench.reasons import listed
 from restart_bench_drivers.interface import Key, SupplyCard
 from restart_bench_drivers.registry import cards, left_out
 

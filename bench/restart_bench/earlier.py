@@ -54,6 +54,8 @@ def gone_on_with(run: ArchivedRun) -> ArchivedRun | None:
     if not isinstance(told, dict):
         return None
     try:
+        if "/" in str(told["run"]) or "\\" in str(told["run"]):  # an id, never a path to anywhere
+            return None
         return ArchivedRun.open(find_run(str(told["run"]), run.folder.parents[2]))
-    except ArchiveError:
+    except (ArchiveError, KeyError):
         return None

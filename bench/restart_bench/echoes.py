@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from restart_bench.judging import ALL_PHASES_DONE, NOT_VALID
-from restart_bench.record.wording import counted
+from restart_bench.reasons import counted
 from restart_bench.records import CycleJudged, Finding, Verdict
 
 

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from restart_bench.contact import Contact, Fate
-from restart_bench.marks import marks_from, ready_deadline
+from restart_bench.marks import progress_from, ready_deadline
 from restart_bench.reasons import about, span_text
 from restart_bench.records import Bounds, CycleRecords, DeviceSamples, SampleKind, Verdict
 from restart_bench.rig import Point, Rig
@@ -80,13 +80,20 @@ class Evidence:
             samples = _until(samples, records.ended.at_ns)
         self._builder = TraceBuilder(rig, samples)
         self.contact = Contact.with_controller(rig, self._builder)
-        self.marks = marks_from(rig, scenario, records, self.contact, self._builder)
+        progress = progress_from(rig, scenario, records, self.contact, self._builder)
+        self.marks, self.late = progress.marks, progress.late
+        self.begins, self._watch_end_ns = progress.begins, progress.watch_end_ns
         self.cut = self.marks.get("cut")
         self.restored = self.marks.get("restored")
         last = max((int(one.records["received_ns"][-1]) for one in samples.values() if len(one.records)), default=0)
         self.end_ns = records.ended.at_ns if records.ended is not None else max(last, records.started.at_ns)
 
     # ------------------------------------------------------------ reads
+
+    @property
+    def builder(self) -> TraceBuilder:
+        """What the traces are made by."""
+        return self._builder
 
     def trace(self, name: str) -> Trace:
         """The trace of a point."""
@@ -116,11 +123,11 @@ class Evidence:
 
     @property
     def ready_in_time(self) -> Bounds | None:
-        """`ready`, where it came within its time."""
+        """`ready`, where it came within its time, counted from where the marks count."""
         ready = self.marks.get("ready")
-        if ready is None or self.restored is None:
+        if ready is None or self.begins is None:
             return None
-        return ready if ready.not_after_ns <= ready_deadline(self.rig, self.restored).not_after_ns else None
+        return ready if ready.not_after_ns <= ready_deadline(self.rig, self.begins).not_after_ns else None
 
     @property
     def settled_ns(self) -> int:
@@ -130,9 +137,8 @@ class Evidence:
     @property
     def watch_end_ns(self) -> int:
         """End of the watch: counted from `ready`, or from the end of its time."""
-        assert self.restored is not None
-        begins = self.ready_in_time or ready_deadline(self.rig, self.restored)
-        return begins.not_after_ns + self.scenario.watch_ns
+        assert self._watch_end_ns is not None
+        return self._watch_end_ns
 
     def span_end(self, expectation: Expectation) -> tuple[int, int]:
         """Where the span of an expectation ends, and where reads stop being evidence for it: at the next command

@@ -14,7 +14,7 @@ import numpy as np
 from restart_bench.evidence import Evidence, Judged
 from restart_bench.outputs import base_figures, output_seen
 from restart_bench.pulses import judge_pulses
-from restart_bench.reasons import shown, some, span_text, value_text, wanted_text
+from restart_bench.reasons import counted, shown, some, span_text, value_text, wanted_text
 from restart_bench.records import Bounds, OutputSeen, Verdict
 from restart_bench.scenario import Expectation
 from restart_bench.traces import BLIND_NS, Flags, Reads, conforming, long_gaps
@@ -22,6 +22,10 @@ from restart_bench.units import show_duration
 
 LISTED_NS = 50_000_000
 """Blind gaps that a pass tolerates are listed from this length on."""
+
+
+COVERED = 20
+"""The part of a span that its first and last read have to embrace: one in so many."""
 
 
 def judge_expectation(evidence: Evidence, one: Expectation, seen: OutputSeen) -> Judged:
@@ -57,11 +61,31 @@ def _settled(evidence: Evidence, one: Expectation) -> Judged:
         return _no_before(evidence, one)
     broken = np.flatnonzero(~met)
     if len(broken):
-        return _deviation(evidence, one, reads, int(broken[0]), int(met.sum()))
+        return _deviation(evidence, one, reads, int(broken[0]), reads.number(met))
     gaps = long_gaps(known, start, end, one.blind_ns + 1)
     if gaps or len(reads) == 0:
         return _blind(evidence, one, gaps or [(start, end)])
+    if not _covered(reads, start, end):
+        return _too_few(evidence, one, reads, start, end)
     return Judged(Verdict.PASS, _kept(evidence, one, reads), _listed(evidence, known, start, end))
+
+
+def _covered(reads: Reads, start: int, end: int, slack_ns: int = 0) -> bool:
+    """Whether the first and the last read surely lie a twentieth of a span or more apart: what `blind:` tolerates may
+    not be nearly all of a short span, and a single read never covers one."""
+    seen = max(0, int(reads.early[-1] - reads.late[0])) if len(reads) else 0
+    return COVERED * seen + slack_ns >= end - start
+
+
+def _too_few(evidence: Evidence, one: Expectation, reads: Reads, start: int, end: int) -> Judged:
+    """One lucky read is not proof (rule 7), nor are a few at one end of the span."""
+    gaps = long_gaps(reads, start, end, (end - start) // COVERED)
+    longest = max(gaps, key=lambda gap: gap[1] - gap[0], default=(start, end))
+    name = shown(evidence.rig, one.point)
+    told = f"{name}: {counted(reads.number(), 'read')} that {'counts' if reads.number() == 1 else 'count'}"
+    reason = f"{told}, too few to show that it lasted: {evidence.gap_text(longest)}"
+    figures = {"gaps": evidence.gaps_figure(gaps), "reads": reads.number()}
+    return Judged(Verdict.INCONCLUSIVE, f"{reason}; {evidence.cure_of_gap(one.judged, longest)}", figures)
 
 
 def _met(evidence: Evidence, one: Expectation, reads: Reads) -> Flags | None:
@@ -88,14 +112,14 @@ def _deviation(evidence: Evidence, one: Expectation, reads: Reads, place: int, c
     name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
     value = value_text(point, float(reads.value[place]))
     when = evidence.moment(int(reads.late[place]))
-    deviating = len(reads) - conforming_reads
+    deviating = reads.number() - conforming_reads
     flaps = ", not unbroken" if conforming_reads else ""
-    of = f"in {deviating} of {len(reads)} reads{flaps}"
+    of = f"in {deviating} of {reads.number()} reads{flaps}"
     figures = {
         "found": float(reads.value[place]),
         "found_ns": evidence.since_restored(int(reads.early[place]), int(reads.late[place])),
         "deviating_reads": deviating,
-        "reads": len(reads),
+        "reads": reads.number(),
     }
     reason = f"{name}: {value} at {when} ({of}), {_should(evidence, one)}"
     return Judged(Verdict.FAIL, reason, figures, int(reads.late[place]))
@@ -110,7 +134,7 @@ def _blind(evidence: Evidence, one: Expectation, gaps: list[tuple[int, int]]) ->
 
 def _kept(evidence: Evidence, one: Expectation, reads: Reads) -> str:
     name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
-    return f"{name}: {value_text(point, float(reads.value[0]))} in all {len(reads)} reads of the span"
+    return f"{name}: {value_text(point, float(reads.value[0]))} in all {reads.number()} reads of the span"
 
 
 def _listed(evidence: Evidence, reads: Reads, start: int, end: int) -> dict[str, Any]:
@@ -144,16 +168,31 @@ def _windowed(evidence: Evidence, one: Expectation) -> Judged:
     if after == len(reads):
         return _blind(evidence, one, [(start.not_after_ns, end)])
     missed = after + np.flatnonzero(~met[after:])
-    onset = _onset(reads, met, start, after, missed)
+    started = bool(met[after]) and not _carried_over(evidence, one, int(reads.early[after]))
+    onset = _onset(reads, met, start, after, np.empty(0, dtype=np.intp) if started else missed)
     if onset is None:
         return _never_came(evidence, one, (start, end), reads, missed)
     relapses = missed[missed > onset.place]
     if len(relapses):
-        judged = _deviation(evidence, one, reads, int(relapses[0]), int(met.sum()))
+        judged = _deviation(evidence, one, reads, int(relapses[0]), reads.number(met))
         came = evidence.event(onset.bounds.not_before_ns, onset.bounds.not_after_ns)
         text = f"{judged.reason}; it had come {came} and did not last"
         return Judged(Verdict.FAIL, text, judged.figures, judged.proven_ns)
     return _in_time(evidence, one, (start, end), known, onset)
+
+
+def _carried_over(evidence: Evidence, one: Expectation, first_ns: int) -> bool:
+    """True where the first read that surely lies in the window conforms without having come to: off is what no power
+    leaves behind, and what was so before the cut may have outlived it without a break."""
+    assert evidence.cut is not None
+    before = evidence.before(one.judged)
+    if bool(conforming(one.wanted, np.zeros(1), before)[0]):
+        return True
+    if before is None or not evidence.outlived(one.judged):
+        return False
+    reads = evidence.reads(one.judged).until(first_ns)
+    last = reads.last_until(evidence.cut.not_before_ns) or 0
+    return last + 1 < len(reads) and bool(conforming(one.wanted, reads.value[last:], before).all())
 
 
 def _start_of(evidence: Evidence, one: Expectation) -> Bounds | None:
@@ -191,7 +230,8 @@ def first_on(evidence: Evidence, judged: str) -> Bounds | None:
 def _onset(
     reads: Reads, met: Flags, start: Bounds, after: int, missed: np.ndarray[Any, np.dtype[np.intp]]
 ) -> _Onset | None:
-    """The first change to conforming after `start`; where it conforms throughout, from when it has."""
+    """The first change to conforming after the first of the reads that missed; where none did, from when it has
+    conformed."""
     if len(missed):
         later = np.flatnonzero(met[int(missed[0]) :])
         if len(later) == 0:
@@ -253,8 +293,17 @@ def _in_time(evidence: Evidence, one: Expectation, span: tuple[Bounds, int], rea
     if gaps:
         blind = _blind(evidence, one, gaps)
         return Judged(blind.verdict, blind.reason, {**figures, **blind.figures})
+    later = reads.inside(onset.bounds.not_before_ns, end)
+    if not _covered(later, onset.bounds.not_after_ns, end, _few_polls(evidence, one)):
+        few = _too_few(evidence, one, later, onset.bounds.not_after_ns, end)
+        return Judged(few.verdict, few.reason, {**figures, **few.figures})
     listed = _listed(evidence, reads, onset.bounds.not_after_ns, end)
     return Judged(Verdict.PASS, f"{came}, unbroken to the end of the span", {**figures, **listed})
+
+
+def _few_polls(evidence: Evidence, one: Expectation) -> int:
+    """So long a span may pass without a read that lies wholly in it."""
+    return 4 * evidence.rig.devices[evidence.rig.points[one.judged].device].poll_ns
 
 
 def window_verdict(low_ns: int, high_ns: int, not_before_ns: int, not_after_ns: int | None) -> tuple[Verdict, str]:
@@ -299,12 +348,15 @@ def _during(evidence: Evidence, one: Expectation) -> Judged:
         return Judged(Verdict.FAIL, reason, {}, int(reads.late[-1]))
     relapses = missed[missed > held[0]]
     if len(relapses):
-        return _deviation(evidence, one, reads, int(relapses[0]), len(held))
+        return _deviation(evidence, one, reads, int(relapses[0]), reads.number(met))
     onset = int(reads.late[held[0]])
     gaps = long_gaps(known, onset, end, one.blind_ns + 1)
     if gaps:
         return _blind(evidence, one, gaps)
     place = int(held[0])
+    later = reads.part(place, len(reads))
+    if not _covered(later, onset, end, _few_polls(evidence, one)):
+        return _too_few(evidence, one, later, onset, end)
     early = int(reads.early[place - 1]) if place else evidence.cut.not_before_ns
     low, high = early - evidence.cut.not_after_ns, int(reads.late[place]) - evidence.cut.not_before_ns
     reason = f"{name}: {value_text(point, float(reads.value[place]))} {span_text(max(0, low), high)} after the cut"

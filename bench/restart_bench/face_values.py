@@ -10,13 +10,6 @@ from restart_bench.clock import NS_PER_S
 from restart_bench.records import GLOSS, Verdict
 from restart_bench.rig import Point, Value
 
-VERDICT_STYLE: dict[Verdict, str] = {
-    Verdict.PASS: "bold green",
-    Verdict.INCONCLUSIVE: "bold yellow",
-    Verdict.FAIL: "bold red",
-    Verdict.ERROR: "bold magenta",
-}
-
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 
 

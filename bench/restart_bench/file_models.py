@@ -13,6 +13,7 @@ from pydantic.fields import FieldInfo
 
 from restart_bench.cures import KEY, ON_OFF, VALUE, Refusal, closest, cure_for
 from restart_bench.file_faults import Fault, shown_path
+from restart_bench.units import NO_UNIT
 from restart_bench.yaml_tree import Block, Row, Scalar, Tree, place_of
 
 Path = tuple[str | int, ...]
@@ -198,7 +199,8 @@ def _paths_of(loc: tuple[str | int, ...], rest: Tree) -> tuple[Path, Path]:
     path: list[str | int] = []
     at: Any = rest
     for number, part in enumerate(loc):
-        if part == "[key]" or (isinstance(part, str) and part.startswith("<") and part.endswith(">")):
+        is_mark = part == "[key]" or (isinstance(part, str) and part.startswith("<") and part.endswith(">"))
+        if is_mark and not (isinstance(at, Block) and part in at):
             continue
         in_row = isinstance(at, _Rest) and isinstance(part, int) and part < len(at)
         in_block = isinstance(at, Block) and part in at
@@ -235,7 +237,13 @@ def _note(error: Any, path: Path, tree: Block, model: type[Written], ledger: Led
         if path and str(path[-1]).lower() in ON_OFF:
             unknown_key(path, (), ledger)
             return
-        ledger.fault(path, context["what"], cure_for(refusal))
+        if (colon := _colon_forgotten(tree, path)) is not None:
+            ledger.fault(path, "has no colon", f"write a colon and a space: {colon}")
+            return
+        cure = cure_for(refusal)
+        if context["what"].endswith(NO_UNIT):
+            cure = _in_usual_unit(text.strip(), _example_at(model, error["loc"])) or cure
+        ledger.fault(path, context["what"], cure)
     elif kind in ("model_type", "model_attributes_type", "dict_type"):
         inside = _model_at(model, error["loc"][:-1])
         info = field_of(inside, str(path[-1])) if inside is not None and path else None
@@ -251,6 +259,28 @@ def _note(error: Any, path: Path, tree: Block, model: type[Written], ledger: Led
         ledger.fault(path, "is empty", "write at least one entry, or delete the key")
     else:
         ledger.fault(path, f"{_text(found)} can't be read ({error['msg']})", "restart-bench schema shows examples")
+
+
+def _colon_forgotten(tree: Block, path: Path) -> str | None:
+    """`pump: on` where `{pump on, auger: on}` was written; None where the key has its colon."""
+    around = tree_at(tree, path[:-1])
+    if not isinstance(around, Block) or path[-1] not in around.bare:
+        return None
+    name, _, value = str(path[-1]).partition(" ")
+    return f"{name}: {value.strip()}" if value.strip() else None
+
+
+def _example_at(model: type[Written], loc: tuple[str | int, ...]) -> str:
+    """The example of the key at a location, "" where it has none."""
+    inside = _model_at(model, loc[:-1])
+    info = field_of(inside, str(loc[-1])) if inside is not None else None
+    return str(info.examples[0]) if info is not None and info.examples else ""
+
+
+def _in_usual_unit(number: str, example: str) -> str:
+    """A bare number in the unit that its key usually has: `poll: 10` means milliseconds; "" where that is seconds."""
+    unit = example.rpartition(" ")[2]
+    return f"write {number} {unit}, or {number} s if seconds are meant" if unit in ("us", "ms") else ""
 
 
 def _misspelt(block: Any, name: str, known: tuple[str, ...]) -> str:

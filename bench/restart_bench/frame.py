@@ -14,11 +14,11 @@ from rich.text import Text
 from restart_bench.block_letters import ROWS, largest_that_fits
 from restart_bench.cautions import ON_SCREEN, ON_SCREEN_SHORT
 from restart_bench.clock import NS_PER_S
-from restart_bench.face_values import VERDICT_STYLE, plain, value_word
+from restart_bench.face_values import plain, value_word
 from restart_bench.gathered import Gathered, Lane, Told, lanes_of, lights, power_is_on
 from restart_bench.lanes import Glyphs, axis, cell_for
 from restart_bench.live import LiveState
-from restart_bench.record.wording import counted, expectation_words
+from restart_bench.reasons import counted, expectation_words
 from restart_bench.records import (
     GLOSS,
     Finding,
@@ -27,6 +27,7 @@ from restart_bench.records import (
 from restart_bench.rehearsal_words import NOTHING_SHOWN, reached_word
 from restart_bench.rig import Rig, Value
 from restart_bench.units import show_duration
+from restart_bench.verdict_looks import console_style
 
 _LIGHT_ROWS = 3
 _BESIDE_STRIP = 7  # the value before a strip, and the gap behind it
@@ -268,7 +269,7 @@ def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
     lines = []
     for cycle, finding in gathered.notable[-most:]:
         line = Text().append(f"cycle {cycle}  ", style="dim")
-        line.append(finding.verdict.value, style=VERDICT_STYLE[finding.verdict])
+        line.append(finding.verdict.value, style=console_style(finding.verdict))
         line.append(f"  {plain(_told(gathered.rig, finding))}")
         if line.cell_len > width:
             line.truncate(width - 4)
@@ -310,7 +311,7 @@ def _tally(gathered: Gathered, width: int) -> list[Text]:
         return [_rehearsal_tally(gathered, width)]
     lines = [Text()]
     for verdict, count in gathered.counted.items():
-        item = Text(f"{verdict.value} {count}", style=VERDICT_STYLE[verdict] if count else "dim")
+        item = Text(f"{verdict.value} {count}", style=console_style(verdict) if count else "dim")
         if count:
             item.append(f" {GLOSS[verdict]}", style="not bold dim")
         if lines[-1].cell_len and lines[-1].cell_len + 3 + item.cell_len > width:
@@ -329,7 +330,7 @@ def _rehearsal_tally(gathered: Gathered, width: int) -> Text:
 
 def _footing(gathered: Gathered, width: int) -> Text:
     if gathered.trouble:
-        return Text(plain(gathered.trouble), style="bold magenta")
+        return Text(plain(gathered.trouble), style=console_style(Verdict.ERROR))
     if gathered.replay:
         words: tuple[str, ...] = (
             f"REPLAY of {gathered.replay}: nothing is switched. Ctrl-C leaves.",

@@ -1,17 +1,19 @@
 """The bench's hands: every command to a point or to the supply goes through here, so that it can be put back.
 
 Only points of the allow-list are ever written. On every way out: first every pressed or held point back to idle,
-read back; then the supply to its resting state, not before its shortest off time is over (DESIGN 6).
+read back; then the supply to its resting state, not before its shortest off time is over.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass
 
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.link_values import NO_CONTACT
+from restart_bench.live import powered_by_proof
 from restart_bench.observing import Observing
 from restart_bench.records import Answered, PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.rig import Point, Rig, Value
@@ -20,11 +22,15 @@ from restart_bench.waiting import StopRequest
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
 
 _RESTORE_TRIES = 5
+_CONTRARY_TRIES = 2  # of a relay that obeys, while the rail shows that its contact does not
 _RESTORE_PAUSE_S = 0.5
+_RAIL_WITHIN_NS = NS_PER_S  # for the rail to follow, beyond what the relay itself takes
 _READ_BACK_WITHIN_NS = 2 * NS_PER_S
-_IDLE_TRIES = 5
+_IDLE_PATIENCE_NS = 6 * NS_PER_S  # for all points together: the supply must not wait for long
+_IDLE_PAUSE_S = 0.2
 _CONTACT_WITHIN_NS = NS_PER_S
 _CONTACT_PAUSE_S = 0.05
+_WAY_OUT = ("rest", "park")
 
 
 class HandsError(Exception):
@@ -74,16 +80,19 @@ class Hands:
         self.state = SupplyState()
         self.cycle = 0
         self.before_start: Callable[[str], None] | None = None  # waits out the limits of the point
+        self.renew: Callable[[], Observing | None] | None = None  # another observer in place of one that failed
+        self.forbids: Callable[[], str] = lambda: ""  # why the supply may not go on now
+        self.looking_on: Callable[[], AbstractContextManager[None]] = nullcontext  # while a person is asked
 
     # ------------------------------------------------------------ points
 
-    def write(self, name: str, value: Value, purpose: str) -> PointWritten:
+    def write(self, name: str, value: Value, purpose: str, *, patient: bool = True) -> PointWritten:
         """Writes one point and records it. Raises HandsError if it was not taken, or may not be written."""
         self._refuse_unnamed(name)
         if name in self._out_of_idle and value != self._out_of_idle[name]:
             self._publish(WriteAnnounced(self.cycle, name, value, purpose, now_ns()))
         done = self._observing.write(name, value, purpose)
-        tries, until = 0, now_ns() + _CONTACT_WITHIN_NS
+        tries, until = 0, now_ns() + (_CONTACT_WITHIN_NS if patient else 0)
         while done.problem == NO_CONTACT and now_ns() < until and not self._observing.failed:
             time.sleep(_CONTACT_PAUSE_S)  # nothing was sent, so it can be said again once somebody listens
             tries += 1
@@ -130,9 +139,13 @@ class Hands:
         before = f"{point.shown} was not seen pressed. " if again else ""
         return self.ask(f"{before}Press briefly: {point.by_hand}. Done?", point.name)
 
-    def take_over(self, observing: Observing) -> None:
-        """Goes on with another observer: the first one failed."""
-        self._observing = observing
+    def on_another(self, rig: Rig, observing: Observing, supply: Supply | None) -> Hands:
+        """The same hands on a rig as a killed run had it."""
+        ask, stop, heed = self._ask, self._stop, self._heed_limits
+        allowed: frozenset[str] = frozenset()
+        return Hands(
+            rig, observing, supply, allowed=allowed, publish=self._publish, ask=ask, stop=stop, heed_limits=heed
+        )
 
     def undo(self, left: dict[str, Value]) -> None:
         """Takes over what a killed run left out of idle; such a point may be written whatever the scenarios name."""
@@ -193,19 +206,34 @@ class Hands:
         if self._ask is None:
             raise HandsError(f"nobody is there to answer: {question}")
         asked = now_ns()
-        self._stop.asking = True
-        try:
-            yes = self._ask(question)
-        finally:
-            self._stop.asking = False
+        with self.looking_on():
+            yes = self._answer_to(question)
         answered = Answered(self.cycle, question, yes, asked, now_ns(), point)
         self._publish(answered)
         return answered
+
+    def _answer_to(self, question: str) -> bool:
+        assert self._ask is not None
+        self._stop.asking = True
+        try:
+            return self._ask(question)
+        except SupplyError as problem:
+            raise HandsError(str(problem)) from None
+        finally:
+            self._stop.asking = False
 
     # ------------------------------------------------------------ supply
 
     def switch(self, to: str, purpose: str, volts: float | None = None) -> Switching:
         """One command to the supply, recorded with bounds. Raises HandsError if it was not taken."""
+        looking = self.looking_on if self._asks_person and purpose not in _WAY_OUT else nullcontext
+        with looking():
+            record = self._switched(to, purpose, volts)
+        if record.problem:
+            raise SupplyFailed(f"the supply did not go {to}: {record.problem}")
+        return record
+
+    def _switched(self, to: str, purpose: str, volts: float | None) -> Switching:
         before = now_ns()
         problem = ""
         tried = getattr(self._supply, "retries", 0)
@@ -214,19 +242,18 @@ class Hands:
             self._command(to, volts)
         except SupplyError as error:
             problem = str(error)
-        except BaseException as error:
-            # The command may have been carried out: what is known of it has to be kept before anything else.
-            problem = str(error) or "broken off by a person"
+        except KeyboardInterrupt:
+            problem = "broken off"
             raise
+        except BaseException as error:  # a driver is anybody's: whatever it raises, the supply did not do as told
+            problem = f"its driver failed: {type(error).__name__}: {error}"
         finally:
+            # The command may have been carried out: what is known of it has to be kept before anything else.
             self._stop.asking = False
-            after = now_ns()
             again = getattr(self._supply, "retries", 0) - tried
-            record = Switching(self.cycle, "supply", to, purpose, before, after, problem, again)
-            self._remember(to, purpose, before, after, taken=not problem)
+            record = Switching(self.cycle, "supply", to, purpose, before, now_ns(), problem, again)
+            self._remember(to, purpose, before, record.after_ns, taken=not problem)
             self._publish(record)
-        if problem:
-            raise SupplyFailed(f"the supply did not go {to}: {problem}")
         return record
 
     def _command(self, to: str, volts: float | None) -> None:
@@ -260,26 +287,127 @@ class Hands:
     def leave_supply(self, wish: str, purpose: str, say: Callable[[str], None], *, once: bool = False) -> str:
         """Brings the supply to `on` or `off` (`as it is`: nothing), with patience; returns how it was left.
 
-        Says loudly when the relay does not obey, tries again (unless `once`), and names the manual step. Never
-        raises for that.
+        What the rail shows outranks what was commanded. Says loudly when the relay does not obey, tries again (unless
+        `once`), and names the manual step. Never raises for that; `left_well` reads what it returns.
         """
         if self._supply is None or wish == "as it is":
-            return f"as it is ({self.state.commanded})"
-        if self.state.commanded == wish:
+            return f"as it is ({self._left_as()})"
+        contrary = self.contrary()
+        if contrary:
+            say(f"THE SUPPLY WAS NOT SWITCHED {wish.upper()}: {contrary}; {manual_step(wish)}")
+            return f"{self._left_as()}: not switched {wish}, relay and rail contradict each other"
+        if self.state.commanded == wish and self._rail_follows(wish):
             return wish
-        self._wait_out_off_time(wish, say)
-        tries = 1 if once else _RESTORE_TRIES
+        if wish == "on" and not self._may_go_on(say):
+            return f"{self._left_as()}: not switched on, {self.forbids()}"
+        return self._brought(wish, purpose, say, tries=1 if once else _RESTORE_TRIES)
+
+    def _brought(self, wish: str, purpose: str, say: Callable[[str], None], *, tries: int) -> str:
+        contrary = 0
         for attempt in range(1, tries + 1):
             try:
                 self.switch(wish, purpose)
-            except (HandsError, KeyboardInterrupt) as problem:
-                say(f"THE SUPPLY DID NOT GO {wish.upper()} (try {attempt} of {tries}): {problem}")
-                if attempt < tries:
-                    time.sleep(_RESTORE_PAUSE_S)
-            else:
-                return wish
+                if self._rail_follows(wish):
+                    return wish
+                contrary += 1
+                problem = f"the relay confirmed it, but {self._rail_text()}"
+            except (HandsError, KeyboardInterrupt) as error:
+                problem = str(error)
+            say(f"THE SUPPLY DID NOT GO {wish.upper()} (try {attempt} of {tries}): {problem}")
+            if contrary >= _CONTRARY_TRIES:
+                break
+            if attempt < tries:
+                time.sleep(_RESTORE_PAUSE_S)
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish)}")
-        return f"unknown: it did not go {wish}"
+        shown = self.rail()
+        if shown is None or _seen(shown) == wish:
+            return f"unknown: it did not go {wish}"
+        return f"{_seen(shown)}: {self._rail_text()}, although it was to go {wish}"
+
+    # ------------------------------------------------------------ what the rail shows
+
+    def rail(self, since_ns: int = 0) -> bool | None:
+        """What a supply proof that was read since then shows: True for power there, None where none shows anything."""
+        named = [proof.point for proof in self._rig.proof_of_cut if proof.of_supply and proof.point is not None]
+        newest = {name: self._observing.latest(name) for name in named}
+        readings = {name: one for name, one in newest.items() if one is not None and one.sent_ns >= since_ns}
+        return powered_by_proof(self._rig.proof_of_cut, readings)
+
+    def rail_contradicts(self, *, lasting: bool = False) -> str:
+        """Why the supply, last told to be on, can't be; "" where the rail shows nothing of the kind. `lasting`: the
+        rail is given a moment to follow."""
+        if self.state.commanded != "on" or self.rail() is not False or (lasting and self._rail_follows("on")):
+            return ""
+        return f"the supply was told to be on, but {self._rail_text()}"
+
+    def contrary(self) -> str:
+        """Before anything was switched: what the relay says against the rail, "" where they agree or don't tell."""
+        if self._supply is None or self.state.operations or self.state.commanded != "unknown":
+            return ""
+        says = self._relay_says()
+        shown = self._rail_soon(says)
+        if shown is None or says is None or shown == says:
+            return ""
+        contact = self._rig.supply.contact if self._rig.supply is not None else None
+        relay = f"the relay's state means with `contact: {contact}` that" if contact else "by its own word"
+        return (
+            f"{relay} the supply is {_seen(says)}, but {self._rail_text()}; look whether `contact:` is written the "
+            "wrong way round, whether the relay's contact follows, and at the wiring of the rail"
+        )
+
+    def _relay_says(self) -> bool | None:
+        assert self._supply is not None
+        try:
+            return self._supply.is_on()
+        except Exception:  # a relay that can't be asked contradicts nothing; the command to it will tell
+            return None
+
+    def _rail_soon(self, expected: bool | None) -> bool | None:
+        """The rail, given a moment to be read first, and to come to what is expected."""
+        if not any(proof.of_supply and proof.point is not None for proof in self._rig.proof_of_cut):
+            return None
+        since, deadline = now_ns(), now_ns() + _CONTACT_WITHIN_NS
+        while (shown := self.rail(since)) is None or shown != expected:
+            if expected is None or now_ns() >= deadline or self._observing.failed:
+                break
+            self._observing.wait_news(0.02)
+        return shown
+
+    def _rail_follows(self, wish: str) -> bool:
+        """False where the rail goes on to show the contrary, longer than relay and supply may take."""
+        supply = self._rig.supply
+        delay = 0 if supply is None else supply.bounce_ns + max(supply.opening_ns, supply.closing_ns)
+        deadline = now_ns() + delay + _RAIL_WITHIN_NS
+        while (shown := self.rail(now_ns() - delay - _RAIL_WITHIN_NS)) is not None and _seen(shown) != wish:
+            if now_ns() >= deadline or self._observing.failed:
+                return False
+            self._observing.wait_news(0.02)
+        return True
+
+    def _rail_text(self) -> str:
+        for proof in self._rig.proof_of_cut:
+            if proof.of_supply and proof.point is not None:
+                reading = self._observing.latest(proof.point)
+                if reading is not None and reading.value is not None:
+                    return f"{proof.point} reads {_word(reading.value)}"
+        return "the rail is not read"
+
+    def _left_as(self) -> str:
+        """How the supply stands: as the rail shows it, else as it was commanded."""
+        shown = self.rail()
+        return self.state.commanded if shown is None else _seen(shown)
+
+    def _may_go_on(self, say: Callable[[str], None]) -> bool:
+        """Waits until the shortest off time is over. False where the supply may not go on (any more)."""
+        until = self.waits_for_on_ns()
+        left = until - now_ns()
+        if left > 0:
+            say(f"the supply stays off for another {left / NS_PER_S:.1f} s (off_at_least), then it goes on")
+        while not (why := self.forbids()) and (left := until - now_ns()) > 0:
+            time.sleep(min(left, 200 * NS_PER_MS) / NS_PER_S)
+        if why:
+            say(f"THE SUPPLY IS NOT SWITCHED ON: {why}")
+        return not why
 
     def waits_for_on_ns(self) -> int:
         """The instant before which the supply may not go on (`off_at_least`); 0 for at once."""
@@ -295,50 +423,61 @@ class Hands:
             return 0
         return self.state.on_since_ns + supply.limits.on_at_least_ns
 
-    def _wait_out_off_time(self, wish: str, say: Callable[[str], None]) -> None:
-        if wish != "on":
-            return
-        until = self.waits_for_on_ns()
-        left = until - now_ns()
-        if left > 0:
-            say(f"the supply stays off for another {left / NS_PER_S:.1f} s (off_at_least), then it goes on")
-            while (left := until - now_ns()) > 0:
-                time.sleep(min(left, 200 * NS_PER_MS) / NS_PER_S)
-
     # ------------------------------------------------------------ way out
 
-    def all_to_idle(self, say: Callable[[str], None]) -> tuple[str, ...]:
-        """Every pressed or held point back to idle, read back; returns those that could not be shown to be there."""
-        failed: list[str] = []
-        for name in tuple(self._out_of_idle):
-            if not self._one_to_idle(name):
-                failed.append(name)
-                say(
-                    f"{name.upper()} MAY STILL BE OUT OF IDLE: go to the rig and see that "
-                    f"{self._rig.points[name].shown} is {_word(self._out_of_idle.get(name, False))}"
-                )
+    def all_to_idle(self, say: Callable[[str], None], *, at_once: bool = False) -> tuple[str, ...]:
+        """Every pressed or held point back to idle, read back; returns those that could not be shown to be there.
+
+        All of them together have some seconds, or next to no time (`at_once`); each is tried once at least.
+        """
+        deadline = now_ns() + (0 if at_once else _IDLE_PATIENCE_NS)
+        failed = [name for name in tuple(self._out_of_idle) if not self._idle_surely(name, deadline)]
+        for name in failed:
+            say(
+                f"{name.upper()} MAY STILL BE OUT OF IDLE: go to the rig and see that "
+                f"{self._rig.points[name].shown} is {_word(self._out_of_idle.get(name, False))}"
+            )
         return tuple(failed)
 
-    def _one_to_idle(self, name: str) -> bool:
+    def _idle_surely(self, name: str, deadline: int) -> bool:
+        """The point back to idle, if need be through another observer."""
+        while True:
+            if self._one_to_idle(name, deadline):
+                return True
+            if not self._observing.failed or not self._renewed():
+                return False
+
+    def _renewed(self) -> bool:
+        fresh = self.renew() if self.renew is not None else None
+        if fresh is not None:
+            self._observing = fresh
+        return fresh is not None
+
+    def _one_to_idle(self, name: str, deadline: int) -> bool:
         point = self._rig.points[name]
         if point.by_hand is not None:
             self._out_of_idle.pop(name, None)
             return True  # a person holds it; nobody is asked on the way out
         idle = self._out_of_idle[name]
-        for _ in range(_IDLE_TRIES):
-            try:
-                written = self.write(name, idle, "idle")
-            except HandsError:
-                time.sleep(0.2)
-                continue
-            if self._reads_back(name, idle, written.received_ns):
+        while not self._observing.failed:
+            if self._wrote_idle(name, idle, deadline):
                 self._out_of_idle.pop(name, None)
                 return True
+            if now_ns() >= deadline:
+                return False
+            time.sleep(_IDLE_PAUSE_S)
         return False
 
-    def _reads_back(self, name: str, value: Value, since_ns: int) -> bool:
-        deadline = now_ns() + _READ_BACK_WITHIN_NS
-        while now_ns() < deadline:
+    def _wrote_idle(self, name: str, idle: Value, deadline: int) -> bool:
+        try:
+            written = self.write(name, idle, "idle", patient=False)
+        except HandsError:
+            return False
+        return self._reads_back(name, idle, written.received_ns, deadline)
+
+    def _reads_back(self, name: str, value: Value, since_ns: int, deadline: int) -> bool:
+        until = min(now_ns() + _READ_BACK_WITHIN_NS, max(deadline, now_ns() + _CONTACT_WITHIN_NS // 2))
+        while now_ns() < until:
             reading = self._observing.latest(name)
             if reading is not None and reading.sent_ns >= since_ns and reading.value is not None:
                 return reading.value == value
@@ -354,6 +493,21 @@ def _asks_person(rig: Rig) -> bool:
 
     card = cards().get(rig.supply.driver) if rig.supply is not None else None
     return card is not None and card.needs_person
+
+
+def let_go_of(supply: Supply) -> None:
+    """Closes a supply that is left as it is: a driver that fails at its very end changes nothing of that."""
+    with suppress(Exception):
+        supply.close()
+
+
+def left_well(left: str) -> bool:
+    """True where `leave_supply` left the supply as it was to be; what it tells otherwise has a colon."""
+    return ":" not in left
+
+
+def _seen(on: bool | None) -> str:
+    return "unknown" if on is None else "on" if on else "off"
 
 
 def _word(value: Value) -> str:

@@ -1,4 +1,4 @@
-"""One cycle judged from its records and samples alone: marks, findings, and the verdict over them (DESIGN 5).
+"""One cycle judged from its records and samples alone: marks, findings, and the verdict over them.
 
 Same evidence, same finding: live, replayed or judged again. Nothing here knows the time or the hardware.
 """
@@ -11,32 +11,28 @@ from typing import Any
 
 import numpy as np
 
+from restart_bench.condensing import SampleSource
 from restart_bench.evidence import Evidence, Judged, Problem
 from restart_bench.expecting import judge_expectation
-from restart_bench.marks import as_marks, off_time, ready_conditions, switching_of
-from restart_bench.noting import silent_again, supply_notes
+from restart_bench.long_cycles import samples_to_judge
+from restart_bench.marks import as_marks, ready_conditions, switching_of
+from restart_bench.noting import late_restart, silent_again, supply_notes
 from restart_bench.outputs import output_seen
 from restart_bench.proving import Proofs, judge_restart, proof_problems, proofs_of
-from restart_bench.reasons import shown, some, times_text, value_text
+from restart_bench.reasons import counted, shown, some, value_text
 from restart_bench.records import Bounds, CycleJudged, CycleRecords, DeviceSamples, Finding, OutputSeen, Verdict
 from restart_bench.rig import Rig
 from restart_bench.scenario import Expectation, Scenario
 from restart_bench.stepping import judge_steps
+from restart_bench.supply_off import off_time
 from restart_bench.timing import ONLY_THE_RELAY, judge_gap, judge_mark, judge_ready
 from restart_bench.units import show_duration
 from restart_bench.validity import STOPPED, problems_of
-
-STRENGTH = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR)
-"""TTCN-3 (ETSI ES 201 873-1, clause 24.1): a verdict overwrites those before it in this row, never one after it."""
+from restart_bench.verdict_order import worst
 
 ALL_PHASES_DONE = "all phases done"
 NOT_VALID = "not valid"
 """How the reason begins of a finding that a problem of its cycle has made an error."""
-
-
-def overwrite(current: Verdict, assigned: Verdict) -> Verdict:
-    """The verdict after another one was assigned."""
-    return max(current, assigned, key=STRENGTH.index)
 
 
 def judge_cycle(
@@ -57,6 +53,13 @@ def judge_cycle(
         problems.append(Problem("not back", "the supply was not commanded back", evidence.cut.not_before_ns))
     problems.sort(key=lambda problem: problem.at_ns)
     return _conclude(evidence, proofs, outputs, named, problems)
+
+
+def judge_long_cycle(
+    rig: Rig, scenario: Scenario, records: CycleRecords, sources: Mapping[str, SampleSource]
+) -> CycleJudged:
+    """The same of a cycle whose samples may not fit into memory; to the letter as if they did."""
+    return judge_cycle(rig, scenario, records, samples_to_judge(rig, scenario, records, sources))
 
 
 class _Named:
@@ -94,10 +97,7 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
         yield _Named(gap.then, text, judge_gap(evidence, gap))
     for name in rig.program:
         yield _Named(name, "same program as before", _same_program(evidence, name))
-    for name, _ in rig.check_channels:
-        if len(evidence.reads(name)) == 0:
-            text = f"check channel {shown(rig, name)} was never read, so nothing vouches for the independent I/O"
-            yield _Named(name, "check channel holds", Judged(Verdict.INCONCLUSIVE, text))
+    yield from _vouched_for(evidence)
     for text, judged in judge_steps(evidence):
         yield _Named("", f"function check: {text}", judged)
 
@@ -136,12 +136,30 @@ def _conforms(one: Expectation, value: bool, before: float | None) -> bool:
     return one.wanted.met_by(value, before) != (one.kind == "never")
 
 
+def _vouched_for(evidence: Evidence) -> Iterator[_Named]:
+    """What was not read again after the cut vouches for nothing (rule 8)."""
+    assert evidence.begins is not None
+    rig = evidence.rig
+    asked = (
+        ("same device as before", "for the device", rig.identify),
+        ("check channel holds", "for the independent I/O", rig.check_channels),
+        ("only_while held", "that it went on holding", rig.only_while),
+    )
+    for expectation, what, conditions in asked:
+        for name, _ in conditions:
+            if len(evidence.reads(name).inside(evidence.begins.not_before_ns, evidence.end_ns)) == 0:
+                kind = "check channel " if conditions is rig.check_channels else ""
+                since = evidence.back if evidence.late is None else "the controller was lost"
+                text = f"{kind}{shown(rig, name)} was not read after {since}, so nothing vouches {what}"
+                yield _Named(name, expectation, Judged(Verdict.INCONCLUSIVE, text))
+
+
 def _same_program(evidence: Evidence, name: str) -> Judged:
     """Another value of a point that identifies the program is a fail."""
-    assert evidence.restored is not None
+    assert evidence.begins is not None
     point = evidence.rig.points[name]
     before = evidence.before(name)
-    reads = evidence.reads(name).inside(evidence.restored.not_before_ns, evidence.end_ns)
+    reads = evidence.reads(name).inside(evidence.begins.not_before_ns, evidence.end_ns)
     if before is None or len(reads) == 0:
         when = "before the cut" if before is None else f"after {evidence.back}"
         return Judged(Verdict.INCONCLUSIVE, f"{point.shown} was not read {when}")
@@ -191,7 +209,7 @@ def _conclude(
         )
     verdict = _verdict(findings)
     notes = [seen.disagrees for seen in outputs.values() if seen.disagrees]
-    notes += [*supply_notes(evidence), *silent_again(evidence)]
+    notes += [*supply_notes(evidence), *late_restart(evidence), *silent_again(evidence)]
     notes += [trouble.text for trouble in evidence.records.troubles if not trouble.error]
     return CycleJudged(
         cycle=started.cycle,
@@ -235,10 +253,7 @@ def _stands(judged: Judged, problems: list[Problem]) -> bool:
 
 def _verdict(findings: list[Finding]) -> Verdict:
     """A fail that stands stays one beside errors; else an error makes the cycle one; else the strongest word."""
-    words = {finding.verdict for finding in findings}
-    if Verdict.FAIL in words:
-        return Verdict.FAIL
-    return max(words, key=STRENGTH.index, default=Verdict.INCONCLUSIVE)
+    return worst((finding.verdict for finding in findings), Verdict.INCONCLUSIVE)
 
 
 def _stopped(evidence: Evidence) -> bool:
@@ -258,7 +273,7 @@ def _unfinished(evidence: Evidence) -> str:
 
 def _reason(verdict: Verdict, findings: list[Finding]) -> str:
     if verdict is Verdict.PASS:
-        return f"{times_text(len(findings), 'expectation')} shown"
+        return f"{counted(len(findings), 'expectation')} shown"
     mine = [finding for finding in findings if finding.verdict is verdict]
     if verdict is Verdict.ERROR:
         mine = [finding for finding in mine if finding.expectation.startswith("valid: ")]
@@ -297,4 +312,4 @@ def _not_counted(evidence: Evidence) -> int:
         return 0
     trace = evidence.trace(alive)
     after = trace.sent_ns >= evidence.restored.not_before_ns
-    return int((after & ~trace.counts & ~np.isnan(trace.value)).sum())
+    return trace.number(after & ~trace.counts & ~np.isnan(trace.value))

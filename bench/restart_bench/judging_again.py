@@ -14,28 +14,27 @@ from pathlib import Path
 
 from restart_bench.archive_files import ArchiveError
 from restart_bench.archive_reading import ArchivedRun
+from restart_bench.codec import from_line, to_line
 from restart_bench.concluding import judge_run, planned_cycles
+from restart_bench.condensing import SampleSource
 from restart_bench.earlier import earlier_cycles, gone_on_with
-from restart_bench.judging import judge_cycle, overwrite
+from restart_bench.judging import judge_long_cycle
 from restart_bench.killed import planned_of
 from restart_bench.new_on_old import NotAnswered, load_scenario
-from restart_bench.outcome import OneRun, RunOutcome, exit_of, exit_over
-from restart_bench.reasons import some, times_text
+from restart_bench.outcome import EXIT_ERROR, OneRun, RunOutcome, exit_code_of, exit_of, exit_over, verdict_over
+from restart_bench.reasons import counted, some
 from restart_bench.records import (
     CycleJudged,
-    DeviceSamples,
     Finding,
+    RunEnded,
     ScenarioJudged,
     Verdict,
-    from_line,
-    to_line,
 )
 from restart_bench.rig import Rig
 from restart_bench.scenario import Case, Scenario, Step
 from restart_bench.suite import Suite
 from restart_bench.units import show_duration
-
-_WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
+from restart_bench.verdict_order import overwrite, worst
 
 
 def judge_again(run: ArchivedRun, scenario_file: Path | None = None) -> RunOutcome:
@@ -48,22 +47,58 @@ def judge_again(run: ArchivedRun, scenario_file: Path | None = None) -> RunOutco
         raise ArchiveError(f"{run.id}: a rehearsal cuts nothing, so there is nothing to judge again")
     suite = run.suite()
     if scenario_file is None:
-        cycles = _by_archived(run, suite)
-        counted = [*_of_earlier(run), *cycles]
-        begun = [s for s in suite.scenarios if any(one.scenario == s.name for one in counted)]
-        return _outcome(run, suite.rig, cycles, judge_run(suite.rig, begun, counted, planned_of(run, begun)))
+        return _unless_altered(run, _as_it_ended(run, suite))
     loaded = load_scenario(run, scenario_file)
-    return _by_another(run, suite, loaded.scenario, loaded.not_answered)
+    return _unless_altered(run, _by_another(run, suite, loaded.scenario, loaded.not_answered))
+
+
+def _unless_altered(run: ArchivedRun, outcome: RunOutcome) -> RunOutcome:
+    """Evidence that is not as it was closed shows nothing, for or against the controller; a run without its sums (it
+    was killed, or they were taken away) does not pass."""
+    altered = _altered(run)
+    if not altered:
+        unclosed = [] if run.closed else [EXIT_ERROR]
+        return replace(outcome, exit_code=exit_over([outcome.exit_code, *unclosed]))
+    (one,) = outcome.runs
+    void = tuple(replace(judged, verdict=Verdict.ERROR, reason=altered) for judged in one.scenarios)
+    return RunOutcome(EXIT_ERROR, Verdict.ERROR, (replace(one, scenarios=void, altered=altered),))
+
+
+def _altered(run: ArchivedRun) -> str:
+    """What is not as it was closed, in this run or in those that it went on with."""
+    before = gone_on_with(run)
+    if run.altered or before is None:
+        return run.altered
+    earlier = _altered(before)
+    return f"the run that it went on with, {before.id}: {earlier}" if earlier else ""
+
+
+def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
+    """All that the run was to do, judged again: scenarios that it did not come to are judged too, and how it ended
+    counts as it did then."""
+    how, reason = end_of(run)
+    cycles = _by_archived(run, suite)
+    counted = [*_of_earlier(run), *cycles]
+    if not counted and how == "completed":
+        raise ArchiveError(f"{run.id}: no cycle was run, so there is nothing to judge")
+    begun = [s for s in suite.scenarios if how != "completed" or any(one.scenario == s.name for one in counted)]
+    scenarios = judge_run(suite.rig, begun, counted, planned_of(run, begun))
+    one = OneRun(run.id, run.folder, suite.rig, tuple(scenarios), cycles, how, reason)
+    return RunOutcome(exit_code_of(one), verdict_over([one]), (one,))
+
+
+def end_of(run: ArchivedRun) -> tuple[str, str]:
+    """How a run ended, and why: as its journal tells it; without an end there, the bench was killed."""
+    ended = next((one for one in reversed(run.records) if isinstance(one, RunEnded)), None)
+    return (ended.how, ended.reason) if ended is not None else ("killed", "the run has no end in its journal")
 
 
 def _by_archived(run: ArchivedRun, suite: Suite) -> tuple[CycleJudged, ...]:
     by_name = {scenario.name: scenario for scenario in suite.scenarios}
-    cycles = tuple(
-        judge_cycle(suite.rig, by_name[records.started.scenario], records, samples) for records, samples in run.cycles()
+    return tuple(
+        judge_long_cycle(suite.rig, by_name[records.started.scenario], records, sources)
+        for records, sources in run.cycles_in_pieces()
     )
-    if not cycles:
-        raise ArchiveError(f"{run.id}: no cycle was run, so there is nothing to judge")
-    return cycles
 
 
 def _of_earlier(run: ArchivedRun) -> list[CycleJudged]:
@@ -81,12 +116,11 @@ def _of_earlier(run: ArchivedRun) -> list[CycleJudged]:
 def _outcome(
     run: ArchivedRun, rig: Rig, cycles: tuple[CycleJudged, ...], scenarios: Sequence[ScenarioJudged]
 ) -> RunOutcome:
-    ended = run.run.get("ended") or {}
-    how, reason = str(ended.get("how", "killed")), str(ended.get("reason", ""))
-    one = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, how, reason)
+    """What another scenario says of the evidence; how the run ended counts in what it could not answer."""
+    one = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, *end_of(run))
     code = exit_over([exit_of(scenario.verdict) for scenario in scenarios])
     words = {scenario.verdict for scenario in scenarios}
-    return RunOutcome(code, next((word for word in _WORST_FIRST if word in words), Verdict.PASS), (one,))
+    return RunOutcome(code, worst(words), (one,))
 
 
 def changed_cycles(run: ArchivedRun, again: Sequence[CycleJudged]) -> list[tuple[int, Verdict, Verdict]]:
@@ -150,11 +184,11 @@ def _by_another(run: ArchivedRun, suite: Suite, new: Scenario, not_answered: Seq
     fitted = _fit(new, old)
     cycles: list[CycleJudged] = []
     unread: dict[str, None] = dict.fromkeys(one.judged for one in (*new.during, *new.after))
-    for records, samples in run.cycles():
+    for records, sources in run.cycles_in_pieces():
         if records.started.scenario == old.name and records.started.case in fitted.cases:
             started = replace(records.started, scenario=new.name, case=fitted.cases[records.started.case])
-            cycles.append(judge_cycle(suite.rig, fitted.scenario, replace(records, started=started), samples))
-            unread = {name: None for name in unread if not _is_read(suite.rig, name, samples)}
+            cycles.append(judge_long_cycle(suite.rig, fitted.scenario, replace(records, started=started), sources))
+            unread = {name: None for name in unread if not _is_read(suite.rig, name, sources)}
     if not cycles:
         raise ArchiveError(f"{run.id}: {new.name}: {some([*fitted.not_answered])}; nothing is left to judge")
     open_questions = [
@@ -164,13 +198,13 @@ def _by_another(run: ArchivedRun, suite: Suite, new: Scenario, not_answered: Seq
     ]
     planned = {new.name: planned_cycles(new)}
     if len(cycles) < planned[new.name]:
-        open_questions.append(f"{times_text(len(cycles), 'cycle')} of {planned[new.name]} were performed")
+        open_questions.append(f"{counted(len(cycles), 'cycle')} of {planned[new.name]} were performed")
     (judged,) = judge_run(suite.rig, [fitted.scenario], cycles, planned)
     return _outcome(run, suite.rig, tuple(cycles), [_with_open(judged, open_questions)])
 
 
-def _is_read(rig: Rig, name: str, samples: Mapping[str, DeviceSamples]) -> bool:
-    device = samples.get(rig.points[name].device)
+def _is_read(rig: Rig, name: str, sources: Mapping[str, SampleSource]) -> bool:
+    device = sources.get(rig.points[name].device)
     return device is not None and any(point == name for point, _ in device.layout.points)
 
 

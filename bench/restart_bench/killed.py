@@ -16,7 +16,7 @@ from restart_bench.records import (
     CycleEnded,
     CycleJudged,
     CycleRecords,
-    DeviceSamples,
+    CycleStarted,
     Record,
     RunEnded,
     RunStarted,
@@ -28,6 +28,7 @@ from restart_bench.records import (
 from restart_bench.scenario import Scenario
 
 if TYPE_CHECKING:
+    from restart_bench.condensing import SampleSource
     from restart_bench.suite import Suite
 
 KILLED = "the bench was killed"
@@ -37,7 +38,7 @@ def what_is_missing(run: ArchivedRun, suite: Suite | None) -> list[Record]:
     """Records that bring the journal of a killed run to its end; none where it already has its end.
 
     A cycle that was broken off gets its end and a note of the kill, so that a deviation proven before stands and
-    the rest is not shown (DESIGN 5, rule 10). Without a suite nothing is judged.
+    the rest is not shown (rule 10). Without a suite nothing is judged.
     """
     if any(isinstance(record, RunEnded) for record in run.records):
         return []
@@ -45,11 +46,11 @@ def what_is_missing(run: ArchivedRun, suite: Suite | None) -> list[Record]:
         return [_end(run, run.records, [])]
     judged = judged_cycles(run.records)
     missing: list[Record] = []
-    for records, samples in run.cycles():
+    for records, sources in run.cycles_in_pieces():
         number = records.started.cycle
         if number not in judged:
-            whole, added = _brought_to_end(records, samples)
-            judged[number] = _judge(run, suite, whole, samples)
+            whole, added = _brought_to_end(records, sources)
+            judged[number] = _judge(run, suite, whole, sources)
             missing += [*added, judged[number]]
     before = gone_on_with(run)
     counted = earlier_cycles(before).counted if before is not None else ()
@@ -60,40 +61,49 @@ def what_is_missing(run: ArchivedRun, suite: Suite | None) -> list[Record]:
 
 
 def _brought_to_end(
-    records: CycleRecords, samples: dict[str, DeviceSamples]
+    records: CycleRecords, sources: dict[str, SampleSource]
 ) -> tuple[CycleRecords, list[Trouble | CycleEnded]]:
     if records.ended is not None:
         return records, []
     number = records.started.cycle
-    last = last_instant([records.started, *_timed(records)], samples)
+    last = last_instant([records.started, *_timed(records)], sources)
     trouble = Trouble(number, "stopped", KILLED, last)
     ended = CycleEnded(number, last, completed=False)
     return dataclasses.replace(records, troubles=(*records.troubles, trouble), ended=ended), [trouble, ended]
+
+
+def broken_off(records: Sequence[Record], why: str) -> list[Record]:
+    """Records that end the cycle that a killed run was in; none where it was in none."""
+    ended = {one.cycle for one in records if isinstance(one, CycleEnded)}
+    added: list[Record] = []
+    for started in (one for one in records if isinstance(one, CycleStarted) and one.cycle not in ended):
+        last = last_instant([one for one in records if getattr(one, "cycle", 0) == started.cycle])
+        added += [Trouble(started.cycle, "stopped", why, last), CycleEnded(started.cycle, last, completed=False)]
+    return added
 
 
 def _timed(records: CycleRecords) -> list[Record]:
     return [*records.steps, *records.switchings, *records.writes, *records.answers, *records.troubles]
 
 
-def last_instant(records: Sequence[Record], samples: dict[str, DeviceSamples] | None = None) -> int:
+def last_instant(records: Sequence[Record], sources: dict[str, SampleSource] | None = None) -> int:
     """The newest instant that records and samples name, in ns of the bench's clock; 0 where they name none."""
     names = ("at_ns", "ended_ns", "after_ns", "received_ns", "answered_ns")
     found = [int(getattr(record, name)) for record in records for name in names if hasattr(record, name)]
-    for device in (samples or {}).values():
-        if len(device.records):
-            found.append(int(device.records["received_ns"].max()))
+    for source in (sources or {}).values():
+        found += [int(piece["received_ns"].max()) for piece in source.pieces() if len(piece)]
     return max(found, default=0)
 
 
-def _judge(run: ArchivedRun, suite: Suite, records: CycleRecords, samples: dict[str, DeviceSamples]) -> CycleJudged:
+def _judge(run: ArchivedRun, suite: Suite, records: CycleRecords, sources: dict[str, SampleSource]) -> CycleJudged:
     scenario = scenario_of(suite, records.started.scenario)
     if run.run.get("rehearsal"):
         from restart_bench.rehearsing import judge_rehearsal
 
         return judge_rehearsal(scenario, records)
-    from restart_bench.judging import judge_cycle
+    from restart_bench.judging import judge_long_cycle
 
-    return judge_cycle(suite.rig, scenario, records, samples)
+    return judge_long_cycle(suite.rig, scenario, records, sources)
 
 
 def scenario_of(suite: Suite, name: str) -> Scenario:
@@ -102,8 +112,8 @@ def scenario_of(suite: Suite, name: str) -> Scenario:
 
 
 def _conclude(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged]) -> list[ScenarioJudged]:
-    begun = {record.scenario for record in cycles}
-    scenarios = [scenario for scenario in suite.scenarios if scenario.name in begun]
+    """All scenarios, those that the run did not come to as well: it was not completed."""
+    scenarios = list(suite.scenarios)
     if run.run.get("rehearsal"):
         from restart_bench.rehearsing import conclude_rehearsal
 

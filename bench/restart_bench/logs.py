@@ -1,4 +1,4 @@
-"""What `restart-bench logs` does: list, verify, trend, export. Plain values come back; the face prints them."""
+"""What `restart-bench logs` does: list, trend, export. Plain values come back; the face prints them."""
 
 from __future__ import annotations
 
@@ -10,16 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from restart_bench.archive_files import (
-    ArchiveError,
-    clear_errors,
-    digest_of,
-    files_of,
-    is_going_on,
-    read_sums,
-    write_whole,
-)
+from restart_bench.archive_files import ArchiveError, is_going_on, write_whole
 from restart_bench.archive_reading import ArchivedRun, is_closed, read_run_json, run_folders
+from restart_bench.archive_soundness import altered_text, file_is_altered, verify
 from restart_bench.archive_tables import judged_cycles
 from restart_bench.clock import NS_PER_S
 from restart_bench.records import MARKS, Bounds, CycleJudged, CycleRecords, Finding
@@ -79,46 +72,8 @@ def _row(folder: Path) -> RunRow:
             scenarios=tuple(scenario["name"] for scenario in scenarios) or tuple(told.get("planned") or ()),
             cycles=counted,
         )
-    except (ArchiveError, AttributeError, KeyError, TypeError) as problem:
+    except (ArchiveError, AttributeError, KeyError, TypeError, ValueError) as problem:
         return RunRow(run_id, rig, folder, "damaged", reason=str(problem))
-
-
-# ---------------------------------------------------------------- verify
-
-
-@dataclass(frozen=True, slots=True)
-class Verified:
-    """A run held against its SHA256SUMS, each file named as there. `closed` is False where there are no sums."""
-
-    folder: Path
-    closed: bool
-    checked: int = 0
-    altered: tuple[str, ...] = ()
-    lost: tuple[str, ...] = ()
-    added: tuple[str, ...] = ()
-
-    @property
-    def sound(self) -> bool:
-        """True where the run is as it was closed."""
-        return self.closed and not (self.altered or self.lost or self.added)
-
-
-def verify(folder: Path) -> Verified:
-    """Hold every file of a run against its sum. Raises ArchiveError where the sums or a file can't be read."""
-    if not is_closed(folder):
-        return Verified(folder, closed=False)
-    sums = read_sums(folder)
-    found = set(files_of(folder))
-    with clear_errors("read for its sum", folder):
-        altered = [name for name in sums if name in found and digest_of(folder / name) != sums[name]]
-    return Verified(
-        folder,
-        closed=True,
-        checked=len(sums),
-        altered=tuple(altered),
-        lost=tuple(name for name in sums if name not in found),
-        added=tuple(sorted(found - sums.keys())),
-    )
 
 
 # ---------------------------------------------------------------- trend
@@ -187,6 +142,12 @@ def trend(
     return [TrendRow(*row) for row in rows]
 
 
+def altered_tables(logs: Path, rig: str | None = None) -> list[str]:
+    """Ids of runs whose table of cycles is not the one that was closed: the trend counts it as it stands."""
+    folders = run_folders(logs, glob.escape(rig) if rig else "*")
+    return [one.name.removeprefix("run=") for one in folders if file_is_altered(one, "cycles.parquet")]
+
+
 # ---------------------------------------------------------------- export
 
 
@@ -197,6 +158,7 @@ class Exported:
     path: Path
     rows: int
     columns: int
+    altered: str = ""
 
 
 def export(folder: Path, out: Path, *, separator: str = ",", decimal: str = ".") -> Exported:
@@ -207,14 +169,15 @@ def export(folder: Path, out: Path, *, separator: str = ",", decimal: str = ".")
     spreadsheet in many languages expects. Raises ArchiveError.
     """
     run = ArchivedRun.open(folder)
-    rows = [_wide_row(run, judged) for _, judged in sorted(judged_cycles(run.records).items())]
+    state = altered_text(verify(folder))
+    rows = [{**_wide_row(run, judged), "archive": state} for _, judged in sorted(judged_cycles(run.records).items())]
     columns = list(dict.fromkeys(name for row in rows for name in row)) or list(_HEAD)
     text = io.StringIO(newline="")
     writer = csv.writer(text, delimiter=separator, lineterminator="\r\n")
     writer.writerow([_cell(name, decimal) for name in columns])
     writer.writerows([[_cell(row.get(name), decimal) for name in columns] for row in rows])
     write_whole(out, b"\xef\xbb\xbf" + text.getvalue().encode("utf-8", errors="replace"))
-    return Exported(out, len(rows), len(columns))
+    return Exported(out, len(rows), len(columns), state)
 
 
 _HEAD = (
@@ -229,6 +192,7 @@ _HEAD = (
     "off_for_s",
     "off_from_s",
     "off_to_s",
+    "archive",
 )
 
 

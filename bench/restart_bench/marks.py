@@ -6,7 +6,8 @@ bound is the last sign against it, not the read before.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,31 +15,73 @@ import numpy as np
 from restart_bench.contact import Contact
 from restart_bench.records import MARKS as MARK_ORDER
 from restart_bench.records import Bounds, CycleRecords, DeviceSamples, Mark, SampleKind, Switching
+from restart_bench.restarts import LateRestart, late_restart
 from restart_bench.rig import Rig, Wanted
 from restart_bench.scenario import Scenario
-from restart_bench.traces import BLIND_NS, Flags, Instants, Reads, Trace, TraceBuilder, conforming
+from restart_bench.supply_off import longest, losses_of
+from restart_bench.traces import (
+    BLIND_NS,
+    FAR_NS,
+    Course,
+    Flags,
+    Instants,
+    Reads,
+    Trace,
+    TraceBuilder,
+    conforming,
+    pace_ns,
+)
 
-FAR_NS = 2**62
 ANYTHING = Wanted()
 """Met by every value: a point that only has to be read."""
+
+
+MOST_RESTARTS = 20
+"""So many restarts within one watch are followed; a controller that goes on restarting is watched no longer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a cycle has come: its marks so far. `begins`: from here alive, ready and settled count: the return, or
+    a restart that showed after it (`late`). `watch_end_ns`: when the watch ends, as far as is known. `ready_by_ns`:
+    until then the controller has time to get ready, None where it is."""
+
+    marks: dict[str, Bounds]
+    begins: Bounds | None = None
+    late: LateRestart | None = None
+    watch_end_ns: int | None = None
+    ready_by_ns: int | None = None
 
 
 def find_marks(
     rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]
 ) -> dict[str, Bounds]:
     """All marks of the cycle that came so far, by name, in their natural order."""
+    return progress_of(rig, scenario, records, samples).marks
+
+
+def progress_of(rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]) -> Progress:
+    """How far the cycle has come."""
     builder = TraceBuilder(rig, samples)
-    return marks_from(rig, scenario, records, Contact.with_controller(rig, builder), builder)
+    return progress_from(rig, scenario, records, Contact.with_controller(rig, builder), builder)
 
 
-def marks_from(
+def traces_of(
+    rig: Rig, records: CycleRecords, samples: Mapping[str, DeviceSamples], points: Collection[str] | None = None
+) -> dict[str, Trace]:
+    """Traces of all points of the rig (or of `points` only) by name, with what counts in this cycle."""
+    builder = TraceBuilder(rig, samples)
+    _follow(rig, records, Contact.with_controller(rig, builder), builder)
+    return {name: builder.trace(name) for name in rig.points if points is None or name in points}
+
+
+def progress_from(
     rig: Rig, scenario: Scenario, records: CycleRecords, contact: Contact | None, builder: TraceBuilder
-) -> dict[str, Bounds]:
-    """The same from what is already taken apart."""
+) -> Progress:
+    """The same from what is already taken apart. From here on the builder's reads count as this cycle's do."""
     found: dict[str, Bounds] = {}
-    cut, restored = cut_of(rig, records), restored_of(rig, records)
-    if scenario.how == "supply":
-        cut, restored = as_the_rail_shows(rig, builder, cut, restored)
+    cut, restored, late = _follow(rig, records, contact, builder)
+    progress = Progress(found)
     if cut is not None:
         found["cut"] = cut
         dark = _dark(rig, scenario.how == "mode", contact, builder, (cut, restored))
@@ -46,12 +89,116 @@ def marks_from(
             found["dark"] = dark
     if restored is not None:
         found["restored"] = restored
-        if contact is not None:
-            found |= _answers(contact, restored)
-        found |= _running(rig, scenario, builder, (cut, restored), found.get("good"))
+        counting = _Counting(rig, scenario, contact, builder, cut)
+        progress = counting.progress(restored, late)
+        found |= progress.marks
     if records.ended is not None:
         found["end"] = Bounds(records.ended.at_ns, records.ended.at_ns)
-    return {name: found[name] for name in MARK_ORDER if name in found}
+    return replace(progress, marks={name: found[name] for name in MARK_ORDER if name in found})
+
+
+def _follow(
+    rig: Rig, records: CycleRecords, contact: Contact | None, builder: TraceBuilder
+) -> tuple[Bounds | None, Bounds | None, LateRestart | None]:
+    """Loss, return and a late restart; lets the builder count what counts beside them (rule 3)."""
+    cut, restored = cut_of(rig, records), restored_of(rig, records)
+    if cut is None:
+        return cut, restored, None
+    command = switching_of(records, "cut")
+    if command is not None and command.what == "mode":
+        end = FAR_NS if restored is None else ready_deadline(rig, restored).not_after_ns
+        anew = () if restored is None else (restored.not_before_ns,)
+        builder.follow(Course(cut.not_before_ns, anew, (cut.not_before_ns, end)))
+        return cut, restored, None
+    cut, restored = as_the_rail_shows(rig, builder, cut, restored)
+    assert cut is not None
+    if restored is None:
+        builder.follow(Course(cut.not_before_ns))
+        return cut, restored, None
+    builder.follow(Course(cut.not_before_ns, (restored.not_before_ns,)))
+    late = late_restart(rig, builder, contact, cut, restored)
+    if late is not None:
+        builder.follow(Course(cut.not_before_ns, (restored.not_before_ns, late.bounds.not_after_ns)))
+    return cut, restored, late
+
+
+@dataclass(frozen=True, eq=False)
+class _Counting:
+    """Counts the marks that come after the return."""
+
+    rig: Rig
+    scenario: Scenario
+    contact: Contact | None
+    builder: TraceBuilder
+    cut: Bounds | None
+
+    def progress(self, restored: Bounds, late: LateRestart | None) -> Progress:
+        """From the return, or from the last restart that comes after it and before the end of the watch: what had come
+        before it is no evidence of what comes after."""
+        begins, marks = restored, self.marks(restored)
+        if late is not None:
+            earlier = self.marks(restored, until_ns=late.bounds.not_after_ns)
+            if late.bounds.not_before_ns <= self._watch_end(earlier, restored):
+                late = replace(late, was_ready="ready" in earlier)
+                begins, marks = late.bounds, self._after(late, earlier)
+            else:
+                late = None
+        for _ in range(MOST_RESTARTS):
+            again = self._lost_again(marks, begins)
+            if again is None:
+                break
+            late, begins = replace(again, was_ready="ready" in marks), again.bounds
+            self.builder.count_anew(begins.not_after_ns)
+            marks = self._after(
+                late, {name: one for name, one in marks.items() if one.not_after_ns <= begins.not_after_ns}
+            )
+        by_ns = None if self._in_time(marks, begins) else ready_deadline(self.rig, begins).not_after_ns
+        return Progress(marks, begins, late, self._watch_end(marks, begins), by_ns)
+
+    def _after(self, late: LateRestart, earlier: Mapping[str, Bounds]) -> dict[str, Bounds]:
+        """The marks that count from a restart."""
+        marks = self.marks(late.bounds, late=True)
+        return marks if late.proven else _reaching_back(marks, earlier)
+
+    def _lost_again(self, marks: Mapping[str, Bounds], begins: Bounds) -> LateRestart | None:
+        """The controller is lost once more before the end of the watch."""
+        if self.contact is None:
+            return None
+        again = self.contact.lost_again(begins.not_after_ns, self._watch_end(marks, begins))
+        return None if again is None else LateRestart(again.bounds, again.anew)
+
+    def marks(self, begins: Bounds, until_ns: int = FAR_NS, *, late: bool = False) -> dict[str, Bounds]:
+        """The marks that count from an instant (of a `late` restart, or of the return), as far as they came before
+        another one."""
+        found: dict[str, Bounds] = {}
+        if self.contact is not None:
+            since = self.contact.last_reply_ns(begins.not_after_ns) if late else begins.not_before_ns
+            found |= _answers(self.contact, begins, since)
+        found |= _running(self.rig, self.scenario, self.builder, (self.cut, begins), found.get("good"), until_ns)
+        return {name: mark for name, mark in found.items() if mark.not_after_ns <= until_ns or name == "settled"}
+
+    def _watch_end(self, marks: Mapping[str, Bounds], begins: Bounds) -> int:
+        return self._watch_from(marks, begins) + self.scenario.watch_ns
+
+    def _in_time(self, marks: Mapping[str, Bounds], begins: Bounds) -> bool:
+        ready = marks.get("ready")
+        return ready is not None and ready.not_after_ns <= ready_deadline(self.rig, begins).not_after_ns
+
+    def _watch_from(self, marks: Mapping[str, Bounds], begins: Bounds) -> int:
+        """`ready`, or the end of its time."""
+        begun = marks["ready"] if self._in_time(marks, begins) else ready_deadline(self.rig, begins)
+        return begun.not_after_ns
+
+
+def _reaching_back(counted: dict[str, Bounds], earlier: Mapping[str, Bounds]) -> dict[str, Bounds]:
+    """Where only silence tells of a restart there may have been none: then what had come before it is what came."""
+    found = dict(counted)
+    for name in ("refused", "accepted", "answered", "good", "alive", "ready"):
+        if name in counted and name in earlier:
+            found[name] = Bounds(
+                min(earlier[name].not_before_ns, counted[name].not_before_ns), counted[name].not_after_ns
+            )
+    return found
 
 
 def as_marks(found: Mapping[str, Bounds]) -> tuple[Mark, ...]:
@@ -90,7 +237,8 @@ def as_the_rail_shows(
     rig: Rig, builder: TraceBuilder, cut: Bounds | None, restored: Bounds | None
 ) -> tuple[Bounds | None, Bounds | None]:
     """Loss and return as a supply proof saw them, where that contradicts command and data sheet: a relay slower than
-    its data sheet, a supply that is held up for a while. Bounds that turn out to be wrong must not be counted from."""
+    its data sheet, a supply that is held up for a while, or that came back by itself. Bounds that turn out to be
+    wrong must not be counted from."""
     if cut is None:
         return cut, restored
     for proof in rig.proof_of_cut:
@@ -102,8 +250,16 @@ def as_the_rail_shows(
         gone = _later_than(reads, off, cut)
         if gone is not None and (restored is None or gone.not_after_ns <= (back or restored).not_after_ns):
             cut = gone
-        restored = back or restored
+        restored = _by_itself(reads, off, cut, restored) or back or restored
     return cut, restored
+
+
+def _by_itself(reads: Reads, off: Flags, cut: Bounds, restored: Bounds | None) -> Bounds | None:
+    """The return, if it surely came before it was commanded."""
+    span = None if restored is None else longest(losses_of(reads, off, cut, restored.not_after_ns))
+    if span is None or span.rose is None or restored is None:
+        return None
+    return span.rose if span.rose.not_after_ns < restored.not_before_ns else None
 
 
 def _later_than(reads: Reads, met: Flags, declared: Bounds) -> Bounds | None:
@@ -115,12 +271,6 @@ def _later_than(reads: Reads, met: Flags, declared: Bounds) -> Bounds | None:
     place = low + int(changed[0])
     not_before = int(reads.early[place - 1])
     return Bounds(not_before, int(reads.late[place])) if not_before > declared.not_after_ns else None
-
-
-def off_time(cut: Bounds, restored: Bounds) -> tuple[int, int]:
-    """Shortest and longest true off time in nanoseconds, from the commands and the data sheet."""
-    low, high = restored.since(cut)
-    return max(0, low), high
 
 
 def ready_deadline(rig: Rig, restored: Bounds) -> Bounds:
@@ -160,46 +310,72 @@ def mode_proofs(rig: Rig) -> list[tuple[str, Wanted, bool]]:
     return [(name, wanted, False) for name, wanted in rig.ready.when]
 
 
-def _answers(contact: Contact, restored: Bounds) -> dict[str, Bounds]:
-    """Refused, accepted, answered, good: each the first of its kind after the return."""
-    after = restored.not_before_ns
+def _answers(contact: Contact, begins: Bounds, since_ns: int) -> dict[str, Bounds]:
+    """Refused, accepted, answered, good: each the first of its kind after the return (or a late restart), among what
+    was received after an instant."""
+    after = begins.not_before_ns
     refused, accepted = SampleKind.REFUSED, SampleKind.ACCEPTED
     answer = (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.LATE)
     no_answer = (SampleKind.REFUSED, SampleKind.SILENT, SampleKind.RESET)
     found = {
-        "refused": contact.first((refused,), after, (), connects=True),
-        "accepted": contact.first((accepted,), after, (refused,), connects=True),
-        "answered": contact.first(answer, after, no_answer),
-        "good": contact.first((SampleKind.GOOD,), after, (*no_answer, SampleKind.EXCEPTION)),
+        "refused": contact.first((refused,), after, (), connects=True, received_after_ns=since_ns),
+        "accepted": contact.first((accepted,), after, (refused,), connects=True, received_after_ns=since_ns),
+        "answered": contact.first(answer, after, no_answer, received_after_ns=since_ns),
+        "good": contact.first(
+            (SampleKind.GOOD,), after, (*no_answer, SampleKind.EXCEPTION), received_after_ns=since_ns
+        ),
     }
     return {name: bounds for name, bounds in found.items() if bounds is not None}
 
 
 def _running(
-    rig: Rig, scenario: Scenario, builder: TraceBuilder, span: tuple[Bounds | None, Bounds], good: Bounds | None
+    rig: Rig,
+    scenario: Scenario,
+    builder: TraceBuilder,
+    span: tuple[Bounds | None, Bounds],
+    good: Bounds | None,
+    until_ns: int,
 ) -> dict[str, Bounds]:
     """Alive, ready, settled."""
     found: dict[str, Bounds] = {}
-    cut, restored = span
-    after = restored.not_before_ns
+    cut, begins = span
+    after = begins.not_before_ns
     floor = good.not_before_ns if good is not None else after
     alive = rig.ready.alive
+    moving: list[Held] | None = None
     if alive is not None and alive in rig.points:
         trace = builder.trace(alive)
-        moving = trace.reads.inside(after, FAR_NS)
-        if len(moving):
-            first = int(moving.late[0])
-            still = standstill(trace, cut, restored)
+        moving = _moving(rig, builder, begins, until_ns)
+        if moving:
+            first = moving[0].since.not_after_ns
+            still = standstill(trace, cut, begins)
             still = still[still < first]
             floor = max(floor, int(still.max()) if len(still) else floor)
             found["alive"] = Bounds(min(floor, first), first)
     traces = {name: builder.trace(name) for name, _ in ready_conditions(rig)}
-    ready = ready_since(rig, traces, after)
+    ready = ready_since(rig, traces, after, moving)
     if ready is not None:
         found["ready"] = Bounds(min(max(floor, ready.not_before_ns), ready.not_after_ns), ready.not_after_ns)
-    deadline = ready_deadline(rig, restored)
+    deadline = ready_deadline(rig, begins)
     in_time = "ready" in found and found["ready"].not_after_ns <= deadline.not_after_ns
     found["settled"] = (found["ready"] if in_time else deadline).later_by(scenario.settle_ns)
+    return found
+
+
+def _moving(rig: Rig, builder: TraceBuilder, begins: Bounds, until_ns: int) -> list[Held]:
+    """Spans in which the sign of life moves, from the return on; the second change shows it."""
+    alive = rig.ready.alive
+    controller = rig.controller
+    assert alive is not None
+    running = builder.running(rig.points[alive].device if controller is None else controller.name) or ()
+    after = begins.not_before_ns
+    reads = builder.trace(alive).reads
+    found = []
+    for one in sorted(running, key=lambda span: span.from_ns):
+        last = reads.last_until(min(one.until_ns, until_ns))
+        if one.from_ns >= after and one.from_ns < until_ns and last is not None:
+            end = FAR_NS if one.until_ns >= FAR_NS and until_ns >= FAR_NS else int(reads.late[last])
+            found.append(Held(Bounds(min(after, one.shown_ns), one.shown_ns), max(end, one.shown_ns)))
     return found
 
 
@@ -213,10 +389,10 @@ def standstill(trace: Trace, cut: Bounds | None, restored: Bounds) -> Instants:
     if cut is None:
         return nothing
     usual = trace.reads.until(cut.not_before_ns)
-    moves = np.flatnonzero(usual.value[1:] != usual.value[:-1])
-    if len(moves) < 2:
+    usually = pace_ns(usual.early, usual.late, usual.value)
+    if usually is None:
         return nothing
-    pace = 2 * int((usual.late[moves[1:] + 1] - usual.early[moves[:-1]]).max())
+    pace = 2 * usually
     early_rows = ~trace.counts & ~np.isnan(trace.value) & (trace.sent_ns >= restored.not_before_ns)
     sent, value = trace.sent_ns[early_rows], trace.value[early_rows]
     if len(sent) == 0:
@@ -239,12 +415,13 @@ def ready_conditions(rig: Rig) -> list[tuple[str, Wanted]]:
     return [(name, ANYTHING) for name in readable[:1]]
 
 
-def ready_since(rig: Rig, traces: Mapping[str, Trace], from_ns: int) -> Bounds | None:
+def ready_since(rig: Rig, traces: Mapping[str, Trace], from_ns: int, moving: list[Held] | None = None) -> Bounds | None:
     """First instant after `from_ns` from which all conditions of `ready` held for `steady`; None: not yet.
 
-    Only reads that count are looked at (rule 3), and only those sent after `from_ns`.
+    Only reads that count are looked at (rule 3), and only those sent after `from_ns`; `moving` are the spans in which
+    the sign of life is known to move, where that is more than the reads' own counting says.
     """
-    held: list[Held] | None = None
+    held: list[Held] | None = moving
     for name, wanted in ready_conditions(rig):
         trace = traces.get(name)
         if trace is None:
@@ -257,14 +434,12 @@ def ready_since(rig: Rig, traces: Mapping[str, Trace], from_ns: int) -> Bounds |
     return None
 
 
-def condition_since(
-    rig: Rig, traces: Mapping[str, Trace], conditions: Sequence[tuple[str, Wanted]], from_ns: int
-) -> Bounds | None:
-    """First instant after `from_ns` from which all conditions have held unbroken up to the newest read.
+def condition_held(traces: Mapping[str, Trace], conditions: Sequence[tuple[str, Wanted]], from_ns: int) -> Held | None:
+    """From when after `from_ns`, and at least until when, all conditions have held unbroken up to the newest reads.
 
     None where one does not hold now, or was not read for longer than a second. Names are those of the judged points.
     """
-    bounds: list[Bounds] = []
+    held: list[Held] = []
     for name, wanted in conditions:
         trace = traces.get(name)
         if trace is None or len(trace.received_ns) == 0:
@@ -275,10 +450,12 @@ def condition_since(
             return None
         if int(trace.received_ns[-1]) - spans[-1].until_ns > BLIND_NS:
             return None
-        bounds.append(spans[-1].since)
-    if not bounds:
+        held.append(spans[-1])
+    if not held:
         return None
-    return Bounds(max(one.not_before_ns for one in bounds), max(one.not_after_ns for one in bounds))
+    since = [one.since for one in held]
+    together = Bounds(max(one.not_before_ns for one in since), max(one.not_after_ns for one in since))
+    return Held(together, min(one.until_ns for one in held))
 
 
 class Held:

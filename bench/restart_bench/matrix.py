@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from restart_bench.reasons import at_most, value_text
 from restart_bench.records import CycleJudged, Finding, OutputSeen, Seen, Verdict
 from restart_bench.rig import Point, Rig
+from restart_bench.verdict_order import badness
 
 NOT_JUDGED = "not judged"
 """What stands in place of a verdict where nothing is expected of an output."""
-WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,7 @@ def _verdict(name: str, cycles: Sequence[CycleJudged]) -> tuple[Verdict | None, 
     mine = [finding for cycle in cycles for finding in cycle.findings if finding.point == name]
     if not mine:
         return None, "nothing is expected of it"
-    worst = min(mine, key=lambda finding: WORST_FIRST.index(finding.verdict))
+    worst = min(mine, key=lambda finding: badness(finding.verdict))
     alike = {finding.cycle for finding in mine if finding.verdict is worst.verdict}
     return worst.verdict, _told(worst, len(alike), len(cycles))
 

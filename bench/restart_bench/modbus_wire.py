@@ -264,11 +264,12 @@ class FrameReader:
 
 
 def exception_of(function: int, pdu: bytes) -> int | None:
-    """Exception code where the reply to `function` is an exception (MALFORMED where it is neither), None else."""
+    """Exception code where the reply to `function` is an exception (MALFORMED where it is neither, or where the code
+    is 0, which is no code: APP 7), None else."""
     if pdu[0] == function:
         return None
     if pdu[0] == function | ERROR_BIT and len(pdu) == 2:
-        return pdu[1]
+        return pdu[1] or MALFORMED
     return MALFORMED
 
 

@@ -13,6 +13,7 @@ import sys
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -51,7 +52,12 @@ def write_suite(folder: Path, *, by_hand: bool) -> int:
     """Asks and writes. Raises Refused where the folder is not empty or its name can't name a rig."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Refused(f"{folder} is there already and not empty; name a new folder")
-    answers = ask_all(_at_console if sys.stdin.isatty() else lambda _, proposed: proposed, folder.name, by_hand)
+    if sys.stdin.isatty():
+        answers = ask_all(_at_console, folder.name, by_hand)
+    else:
+        answers = ask_all(_from_pipe, folder.name, by_hand, again=False)
+        if left := sys.stdin.readline().strip():
+            raise Refused(f"{left}: an answer more than there are questions; nothing was written")
     folder.mkdir(parents=True, exist_ok=True)
     for name, text in files_for(answers, by_hand).items():
         (folder / name).write_text(text, encoding="utf-8")
@@ -69,37 +75,45 @@ def _at_console(question: str, proposed: str) -> str:
     return input(f"{question} [{proposed}]: ").strip() or proposed
 
 
-def ask_all(ask: Ask, folder: str, by_hand: bool) -> Answers:
-    """All questions; a useless answer is asked for again, with what is wrong with it. Raises Refused where even the
-    proposed answer is useless."""
+def _from_pipe(question: str, proposed: str) -> str:
+    """The next line of what was piped in; an empty line, or none any more, takes what is proposed. Said either way."""
+    answer = sys.stdin.readline().strip() or proposed
+    print(f"{question}: {answer}")
+    return answer
+
+
+def ask_all(ask: Ask, folder: str, by_hand: bool, *, again: bool = True) -> Answers:
+    """All questions; a useless answer is asked for again (`again`), with what is wrong with it. Raises Refused where
+    nobody can be asked again, or even the proposed answer is useless."""
+    asked = partial(_answer, again=again)
     proposed = re.sub(r"[^a-z0-9_-]+", "-", folder.lower()).strip("-") or "rig"
-    rig = _asked(ask, "Name of the rig", proposed if _RIG_NAME.fullmatch(proposed) else "rig", _rig_name)
+    rig = asked(ask, "Name of the rig", proposed if _RIG_NAME.fullmatch(proposed) else "rig", _rig_name)
     outputs = "Outputs that stay off after a loss of supply (commas between them)"
-    stays_off = _asked(ask, outputs, "motor", _outputs(()))
-    comes_back = _asked(ask, "Outputs that come back by themselves", "lamp", _outputs(_names_of(stays_off)))
+    stays_off = asked(ask, outputs, "motor", _outputs(()))
+    comes_back = asked(ask, "Outputs that come back by themselves", "lamp", _outputs(_names_of(stays_off)))
     labels = tuple((one.name, one.label) for one in (*stays_off, *comes_back) if one.label != one.name)
     answers = Answers(rig, _names_of(stays_off), _names_of(comes_back), labels=labels)
-    answers = replace(answers, controller_host=_asked(ask, "IP address of the controller", "192.0.2.10", _address))
+    answers = replace(answers, controller_host=asked(ask, "IP address of the controller", "192.0.2.10", _address))
     if by_hand:
         return answers
     contact = "Contact: normally-open (coil off = supply off) or normally-closed"
     return replace(
         answers,
-        independent_host=_asked(ask, "IP address of the independent I/O", "192.0.2.20", _address),
-        relay_host=_asked(ask, "IP address of the relay", "192.0.2.30", _address),
-        relay_coil=_asked(ask, "Coil of the relay, counted from 0", "0", _coil),
-        contact=_asked(ask, contact, "normally-open", _contact),
+        independent_host=asked(ask, "IP address of the independent I/O", "192.0.2.20", _address),
+        relay_host=asked(ask, "IP address of the relay", "192.0.2.30", _address),
+        relay_coil=asked(ask, "Coil of the relay, counted from 0", "0", _coil),
+        contact=asked(ask, contact, "normally-open", _contact),
     )
 
 
-def _asked(ask: Ask, question: str, proposed: str, read: Callable[[str], T]) -> T:
+def _answer(ask: Ask, question: str, proposed: str, read: Callable[[str], T], *, again: bool) -> T:
     while True:
         answer = ask(question, proposed)
         try:
             return read(answer)
         except ValueError as problem:
-            if answer == proposed:
-                raise Refused(f"{question}: {problem}") from None
+            if answer == proposed or not again:
+                raise Refused(f"{question}: {problem}; nothing was written") from None
             print(problem, file=sys.stderr)
 
 

@@ -1,5 +1,5 @@
-"""What is worth knowing of a cycle but judges nothing: a supply that moved later than declared, a controller that fell
-silent again. What coincides is reported as coinciding (rule 12)."""
+"""What is worth knowing of a cycle but judges nothing: a supply that moved later or earlier than declared, a controller
+that fell silent again. What coincides is reported as coinciding (rule 12)."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from restart_bench.reasons import at_most, span_text
 
 
 def supply_notes(evidence: Evidence) -> Iterator[str]:
-    """A loss or a return that a supply proof saw surely later than command and data sheet say."""
+    """A loss or a return that a supply proof saw surely later than command and data sheet say, or a return before its
+    command."""
     supply, records = evidence.rig.supply, evidence.records
     if supply is None or evidence.scenario.how != "supply":
         return
@@ -26,11 +27,29 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
         command = switching_of(records, purpose)
         if command is None or seen is None or seen == declared:
             continue
+        if seen.not_after_ns < command.before_ns:
+            early = span_text(command.before_ns - seen.not_after_ns, command.after_ns - seen.not_before_ns)
+            yield (
+                f"the supply {word} by itself {early} before the command; what was seen is counted from; look for a "
+                "second feed, and at a time-out of the relay"
+            )
+            continue
         late = span_text(seen.not_before_ns - command.after_ns, seen.not_after_ns - command.before_ns)
         yield (
             f"the supply {word} {late} after the command, the rig file says {at_most(delay + supply.bounce_ns)} at "
             "most; what was seen is counted from; look at the relay and its data sheet, and at what holds the supply up"
         )
+
+
+def late_restart(evidence: Evidence) -> Iterator[str]:
+    """The controller had answered on after the return, and was lost later."""
+    late, controller = evidence.late, evidence.rig.controller
+    if late is None:
+        return
+    name = controller.name if controller is not None else "the controller"
+    word = "restarted" if late.proven else "fell silent, as in a restart,"
+    when = evidence.event(late.bounds.not_before_ns, late.bounds.not_after_ns)
+    yield f"{name} rode through the return and {word} {when}; ready, the settled state and the watch count from there"
 
 
 def silent_again(evidence: Evidence) -> Iterator[str]:

@@ -37,24 +37,27 @@ from restart_bench.rig import Device, Point
 
 FLUSH_NS = 100 * NS_PER_MS  # nothing older than this is ever lost
 COLLECT_NS = 10 * NS_PER_S
+ALIVE_NS = NS_PER_S // 2  # how often the parent hears that the loop still turns
+_SPARED = ("SIGINT", "SIGBREAK", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGUSR1", "SIGUSR2", "SIGALRM")
 _COARSE_NS = 3 * NS_PER_MS  # where select can't be trusted to a millisecond, the last ones are spent asking the clock
 _RECEIVE = 65536
 _CHANGES = (SampleKind.RESET, SampleKind.LATE, SampleKind.REFUSED, SampleKind.ACCEPTED)
 
 
 class SampleFile:
-    """The `.part` file of one device: whole records only, at once when told to, else within `FLUSH_NS`."""
+    """The `.part` file of one device: whole records only, at once when told to, else within `FLUSH_NS`. Without a
+    folder nothing is saved, and records are only offered."""
 
-    def __init__(self, folder: Path, device: Device, points: list[Point]) -> None:
+    def __init__(self, folder: Path | None, device: Device, points: list[Point]) -> None:
         """Goes on behind the samples of an earlier run where they were put there beforehand, with the same layout.
         Raises OSError where the file can't be made or holds anything else."""
         self.layout = layout_for(device, points)
         self._columns = struct.Struct(self.layout.format)
         self._blank = tuple(-1 if code == "b" else float("nan") for _, code in self.layout.points)
-        path = folder / f"{device.name}.part"
-        begun = _whole_part(path, self.layout) if path.exists() else 0
+        path = folder / f"{device.name}.part" if folder is not None else None
+        begun = _whole_part(path, self.layout) if path is not None and path.exists() else 0
         flags = os.O_WRONLY | os.O_APPEND | getattr(os, "O_BINARY", 0) | (0 if begun else os.O_CREAT | os.O_EXCL)
-        self._file = os.open(path, flags, 0o644)
+        self._file = os.open(path, flags, 0o644) if path is not None else None
         self._offset = begun
         self._waiting = bytearray()
         self._since_ns = FAR_NS
@@ -87,11 +90,12 @@ class SampleFile:
     def close(self) -> None:
         """Write what waits and let go of the file."""
         self.flush()
-        os.close(self._file)
+        if self._file is not None:
+            os.close(self._file)
 
     def _write(self, data: bytes) -> None:
         rest = memoryview(data)
-        while rest:
+        while rest and self._file is not None:
             rest = rest[os.write(self._file, rest) :]
         self._offset += len(data)
 
@@ -108,7 +112,7 @@ def _whole_part(path: Path, layout: SampleLayout) -> int:
 class Wire:
     """One device: its link, its sockets, its file."""
 
-    def __init__(self, device: Device, points: list[Point], folder: Path) -> None:
+    def __init__(self, device: Device, points: list[Point], folder: Path | None) -> None:
         """Raises OSError where the address can't be resolved or the file not be made, ValueError from planning."""
         self.device = device
         self._family, self._address = resolve(device.host, device.port)
@@ -243,6 +247,7 @@ class Observer:
         self._cycle = 0
         self._coarse = os.name == "nt"
         self._collect_ns = now_ns() + COLLECT_NS
+        self._alive_ns = 0
 
     def run(self) -> None:
         """Sample until the parent's end. Raises OSError where the samples can't be saved."""
@@ -253,7 +258,7 @@ class Observer:
             self._do_what_is_due()
 
     def _due_ns(self) -> int:
-        return min(min(wire.link.due_ns(), wire.file.due_ns()) for wire in self._devices)
+        return min(self._alive_ns, *(min(wire.link.due_ns(), wire.file.due_ns()) for wire in self._devices))
 
     def _do_what_is_due(self) -> None:
         for wire in self._devices:
@@ -266,6 +271,9 @@ class Observer:
                 self._carry_out(wire)
             if wire.urgent or wire.file.due_ns() <= instant:
                 self._flush(wire)
+        if now_ns() >= self._alive_ns:
+            self._alive_ns = now_ns() + ALIVE_NS
+            self._pipe.tell({"tell": "alive"})
         if now_ns() >= self._collect_ns:
             gc.collect()  # it was frozen at the start, so there is next to nothing to go through
             self._collect_ns = now_ns() + COLLECT_NS
@@ -403,12 +411,13 @@ def _told(kind: type[Any], told: dict[str, Any]) -> Any:
 def _wires(config: dict[str, Any]) -> dict[str, Wire]:
     points: list[Point] = [_told(Point, told) for told in config["points"]]
     devices: list[Device] = [_told(Device, told) for told in config["devices"]]
-    return {device.name: Wire(device, points, Path(config["folder"])) for device in devices}
+    folder = Path(config["folder"]) if config["folder"] is not None else None
+    return {device.name: Wire(device, points, folder) for device in devices}
 
 
 def main() -> int:
     """Run until standard input ends. Returns the process' exit code."""
-    for name in ("SIGINT", "SIGBREAK"):  # only the parent acts on Ctrl-C
+    for name in _SPARED:  # only the parent acts on them: it needs the observer on its own way out
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     config = json.loads(sys.stdin.buffer.readline())

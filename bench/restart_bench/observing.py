@@ -13,18 +13,22 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import json
+import os
 import subprocess
 import sys
 import tempfile
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import IO, Any, Self
 
 import numpy as np
 
 from restart_bench.clock import NS_PER_MS, NS_PER_S, now_ns
+from restart_bench.condensing import SampleSource
+from restart_bench.decoding import as_value, decoded
 from restart_bench.link_values import SILENT
 from restart_bench.live import Moved, Reading
 from restart_bench.modbus_wire import layout_for, plan_requests, plan_writes
@@ -34,10 +38,12 @@ from restart_bench.rig import Device, Point, Value
 from restart_bench.sample_store import Records, SampleStore
 
 _START_S = 20.0  # a slow disk and a virus scanner may both have a look first
-_ACKNOWLEDGE_S = 2.0
+_START_SOON_S = 8.0
+_ACKNOWLEDGE_S = 3.0
+_HEARD_WITHIN_NS = 3 * NS_PER_S  # it tells twice a second that it lives
+_DOUBT_NS = NS_PER_S  # this process may have slept itself: what has come meanwhile is taken in first
 _END_S = 3.0
 _FLUSH_NS = 100 * NS_PER_MS  # the observer tells what did not move this late
-_OF_READ = (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.SILENT, SampleKind.RESET)
 
 
 class ObservingError(Exception):
@@ -68,9 +74,12 @@ class _Waiting:
 class Observing:
     """Samples of all devices that have points, from the moment it is made until `close`."""
 
-    def __init__(self, devices: Sequence[Device], points: Sequence[Point], folder: Path) -> None:
+    def __init__(self, devices: Sequence[Device], points: Sequence[Point], folder: Path | None) -> None:
         """Starts the observer, which makes `<folder>/<device>.part`. Raises ObservingError where it can't be
-        started (a file is there already, an address is unknown), ValueError where points can't be planned."""
+        started (a file is there already, an address is unknown), ValueError where points can't be planned.
+
+        Without a folder nothing is saved and nothing needs room on a disk: for hands that only have to let go, soon.
+        """
         read = {point.device for point in points}
         self._devices = [device for device in devices if device.name in read]
         self._points = {point.name: point for point in points if point.device in {d.name for d in self._devices}}
@@ -85,18 +94,20 @@ class Observing:
         self._cycle = 0
         self._failed = ""
         self._closing = False
+        self._heard_ns = now_ns()
+        self._doubted_ns = self._looked_ns = 0
         self._news = threading.Condition(threading.RLock())
         self._news_count = self._news_seen = 0
         self._moved_seen = {device.name: 0 for device in self._devices}
         self._moved_value: dict[str, float] = {}
         self._hello: dict[str, Any] | None = None
-        self._stderr: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115  # closed by `close`
+        self._stderr = _last_words_file(folder)
         self._sending = threading.Lock()
         self._begun_ns = now_ns()
         self._process = self._start()
         self._reader = threading.Thread(target=self._read, daemon=True, name="observing")
         self._reader.start()
-        self._await_hello()
+        self._await_hello(_START_S if folder is not None else _START_SOON_S)
 
     def __enter__(self) -> Self:
         return self
@@ -147,17 +158,57 @@ class Observing:
         """ "" while the observer is well, else what became of it."""
         return self._failed
 
+    def look(self, now: int) -> None:
+        """Gives up an observer that has told nothing for seconds although it is still there: one that hangs."""
+        looked_ns, self._looked_ns = self._looked_ns, now
+        if now - self._heard_ns <= _HEARD_WITHIN_NS:
+            self._doubted_ns = 0
+        elif not self._doubted_ns or now - looked_ns > _DOUBT_NS // 2:
+            self._doubted_ns = now
+        elif now - self._doubted_ns > _DOUBT_NS:
+            self._give_up(f"the observer hangs: it told nothing for {(now - self._heard_ns) / NS_PER_S:.0f} s")
+
+    def _give_up(self, why: str) -> None:
+        """Ends an observer that does not answer. One that woke up later would carry out old commands."""
+        with self._news:
+            if self._failed or self._closing:
+                return
+            self._failed = why
+            for waiting in self._waiting.values():
+                waiting.come.set()
+            self._tell_news()
+        self._process.kill()
+
     def samples(self, cycle: int) -> dict[str, DeviceSamples]:
-        """All samples of a cycle so far, by device. The arrays are read-only and stay as they are."""
+        """All samples of a cycle so far, by device, from the files. The arrays are read-only and stay as they are."""
         with self._news:
             return {name: DeviceSamples(store.layout, store.of_cycle(cycle)) for name, store in self._stores.items()}
+
+    def condensed(self, cycle: int) -> dict[str, DeviceSamples]:
+        """The same told in so few rows that a question may be asked of them again and again (see `condensing`)."""
+        with self._news:
+            return {name: store.condensed(cycle) for name, store in self._stores.items()}
+
+    def sources(self, cycle: int) -> dict[str, SampleSource]:
+        """Where the samples of a cycle lie, to be read in pieces."""
+        with self._news:
+            return {
+                name: SampleSource(store.layout, store.count_of(cycle), partial(store.pieces_of, cycle))
+                for name, store in self._stores.items()
+            }
+
+    def keep(self, instant_ns: int) -> None:
+        """Something was done that will be counted from: what is read about that instant stays as it was read."""
+        with self._news:
+            for store in self._stores.values():
+                store.keep(instant_ns)
 
     def latest(self, point: str) -> Reading | None:
         """Newest reading of a point; its value is None while the point is blind: the newest request for it was not
         answered with a value, or none has been for longer than polling takes. None if it was never asked for."""
         store = self._stores[self._points[point].device]
         with self._news:
-            newest = store.newest_of(self._request_of[point], _OF_READ)
+            newest = store.newest_of(self._request_of[point])
         if newest is None:
             return None
         sent_ns, received_ns = int(newest["sent_ns"]), int(newest["received_ns"])
@@ -184,7 +235,8 @@ class Observing:
     def last_good_ns(self, device: str) -> int | None:
         """When the newest good read of a device was received (known up to 100 ms late), None if there is none."""
         store = self._stores.get(device)
-        return store.last_good_ns if store is not None else None
+        with self._news:
+            return store.last_good_ns if store is not None else None
 
     def statistics(self) -> dict[str, Any]:
         """How evenly was sampled so far.
@@ -218,7 +270,8 @@ class Observing:
             self._process.wait(_END_S)
         except subprocess.TimeoutExpired:
             self._process.kill()
-            self._process.wait()
+            with contextlib.suppress(subprocess.TimeoutExpired):  # a disk that hangs holds even a killed process
+                self._process.wait(_END_S)
         self._reader.join(_END_S)
         self._catch_up()
         self._stdout.close()
@@ -228,7 +281,7 @@ class Observing:
 
     def _start(self) -> subprocess.Popen[bytes]:
         config = {
-            "folder": str(self._folder),
+            "folder": str(self._folder) if self._folder is not None else None,
             "devices": [dataclasses.asdict(device) for device in self._devices],
             "points": [
                 dataclasses.asdict(dataclasses.replace(point, levels=None, limits=None))
@@ -254,13 +307,13 @@ class Observing:
             self._stdin.write(json.dumps(config).encode() + b"\n")
         return process
 
-    def _await_hello(self) -> None:
+    def _await_hello(self, within_s: float) -> None:
         with self._news:
-            self._news.wait_for(lambda: self._hello is not None or self._failed, _START_S)
+            self._news.wait_for(lambda: self._hello is not None or self._failed, within_s)
             hello, arrived_ns = self._hello, now_ns()
         problem = self._failed
         if hello is None:
-            problem = problem or f"the observer did not start within {_START_S:g} s"
+            problem = problem or f"the observer did not start within {within_s:g} s"
         elif not self._begun_ns <= hello["now_ns"] <= arrived_ns:
             problem = "the observer's clock is not the clock of this process; instants can't be compared"
         if problem:
@@ -278,7 +331,8 @@ class Observing:
             line = json.dumps({**command, "id": ticket}).encode() + b"\n"
             with contextlib.suppress(OSError, ValueError), self._sending:
                 self._stdin.write(line)
-            waiting.come.wait(limit_s)
+            if not waiting.come.wait(limit_s):
+                self._give_up(f"the observer did not answer within {limit_s:g} s")
         with self._news:
             self._waiting.pop(ticket, None)
         return waiting.answer
@@ -308,6 +362,7 @@ class Observing:
 
     def _take(self, kind: int, device: int, offset: int, data: bytes) -> None:
         with self._news:
+            self._heard_ns = now_ns()
             if kind == SAMPLES:
                 self._stores[self._devices[device].name].take(offset, data)
             else:
@@ -315,6 +370,8 @@ class Observing:
             self._tell_news()
 
     def _message(self, message: dict[str, Any]) -> None:
+        if message["tell"] == "alive":
+            return
         if message["tell"] == "hello":
             self._hello = message
         elif message["tell"] == "failed":
@@ -356,24 +413,17 @@ class Observing:
         for number, request in enumerate(reads):
             self._request_of |= {point.name: number for point in request.points}
         layout = layout_for(device, points)
-        self._stores[device.name] = SampleStore(layout, self._folder / f"{device.name}.part", len(reads))
+        path = self._folder / f"{device.name}.part" if self._folder is not None else Path(os.devnull)
+        self._stores[device.name] = SampleStore(layout, path, len(reads))
 
     def _fresh_ns(self, point: str) -> int:
         device = next(each for each in self._devices if each.name == self._points[point].device)
         return 2 * device.poll_ns + device.answer_within_ns + 2 * _FLUSH_NS
 
     def _value(self, name: str, raw: float) -> Value | None:
-        """What a number of the record means: None for NaN and for what lies between two levels."""
+        """What a number of the record means; None where it is blind."""
         point = self._points[name]
-        if np.isnan(raw):
-            return None
-        if point.levels is not None:
-            if raw <= point.levels.off_below:
-                return False
-            return True if raw >= point.levels.on_above else None
-        if point.type == "bool":
-            return raw != 0
-        return int(raw) if point.type != "float32" and point.scale == 1.0 else raw
+        return as_value(point, float(decoded(point, np.array([raw]))[0]))
 
     def _moves_of(self, device: Device) -> list[Moved]:
         store = self._stores[device.name]
@@ -388,7 +438,7 @@ class Observing:
         return found
 
     def _moves_of_point(self, name: str, records: Records) -> list[Moved]:
-        values = self._levelled(name, records[f"p:{name}"].astype(np.float64))
+        values = decoded(self._points[name], records[f"p:{name}"])
         seen = ~np.isnan(values)
         records, values = records[seen], values[seen]
         if not len(values):
@@ -398,17 +448,40 @@ class Observing:
         moves = []
         for place in np.flatnonzero(values != before):
             record = records[place]
-            value = self._value(name, float(record[f"p:{name}"]))
+            value = as_value(self._points[name], float(values[place]))
             if value is not None:
                 moves.append(Moved(name, value, int(record["sent_ns"]), int(record["received_ns"])))
         return moves
 
-    def _levelled(self, name: str, values: Any) -> Any:
-        levels = self._points[name].levels
-        if levels is None:
-            return values
-        between = np.where(values >= levels.on_above, 1.0, np.nan)
-        return np.where(values <= levels.off_below, 0.0, between)
+
+def _last_words_file(folder: Path | None) -> IO[bytes]:
+    """Where the observer's standard error goes, until `close`; nowhere where nothing may need room on a disk."""
+    return Path(os.devnull).open("r+b") if folder is None else tempfile.TemporaryFile()
+
+
+class Blind(Observing):
+    """Stands in where no observer can be started: it knows nothing and writes nothing, and says why."""
+
+    def __init__(self, why: str) -> None:
+        self._failed = why
+
+    def write(self, point: str, value: Value, purpose: str) -> WriteDone:
+        """Nothing is written."""
+        return WriteDone(now_ns(), now_ns(), f"{purpose} {point} = {value}: {self._failed}")
+
+    def latest(self, point: str) -> Reading | None:
+        """Nothing is known."""
+        return None
+
+    def look(self, now: int) -> None:
+        """There is nothing to look after."""
+
+    def wait_news(self, timeout_s: float) -> bool:
+        """None will come."""
+        return False
+
+    def close(self) -> None:
+        """There is nothing to end."""
 
 
 def _gaps(store: SampleStore) -> dict[str, int] | None:

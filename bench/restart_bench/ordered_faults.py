@@ -117,6 +117,11 @@ _CARDS = (
         "the supply is lost a second time after it has come back",
         (_after("from the returned supply to the dip", 100), _lasts("length of the dip", 100)),
     ),
+    FaultCard(
+        "supply-back-by-itself",
+        "the supply comes back while the contact is open: a second feed, or a time-out of the relay",
+        (_after("from the opened contact to the return", 100),),
+    ),
     # image of the controller
     FaultCard(
         "stale-image",
@@ -137,6 +142,11 @@ _CARDS = (
         "point-unanswered",
         "requests that touch one point get no reply",
         (_point("the point"),),
+    ),
+    FaultCard(
+        "point-refused",
+        "requests that touch one point draw an exception",
+        (_point("the point"), FaultKey("code", "whole number", "code of the exception", default=2)),
     ),
     # outputs
     FaultCard(
@@ -197,6 +207,25 @@ _CARDS = (
             _after("from the running program", 500),
         ),
     ),
+    # restart
+    FaultCard(
+        "freezes",
+        "the program stands still after the return, and the network answers on with the image of that instant",
+        (
+            _after("from the return that was ridden through, else from the running program", 0),
+            FaultKey("outputs", "choice", "what becomes of the terminals", default="stay", choices=("stay", "drop")),
+        ),
+    ),
+    FaultCard(
+        "late-restart",
+        "the controller restarts once more, some time after the supply is back",
+        (_after("from the returned supply", 700),),
+    ),
+    FaultCard(
+        "uptime-wraps",
+        "the uptime falls at the cut, as by a wrap, and goes on from there",
+        (FaultKey("to", "whole number", "what it reads at the cut, in its own units", default=0),),
+    ),
     # boot
     FaultCard("never-runs", "the controller answers after the restart, but its program does not run"),
     FaultCard("runs-at-second-power-up", "the program runs only at every second power-up"),
@@ -218,6 +247,11 @@ _CARDS = (
         (FaultKey("value", "whole number", "what they say (default: another checksum)"),),
     ),
     # independent I/O
+    FaultCard(
+        "output-energised",
+        "a terminal is on from the cut until after the return of the supply, whatever its output does",
+        (_point("the input, or the output whose terminal it sees"), _by("so long after the return", 500)),
+    ),
     FaultCard(
         "wire-off",
         "the wire to an independent input is off: the input reads off, whatever is at its terminal",

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from restart_bench.records import CycleJudged, ScenarioJudged, Verdict
 from restart_bench.rig import Rig
+from restart_bench.verdict_order import worst
 
 EXIT_PASS = 0
 EXIT_FAIL = 1
@@ -67,6 +69,7 @@ class OneRun:
     cycles: tuple[CycleJudged, ...]
     how: str = "completed"
     reason: str = ""
+    altered: str = ""  # of an archive that is not as it was closed: what is not
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,3 +95,21 @@ def exit_over(codes: list[int]) -> int:
     if unknown:
         raise ValueError(f"no exit code of a run: {unknown[0]}")
     return min(codes, key=_BEATS.index, default=EXIT_PASS)
+
+
+def exit_code_of(run: OneRun) -> int:
+    """Exit code of one run: its scenarios, and how it ended."""
+    codes = [exit_of(scenario.verdict) for scenario in run.scenarios]
+    if run.how == "stopped":
+        codes.append(EXIT_STOPPED)
+    elif run.how in ("error", "killed"):
+        codes.append(EXIT_ERROR)
+    return exit_over(codes)
+
+
+def verdict_over(runs: Sequence[OneRun]) -> Verdict:
+    """The one verdict over runs: the worst, and no pass where a run did not come to its end."""
+    found = [scenario.verdict for run in runs for scenario in run.scenarios]
+    if any(run.how != "completed" for run in runs):
+        found.append(Verdict.ERROR)
+    return worst(found)

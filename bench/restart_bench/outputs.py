@@ -10,7 +10,7 @@ from restart_bench.evidence import Evidence
 from restart_bench.reasons import about, shown, value_text
 from restart_bench.records import OutputSeen, Seen
 from restart_bench.rig import Point
-from restart_bench.traces import BLIND_NS, Reads, longest_gap_ns
+from restart_bench.traces import BLIND_NS, Flags, Reads, longest_gap_ns
 
 
 def typed(point: Point, value: float | None) -> Seen:
@@ -121,7 +121,7 @@ def _disagreement(evidence: Evidence, name: str, judged: str) -> str:
         & (terminal.value[before] != image.value)
         & (terminal.late[after] - terminal.early[before] <= BLIND_NS)
     )
-    low, high = _longest_row(differ)
+    low, high = _longest_row(differ, image)
     if low == high:
         return ""
     lasted = int(image.late[high - 1] - image.early[low])
@@ -131,17 +131,17 @@ def _disagreement(evidence: Evidence, name: str, judged: str) -> str:
     is_so = value_text(point, float(terminal.value[before[low]]))
     return (
         f"{shown(evidence.rig, name)}: the controller says {says}, its terminal was {is_so} for {about(lasted)}; "
-        "look at the output card, its fuse and supply, and the wiring"
+        "look at the addresses of both in rig.yaml, at the output card, its fuse and supply, and the wiring"
     )
 
 
-def _longest_row(flags: np.ndarray[Any, np.dtype[np.bool_]]) -> tuple[int, int]:
-    """The longest row of True, as a range."""
+def _longest_row(flags: Flags, reads: Reads) -> tuple[int, int]:
+    """The row of True that lasts longest, as a range of reads."""
     edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
     if len(edges) == 0:
         return 0, 0
     lows, highs = edges[::2], edges[1::2]
-    best = int(np.argmax(highs - lows))
+    best = int(np.argmax(reads.late[highs - 1] - reads.early[lows]))
     return int(lows[best]), int(highs[best])
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -11,14 +10,16 @@ from datetime import datetime
 from pathlib import Path
 
 from restart_bench.clock import NS_PER_S, now_ns
-from restart_bench.hands import Hands
+from restart_bench.hands import Hands, left_well, let_go_of
+from restart_bench.known_archives import remember
 from restart_bench.limits import Used
-from restart_bench.observing import Observing
+from restart_bench.observing import Blind, Observing
 from restart_bench.records import Record, Trouble
 from restart_bench.rig import Rig, Value
+from restart_bench.righting import NotRight, put_right
 from restart_bench.safety import SupplyLock, manual_step, require_arming
-from restart_bench.unfinished import left_open, put_right, used_lately
-from restart_bench.waiting import StopRequest
+from restart_bench.unfinished import left_open, used_lately
+from restart_bench.waiting import Conditions, StopRequest
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
 
 _FIRST_READ_WITHIN_NS = 3 * NS_PER_S
@@ -35,7 +36,7 @@ class Parked:
     @property
     def well(self) -> bool:
         """True where everything was shown to be where it belongs."""
-        return not self.not_idle and not self.supply.startswith("unknown: ")
+        return not self.not_idle and left_well(self.supply)
 
 
 def park(rig: Rig, *, logs: Path, arm: str | None, ask: AskPerson | None, say: Callable[[str], None]) -> Parked:
@@ -44,11 +45,12 @@ def park(rig: Rig, *, logs: Path, arm: str | None, ask: AskPerson | None, say: C
     with ExitStack() as stack:
         if rig.supply is not None:
             stack.enter_context(SupplyLock(rig.supply))
-        scratch = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
-        observing = stack.enter_context(Observing(tuple(rig.devices.values()), tuple(rig.points.values()), scratch))
+        observing = stack.enter_context(_observing(rig, say))
         supply, problem = _open(rig, ask)
         if supply is not None:
-            stack.callback(supply.close)
+            stack.callback(let_go_of, supply)
+        stop = StopRequest()
+        stack.enter_context(stop.hears_signals())  # it is on the way to rest: whoever hurries it gets nothing sooner
 
         def publish(record: Record) -> None:
             if isinstance(record, Trouble):
@@ -61,10 +63,20 @@ def park(rig: Rig, *, logs: Path, arm: str | None, ask: AskPerson | None, say: C
             allowed=frozenset(),
             publish=publish,
             ask=ask,
-            stop=StopRequest(),
+            stop=stop,
             heed_limits=True,
         )
+        hands.forbids = Conditions(rig, observing, isolation=True).forbids
         return _put_to_rest(rig, hands, observing, logs, say, problem)
+
+
+def _observing(rig: Rig, say: Callable[[str], None]) -> Observing:
+    """An observer; where none can be started the supply is put to rest all the same."""
+    try:
+        return Observing(tuple(rig.devices.values()), tuple(rig.points.values()), None)
+    except Exception as problem:
+        say(f"the observer could not be started, so no point can be written or read: {problem}")
+        return Blind(str(problem))
 
 
 def _open(rig: Rig, ask: AskPerson | None) -> tuple[Supply | None, str]:
@@ -77,6 +89,8 @@ def _open(rig: Rig, ask: AskPerson | None) -> tuple[Supply | None, str]:
         return open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=ask), ""
     except SupplyError as problem:
         return None, str(problem)
+    except Exception as problem:  # a driver is anybody's
+        return None, f"the supply's driver failed: {type(problem).__name__}: {problem}"
 
 
 def _put_to_rest(
@@ -85,9 +99,15 @@ def _put_to_rest(
     used = Used()
     used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
     hands.state.off_since_ns = used.off_since_ns
-    closed = tuple(left_open(logs, rig.name))
-    for folder in closed:
-        put_right(folder, hands, rig, say=say, armed=True, supply_problem=problem)
+    if note := remember(rig, logs):
+        say(note)
+    held = ""
+    closed: tuple[Path, ...] = ()
+    try:
+        closed = put_right(left_open(logs, rig), hands, rig, say=say, armed=True, supply_problem=problem)
+    except NotRight as not_right:
+        held = str(not_right)
+        say(held)
     pressed = _pressed(rig, observing)
     if pressed:
         say(f"back to idle: {', '.join(pressed)}")
@@ -98,6 +118,8 @@ def _put_to_rest(
         wish = rig.supply.at_end if rig.supply is not None else "as it is"
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {problem}; {manual_step(wish)}")
         return Parked(not_idle, f"unknown: {problem}", ())
+    if held:
+        return _not_right(rig, hands, not_idle or hands.held(), held, say)
     if rig.supply is not None:
         say(f"the supply goes to its normal end: {rig.supply.at_end}")
         hands.state.commanded = "unknown"
@@ -105,11 +127,21 @@ def _put_to_rest(
     return Parked(not_idle, left, closed)
 
 
+def _not_right(rig: Rig, hands: Hands, not_idle: tuple[str, ...], held: str, say: Callable[[str], None]) -> Parked:
+    """What a killed run holds could not be let go of: the supply may go off, but not on."""
+    if rig.supply is not None and rig.supply.at_end == "off":
+        hands.state.commanded = "unknown"
+        return Parked(not_idle, hands.leave_supply("off", "park", say), ())
+    return Parked(not_idle, f"as it is: not switched on, {held}", ())
+
+
 def _pressed(rig: Rig, observing: Observing) -> dict[str, Value]:
     """Writable points with an idle value that read otherwise; silent ones are taken for pressed."""
     wanted = {p.name: p.idle for p in rig.points.values() if p.writable and p.idle is not None and p.by_hand is None}
     deadline = now_ns() + _FIRST_READ_WITHIN_NS
-    while now_ns() < deadline and not all(_read(observing, name) is not None for name in wanted):
+    while (
+        not observing.failed and now_ns() < deadline and not all(_read(observing, name) is not None for name in wanted)
+    ):
         observing.wait_news(0.05)
     return {name: idle for name, idle in wanted.items() if _read(observing, name) != idle}
 

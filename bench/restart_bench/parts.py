@@ -14,6 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from restart_bench.archive_files import ArchiveError, clear_errors, whole_or_absent
+from restart_bench.archive_soundness import RUN_KEY
+from restart_bench.condensing import SampleSource
 from restart_bench.records import CONNECT, KIND_WORDS, DeviceSamples, SampleLayout
 
 if TYPE_CHECKING:
@@ -140,8 +142,8 @@ def row_groups(chunks: Iterator[Records]) -> Iterator[Records]:
         yield np.concatenate(held)
 
 
-def part_to_parquet(part: Path, parquet: Path) -> None:
-    """Write `parquet` (temporary name, made durable, then renamed) from the whole records of `part`.
+def part_to_parquet(part: Path, parquet: Path, run: str = "") -> None:
+    """Write `parquet` (temporary name, made durable, then renamed) from the whole records of `part`; it names its run.
 
     The `.part` file stays. Raises ArchiveError.
     """
@@ -157,13 +159,17 @@ def part_to_parquet(part: Path, parquet: Path) -> None:
             "use_dictionary": ["cycle", "connection", "exception", "request", "kind", *floats],
             "column_encoding": times,
         }  # fmt: skip
-        with pq.ParquetWriter(temporary, samples_schema(layout), **options) as writer:
+        schema = samples_schema(layout)
+        schema = schema.with_metadata({**schema.metadata, RUN_KEY: run.encode()}) if run else schema
+        with pq.ParquetWriter(temporary, schema, **options) as writer:
             for group in row_groups(read_part(part)):
                 try:
                     batch = to_batch(layout, group)
                 except ValueError as problem:
                     raise ArchiveError(f"{part}: {problem}; the file was damaged") from problem
-                writer.write_table(pa.Table.from_batches([batch]), row_group_size=len(group))
+                writer.write_table(
+                    pa.Table.from_batches([batch]).replace_schema_metadata(schema.metadata), row_group_size=len(group)
+                )
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +182,7 @@ class Converted:
     unreadable: dict[str, str] = field(default_factory=dict)
 
 
-def convert_parts(folder: Path) -> Converted:
+def convert_parts(folder: Path, run: str = "") -> Converted:
     """Make the Parquet file of every `.part` file in `folder`, unless it is there already and holds as much.
 
     The `.part` files stay. Raises ArchiveError where the disk does not take it.
@@ -192,7 +198,7 @@ def convert_parts(folder: Path) -> Converted:
             continue
         count, left = whole_records(part)
         if _rows(part.with_suffix(".parquet")) != count:
-            part_to_parquet(part, part.with_suffix(".parquet"))
+            part_to_parquet(part, part.with_suffix(".parquet"), run)
         parts.append(part)
         if left:
             torn[part.stem] = left
@@ -273,13 +279,14 @@ class SampleFile:
         self._file.close()
 
     def cycle(self, number: int) -> DeviceSamples:
-        """All samples of one cycle, in the order in which they were received. Raises ArchiveError."""
+        """All samples of one cycle at once. Raises ArchiveError."""
+        return self.source(number).whole()
+
+    def source(self, number: int) -> SampleSource:
+        """The samples of one cycle, in the order in which they were received. Reading them raises ArchiveError."""
         groups = np.flatnonzero((self._first <= number) & (number <= self._last)).tolist()
-        pieces = [_only(self._group(group), number) for group in groups]
-        if len(pieces) == 1:
-            return DeviceSamples(self.layout, pieces[0])
-        empty: Records = np.empty(0, dtype=self.layout.dtype())
-        return DeviceSamples(self.layout, np.concatenate(pieces) if pieces else empty)
+        most = sum(self._file.metadata.row_group(group).num_rows for group in groups)
+        return SampleSource(self.layout, most, lambda: (_only(self._group(group), number) for group in groups))
 
     def _span(self, group: int) -> tuple[int, int]:
         statistics = self._file.metadata.row_group(group).column(0).statistics

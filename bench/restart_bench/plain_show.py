@@ -8,7 +8,8 @@ from typing import IO
 from restart_bench.echoes import without_echoes
 from restart_bench.face_values import plain, verdict_gloss
 from restart_bench.live import LiveState
-from restart_bench.record.wording import bounds_text, counted, expectation_words
+from restart_bench.outlet import Outlet
+from restart_bench.reasons import bounds_text, counted, expectation_words
 from restart_bench.records import (
     Answered,
     CycleJudged,
@@ -26,18 +27,23 @@ from restart_bench.records import (
 from restart_bench.rehearsal_words import NOTHING_SHOWN, reached_word, step_word
 from restart_bench.units import show_duration
 
+LEAVE_WITHIN_S = 2.0
+"""How long a run that was stopped waits for whoever reads what it says."""
+
 
 class PlainShow:
     """Implements `live.Show` with one line for each thing that happened."""
 
-    def __init__(self, stream: IO[str] | None = None, *, rehearsal: bool = False) -> None:
+    def __init__(self, stream: IO[str] | Outlet | None = None, *, rehearsal: bool = False) -> None:
         self._stream = stream if stream is not None else sys.stdout
+        self._stopped = False
         self._rehearsal = rehearsal
         self._started_ns = 0
         self._cut_ns: int | None = None
 
     def record(self, record: Record) -> None:
         """Writes the line of this record, if it has one."""
+        self._stopped |= isinstance(record, RunEnded) and record.how == "stopped"
         for line in self._lines(record):
             print(plain(line), file=self._stream, flush=True)
 
@@ -45,7 +51,9 @@ class PlainShow:
         """Plain lines show no states."""
 
     def close(self) -> None:
-        """Nothing to give back."""
+        """Waits for whoever reads, but not for long where the run was stopped: then nobody may be there."""
+        if isinstance(self._stream, Outlet):
+            self._stream.drain(LEAVE_WITHIN_S if self._stopped else None)
 
     def _lines(self, record: Record) -> list[str]:
         if isinstance(record, RunStarted):

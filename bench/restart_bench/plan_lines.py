@@ -16,7 +16,7 @@ from restart_bench.plan import (
     Support,
     support_of,
 )
-from restart_bench.record.wording import bounds_text, counted, percent_text
+from restart_bench.reasons import bounds_text, counted, percent_text
 from restart_bench.rig import Rig
 from restart_bench.units import show_duration
 

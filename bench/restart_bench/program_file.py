@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from restart_bench.conditions import compared_names, names_in, parse_condition, plain_names
 from restart_bench.cures import closest
 from restart_bench.file_faults import Fault
-from restart_bench.file_models import Ledger, Path, validated
+from restart_bench.file_models import Ledger, Path, tree_at, validated
 from restart_bench.file_points import Names, value_for
 from restart_bench.ordered_faults import FAULTS, refusals
 from restart_bench.program import (
@@ -44,9 +44,11 @@ from restart_bench.program_model import (
 )
 from restart_bench.rig import Rig
 from restart_bench.units import Refused, show_duration
-from restart_bench.yaml_tree import ReadFile, plain
+from restart_bench.yaml_tree import Block, ReadFile, Row, Scalar, plain
 
 FIRST_SCAN = "first_scan"
+DRIVING = ("coil", "timer", "counter", "rising", "falling", "bistable", "set", "reset")
+"""Keys of a rung that name what it drives; a bistable's `set` and `reset` are conditions, so its name comes before."""
 NEVER: Expr = ("const", False)
 
 
@@ -239,19 +241,14 @@ class _Reading:
 
     def _check_names(self, rungs: list[tuple[Path, Rung]]) -> None:
         """Every name that is read is written by something, and is used as what it is."""
-        known = {_driven(rung)[0] for _, rung in rungs} | set(self.model.inputs) | set(self.model.memory) | {FIRST_SCAN}
-        told = (
-            self.ledger.is_faulty(("rungs",))
-            or self.ledger.is_faulty(("inputs",))
-            or self.ledger.is_faulty(("memory",))
-        )
+        known = {_driven(rung)[0] for _, rung in rungs} | self._names_in_file() | {FIRST_SCAN}
         numbers = self._number_names([rung for _, rung in rungs])
         counters = {rung.name for _, rung in rungs if isinstance(rung, Counter)}
         for path, rung in rungs:
             for key, condition in _conditions_of(rung):
                 place = (*path, key)
                 for name in dict.fromkeys(names_in(condition)):
-                    if name not in known and not self._is_memory_of_rig(name) and not told:
+                    if name not in known and not self._is_memory_of_rig(name):
                         near = closest(name, known)
                         cure = f"did you mean {near}?" if near else "declare it under inputs: or memory:, or drive it"
                         self.ledger.fault(place, f"nothing ever writes {name}", cure)
@@ -267,6 +264,20 @@ class _Reading:
                         self.ledger.fault(
                             place, f"{name} is a number, not a condition", f"compare it, like {name} >= 1"
                         )
+
+    def _names_in_file(self) -> set[str]:
+        """Every name that the file drives or declares, also where the entry itself is faulty: what is read of it is
+        no second fault."""
+        names: set[str] = set()
+        for table in ("inputs", "memory"):
+            block = tree_at(self.ledger.tree, (table,))
+            names |= {str(name).lower() for name in block} if isinstance(block, Block) else set()
+        rungs = tree_at(self.ledger.tree, ("rungs",))
+        for rung in rungs if isinstance(rungs, Row) else ():
+            entries = rung.items() if isinstance(rung, Block) else ()
+            drives = next((key for key in DRIVING if isinstance(rung, Block) and key in rung), "")
+            names |= {value.text.lower() for key, value in entries if key == drives and isinstance(value, Scalar)}
+        return names
 
     def _check_memory(self, rungs: list[Rung], memory: dict[str, Memory]) -> None:
         """Blocks start as their kind does; points hold what their type can."""

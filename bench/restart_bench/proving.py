@@ -6,6 +6,7 @@ way round, before the cut or after the return: a dead channel proves nothing.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
@@ -13,15 +14,14 @@ import numpy as np
 
 from restart_bench.contact import REPLIES
 from restart_bench.evidence import Evidence, Judged, Problem
-from restart_bench.marks import mode_proofs, off_time, switching_of
+from restart_bench.marks import cut_of, mode_proofs, restored_of, switching_of
 from restart_bench.reasons import about, shown, some, span_text, value_text, wanted_text
-from restart_bench.records import Bounds, SampleKind, Verdict
+from restart_bench.records import Bounds, SampleKind, Switching, Verdict
+from restart_bench.restarts import Moved, moved_since
 from restart_bench.rig import Proof
-from restart_bench.traces import conforming, longest_gap_ns
+from restart_bench.supply_off import OffSpan, OffTime, asked_off_time, longest, losses_of, narrowest, off_time
+from restart_bench.traces import Flags, Reads, conforming, longest_gap_ns
 from restart_bench.units import show_duration
-
-SHORTEST_ALLOWANCE_NS = 20_000_000
-"""So much longer than asked a dip may be in any case: commands over a network take some milliseconds."""
 
 
 class Shown(Enum):
@@ -86,40 +86,57 @@ def _supply(evidence: Evidence, proof: Proof) -> SupplySeen:
     cut, restored = evidence.cut, evidence.restored
     reads = evidence.reads(proof.point).until(evidence.end_ns)
     off = conforming(proof.wanted, reads.value)
-    name, point = shown(evidence.rig, proof.point), evidence.rig.points[proof.point]
-    wanted = wanted_text(point, proof.wanted)
-    since_cut = reads.early >= cut.not_before_ns
-    gone = np.flatnonzero(off & since_cut & (reads.late <= restored.not_after_ns))
-    later = np.flatnonzero(since_cut & (reads.early >= restored.not_before_ns))
-    back, rose, again = _return(reads.early, reads.late, off, later, restored)
-    known_on = bool((~off & (reads.late <= cut.not_before_ns)).any()) or back is True
-    if len(gone):
-        first = int(gone[0])
-        not_before = int(reads.early[first - 1]) if first else cut.not_before_ns
-        fell = Bounds(max(cut.not_before_ns, min(not_before, int(reads.late[first]))), int(reads.late[first]))
-        previous = reads.last_until(cut.not_before_ns)
-        if previous is not None and off[previous]:
-            text = f"{name} read {wanted} before the cut already, so it proves nothing"
-            return SupplySeen(proof, Shown.UNREAD, text, None, rose, back, again)
-        if known_on:
-            return SupplySeen(proof, Shown.HELD, f"{name} read {wanted}", fell, rose, back, again)
-        text = f"{name} never read anything but {wanted}, so it proves nothing"
-        return SupplySeen(proof, Shown.UNREAD, text, None, rose, back, again)
+    losses = losses_of(reads, off, cut, _last_off_ns(evidence))
+    span = longest(losses)
+    again = None if span is None else _second_dip(evidence, reads, off, losses, span)
+    back = _is_back(reads, off, restored)
+    state, text = _state_of(evidence, proof, reads, off, back)
+    fell, rose = (None, None) if span is None else (span.fell, span.rose)
+    return SupplySeen(proof, state, text, fell if state is Shown.HELD else None, rose, back, again)
+
+
+def _last_off_ns(evidence: Evidence) -> int:
+    """Until when the supply may be read off for this cut: the latest bound of its return, by command or as seen."""
+    assert evidence.restored is not None
+    declared = restored_of(evidence.rig, evidence.records)
+    return max(evidence.restored.not_after_ns, 0 if declared is None else declared.not_after_ns)
+
+
+def _state_of(evidence: Evidence, proof: Proof, reads: Reads, off: Flags, back: bool | None) -> tuple[Shown, str]:
+    """Whether the proof held, and what it said."""
+    assert evidence.cut is not None and proof.point is not None and proof.wanted is not None
+    cut, name = evidence.cut, shown(evidence.rig, proof.point)
+    wanted = wanted_text(evidence.rig.points[proof.point], proof.wanted)
+    in_cut = (reads.early >= cut.not_before_ns) & (reads.late <= _last_off_ns(evidence))
+    if not bool((off & in_cut).any()):
+        return _not_seen_off(evidence, proof.point, wanted)
+    previous = reads.last_until(cut.not_before_ns)
+    if previous is not None and off[previous]:
+        return Shown.UNREAD, f"{name} read {wanted} before the cut already, so it proves nothing"
+    if back is True or bool((~off & (reads.late <= cut.not_before_ns)).any()):
+        return Shown.HELD, f"{name} read {wanted}"
+    return Shown.UNREAD, f"{name} never read anything but {wanted}, so it proves nothing"
+
+
+def _not_seen_off(evidence: Evidence, name: str, wanted: str) -> tuple[Shown, str]:
+    """No read was off: contradicted, if the reads leave no gap for the off time."""
+    assert evidence.cut is not None and evidence.restored is not None
+    cut, restored, point = evidence.cut, evidence.restored, evidence.rig.points[name]
+    reads = evidence.reads(name)
     least_off, _ = off_time(cut, restored)
     inside = reads.inside(cut.not_before_ns, restored.not_after_ns)
     gap = longest_gap_ns(reads, cut.not_before_ns, restored.not_after_ns)
-    if len(inside) and gap < least_off and not _to_a_level(evidence):
-        value = value_text(point, float(inside.value[-1]))
-        text = f"{name} read {value} all through the cut, no gap was longer than {span_text(gap, gap)}"
-        return SupplySeen(proof, Shown.CONTRADICTED, text, None, rose, back, again)
-    if len(inside) and gap < least_off:
+    told = shown(evidence.rig, name)
+    if len(inside) == 0 or gap >= least_off:
+        text = f"{told} was not read while it could have shown {wanted} (longest gap {span_text(gap, gap)})"
+        return Shown.UNREAD, text
+    if _to_a_level(evidence):
         value = value_text(point, float(inside.value.min()))
-        text = (
-            f"{name} read {value} at the lowest, never {wanted}: a deeper dip or another limit of the proof would tell"
-        )
-        return SupplySeen(proof, Shown.UNREAD, text, None, rose, back, again)
-    text = f"{name} was not read while it could have shown {wanted} (longest gap {span_text(gap, gap)})"
-    return SupplySeen(proof, Shown.UNREAD, text, None, rose, back, again)
+        deeper = "a deeper dip or another limit of the proof would tell"
+        return Shown.UNREAD, f"{told} read {value} at the lowest, never {wanted}: {deeper}"
+    value = value_text(point, float(inside.value[-1]))
+    text = f"{told} read {value} all through the cut, no gap was longer than {span_text(gap, gap)}"
+    return Shown.CONTRADICTED, text
 
 
 def _to_a_level(evidence: Evidence) -> bool:
@@ -128,48 +145,89 @@ def _to_a_level(evidence: Evidence) -> bool:
     return command is not None and command.to == "level"
 
 
-def _return(
-    early: np.ndarray[tuple[int], np.dtype[np.int64]],
-    late: np.ndarray[tuple[int], np.dtype[np.int64]],
-    off: np.ndarray[tuple[int], np.dtype[np.bool_]],
-    later: np.ndarray[tuple[int], np.dtype[np.intp]],
-    restored: Bounds,
-) -> tuple[bool | None, Bounds | None, Bounds | None]:
-    """Is the supply back, when did it come, and did it dip again (bounce before `restored` is over is none)."""
-    on = later[~off[later]]
-    if len(on) == 0:
-        return (False if len(later) and early[later[-1]] >= restored.not_after_ns else None), None, None
-    first = int(on[0])
-    not_before = int(early[first - 1]) if first else restored.not_before_ns
-    rose = Bounds(max(restored.not_before_ns, min(not_before, int(late[first]))), int(late[first]))
-    fallen = later[off[later] & (later > first) & (early[later] >= restored.not_after_ns)]
-    again = None
-    if len(fallen):
-        place = int(fallen[0])
-        again = Bounds(min(int(early[place - 1]), int(late[place])), int(late[place]))
-    return True, rose, again
+def _is_back(reads: Reads, off: Flags, restored: Bounds) -> bool | None:
+    """Is the supply back; None: not read after its return."""
+    later = np.flatnonzero(reads.early >= restored.not_before_ns)
+    if bool((~off[later]).any()):
+        return True
+    return False if len(later) and reads.early[later[-1]] >= restored.not_after_ns else None
+
+
+def _second_dip(
+    evidence: Evidence, reads: Reads, off: Flags, losses: Sequence[OffSpan], span: OffSpan
+) -> Bounds | None:
+    """Another loss: before the one of the cut, or after the return. What bounces while the contact moves is none."""
+    assert evidence.cut is not None and evidence.restored is not None
+    bounce_ns = evidence.rig.supply.bounce_ns if evidence.rig.supply is not None else 0
+    opened = max(evidence.cut.not_after_ns, losses[0].fell.not_after_ns + bounce_ns)
+    if span is not losses[0] and span.fell.not_before_ns > opened:
+        return span.fell
+    if span.rose is None:
+        return None
+    closed = max(evidence.restored.not_after_ns, span.rose.not_after_ns + bounce_ns)
+    fallen = np.flatnonzero(off & (reads.early >= closed))
+    if len(fallen) == 0:
+        return None
+    place = int(fallen[0])
+    return Bounds(min(int(reads.early[place - 1]), int(reads.late[place])), int(reads.late[place]))
 
 
 # ---------------------------------------------------------------- the restart
 
 
 def _restart(evidence: Evidence, proof: Proof) -> RestartSeen:
+    """What a restart proof says. Where the controller was lost after the return, what had spoken against a restart
+    before that says nothing of it."""
     if proof.kind == "contact lost":
         return contact_seen(evidence)
+    seen, late = _since_the_cut(evidence, proof), evidence.late
+    if late is None or seen.state is Shown.HELD:
+        return seen
+    after = _since_the_loss(evidence, proof, late.bounds)
+    if after is not None and after.state is Shown.HELD:
+        return after
+    lost = evidence.moment(late.bounds.not_after_ns)
+    return RestartSeen(Shown.UNREAD, f"{seen.text}, but the controller was lost {lost}")
+
+
+def _since_the_loss(evidence: Evidence, proof: Proof, lost: Bounds) -> RestartSeen | None:
+    """The value after a late loss against the last one before it; None where there are not both."""
+    assert proof.point is not None
+    before = evidence.builder.trace(proof.point).seen.value_until(lost.not_after_ns)
+    reads = evidence.reads(proof.point).inside(lost.not_after_ns, evidence.end_ns)
+    if before is None or len(reads) == 0:
+        return None
+    found = moved_since(evidence.rig, evidence.builder, evidence.fate, (proof, before, reads), lost)
+    return _told(evidence, proof, (before, reads), found)
+
+
+def _since_the_cut(evidence: Evidence, proof: Proof) -> RestartSeen:
+    """The value after the return against the one before the cut."""
     assert evidence.cut is not None and evidence.restored is not None and proof.point is not None
-    name, point = shown(evidence.rig, proof.point), evidence.rig.points[proof.point]
+    name = shown(evidence.rig, proof.point)
     before = evidence.before(proof.point)
     reads = evidence.reads(proof.point).inside(evidence.restored.not_before_ns, evidence.end_ns)
     if before is None or len(reads) == 0:
         when = "before the cut" if before is None else f"after {evidence.back}"
         return RestartSeen(Shown.UNREAD, f"{name} was not read {when}")
-    moved = reads.value < before if proof.kind == "falls" else reads.value > before
-    found = np.flatnonzero(moved)
-    place = int(found[0]) if len(found) else 0
+    found = moved_since(evidence.rig, evidence.builder, evidence.fate, (proof, before, reads), evidence.cut)
+    return _told(evidence, proof, (before, reads), found)
+
+
+def _told(evidence: Evidence, proof: Proof, values_read: tuple[float, Reads], found: Moved) -> RestartSeen:
+    """What a counter says of a restart, in words."""
+    assert proof.point is not None
+    before, reads = values_read
+    name, point = shown(evidence.rig, proof.point), evidence.rig.points[proof.point]
+    proves, moved = np.flatnonzero(found.proves), np.flatnonzero(found.moved)
+    place = int((proves if len(proves) else moved)[0]) if len(moved) else 0
     values = f"{value_text(point, before)} before, {value_text(point, float(reads.value[place]))} after"
     word = "fell" if proof.kind == "falls" else "rose"
-    if len(found):
+    if len(proves):
         return RestartSeen(Shown.HELD, f"{name} {word} ({values})", int(reads.late[place]))
+    if len(moved):
+        state = Shown.CONTRADICTED if found.went_on else Shown.UNREAD
+        return RestartSeen(state, f"{name} {word} ({values}), {found.why}", int(reads.late[place]))
     return RestartSeen(Shown.CONTRADICTED, f"{name} did not {proof.kind[:-1]} ({values})", int(reads.late[place]))
 
 
@@ -177,7 +235,13 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
     """Whether the controller fell silent, as its link says."""
     fate = evidence.fate
     if fate.lost is True:
-        return RestartSeen(Shown.HELD, "the controller lost its connection", fate.shown_ns)
+        when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.late and fate.dark is not None else ""
+        return RestartSeen(Shown.HELD, f"the controller lost its connection{when}", fate.shown_ns)
+    if fate.late and fate.dark is not None:
+        when = evidence.moment(fate.dark.not_after_ns)
+        return RestartSeen(
+            Shown.UNREAD, f"the controller fell silent {when}, a restart or a lost network look like that"
+        )
     if fate.lost is False:
         text = "the controller answered after the return on the connection from before the cut"
         return RestartSeen(Shown.CONTRADICTED, text, fate.shown_ns)
@@ -206,7 +270,7 @@ def proof_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
     """Cut not proven, proof contradicted, supply not back, second dip (rule 8)."""
     assert evidence.cut is not None and evidence.restored is not None
     if evidence.scenario.how == "mode":
-        return _mode_problems(evidence)
+        return [*_mode_problems(evidence), *_off_time_problems(evidence, proofs)]
     found: list[Problem] = []
     at_ns = evidence.cut.not_before_ns
     broken = [one.text for one in proofs.supply if one.state is Shown.CONTRADICTED]
@@ -220,25 +284,64 @@ def proof_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
         said = some(needed) or "the rig file names no `proof_of_cut` that speaks of the supply"
         text = f"the cut is not proven: {said}; {_cure_of_proof(evidence, proofs)}"
         found.append(Problem("unproven", text, at_ns, void=True))
-    return [*found, *_too_long_a_dip(evidence), *_return_problems(evidence, proofs)]
+    if not broken:
+        found += _off_time_problems(evidence, proofs)
+    return [*found, *_return_problems(evidence, proofs)]
 
 
-def _too_long_a_dip(evidence: Evidence) -> list[Problem]:
-    """A dip that may have been more than twice as long as asked is not the dip that was asked: what the controller
-    did then says nothing about it. The factor is ours; commands that are answered in time stay far below it."""
-    assert evidence.cut is not None and evidence.restored is not None and evidence.rig.supply is not None
-    supply, asked = evidence.rig.supply, evidence.records.started.off_for_ns
-    if supply.limits.dips_up_to_ns is None or asked > supply.limits.dips_up_to_ns:
-        return []
-    _, longest = off_time(evidence.cut, evidence.restored)
-    allowed = asked + max(asked, SHORTEST_ALLOWANCE_NS) + supply.opening_ns + supply.closing_ns + 2 * supply.bounce_ns
-    if longest <= allowed:
-        return []
-    text = (
-        f"the asked dip of {show_duration(asked)} is not proven: the supply may have been off for {about(longest)}; "
-        "the relay or this computer was late: end other programs, and see how fast the relay answers"
+def off_times(evidence: Evidence, proofs: Proofs) -> Iterator[tuple[str, tuple[int, int]]]:
+    """The true off time, shortest and longest, and who says so: every proof that saw it, within what the commands
+    leave; the commands alone where none did."""
+    cut, restored = cut_of(evidence.rig, evidence.records), restored_of(evidence.rig, evidence.records)
+    assert cut is not None and restored is not None
+    commanded = off_time(cut, restored)
+    seen = [one for one in proofs.supply if one.fell is not None and one.rose is not None]
+    for one in seen:
+        assert one.fell is not None and one.rose is not None
+        yield shown(evidence.rig, one.proof.point or ""), narrowest(commanded, off_time(one.fell, one.rose))
+    if not seen:
+        yield "the commands", commanded
+
+
+def _off_time_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
+    """An off time that is not the one asked: what the controller did then says nothing about that. Where it is
+    surely another one, a person has to look."""
+    cut, restore = (switching_of(evidence.records, purpose) for purpose in ("cut", "restore"))
+    assert cut is not None and restore is not None and evidence.cut is not None
+    asked = asked_off_time(evidence.rig, evidence.records, cut, restore)
+    kind = "dip" if asked.dip else "off time"
+    for by, seen in off_times(evidence, proofs):
+        surely = asked.clearly_less(seen) or asked.clearly_more(seen)
+        if surely or (asked.dip and asked.maybe_more(seen)):
+            text = _off_time_text(evidence, proofs, asked, by, seen, restore)
+            return [Problem(kind, text, evidence.cut.not_before_ns, void=True, ends_run=surely)]
+    return []
+
+
+def _off_time_text(
+    evidence: Evidence, proofs: Proofs, asked: OffTime, by: str, seen: tuple[int, int], restore: Switching
+) -> str:
+    """What is wrong with an off time, and what to look at."""
+    what = "the controller was out of run mode" if evidence.scenario.how == "mode" else "the supply was off"
+    for one in proofs.supply:
+        if one.rose is not None and one.rose.not_after_ns < restore.before_ns and asked.clearly_less(seen):
+            early = span_text(restore.before_ns - one.rose.not_after_ns, restore.after_ns - one.rose.not_before_ns)
+            name = shown(evidence.rig, one.proof.point or "")
+            return (
+                f"the supply came back by itself: {name} read on again {early} before the command back, after "
+                f"{span_text(*seen)} of {show_duration(asked.asked[0])}; look for a second feed, and at a time-out of "
+                "the relay"
+            )
+    if asked.dip and not asked.clearly_less(seen):
+        return (
+            f"the asked dip of {show_duration(asked.asked[0])} is not proven: {what.replace('was', 'may have been')} "
+            f"for {about(seen[1])}, by {by}; the relay or this computer was late: end other programs, and see how fast "
+            "the relay answers"
+        )
+    return (
+        f"{what} for {span_text(*seen)}, by {by}; asked were {show_duration(asked.asked[0])}; look at the relay and "
+        "its data sheet, at what holds the supply up, and at what kept this computer busy"
     )
-    return [Problem("dip", text, evidence.cut.not_before_ns, void=True)]
 
 
 def _cure_of_proof(evidence: Evidence, proofs: Proofs) -> str:
@@ -260,8 +363,9 @@ def _proven(evidence: Evidence, proofs: Proofs) -> bool:
 def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
     assert evidence.restored is not None
     found: list[Problem] = []
+    restore = switching_of(evidence.records, "restore")
     for one in proofs.supply:
-        assert one.proof.point is not None
+        assert one.proof.point is not None and restore is not None
         name = shown(evidence.rig, one.proof.point)
         if one.back is False and one.state is Shown.HELD:
             text = f"the supply did not return: {name} still says that it is off; look at the relay"
@@ -269,7 +373,8 @@ def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
         if one.again is not None:
             when = evidence.event(one.again.not_before_ns, one.again.not_after_ns)
             text = f"the supply dipped a second time: {name} says so {when}"
-            found.append(Problem("second dip", text, one.again.not_before_ns))
+            amid = one.again.not_after_ns <= restore.before_ns  # so it came back before it was commanded
+            found.append(Problem("second dip", text, one.again.not_before_ns, void=amid, ends_run=amid))
     return found
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from restart_bench.evidence import Evidence, Judged
 from restart_bench.reasons import shown, some, span_text, value_text, wanted_text
-from restart_bench.records import Verdict
+from restart_bench.records import Bounds, Verdict
 from restart_bench.rig import Wanted
 from restart_bench.scenario import Expectation
 from restart_bench.traces import Flags, Reads, conforming, long_gaps, longest_gap_ns
@@ -45,15 +45,16 @@ def judge_pulses(evidence: Evidence, one: Expectation) -> Judged:
         return Judged(Verdict.INCONCLUSIVE, f"{text}, so there is nothing to compare with")
     if span.from_cut and len(span.reads) and _conformed_before(one, before):
         return _judge_from(evidence, one, span, 0)  # nothing has to change first, so the cut itself begins the span
-    first = np.flatnonzero(~span.deviates)
-    if len(first) == 0:
+    begin = _begin(span)
+    if begin is None:
         return _none_conforms(evidence, one, span)
-    return _judge_from(evidence, one, span, int(first[0]))
+    return _judge_from(evidence, one, span, begin)
 
 
 @dataclass(frozen=True, eq=False)
 class _Span:
-    """Reads of the span, which of them deviate, where it begins and ends. `from_cut`: it is counted from the cut.
+    """Reads of the span, which of them deviate, where it begins and ends. `from_cut`: it is counted from the cut, at
+    the latest from `back`, where the supply is surely back (None: it may deviate for as long as it likes).
     `known`: all reads up to its end, those before it included."""
 
     known: Reads
@@ -62,6 +63,27 @@ class _Span:
     start_ns: int
     end_ns: int
     from_cut: bool
+    back: Bounds | None
+
+    @property
+    def still_ns(self) -> tuple[int, int] | None:
+        """How long it went on to deviate after the cut: least and most; None where the first read conforms, or none
+        does, or the cut does not begin the span."""
+        first = np.flatnonzero(~self.deviates)
+        if not self.from_cut or self.back is None or len(first) == 0 or first[0] == 0:
+            return None
+        place = int(first[0])
+        return max(0, int(self.reads.early[place - 1]) - self.start_ns), int(self.reads.late[place]) - self.start_ns
+
+
+def _begin(span: _Span) -> int | None:
+    """The read that counting begins with: the first that conforms, at the latest the first one after the supply is
+    surely back; None: there is neither."""
+    conforming_reads = np.flatnonzero(~span.deviates)
+    begin = int(conforming_reads[0]) if len(conforming_reads) else len(span.reads)
+    if span.from_cut and span.back is not None:
+        begin = min(begin, int(np.searchsorted(span.reads.early, span.back.not_after_ns, side="left")))
+    return begin if begin < len(span.reads) else None
 
 
 def _span(evidence: Evidence, one: Expectation, before: float | None) -> _Span:
@@ -74,7 +96,8 @@ def _span(evidence: Evidence, one: Expectation, before: float | None) -> _Span:
     end, evidence_end = evidence.span_end(one)
     known = evidence.reads(one.judged).until(min(end, evidence_end))
     reads = known.inside(start, end)
-    return _Span(known, reads, _deviating(one, reads.value, before), start, end, from_cut)
+    back = None if one.kind == "returns" else evidence.restored
+    return _Span(known, reads, _deviating(one, reads.value, before), start, end, from_cut, back)
 
 
 def _deviating(one: Expectation, value: np.ndarray[tuple[int], np.dtype[np.float64]], before: float | None) -> Flags:
@@ -131,10 +154,13 @@ def _judge_from(evidence: Evidence, one: Expectation, span: _Span, first: int, *
     tail = span.reads.part(first, len(span.reads))
     limit = one.longer_than_ns
     deviates = np.zeros(len(tail), dtype=bool) if stayed else span.deviates[first:]
-    pulses = list(_pulses(tail, deviates, limit, span.end_ns, span.start_ns))
+    # What was not over when the supply was surely back is counted from its return.
+    energised = span.from_cut and first > 0 and bool(span.deviates[first])
+    begun_ns = span.back.not_before_ns if energised and span.back is not None else span.start_ns
+    pulses = list(_pulses(tail, deviates, limit, span.end_ns, begun_ns))
     proven = [pulse for pulse in pulses if pulse.least_ns >= limit]
     if proven:
-        return _fail(evidence, one, tail, proven)
+        return _fail(evidence, one, tail, proven, energised=energised)
     doubtful = [pulse for pulse in pulses if pulse.most_ns >= limit]
     if doubtful:
         return _doubt(evidence, one, tail, doubtful)
@@ -169,13 +195,16 @@ def _pulses(reads: Reads, deviates: Flags, limit_ns: int, end_ns: int, start_ns:
         )
 
 
-def _fail(evidence: Evidence, one: Expectation, reads: Reads, pulses: list[Pulse]) -> Judged:
+def _fail(evidence: Evidence, one: Expectation, reads: Reads, pulses: list[Pulse], *, energised: bool) -> Judged:
     point = evidence.rig.points[one.judged]
     told = []
     for pulse in pulses[:3]:
         value = value_text(point, float(reads.value[pulse.low]))
         lasted = span_text(pulse.least_ns, pulse.most_ns)
-        told.append(f"{value} for {lasted}, {evidence.event(*pulse.begun_ns)}")
+        if energised and pulse.low == 0:
+            told.append(f"still {value} when {evidence.back}, for {lasted} more")
+        else:
+            told.append(f"{value} for {lasted}, {evidence.event(*pulse.begun_ns)}")
     more = f" (and {len(pulses) - 3} more)" if len(pulses) > 3 else ""
     name = shown(evidence.rig, one.point)
     first = pulses[0]
@@ -233,11 +262,16 @@ def _pass(evidence: Evidence, one: Expectation, span: _Span, pulses: list[Pulse]
         reason += f"; {len(pulses)} shorter ones were, the longest {lasted}"
     if not span.from_cut:
         reason += f"; counted from {evidence.moment(first)}"
+    still = span.still_ns
+    if still is not None and still[1] >= one.longer_than_ns:
+        value = value_text(evidence.rig.points[one.judged], float(span.reads.value[0]))
+        reason += f"; it was still {value} for {span_text(*still)} after the cut"
     figures = {
         "shortest_excluded_ns": excluded,
         "longest_gap_ns": max(0, excluded - device.input_delay_ns),
         "pulses": len(pulses),
         "on_for_ns": None if longest is None else [longest.least_ns, longest.most_ns],
         "counted_from_ns": evidence.since_restored(first, first),
+        "still_ns": None if still is None else list(still),
     }
     return Judged(Verdict.PASS, reason, figures)

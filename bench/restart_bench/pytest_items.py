@@ -4,6 +4,9 @@ An item performs its cycles while it is set up and is judged when it is called. 
 meaning: pass is a passed test; fail is a failed one; inconclusive is a failed one that says `Inconclusive`; error (the
 test was not valid) is an error of the set-up, as pytest has it for tests that could not be made. What only the end
 of a run can tell (a channel that may be dead) is an error of the tear-down of the rig's last item.
+
+A plug-in that repeats items gets the same result again: power is not cycled until a test passes. And a session that
+would end green although a run did not is made to fail.
 """
 
 from __future__ import annotations
@@ -18,11 +21,23 @@ import pytest
 
 from restart_bench.file_faults import FaultsFound
 from restart_bench.live import LiveState
-from restart_bench.outcome import EXIT_STOPPED, OneRun, Refused, RunOptions
+from restart_bench.outcome import (
+    EXIT_INCONCLUSIVE,
+    EXIT_MEANS,
+    EXIT_PASS,
+    EXIT_STOPPED,
+    OneRun,
+    Refused,
+    RunOptions,
+    exit_code_of,
+)
+from restart_bench.outlet import Outlet
 from restart_bench.plain_show import PlainShow
-from restart_bench.record.wording import clean, numbers_text
+from restart_bench.reasons import numbers_text
+from restart_bench.record.wording import clean
 from restart_bench.records import GLOSS, CycleJudged, Finding, Record, ScenarioJudged, Trouble, Verdict
 from restart_bench.scenario import Case, Scenario
+from restart_bench.verdict_order import badness, worst
 
 if TYPE_CHECKING:
     from restart_bench.runner import Session
@@ -31,7 +46,6 @@ if TYPE_CHECKING:
 
 _MOST_REASONS = 20
 _LATE = "restart_bench_late"
-_BETTER_TO_WORSE = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.ERROR, Verdict.FAIL)
 
 
 class Judged(pytest.fail.Exception):  # type: ignore[name-defined,misc]
@@ -90,6 +104,7 @@ class ScenarioCase(pytest.Item):
         self.scenario = scenario
         self.case = case
         self.judged: ScenarioJudged | None = None
+        self._was_told = False
 
     @property
     def rig_key(self) -> str:
@@ -116,6 +131,9 @@ class ScenarioCase(pytest.Item):
     def _tell(self, run: RigRun) -> None:
         """What belongs to a pass as well: its limits, and where the evidence lies; also in JUnit XML."""
         assert self.judged is not None
+        if self._was_told:  # the item is repeated
+            return
+        self._was_told = True
         told = [
             ("verdict", str(self.judged.verdict)),
             ("cycles", self.judged.cycles),
@@ -180,8 +198,9 @@ def load(config: pytest.Config, paths: Sequence[Path]) -> Suite:
 class Told:
     """Plain lines on whatever standard output is at the moment, so that they stand in the report of their item."""
 
-    def __init__(self) -> None:
-        self._lines = PlainShow(self)  # type: ignore[arg-type]
+    def __init__(self, *, captured: bool) -> None:
+        """Where nothing is captured whoever reads pytest's output may be slow: nobody waits for him."""
+        self._lines = PlainShow(self if captured else Outlet(sys.stdout))  # type: ignore[arg-type]
         self.stopped = False
 
     def record(self, record: Record) -> None:
@@ -204,6 +223,9 @@ class Told:
         sys.stdout.flush()
 
 
+_Result = tuple[ScenarioJudged, tuple[CycleJudged, ...]]
+
+
 class RigRun:
     """The items of one rig and the one run of the bench that they share. Begins with the first item."""
 
@@ -211,18 +233,33 @@ class RigRun:
         self._config = config
         self._items = items
         self._session: Session | None = None
-        self._show = Told()
+        self._show = Told(captured=config.getoption("capture") != "no")
         self._gone = ""  # why nothing more is done on this rig
         self._told: dict[str, Verdict] = {}
         self._done = 0
+        self._results: dict[tuple[str, str], _Result | Error] = {}
+        self._ended: list[str] | None = None  # what the end of the run told
+        self.worse = ""  # how the run ended, where that was not well
         self.id = ""
         self.folder = ""
 
     def perform(self, item: ScenarioCase) -> tuple[ScenarioJudged, tuple[CycleJudged, ...]]:
-        """All cycles of the case, and what they amount to.
+        """All cycles of the case, and what they amount to: done once, whoever asks again.
 
         Raises Error where they could not be done, and leaves pytest where a person stopped the run.
         """
+        key = (item.scenario.name, item.case.name)
+        if key not in self._results:
+            try:
+                self._results[key] = self._perform(item)
+            except Error as error:
+                self._results[key] = error
+        known = self._results[key]
+        if isinstance(known, Error):
+            raise Error(str(known))
+        return known
+
+    def _perform(self, item: ScenarioCase) -> _Result:
         from restart_bench.concluding import judge_scenario
 
         if self._gone:
@@ -247,7 +284,7 @@ class RigRun:
 
     def _note(self, judged: ScenarioJudged) -> None:
         known = self._told.get(judged.scenario, Verdict.PASS)
-        self._told[judged.scenario] = max(known, judged.verdict, key=_BETTER_TO_WORSE.index)
+        self._told[judged.scenario] = worst((known, judged.verdict))
 
     def _begin(self) -> None:
         from restart_bench.runner import Session
@@ -291,16 +328,26 @@ class RigRun:
         return person_at(console_for(sys.stdout))
 
     def end(self) -> list[str]:
-        """Leave the rig safe and close the archive. Returns what only the end of the run could tell."""
+        """Leave the rig safe and close the archive. Returns what only the end of the run could tell, also when it is
+        asked again."""
         session, self._session = self._session, None
         if session is None:
-            return []
+            return self._ended or []
         self._gone = self._gone or "the run on this rig is closed"
         try:
             run = session.close()
         finally:
             session.__exit__(None, None, None)
-        return self._late(run)
+        self._ended = self._late(run)
+        code = exit_code_of(run)
+        if code not in (EXIT_PASS, EXIT_INCONCLUSIVE) or (code == EXIT_INCONCLUSIVE and self._done == len(self._items)):
+            self.worse = f"run {run.id} ended with {code} ({EXIT_MEANS[code]}), whatever its report says"
+        return self._ended
+
+    @property
+    def has_ended(self) -> bool:
+        """True once what its end told was returned."""
+        return self._ended is not None
 
     def _late(self, run: OneRun) -> list[str]:
         complete = self._done == len(self._items)
@@ -308,9 +355,7 @@ class RigRun:
         for judged in run.scenarios:
             for finding in judged.late_findings:
                 lines.append(f"{judged.scenario}: {_told_finding(finding)}")
-            worse = _BETTER_TO_WORSE.index(judged.verdict) > _BETTER_TO_WORSE.index(
-                self._told.get(judged.scenario, judged.verdict)
-            )
+            worse = badness(judged.verdict) < badness(self._told.get(judged.scenario, judged.verdict))
             if worse and complete and not judged.late_findings:
                 lines.append(f"{judged.scenario}: {judged.verdict} ({GLOSS[judged.verdict]}): {judged.reason}")
         if run.how == "error" and run.reason and run.reason not in self._gone:
@@ -329,6 +374,7 @@ class ScenarioRuns:
         self._config = config
         self._runs: dict[str, RigRun] = {}
         self._late: list[str] = []
+        self._worse: list[str] = []
         self._folders: list[str] = []
 
     def run_of(self, item: ScenarioCase) -> RigRun:
@@ -389,10 +435,15 @@ class ScenarioRuns:
     @pytest.hookimpl(tryfirst=True)
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
         """Whatever is still open (after -x, say) is left safe and closed; what it tells then counts as well."""
-        for key in self._runs:
-            self._late += self._end(key)
+        for run in self._runs.values():
+            if not run.has_ended:  # else its last item told it
+                self._late += run.end()
+            self._worse += [run.worse] if run.worse else []
         if hasattr(self._config, "workeroutput"):
-            self._config.workeroutput[_LATE] = self._late
+            self._config.workeroutput[_LATE] = [self._late, self._worse]
+        green = session.exitstatus in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED)
+        if self._worse and green:
+            self._late += self._worse
         if self._late and session.exitstatus in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
             session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
@@ -406,7 +457,9 @@ class ScenarioRuns:
     @pytest.hookimpl(optionalhook=True)
     def pytest_testnodedown(self, node: Any) -> None:
         """What a worker was told when it closed its runs."""
-        self._late += getattr(node, "workeroutput", {}).get(_LATE, [])
+        late, worse = getattr(node, "workeroutput", {}).get(_LATE, ([], []))
+        self._late += late
+        self._worse += worse
 
     @pytest.hookimpl(optionalhook=True)
     def pytest_xdist_make_scheduler(self, config: pytest.Config, log: Any) -> Any:

@@ -5,7 +5,8 @@ Bounds are shown outward: the lower end rounded down, the upper end rounded up.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Sequence
 
 from restart_bench.rig import Point, Rig, Value, Wanted
 
@@ -95,6 +96,78 @@ def some(texts: Sequence[str], most: int = 3) -> str:
     return "; ".join(texts[:most]) + more
 
 
-def times_text(count: int, word: str) -> str:
-    """`1 cycle`, `20 cycles`."""
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+def bounds_text(bounds: tuple[int, int]) -> str:
+    """Both bounds in one unit, rounded outwards: "1.820 .. 1.842 s", "12 .. 23 ms", "0 s"."""
+    low, high = bounds
+    if low == high == 0:
+        return "0 s"
+    unit, step, decimals = _bounds_step(max(abs(low), abs(high)), high - low)
+    shown_low = math.floor(low / step)
+    shown_high = math.ceil(high / step)
+    per_unit = 10**decimals
+    left = _signed(shown_low, per_unit, decimals)
+    if shown_low == shown_high:
+        return f"{left} {unit}"
+    return f"{left} .. {_signed(shown_high, per_unit, decimals)} {unit}"
+
+
+def _bounds_step(size: int, width: int) -> tuple[str, int, int]:
+    """Unit, step in nanoseconds, decimals. Milliseconds below one second, else seconds to the millisecond."""
+    if size < S:
+        return ("ms", MS // 100, 2) if width < MS // 2 else ("ms", MS // 10, 1)
+    return ("s", MS, 3)
+
+
+def _signed(steps: int, per_unit: int, decimals: int) -> str:
+    text = f"{abs(steps) / per_unit:.{decimals}f}"
+    return f"−{text}" if steps < 0 else text
+
+
+def numbers_text(numbers: Sequence[int], most: int = 12) -> str:
+    """Numbers of cycles, runs of three and more joined: "1 to 5, 8, 11"; the rest is counted."""
+    parts: list[str] = []
+    for first, last in _runs(sorted(set(numbers))):
+        if last - first >= 2:
+            parts.append(f"{first} to {last}")
+        else:
+            parts += [str(number) for number in range(first, last + 1)]
+    if len(parts) > most:
+        return ", ".join(parts[:most]) + f" and {len(parts) - most} more"
+    return ", ".join(parts)
+
+
+def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
+    runs: list[tuple[int, int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][1] + 1:
+            runs[-1] = (runs[-1][0], number)
+        else:
+            runs.append((number, number))
+    return runs
+
+
+def percent_text(fraction: float) -> str:
+    """A fraction as percent, rounded down to a tenth (a bound must not be made better by rounding)."""
+    return f"{math.floor(fraction * 1000 + 1e-9) / 10:.1f} %"
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """ "1 cycle", "3 cycles"."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def expectation_words(expectation: str) -> str:
+    """An expectation as people read it: of a cycle's validity and end, which no file demands, it says what it is."""
+    if expectation == "all phases done":
+        return "the cycle is complete"
+    if not expectation.startswith("valid: "):
+        return expectation
+    return f"the cycle is valid ({expectation.removeprefix('valid: ')})"
+
+
+def listed(words: Iterable[str]) -> str:
+    """ "a, b and c"."""
+    items = list(words)
+    if len(items) < 2:
+        return "".join(items)
+    return ", ".join(items[:-1]) + " and " + items[-1]

@@ -1,13 +1,12 @@
 """The words that all parts of the bench exchange: bounds, samples, commands, marks, findings, and the journal.
 
-One stream of records: live view, judgement, record, comparison and replay read the same (DESIGN 7). Samples
+One stream of records: live view, judgement, record, comparison and replay read the same. Samples
 travel as fixed-size binary records (see `SampleLayout`), all else as the dataclasses at the end of this file,
 one JSON line each in `journal.jsonl`.
 """
 
 from __future__ import annotations
 
-import dataclasses
 import json
 import struct
 from dataclasses import dataclass, field
@@ -79,6 +78,8 @@ class SampleKind(IntEnum):
 KIND_WORDS: dict[int, str] = {kind.value: kind.name.lower() for kind in SampleKind}
 CONNECT = 65535
 """Number of the request "connect" in `SampleLayout.requests` order."""
+STANDS_FOR = "stands_for"
+"""Name of the column that condensed samples have besides: how many samples a row stands for (see `condensing`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +140,7 @@ class SampleLayout:
 @dataclass(frozen=True, slots=True)
 class DeviceSamples:
     """Samples of one device, in order of `received_ns`. `records` has the layout's dtype; column of a point:
-    `records["p:" + name]`."""
+    `records["p:" + name]`. Condensed samples (see `condensing`) have one column more."""
 
     layout: SampleLayout
     records: npt.NDArray[np.void]
@@ -413,7 +414,7 @@ Record = (
     | CycleEnded | CycleJudged | ScenarioJudged | RunEnded
 )  # fmt: skip
 
-_RECORD_TYPES: dict[str, type[Any]] = {
+RECORD_TYPES: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
         RunStarted, CycleStarted, StepDone, CutAnnounced, Switching, WriteAnnounced, PointWritten, Answered, Trouble,
@@ -422,42 +423,12 @@ _RECORD_TYPES: dict[str, type[Any]] = {
 }  # fmt: skip
 
 
-def to_line(record: Record) -> str:
-    """One JSON line of the journal, without line end; the kind stands under "record"."""
-    return json.dumps({"record": type(record).__name__, **dataclasses.asdict(record)}, ensure_ascii=False)
-
-
-def from_line(line: str) -> Record:
-    """The record that a line of the journal tells. Raises ValueError on a line that is torn or unknown."""
-    told = json.loads(line)
-    kind = _RECORD_TYPES.get(told.pop("record", ""))
-    if kind is None:
-        raise ValueError("no known record on this line")
-    for name in ("findings", "late_findings"):
-        if name in told:
-            told[name] = tuple(finding_from(item) for item in told[name])
-    if "marks" in told:
-        told["marks"] = tuple(Mark(mark["name"], Bounds(**mark["bounds"])) for mark in told["marks"])
-    if "verdict" in told:
-        told["verdict"] = Verdict(told["verdict"])
-    if "outputs" in told:
-        told["outputs"] = tuple(output_from(item) for item in told["outputs"])
-    for name in ("scenarios", "limits", "notes"):
-        if name in told:
-            told[name] = tuple(told[name])
-    record: Record = kind(**told)
-    return record
-
-
-def finding_from(told: dict[str, Any]) -> Finding:
-    """A finding from its JSON form."""
-    return Finding(**{**told, "verdict": Verdict(told["verdict"])})
-
-
-def output_from(told: dict[str, Any]) -> OutputSeen:
-    """An output from its JSON form."""
-    pairs = {name: tuple(told[name]) for name in ("loss_ns", "delay_ns") if told.get(name) is not None}
-    return OutputSeen(**{**told, **pairs})
+def whole_number(digits: str) -> int:
+    """A whole number as the archive's tables can hold it. Raises ValueError on any other."""
+    number = int(digits)
+    if not -(2**63) <= number < 2**63:
+        raise ValueError(f"{digits[:40]} is beyond what 64 bits hold")
+    return number
 
 
 @dataclass(frozen=True, slots=True)

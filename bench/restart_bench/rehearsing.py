@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from restart_bench.records import CycleJudged, CycleRecords, Finding, ScenarioJudged, Verdict
 from restart_bench.scenario import Scenario
+from restart_bench.verdict_order import worst
 
 NOTHING_CUT = "rehearsal: nothing was cut, so no expectation was judged"
 
@@ -26,8 +27,7 @@ def judge_rehearsal(scenario: Scenario, records: CycleRecords) -> CycleJudged:
         for step in records.steps
     )
     troubles = [trouble.text for trouble in records.troubles if trouble.error]
-    worst = max((finding.verdict for finding in findings), key=_RANK.index, default=Verdict.PASS)
-    verdict = Verdict.ERROR if troubles else worst
+    verdict = Verdict.ERROR if troubles else worst(finding.verdict for finding in findings)
     missed = [f"{f.expectation}: {f.reason}" for f in findings if f.verdict is not Verdict.PASS]
     reason = "; ".join(troubles + missed) or NOTHING_CUT
     return CycleJudged(started.cycle, scenario.name, started.case, verdict, reason, (), findings)
@@ -36,13 +36,10 @@ def judge_rehearsal(scenario: Scenario, records: CycleRecords) -> CycleJudged:
 def conclude_rehearsal(scenario: Scenario, cycles: Sequence[CycleJudged]) -> ScenarioJudged:
     """The worst of its cycles; the limits say that nothing was cut."""
     own = [cycle for cycle in cycles if cycle.scenario == scenario.name]
-    verdict = max((cycle.verdict for cycle in own), key=_RANK.index, default=Verdict.ERROR)
+    verdict = worst((cycle.verdict for cycle in own), Verdict.ERROR)
     counted = {word.value: sum(cycle.verdict is word for cycle in own) for word in Verdict}
     reason = next((cycle.reason for cycle in own if cycle.verdict is verdict), "no cycle was done")
     return ScenarioJudged(scenario.name, verdict, reason, len(own), counted, (NOTHING_CUT,))
-
-
-_RANK = [Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR]
 
 
 def _verdict(phase: str, reached: bool | None) -> Verdict:

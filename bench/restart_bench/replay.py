@@ -29,7 +29,11 @@ def play(run: ArchivedRun, console: Console, speed: float) -> int:
     if watched:
         simulated = bool(run.run.get("simulated"))
         show = LiveScreen(
-            [(suite.rig, suite.scenarios)], console, simulated=simulated, quiet_before_commands=False, replay=run.id
+            [(suite.rig, suite.scenarios)],
+            console,
+            simulated=simulated,
+            quiet_before_commands=False,
+            replay=f"{run.id}, NOT AS IT WAS CLOSED" if run.altered else run.id,
         )
     else:
         show = PlainShow(console.file)

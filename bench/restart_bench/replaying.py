@@ -6,11 +6,12 @@ Pure: records and samples in, instants with records or states out. Nothing waits
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from restart_bench.decoding import as_value, decoded
 from restart_bench.live import LiveState, Moved, Reading, powered_by_proof
 from restart_bench.records import (
     CycleJudged,
@@ -20,7 +21,7 @@ from restart_bench.records import (
     Record,
     SampleKind,
 )
-from restart_bench.rig import BIT_TABLES, Rig, Value
+from restart_bench.rig import Point, Rig, Value
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,16 +34,15 @@ class Played:
 
 @dataclass(frozen=True, slots=True)
 class _Column:
-    """Good values of one point in the order in which they came."""
+    """Good reads of one point in the order in which they came; NaN is blind."""
 
+    point: Point
     sent_ns: npt.NDArray[np.int64]
     received_ns: npt.NDArray[np.int64]
     values: npt.NDArray[np.float64]
-    boolean: bool
 
-    def value(self, row: int) -> Value:
-        number = float(self.values[row])
-        return bool(number) if self.boolean else number
+    def value(self, row: int) -> Value | None:
+        return as_value(self.point, float(self.values[row]))
 
 
 def played_cycle(
@@ -94,14 +94,11 @@ def _columns(rig: Rig, samples: Mapping[str, DeviceSamples]) -> dict[str, _Colum
         name = f"p:{point.name}"
         if records.dtype.names is None or name not in records.dtype.names:
             continue
-        values = records[name].astype(np.float64)
-        read = (values != -1) if point.table in BIT_TABLES else ~np.isnan(values)
-        good = (records["kind"] == SampleKind.GOOD) & read
+        unlevelled = decoded(replace(point, levels=None), records[name])
+        good = (records["kind"] == SampleKind.GOOD) & ~np.isnan(unlevelled)
         if good.any():
-            boolean = point.is_boolean and point.levels is None
-            columns[point.name] = _Column(
-                records["sent_ns"][good], records["received_ns"][good], values[good], boolean
-            )  # fmt: skip
+            values = decoded(point, records[name][good])
+            columns[point.name] = _Column(point, records["sent_ns"][good], records["received_ns"][good], values)
     return columns
 
 
@@ -161,8 +158,9 @@ class _Cycle:
         for name, column in self.columns.items():
             first, last = np.searchsorted(column.received_ns, (from_ns, to_ns), side="right")
             for row in range(max(1, int(first)), int(last)):
-                if column.values[row] != column.values[row - 1]:
-                    yield Moved(name, column.value(row), int(column.sent_ns[row]), int(column.received_ns[row]))
+                value = column.value(row)
+                if value is not None and column.values[row] != column.values[row - 1]:
+                    yield Moved(name, value, int(column.sent_ns[row]), int(column.received_ns[row]))
 
     def _switched(self, purpose: str, at_ns: int) -> int | None:
         instants = [one.after_ns for one in self.records.switchings if one.purpose == purpose and not one.problem]

@@ -48,6 +48,7 @@ def _run_document(run: OneRun) -> dict[str, Any]:
         "rehearsal": is_rehearsal(run.scenarios),
         "how": run.how,
         "reason": run.reason,
+        "altered": run.altered,
         "scenarios": [_scenario_document(run, scenario) for scenario in run.scenarios],
     }
 
@@ -154,7 +155,7 @@ def _whole_details(run: OneRun, scenario: ScenarioJudged) -> str:
 
 
 def _expectations(run: OneRun, scenario: ScenarioJudged) -> Iterator[_Tested]:
-    from restart_bench.record.gathering import worst
+    from restart_bench.verdict_order import worst
 
     cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
     grouped: dict[tuple[str, str, str], list[Finding]] = {}

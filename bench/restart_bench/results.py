@@ -11,15 +11,18 @@ from rich.table import Table
 from rich.text import Text
 
 from restart_bench.echoes import all_without_echoes
-from restart_bench.face_values import VERDICT_STYLE, plain
+from restart_bench.face_values import plain
 from restart_bench.matrix import MatrixRow, matrix_rows
 from restart_bench.outcome import EXIT_MEANS, EXIT_STOPPED, OneRun, RunOutcome
+from restart_bench.reasons import bounds_text, counted, listed, numbers_text
 from restart_bench.record.data import FindingRow, Said
 from restart_bench.record.gathering import finding_rows
-from restart_bench.record.wording import bounds_text, counted, listed, numbers_text, shortened
+from restart_bench.record.wording import shortened
 from restart_bench.records import GLOSS, CycleJudged, ScenarioJudged, Verdict
 from restart_bench.rehearsal_words import NOTHING_SHOWN, is_rehearsal, reached_word, rehearsed, step_word
 from restart_bench.rig import Rig
+from restart_bench.verdict_looks import console_style
+from restart_bench.verdict_order import WORST_FIRST, badness
 
 _MOST_FINDINGS = 20
 _WIDE = 120
@@ -30,6 +33,8 @@ _LONGEST_NAME = 40
 def print_outcome(outcome: RunOutcome, console: Console) -> None:
     """Everything of all runs, and the exit line last."""
     for run in outcome.runs:
+        if run.altered:
+            console.print(Text(plain(run.altered), style="bold red"))
         (_print_rehearsal if is_rehearsal(run.scenarios) else _print_run)(run, console)
     console.print(_last_line(outcome))
 
@@ -38,7 +43,9 @@ def _last_line(outcome: RunOutcome) -> Text:
     code = outcome.exit_code
     line = Text("result: ")
     if code == EXIT_STOPPED:
-        return line.append("not complete", style="bold magenta").append(f", exit code {code}: {EXIT_MEANS[code]}")
+        return line.append("not complete", style=console_style(Verdict.ERROR)).append(
+            f", exit code {code}: {EXIT_MEANS[code]}"
+        )
     rehearsals = [run for run in outcome.runs if is_rehearsal(run.scenarios)]
     if rehearsals and len(rehearsals) == len(outcome.runs):
         how = rehearsed(one.verdict for run in rehearsals for one in run.scenarios)
@@ -53,7 +60,7 @@ def _print_rehearsal(run: OneRun, console: Console) -> None:
     for scenario in run.scenarios:
         console.print()
         line = Text(f"{plain(scenario.scenario)}: ", style="bold")
-        console.print(line.append(reached_word(scenario.verdict), style=VERDICT_STYLE[scenario.verdict]))
+        console.print(line.append(reached_word(scenario.verdict), style=console_style(scenario.verdict)))
         for cycle in (one for one in run.cycles if one.scenario == scenario.scenario):
             _print_steps(cycle, console)
     console.print()
@@ -64,7 +71,7 @@ def _print_steps(cycle: CycleJudged, console: Console) -> None:
     if cycle.case:
         console.print(Text(f"  {plain(cycle.case)}", style="bold"))
     for step in cycle.findings:
-        line = Text(f"{step_word(step.verdict):<11}  ", style=VERDICT_STYLE[step.verdict])
+        line = Text(f"{step_word(step.verdict):<11}  ", style=console_style(step.verdict))
         line.append(plain(step.expectation), style="not bold default")
         console.print(Padding(line, (0, 0, 0, 2)))
         if step.verdict is not Verdict.PASS:
@@ -86,7 +93,7 @@ def _print_head(run: OneRun, console: Console, kind: str) -> None:
     console.print()
     head = Text(f"{kind} {run.id} on {plain(run.rig.name)}", style="bold")
     if run.how != "completed":
-        head.append(f": {plain(run.how)}", style="bold magenta")
+        head.append(f": {plain(run.how)}", style=console_style(Verdict.ERROR))
     console.print(head)
     if run.reason and run.reason != run.how:
         console.print(Text(plain(run.reason), style="magenta"))
@@ -130,7 +137,7 @@ def _print_limits(run: OneRun, console: Console) -> None:
 
 
 def _verdict(verdict: Verdict) -> Text:
-    word = Text(verdict.value, style=VERDICT_STYLE[verdict])
+    word = Text(verdict.value, style=console_style(verdict))
     return word.append(f" ({GLOSS[verdict]})", style="not bold default")
 
 
@@ -167,7 +174,7 @@ def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
             row.at_return,
             _delay(row),
         ]
-        cells.append(Text(row.verdict_word, style="dim" if row.verdict is None else VERDICT_STYLE[row.verdict]))
+        cells.append(Text(row.verdict_word, style="dim" if row.verdict is None else console_style(row.verdict)))
         table.add_row(*cells, *([plain(row.reason)] if wide else []))
     return table
 
@@ -177,9 +184,6 @@ def _delay(row: MatrixRow) -> str:
 
 
 # ---------------------------------------------------------------- findings
-
-
-_ORDER = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE)
 
 
 def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudged]) -> list[FindingRow]:
@@ -194,13 +198,13 @@ def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudge
         FindingRow(scenario.scenario, case, "", "the cycle as a whole", Verdict.ERROR, {}, (Said(reason, tuple(seen)),))
         for (case, reason), seen in whole.items()
     ]
-    return sorted(rows, key=lambda row: _ORDER.index(row.verdict))
+    return sorted(rows, key=lambda row: badness(row.verdict))
 
 
 def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[CycleJudged], console: Console) -> None:
     rows = notable_rows(run.rig, scenario, cycles)
     for row in rows[:_MOST_FINDINGS]:
-        line = Text(row.verdict.value, style=VERDICT_STYLE[row.verdict])
+        line = Text(row.verdict.value, style=console_style(row.verdict))
         case = f"{row.case}: " if row.case else ""
         line.append(f"  {plain(f'{case}{row.point} {row.expectation}'.strip())}", style="bold default")
         if len(row.counted) > 1:
@@ -213,7 +217,7 @@ def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[Cycle
             console.print(Padding(Text(f"and {row.unsaid} more, all in the record"), (0, 0, 0, 6)))
     if len(rows) > _MOST_FINDINGS:
         _bullet(f"and {len(rows) - _MOST_FINDINGS} more, all in the record", console)
-    for verdict in _ORDER:
+    for verdict in WORST_FIRST:
         if verdict is not scenario.verdict and any(row.verdict is verdict for row in rows):
             console.print(Padding(Text(f"{verdict.value}: {GLOSS[verdict]}", style="dim"), (0, 0, 0, 2)))
 

@@ -15,10 +15,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from restart_bench.archive import finish_killed
+from restart_bench.archive import samples_of_killed
 from restart_bench.archive_files import ArchiveError, is_going_on
 from restart_bench.archive_reading import ArchivedRun, find_run, read_journal
 from restart_bench.clock import NS_PER_S, Anchor
+from restart_bench.condensing import Records
 from restart_bench.outcome import Refused, RunOptions
 from restart_bench.records import (
     CycleEnded,
@@ -28,7 +29,6 @@ from restart_bench.records import (
     Switching,
     cycle_records,
 )
-from restart_bench.reporting import write_report
 from restart_bench.rig import Rig, Value
 from restart_bench.suite import Suite
 from restart_bench.unfinished import out_of_idle
@@ -82,6 +82,8 @@ def find_earlier(text: str, suite: Suite, options: RunOptions) -> ArchivedRun:
         raise Refused(f"--resume {text}: {run.id} was completed; start a new run")
     if options.seed is not None and options.seed != told.get("seed"):
         raise Refused(f"--resume {text}: {run.id} was drawn from seed {told.get('seed')}; leave --seed out")
+    if run.altered:
+        raise Refused(f"--resume {text}: {run.id}: {run.altered}; start a new run")
     _same_files(text, run, suite)
     return run
 
@@ -138,27 +140,44 @@ def _last_cut(records: Sequence[Record]) -> Switching | None:
 
 
 def bring_samples(run: ArchivedRun, left: OpenCut, folder: Path) -> None:
-    """Closes the killed run and writes the samples of its open cycle to `<folder>/<device>.part`, where the observer
-    goes on. Raises ArchiveError, OSError."""
-    finish_killed(run.folder, write_report)
-    closed = ArchivedRun.open(run.folder)
-    for device, samples in closed.samples(left.old_cycle).items():
-        records = samples.records.copy()
-        records["cycle"] = left.cycle.started.cycle
-        records["sent_ns"] += left.shift_ns
-        records["received_ns"] += left.shift_ns
-        records["connection"] |= _OTHER_CONNECTIONS
-        with (folder / f"{device}.part").open("xb") as file:
-            file.write(samples.layout.header())
-            file.write(records.tobytes())
-    closed.close()
+    """Writes the samples of the killed run's open cycle to `<folder>/<device>.part`, where the observer goes on. The
+    killed run stays open: what it holds is not forgotten before it is in somebody's hands. Raises ArchiveError,
+    OSError."""
+    with samples_of_killed(run.folder, left.old_cycle) as sources:
+        for device, source in sources.items():
+            with (folder / f"{device}.part").open("xb") as file:
+                file.write(source.layout.header())
+                for piece in source.pieces():
+                    file.write(_taken_over(piece, left).tobytes())
+
+
+def _taken_over(piece: Records, left: OpenCut) -> Records:
+    records = piece.copy()
+    records["cycle"] = left.cycle.started.cycle
+    records["sent_ns"] += left.shift_ns
+    records["received_ns"] += left.shift_ns
+    records["connection"] |= _OTHER_CONNECTIONS
+    return records
 
 
 def _shift(then: Anchor, now: Anchor) -> tuple[int, bool]:
-    """What to add to the earlier run's instants: nothing while the computer's clock has run through."""
+    """What to add to the earlier run's instants, and whether that is by the wall clock: nothing while the computer's
+    clock has run through, but for the time that the computer slept. A wall clock that was set says nothing where the
+    system names its boots."""
+    if then.boot and then.boot == now.boot:
+        return _slept(then, now), False
     wall_ns = (datetime.fromisoformat(now.wall) - datetime.fromisoformat(then.wall)).total_seconds() * NS_PER_S
     shift = round((now.clock_ns - then.clock_ns) - wall_ns)
-    return (0, False) if abs(shift) < _SAME_BOOT_NS else (shift, True)
+    if not (then.boot and now.boot) and abs(shift) < _SAME_BOOT_NS:
+        return 0, False
+    return shift, True
+
+
+def _slept(then: Anchor, now: Anchor) -> int:
+    """Earlier instants lie further back than the clock tells, by what it stood still meanwhile."""
+    if then.slept_ns is None or now.slept_ns is None or now.slept_ns - then.slept_ns < NS_PER_S:
+        return 0
+    return then.slept_ns - now.slept_ns
 
 
 def _moved(record: Record, number: int, shift: int) -> Record:

@@ -137,7 +137,9 @@ def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledge
     )
     mode = _mode(model.mode, rig, names, ledger)
     _check_independence(rig, ledger)
+    _check_addresses(rig, ledger)
     _warn_about_ready(model, rig, ledger)
+    _warn_about_uptime(rig, ledger)
     return _with_mode(rig, mode)
 
 
@@ -366,6 +368,30 @@ def _check_independence(rig: Rig, ledger: Ledger) -> None:
         )
 
 
+def _check_addresses(rig: Rig, ledger: Ledger) -> None:
+    """An output is not what says that the controller runs, and has a terminal to itself: else one is judged by what
+    the other does."""
+    signs = dict.fromkeys(name for name, _ in (*rig.ready.when, *rig.identify))
+    signs |= dict.fromkeys(name for name in (rig.ready.alive, *rig.program) if name is not None)
+    outputs = [point for point in rig.outputs() if point.terminal is not None]
+    seen_by: dict[tuple[str, str, int], str] = {}
+    for point in outputs:
+        sign = next((name for name in signs if _place(rig, name) == _place(rig, point.name)), None)
+        if sign is not None and sign != point.name:
+            text = f"{point.name} has the address of {sign}, which shows the controller's own state"
+            ledger.fault(("points", point.name, point.table), text, "correct one of the two addresses")
+        terminal = _place(rig, point.terminal or "")
+        other = seen_by.setdefault(terminal, point.name)
+        if other != point.name:
+            text = f"sees the same input as the terminal of {other}, so one would be judged by what the other does"
+            ledger.fault(("points", point.name, "terminal"), text, "correct one of the two addresses")
+
+
+def _place(rig: Rig, name: str) -> tuple[str, str, int]:
+    point = rig.points[name]
+    return point.device, point.table, point.address
+
+
 def _warn_about_ready(model: RigIn, rig: Rig, ledger: Ledger) -> None:
     if model.ready is None or not model.ready.when:
         path: Path = ("ready", "when") if model.ready is not None else ("ready",)
@@ -378,6 +404,16 @@ def _warn_about_ready(model: RigIn, rig: Rig, ledger: Ledger) -> None:
             text,
             "name a point that moves while the program runs",
         )
+
+
+def _warn_about_uptime(rig: Rig, ledger: Ledger) -> None:
+    """An uptime that is the only proof."""
+    falls = [proof.point for proof in rig.proof_of_cut if proof.kind == "falls"]
+    if falls and len(falls) == len(rig.proof_of_cut):
+        text = (
+            f"{falls[0]} falls when it wraps as well, or where its words are swapped, and nothing else proves the cut"
+        )
+        ledger.warn(("proof_of_cut",), text, "add a proof that reads the supply, like rail: off")
 
 
 def _named(tree: Block, key: str) -> set[str]:

@@ -285,5 +285,5 @@ class RigIn(Written):
         {"by": "M. Jensen", "how": "main switch Q1 locked out", "until": "2026-08-01"},
         None,
     )
-    record: dict[str, Any] = key("free text for the record", {"customer": "Nordmark training centre"}, {})
+    record: dict[str, Any] = key("free text for the record", {"customer": "our own workshop"}, {})
     simulation: Text | None = key("what `--simulated` runs in place of the hardware", "program.yaml", None)

@@ -7,10 +7,7 @@ way out of a session that has begun leads through `_way_out` (points to idle, su
 from __future__ import annotations
 
 import random
-import signal
 import sys
-import tempfile
-import threading
 import time
 import traceback
 from collections.abc import Sequence
@@ -18,7 +15,7 @@ from contextlib import ExitStack, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from types import FrameType, TracebackType
+from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive import RunArchive, finish_killed, new_run_id
@@ -28,14 +25,15 @@ from restart_bench.clock import anchor, now_ns
 from restart_bench.concluding import judge_run
 from restart_bench.cycle import CycleAct, Desk, Turn
 from restart_bench.earlier import Earlier, earlier_cycles
-from restart_bench.hands import Hands
-from restart_bench.judging import judge_cycle
+from restart_bench.hands import Hands, left_well, let_go_of
+from restart_bench.judging import judge_long_cycle
+from restart_bench.known_archives import remember
 from restart_bench.limiting import Limiting
 from restart_bench.limits import Used
 from restart_bench.live import Show
 from restart_bench.observing import Observing
-from restart_bench.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_of, exit_over
-from restart_bench.reasons import times_text
+from restart_bench.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_code_of, exit_over, verdict_over
+from restart_bench.reasons import counted
 from restart_bench.records import (
     CycleJudged,
     Record,
@@ -49,11 +47,12 @@ from restart_bench.rehearsing import judge_rehearsal
 from restart_bench.reporting import write_report
 from restart_bench.resuming import OpenCut, bring_samples, find_earlier, open_cut_of
 from restart_bench.rig import Rig
+from restart_bench.righting import put_right
 from restart_bench.safety import Awake, SupplyLock, points_named, refuse_worn, require_arming
 from restart_bench.scenario import Case, Scenario
 from restart_bench.suite import Suite
 from restart_bench.telling import told_after, told_before
-from restart_bench.unfinished import left_open, put_right, used_lately, wear_of
+from restart_bench.unfinished import left_open, used_lately, wear_of
 from restart_bench.viewing import View
 from restart_bench.waiting import Attention, EndOfRun, StopRequest
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
@@ -68,9 +67,8 @@ def perform(suites: Sequence[Suite], options: RunOptions, show: Show, ask: AskPe
     Raises Refused (nothing moved) before the first suite moves anything. A suite that is refused later (its supply
     is held by another bench, say) counts as an error of the bench, and the others go on.
     """
-    if not options.simulated:
-        for suite in suites:
-            require_arming(suite.rig, options.arm, now=datetime.now().astimezone())
+    for suite in suites:
+        _refuse_early(suite, options)
     runs: list[OneRun] = []
     codes: list[int] = []
     for suite in suites:
@@ -90,25 +88,17 @@ def perform(suites: Sequence[Suite], options: RunOptions, show: Show, ask: AskPe
         if run.how == "stopped":
             break
     code = exit_over(codes)
-    return RunOutcome(code, _verdict_over(runs), tuple(runs))
+    return RunOutcome(code, verdict_over(runs), tuple(runs))
 
 
-def exit_code_of(run: OneRun) -> int:
-    """Exit code of one run: its scenarios, and how it ended."""
-    codes = [exit_of(scenario.verdict) for scenario in run.scenarios]
-    if run.how == "stopped":
-        codes.append(130)
-    elif run.how in ("error", "killed"):
-        codes.append(4)
-    return exit_over(codes)
-
-
-def _verdict_over(runs: Sequence[OneRun]) -> Verdict:
-    order = [Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS]
-    found = [scenario.verdict for run in runs for scenario in run.scenarios]
-    if any(run.how != "completed" for run in runs):
-        found.append(Verdict.ERROR)
-    return min(found, key=order.index, default=Verdict.PASS)
+def _refuse_early(suite: Suite, options: RunOptions) -> None:
+    """What can be refused is refused before the first rig is switched. Raises Refused."""
+    if options.simulated and suite.program is None:
+        raise Refused(f"{suite.rig.name}: the rig file names no `simulation:` program, so there is nothing to simulate")
+    if not options.simulated:
+        require_arming(suite.rig, options.arm, now=datetime.now().astimezone())
+    if options.resume:
+        find_earlier(options.resume, suite, options)
 
 
 class Session:
@@ -138,6 +128,9 @@ class Session:
         self._simulation: Simulation | None = None
         self._failure = ""  # where the bench itself failed, for whoever has to repair it
         self._supply_left = ""
+        self._held: tuple[str, ...] = ()  # could not be shown at idle on the way out
+        self._log_failed = False
+        self._renewed = False  # a second observer was asked for
         self._supply_problem: SupplyError | None = None
 
     # ------------------------------------------------------------ begin
@@ -156,7 +149,7 @@ class Session:
         if earlier is not None:
             self._seed = int(earlier.run["seed"])
         warning = self._leave_to_switch(stack) if self._heed else ""
-        self._handle_signals(stack)
+        stack.enter_context(self._stop.hears_signals())
         self.id = new_run_id()
         before = told_before(self._suite, options, seed=self._seed, planned=self._planned_cycles())
         if earlier is not None:
@@ -166,12 +159,16 @@ class Session:
         self._begun = True
         stack.callback(self._last_resort)
         self._publish(self._run_started())
+        if self._heed and (problem := remember(rig, options.logs)):
+            self._say(problem)
         if warning:
             self._publish(Trouble(0, "wear", warning, now_ns(), error=False))
-        if earlier is not None and not earlier.closed:
+        supply = self._reach_supply(stack)
+        if earlier is not None and not earlier.closed and self._supply_problem is None:
             self._take_over(earlier)
-        self._open_rig(stack)
-        self._put_right([path for path in left_open(options.logs, rig.name) if path != self.folder])
+        self._open_rig(stack, supply)
+        own = self.folder.resolve()
+        self._put_right([path for path in left_open(options.logs, rig) if path != own], earlier)
         if earlier is not None:
             self._count_earlier(ArchivedRun.open(earlier.folder))
 
@@ -183,7 +180,7 @@ class Session:
         if rig.supply is not None:
             stack.enter_context(SupplyLock(rig.supply))
             cuts = sum(len(self._plan_of(s)) for s in self._suite.scenarios if s.how == "supply")
-            warning = refuse_worn(rig.supply, wear_of(logs, rig.supply), 0 if self._options.rehearse else 2 * cuts)
+            warning = refuse_worn(rig.supply, wear_of(logs, rig), 0 if self._options.rehearse else 2 * cuts)
         self._used_before.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
         stack.enter_context(Awake())
         return warning
@@ -204,16 +201,18 @@ class Session:
         self._archive.sync()
         bring_samples(earlier, self._open_cut, self._archive.samples_folder)
 
-    def _put_right(self, open_runs: Sequence[Path]) -> None:
-        """Closes what killed runs left open. A log that can't be closed is said, and keeps nobody from a run."""
-        if self._open_cut is not None:
+    def _put_right(self, open_runs: Sequence[Path], earlier: ArchivedRun | None) -> None:
+        """Puts right and closes what killed runs left open; the one that is gone on with once its points are held by
+        these hands. Raises NotRight where that can't be, and the problem of a supply that can't be reached."""
+        if self._open_cut is not None and earlier is not None:
             self._hands.take_over_cut(self._open_cut.cut, self._open_cut.left, self._open_cut.held, self._say)
-        for folder in open_runs:
+            open_runs = [path for path in open_runs if path != earlier.folder.resolve()]
             try:
-                problem = str(self._supply_problem or "")
-                put_right(folder, self._hands, self.rig, say=self._say, armed=self._heed, supply_problem=problem)
+                finish_killed(earlier.folder, write_report)
             except ArchiveError as fault:
-                self._say(f"{folder.name} was killed and its log could not be closed: {fault}")
+                self._say(f"{earlier.id} was killed and its log could not be closed: {fault}")
+        problem = str(self._supply_problem or "")
+        put_right(open_runs, self._hands, self.rig, say=self._say, armed=self._heed, supply_problem=problem)
         if self._supply_problem is not None:
             raise self._supply_problem
 
@@ -221,18 +220,26 @@ class Session:
         self._earlier = earlier_cycles(earlier)
         self._cycle = self._earlier.last_cycle
         self._view.of_cycles = self._cycle + sum(len(self._plan_of(s)) for s in self._suite.scenarios)
-        counted = times_text(len(self._earlier.counted), "cycle")
-        self._say(f"goes on with {earlier.id}: {counted} of it counted as done, those that are left are done now")
+        done = counted(len(self._earlier.counted), "cycle")
+        self._say(f"goes on with {earlier.id}: {done} of it counted as done, those that are left are done now")
 
-    def _open_rig(self, stack: ExitStack) -> None:
+    def _reach_supply(self, stack: ExitStack) -> Supply | None:
         rig = self._suite.rig
         if self._options.simulated:
             rig = self._start_simulation(stack)
         self.rig = rig
+        supply: Supply | None
         try:
             supply = self._open_supply(stack, rig)
         except SupplyError as problem:
             supply, self._supply_problem = None, problem
+        except Exception as problem:  # a driver is anybody's
+            supply = None
+            self._supply_problem = SupplyError(f"the supply's driver failed: {type(problem).__name__}: {problem}")
+        return supply
+
+    def _open_rig(self, stack: ExitStack, supply: Supply | None) -> None:
+        rig = self.rig
         devices = tuple(rig.devices.values())
         points = tuple(rig.points.values())
         self._observing = stack.enter_context(Observing(devices, points, self._archive.samples_folder))
@@ -258,7 +265,7 @@ class Session:
         from restart_bench_drivers.registry import open_supply
 
         supply = open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=self._ask)
-        stack.callback(supply.close)
+        stack.callback(let_go_of, supply)
         return supply
 
     def _make_desk(self, rig: Rig, supply: Supply | None) -> Desk:
@@ -273,23 +280,11 @@ class Session:
             stop=self._stop,
             heed_limits=self._heed,
         )
-        attention = Attention(rig, self._observing, stop=self._stop, note=self._record, draw=self._draw)
+        attention = Attention(
+            rig, self._observing, stop=self._stop, note=self._record, draw=self._draw, isolation=self._heed
+        )
+        hands.renew, hands.forbids, hands.looking_on = self._second_observer, self._forbidden, attention.asking
         return Desk(rig, self._observing, hands, attention, self._publish, self._archive.sync)
-
-    def _handle_signals(self, stack: ExitStack) -> None:
-        """Ctrl-C and the polite ends of other kinds only ask to stop; twice is no different: the way out is kept."""
-        if threading.current_thread() is not threading.main_thread():
-            return
-        wanted = [signal.SIGINT, signal.SIGTERM]
-        wanted += [number for name in ("SIGHUP", "SIGBREAK") if (number := getattr(signal, name, None))]
-
-        def handler(number: int, _frame: FrameType | None) -> None:
-            by = "a person (Ctrl-C)" if number == signal.SIGINT else f"signal {signal.Signals(number).name}"
-            self._stop.now(by)
-
-        for number in wanted:
-            before = signal.signal(number, handler)
-            stack.callback(signal.signal, number, before)
 
     def _planned_cycles(self) -> dict[str, int]:
         """Cycles by scenario, those of a run that is gone on with included."""
@@ -379,6 +374,7 @@ class Session:
         act = CycleAct(self._desk, turn, seed=self._seed, rehearse=self._options.rehearse)
         try:
             if left is None:
+                self._desk.attention.guard()
                 self._limiting.wait_before(turn.scenario)
             self._cycle = turn.cycle
             if left is None:
@@ -411,10 +407,11 @@ class Session:
 
     def _judge(self, turn: Turn) -> CycleJudged:
         self._observing.set_cycle(0)  # answered behind all that was sampled: live and archived evidence are the same
-        records, samples = self._desk.records(), self._desk.samples()
+        records = self._desk.records()
         if self._options.rehearse:
             return judge_rehearsal(turn.scenario, records)
-        return judge_cycle(self.rig, turn.scenario, records, samples)
+        sources = self._observing.sources(self._desk.cycle)
+        return judge_long_cycle(self.rig, turn.scenario, records, sources)
 
     def _ended_by(self, end: EndOfRun) -> None:
         self._how = "stopped" if end.trouble.kind == "stopped" else "error"
@@ -439,6 +436,8 @@ class Session:
         """Leaves the rig safe, judges the scenarios, closes the archive. Calling it again returns the same run."""
         if self._ended is not None:
             return self._ended
+        if self._judged and hasattr(self, "_hands"):
+            self._hands.cycle = 0  # what is done from now on belongs to no cycle: they are judged
         self._way_out(trouble=self._how not in ("completed", "ended early"))
         self._begun = False
         statistics = self._observing.statistics()
@@ -455,7 +454,7 @@ class Session:
         ended = RunEnded(
             run=self.id,
             how=self._how,
-            verdict=_verdict_over([run]),
+            verdict=verdict_over([run]),
             exit_code=code,
             reason=self._reason,
             at_ns=now_ns(),
@@ -463,10 +462,12 @@ class Session:
             supply_left=self._supply_left or self._hands.state.commanded,
         )
         self._publish(ended)
+        after = self._after(ended, scenarios, statistics)
         try:
-            self._archive.close(
-                self._after(ended, scenarios, statistics), write_report if self._options.report else None
-            )
+            if self._left_open:
+                self._archive.leave_open(after)
+            else:
+                self._archive.close(after, write_report if self._options.report else None)
         except ArchiveError as error:
             run = replace(run, how="error", reason=f"the archive could not be closed: {error}")
         self._ended = run
@@ -493,39 +494,65 @@ class Session:
         return after
 
     def _way_out(self, *, trouble: bool) -> None:
-        """First every pressed or held point back to idle, read back; then the supply to rest. May run twice."""
+        """First every pressed or held point back to idle, read back; then the supply to rest. May run twice.
+
+        Nothing that happens to the points keeps it from the supply.
+        """
         if not hasattr(self, "_hands"):
             return
-        if self._observing.failed and self._hands.held():
-            self._second_observer()
         self._leaving = True
-        failed = self._hands.all_to_idle(self._say)
-        if failed:
-            self._left_unsafe(f"{', '.join(failed)} could not be shown to be back in idle")
+        try:
+            say = self._quietly if self._stop_at_once else self._say
+            held = self._hands.all_to_idle(say, at_once=self._stop_at_once)
+        except Exception as problem:
+            held = self._hands.held()
+            self._say(f"{', '.join(held) or 'a point'} MAY STILL BE OUT OF IDLE: {type(problem).__name__}: {problem}")
+        self._rest_supply(trouble=trouble)
+        if held and self._stop_at_once:  # the supply came first; now there is time for them
+            held = self._hands.all_to_idle(self._say)
+        self._held = held
+        if held:
+            self._left_unsafe(f"{', '.join(held)} could not be shown to be back in idle")
+
+    def _rest_supply(self, *, trouble: bool) -> None:
         supply = self._suite.rig.supply
         if supply is None:
             return
         wish = supply.after_trouble if trouble else supply.at_end
-        if self._stop_at_once and self._hands.state.commanded != "on":
+        if self._stop_at_once and (self._hands.state.commanded != "on" or self._hands.rail_contradicts()):
             wish = "as it is"  # what is off stays off
         self._desk.enter("leaving the rig safe")
         self._supply_left = self._hands.leave_supply(wish, "rest", self._say, once=self._stop_at_once)
-        if self._supply_left.startswith("unknown: "):
-            self._left_unsafe(f"the supply could not be brought {wish}")
+        if not left_well(self._supply_left):
+            self._left_unsafe(f"the supply could not be brought {wish} (it was left {self._supply_left})")
 
     def _left_unsafe(self, what: str) -> None:
         """A run that could not leave its rig as it should is an error, whatever its cycles showed."""
         if self._how in ("completed", "ended early"):
             self._how, self._reason = "error", f"{what}: a person has to look at the rig"
 
-    def _second_observer(self) -> None:
-        """The observer failed while points were out of idle: a fresh one lets go of them."""
-        folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
-        with suppress(OSError):
-            fresh = Observing(tuple(self.rig.devices.values()), tuple(self.rig.points.values()), folder)
-            self._stack.enter_context(fresh)
+    @property
+    def _left_open(self) -> bool:
+        """The way out of an armed run is not finished, or its log has a gap: the next armed start has to find it."""
+        return self._heed and bool(self._held or not left_well(self._supply_left) or self._log_failed)
+
+    def _forbidden(self) -> str:
+        """Why the supply may not go on now, "" where it may."""
+        return self._desk.attention.conditions.forbids()
+
+    def _second_observer(self) -> Observing | None:
+        """The observer failed while points were out of idle: a fresh one lets go of them. None where it can't start."""
+        if self._renewed:
+            return None
+        self._renewed = True
+        try:
+            devices, points = tuple(self.rig.devices.values()), tuple(self.rig.points.values())
+            fresh = self._stack.enter_context(Observing(devices, points, None))
             fresh.set_cycle(self._cycle)
-            self._hands.take_over(fresh)
+        except Exception as problem:
+            self._say(f"the observer failed, and a second one could not be started: {problem}")
+            return None
+        return fresh
 
     def _last_resort(self) -> None:
         """Beginning failed half-way (a simulation that did not start, say): the archive still tells it."""
@@ -536,6 +563,9 @@ class Session:
         reason = self._reason or (str(problem) if problem else "the run could not begin")
         self._publish(RunEnded(self.id, "error", Verdict.ERROR, 4, reason, now_ns(), datetime.now(tz=UTC).isoformat()))
         with suppress(ArchiveError):  # the next start on this rig closes it
+            if self._open_cut is not None:  # what it took over may be held still
+                self._archive.leave_open({"ended": {"how": "error", "reason": reason}})
+                return
             self._archive.close({"ended": {"how": "error", "reason": reason}, "verdict": "error", "exit_code": 4}, None)
 
     # ------------------------------------------------------------ records and screen
@@ -549,14 +579,19 @@ class Session:
 
     def _publish(self, record: Record) -> None:
         try:
-            self._archive.write(record)
+            if not self._log_failed:
+                self._archive.write(record)
         except ArchiveError:
+            self._log_failed = True  # nothing is written behind a gap: the next start would take the run for whole
             if not self._leaving:  # a full disk must not keep the hands from letting go
                 raise
         self._shown(lambda: self._show.record(record))
 
+    def _quietly(self, _text: str) -> None:
+        """Nothing is said of points that are tried again once the supply is at rest."""
+
     def _say(self, text: str) -> None:
-        self._publish(Trouble(self._cycle, "way out", text, now_ns(), error=False))
+        self._publish(Trouble(0, "way out", text, now_ns(), error=False))  # of no cycle: it may be judged already
 
     def _shown(self, action: Any) -> None:
         """A broken screen is noted once, and the run goes on."""
@@ -566,9 +601,10 @@ class Session:
             action()
         except Exception as problem:
             self._broken_show = True
-            self._archive.write(
-                Trouble(self._cycle, "screen", f"the screen failed: {problem!r}", now_ns(), error=False)
-            )
+            told = Trouble(self._cycle, "screen", f"the screen failed: {problem!r}", now_ns(), error=False)
+            if not self._log_failed:
+                with suppress(ArchiveError):
+                    self._archive.write(told)
 
     def _draw(self, now: int) -> None:
         self._shown(lambda: self._show.live(self._view.state(now)))

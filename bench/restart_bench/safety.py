@@ -7,10 +7,10 @@ they do not make a machine safe to stand at.
 from __future__ import annotations
 
 import hashlib
+import os
 import shutil
 import subprocess
 import sys
-import tempfile
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -21,6 +21,7 @@ from types import TracebackType
 from restart_bench.limits import wait_for_room_ns
 from restart_bench.outcome import Refused
 from restart_bench.rig import Rig, Supply
+from restart_bench.supply_address import addresses_now
 
 
 def require_arming(rig: Rig, armed_as: str | None, *, now: datetime) -> None:
@@ -72,31 +73,66 @@ def isolation_is_past(until: str, now: datetime) -> bool:
 
 
 class SupplyLock:
-    """One bench per supply: an OS lock on a file named after the supply's address. Freed by the OS if we die."""
+    """One bench per supply on the whole machine: an OS lock on a file named after the supply's address, in a place that
+    is every user's. Freed by the OS if we die."""
 
     def __init__(self, supply: Supply) -> None:
-        from filelock import FileLock
-
-        name = hashlib.sha256((supply.address or supply.driver).encode()).hexdigest()[:16]
         self._supply = supply
-        self._lock = FileLock(Path(tempfile.gettempdir()) / f"restart-bench-{name}.lock", mode=0o666)
+        self._stack = ExitStack()
 
     def __enter__(self) -> SupplyLock:
-        from filelock import Timeout
+        with ExitStack() as stack:
+            for address in addresses_now(self._supply.address or self._supply.driver):
+                self._take(lock_folder() / f"restart-bench-{_digest(address)}.lock", stack)
+            self._stack = stack.pop_all()
+        return self
 
+    def _take(self, file: Path, stack: ExitStack) -> None:
+        from filelock import FileLock, Timeout
+
+        lock = FileLock(file, mode=0o666)  # so that other users can see it held, and take it afterwards
         try:
-            self._lock.acquire(timeout=0)
+            lock.acquire(timeout=0)
         except Timeout:
             raise Refused(
                 f"the supply {self._supply.address or self._supply.driver} is held by another bench on this computer: "
                 "nothing was moved. Wait until that run has ended, or end it."
             ) from None
-        return self
+        except OSError as problem:
+            raise Refused(
+                f"whether another bench holds the supply {self._supply.address or self._supply.driver} can't be told: "
+                f"its lock {file}{_owned_by(file)} can't be taken ({problem.strerror or problem}). Nothing was moved. "
+                "If no other user's bench is running, have that user or an administrator delete the file."
+            ) from None
+        stack.callback(lock.release)
 
     def __exit__(
         self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._lock.release()
+        self._stack.close()
+
+
+def lock_folder() -> Path:
+    """Where locks lie: one place for all users of this machine, whatever their TMPDIR says."""
+    if sys.platform == "win32":
+        shared = Path(os.environ.get("PROGRAMDATA", r"C:\ProgramData")) / "restart-bench"
+        shared.mkdir(parents=True, exist_ok=True)
+        return shared
+    for folder in (Path("/run/lock"), Path("/var/lock")):
+        if folder.is_dir() and folder.stat().st_mode & 0o1777 == 0o1777:  # everybody's, by the same test for everybody
+            return folder
+    return Path("/tmp")
+
+
+def _digest(address: str) -> str:
+    return hashlib.sha256(address.encode()).hexdigest()[:16]
+
+
+def _owned_by(file: Path) -> str:
+    try:
+        return f", which belongs to {file.owner()}," if file.exists() else ""
+    except (OSError, KeyError, NotImplementedError):
+        return ""
 
 
 class Awake:

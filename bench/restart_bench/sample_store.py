@@ -1,4 +1,4 @@
-"""What the parent keeps of one device's samples: the newest cycles in memory, all others in the device's file.
+"""What the parent keeps of one device's samples: what may be asked at any instant in memory, the rest in its file.
 
 Bytes come as they lie in the file, with their place in it; what was not offered is fetched from the file, so nothing
 is lost and nothing is counted twice.
@@ -8,43 +8,52 @@ from __future__ import annotations
 
 import itertools
 from collections import deque
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from restart_bench.records import SampleKind, SampleLayout
+from restart_bench.condensing import Condenser, Keep, condensed
+from restart_bench.records import DeviceSamples, SampleKind, SampleLayout
+from restart_bench.traces import BLIND_NS
 
 Records = npt.NDArray[np.void]
-_KEPT_STRETCHES = 2  # a stretch is what was sampled under one cycle number until the next one was set
+PIECE = 1 << 14
+"""Records read from the file at a time."""
+_NEWEST = 8192  # records kept to tell what moved: seconds, and the screen asks many times in one
+_LIVE = Keep(gap_ns=BLIND_NS)  # questions that are asked while a cycle goes on know no shorter gap
+_TELLING = np.isin(np.arange(256), (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.SILENT, SampleKind.RESET))
 _PER_OCTAVE = 128  # bins of the gap histogram: half a per cent wide
 _BATCH = 512
 _BINS = 48 * _PER_OCTAVE
 
 
-class _Growing:
-    """Records of one cycle. Views that were handed out stay as they were while it grows."""
+class _Newest:
+    """The newest records, whatever their cycle: as many as one look at what moved may want."""
 
-    __slots__ = ("_room", "count")
+    __slots__ = ("_count", "_kept")
 
-    def __init__(self, dtype: np.dtype[np.void]) -> None:
-        self._room: Records = np.empty(256, dtype)
-        self.count = 0
+    def __init__(self) -> None:
+        self._kept: deque[Records] = deque()
+        self._count = 0
 
     def add(self, records: Records) -> None:
-        needed = self.count + len(records)
-        if needed > len(self._room):
-            larger: Records = np.empty(max(needed, 2 * len(self._room)), self._room.dtype)
-            larger[: self.count] = self._room[: self.count]
-            self._room = larger
-        self._room[self.count : needed] = records
-        self.count = needed
+        self._kept.append(records)
+        self._count += len(records)
+        while self._count - len(self._kept[0]) >= _NEWEST:
+            self._count -= len(self._kept.popleft())
 
-    def view(self) -> Records:
-        seen = self._room[: self.count]
-        seen.flags.writeable = False
-        return seen
+    def last(self, wanted: int) -> list[Records]:
+        """The last `wanted` records, in pieces; fewer where no more are kept."""
+        parts: list[Records] = []
+        for records in reversed(self._kept):
+            if wanted <= 0:
+                break
+            parts.insert(0, records[max(0, len(records) - wanted) :])
+            wanted -= len(records)
+        return parts
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,21 +75,9 @@ class _Gaps:
         self._bins = np.zeros(_BINS, np.int64)
         self._largest = 0
         self._last: list[tuple[int, int] | None] = [None] * reads  # connection and sent of the newest read, if good
-        self._pending: list[Records] = []
-        self._pending_records = 0
 
     def add(self, records: Records) -> None:
-        """Counted in batches: numpy's cost is one of calls, not of records."""
-        self._pending.append(records)
-        self._pending_records += len(records)
-        if self._pending_records >= _BATCH:
-            self._work_off()
-
-    def _work_off(self) -> None:
-        if not self._pending:
-            return
-        records = np.concatenate(self._pending)
-        self._pending, self._pending_records = [], 0
+        """The gaps that end with these records."""
         for read in range(len(self._last)):
             mine = records[records["request"] == read]
             if len(mine):
@@ -108,7 +105,6 @@ class _Gaps:
 
     def figures(self) -> GapFigures | None:
         """None before there are two good reads in a row."""
-        self._work_off()
         count = int(self._bins.sum())
         if count == 0:
             return None
@@ -122,25 +118,50 @@ class _Gaps:
 
 
 class SampleStore:
-    """The samples of one device, from the bytes that the observer offers and from its file."""
+    """The samples of one device, from the bytes that the observer offers and from its file.
+
+    Memory does not grow with their number: of the cycle that is going on a condensed form is kept, of each request
+    the newest record, and some thousand records to tell what moved. All else is read from the file when asked for.
+    What is taken is looked at when somebody asks, or once it is a batch: numpy's cost is one of calls, not of records.
+    """
 
     def __init__(self, layout: SampleLayout, path: Path, reads: int) -> None:
         self.layout = layout
         self.reads = reads
-        self.last_good_ns: int | None = None
-        self.kinds = [0] * len(SampleKind)
-        self.total = 0  # records through all cycles
+        self._last_good_ns: int | None = None
+        self._kinds = [0] * len(SampleKind)
         self._path = path
         self._dtype = layout.dtype()
-        self._offset = len(layout.header())  # where in the file the next record lies
-        self._stretches: deque[tuple[int, _Growing]] = deque(maxlen=_KEPT_STRETCHES)  # cycle and its records
+        self._start = self._offset = len(layout.header())  # where in the file the first and the next record lie
+        self._pending: list[Records] = []
+        self._pending_records = 0
         self._places: dict[int, list[tuple[int, int]]] = {}  # cycle -> (offset in the file, records)
+        self._condensed: tuple[int, Condenser] | None = None  # of the newest cycle
+        self._newest = _Newest()
+        self._newest_of: dict[int, np.void] = {}
         self._gaps = _Gaps(reads)
+
+    @property
+    def total(self) -> int:
+        """Records through all cycles."""
+        return (self._offset - self._start) // self.layout.size
+
+    @property
+    def last_good_ns(self) -> int | None:
+        """When the newest good read was received."""
+        self._work_off()
+        return self._last_good_ns
+
+    @property
+    def kinds(self) -> list[int]:
+        """How many records there were of each kind."""
+        self._work_off()
+        return self._kinds
 
     def take(self, offset: int, data: bytes) -> None:
         """Bytes that lie at `offset` of the file. What is missing before them is read from there."""
         if offset > self._offset:
-            self._add(self._from_file(self._offset, offset - self._offset))
+            self._add_from_file(offset - self._offset)
         known = self._offset - offset
         if known < len(data):
             self._add(data[known:])
@@ -150,45 +171,55 @@ class SampleStore:
         missing = self._path.stat().st_size - self._offset if self._path.exists() else 0
         whole = missing - missing % self.layout.size
         if whole > 0:
-            self._add(self._from_file(self._offset, whole))
+            self._add_from_file(whole)
+
+    def count_of(self, cycle: int) -> int:
+        """How many records a cycle has so far."""
+        self._work_off()
+        return sum(count for _, count in self._places.get(cycle, []))
 
     def of_cycle(self, cycle: int) -> Records:
-        """All records of a cycle so far, read-only."""
-        places = self._places.get(cycle, [])
-        kept = [records for number, records in self._stretches if number == cycle]
-        if len(kept) == len(places) == 1:
-            return kept[0].view()
-        parts = [
-            np.frombuffer(self._from_file(offset, count * self.layout.size), self._dtype) for offset, count in places
-        ]
-        return np.concatenate(parts) if parts else np.empty(0, self._dtype)
+        """All records of a cycle so far, read-only, from the file."""
+        parts = list(self.pieces_of(cycle))
+        return parts[0] if len(parts) == 1 else np.concatenate((np.empty(0, self._dtype), *parts))
+
+    def pieces_of(self, cycle: int) -> Iterator[Records]:
+        """The same, some thousand at a time: only one piece is in memory."""
+        self._work_off()
+        yield from self._pieces(self._places.get(cycle, []))
+
+    def _pieces(self, places: Sequence[tuple[int, int]]) -> Iterator[Records]:
+        for offset, count in tuple(places):
+            for start in range(0, count, PIECE):
+                length = min(PIECE, count - start) * self.layout.size
+                yield np.frombuffer(self._from_file(offset + start * self.layout.size, length), self._dtype)
+
+    def condensed(self, cycle: int) -> DeviceSamples:
+        """The same told in fewer rows (see `condensing`), which hardly grow in number while nothing happens."""
+        self._work_off()
+        if self._condensed is not None and self._condensed[0] == cycle:
+            return self._condensed[1].samples()
+        return condensed(self.layout, self.pieces_of(cycle), _LIVE)
+
+    def keep(self, instant_ns: int) -> None:
+        """An instant that will be counted from: what is read about it stays in the condensed form as it was read."""
+        self._work_off()
+        if self._condensed is not None:
+            self._condensed[1].keep(instant_ns)
 
     def since(self, total: int) -> Records:
         """Records after the first `total` ones, as far as they are kept in memory."""
-        wanted = self.total - total
-        parts: list[Records] = []
-        for _, stretch in reversed(self._stretches):
-            if wanted <= 0:
-                break
-            view = stretch.view()
-            parts.insert(0, view[max(0, len(view) - wanted) :])
-            wanted -= len(view)
-        return np.concatenate(parts) if parts else np.empty(0, self._dtype)
+        self._work_off()
+        return np.concatenate((np.empty(0, self._dtype), *self._newest.last(self.total - total)))
 
-    def newest_of(self, read: int, kinds: tuple[SampleKind, ...]) -> np.void | None:
-        """The newest record of a read that is of one of these kinds, looked for in what is kept in memory."""
-        for _, stretch in reversed(self._stretches):
-            view = stretch.view()
-            for end in range(len(view), 0, -512):
-                block = view[max(0, end - 512) : end]
-                found = np.flatnonzero((block["request"] == read) & np.isin(block["kind"], kinds))
-                if len(found):
-                    newest: np.void = block[found[-1]]
-                    return newest
-        return None
+    def newest_of(self, request: int) -> np.void | None:
+        """The newest record that says whether a request was answered, and with what."""
+        self._work_off()
+        return self._newest_of.get(request)
 
     def gaps(self) -> GapFigures | None:
         """Gaps between good reads so far."""
+        self._work_off()
         return self._gaps.figures()
 
     def _from_file(self, offset: int, length: int) -> bytes:
@@ -196,33 +227,60 @@ class SampleStore:
             file.seek(offset)
             return file.read(length)
 
+    def _add_from_file(self, length: int) -> None:
+        """So many bytes from where the known ones end, a piece at a time."""
+        end, piece = self._offset + length, PIECE * self.layout.size
+        while (left := end - self._offset) > 0:
+            data = self._from_file(self._offset, min(piece, left))
+            if len(data) < self.layout.size:
+                break
+            self._add(data)
+
     def _add(self, data: bytes) -> None:
         records: Records = np.frombuffer(data, self._dtype, count=len(data) // self.layout.size)
+        self._offset += len(records) * self.layout.size
+        self._pending.append(records)
+        self._pending_records += len(records)
+        if self._pending_records >= _BATCH:
+            self._work_off()
+
+    def _work_off(self) -> None:
+        if not self._pending:
+            return
+        records = self._pending[0] if len(self._pending) == 1 else np.concatenate(self._pending)
+        offset = self._offset - self._pending_records * self.layout.size
+        self._pending, self._pending_records = [], 0
         cycles = records["cycle"]
         cuts = [0, *(np.flatnonzero(cycles[1:] != cycles[:-1]) + 1).tolist(), len(records)]
         for start, end in itertools.pairwise(cuts):
             if end > start:
-                self._add_of_cycle(int(cycles[start]), records[start:end])
+                self._add_of_cycle(int(cycles[start]), records[start:end], offset + start * self.layout.size)
         kinds = records["kind"]
-        for kind, count in enumerate(np.bincount(kinds, minlength=len(self.kinds)).tolist()):
-            self.kinds[kind] += count
+        for kind, count in enumerate(np.bincount(kinds, minlength=len(self._kinds)).tolist()):
+            self._kinds[kind] += count
         good = np.flatnonzero((kinds == SampleKind.GOOD) & (records["request"] < self.reads))
         if len(good):
-            self.last_good_ns = int(records["received_ns"][good[-1]])
+            self._last_good_ns = int(records["received_ns"][good[-1]])
+        self._note_newest(records)
+        self._newest.add(records)
         self._gaps.add(records)
 
-    def _add_of_cycle(self, cycle: int, records: Records) -> None:
-        if not self._stretches or self._stretches[-1][0] != cycle:
-            self._stretches.append((cycle, _Growing(self._dtype)))
-        self._stretches[-1][1].add(records)
-        self._note_place(cycle, len(records))
-        self._offset += len(records) * self.layout.size
-        self.total += len(records)
+    def _note_newest(self, records: Records) -> None:
+        telling = np.flatnonzero(_TELLING[records["kind"]])
+        requests = records["request"][telling][::-1]
+        for request, place in zip(*np.unique(requests, return_index=True), strict=True):
+            self._newest_of[int(request)] = records[telling[len(telling) - 1 - place]].copy()
 
-    def _note_place(self, cycle: int, count: int) -> None:
+    def _add_of_cycle(self, cycle: int, records: Records, offset: int) -> None:
+        if self._condensed is None or self._condensed[0] != cycle:
+            begun = Condenser(self.layout, _LIVE)
+            for piece in self._pieces(self._places.get(cycle, [])):  # a cycle that was set again
+                begun.add(piece)
+            self._condensed = cycle, begun
+        self._condensed[1].add(records)
         places = self._places.setdefault(cycle, [])
-        if places and places[-1][0] + places[-1][1] * self.layout.size == self._offset:
+        if places and places[-1][0] + places[-1][1] * self.layout.size == offset:
             offset, before = places.pop()
-            places.append((offset, before + count))
+            places.append((offset, before + len(records)))
         else:
-            places.append((self._offset, count))
+            places.append((offset, len(records)))

@@ -2,7 +2,7 @@
 
 `Interpreter(program)` holds no state; a `State` is a plain immutable value that can be compared, hashed and kept in
 sets. Every function takes a state and gives a new one. Nothing here knows a clock: elapsed time is handed in, in
-nanoseconds. The rules are DESIGN 3 "How a scan goes"; blocks, edges and coils behave as IEC 61131-3 says.
+nanoseconds. The rules stand in the README, "How a scan goes"; blocks, edges and coils behave as IEC 61131-3 says.
 
     machine = Interpreter(program)
     state = machine.first_power_up()

@@ -103,6 +103,7 @@ def _written_out(
             )
     if "never" in kinds and told.never is not None:
         wanted = wanted_value((*path, "never"), told.never, point, ledger)
+        _check_possible(path, told, wanted, ledger)
         if wanted is not None:
             yield _expectation(path, "never", wanted, point, rig, ledger, longer_than_ns=told.longer_than, **more)
     if "stays" in kinds and told.stays is not None:
@@ -113,7 +114,17 @@ def _written_out(
         if not point.is_boolean:
             ledger.fault((*path, "returns"), f"{point.name} is not off or on", "write is: or never: with a value")
             return
-        yield _expectation(path, "returns", Wanted(equals=True), point, rig, ledger)
+        yield _expectation(path, "returns", Wanted(equals=True), point, rig, ledger, until="command")
+
+
+def _check_possible(path: Path, told: ExpectationIn, never: Wanted | None, ledger: Ledger) -> None:
+    """What must be so in the end must not be what must never be."""
+    ends_as = told.is_
+    if never is None or ends_as is None or isinstance(ends_as, str) or not never.met_by(ends_as):
+        return
+    said = show_wanted(Wanted(equals=ends_as))
+    text = f"is: {said} and never: {show_wanted(never)} can't both be met"
+    ledger.fault((*path, "never"), text, f"delete one of them, or write what it must not be before it is {said}")
 
 
 def _kinds(path: Path, told: ExpectationIn, ledger: Ledger) -> list[Kind]:

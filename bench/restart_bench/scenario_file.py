@@ -144,6 +144,9 @@ def _check_cut(model: ScenarioIn, rig: Rig, card: SupplyCard | None, ledger: Led
         ledger.fault(("cut", "level"), f"{supply.driver} can only switch off and on", cure)
     if supply.nominal_volts is None and any(level.fraction is not None for level in model.cut.level):
         ledger.fault(("cut", "level"), "per cent of what?", "add nominal: 24 V to the rig's supply, or write volts")
+    elif card is not None and card.has_levels and supply.nominal_volts is None and "volts" not in supply.settings:
+        what = f"{supply.driver} does not know its full voltage, which comes back after a dip"
+        ledger.fault(("cut", "level"), what, "add nominal: 24 V (or volts: 24) to the rig's supply")
 
 
 def _check_mode_cut(model: ScenarioIn, rig: Rig, ledger: Ledger) -> None:

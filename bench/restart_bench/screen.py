@@ -26,6 +26,7 @@ from restart_bench.scenario import Scenario
 _DRAW_EVERY_NS = 100 * NS_PER_MS
 _QUIET_NS = 30 * NS_PER_MS  # a picture takes some milliseconds: none is begun so shortly before a command
 _LEAVE_WITHIN_S = 2.0
+_MOST_WAITING = 1000  # records and states: more than a minute of them
 
 
 def glyphs_for(console: Console) -> Glyphs:
@@ -73,12 +74,19 @@ class LiveScreen:
         self._parting += _parting_words(record, self._simulated)
         if not self.problem:
             self._waiting.append(record)
+            self._keep_bounded()
 
     def live(self, state: LiveState) -> None:
         """Takes a state and wakes the pen; returns at once."""
         if not self.problem:
             self._waiting.append(state)
+            self._keep_bounded()
             self._news.set()
+
+    def _keep_bounded(self) -> None:
+        """A console that takes nothing (stopped by Ctrl-S, say) may wait; the oldest of what it misses is dropped."""
+        while len(self._waiting) > _MOST_WAITING:
+            self._waiting.popleft()
 
     def ask(self, question: str) -> bool:
         """Puts a question to the person at the console and waits for yes or no. The picture stands still meanwhile.
@@ -96,8 +104,12 @@ class LiveScreen:
         self._closing = True
         self._news.set()
         self._thread.join(_LEAVE_WITHIN_S)
-        with self._pen:
+        if not self._pen.acquire(timeout=_LEAVE_WITHIN_S):
+            return  # the console takes nothing: the picture stays where it is, and so does its thread
+        try:
             self._stop_live()
+        finally:
+            self._pen.release()
         for line in self._parting:
             self._console.print(plain(line), markup=False, highlight=False)
         if self.problem:

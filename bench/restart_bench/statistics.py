@@ -5,6 +5,7 @@ Only `cycles_needed` and `confidence_reached` are plain arithmetic; everything e
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -31,11 +32,11 @@ def cycles_needed(reliability: float, confidence: float, failures_allowed: int =
     if failures_allowed < 0:
         raise ValueError(f"failures allowed: {failures_allowed} is negative")
     low, high = failures_allowed, failures_allowed + 1
-    while not _shows(high, reliability, confidence, failures_allowed):
+    while not shows(high, reliability, confidence, failures_allowed):
         low, high = high, high * 2
     while high - low > 1:
         middle = (low + high) // 2
-        if _shows(middle, reliability, confidence, failures_allowed):
+        if shows(middle, reliability, confidence, failures_allowed):
             high = middle
         else:
             low = middle
@@ -141,6 +142,31 @@ def holm(p_values: Sequence[float]) -> list[float]:
     return corrected
 
 
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """Mean, standard deviation (of a sample, n - 1), and how like each value is to the one before it: lag-1
+    autocorrelation, which carry-over from cycle to cycle moves away from 0. The last two are None where a single
+    value or equal ones tell nothing."""
+
+    mean: float
+    deviation: float | None
+    autocorrelation: float | None
+
+
+def summary(values: Sequence[float]) -> Summary:
+    """In two passes with exact sums: a clock's nanoseconds leave few digits for what differs between them."""
+    if len(values) == 0:
+        raise ValueError("there is no value")
+    first = values[0]  # subtracted before anything is rounded
+    moved = [value - first for value in values]
+    middle = math.fsum(moved) / len(moved)
+    residuals = [value - middle for value in moved]
+    squares = math.fsum(one * one for one in residuals)
+    pairs = math.fsum(one * other for one, other in itertools.pairwise(residuals))
+    deviation = math.sqrt(squares / (len(values) - 1)) if len(values) > 1 else None
+    return Summary(first + middle, deviation, pairs / squares if squares else None)
+
+
 def _interval_rank(first: int, second: int, confidence: float) -> tuple[int, float]:
     """Rank k of the differences that bound the shift, and the confidence reached: largest k with
     2 P(U <= k - 1) <= 1 - confidence under the exact distribution of U; (0, 0.0) where there is none. For large
@@ -173,7 +199,7 @@ def _distribution_of_u(first: int, second: int) -> list[int]:
     return masses
 
 
-def _shows(cycles: int, reliability: float, confidence: float, failures: int) -> bool:
+def shows(cycles: int, reliability: float, confidence: float, failures: int) -> bool:
     """True if `failures` in `cycles` show the reliability. Near a tie it is decided in whole numbers, so that
     95 % means 0.95 and not the float beside it."""
     chance, allowed = _at_most(failures, cycles, 1.0 - reliability), 1.0 - confidence

@@ -26,10 +26,10 @@ def judge_steps(evidence: Evidence) -> Iterator[tuple[str, Judged]]:
 
 
 def _judge_step(evidence: Evidence, step: Step, record: StepDone) -> Judged:
+    if record.reached is True and isinstance(step.action, Expect):
+        return _came(evidence, step, step.action, record)
     if record.reached is True:
-        return Judged(
-            Verdict.PASS, f"{step.text}: done" if not isinstance(step.action, Expect) else f"{step.text}: it came true"
-        )
+        return Judged(Verdict.PASS, f"{step.text}: done")
     why = f": {record.reason}" if record.reason else ""
     if isinstance(step.action, Expect) and record.reached is False:
         return _missed(evidence, step, step.action, record)
@@ -38,11 +38,32 @@ def _judge_step(evidence: Evidence, step: Step, record: StepDone) -> Judged:
     return Judged(Verdict.INCONCLUSIVE, f"{step.text}: could not be done{why}")
 
 
+def _came(evidence: Evidence, step: Step, action: Expect, record: StepDone) -> Judged:
+    """What was expected came, as the runner saw it: a pass where the reads that count show it, in time and for as long
+    as asked."""
+    common = _all_held(evidence, action, record)
+    limit = record.started_ns + action.within_ns
+    if any(
+        one.since.not_before_ns <= limit and one.until_ns - one.since.not_after_ns >= action.steady_ns for one in common
+    ):
+        return Judged(Verdict.PASS, f"{step.text}: it came true")
+    return Judged(Verdict.INCONCLUSIVE, f"{step.text}: it came true, but the reads that count do not show it")
+
+
+def _all_held(evidence: Evidence, action: Expect, record: StepDone) -> list[Held]:
+    """Spans of the step in which all conditions held together, as the reads that count show."""
+    common: list[Held] | None = None
+    for judged, (_, wanted) in zip(action.judged, action.conditions, strict=True):
+        reads = evidence.reads(judged).inside(record.started_ns, record.ended_ns)
+        spans = held_spans(reads, wanted, record.started_ns)
+        common = spans if common is None else held_together(common, spans)
+    return common or []
+
+
 def _missed(evidence: Evidence, step: Step, action: Expect, record: StepDone) -> Judged:
     """What was expected did not come: a fail where the reads, without a blind second, show that it did not."""
     told: list[str] = []
     blind = False
-    common: list[Held] | None = None
     for judged, (name, wanted) in zip(action.judged, action.conditions, strict=True):
         known = evidence.reads(judged)
         reads = known.inside(record.started_ns, record.ended_ns)
@@ -51,7 +72,6 @@ def _missed(evidence: Evidence, step: Step, action: Expect, record: StepDone) ->
             blind = True
             continue
         spans = held_spans(reads, wanted, record.started_ns)
-        common = spans if common is None else held_together(common, spans)
         blind |= bool(long_gaps(known, record.started_ns, record.ended_ns, BLIND_NS + 1))
         if not spans or spans[-1].until_ns != int(reads.early[-1]):
             value = value_text(evidence.rig.points[judged], float(reads.value[-1]))
@@ -60,7 +80,7 @@ def _missed(evidence: Evidence, step: Step, action: Expect, record: StepDone) ->
     limit = record.started_ns + action.within_ns
     might = [
         span
-        for span in common or []
+        for span in _all_held(evidence, action, record)
         if span.since.not_before_ns <= limit and span.until_ns - span.since.not_before_ns >= action.steady_ns
     ]
     if blind or might:

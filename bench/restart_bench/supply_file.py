@@ -22,6 +22,7 @@ from restart_bench.file_types import (
 )
 from restart_bench.rig import Supply, SupplyLimits
 from restart_bench.rig_model import RigIn, SupplyIn
+from restart_bench.supply_address import address_of
 from restart_bench.yaml_tree import Scalar
 from restart_bench_drivers.interface import Key, SupplyCard
 
@@ -66,13 +67,6 @@ def supply_of(model: RigIn, cards: Mapping[str, SupplyCard], ledger: Ledger) -> 
     )
 
 
-def address_of(card: SupplyCard, settings: Mapping[str, Any]) -> str:
-    """What the lock and the wear count go by: the driver and the keys that tell its hardware from any other."""
-    defaults = {key.name: key.default for key in card.keys}
-    values = {name: settings.get(name, defaults.get(name)) for name in card.address_keys}
-    return " ".join([card.name, *(f"{name}={value}" for name, value in values.items() if value is not None)])
-
-
 def _settings(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> dict[str, Any]:
     """The driver's own keys, read as its card says."""
     written: dict[str, Any] = dict(told.model_extra or {})
@@ -94,6 +88,8 @@ def _settings(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> dict[str, Any
         misspelt = any(closest(name, known) == key.name for name in written if name not in known)
         if key.required and key.name not in written and not misspelt:
             ledger.fault((*SUPPLY, key.name), "is missing", f"add it: {key.help}")
+    if card.has_levels and "volts" in known and told.nominal is not None:
+        settings.setdefault("volts", told.nominal)  # what `on` brings back after a dip, a killed run's included
     places = [key.name for key in card.keys if key.kind == "text" and key.name in card.address_keys]
     if places and not any(name in written for name in places):
         ledger.fault(SUPPLY, "does not say where the supply is", f"add {' or '.join(f'{name}:' for name in places)}")
@@ -118,7 +114,7 @@ def _read_bytes(value: Any) -> str:
     try:
         bytes.fromhex(text)
     except ValueError:
-        raise refuse(f"{text} is no row of bytes", "write two hexadecimal digits each, in quotes: 'A0 01'") from None
+        raise refuse(f"{text} is no row of bytes", "write two hexadecimal digits each, in quotes: '3C 05'") from None
     return text
 
 

@@ -35,6 +35,8 @@ def judge_ready(evidence: Evidence, proofs: Proofs) -> Judged:
             return Judged(verdict, told, figures)
         if verdict is Verdict.INCONCLUSIVE and evidence.ready_in_time is not None:
             return Judged(verdict, f"{told}: {why}", figures)
+        if verdict is Verdict.FAIL and evidence.late is not None and evidence.late.proven:
+            return Judged(verdict, f"{told}: {why}", figures, ready.not_after_ns)
         late = _late(evidence, proofs, within)
         return Judged(
             late.verdict, f"{told}, later than {show_duration(within)}; {late.reason}", figures, late.proven_ns
@@ -53,8 +55,13 @@ def _since(bounds: Bounds, start: Bounds) -> tuple[int, int]:
 def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
     """Whether it was seen, without a long pause, that the controller was not ready all the time that it had, counted
     from when its supply was proven to be back, and beyond."""
-    assert evidence.restored is not None
-    start = evidence.restored.not_after_ns
+    assert evidence.restored is not None and evidence.begins is not None
+    start = evidence.begins.not_after_ns
+    late = evidence.late
+    if late is not None and late.was_ready and not late.proven:
+        when = evidence.moment(late.bounds.not_after_ns)
+        text = f"but it had been, and fell silent {when}, as in a restart or where the network is lost"
+        return Judged(Verdict.INCONCLUSIVE, text)
     since = powered_since(evidence, proofs)
     if since is None or _might_be_in_time(evidence, since + limit_ns):
         return Judged(Verdict.INCONCLUSIVE, ONLY_THE_RELAY)
@@ -87,7 +94,7 @@ def _signs_against(evidence: Evidence, start_ns: int) -> Instants:
             found.append(reads.early[~conforming(wanted, reads.value)])
     alive = evidence.rig.ready.alive
     if alive is not None and alive in evidence.rig.points and evidence.restored is not None:
-        found.append(standstill(evidence.trace(alive), evidence.cut, evidence.restored))
+        found.append(standstill(evidence.trace(alive), evidence.cut, evidence.begins or evidence.restored))
     instants = np.concatenate(found) if found else np.empty(0, dtype=np.int64)
     chosen: Instants = instants[instants >= start_ns]
     return chosen
@@ -169,15 +176,19 @@ def _mark_missing(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
 
 
 def judge_gap(evidence: Evidence, one: Gap) -> Judged:
-    """Between the first changes to on of two points after the restored supply."""
+    """Between the first changes to on of two points after the restored supply, in that order whatever the limits."""
     first, then = first_on(evidence, one.first_judged), first_on(evidence, one.then_judged)
     if first is None or then is None:
         return _gap_missing(evidence, one, first, then)
     low, high = then.since(first)
-    verdict, why = window_verdict(
-        low, high, one.at_least_ns if one.at_least_ns is not None else -(2**62), one.at_most_ns
-    )
-    told = f"{shown(evidence.rig, one.then)} came on {span_text(low, high)} after {shown(evidence.rig, one.first)}"
+    first_named, then_named = shown(evidence.rig, one.first), shown(evidence.rig, one.then)
+    told = f"{then_named} came on {span_text(low, high)} after {first_named}"
+    verdict, why = window_verdict(low, high, one.at_least_ns or 0, one.at_most_ns)
+    if high < 0:
+        told = f"{then_named} came on {span_text(-high, -low)} before {first_named}"
+        why = "the order is the other way round"
+    elif verdict is Verdict.INCONCLUSIVE and low < 0 and not one.at_least_ns:
+        why = "which of them came first can't be told"
     figures = {"gap_ns": [low, high]}
     proven = max(first.not_after_ns, then.not_after_ns)
     return Judged(verdict, f"{told}: {why}" if why else told, figures, proven if verdict is Verdict.FAIL else None)
@@ -192,7 +203,7 @@ def _gap_missing(evidence: Evidence, one: Gap, first: Bounds | None, then: Bound
     if first is None:
         assert then is not None
         text = f"{shown(rig, one.then)} came on while {shown(rig, one.first)} had not"
-        if one.at_least_ns is not None and _seen_off(evidence, one.first_judged, then.not_after_ns):
+        if _seen_off(evidence, one.first_judged, then.not_after_ns):
             return Judged(Verdict.FAIL, text, {}, then.not_after_ns)
         return Judged(Verdict.INCONCLUSIVE, f"{shown(rig, one.first)} was not seen to come on; nothing to count from")
     text = f"{shown(rig, one.then)} did not come on after {shown(rig, one.first)}"

@@ -7,33 +7,43 @@ connections and changes only, so that the cost stays linear and small.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from restart_bench.records import Bounds, Change, CycleRecords, DeviceSamples, SampleKind
+from restart_bench.decoding import decoded
+from restart_bench.records import STANDS_FOR, Bounds, Change, CycleRecords, DeviceSamples, SampleKind
 from restart_bench.rig import Device, Point, Rig, Wanted
 
 Instants = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
+Counts = npt.NDArray[np.uint32]
 
 BLIND_NS = 1_000_000_000
 """A condition that was not read for longer than this is not known to have held (default of `blind:`)."""
+STILL_NS = 100_000_000
+"""Shorter than this no stand of the sign of life is clearly longer than its pace: a scan may be late."""
+FAR_NS = 2**62
 _FIRST_ROWS = 64  # enough good replies to see which points a request reads
 
 
 @dataclass(frozen=True, eq=False)
 class Reads:
-    """Good reads that count, in order: the point had `value` at some instant in [early, late]."""
+    """Good reads that count, in order: the point had `value` at some instant in [early, late].
+
+    Where samples were condensed, one of these may stand for many that read the same, `late` being that of the first
+    and `early` that of the last of them: bounds of changes and gaps between neighbours are worked out as ever.
+    """
 
     early: Instants
     late: Instants
     value: Values
+    stands_for: Counts | None = None
 
     def __len__(self) -> int:
         return len(self.value)
@@ -46,7 +56,12 @@ class Reads:
 
     def part(self, low: int, high: int) -> Reads:
         """The reads number `low` to `high` - 1."""
-        return Reads(self.early[low:high], self.late[low:high], self.value[low:high])
+        stands_for = None if self.stands_for is None else self.stands_for[low:high]
+        return Reads(self.early[low:high], self.late[low:high], self.value[low:high], stands_for)
+
+    def number(self, chosen: Flags | None = None) -> int:
+        """How many reads the bench made; with `chosen`, how many of these."""
+        return _number(np.ones(len(self), bool) if chosen is None else chosen, self.stands_for)
 
     def until(self, end_ns: int) -> Reads:
         """The reads that ended by an instant."""
@@ -65,7 +80,7 @@ class Reads:
 
 @dataclass(frozen=True, eq=False)
 class Trace:
-    """One point: a row for every request that reads it, in order of `received_ns`.
+    """One point: a row for every request that reads it (condensed: for many of them), in order of `received_ns`.
 
     Arrays of one length: `sent_ns`, `received_ns` (int64, the bench's clock), `value` (float64: Boolean 0 or 1,
     registers scaled, NaN = blind), `counts` (rule 3). `image_lag_ns` and `input_delay_ns` come from the device.
@@ -78,11 +93,16 @@ class Trace:
     counts: Flags
     image_lag_ns: int = 0
     input_delay_ns: int = 0
+    stands_for: Counts | None = None
 
     @property
     def lag_ns(self) -> int:
         """How much older than the request the terminal's state may be that a read shows."""
         return self.image_lag_ns + self.input_delay_ns
+
+    def number(self, chosen: Flags) -> int:
+        """How many samples the chosen rows stand for."""
+        return _number(chosen, self.stands_for)
 
     @cached_property
     def reads(self) -> Reads:
@@ -95,10 +115,10 @@ class Trace:
         return self._reads(~np.isnan(self.value))
 
     def _reads(self, chosen: Flags) -> Reads:
-        if bool(chosen.all()):
-            early, late, value = self.sent_ns, self.received_ns, self.value
-        else:
-            early, late, value = self.sent_ns[chosen], self.received_ns[chosen], self.value[chosen]
+        early, late, value, stands_for = self.sent_ns, self.received_ns, self.value, self.stands_for
+        if not bool(chosen.all()):
+            early, late, value = early[chosen], late[chosen], value[chosen]
+            stands_for = None if stands_for is None else stands_for[chosen]
         if self.lag_ns:
             early = early - self.lag_ns
         # Reads that overtook each other (two connections for a moment) only widen the bounds of their neighbours.
@@ -106,7 +126,11 @@ class Trace:
             early = np.minimum.accumulate(early[::-1])[::-1]
         if bool((late[1:] < late[:-1]).any()):
             late = np.maximum.accumulate(late)
-        return Reads(early, late, value)
+        return Reads(early, late, value, stands_for)
+
+
+def _number(chosen: Flags, stands_for: Counts | None) -> int:
+    return int(chosen.sum() if stands_for is None else stands_for[chosen].sum())
 
 
 def conforming(wanted: Wanted, value: Values, before: float | None = None) -> Flags:
@@ -133,15 +157,39 @@ def conforming(wanted: Wanted, value: Values, before: float | None = None) -> Fl
     return met
 
 
+@dataclass(frozen=True, slots=True)
+class Course:
+    """What decides, beside the connection, which reads of a controller count (rule 3).
+
+    `cut_ns`: up to here the pace of `alive` is learnt. `anew_ns`: from each of these instants its changes count anew
+    (the return, a restart after it). `kept_ns`: the span of a mode cut in which reads go on counting although the
+    program stands, at the latest up to its end.
+    """
+
+    cut_ns: int
+    anew_ns: tuple[int, ...] = ()
+    kept_ns: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """A span in which the sign of life moves: reads of this connection count that were sent from `from_ns` on (the
+    read that shows the second change, received at `shown_ns`) and before `until_ns`."""
+
+    connection: int
+    from_ns: int
+    shown_ns: int
+    until_ns: int
+
+
 def build_traces(
     rig: Rig,
     records: CycleRecords | None,
     samples: Mapping[str, DeviceSamples],
     points: Collection[str] | None = None,
 ) -> dict[str, Trace]:
-    """Traces of all points of the rig that were sampled (or of `points` only), by name.
-
-    `records` is not needed to know which reads count: that goes by the connection alone.
+    """Traces of all points of the rig that were sampled (or of `points` only), by name, before anything was cut: which
+    reads count goes by the connection alone. After a cut see `marks.traces_of`.
     """
     builder = TraceBuilder(rig, samples)
     return {name: builder.trace(name) for name in rig.points if points is None or name in points}
@@ -157,7 +205,19 @@ class TraceBuilder:
         }
         self._traces: dict[str, Trace] = {}
         self._counted: dict[tuple[str, int], Flags] = {}
-        self._from_ns: dict[str, dict[int, int] | None] = {}
+        self._running: dict[str, tuple[Running, ...] | None] = {}
+        self._course: Course | None = None
+
+    def follow(self, course: Course) -> None:
+        """From now on reads count as this course of the cycle says. Traces that were given out before do not change."""
+        if course != self._course:
+            self._course = course
+            self._traces, self._counted, self._running = {}, {}, {}
+
+    def count_anew(self, from_ns: int) -> None:
+        """Changes of `alive` count anew from one more instant on."""
+        if self._course is not None:
+            self.follow(replace(self._course, anew_ns=(*self._course.anew_ns, from_ns)))
 
     def trace(self, name: str) -> Trace:
         """The trace of a point of the rig; empty where it was never read."""
@@ -176,42 +236,76 @@ class TraceBuilder:
         if rows is None or request is None:
             nothing = np.empty(0, dtype=np.int64)
             return Trace(point.name, nothing, nothing, np.empty(0), np.empty(0, dtype=bool))
-        value = rows.values(request, point.name)
-        if point.levels is not None:
-            value = _as_levels(value, point.levels.off_below, point.levels.on_above)
+        value = rows.values(request, point)
         part = rows.part(request)
         counts = self._counts(rows, request)
-        return Trace(point.name, part.sent, part.received, value, counts, device.image_lag_ns, device.input_delay_ns)
+        lags = device.image_lag_ns, device.input_delay_ns
+        return Trace(point.name, part.sent, part.received, value, counts, *lags, rows.stands_for(request))
 
     def _counts(self, rows: DeviceRows, request: int) -> Flags:
-        """Rule 3: independent reads count throughout, a controller's from the second change of `alive` on."""
+        """Rule 3: independent reads count throughout, a controller's while `alive` moves."""
         key = (rows.device.name, request)
         if key not in self._counted:
             part = rows.part(request)
-            from_ns = self._counting_from(rows) if rows.device.powered_by_supply else None
-            if from_ns is None:
+            running = self.running(rows.device.name) if rows.device.powered_by_supply else None
+            if running is None:
                 self._counted[key] = np.ones(len(part.sent), dtype=bool)
             else:
-                self._counted[key] = _counting(part, from_ns)
+                self._counted[key] = _counting(part, running) | self._kept(part, running)
         return self._counted[key]
 
-    def _counting_from(self, rows: DeviceRows) -> dict[int, int] | None:
-        """For each connection the instant from which its reads count; None where all good reads do."""
+    def _kept(self, part: _Part, running: Collection[Running]) -> Flags:
+        """In a mode cut reads go on counting, on a connection on which they did, until the sign of life moves again."""
+        kept = np.zeros(len(part.sent), dtype=bool)
+        if self._course is None or self._course.kept_ns is None:
+            return kept
+        start, end = self._course.kept_ns
+        for before in (one for one in running if one.from_ns < start <= one.until_ns):
+            later = [one.from_ns for one in running if one.from_ns >= max((start, *self._course.anew_ns))]
+            kept |= (part.connection == before.connection) & (part.sent >= start) & (part.sent < min([end, *later]))
+        return kept
+
+    def running(self, device: str) -> tuple[Running, ...] | None:
+        """The spans in which a device's sign of life moves; None where there is none, and all good reads count."""
         alive = self._rig.ready.alive
-        if alive is None or alive not in self._rig.points:
+        rows = self._devices.get(device)
+        if alive is None or alive not in self._rig.points or rows is None:
             return None
-        name = rows.device.name
-        if name not in self._from_ns:
-            other = self._devices.get(self._rig.points[alive].device)
-            request = None if other is None else other.request_of(alive)
-            if other is None or request is None:
-                self._from_ns[name] = {}
-            else:
-                part, value = other.part(request), other.values(request, alive)
-                known = ~np.isnan(value)
-                signs = _Signs(part.sent[known], value[known], part.connection[known])
-                self._from_ns[name] = signs.on_own_link() if other is rows else signs.on_another_link(rows)
-        return self._from_ns[name]
+        if device not in self._running:
+            self._running[device] = self._find_running(rows, alive)
+        return self._running[device]
+
+    def _find_running(self, rows: DeviceRows, alive: str) -> tuple[Running, ...]:
+        signs = self._signs(alive)
+        if signs is None:
+            return ()
+        anew = () if self._course is None else self._course.anew_ns
+        still = self.still_ns(alive)
+        own = self._rig.points[alive].device == rows.device.name
+        return tuple(signs.on_own_link(anew, still) if own else signs.on_another_link(rows, anew, still))
+
+    def _signs(self, alive: str) -> _Signs | None:
+        """The good reads of the sign of life; None where it was never read."""
+        rows = self._devices.get(self._rig.points[alive].device)
+        request = None if rows is None else rows.request_of(alive)
+        if rows is None or request is None:
+            return None
+        part, value = rows.part(request), rows.values(request, self._rig.points[alive])
+        known = ~np.isnan(value)
+        return _Signs(part.sent[known], part.received[known], value[known], part.connection[known])
+
+    def still_ns(self, alive: str) -> int | None:
+        """For how long the sign of life has to stand so that it is clearly longer than its own pace before the cut;
+        None where that pace is not known."""
+        signs = None if self._course is None else self._signs(alive)
+        if self._course is None or signs is None:
+            return None
+        before = int(np.searchsorted(signs.received, self._course.cut_ns, side="right"))
+        if before == 0:
+            return None
+        mine = np.flatnonzero(signs.connection[:before] == signs.connection[before - 1])
+        pace = pace_ns(signs.sent[mine], signs.received[mine], signs.value[mine])
+        return None if pace is None else max(2 * pace, STILL_NS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -259,6 +353,12 @@ class DeviceRows:
             )
         return self._parts[request]
 
+    def stands_for(self, request: int) -> Counts | None:
+        """How many samples each row of a request stands for; None where each is one."""
+        if STANDS_FOR not in (self.records.dtype.names or ()):
+            return None
+        return self.column(STANDS_FOR)[self.part(request).rows].astype(np.uint32, copy=False)
+
     def request_of(self, point: str) -> int | None:
         """The request that reads a point: the first one whose good replies hold a value for it."""
         if point not in self._points:
@@ -277,13 +377,10 @@ class DeviceRows:
                     return request
         return None
 
-    def values(self, request: int, point: str) -> Values:
+    def values(self, request: int, point: Point) -> Values:
         """Value of a point in every row of its request; NaN where it is blind."""
         part = self.part(request)
-        column = self.records[f"p:{point}"][part.rows]
-        value = column.astype(np.float64)
-        if self._points[point] == "b":
-            value[column < 0] = np.nan
+        value = decoded(point, self.records[f"p:{point.name}"][part.rows])
         if len(part.good_rows) < len(part.rows):
             value[~part.good] = np.nan
         return value
@@ -294,35 +391,63 @@ class _Signs:
     """Good reads of the sign of life."""
 
     sent: Instants
+    received: Instants
     value: Values
     connection: npt.NDArray[np.uint32]
 
-    def on_own_link(self) -> dict[int, int]:
-        """Send time of the read that shows the second change, for each connection that has one."""
-        found: dict[int, int] = {}
-        state: dict[int, tuple[float, int]] = {}
-        for low, high in _stretches(self.connection):
-            link = int(self.connection[low])
-            last, changes = state.get(link, (float(self.value[low]), 0))
-            if link not in found:
-                moves = low + np.flatnonzero(self.value[low:high] != np.append(last, self.value[low : high - 1]))
-                if len(moves) >= 2 - changes:
-                    found[link] = int(self.sent[moves[1 - changes]])
-                state[link] = (float(self.value[high - 1]), changes + len(moves))
-        return found
+    def on_own_link(self, anew: tuple[int, ...], still_ns: int | None) -> Iterator[Running]:
+        """Each connection, and each of them from each of these instants, has to show life anew."""
+        links = dict.fromkeys(int(self.connection[low]) for low, _ in _stretches(self.connection))
+        for link in links:
+            mine = np.flatnonzero(self.connection == link)
+            yield from self._spans(link, mine, (0, *sorted(anew)), still_ns)
 
-    def on_another_link(self, rows: DeviceRows) -> dict[int, int]:
+    def on_another_link(self, rows: DeviceRows, anew: tuple[int, ...], still_ns: int | None) -> Iterator[Running]:
         """The same where the sign of life is read from another device: counted from the first good reply on."""
         good = rows.records["kind"] == SampleKind.GOOD
         sent, connection = rows.records["sent_ns"][good], rows.records["connection"][good]
-        moves = self.sent[1:][self.value[1:] != self.value[:-1]]
-        before = self.sent[:-1][self.value[1:] != self.value[:-1]]
-        found: dict[int, int] = {}
+        begun: dict[int, int] = {}
         for low, _ in _stretches(connection):
-            later = np.flatnonzero(before >= sent[low])
-            if len(later) >= 2:
-                found.setdefault(int(connection[low]), int(moves[later[1]]))
-        return found
+            begun.setdefault(int(connection[low]), int(sent[low]))
+        everything = np.arange(len(self.sent))
+        for link, since in begun.items():
+            yield from self._spans(link, everything, (since, *sorted(at for at in anew if at > since)), still_ns)
+
+    def _spans(
+        self, link: int, mine: npt.NDArray[np.intp], starts: tuple[int, ...], still_ns: int | None
+    ) -> Iterator[Running]:
+        """Spans of these reads in which they move, each start on its own."""
+        edges = [*np.searchsorted(self.sent[mine], starts, side="left").tolist(), len(mine)]
+        for place, (low, high) in enumerate(pairwise(edges)):
+            end = starts[place + 1] if place + 1 < len(starts) else FAR_NS
+            part = mine[low:high]
+            for first, until in _moving(self.sent[part], self.received[part], self.value[part], still_ns):
+                from_ns, shown_ns = int(self.sent[part[first]]), int(self.received[part[first]])
+                yield Running(link, from_ns, shown_ns, end if until is None else until)
+
+
+def _moving(
+    sent: Instants, received: Instants, value: Values, still_ns: int | None
+) -> Iterator[tuple[int, int | None]]:
+    """Spans in which a value moves: number of the read that shows the second change, and since when it stood still
+    (None: it did not). What was read while it stood proves nothing, so a span ends where the standing begins."""
+    moves = np.flatnonzero(value[1:] != value[:-1]) + 1
+    if len(moves) < 2:
+        return
+    still: list[int] = []  # numbers of the rows of equal values that lasted too long
+    if still_ns is not None:
+        lasted = sent[np.append(moves - 1, len(value) - 1)] - received[np.append(0, moves)]
+        still = np.flatnonzero(lasted >= still_ns).tolist()
+    for row, following in pairwise([0, *(one for one in still if one), None]):
+        if row is None or row + 1 >= len(moves) or (following is not None and following < row + 2):
+            continue
+        yield int(moves[row + 1]), None if following is None else int(received[moves[following - 1]])
+
+
+def pace_ns(sent: Instants, received: Instants, value: Values) -> int | None:
+    """Longest time that two changes of the sign of life may have been apart; None before there were two."""
+    moves = np.flatnonzero(value[1:] != value[:-1])
+    return int((received[moves[1:] + 1] - sent[moves[:-1]]).max()) if len(moves) >= 2 else None
 
 
 def _stretches(column: npt.NDArray[np.uint32]) -> list[tuple[int, int]]:
@@ -334,21 +459,11 @@ def _stretches(column: npt.NDArray[np.uint32]) -> list[tuple[int, int]]:
     return list(pairwise(bounds))
 
 
-def _counting(part: _Part, from_ns: Mapping[int, int]) -> Flags:
+def _counting(part: _Part, running: Collection[Running]) -> Flags:
     counts = np.zeros(len(part.sent), dtype=bool)
-    for low, high in _stretches(part.connection):
-        start = from_ns.get(int(part.connection[low]))
-        if start is not None:
-            counts[low:high] = part.sent[low:high] >= start
+    for one in running:
+        counts |= (part.connection == one.connection) & (part.sent >= one.from_ns) & (part.sent < one.until_ns)
     return counts
-
-
-def _as_levels(value: Values, off_below: float, on_above: float) -> Values:
-    """A register as a Boolean: what lies between the levels is undefined, so blind."""
-    levels = np.full(len(value), np.nan)
-    levels[value <= off_below] = 0.0
-    levels[value >= on_above] = 1.0
-    return levels
 
 
 def changes_of(trace: Trace) -> list[Change]:

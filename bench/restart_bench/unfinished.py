@@ -1,35 +1,41 @@
-"""Runs that were killed: what they left out of idle, and how the next armed start puts it right.
+"""Runs that were killed: where they are, what they left out of idle, and what of wear and limits is used up.
 
 A killed run's rig is touched only by an armed run, survey, pytest or `park` on that rig, which says first what it
-will do (DESIGN 6). Simulated runs left nothing behind: their rig ended with them.
+will do (rules of safety, DEVELOPERS.md). Simulated runs left nothing behind: their rig ended with them.
 """
 
 from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from restart_bench.archive import finish_killed, unfinished
+from restart_bench.archive import unfinished
 from restart_bench.archive_files import ArchiveError
 from restart_bench.archive_reading import read_journal
 from restart_bench.clock import NS_PER_S, Anchor
-from restart_bench.hands import Hands
 from restart_bench.killed import cut_was_due, operations_in
+from restart_bench.known_archives import archives_of
 from restart_bench.limits import Used, longest_limit_ns, read_told, used_in
 from restart_bench.records import PointWritten, Record, Switching, WriteAnnounced
-from restart_bench.reporting import write_report
-from restart_bench.rig import Rig, Supply, Value
-from restart_bench.safety import Worn, manual_step
+from restart_bench.rig import Rig, Value
+from restart_bench.safety import Worn
 
 
-def left_open(logs: Path, rig: str) -> list[Path]:
-    """Folders of runs on this rig that were never closed, oldest first."""
-    return sorted(unfinished(logs, rig))
+def left_open(logs: Path, rig: Rig) -> list[Path]:
+    """Folders of runs that were never closed, oldest first: of this rig, and armed ones on its supply, whatever their
+    rig is called and in whichever archive of this user they lie."""
+    found = dict.fromkeys(path.resolve() for path in unfinished(logs, rig.name))
+    for archive in archives_of(rig, logs) if rig.supply is not None else ():
+        for path in unfinished(archive, "*"):
+            told = _run_json(path)
+            if told.get("armed") and told.get("supply_address") == (rig.supply.address if rig.supply else None):
+                found[path.resolve()] = None
+    return sorted(found, key=lambda path: path.name)
 
 
 def was_armed(folder: Path) -> bool:
@@ -72,50 +78,19 @@ def supply_left(records: list[Record]) -> str:
     return "on" if switched[-1].to == "on" else "off"
 
 
-def put_right(
-    folder: Path, hands: Hands, rig: Rig, *, say: Callable[[str], None], armed: bool, supply_problem: str = ""
-) -> None:
-    """Closes a killed run; where it was armed and we are too, first lets go of its points and rests its supply.
-
-    Says what it will do before it does it. A killed armed run stays open while nobody is armed, and where the supply
-    can't be reached (`supply_problem`): its points are let go of, the supply is left to a person and the next start.
-    """
-    if was_armed(folder):
-        if not armed:
-            say(f"{folder.name} was killed and its rig was left as it is; an armed run or `park` puts it right")
-            return
-        records = read_journal(folder / "journal.jsonl")
-        undo = out_of_idle(records, rig)
-        wish = rig.supply.after_trouble if rig.supply is not None else "as it is"
-        say(
-            f"{folder.name} was killed (supply last commanded {supply_left(records)}): "
-            f"now {_list(undo)} back to idle, then the supply {wish}"
-        )
-        hands.undo(undo)
-        hands.all_to_idle(say)
-        if supply_problem:
-            say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {supply_problem}; {manual_step(wish)}")
-            return
-        hands.state.commanded = "unknown"
-        hands.leave_supply(wish, "park", say)
-    finish_killed(folder, write_report)
-
-
-def _list(undo: dict[str, Value]) -> str:
-    return ", ".join(undo) if undo else "no point"
-
-
-def wear_of(logs: Path, supply: Supply) -> Worn:
-    """Operations of this supply's contact over all archived runs, read from run.json; from the journal where a run
-    was killed and not closed yet."""
+def wear_of(logs: Path, rig: Rig) -> Worn:
+    """Operations of the contact of this rig's supply over all archived runs, read from run.json; from the journal
+    where a run was killed and not closed yet."""
     operations = 0
-    for folder, told in _runs(logs):
-        if told.get("supply_address") != supply.address or told.get("simulated"):
+    address = rig.supply.address if rig.supply is not None else None
+    for folder, told in _runs(archives_of(rig, logs)):
+        if address is None or told.get("supply_address") != address or told.get("simulated"):
             continue
         if told.get("operations") is None:
             operations += operations_in(_journal(folder))
         else:
-            operations += int(told["operations"])
+            with suppress(TypeError, ValueError):
+                operations += int(told["operations"])
     return Worn(operations)
 
 
@@ -125,7 +100,7 @@ def used_lately(logs: Path, rig: Rig) -> Used:
     used = Used()
     address = rig.supply.address if rig.supply is not None else None
     since = time.time() - longest_limit_ns(rig) / NS_PER_S
-    for folder, told in _runs(logs, since):
+    for folder, told in _runs(archives_of(rig, logs), since):
         if told.get("simulated"):
             continue
         one = _used_by(folder, told, rig)
@@ -141,7 +116,7 @@ def _used_by(folder: Path, told: dict[str, Any], rig: Rig) -> Used:
     if "limits_used" in told:
         return read_told(told["limits_used"])
     used = Used()
-    with suppress(KeyError, TypeError, ValueError):
+    with suppress(KeyError, TypeError, ValueError, OverflowError):
         moment = Anchor(**told["anchor"])
         records = _journal(folder)
         shift = round(datetime.fromisoformat(moment.wall).timestamp() * NS_PER_S) - moment.clock_ns
@@ -151,9 +126,10 @@ def _used_by(folder: Path, told: dict[str, Any], rig: Rig) -> Used:
     return used
 
 
-def _runs(logs: Path, since: float = 0.0) -> Iterator[tuple[Path, dict[str, Any]]]:
-    """Every run whose run.json or journal was written since then (s of the wall clock), with its run.json."""
-    for path in logs.glob("rig=*/date=*/run=*/run.json"):
+def _runs(archives: Sequence[Path], since: float = 0.0) -> Iterator[tuple[Path, dict[str, Any]]]:
+    """Every run of these archives whose run.json or journal was written since then (s of the wall clock), with its
+    run.json."""
+    for path in (path for logs in archives for path in logs.glob("rig=*/date=*/run=*/run.json")):
         if since and max(_written(path), _written(path.with_name("journal.jsonl"))) < since:
             continue
         yield path.parent, _run_json(path.parent)
@@ -172,7 +148,7 @@ def _journal(folder: Path) -> list[Record]:
 
 
 def _run_json(folder: Path) -> dict[str, Any]:
-    with suppress(OSError, ValueError):
+    with suppress(OSError, ValueError, RecursionError):
         told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
         if isinstance(told, dict):
             return told

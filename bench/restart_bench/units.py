@@ -23,6 +23,7 @@ NS_OF: dict[str, int] = {
 }
 LONGEST_NS = 366 * NS_OF["d"]
 MOST_VALUES = 1000
+NO_UNIT = " has no unit"
 LIKE = "write it like 3 s, 200 ms or 1 min 30 s"
 
 _NUMBER = r"[0-9]{1,15}(?:\.[0-9]{1,12})?"
@@ -50,7 +51,7 @@ def parse_duration(text: str) -> int:
     if stripped == "0":
         return 0
     if re.fullmatch(_NUMBER, stripped):
-        raise Refused(f"{stripped} has no unit", f"write {stripped} s if seconds are meant")
+        raise Refused(f"{stripped}{NO_UNIT}", f"write {stripped} s if seconds are meant")
     total = Decimal(0)
     at = 0
     smallest = LONGEST_NS

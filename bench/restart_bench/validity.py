@@ -100,6 +100,9 @@ def _wrong_devices(evidence: Evidence) -> Iterator[Problem]:
         if broken is not None:
             text = f"wrong device: {broken[1]}; look at the address and at what stands there"
             yield Problem("identity", text, broken[0], void=True, ends_run=True)
+        elif evidence.cut is not None and evidence.trace(name).seen.last_until(evidence.cut.not_before_ns) is None:
+            text = f"{shown(evidence.rig, name)} of `identify` was not read before the cut: any device may stand there"
+            yield Problem("identity", text, evidence.records.started.at_ns, void=True, ends_run=True)
 
 
 def _check_channels(evidence: Evidence) -> Iterator[Problem]:

@@ -7,23 +7,38 @@ before a deadline: drawing costs milliseconds, and a command to the relay is due
 
 from __future__ import annotations
 
+import contextlib
+import os
+import signal
+import threading
 import time
-from collections.abc import Callable
-from typing import TypeVar
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from types import FrameType
+from typing import NamedTuple, TypeVar
 
 from restart_bench.clock import NS_PER_MS, NS_PER_S, counts_sleep_ns, now_ns
 from restart_bench.observing import Observing
 from restart_bench.records import Trouble
 from restart_bench.rig import Rig
+from restart_bench.safety import isolation_is_past
 
 T = TypeVar("T")
 
 LOST_READ_NS = NS_PER_S
-"""A condition of `only_while` that was not read for this long counts as lost (DESIGN 3)."""
+"""A condition of `only_while` that was not read for this long counts as lost."""
 _QUIET_NS = 30 * NS_PER_MS  # no drawing so shortly before a deadline
 _CHECK_EVERY_NS = 20 * NS_PER_MS
 _DRAW_EVERY_NS = 100 * NS_PER_MS
+_DATE_EVERY_NS = 200 * NS_PER_MS
 _SLEPT_NS = NS_PER_S
+_ASKED_LOOK_S = 0.05
+_ALWAYS_HEARD = ("SIGINT", "SIGTERM", "SIGBREAK")
+_HEARD = (
+    "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGUSR1", "SIGUSR2", "SIGALRM", "SIGVTALRM", "SIGPROF", "SIGIO", "SIGPWR",
+    "SIGXCPU", "SIGSTKFLT",
+)  # fmt: skip
+_UNHEARD = ("SIGTTIN", "SIGTTOU")
 _STEPPED_NS = NS_PER_S
 
 
@@ -42,13 +57,121 @@ class StopRequest:
         self.count = 0
         self.by = ""
         self.asking = False  # a question to a person is open: the handler then breaks it off
+        self._heard = False  # signals come here
+        self._breaking_off = False
 
     def now(self, by: str) -> None:
         """Asks to stop. Raises KeyboardInterrupt while a question to a person is open."""
-        self.count += 1
-        self.by = self.by or by
+        ours, self._breaking_off = self._breaking_off, False
+        if not ours:
+            self.count += 1
+            self.by = self.by or by
         if self.asking:
             raise KeyboardInterrupt
+
+    def break_off(self) -> None:
+        """From another thread: ends the question that is open, though nobody asked to stop."""
+        main = threading.main_thread().ident
+        if not self._heard or not self.asking or main is None:
+            return
+        self._breaking_off = True
+        if hasattr(signal, "pthread_kill"):
+            signal.pthread_kill(main, signal.SIGINT)
+        else:
+            os.kill(os.getpid(), getattr(signal, "CTRL_C_EVENT", signal.SIGINT))
+
+    @contextlib.contextmanager
+    def hears_signals(self) -> Iterator[None]:
+        """Every polite end, quit or stop of the console only asks to stop, however often; the way out is kept.
+
+        What whoever started the bench had it ignore stays ignored (a hang-up under `nohup`), but for Ctrl-C and
+        SIGTERM. In a background job neither writing to the console nor reading from it may stop the bench.
+        """
+        if threading.current_thread() is not threading.main_thread():
+            yield
+            return
+        with contextlib.ExitStack() as stack:
+            for name in (*_ALWAYS_HEARD, *_HEARD, *_UNHEARD):
+                number = getattr(signal, name, None)
+                if number is None:
+                    continue
+                before = signal.getsignal(number)
+                if before is None or (name in _HEARD and before != signal.SIG_DFL):
+                    continue
+                signal.signal(number, signal.SIG_IGN if name in _UNHEARD else self._on_signal)
+                stack.callback(signal.signal, number, before)
+            self._heard = True
+            try:
+                yield
+            finally:
+                self._heard = False
+
+    def _on_signal(self, number: int, _frame: FrameType | None) -> None:
+        self.now("a person (Ctrl-C)" if number == signal.SIGINT else f"signal {signal.Signals(number).name}")
+
+
+class Lost(NamedTuple):
+    """A condition of the whole run that no longer holds: `only_while`, or the isolation."""
+
+    kind: str
+    text: str
+    at_ns: int
+
+
+class Conditions:
+    """What must hold in every phase of an armed run: `only_while`, and the time that the isolation is stated for."""
+
+    def __init__(self, rig: Rig, observing: Observing, *, isolation: bool) -> None:
+        self._rig = rig
+        self._observing = observing
+        self._until = rig.isolation.until if isolation and rig.isolation is not None else ""
+        self._since_ns: int | None = None
+        self._read_ns: dict[str, int] = {}
+        self._next_date_ns = 0
+
+    def watch(self) -> None:
+        """Watch `only_while` from now on. Each condition has a second to be read first."""
+        if self._since_ns is None:
+            self._since_ns = now_ns()
+
+    def read(self) -> bool | None:
+        """True once every condition of `only_while` was read (None before)."""
+        readings = [self._observing.latest(name) for name, _ in self._rig.only_while]
+        return True if all(one is not None and one.value is not None for one in readings) else None
+
+    def forbids(self) -> str:
+        """Why the supply may not go on now, "" where it may; each condition is given its second to be read first."""
+        self.watch()
+        while (lost := self.lost(now_ns())) is None and not self.read() and not self._observing.failed:
+            self._observing.wait_news(0.02)
+        return lost.text if lost is not None else ""
+
+    def lost(self, now: int) -> Lost | None:
+        """The first condition that does not hold now; None where all do, or a dead observer can't tell."""
+        return self._isolation_over(now) or self._only_while_lost(now)
+
+    def _isolation_over(self, now: int) -> Lost | None:
+        if not self._until or now < self._next_date_ns:
+            return None
+        if not isolation_is_past(self._until, datetime.now().astimezone()):
+            self._next_date_ns = now + _DATE_EVERY_NS
+            return None
+        return Lost("isolation", f"the isolation of {self._rig.name} held until {self._until}, which is past", now)
+
+    def _only_while_lost(self, now: int) -> Lost | None:
+        if self._since_ns is None or self._observing.failed:
+            return None
+        for name, wanted in self._rig.only_while:
+            reading = self._observing.latest(name)
+            if reading is not None and reading.value is not None:
+                self._read_ns[name] = reading.received_ns
+                if not wanted.met_by(reading.value):
+                    text = f"{name} of `only_while` no longer holds: it reads {reading.value}"
+                    return Lost("only_while", text, now)
+            read_ns = max(self._read_ns.get(name, 0), self._since_ns)
+            if now - read_ns > LOST_READ_NS:
+                return Lost("only_while", f"{name} of `only_while` could not be read for a second", read_ns)
+        return None
 
 
 class Attention:
@@ -62,8 +185,9 @@ class Attention:
         stop: StopRequest,
         note: Callable[[Trouble], None],
         draw: Callable[[int], None],
+        isolation: bool = False,
     ) -> None:
-        self._rig = rig
+        self.conditions = Conditions(rig, observing, isolation=isolation)
         self._observing = observing
         self._stop = stop
         self._note = note
@@ -72,15 +196,12 @@ class Attention:
         self._slept_offset_ns = self._sleep_offset()
         self._wall_offset_ns = time.time_ns() - now_ns()
         self.cycle = 0
-        self.guarding = False  # `only_while` is watched once the first cycle begins
-        self._guarding_since_ns = 0
-        self._guard_read_ns: dict[str, int] = {}
 
-    def guard(self, on: bool) -> None:
-        """Watch `only_while` from now on (or no more). Each condition has a second to be read first."""
-        if on and not self.guarding:
-            self._guarding_since_ns = now_ns()
-        self.guarding = on
+    def guard(self) -> None:
+        """Watches `only_while` from now on, once it was read. Raises EndOfRun where it does not hold, or was not read
+        within a second."""
+        self.conditions.watch()
+        self.wait_until(now_ns() + 2 * LOST_READ_NS, self.conditions.read)
 
     def wait_until(self, deadline_ns: int, check: Callable[[], T | None] | None = None) -> T | None:
         """Waits to the deadline, or until `check` gives something; returns that, or None at the deadline.
@@ -111,32 +232,52 @@ class Attention:
         """One look at everything. Raises EndOfRun."""
         if self._stop.count:
             self.end("stopped", f"stopped by {self._stop.by}", now)
+        self._observing.look(now)
         if self._observing.failed:
             self.end("observer", f"the observer failed: {self._observing.failed}", now)
         self._look_at_clocks(now)
-        if self.guarding:
-            self._look_at_only_while(now)
+        lost = self.conditions.lost(now)
+        if lost is not None:
+            self.end(*lost)
+
+    @contextlib.contextmanager
+    def asking(self) -> Iterator[None]:
+        """Looks on from a thread of its own while a person is asked, and breaks the question off where the run can't
+        go on. Raises EndOfRun then."""
+        over = threading.Event()
+        lost: list[Lost] = []
+
+        def look_on() -> None:
+            while not over.wait(_ASKED_LOOK_S):
+                self._observing.look(now_ns())
+                found = self.conditions.lost(now_ns()) or self._observer_gone()
+                if found is not None:
+                    lost.append(found)
+                    self._stop.break_off()
+                    return
+
+        looking = threading.Thread(target=look_on, daemon=True, name="asking")
+        looking.start()
+        try:
+            yield
+        except KeyboardInterrupt:
+            if not lost:
+                raise
+        finally:
+            over.set()
+            looking.join()
+        if lost:
+            self.end(*lost[0])
+
+    def _observer_gone(self) -> Lost | None:
+        failed = self._observing.failed
+        return Lost("observer", f"the observer failed: {failed}", now_ns()) if failed else None
 
     def end(self, kind: str, text: str, at_ns: int) -> None:
         """Records the trouble and ends the run. Raises EndOfRun."""
         trouble = Trouble(cycle=self.cycle, kind=kind, text=text, at_ns=at_ns)
         self._note(trouble)
         raise EndOfRun(trouble)
-
-    def _look_at_only_while(self, now: int) -> None:
-        for name, wanted in self._rig.only_while:
-            reading = self._observing.latest(name)
-            if reading is None or reading.value is None:
-                read_ns = max(self._guard_read_ns.get(name, 0), self._guarding_since_ns)
-                if now - read_ns > LOST_READ_NS:
-                    self.end("only_while", f"{name} of `only_while` could not be read for a second", read_ns)
-                continue
-            self._guard_read_ns[name] = reading.received_ns
-            if now - reading.received_ns > LOST_READ_NS:
-                text = f"{name} of `only_while` could not be read for a second"
-                self.end("only_while", text, reading.received_ns)
-            elif not wanted.met_by(reading.value):
-                self.end("only_while", f"{name} of `only_while` no longer holds: it reads {reading.value}", now)
 
     def _look_at_clocks(self, now: int) -> None:
         offset = self._sleep_offset()

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import socket
+import time
 from typing import Any, Protocol
 
 from restart_bench_drivers.interface import Key, SupplyCard, SupplyError
@@ -16,6 +17,7 @@ NS_PER_S = 1_000_000_000
 OLD_ERRORS = 50  # more than an error queue holds: what stood in it before is not ours
 SET_WITHIN = 0.01  # of the voltage: a supply rounds to its own steps
 NO_VALUE = 9.9e37  # SCPI-1999 writes 9.91E37 where there is no number, 9.9E37 for infinity
+LONGEST_ANSWER = 1024  # bytes; IEEE 488.2 allows *IDN? 72 characters, SCPI-1999 an error 255
 STATES = {"1": True, "ON": True, "0": False, "OFF": False}
 
 CARD = SupplyCard(
@@ -28,7 +30,11 @@ CARD = SupplyCard(
         Key("resource", "text", "VISA resource instead of `host`, for USB: USB0::0x1234::0x5678::SERIAL::INSTR"),
         Key("visa", "text", "VISA library for `resource`, where it is not the one installed: '@py'"),
         Key("channel", "whole number", "output, where the supply has several (INST:NSEL)"),
-        Key("volts", "number", "full voltage, which `on` sets; otherwise it goes back to what was set before `level:`"),
+        Key(
+            "volts",
+            "number",
+            "full voltage, which `on` sets; otherwise `nominal`, without both the voltage is left alone",
+        ),
         Key("identity", "text", "text that its answer to *IDN? must hold, so that no other supply is switched"),
         Key("error_queue", "yes or no", "ask SYST:ERR? after each command", default="yes"),
         Key("answer_within", "duration", "longest time for connecting and for each answer", default="1 s"),
@@ -102,15 +108,17 @@ class ScpiSupply:
 
     def level(self, volts: float) -> None:
         """Set the output to this voltage, read back as set; `on` brings the full voltage back."""
-        if self._full_volts is None:
-            self._full_volts = self._number("VOLT?", self._exchange("VOLT?"))
+        if self._full_volts is None:  # what it is set to now may be the dip of a killed run
+            raise SupplyError(
+                f"{self._name} is not set to a level: its full voltage is not known: write `volts:` or `nominal:`"
+            )
         self._at_full = False
         self._set(volts)
 
     def measured(self) -> float | None:
         """Volts at the output as the supply measures them; None where it says that it has no value."""
         volts = self._number("MEAS:VOLT?", self._exchange("MEAS:VOLT?"))
-        return volts if math.isfinite(volts) and abs(volts) < NO_VALUE else None
+        return volts if _is_voltage(volts) else None
 
     def close(self) -> None:
         """Close the connection; the output stays as it is."""
@@ -131,7 +139,11 @@ class ScpiSupply:
                 return
 
     def _set(self, volts: float) -> None:
+        if not _is_voltage(volts):
+            raise SupplyError(f"{self._name} was not told to go to {volts} V: that is no voltage")
         setting = self._number("VOLT?", self._exchange("VOLT?", command=f"VOLT {volts:.6g}"))
+        if not _is_voltage(setting):
+            raise SupplyError(f"{self._name} says that it is set to {setting}, which is no voltage; look at its front")
         if abs(setting - volts) > max(abs(volts) * SET_WITHIN, 0.01):
             raise SupplyError(
                 f"{self._name} was told to go to {volts:g} V, but reads back {setting:g} V: check its range and its "
@@ -193,9 +205,18 @@ class ScpiSupply:
         return f"programmable supply at {self._link.name}"
 
 
+def _is_voltage(volts: float) -> bool:
+    """False for infinities, for what is no number, and for what SCPI-1999 writes in their place."""
+    return math.isfinite(volts) and abs(volts) < NO_VALUE
+
+
 def _is_no_error(answer: str) -> bool:
     """True for what SYST:ERR? says of an empty queue: `0,"No error"`, with or without a sign."""
     return answer.partition(",")[0].strip().lstrip("+") == "0"
+
+
+def _no_answer(where: str, what: str) -> SupplyError:
+    return SupplyError(f"what programmable supply at {where} says {what}; check that this port speaks SCPI")
 
 
 class _TcpLink:
@@ -221,13 +242,8 @@ class _TcpLink:
 
     def ask(self, line: str) -> str:
         self.send(line)
-        came = b""
         try:
-            while not came.endswith(b"\n"):
-                piece = self._open().recv(4096)
-                if not piece:
-                    raise ConnectionResetError("closed by the supply")
-                came += piece
+            came = self._one_line()
         except OSError as silence:
             self.close()
             raise ConnectionLost(
@@ -238,6 +254,26 @@ class _TcpLink:
             self.close()
             raise
         return came.decode("ascii", "replace")
+
+    def _one_line(self) -> bytes:
+        """One answer, all of it within the time for an answer. Raises OSError, or SupplyError for what is none."""
+        until = time.monotonic() + self._within_s
+        came = b""
+        while not came.endswith(b"\n"):
+            left = until - time.monotonic()
+            if left <= 0:
+                raise TimeoutError("timed out")
+            self._open().settimeout(left)
+            piece = self._open().recv(4096)
+            if not piece:
+                raise ConnectionResetError("closed by the supply")
+            came += piece
+            if len(came) > LONGEST_ANSWER:
+                raise _no_answer(self.name, "is longer than any answer")
+        self._open().settimeout(self._within_s)
+        if came.count(b"\n") > 1:
+            raise _no_answer(self.name, "is more than one line")
+        return came
 
     def _open(self) -> socket.socket:
         if self._socket is None:
@@ -292,7 +328,10 @@ class _VisaLink:
 
     def ask(self, line: str) -> str:
         try:
-            return str(self._open().query(line))
+            came = str(self._open().query(line))
+            if len(came) > LONGEST_ANSWER:
+                raise _no_answer(self.name, "is longer than any answer")
+            return came
         except self._faults as silence:
             self.close()
             raise ConnectionLost(

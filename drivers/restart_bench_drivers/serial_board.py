@@ -25,8 +25,8 @@ CARD = SupplyCard(
         Key("baud", "whole number", "bits per second", default=9600),
         Key("parity", "choice", "parity", default="none", choices=("none", "even", "odd")),
         Key("stop_bits", "whole number", "stop bits: 1 or 2", default=1),
-        Key("on_bytes", "bytes", "what energises the relay: A0 01 01 A2", required=True),
-        Key("off_bytes", "bytes", "what releases the relay: A0 01 00 A1", required=True),
+        Key("on_bytes", "bytes", "what energises the relay: 3C 05 01 38", required=True),
+        Key("off_bytes", "bytes", "what releases the relay: 3C 05 00 39", required=True),
         Key("on_reply", "bytes", "what the board answers to `on_bytes`, if it does"),
         Key("off_reply", "bytes", "what the board answers to `off_bytes`, if it does"),
         Key("ask_bytes", "bytes", "what asks for the relay's state, if the board can tell"),
@@ -34,7 +34,7 @@ CARD = SupplyCard(
         Key("says_off", "bytes", "the answer to `ask_bytes` while the relay is released"),
         Key("answer_within", "duration", "longest time for an answer", default="500 ms"),
     ),
-    example="supply: {driver: serial-board, port: /dev/ttyUSB0, on_bytes: A0 01 01 A2, off_bytes: A0 01 00 A1,\n"
+    example="supply: {driver: serial-board, port: /dev/ttyUSB0, on_bytes: 3C 05 01 38, off_bytes: 3C 05 00 39,\n"
     "         contact: normally-closed, operate: 10 ms, release: 10 ms, bounce: 5 ms}",
     # Opening a port moves its control lines DTR and RTS; boards whose processor hangs on them start anew.
     quiet_open=False,

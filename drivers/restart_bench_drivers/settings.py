@@ -99,7 +99,7 @@ def _bytes(given: Any) -> bytes:
             return bytes.fromhex(given)
         except ValueError:
             pass
-    raise ValueError(f"{given!r} is not a row of bytes; write them as two hexadecimal digits each, in quotes: 'A0 01'")
+    raise ValueError(f"{given!r} is not a row of bytes; write them as two hexadecimal digits each, in quotes: '3C 05'")
 
 
 def _yes_or_no(given: Any) -> bool:

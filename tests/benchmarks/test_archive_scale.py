@@ -28,7 +28,7 @@ from restart_bench.archive import RunArchive
 from restart_bench.archive_reading import ArchivedRun
 from restart_bench.archive_tables import cycle_row, cycles_schema, write_rows
 from restart_bench.judging import judge_cycle
-from restart_bench.logs import TREND, list_runs, trend
+from restart_bench.logs import list_runs, trend
 from restart_bench.records import Bounds, CycleJudged, Mark, Verdict, cycle_records
 from restart_bench.suite import Suite
 
@@ -43,6 +43,17 @@ LIST_BY_HAND = """
         ended: 'STRUCT(how VARCHAR, reason VARCHAR)', verdict: 'VARCHAR', exit_code: 'INTEGER', planned: 'JSON',
         scenarios: 'STRUCT(name VARCHAR, counted MAP(VARCHAR, INTEGER))[]'}})
     ORDER BY run
+"""
+
+TREND_BY_HAND = """
+    SELECT rig, run, count(*), sum(CASE WHEN verdict = 'fail' THEN 1 ELSE 0 END) AS failed,
+        failed / sum(CASE WHEN verdict IN ('pass', 'fail') THEN 1 ELSE 0 END),
+        quantile_cont(ready_not_before_ns - restored_not_after_ns, 0.5) / 1e9,
+        quantile_cont(ready_not_after_ns - restored_not_before_ns, 0.5) / 1e9,
+        max(ready_not_after_ns - restored_not_before_ns) / 1e9
+    FROM read_parquet('{logs}/rig=*/date=*/run=*/cycles.parquet', hive_partitioning = true)
+    GROUP BY rig, run
+    ORDER BY rig, run
 """
 
 
@@ -136,16 +147,16 @@ def compare_listing(logs: Path, runs: int) -> Compared:
 
 def compare_trend(logs: Path, runs: int) -> Compared:
     """`logs trend` against its query, typed by hand."""
-    query = TREND.format(period="run").replace("read_parquet(?", f"read_parquet('{logs}/**/cycles.parquet'")
-    query = query.replace("AND scenario = coalesce(?, scenario)", "")
 
     def by_hand() -> list[Any]:
         with duckdb.connect() as connection:
-            return connection.execute(query).fetchall()
+            return connection.execute(TREND_BY_HAND.format(logs=logs)).fetchall()
 
-    assert [(row.period, row.fail_rate, row.boot_to_s) for row in trend(logs)] == [
-        (row[1], row[9], row[11]) for row in by_hand()
-    ]
+    ours, hand = trend(logs), by_hand()
+    assert len(ours) == runs
+    assert [(row.rig, row.period, row.cycles, row.failed, row.fail_rate) for row in ours] == [row[:5] for row in hand]
+    boots = [(row.boot_from_s, row.boot_to_s, row.boot_longest_s) for row in ours]
+    assert boots == [pytest.approx(row[5:]) for row in hand]
     return side_by_side(f"trend of {runs} runs", lambda: trend(logs), by_hand)
 
 

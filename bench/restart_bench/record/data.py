@@ -254,6 +254,7 @@ class RecordData:
     rehearsal: bool = False
     program: str = ""
     switched: str = ""
+    altered: str = ""  # of an archive that is not as it was closed: what is not
 
     @property
     def cycles(self) -> int:

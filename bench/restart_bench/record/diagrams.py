@@ -6,11 +6,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from restart_bench.archive_tables import always_moving
+from restart_bench.long_cycles import samples_to_draw
+from restart_bench.marks import traces_of
 from restart_bench.record.data import CaseDiagram, DrawnCycle, DrawnMark, Lane
 from restart_bench.record.pieces import lanes_of, shifted, supply_pieces, trace_pieces
 from restart_bench.records import Bounds, CycleJudged, DeviceSamples, Verdict
 from restart_bench.rig import Rig
-from restart_bench.traces import build_traces
 
 if TYPE_CHECKING:
     from restart_bench.archive_reading import ArchivedRun
@@ -73,13 +74,13 @@ def _zero_text(cycles: Sequence[CycleJudged]) -> str:
 
 def _drawn(run: ArchivedRun, rig: Rig, lanes: Sequence[Lane], judged: CycleJudged) -> DrawnCycle:
     records = run.cycle_records[judged.cycle]
-    samples = run.samples(judged.cycle)
+    samples = samples_to_draw(run.sources(judged.cycle))
     marks = {mark.name: mark.bounds for mark in judged.marks}
     start_ns = records.started.at_ns
     end_ns = records.ended.at_ns if records.ended is not None else _newest(samples, start_ns)
     zero = _zero_of(judged)
     zero_ns = zero.not_before_ns if zero is not None else start_ns
-    traces = build_traces(rig, records, samples, {lane.point for lane in lanes})
+    traces = traces_of(rig, records, samples, {lane.point for lane in lanes})
     pieces, left_out = [], 0
     for lane in lanes:
         if lane.role == "supply":

@@ -12,8 +12,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from restart_bench.record.data import CaseDiagram, DrawnCycle, DrawnMark, Lane, Piece
-from restart_bench.record.wording import columns_of, isolated, shortened, tick_text, value_text
-from restart_bench.records import Verdict
+from restart_bench.record.wording import columns_of, isolated, number_text, shortened, tick_text
+from restart_bench.verdict_order import badness
 
 WIDTH = 1000
 PLOT_LEFT, PLOT_RIGHT = 206, 990
@@ -35,7 +35,6 @@ Packed = list[str | float | None]
 across a blind span, d change that does not count, b blind."""
 
 _EDGES = {"c": "edge", "w": "far-edge", "d": "dim-edge"}
-_WORST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +124,7 @@ def draw(diagram: CaseDiagram) -> Drawing:
 
 def first_worst(cycles: Sequence[DrawnCycle]) -> int:
     """Index of the first cycle with the worst verdict."""
-    return min(range(len(cycles)), key=lambda index: (_WORST.index(cycles[index].verdict), index), default=0)
+    return min(range(len(cycles)), key=lambda index: (badness(cycles[index].verdict), index), default=0)
 
 
 def _for_script(
@@ -333,7 +332,7 @@ def value_labels(packed: Iterable[Packed], unit: str, view: tuple[float, float])
             continue
         left = PLOT_LEFT + (max(low / 1000, first) - first) * scale
         right = PLOT_LEFT + (min(high / 1000, last) - first) * scale
-        text = value_text(float(value) if value is not None else None, boolean=False, unit=unit)
+        text = number_text(float(value) if value is not None else None, unit)
         if right - left >= columns_of(text) * VALUE_COLUMN + 6:
             placed.append(Placed(round((left + right) / 2, 2), text))
     return placed

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from restart_bench.outcome import EXIT_MEANS
 from restart_bench.record.data import DeviceRow, Fact, FactGroup
-from restart_bench.record.wording import value_text
+from restart_bench.record.wording import number_text
 from restart_bench.rig import Device, Rig, Supply
 from restart_bench.units import show_duration
 
@@ -86,7 +86,7 @@ def _program(run: ArchivedRun, suite: Suite) -> Iterator[Fact]:
     identity = run.run.get("program_identity") or {}
     for point in suite.rig.program:
         values = identity.get(point) or []
-        words = [value_text(float(value), boolean=False) for value in values]
+        words = [number_text(float(value)) for value in values]
         read = ", then ".join(words) or "not read"
         yield Fact(suite.rig.points[point].shown, f"read as {read}", code=True)
     if not suite.rig.program:
@@ -100,7 +100,7 @@ def program_words(run: ArchivedRun, suite: Suite) -> str:
     identity = run.run.get("program_identity") or {}
     read = []
     for point in suite.rig.program:
-        words = ", then ".join(value_text(float(value), boolean=False) for value in identity.get(point) or [])
+        words = ", then ".join(number_text(float(value)) for value in identity.get(point) or [])
         read.append(f"{suite.rig.points[point].shown} {words or 'not read'}")
     if run.run.get("simulated") and suite.program is not None:
         read.insert(0, suite.program.name)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from restart_bench.archive_tables import judged_cycles, judged_scenarios
 from restart_bench.face_values import address_word
 from restart_bench.matrix import matrix_rows
+from restart_bench.reasons import bounds_text, counted, expectation_words, listed, shown
 from restart_bench.record.data import (
     DemonstrationRow,
     FileRow,
@@ -23,7 +24,6 @@ from restart_bench.record.data import (
 from restart_bench.record.diagrams import by_case, diagrams_of
 from restart_bench.record.facts import devices, fact_groups, moment, program_words, record_notes, switched_words
 from restart_bench.record.untested import is_test, not_tested
-from restart_bench.record.wording import bounds_text, counted, expectation_words, listed
 from restart_bench.records import (
     MARKS,
     CycleJudged,
@@ -38,6 +38,7 @@ from restart_bench.rig import Point, Rig
 from restart_bench.scenario import Scenario
 from restart_bench.statistics import confidence_reached, cycles_needed, reliability_shown
 from restart_bench.units import show_duration
+from restart_bench.verdict_order import worst
 
 if TYPE_CHECKING:
     from restart_bench.archive_reading import ArchivedRun
@@ -46,19 +47,18 @@ if TYPE_CHECKING:
 MOST_REASONS = 5
 USUAL_CONFIDENCE = 0.95
 
-_WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 _FROM_CUT = ("dark", "restored")
 
 
 def gather(run: ArchivedRun) -> RecordData:
-    """All that the record says of a run, read from its folder.
+    """All that the record says of a run, read from its folder. An archive that is not as it was closed shows nothing.
 
     Raises ArchiveError where the archive is damaged or not closed, FaultsFound where its input files are refused.
     """
     suite = run.suite()
     cycles = list(judged_cycles(run.records).values())
     scenarios = judged_scenarios(run.records)
-    verdict, reason = _verdict(run, scenarios)
+    verdict, reason = (Verdict.ERROR, run.altered) if run.altered else _verdict(run, scenarios)
     started = next((record for record in run.records if isinstance(record, RunStarted)), None)
     ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
     return RecordData(
@@ -96,6 +96,7 @@ def gather(run: ArchivedRun) -> RecordData:
             if isinstance(record, Trouble)
         ),
         notes=record_notes(run, suite),
+        altered=run.altered,
     )
 
 
@@ -181,16 +182,6 @@ def _said(findings: Iterable[Finding]) -> tuple[Said, ...]:
     for finding in findings:
         reasons.setdefault(finding.reason, []).append(finding.cycle)
     return tuple(Said(reason, tuple(numbers)) for reason, numbers in reasons.items())
-
-
-def worst(verdicts: Iterable[Verdict]) -> Verdict:
-    """The worst of some verdicts (none: pass)."""
-    return min(verdicts, key=_WORST_FIRST.index, default=Verdict.PASS)
-
-
-def shown(rig: Rig, point: str) -> str:
-    """What people call a point; a name that is no point stays as it is."""
-    return rig.points[point].shown if point in rig.points else point
 
 
 # ---------------------------------------------------------------- matrix

@@ -13,6 +13,7 @@ from typing import TypeVar
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup, escape
 
+from restart_bench import reasons
 from restart_bench.cautions import CAUTIONS
 from restart_bench.record import wording
 from restart_bench.record.data import CaseDiagram, MatrixRow, RecordData, ScenarioRow
@@ -36,6 +37,8 @@ from restart_bench.record.drawing import (
     draw,
 )
 from restart_bench.records import GLOSS, MARKS, Verdict
+from restart_bench.verdict_looks import style_sheet, symbols
+from restart_bench.verdict_order import badness
 
 FIRST_PAGE_LINES = 41
 """Lines of small print that the first page holds beside headings and sign-off, on A4 and on Letter (a browser test
@@ -45,7 +48,6 @@ _LONGEST_REASON = 150  # characters on the first page; the whole reason stands w
 _WIDE = 98  # columns of a line across the page
 
 _T = TypeVar("_T")
-_WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 _GEOMETRY = {
     "width": WIDTH, "left": PLOT_LEFT, "right": PLOT_RIGHT, "lane": LANE, "head": HEAD,
     "top": TOP, "bottom": BOTTOM, "rows": MARK_ROWS,
@@ -113,7 +115,8 @@ def render(data: RecordData) -> str:
             several=len(data.scenarios) > 1,
             matrix=grouped(data.matrix),
             groups_named=len(data.scenarios) > 1 or any(row.case for row in data.matrix),
-            style=Markup(_part("record.css")),
+            style=Markup(_part("record.css") + style_sheet()),
+            signs=Markup(symbols()),
             script=Markup(script),
             script_digest=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
         )
@@ -144,7 +147,7 @@ def first_page(data: RecordData) -> FirstPage:
     room -= sum(_lines(f"{limit.text} {limit.scenarios}", _WIDE) for limit in shown_limits)
     room -= sum(_lines(text, _WIDE) for text in shown_not)
     matrix = [replace(row, reason=wording.shortened(row.reason, _LONGEST_REASON)) for row in data.matrix]
-    rows = sorted(matrix, key=lambda row: (not row.expected, _WORST_FIRST.index(row.verdict)))
+    rows = sorted(matrix, key=lambda row: (not row.expected, badness(row.verdict)))
     groups: set[tuple[str, str]] = set()
     chosen = _fitting(rows, room, lambda row: matrix_lines(row) + _heading_lines(row, groups))
     kept = [row for row in matrix if any(row is one for one in chosen)]
@@ -237,10 +240,10 @@ def _environment() -> Environment:
         css_text=css_text,
         short=wording.shortened,
         sentence=wording.sentence,
-        bounds=wording.bounds_text,
-        percent=wording.percent_text,
-        numbers=wording.numbers_text,
-        counted=wording.counted,
-        listed=wording.listed,
+        bounds=reasons.bounds_text,
+        percent=reasons.percent_text,
+        numbers=reasons.numbers_text,
+        counted=reasons.counted,
+        listed=reasons.listed,
     )
     return environment

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from restart_bench.record.wording import listed
+from restart_bench.reasons import listed
 from restart_bench.records import CycleJudged, Verdict
 from restart_bench.rig import Rig
 from restart_bench.scenario import Scenario

@@ -11,6 +11,7 @@ from functools import partial
 from restart_bench.clock import NS_PER_MS, now_ns
 from restart_bench.rig import Device, Point, Table, Value
 from restart_bench.scan import State
+from restart_bench_drivers.simulated.faults import refused
 from restart_bench_drivers.simulated.memory_faults import after_first_scan, restarted
 from restart_bench_drivers.simulated.port import Port
 from restart_bench_drivers.simulated.tables import Tables
@@ -50,6 +51,7 @@ class Controller:
         self._life: asyncio.Task[None] | None = None
         self._effects = Alarms()  # all that faults do later, up to the next loss
         self._losing = Alarms()
+        self._later = Alarms()  # what comes a while after the supply is back
         self._fed = True
         self._lost_ns = 0
         self._rides_ns = 0
@@ -77,6 +79,10 @@ class Controller:
         touched = self._tables.touched(table, address, count)
         faults = self._wiring.facts.of_restart
         return any(faults.at_point("point-unanswered", point.name) is not None for point in touched)
+
+    def refused(self, table: Table, address: int, count: int) -> int | None:
+        """See `wire.WireDevice`."""
+        return refused(self._wiring.facts.of_restart, self._tables.touched(table, address, count))
 
     def read(self, table: Table, address: int, count: int) -> list[int]:
         """See `wire.WireDevice`."""
@@ -143,6 +149,7 @@ class Controller:
         """Let go of everything."""
         self._end_life()
         self._losing.cancel()
+        self._later.cancel()
         self.port.close()
 
     def feed(self, fed: bool) -> None:
@@ -150,6 +157,7 @@ class Controller:
         if fed == self._fed:
             return
         self._fed = fed
+        self._later.cancel()
         if not fed:
             self._lost_ns = now_ns()
             rides = self._wiring.program.rides_through
@@ -158,8 +166,17 @@ class Controller:
                 self._losing.after(self._rides_ns, self._die)
             return
         self._losing.cancel()
+        again, freezes = self._wiring.faults.now.one("late-restart"), self._wiring.faults.now.one("freezes")
+        if again is not None:
+            self._later.after(again["after"], self._restart)
         if self._life is not None and now_ns() - self._lost_ns <= self._rides_ns:
+            if freezes is not None:
+                self._later.after(freezes["after"], partial(self._freeze, freezes["outputs"]))
             return
+        self._restart()
+
+    def _restart(self) -> None:
+        """It loses all that it does not retain, and boots."""
         self._die()
         self._live(self._boot(now_ns()))
 
@@ -293,6 +310,8 @@ class Controller:
             self._flap(fault["point"], fault["after"], fault["period"], fault["lasts"])
         for fault in faults.all("late-start"):
             self._effects.after(max(1, fault["after"]), partial(self._force, fault["point"], True))
+        for fault in faults.all("freezes"):
+            self._effects.after(max(1, fault["after"]), partial(self._freeze, fault["outputs"]))
         for fault in faults.all("panel-writes-run-bit"):
             self._effects.after(max(1, fault["after"]), partial(self._panel, fault["point"], fault["value"]))
 
@@ -397,10 +416,25 @@ class Controller:
         self._state = self._machine.write(self._state, name, value)
         self._wiring.settle(before)
 
+    def _freeze(self, outputs: str) -> None:
+        """The program stands; whoever asks gets what was true at this instant."""
+        before = now_ns()
+        self._mask = {point.name: self.value(point) for point in self._points}
+        self._end_life()
+        self._scanning = None
+        if outputs == "drop":
+            self._wiring.facts.outputs = {}
+        self._live(_stand_still())
+        self._wiring.settle(before)
+
     def _unmask(self) -> None:
         before = now_ns()
         self._mask = None
         self._wiring.settle(before)
+
+
+async def _stand_still() -> None:
+    await asyncio.Event().wait()
 
 
 def _report_failure(life: asyncio.Task[None]) -> None:

@@ -7,8 +7,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from restart_bench.clock import now_ns
 from restart_bench.ordered_faults import prepared
 from restart_bench.program import OrderedFault
+from restart_bench.rig import Point
 
 Settings = dict[str, Any]
 
@@ -39,12 +41,14 @@ class FaultPlayer:
         self._faults = [prepared(fault) for fault in faults]
         self._draws = draws
         self.cut = 0
+        self.begun_ns = 0  # when that cut was commanded
         self.now = Playing()
         self._choose()
 
     def begin_cut(self) -> None:
         """The next cut begins; faults that play only sometimes are drawn anew."""
         self.cut += 1
+        self.begun_ns = now_ns()
         self._choose()
 
     def order(self, fault: OrderedFault) -> None:
@@ -60,3 +64,9 @@ class FaultPlayer:
         if self.cut < settings["from_cut"] or (last is not None and self.cut > last):
             return False
         return settings["one_in"] == 1 or self._draws.randrange(settings["one_in"]) == 0
+
+
+def refused(playing: Playing, touched: Iterable[Point]) -> int | None:
+    """Code of the exception that a request draws which touches these points; None where none of them is refused."""
+    found = (playing.at_point("point-refused", point.name) for point in touched)
+    return next((int(one["code"]) for one in found if one is not None), None)

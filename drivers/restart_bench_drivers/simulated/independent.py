@@ -6,6 +6,7 @@ from functools import partial
 
 from restart_bench.clock import now_ns
 from restart_bench.rig import Device, Point, Table, Value
+from restart_bench_drivers.simulated.faults import refused
 from restart_bench_drivers.simulated.port import Port
 from restart_bench_drivers.simulated.tables import Tables, between_levels
 from restart_bench_drivers.simulated.timing import Alarms
@@ -25,6 +26,9 @@ class Independent:
         self._tables = Tables(self._points, self.value, self._write)
         self._booting = Alarms()
         self._powered = True
+        self._fed = True
+        self._releasing = Alarms()
+        self._released = {point.name: 0 for point in self._points}  # up to which cut nothing feeds it any more
         self.port = Port(self)
         for point in self._points:
             kind = wiring.roles[point.name].kind
@@ -40,6 +44,10 @@ class Independent:
         """See `wire.WireDevice`."""
         touched = self._tables.touched(table, address, count)
         return any(self._wiring.faults.now.at_point("point-unanswered", point.name) is not None for point in touched)
+
+    def refused(self, table: Table, address: int, count: int) -> int | None:
+        """See `wire.WireDevice`."""
+        return refused(self._wiring.faults.now, self._tables.touched(table, address, count))
 
     def read(self, table: Table, address: int, count: int) -> list[int]:
         """See `wire.WireDevice`."""
@@ -57,10 +65,16 @@ class Independent:
         wire_is_off = any(fault["point"] in (point.name, role.of) for fault in faults.all("wire-off"))
         if wire_is_off and role.kind != "written":
             return False
+        energised = any(fault["point"] in (point.name, role.of) for fault in faults.all("output-energised"))
+        if energised and self._released[point.name] < self._wiring.faults.cut:
+            return True
         return self._wiring.played(point)
 
     def supply_changed(self, feeds: bool) -> None:
         """The supply that is cut has changed: matters only if this device is on it."""
+        back, self._fed = feeds and not self._fed, feeds
+        for fault in self._wiring.faults.now.all("output-energised") if back else ():
+            self._releasing.after(fault["by"], partial(self._release, fault["point"], self._wiring.faults.cut))
         on_it = self._wiring.faults.now.one("independent-on-cut-supply")
         if feeds and not self._powered:
             self._booting.after(on_it["boots_in"] if on_it is not None else 0, self._come_back)
@@ -71,7 +85,15 @@ class Independent:
     def stop(self) -> None:
         """Let go of the port."""
         self._booting.cancel()
+        self._releasing.cancel()
         self.port.close()
+
+    def _release(self, name: str, cut: int) -> None:
+        before = now_ns()
+        for point in self._points:
+            if name in (point.name, self._wiring.roles[point.name].of):
+                self._released[point.name] = cut
+        self._wiring.settle(before)
 
     def _go_dark(self) -> None:
         before = now_ns()

@@ -35,6 +35,7 @@ class Relay:
         self.coil = self._normally_open  # the rig starts with its supply on
         self.closed = True
         self.dipped = False
+        self.fed = False  # by something else than the contact
         self.level = 1.0
         coil = Point("relay", "supply", "coil", int(supply.settings.get("coil", 0)), writable=True)
         self.place = (coil.table, coil.address)
@@ -43,7 +44,7 @@ class Relay:
     @property
     def fraction(self) -> float:
         """Voltage behind the contact, as a fraction of nominal."""
-        return self.level if self.closed and not self.dipped else 0.0
+        return self.level if (self.closed or self.fed) and not self.dipped else 0.0
 
     def exists(self, table: Table, address: int, count: int) -> bool:
         """See `wire.WireDevice`."""
@@ -52,6 +53,10 @@ class Relay:
     def unanswered(self, table: Table, address: int, count: int) -> bool:
         """The relay module answers always."""
         return False
+
+    def refused(self, table: Table, address: int, count: int) -> int | None:
+        """It refuses nothing that exists."""
+        return None
 
     def read(self, table: Table, address: int, count: int) -> list[int]:
         """See `wire.WireDevice`."""
@@ -101,8 +106,12 @@ class Relay:
         return slow["by"] if slow is not None and slow["when"] in ways else 0
 
     def _open(self) -> None:
-        if self._faults.now.one("relay-welded") is None:
-            self._contact(False)
+        if self._faults.now.one("relay-welded") is not None:
+            return
+        self._contact(False)
+        by_itself = self._faults.now.one("supply-back-by-itself")
+        if by_itself is not None:
+            self._moving.after(by_itself["after"], self._feed)
 
     def _close(self) -> None:
         if self._faults.now.one("relay-not-reclosing") is not None:
@@ -125,9 +134,14 @@ class Relay:
             self._moving.after((2 * time + 1) * lasts_ns // (2 * times), lambda: self._contact(False))
             self._moving.after((2 * time + 2) * lasts_ns // (2 * times), lambda: self._contact(True))
 
+    def _feed(self) -> None:
+        before = now_ns()
+        self.fed = True
+        self._changed(before)
+
     def _contact(self, closed: bool) -> None:
         before = now_ns()
-        self.closed = closed
+        self.closed, self.fed = closed, False
         self._changed(before)
 
     def _dip(self, dipped: bool) -> None:

@@ -7,6 +7,7 @@ SYST:ERR?, *IDN?. Anything else goes into the error queue as -113 (undefined hea
 from __future__ import annotations
 
 import asyncio
+import math
 from collections import deque
 
 from restart_bench_drivers.simulated.port import HOST, free_port
@@ -48,7 +49,7 @@ class ScpiPort:
                 if answer:
                     writer.write(answer.encode("ascii") + b"\n")
                     await writer.drain()
-        except (ConnectionError, asyncio.CancelledError):
+        except (ConnectionError, ValueError, asyncio.CancelledError):  # ValueError: a line without end
             pass
         finally:
             self._clients.discard(writer)
@@ -80,8 +81,11 @@ class ScpiPort:
 
     def _set(self, value: str) -> None:
         try:
-            self._volts = float(value)
+            volts = float(value)
         except ValueError:
+            volts = math.nan
+        if not math.isfinite(volts):
             self._errors.append(NO_NUMBER)
             return
+        self._volts = volts
         self._supply.go_to(self._volts / self._full_volts)

@@ -27,13 +27,14 @@ def width(point: Point) -> int:
 
 
 def level_number(point: Point, value: bool) -> float:
-    """The number that a register with levels shows for off or on: clearly below, clearly above."""
+    """The number that a register with levels shows for off or on: clearly below, though hardly ever 0, clearly
+    above."""
     assert point.levels is not None
     off_below, on_above = point.levels.off_below, point.levels.on_above
     half = (on_above - off_below) / 2
     if value:
         return on_above + half
-    return 0.0 if off_below > 0 else off_below - half
+    return off_below / 4 if off_below > 0 else off_below - half
 
 
 def between_levels(point: Point) -> float:

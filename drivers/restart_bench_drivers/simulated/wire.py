@@ -50,6 +50,9 @@ class WireDevice(Protocol):
     def unanswered(self, table: Table, address: int, count: int) -> bool:
         """True if a request that touches these addresses gets no reply."""
 
+    def refused(self, table: Table, address: int, count: int) -> int | None:
+        """Code of the exception that a request to these addresses draws, None where it is served."""
+
     def read(self, table: Table, address: int, count: int) -> list[int]: ...
 
     def write(self, table: Table, address: int, values: list[int]) -> None: ...
@@ -236,6 +239,10 @@ class Connection(ServerRequestHandler):
         if asked is not None and self.server.heed_write is not None:
             self.server.heed_write(*asked)
         if any(device.unanswered(*span) for span in spans(pdu)):
+            return
+        codes = [code for span in spans(pdu) if (code := device.refused(*span)) is not None]
+        if codes:
+            self._refuse(frame, codes[0])
             return
         if pdu[0] == 23 and not all(device.exists(*span) for span in spans(pdu)):
             # the library would write before it finds that it can't read

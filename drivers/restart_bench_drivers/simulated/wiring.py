@@ -122,7 +122,9 @@ class Wiring:
     def _uptime(self, point: Point) -> Value:
         """Since the last power-up: milliseconds (32 bits, or unit ms), else whole seconds."""
         unit_ns = NS_PER_MS if point.unit == "ms" or (not point.unit and point.type.endswith("32")) else NS_PER_S
-        return (now_ns() - self.facts.powered_up_ns) // unit_ns % WRAPS.get(point.type, 2**16) * point.scale
+        wraps = self.faults.now.one("uptime-wraps")
+        since_ns, begins = (self.facts.powered_up_ns, 0) if wraps is None else (self.faults.begun_ns, wraps["to"])
+        return (begins + (now_ns() - since_ns) // unit_ns) % WRAPS.get(point.type, 2**16) * point.scale
 
     def _program_id(self) -> Value:
         older = self.facts.of_restart.one("older-program")

@@ -1,0 +1,83 @@
+"""Which archives of this computer hold runs on a supply: one small list for each user, so that a killed run and
+used-up limits are found from whatever folder the bench is started in.
+
+A line is added when an armed run or `park` begins. The list only points: what counts stands in the archives, and an
+archive that is gone is passed over.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from contextlib import suppress
+from pathlib import Path
+
+from restart_bench.rig import Rig
+
+LIST = "archives.jsonl"
+_STATE = "RESTART_BENCH_STATE"
+
+
+def state_folder() -> Path:
+    """The user's state folder, as the platform has it; RESTART_BENCH_STATE names another one."""
+    if os.environ.get(_STATE):
+        return Path(os.environ[_STATE])
+    home = Path.home()
+    if sys.platform == "win32":
+        return Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local") / "restart-bench"
+    if sys.platform == "darwin":
+        return home / "Library" / "Application Support" / "restart-bench"
+    return Path(os.environ.get("XDG_STATE_HOME") or home / ".local" / "state") / "restart-bench"
+
+
+def archives_of(rig: Rig, logs: Path) -> tuple[Path, ...]:
+    """This archive, and the others of this user that hold runs on the rig's supply (without one: on a rig of this
+    name)."""
+    found = dict.fromkeys([logs.resolve()])
+    key = _key(rig)
+    for line in _lines():
+        with suppress(ValueError, TypeError, KeyError, RecursionError):
+            told = json.loads(line)
+            if told["supply"] == key and Path(told["logs"]).is_dir():
+                found[Path(told["logs"]).resolve()] = None
+    return (logs, *list(found)[1:])
+
+
+def remember(rig: Rig, logs: Path) -> str:
+    """Notes that this archive holds runs on the rig's supply. Returns what kept it from that, "" for nothing."""
+    line = json.dumps({"supply": _key(rig), "logs": str(logs.resolve())}, ensure_ascii=True)
+    if line in _lines():
+        return ""
+    try:
+        folder = state_folder()
+        folder.mkdir(parents=True, exist_ok=True)
+        with (folder / LIST).open("ab") as file:
+            file.write(b"\n" * _torn(folder / LIST) + line.encode() + b"\n")
+            file.flush()
+            os.fsync(file.fileno())
+    except (OSError, RuntimeError) as problem:  # RuntimeError: this user has no home
+        return (
+            f"this computer's list of archives could not be written ({problem}): from another folder a killed run and "
+            "used-up limits would not be found"
+        )
+    return ""
+
+
+def _key(rig: Rig) -> str:
+    return rig.supply.address or rig.supply.driver if rig.supply is not None else f"rig {rig.name}"
+
+
+def _lines() -> list[str]:
+    with suppress(OSError, RuntimeError):
+        return (state_folder() / LIST).read_text(encoding="utf-8", errors="replace").splitlines()
+    return []
+
+
+def _torn(path: Path) -> bool:
+    """True where the last line has no end: a kill tore it."""
+    with path.open("rb") as file:
+        if file.seek(0, os.SEEK_END) == 0:
+            return False
+        file.seek(-1, os.SEEK_END)
+        return file.read(1) != b"\n"

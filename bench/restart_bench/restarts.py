@@ -1,0 +1,159 @@
+"""Restarts that show by something else than the cut: one that comes after the return, and a counter that fell although
+nothing restarted.
+
+A wrap makes an uptime fall as well, and so do registers that are read in the wrong order. So a fall proves a restart
+only where it can be one: its new value is not above the time since the cut, and the controller did not go on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from restart_bench.contact import Contact, Fate
+from restart_bench.records import Bounds
+from restart_bench.rig import Point, Proof, Rig
+from restart_bench.traces import Flags, Instants, Reads, TraceBuilder, Values
+from restart_bench.units import NS_OF
+
+_WORDS = {"sec": "s", "second": "s", "seconds": "s", "minute": "min", "minutes": "min", "hour": "h", "hours": "h"}
+_MODULUS = {"uint16": 2.0**16, "int16": 2.0**16, "uint32": 2.0**32, "int32": 2.0**32}
+_RATE_ERROR = 0.05
+"""How far the sign of life may stray from its rate before the cut and still have gone on without a pause."""
+
+
+@dataclass(frozen=True, slots=True)
+class LateRestart:
+    """The controller was lost (once more) after the return. `proven`: it surely restarted, where silence alone may have
+    been the network's. `was_ready`: before that."""
+
+    bounds: Bounds
+    proven: bool
+    was_ready: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Moved:
+    """Reads after the return that lie below (`falls`) or above the value before the cut, and which of them may be the
+    work of a restart; `why` not, where none may. `went_on`: the controller is known not to have restarted."""
+
+    moved: Flags
+    proves: Flags
+    why: str = ""
+    went_on: bool = False
+
+
+def unit_ns(point: Point) -> int | None:
+    """How long one unit of a time is; None where the point's unit is not known or no unit of time."""
+    unit = point.unit.strip()
+    return NS_OF.get(_WORDS.get(unit.lower(), unit), NS_OF.get(unit.lower()))
+
+
+def late_restart(
+    rig: Rig, builder: TraceBuilder, contact: Contact | None, cut: Bounds, restored: Bounds
+) -> LateRestart | None:
+    """A restart after the return, with what came before it on the connection from before the cut."""
+    fate = Fate(None, None, None) if contact is None else contact.fate(cut, restored)
+    if contact is None or (not fate.late and fate.lost is not False):
+        return None
+    shown = [
+        one
+        for proof in rig.proof_of_cut
+        if (one := _shown_late(rig, builder, fate, proof, (cut, restored))) is not None
+    ]
+    if fate.dark is not None:
+        return LateRestart(fate.dark, fate.lost is True or bool(shown))
+    return LateRestart(min(shown, key=lambda one: one.not_after_ns), True) if shown else None
+
+
+def _shown_late(
+    rig: Rig, builder: TraceBuilder, fate: Fate, proof: Proof, span: tuple[Bounds, Bounds]
+) -> Bounds | None:
+    """When a restart proof shows a restart, where it had said after the return that there was none yet."""
+    cut, restored = span
+    if proof.of_supply or proof.point is None:
+        return None
+    trace = builder.trace(proof.point)
+    before = trace.seen.value_until(cut.not_before_ns)
+    reads = trace.seen.inside(restored.not_before_ns, 2**62)
+    if before is None or len(reads) == 0:
+        return None
+    found = moved_since(rig, builder, fate, (proof, before, reads), cut)
+    places = np.flatnonzero(found.proves)
+    if len(places) == 0 or found.moved[0]:
+        return None
+    first = int(np.flatnonzero(found.moved)[0])
+    return Bounds(int(reads.early[first - 1]), int(reads.late[first]))
+
+
+def moved_since(rig: Rig, builder: TraceBuilder, fate: Fate, told: tuple[Proof, float, Reads], cut: Bounds) -> Moved:
+    """Which reads of a counter show a restart, going by its value before the cut."""
+    proof, before, reads = told
+    if proof.kind == "rises":
+        rose: Flags = reads.value > before
+        return Moved(rose, rose)
+    assert proof.point is not None
+    fell: Flags = reads.value < before
+    nothing = np.zeros(len(fell), dtype=bool)
+    if not bool(fell.any()):
+        return Moved(fell, nothing)
+    unit = unit_ns(rig.points[proof.point])
+    may = fell if unit is None else fell & (reads.value * unit <= (reads.late - cut.not_before_ns))
+    by = int(reads.late[np.flatnonzero(fell)[0]])
+    went_on = _went_on(rig, builder, fate, cut, by)
+    alive = rig.ready.alive
+    if went_on:
+        return Moved(fell, nothing, f"but {alive} went on counting without a pause, so it wrapped", went_on=True)
+    if not bool(may.any()):
+        return Moved(fell, nothing, "but that is longer than the time since the cut: a wrap, or a wrong type or unit")
+    if _lasted(fate, by) and went_on is None:
+        return Moved(fell, nothing, "but the connection from before the cut lasted, so it may have wrapped")
+    return Moved(fell, may)
+
+
+def _lasted(fate: Fate, by_ns: int) -> bool:
+    """True where the connection from before the cut still lived at an instant after the return."""
+    return fate.lost is False or (fate.late and fate.dark is not None and by_ns < fate.dark.not_after_ns)
+
+
+# ---------------------------------------------------------------- the sign of life
+
+
+def _went_on(rig: Rig, builder: TraceBuilder, fate: Fate, cut: Bounds, by_ns: int) -> bool | None:
+    """Whether the sign of life went on without a pause from before the cut to an instant; None: not known."""
+    alive = rig.ready.alive
+    if alive is None or alive not in rig.points:
+        return None
+    still, seen = builder.still_ns(alive), builder.trace(alive).seen
+    if still is None:
+        return None
+    if _lasted(fate, by_ns):
+        return not _stood(seen, cut, by_ns, still)
+    return _counted_on(rig.points[alive], seen, cut, by_ns, still)
+
+
+def _stood(seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool:
+    """True where it stood for clearly longer than its pace at some time between the cut and an instant (and on)."""
+    moves = np.flatnonzero(seen.value[1:] != seen.value[:-1]) + 1
+    first, last = np.append(0, moves), np.append(moves - 1, len(seen) - 1)
+    apart: Instants = seen.early[last] - seen.late[first]
+    concerns = (seen.late[last] >= cut.not_before_ns) & (seen.early[first] <= by_ns)
+    return bool((concerns & (apart >= still_ns)).any())
+
+
+def _counted_on(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool | None:
+    """A counter that reads after a break what it would read had it gone on at its rate has gone on. A bit, and a
+    counter that may have gone round in between, tell nothing."""
+    modulus = _MODULUS.get(point.type, 0.0) * point.scale
+    last, first = seen.last_until(cut.not_before_ns), int(np.searchsorted(seen.late, by_ns, side="left"))
+    if not modulus or last is None or last == 0 or first >= len(seen):
+        return None
+    steps: Values = (seen.value[1 : last + 1] - seen.value[:last]) % modulus
+    lasted = int(seen.late[last] - seen.late[0])
+    rate = float(steps.sum()) / lasted if lasted else 0.0
+    elapsed = int(seen.late[first] - seen.late[last])
+    if rate <= 0 or elapsed * rate > modulus / 2:
+        return None
+    missing = elapsed - float((seen.value[first] - seen.value[last]) % modulus) / rate
+    return True if abs(missing) <= still_ns + _RATE_ERROR * elapsed else None

@@ -1,0 +1,256 @@
+"""How long a cut is ridden through: brackets, a fitted threshold where outcomes overlap, and what to try next.
+
+Off times are known by their bounds only, so a trial is (low, high) and whether the controller restarted. Where every
+cut that was ridden through is shorter than every one that was not, the answer is the bracket between them, for every
+off time within the bounds. Where outcomes overlap the chance of a restart is taken to grow with the off time like a
+normal distribution (probit); its middle is the threshold, with the interval of its profile likelihood.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+PLACES, SPREADS = 120, 16
+"""Fineness of the grid on which the likelihood is looked at; ends of an interval are interpolated on it."""
+BESIDE = 0.8
+"""So many spreads to both sides of the threshold it is tried, where outcomes overlap: there a trial tells most."""
+LEAST_TO_FIT = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """A cut whose true off time lies from `low` to `high`, and what came of it."""
+
+    low: float
+    high: float
+    restarted: bool
+
+    @property
+    def middle(self) -> float:
+        """The off time as one number, where one is needed to go on."""
+        return (self.low + self.high) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class Bracket:
+    """Bounds of the longest cut that was ridden through and of the shortest that restarted; None where there was none.
+    `overlap`: some cut was surely not shorter than another that restarted, and was ridden through."""
+
+    rides_through: tuple[float, float] | None
+    restarts: tuple[float, float] | None
+    overlap: bool
+
+    @property
+    def width(self) -> float:
+        """From the longest ridden through to the shortest restart, at most; infinite where one is not known."""
+        if self.rides_through is None or self.restarts is None:
+            return math.inf
+        return max(0.0, self.restarts[1] - self.rides_through[0])
+
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """Off time at which half of the cuts restart, and the spread around it (standard deviation). `low` and `high` are
+    the ends of the interval at `confidence`, for every off time within the bounds; None where the trials set no end."""
+
+    middle: float
+    spread: float
+    low: float | None
+    high: float | None
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Where to look, how fine a bracket is wanted, how often its ends are confirmed, and how many cycles at most."""
+
+    shortest: float
+    longest: float
+    resolution: float
+    confirmations: int = 6
+    cycles: int = 40
+
+    @property
+    def reach(self) -> float:
+        """How far beyond the bracket a cut counts as its confirmation."""
+        return float(self.resolution * 2 ** (self.confirmations - 2))
+
+
+def bracket(trials: Sequence[Trial]) -> Bracket:
+    """What was ridden through and what was not, at the most telling ends."""
+    ridden = max((one for one in trials if not one.restarted), key=lambda one: (one.low, one.high), default=None)
+    restarted = min((one for one in trials if one.restarted), key=lambda one: (one.high, one.low), default=None)
+    return Bracket(
+        None if ridden is None else (ridden.low, ridden.high),
+        None if restarted is None else (restarted.low, restarted.high),
+        ridden is not None and restarted is not None and ridden.low >= restarted.high,
+    )
+
+
+# ---------------------------------------------------------------- fitting
+
+
+def fit(trials: Sequence[Trial], confidence: float = 0.95) -> Threshold | None:
+    """The fitted threshold; None where outcomes do not overlap (then the bracket is the answer) or are all alike."""
+    if not 0.0 < confidence < 1.0:
+        raise ValueError(f"confidence: {confidence} does not lie between 0 and 1 (both excluded)")
+    if not _overlaps(trials):
+        return None
+    low, high = (_Likelihood([(getattr(one, end), one.restarted) for one in trials]) for end in ("low", "high"))
+    middle = _Likelihood([(one.middle, one.restarted) for one in trials])
+    place, spread = middle.best()
+    return Threshold(place, spread, low.end(confidence, -1), high.end(confidence, 1), confidence)
+
+
+def _overlaps(trials: Sequence[Trial]) -> bool:
+    """True if no off time parts the outcomes, taking the middles of the bounds."""
+    ridden = [one.middle for one in trials if not one.restarted]
+    restarted = [one.middle for one in trials if one.restarted]
+    return bool(ridden and restarted) and max(ridden) >= min(restarted)
+
+
+class _Likelihood:
+    """The log-likelihood of threshold and spread, on a grid around the trials."""
+
+    def __init__(self, outcomes: list[tuple[float, bool]]) -> None:
+        counted = Counter(outcomes)
+        self._count = len(outcomes)
+        self._at = np.array([at for at, _ in counted], dtype=float)
+        self._sign = np.array([1.0 if restarted else -1.0 for _, restarted in counted])
+        self._often = np.array(list(counted.values()), dtype=float)
+        least, most = float(self._at.min()), float(self._at.max())
+        reach = most - least
+        self._places = np.linspace(least - reach, most + reach, PLACES)
+        self._spreads = np.geomspace(reach / 200, reach * 3, SPREADS)
+        self._profile = self._told(self._places[:, np.newaxis], self._spreads[np.newaxis, :]).max(axis=1)
+
+    def _told(self, place: Floats, spread: Floats) -> Floats:
+        from scipy.special import log_ndtr
+
+        away = (self._at - place[..., np.newaxis]) / spread[..., np.newaxis]
+        told: Floats = (log_ndtr(self._sign * away) * self._often).sum(axis=-1)
+        return told
+
+    def roughly(self) -> tuple[float, float]:
+        """Most likely threshold and spread, as fine as the grid."""
+        place = self._places[int(self._profile.argmax())]
+        spreads = self._told(np.full(SPREADS, place), self._spreads)
+        return float(place), float(self._spreads[int(spreads.argmax())])
+
+    def best(self) -> tuple[float, float]:
+        """Most likely threshold and spread."""
+        from scipy.optimize import minimize
+
+        place = self._places[int(self._profile.argmax())]
+        spreads = self._told(np.full(SPREADS, place), self._spreads)
+        start = np.array([place, math.log(self._spreads[int(spreads.argmax())])])
+        found = minimize(
+            self._against,
+            start,
+            method="Nelder-Mead",
+            options={"xatol": 1e-7 * float(self._spreads[0]), "fatol": 1e-10, "maxiter": 2000},
+        )
+        return float(found.x[0]), math.exp(float(found.x[1]))
+
+    def _against(self, at: Floats) -> float:
+        """What is made small: of the threshold, and of the logarithm of the spread, which is then never below 0."""
+        return -float(self._told(at[:1], np.exp(at[1:]))[0])
+
+    def end(self, confidence: float, side: int) -> float | None:
+        """Where the profile has fallen so far to one side that a threshold beyond is rejected. The quantile is that of
+        Student's distribution: few trials tell the spread badly, and the interval has to be the wider for it."""
+        from scipy.stats import t
+
+        quantile = float(t.ppf(0.5 + confidence / 2, max(1, self._count - 2)))
+        least = float(self._profile.max()) - quantile * quantile / 2
+        place = int(self._profile.argmax())
+        while 0 <= place < PLACES and self._profile[place] >= least:
+            place += side
+        if not 0 <= place < PLACES:
+            return None
+        outside, inside = float(self._profile[place]), float(self._profile[place - side])
+        share = (least - outside) / (inside - outside)
+        return float(self._places[place] + share * (self._places[place - side] - self._places[place]))
+
+
+# ---------------------------------------------------------------- searching
+
+
+def next_off_time(trials: Sequence[Trial], plan: Plan) -> float | None:
+    """The off time to ask for next; None where the search is over. First both ends, then halving; where the bracket is
+    as narrow as asked its ends are confirmed; where outcomes overlap it is tried beside the fitted threshold."""
+    if len(trials) >= plan.cycles:
+        return None
+    if _overlaps(trials):
+        return _beside_the_threshold(trials, plan)
+    found = bracket(trials)
+    if found.rides_through is None or found.restarts is None:
+        return plan.shortest if found.rides_through is None else plan.longest
+    ridden = max(one.middle for one in trials if not one.restarted)
+    restarted = min(one.middle for one in trials if one.restarted)
+    if restarted - ridden > plan.resolution:
+        return (ridden + restarted) / 2
+    return _to_confirm(trials, plan, ridden, restarted)
+
+
+def _to_confirm(trials: Sequence[Trial], plan: Plan, ridden: float, restarted: float) -> float | None:
+    """Beyond both ends of the bracket, by turns and each time farther out: a spread that is wider than the bracket
+    shows as an outcome that should not be there. None once both sides were tried often enough."""
+    below = sum(one.middle <= ridden and one.middle >= ridden - plan.reach for one in trials)
+    above = sum(one.middle >= restarted and one.middle <= restarted + plan.reach for one in trials)
+    if min(below, above) >= plan.confirmations:
+        return None
+    step = plan.resolution * 2.0 ** (min(below, above) - 2)
+    beyond = ridden - step if below <= above else restarted + step
+    return min(plan.longest, max(plan.shortest, beyond))
+
+
+def _beside_the_threshold(trials: Sequence[Trial], plan: Plan) -> float:
+    """So many spreads to one side of the threshold, by turns."""
+    place, spread = _guess(trials, plan)
+    side = 1 if len(trials) % 2 else -1
+    return min(plan.longest, max(plan.shortest, place + side * BESIDE * spread))
+
+
+def _guess(trials: Sequence[Trial], plan: Plan) -> tuple[float, float]:
+    """Threshold and spread as far as they are known: with few trials the middle of what overlaps."""
+    ridden = max(one.middle for one in trials if not one.restarted)
+    restarted = min(one.middle for one in trials if one.restarted)
+    place, spread = (ridden + restarted) / 2, (ridden - restarted) / 2
+    if len(trials) >= LEAST_TO_FIT:
+        place, spread = _Likelihood([(one.middle, one.restarted) for one in trials]).roughly()
+    return place, min(max(spread, plan.resolution / 2), (plan.longest - plan.shortest) / 8)
+
+
+# ---------------------------------------------------------------- without a curve
+
+
+def sharp_interval(trials: Sequence[Trial], confidence: float = 0.95) -> tuple[float | None, float | None]:
+    """Ends of the threshold's interval that assume no curve, only that longer cuts restart more often. Cuts beyond a
+    threshold restart at least as often as a coin falls: a threshold is rejected where none of the next n longer ones
+    restarted, or all of the next n shorter ones did, with n so large that coins do that too rarely (6 at 95 %). None
+    where there are not so many in a row."""
+    if not 0.0 < confidence < 1.0:
+        raise ValueError(f"confidence: {confidence} does not lie between 0 and 1 (both excluded)")
+    row = math.ceil(math.log2(2 / (1 - confidence)) - 1e-9)
+    low = _last_of_a_row(sorted((one.low, one.restarted) for one in trials), row)
+    high = _last_of_a_row(sorted((-one.high, not one.restarted) for one in trials), row)
+    return low, None if high is None else -high
+
+
+def _last_of_a_row(ordered: Sequence[tuple[float, bool]], row: int) -> float | None:
+    """The last place, from the start on without a break, from which so many in a row did not happen."""
+    last = None
+    for place in range(len(ordered) - row + 1):
+        if any(happened for _, happened in ordered[place : place + row]):
+            break
+        last = ordered[place][0]
+    return last

@@ -1,0 +1,102 @@
+"""Exit code 1 says that a controller was shown to fail, and nothing else ends with it; what can be refused is refused
+before the first cut."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from command_line import MAIN, bench, command, run_folders, told
+from lamp_suites import LampSuites
+
+FULL = Path("/dev/full")
+
+
+@pytest.fixture
+def suites(tmp_path: Path) -> LampSuites:
+    """A suite that passes."""
+    made = LampSuites(tmp_path)
+    made.scenario(made.rig(), "stays", "on")
+    return made
+
+
+def with_closed_pipe(*arguments: object) -> tuple[int, str]:
+    """A command whose standard output nobody reads any more: exit code, standard error."""
+    with subprocess.Popen(
+        command(*arguments), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as process:
+        assert process.stdout is not None
+        process.stdout.close()
+        process.stdout = None
+        _, said = process.communicate(timeout=120)
+    return process.returncode, said.decode()
+
+
+def test_a_closed_pipe_takes_nothing_from_the_verdict(suites: LampSuites) -> None:
+    """Whoever read the output is gone: a run that passed ends with 0, and judged again it ends with 0 as well."""
+    logs = suites.folder / "logs"
+    assert with_closed_pipe("run", suites.folder / "lamp-trainer", "--simulated", "--logs", logs) == (0, "")
+    (folder,) = run_folders(logs)
+    assert json.loads((folder / "run.json").read_text(encoding="utf-8"))["exit_code"] == 0
+    assert with_closed_pipe("judge", "last", "--logs", logs) == (0, "")
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["run", "--help"], ["drivers"], ["schema", "rig"], ["logs", "list"]])
+def test_nothing_that_is_only_read_ends_as_a_fail(arguments: list[str], tmp_path: Path) -> None:
+    """Help, lists and schemas into a closed pipe: whatever they end with, 1 it is not."""
+    code, _ = with_closed_pipe(*arguments, *(["--logs", tmp_path] if arguments[0] == "logs" else []))
+    assert code in (0, 4)
+
+
+@pytest.mark.skipif(not FULL.exists(), reason="this system has no device that is always full")
+def test_a_standard_error_that_is_full_turns_no_refusal_into_a_fail(suites: LampSuites) -> None:
+    """Not armed is 2, faulty files are 2, an unknown run is 2, whether anybody can be told or not."""
+    rig = suites.folder / "lamp-trainer"
+    for arguments in (["run", rig], ["judge", "nowhere", "--logs", suites.folder], ["check", rig / "program.yaml"]):
+        with FULL.open("w") as full:
+            done = subprocess.run(
+                command(*arguments), stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=full, timeout=60,
+                check=False,
+            )  # fmt: skip
+        assert done.returncode == 2, arguments
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no way to start a process without streams there")
+def test_a_command_without_streams_keeps_its_code(suites: LampSuites) -> None:
+    """Started with standard output and error closed (as some service managers do), a refusal is a refusal."""
+    line = f'exec "{sys.executable}" -c "{MAIN}" run "{suites.folder / "lamp-trainer"}" >&- 2>&- <&-'
+    assert subprocess.run(line, shell=True, check=False, timeout=60).returncode == 2
+
+
+def test_a_junit_file_that_can_not_be_written_is_refused_before_the_first_cut(suites: LampSuites) -> None:
+    """A file where its folder should be: exit 2, nothing was run; and a refused file leaves nothing behind."""
+    (suites.folder / "taken").write_text("", encoding="utf-8")
+    junit = suites.folder / "taken" / "junit.xml"
+    logs = suites.folder / "logs"
+    done = bench("run", suites.folder / "lamp-trainer", "--simulated", "--logs", logs, "--junit", junit)
+    assert done.returncode == 2, told(done)
+    assert str(junit) in done.stderr and "nothing was moved" in done.stderr
+    assert not logs.exists()
+
+
+def test_the_code_that_is_told_is_the_one_that_it_ends_with(
+    suites: LampSuites, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A JUnit file that goes missing while the run lasts: 4, and the results say 4 as well."""
+    from typer.testing import CliRunner
+
+    from restart_bench import cli
+
+    def gone(_: Path | None, __: object) -> bool:
+        return False
+
+    monkeypatch.setattr(cli, "_write_junit", gone)
+    rig, logs = suites.folder / "lamp-trainer", suites.folder / "logs"
+    arguments = ["run", str(rig), "--simulated", "--logs", str(logs), "--junit", str(suites.folder / "j.xml"), "--json"]
+    result = CliRunner().invoke(cli.app, arguments)
+    assert (result.exit_code, json.loads(result.stdout)["exit_code"]) == (4, 4)

@@ -1,0 +1,328 @@
+"""From where and how far an expectation counts: off times that were not those asked, outputs that stay on through the
+return, first reads that conform already, gaps in order, spans that one read does not cover.
+
+All widths are derived from the poll (4 ms) and the relay's data sheet (2 ms) of the told rig.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario
+from restart_bench.judging import judge_cycle
+from restart_bench.marks import condition_held
+from restart_bench.records import CycleJudged, Finding, Verdict
+from restart_bench.rig import Mode, Proof, Supply, SupplyLimits, Wanted
+from restart_bench.scenario import Expect, Expectation, Gap, Step
+from restart_bench.traces import build_traces
+from restart_bench.units import show_duration
+
+PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
+CUT = 2 * S
+BACK = 3 * S
+RUNS = 3_502 * MS
+WATCHED = RUNS + 150 * MS
+BURNER_OFF = expects("burner", "is", OFF)
+NEVER_ON = expects("burner", "never", ON, longer_than_ns=20 * MS)
+NO_RAIL = dryer(proof_of_cut=(Proof("falls", "uptime"),))
+
+
+def judged(story: Story, one: Expectation, **changes: object) -> Finding:
+    """The finding about one expectation in this story."""
+    return replace(story, scenario=scenario(one, **changes)).finding(one.point, one.text)
+
+
+def with_asked(story: Story, asked_ns: int) -> CycleJudged:
+    """The story judged as if another off time had been asked."""
+    told = replace(story, scenario=scenario(BURNER_OFF))
+    records = told.records()
+    records = dataclasses.replace(records, started=replace(records.started, off_for_ns=asked_ns))
+    return judge_cycle(told.rig, told.scenario, records, told.samples())
+
+
+def rail(*changes: tuple[int, float], **more: Any) -> Story:
+    """The usual story with another course of the rail."""
+    return Story(scenario=scenario(BURNER_OFF), **more).set("rail", (0, 1), *changes)
+
+
+def problems(one: CycleJudged) -> dict[str, str]:
+    """Kind and reason of everything that made the cycle invalid."""
+    valid = "valid: "
+    told = [each for each in one.findings if each.expectation.startswith(valid)]
+    return {each.expectation.removeprefix(valid): each.reason for each in told}
+
+
+# ---------------------------------------------------------------- the off time that was asked
+
+
+def test_a_supply_that_reads_back_long_before_the_command_is_an_error_and_ends_the_run() -> None:
+    """Back after 0.1 s of a cut of 1 s: nobody knows what the controller was given, so a person has to look."""
+    one = rail((CUT + MS, 0), (CUT + 100 * MS, 1)).judge()
+    assert one.verdict is ERROR and one.ends_run, one.reason
+    said = problems(one)["off time"]
+    assert "rail read on again" in said and "before the command back" in said
+    low, high = one.figures["off_time_seen_ns"]
+    assert low <= 99 * MS <= high < 115 * MS
+
+
+@pytest.mark.parametrize(("early", "verdict"), [(60, PASS), (300, ERROR), (900, ERROR)])
+def test_a_supply_that_comes_back_a_little_early_moves_the_return_and_is_told(early: int, verdict: Verdict) -> None:
+    """Up to 100 ms before the command the cut is still the one asked; times count from the true return."""
+    one = rail((CUT + MS, 0), (BACK - early * MS, 1)).judge()
+    assert one.verdict is verdict, one.reason
+    restored = one.mark("restored")
+    assert restored is not None
+    assert restored.not_before_ns <= 1_000 * S + BACK - early * MS <= restored.not_after_ns
+    if verdict is PASS:
+        assert any("came back" in note and "before the command" in note for note in one.notes)
+
+
+@pytest.mark.parametrize(("on", "off"), [(400, 700), (40, 70), (900, 940)])
+def test_a_supply_that_reads_on_for_a_while_amid_the_cut_is_an_error(on: int, off: int) -> None:
+    """Off, on for a while, off again: two cuts of which none was asked, however short the one is."""
+    one = rail((CUT + MS, 0), (CUT + on * MS, 1), (CUT + off * MS, 0), (BACK + MS, 1)).judge()
+    assert one.verdict is ERROR and one.ends_run, one.reason
+
+
+@pytest.mark.parametrize(("late", "verdict"), [(60, PASS), (300, ERROR)])
+def test_a_supply_that_is_lost_late_was_off_for_less_than_asked(late: int, verdict: Verdict) -> None:
+    """A relay that opens late, or a capacitor that holds the rail up."""
+    one = rail((CUT + late * MS, 0), (BACK + MS, 1)).judge()
+    assert one.verdict is verdict and one.ends_run is (verdict is ERROR), one.reason
+
+
+@pytest.mark.parametrize(("late", "verdict"), [(60, PASS), (300, ERROR)])
+def test_a_supply_that_comes_back_late_was_off_for_longer_than_asked(late: int, verdict: Verdict) -> None:
+    """A relay that closes late."""
+    one = rail((CUT + MS, 0), (BACK + late * MS, 1)).judge()
+    assert one.verdict is verdict and one.ends_run is (verdict is ERROR), one.reason
+
+
+@pytest.mark.parametrize(("asked", "verdict"), [(940, PASS), (1_060, PASS), (500, ERROR), (1_500, ERROR)])
+@pytest.mark.parametrize("rig", [dryer(), NO_RAIL])
+def test_commands_that_lie_clearly_further_apart_or_nearer_than_asked_are_an_error(
+    rig: Any, asked: int, verdict: Verdict
+) -> None:
+    """The bench itself was stopped, or late: with or without a proof that reads the supply."""
+    one = with_asked(Story(rig=rig), asked * MS)
+    assert one.verdict is verdict and one.ends_run is (verdict is ERROR), one.reason
+    if verdict is ERROR:
+        said = problems(one)["off time"]
+        assert "the supply was off for" in said and f"asked were {show_duration(asked * MS)}" in said
+
+
+def test_a_person_is_held_to_what_was_answered() -> None:
+    """By hand the off time is what the answers make it; a rail that reads back before the person was asked is none."""
+    by_hand = dryer(supply=Supply("by-hand"))
+    assert with_asked(Story(rig=by_hand), 300 * MS).verdict is PASS
+    early = Story(rig=by_hand).set("rail", (0, 1), (CUT + MS, 0), (CUT + 300 * MS, 1))
+    one = with_asked(early, 300 * MS)
+    assert one.verdict is ERROR and one.ends_run
+
+
+@pytest.mark.parametrize(("driver", "verdict"), [("point", ERROR), ("by-hand", PASS)])
+def test_a_time_out_of_run_mode_is_held_to_what_was_asked_too(driver: Any, verdict: Verdict) -> None:
+    """A second in place of half a second, unless a person switched it."""
+    rig = dryer(mode=Mode(driver, "spare_out", True, proof=(("running", OFF),)))
+    told = Story(rig=rig, scenario=scenario(BURNER_OFF, how="mode")).never_dark()
+    told.set("running", (0, 1), (CUT + 10 * MS, 0), (BACK + 10 * MS, 1))
+    records = dataclasses.replace(told.records(), started=replace(told.records().started, off_for_ns=500 * MS))
+    one = judge_cycle(rig, told.scenario, records, told.samples())
+    assert one.verdict is verdict, one.reason
+    if verdict is ERROR:
+        assert "the controller was out of run mode for" in problems(one)["off time"]
+
+
+@pytest.mark.parametrize(("rose", "verdict"), [(45, PASS), (5, ERROR)])
+def test_a_dip_by_half_or_double_is_not_the_dip_asked(rose: int, verdict: Verdict) -> None:
+    """A dip of 60 ms may have been 30 to 120 ms long."""
+    supply = replace(dryer().supply or Supply("x"), limits=SupplyLimits(dips_up_to_ns=100 * MS))
+    told = rail((CUT + MS, 0), (CUT + (1 + rose) * MS, 1), off_ns=60 * MS, rig=dryer(supply=supply)).judge()
+    assert told.verdict is verdict, told.reason
+
+
+@settings(deadline=None, max_examples=12)
+@given(fell=st.integers(0, 900), rose=st.integers(0, 2_000), seed=st.integers(0, 99))
+def test_the_off_time_that_is_reported_holds_the_true_one_or_the_cycle_is_an_error(
+    fell: int, rose: int, seed: int
+) -> None:
+    """Whenever the rail falls and rises: a pass means a true off time within a tenth or 100 ms of the one asked, up to
+    the relay's data and two polls; an error is never said of one that is nearer."""
+    off, on = CUT + (1 + fell) * MS, CUT + (1 + fell + rose) * MS
+    true_ns = rose * MS
+    one = rail((off, 0), (on, 1), seed=seed).judge() if rose else rail(seed=seed).judge()
+    slack = 100 * MS
+    if one.verdict is PASS:
+        assert abs(true_ns - S) <= slack + 16 * MS
+        low, high = one.figures["off_time_ns"]
+        assert low <= true_ns <= high
+    if abs(true_ns - S) <= slack - 16 * MS and on < 4 * S:
+        assert "off time" not in problems(one), one.reason
+
+
+# ---------------------------------------------------------------- on through the return
+
+
+@pytest.mark.parametrize(("off_at", "verdict"), [
+    (CUT + 5 * MS, PASS), (CUT + 300 * MS, PASS), (BACK - 50 * MS, PASS), (BACK + 8 * MS, PASS),
+    (BACK + 20 * MS, INCONCLUSIVE), (BACK + 40 * MS, FAIL), (BACK + 900 * MS, FAIL),
+])  # fmt: skip
+def test_what_still_deviates_once_power_is_surely_back_is_energised(off_at: int, verdict: Verdict) -> None:
+    """`never: on, longer_than: 20 ms`, on from before the cut: stored energy may end before the return, not after."""
+    story = replace(Story(), end_ns=6 * S).set("burner_terminal", (0, 1), (off_at, 0))
+    one = judged(story, NEVER_ON, watch_ns=2 * S)
+    assert one.verdict is verdict, one.reason
+
+
+@pytest.mark.parametrize("kind", ["never", "stays"])
+def test_what_deviated_before_the_return_is_named_with_its_length(kind: str) -> None:
+    """Off 300 ms after the cut: that is no fail, and everybody may know it."""
+    wanted = ON if kind == "never" else OFF
+    one = judged(
+        Story().set("burner_terminal", (0, 1), (CUT + 300 * MS, 0)),
+        expects("burner", kind, wanted, longer_than_ns=20 * MS),
+    )
+    assert one.verdict is PASS
+    assert "it was still on for 29" in one.reason or "it was still on for 30" in one.reason, one.reason
+    low, high = one.figures["still_ns"]
+    assert low <= 300 * MS <= high and high - low < 12 * MS
+
+
+def test_what_stays_on_through_the_return_may_do_so_where_that_is_asked() -> None:
+    """`returns: never` lets it stay on through a dip."""
+    story = Story().set("fan_terminal", (0, 1))
+    assert judged(story, expects("fan", "returns", longer_than_ns=20 * MS)).verdict is PASS
+
+
+# ---------------------------------------------------------------- a first read that conforms already
+
+
+BETWEEN = expects("fan", "is", ON, within=(600 * MS, 1_500 * MS))
+ON_EARLY = ((0, 1), (CUT + 5 * MS, 0), (BACK + 4 * MS, 1), (BACK + 300 * MS, 0), (BACK + 900 * MS, 1))
+
+
+def test_on_from_the_first_read_on_is_too_early_for_between() -> None:
+    """On directly from the return for 300 ms, off, on again within the window: it came too early."""
+    one = judged(replace(Story(), end_ns=7 * S).set("fan_terminal", *ON_EARLY), BETWEEN, watch_ns=2 * S)
+    assert one.verdict is FAIL, one.reason
+
+
+def test_on_from_the_first_read_on_has_to_last_for_within() -> None:
+    """The same course: on in time, and not unbroken."""
+    within = expects("fan", "is", ON, within=(0, 1_500 * MS))
+    one = judged(replace(Story(), end_ns=7 * S).set("fan_terminal", *ON_EARLY), within, watch_ns=2 * S)
+    assert one.verdict is FAIL and "did not last" in one.reason, one.reason
+
+
+def test_what_was_on_before_the_cut_and_outlived_it_is_no_start() -> None:
+    """On through a dip until 0.3 s after the return, then off, and on again within the window: that is the start."""
+    story = replace(Story(), end_ns=7 * S).set("fan_terminal", (0, 1), (BACK + 300 * MS, 0), (BACK + 900 * MS, 1))
+    assert judged(story, BETWEEN, watch_ns=2 * S).verdict is PASS
+
+
+def test_what_was_on_when_ready_came_started_before_it() -> None:
+    """Counted from ready: on since before it, off, on again within the window."""
+    story = replace(Story(), end_ns=7 * S)
+    story.set("fan_terminal", (0, 1), (CUT + 5 * MS, 0), (RUNS - 200 * MS, 1), (RUNS + 300 * MS, 0), (RUNS + S, 1))
+    assert judged(story, replace(BETWEEN, start="ready"), watch_ns=2 * S).verdict is FAIL
+
+
+# ---------------------------------------------------------------- gaps in order
+
+AT_MOST = Gap("fan", "burner", "fan_terminal", "burner_terminal", None, 600 * MS, "burner after fan")
+
+
+def starts(fan: int | None, burner: int | None, gap: Gap = AT_MOST) -> Finding:
+    """What a gap comes to where fan and burner come on so many milliseconds after the return (None: never)."""
+    story = Story(scenario=scenario(gaps=(gap,)))
+    for name, at in (("fan_terminal", fan), ("burner_terminal", burner)):
+        story.set(name, (0, 0), *(((BACK + at * MS, 1),) if at is not None else ()))
+    return story.finding("burner", "burner after fan")
+
+
+@pytest.mark.parametrize(("fan", "burner", "verdict"), [
+    (500, 200, FAIL), (500, 480, FAIL), (500, 500, INCONCLUSIVE), (480, 500, PASS), (200, 700, PASS),
+    (None, 200, FAIL), (100, 900, FAIL),
+])  # fmt: skip
+def test_a_gap_with_at_most_alone_still_has_an_order(fan: int | None, burner: int, verdict: Verdict) -> None:
+    """`then` before `first` is a fail whatever the limits."""
+    one = starts(fan, burner)
+    assert one.verdict is verdict, one.reason
+    if verdict is FAIL and burner < (fan or 10_000):
+        assert "before" in one.reason or "had not" in one.reason
+
+
+# ---------------------------------------------------------------- a settled span that one read does not cover
+
+
+def test_one_read_does_not_cover_a_settled_span() -> None:
+    """A second of silence is tolerated between reads, but it takes more than one to show that a state lasted."""
+    story = Story().hide("independent", RUNS, WATCHED + 300 * MS).hide("independent", WATCHED + 304 * MS, 5 * S)
+    alone = judged(story, BURNER_OFF, watch_ns=950 * MS)
+    assert alone.verdict is INCONCLUSIVE, alone.reason
+    laggy = replace(story.rig.devices["independent"], image_lag_ns=500 * MS)
+    rig = replace(story.rig, devices={**story.rig.devices, "independent": laggy})
+    assert judged(replace(story, rig=rig), BURNER_OFF, watch_ns=950 * MS).verdict is INCONCLUSIVE
+    assert "burner: 1 read that counts, too few to show that it lasted" in alone.reason
+
+
+def test_one_read_after_it_came_does_not_show_that_it_lasted() -> None:
+    """The same for `within`, and for what is expected during the cut."""
+    story = Story().set("fan_terminal", (0, 1), (CUT + 5 * MS, 0), (BACK + 300 * MS, 1))
+    within = expects("fan", "is", ON, within=(0, S))
+    assert judged(story, within).verdict is PASS
+    blind = replace(story, hidden=[("independent", BACK + 310 * MS, 5 * S)])
+    assert judged(blind, replace(within, blind_ns=3 * S)).verdict is INCONCLUSIVE
+    during = expects("burner", "is", OFF, phase="during")
+    assert judged(replace(story, hidden=[("independent", CUT + 80 * MS, BACK)]), during).verdict is INCONCLUSIVE
+
+
+def test_reads_at_the_beginning_do_not_cover_a_settled_span() -> None:
+    """Read for a moment of the span, then nothing: the state may have been another one for most of it."""
+    story = Story().hide("independent", RUNS + 50 * MS, 5 * S)
+    assert judged(story, BURNER_OFF, watch_ns=900 * MS).verdict is INCONCLUSIVE
+
+
+def test_a_slow_poll_or_a_stall_covers_a_settled_span() -> None:
+    """Four reads a second, or reads for 0.4 s of it."""
+    fast = judged(Story().hide("independent", WATCHED + 250 * MS, 5 * S), BURNER_OFF)
+    assert fast.verdict is PASS, fast.reason  # a stall that `blind:` tolerates
+    rig = dryer()
+    slow = replace(rig, devices={**rig.devices, "independent": replace(rig.devices["independent"], poll_ns=250 * MS)},
+                   proof_of_cut=(Proof("falls", "uptime"),))  # fmt: skip
+    assert judged(Story(rig=slow), BURNER_OFF).verdict is PASS
+
+
+def test_the_usual_story_still_passes() -> None:
+    """None of this touches a cycle in which all is well."""
+    one = Story(scenario=scenario(BURNER_OFF, NEVER_ON, expects("batch_count", "is", Wanted(as_before=True)))).judge()
+    assert one.verdict is PASS, one.reason
+    assert [each.verdict for each in one.findings] == [PASS] * 5
+
+
+# ---------------------------------------------------------------- steps
+
+
+@pytest.mark.parametrize(("read_for", "verdict"), [(1_200, PASS), (300, INCONCLUSIVE)])
+def test_a_step_that_was_to_be_steady_is_shown_by_reads(read_for: int, verdict: Verdict) -> None:
+    """`steady: 1 s`: some reads and then silence show nothing, whatever the runner took it for."""
+    action = Expect((("fan", ON),), ("fan_terminal",), within_ns=500 * MS, steady_ns=S)
+    told = scenario(function_check=(Step("function check", 0, action, "expect fan on"),))
+    story = Story(scenario=told, end_ns=6 * S).set("fan_terminal", (0, 0), (4_600 * MS, 1))
+    story.step("function check", 0, True, (4_550 * MS, 5_900 * MS), "expect fan on")
+    story.hide("independent", (4_600 + read_for) * MS, 6 * S)
+    assert story.finding("", "function check").verdict is verdict
+
+
+def test_a_condition_is_held_up_to_its_last_read_and_no_further() -> None:
+    """The clock goes on in silence, what was read does not."""
+    story = Story(end_ns=1_500 * MS).hide("independent", 700 * MS, 2 * S)
+    traces = build_traces(story.rig, None, story.samples())
+    held = condition_held(traces, [("burner_terminal", ON), ("heartbeat", Wanted(above=0))], T0)
+    assert held is not None and T0 + 690 * MS < held.until_ns < T0 + 700 * MS

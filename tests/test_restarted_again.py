@@ -1,0 +1,118 @@
+"""A controller that is lost once more after the return, and what a reset, a silence and a counter say of that."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from evidence import MS, OFF, ON, T0, S, Story, expects, found, scenario
+from restart_bench.contact import Contact
+from restart_bench.records import CONNECT, Bounds, SampleKind, Verdict
+from restart_bench.supply_off import losses_of
+from restart_bench.traces import Reads
+from test_restarts import rides
+
+AGAIN_NS = 3_700 * MS
+
+
+@dataclass
+class Twice(Story):
+    """The controller restarts at the cut as usual and once more later: running again from `second_ns` on."""
+
+    second_ns: int = AGAIN_NS + 500 * MS
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        first = self.running_ns
+        self.stages += [(AGAIN_NS, "dark"), (AGAIN_NS + 200 * MS, "refused"), (self.second_ns, "good")]
+        self.truth["running"] = [(0, 1), (self.cut_ns, 0), (first, 1), (AGAIN_NS, 0), (self.second_ns, 1)]
+        self.end_ns = 6 * S
+
+    def value(self, name: str, at_ns: int) -> float:
+        """Sign of life and uptime begin at 0 with each start."""
+        if name == "heartbeat" and at_ns >= AGAIN_NS:
+            return float(max(0, at_ns - self.second_ns) // (10 * MS))
+        return super().value(name, at_ns)
+
+
+# ---------------------------------------------------------------- lost again
+
+
+def test_a_second_restart_within_the_watch_moves_ready() -> None:
+    """Ready counts from the last restart: 0.7 s after the first one was ready is later than 1 s after the return."""
+    story = Twice(scenario=scenario(expects("burner", "is", OFF)))
+    judged = story.judge()
+    ready = judged.mark("ready")
+    assert ready is not None and ready.not_before_ns >= T0 + AGAIN_NS
+    assert found(judged, "", "ready within").verdict is Verdict.FAIL
+
+
+def test_what_had_settled_before_a_second_restart_is_no_evidence_of_the_state_after_it() -> None:
+    """The fan was on before the second restart and stays off after it: `is: on` fails, `is: off` passes."""
+    story = Twice(scenario=scenario(expects("fan", "is", OFF)))
+    story.set("fan_terminal", (0, 1), (story.cut_ns + 5 * MS, 0), (story.running_ns, 0))
+    first = story.stages[-4][0]
+    story.set("fan_terminal", (0, 1), (story.cut_ns + 5 * MS, 0), (first, 1), (AGAIN_NS + 5 * MS, 0))
+    assert story.finding("fan").verdict is Verdict.PASS
+    other = replace(story, scenario=scenario(expects("fan", "is", ON)))
+    assert other.finding("fan").verdict is Verdict.FAIL
+
+
+def test_a_controller_that_was_ready_and_then_only_falls_silent_is_not_blamed() -> None:
+    """Silence alone may be the network's: whether it was ready in time is not shown then, but no fail either."""
+    story = Story(scenario=scenario(expects("burner", "is", OFF)))
+    story.stages.append((story.running_ns + 600 * MS, "dark"))
+    finding = story.finding("", "ready within")
+    assert finding.verdict is Verdict.INCONCLUSIVE
+    assert "fell silent" in finding.reason
+
+
+# ---------------------------------------------------------------- resets
+
+
+def test_a_reset_on_the_old_connection_is_no_sign_against_answers_on_a_new_one() -> None:
+    """The stack that resets a dead connection may have served others for long: only what is asked of it tells."""
+    kinds = [SampleKind.GOOD, SampleKind.SILENT, SampleKind.RESET, SampleKind.ACCEPTED, SampleKind.GOOD]
+    sent = np.array([0, 100, 800, 800, 805]) * MS
+    contact = Contact(
+        sent,
+        sent + MS,
+        np.array(kinds, dtype=np.uint8),
+        np.array([0, CONNECT, 0, CONNECT, 0]) == CONNECT,
+        np.array([1, 2, 1, 3, 3], dtype=np.uint32),
+    )
+    answered = contact.first((SampleKind.GOOD,), 50 * MS, (SampleKind.RESET, SampleKind.REFUSED))
+    assert answered == Bounds(50 * MS, 806 * MS)
+
+
+# ---------------------------------------------------------------- counters
+
+
+def test_a_wrap_says_nothing_of_a_restart_that_comes_later() -> None:
+    """The uptime wraps while the dip is ridden through, and falls again when the controller restarts 0.3 s later."""
+    story = rides(wraps_ns=2 * S + 20 * MS, late_ns=2_400 * MS, end_ns=6 * S)
+    story.scenario = replace(story.scenario, restart="none")
+    restart = found(story.judge(), "", "restart")
+    assert restart.verdict is not Verdict.PASS
+    assert restart.figures["restarted"] is not False
+
+
+# ---------------------------------------------------------------- losses
+
+
+def test_a_read_under_way_at_the_cut_that_shows_off_already_belongs_to_it() -> None:
+    """It was sent before the command and received after it: the loss lies between the read before and that one."""
+    early, late = np.array([0, 10, 20, 30, 40]) * MS, np.array([1, 13, 21, 31, 41]) * MS
+    off = np.array([False, True, True, False, False])
+    (loss,) = losses_of(Reads(early, late, np.where(off, 0.0, 1.0)), off, Bounds(11 * MS, 12 * MS), 25 * MS)
+    assert loss.fell == Bounds(11 * MS, 13 * MS)
+    assert loss.rose == Bounds(20 * MS, 31 * MS)
+
+
+def test_what_was_off_before_the_cut_is_no_loss_of_it() -> None:
+    """A row of off reads that had begun when the cut was commanded."""
+    early = np.array([0, 10, 20, 30]) * MS
+    off = np.array([True, True, True, False])
+    reads = Reads(early, early + MS, np.where(off, 0.0, 1.0))
+    assert losses_of(reads, off, Bounds(15 * MS, 16 * MS), 25 * MS) == []

@@ -1,0 +1,271 @@
+"""What a controller does after the return decides what counts: one that freezes, one that restarts late, an uptime
+that wraps, and instruments that nobody read again. The stories are polled and judged without a wire.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from evidence import CONTROLLER, MS, OFF, ON, T0, S, Story, dryer, expects, found, scenario
+from restart_bench.marks import progress_of, traces_of
+from restart_bench.modbus_wire import MALFORMED, exception_of, write_answer
+from restart_bench.records import Verdict
+from restart_bench.restarts import unit_ns
+from restart_bench.rig import Mode, Point, Proof, Ready, Wanted
+
+DIP_NS = 50 * MS
+IMAGE_ON = expects("fan", "is", ON, judged="fan")
+
+
+@dataclass
+class Rides(Story):
+    """A dip of 50 ms that is ridden through; the program stands from `frozen_ns` to `thaws_ns`; the controller
+    restarts at `late_ns`; its uptime counts from `wraps_ns` on where that is set."""
+
+    frozen_ns: int = 10**15
+    thaws_ns: int = 10**15
+    late_ns: int = 10**15
+    wraps_ns: int | None = None
+    beat_ns: int = 10 * MS
+    stands: tuple[str, ...] = CONTROLLER
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        self.never_dark()
+        for name in ("burner", "burner_terminal", "fan", "fan_terminal", "running"):
+            self.truth[name] = [(0, 1)]
+        if self.late_ns < 10**15:
+            at = self.late_ns
+            self.stages = [(-(10**12), "good"), (at, "dark"), (at + 200 * MS, "refused"), (at + 300 * MS, "good")]
+            self.truth["running"] = [(0, 1), (at, 0), (at + 350 * MS, 1)]
+
+    def value(self, name: str, at_ns: int) -> float:
+        """What a client gets."""
+        if name in self.stands and at_ns >= self.frozen_ns:
+            at_ns = self.frozen_ns if at_ns < self.thaws_ns else at_ns
+        booted = max(0, at_ns - self.late_ns - 350 * MS)
+        if name == "heartbeat":
+            return float((at_ns // self.beat_ns if at_ns < self.late_ns else booted // self.beat_ns) % 65536)
+        if name == "uptime":
+            if self.wraps_ns is not None and at_ns >= self.wraps_ns:
+                return float((at_ns - self.wraps_ns) // MS)
+            return float(60_000 + at_ns // MS if at_ns < self.late_ns else (at_ns - self.late_ns) // MS)
+        return super().value(name, at_ns)
+
+
+def rides(**changes: object) -> Rides:
+    """Such a story, with `restart: either` unless it says otherwise."""
+    told = {"off_ns": DIP_NS, "scenario": scenario(IMAGE_ON, restart="either"), **changes}
+    return Rides(**told)  # type: ignore[arg-type]
+
+
+def back_of(story: Story) -> int:
+    """When the supply is commanded back."""
+    return story.cut_ns + story.off_ns
+
+
+# ---------------------------------------------------------------- frozen
+
+
+@settings(deadline=None, max_examples=15)
+@given(frozen_ms=st.integers(-40, 0), beat_ms=st.sampled_from([10, 30, 100]), seed=st.integers(0, 99))
+def test_changes_of_alive_from_before_the_return_do_not_count_after_it(frozen_ms: int, beat_ms: int, seed: int) -> None:
+    """The link lives on and the image stands as it was: nothing after the return counts, on no connection."""
+    story = rides(seed=seed, beat_ns=beat_ms * MS, frozen_ns=2 * S + DIP_NS + frozen_ms * MS)
+    judged = story.judge()
+    assert found(judged, "", "ready within").verdict in (Verdict.FAIL, Verdict.INCONCLUSIVE)
+    assert found(judged, "fan").verdict is Verdict.INCONCLUSIVE
+    trace = traces_of(story.rig, story.records(), story.samples(), {"fan"})["fan"]
+    assert not trace.counts[trace.sent_ns >= T0 + back_of(story)].any()
+
+
+def test_reads_count_from_the_second_change_after_the_return() -> None:
+    """A controller that goes on counts again after two beats, on the connection that it kept."""
+    story = rides(beat_ns=100 * MS)
+    trace = traces_of(story.rig, story.records(), story.samples(), {"heartbeat"})["heartbeat"]
+    after = trace.sent_ns >= T0 + back_of(story)
+    first = trace.sent_ns[after & trace.counts][0] - T0 - back_of(story)
+    assert 100 * MS < first <= 220 * MS
+    assert story.finding("fan").verdict is Verdict.PASS
+
+
+@settings(deadline=None, max_examples=15)
+@given(frozen_ms=st.integers(200, 700), thaws_ms=st.none() | st.integers(1300, 1500), seed=st.integers(0, 99))
+def test_reads_stop_counting_while_alive_stands(frozen_ms: int, thaws_ms: int | None, seed: int) -> None:
+    """What was read since it began to stand proves nothing; two changes later reads count again."""
+    story = rides(seed=seed, frozen_ns=2 * S + DIP_NS + frozen_ms * MS)
+    thaws_ns = 10**12 if thaws_ms is None else 2 * S + DIP_NS + thaws_ms * MS
+    story.thaws_ns = thaws_ns
+    trace = traces_of(story.rig, story.records(), story.samples(), {"fan"})["fan"]
+    sent = trace.sent_ns - T0
+    assert trace.counts[(sent > back_of(story) + 60 * MS) & (sent < story.frozen_ns - 20 * MS)].all()
+    assert not trace.counts[(sent > story.frozen_ns + 20 * MS) & (sent < thaws_ns)].any()
+    assert trace.counts[sent > thaws_ns + 60 * MS].all()
+
+
+def test_a_late_scan_is_no_standstill() -> None:
+    """A stand of 80 ms is not clearly longer than any pace."""
+    story = rides(frozen_ns=2_500 * MS, thaws_ns=2_580 * MS)
+    assert story.finding("fan").verdict is Verdict.PASS
+
+
+def test_terminals_count_while_the_controller_stands() -> None:
+    """Independent reads count throughout: the fan that dropped out is a fail."""
+    story = rides(scenario=scenario(expects("fan", "is", ON), restart="either"), frozen_ns=2_045 * MS)
+    story.set("fan_terminal", (0, 1), (2_060 * MS, 0))
+    assert story.finding("fan").verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize(("thaws_ns", "verdict"), [(3_100 * MS, Verdict.PASS), (10**12, Verdict.INCONCLUSIVE)])
+def test_in_a_mode_cut_alive_has_to_move_again_after_the_return(thaws_ns: int, verdict: Verdict) -> None:
+    """While run mode is left the program stands and reads go on counting; after the return it has to move."""
+    rig = dryer(mode=Mode("by-hand", proof=(("running", OFF),)))
+    story = Rides(rig=rig, scenario=scenario(IMAGE_ON, how="mode"), frozen_ns=2_010 * MS, end_ns=6 * S)
+    story.thaws_ns, story.stands = thaws_ns, ("heartbeat",)
+    story.set("running", (0, 1), (2_020 * MS, 0), (3_030 * MS, 1))
+    assert story.finding("fan").verdict is verdict
+    trace = traces_of(story.rig, story.records(), story.samples(), {"fan"})["fan"]
+    sent = trace.sent_ns - T0
+    assert trace.counts[(sent > 1 * S) & (sent < back_of(story))].all()
+    marks = progress_of(story.rig, story.scenario, story.records(), story.samples()).marks
+    assert ("ready" in marks) is (verdict is Verdict.PASS)
+
+
+# ---------------------------------------------------------------- late
+
+
+@settings(deadline=None, max_examples=15)
+@given(late_ms=st.integers(150, 900), seed=st.integers(0, 99))
+def test_marks_count_from_a_late_restart(late_ms: int, seed: int) -> None:
+    """Alive, ready, settled and the watch follow the true start; what was settled before is no evidence."""
+    story = rides(seed=seed, late_ns=2 * S + DIP_NS + late_ms * MS, end_ns=6 * S)
+    runs_ns = T0 + story.late_ns + 350 * MS
+    progress = progress_of(story.rig, story.scenario, story.records(), story.samples())
+    ready = progress.marks["ready"]
+    assert progress.late is not None and progress.late.proven
+    assert progress.late.bounds.not_before_ns <= T0 + story.late_ns <= progress.late.bounds.not_after_ns
+    assert ready.not_before_ns <= runs_ns <= ready.not_after_ns <= runs_ns + 100 * MS
+    assert progress.marks["settled"].not_after_ns == ready.not_after_ns
+    assert progress.watch_end_ns == ready.not_after_ns + story.scenario.watch_ns
+
+
+@pytest.mark.parametrize(("within_ms", "verdict"), [(500, Verdict.FAIL), (2_000, Verdict.PASS)])
+def test_a_late_restart_is_held_against_ready(within_ms: int, verdict: Verdict) -> None:
+    """It was surely not ready in time where its restart came after that time."""
+    rig = dryer(ready=Ready((("running", ON),), 100 * MS, "heartbeat", within_ms * MS))
+    story = rides(rig=rig, late_ns=2_750 * MS, end_ns=6 * S)
+    assert story.finding("", "ready within").verdict is verdict
+
+
+def test_a_late_restart_that_only_silence_shows_is_inconclusive() -> None:
+    """A lost network looks the same: neither restarted nor ridden through is shown, and `ready` has both bounds."""
+    rig = dryer(
+        ready=Ready((("running", ON),), 100 * MS, "heartbeat", 500 * MS), proof_of_cut=(Proof("value", "rail", OFF),)
+    )
+    story = rides(rig=rig, late_ns=2_750 * MS, end_ns=6 * S, scenario=scenario(IMAGE_ON, restart="none"))
+    story.stages = [(at, "dark" if stage == "refused" else stage) for at, stage in story.stages]
+    judged = story.judge()
+    assert found(judged, "", "restart: none").verdict is Verdict.INCONCLUSIVE
+    assert found(judged, "", "ready within").verdict is Verdict.INCONCLUSIVE
+
+
+def test_a_late_restart_is_a_restart() -> None:
+    """`restart: none` is missed by it, whenever it came."""
+    rig = dryer(proof_of_cut=(Proof("value", "rail", OFF),))
+    story = rides(rig=rig, late_ns=2_750 * MS, end_ns=6 * S, scenario=scenario(IMAGE_ON, restart="none"))
+    assert story.finding("", "restart: none").verdict is Verdict.FAIL
+
+
+def test_a_restart_after_the_watch_moves_no_mark() -> None:
+    """What comes later than the watch is outside of what is said."""
+    story = rides(late_ns=4_500 * MS, end_ns=6 * S)
+    progress = progress_of(story.rig, story.scenario, story.records(), story.samples())
+    assert progress.late is None and progress.marks["ready"].not_after_ns < T0 + 2_200 * MS
+    assert story.finding("fan").verdict is Verdict.PASS
+
+
+# ---------------------------------------------------------------- an uptime that wraps
+
+
+def test_a_wrap_beside_an_alive_that_went_on_proves_no_restart() -> None:
+    """On a link that was never lost."""
+    story = rides(wraps_ns=2_020 * MS, scenario=scenario(IMAGE_ON, restart="required"))
+    restart = story.finding("", "restart: required")
+    assert restart.verdict is Verdict.FAIL and "went on counting without a pause" in restart.reason
+
+
+@pytest.mark.parametrize(("unit", "verdict"), [("s", Verdict.ERROR), ("ms", Verdict.PASS), ("", Verdict.PASS)])
+def test_an_uptime_above_the_time_since_the_cut_proves_nothing(unit: str, verdict: Verdict) -> None:
+    """The register counts milliseconds: told as seconds, its value after the restart is too long to be one."""
+    rig = dryer(proof_of_cut=(Proof("falls", "uptime"),))
+    points = {**rig.points, "uptime": replace(rig.points["uptime"], unit=unit)}
+    assert Story(rig=replace(rig, points=points)).finding("", "restart: required").verdict is verdict
+
+
+def test_a_wrap_without_a_sign_of_life_proves_no_restart_on_a_link_that_lasted() -> None:
+    """The connection from before the cut was answered on: the relay may never have opened."""
+    rig = dryer(proof_of_cut=(Proof("falls", "uptime"),), ready=Ready((("running", ON),), 100 * MS, None, S))
+    story = rides(rig=rig, wraps_ns=2_020 * MS, scenario=scenario(IMAGE_ON))
+    assert story.judge().verdict is Verdict.ERROR
+    assert "the cut is not proven: uptime fell" in story.judge().reason
+
+
+@given(
+    st.sampled_from([("s", S), ("ms", MS), ("min", 60 * S), ("Seconds", S), ("h", 3600 * S), ("%", None), ("", None)])
+)
+def test_units_of_time_are_known_by_their_names(told: tuple[str, int | None]) -> None:
+    """Anything else is no unit of time, and then the value of an uptime says nothing."""
+    assert unit_ns(Point("uptime", "controller", "input_register", 0, unit=told[0])) == told[1]
+
+
+# ---------------------------------------------------------------- nothing vouches
+
+
+@pytest.mark.parametrize(("part", "device", "expectation"), [
+    ({"identify": (("device_code", 4711),)}, "controller", "same device"),
+    ({"program": ("program_id",)}, "controller", "same program"),
+    ({"check_channels": (("always_on", True),)}, "independent", "check channel"),
+    ({"only_while": (("guard_closed", True),)}, "independent", "only_while"),
+])  # fmt: skip
+def test_what_is_not_read_after_the_return_leaves_the_cycle_inconclusive(
+    part: dict[str, tuple[object, ...]], device: str, expectation: str
+) -> None:
+    """An instrument that fell silent at the cut vouches for nothing after it."""
+    told = {
+        key: tuple((one[0], Wanted(equals=one[1])) if isinstance(one, tuple) else one for one in value)
+        for key, value in part.items()
+    }
+    rig = dryer(**told, proof_of_cut=(Proof("value", "rail", OFF), Proof("falls", "uptime")))
+    story = Story(rig=rig, end_ns=3_900 * MS).hide(device, 2_995 * MS, 10 * S)
+    mine = [one for one in story.judge().findings if one.expectation.startswith(expectation)]
+    assert [one.verdict for one in mine] == [Verdict.INCONCLUSIVE]
+    assert story.judge().verdict is not Verdict.PASS
+
+
+def test_an_identity_that_was_never_read_before_the_cut_voids_the_cycle() -> None:
+    """Nobody knows what was cut."""
+    rig = dryer(identify=(("device_code", Wanted(equals=4711)),))
+    judged = Story(rig=rig).hide("controller", 0, 2 * S).judge()
+    assert judged.verdict is Verdict.ERROR and judged.ends_run
+    assert any(one.expectation == "valid: identity" for one in judged.findings)
+
+
+# ---------------------------------------------------------------- exception code 0
+
+
+@given(st.integers(1, 127), st.integers(0, 255))
+def test_a_reply_with_the_error_bit_is_never_good(function: int, code: int) -> None:
+    """MODBUS Application Protocol V1.1b3, 7: codes begin with 01; one of 0 is a reply that makes no sense."""
+    said = exception_of(function, bytes([function | 0x80, code]))
+    assert said == (code or MALFORMED)
+
+
+def test_an_exception_of_code_0_confirms_no_write() -> None:
+    """Only the echo does."""
+    write = b"\x05\x00\x00\xff\x00"
+    assert write_answer(write, write) == 0
+    assert write_answer(write, b"\x85\x00") == MALFORMED

@@ -1,0 +1,843 @@
+"""Which verdicts the rules allow for a world, from its truth alone: no module of the judge is known here.
+
+Each demand yields what forbids a pass (it was broken, or was not to be seen), what forbids a fail (it was kept), and
+what excuses a shrug: a named limit of the instruments. Where the truth lies at a limit, nothing is forbidden.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+from drawing import World
+from histories import FAR, MS, S, Span, Steps, joined, spans_where
+from readings import Reading, Readings, Ready, Spans, rail_point, restored_bounds, spans_of
+
+from restart_bench.records import Verdict
+from restart_bench.rig import Wanted
+from restart_bench.scenario import Expectation, Gap, MarkLimit
+
+PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
+SECOND = S
+
+
+@dataclass
+class Allowed:
+    """Why no pass, why no fail, why a shrug is excused."""
+
+    point: str
+    expectation: str
+    no_pass: list[str] = field(default_factory=list)
+    no_fail: list[str] = field(default_factory=list)
+    doubts: list[str] = field(default_factory=list)
+    settled: bool = False
+
+    @property
+    def verdicts(self) -> set[Verdict]:
+        """The verdicts that nothing forbids."""
+        found = set()
+        if not self.no_pass:
+            found.add(PASS)
+        if not self.no_fail:
+            found.add(FAIL)
+        if self.doubts or not (self.no_pass or self.no_fail) or not found:
+            found.add(INCONCLUSIVE)
+        return found
+
+    def told(self) -> str:
+        parts = [f"no pass: {'; '.join(self.no_pass)}"] if self.no_pass else []
+        parts += [f"no fail: {'; '.join(self.no_fail)}"] if self.no_fail else []
+        parts += [f"shrug excused: {'; '.join(self.doubts)}"] if self.doubts else []
+        return " | ".join(parts) or "at a limit"
+
+
+@dataclass
+class Invalid:
+    """A reason for an error. `sure`: it must be found; else it may. `at`: its earliest instant; `void`: nothing of the
+    cycle stands."""
+
+    kind: str
+    why: str
+    sure: bool
+    at: int
+    void: bool
+
+
+class Oracle:
+    """Everything that is allowed for one world."""
+
+    def __init__(self, world: World, readings: Readings) -> None:
+        self.world, self.readings = world, readings
+        self.low, self.high, self.latest = restored_bounds(world, readings)
+        self.ready, self.spans = spans_of(world, readings)
+        self.back = max(world.returned, self.low)  # the true return
+        if rail_point(world) is not None and world.lost < world.returned < self.low:
+            self.back = world.returned  # what the rail shows outranks what the relay was told
+        since = self.ready.true if self.ready.true is not None else self.high
+        self.glitches = readings.contact_losses(since, world.end)
+
+    # ------------------------------------------------------------ common
+
+    def sure(self, name: str) -> Reading:
+        return self.readings.sure(name, self.ready.life)
+
+    def before(self, name: str) -> float | None:
+        """The last good value before the cut."""
+        reads = self.sure(name)
+        known = reads.value[reads.late <= self.world.cut[0]]
+        return float(known[-1]) if len(known) else None
+
+    def conforming(self, wanted: Wanted, name: str) -> set[float] | None:
+        """Which of the values that the point ever has conform; None: nothing to compare with."""
+        before = self.before(name)
+        if before is None and (wanted.as_before or wanted.change is not None):
+            return None
+        return {value for value in self.world.truth[name].values if wanted.met_by(value, before)}
+
+    def span_end(self, one: Expectation) -> tuple[int, int]:
+        """End of an expectation's span, at the earliest and at the latest."""
+        low, high = self.spans.end
+        if one.until == "command":
+            stop = self.world.press_at if self.world.press_at is not None else self.world.end
+            return max(low, stop), max(high, stop)
+        return low, high
+
+    def _common_doubts(self, one: Allowed, name: str) -> None:
+        if self.spans.in_time is None:
+            one.doubts.append("whether ready came in time is not to be told")
+        if len(self.glitches):
+            one.doubts.append("contact with the controller was lost in the watch")
+        if not self.powered():
+            one.doubts.append("nothing tells whether the controller had power")
+
+    def powered(self, within: int = 0) -> bool:
+        """Whether anything but the relay says that the controller had its supply back in time to be blamed."""
+        if self.world.mode or (self.spans.in_time and not within):
+            return True
+        rail = rail_point(self.world)
+        if rail is not None:
+            reads = self.readings.all_good(rail)
+            return bool(((reads.early >= self.high) & (reads.value > 0)).any())
+        got = self.world.got["controller"]
+        spoke = np.isin(got.kind, (0, 1, 3, 5, 6)) & (got.sent >= self.high)
+        if not bool(spoke.any()):
+            return False
+        first = int(got.received[spoke][0])
+        true, seen = self.ready.true, self.ready.seen
+        if true is None or seen is None:
+            return True
+        sign = max(self.low, self.readings.signs_against(seen))
+        return min(true, sign) > first + (within or self.world.rig.ready.within_ns)
+
+    # ------------------------------------------------------------ expectations
+
+    def expectation(self, one: Expectation) -> Allowed:
+        allowed = Allowed(one.point, one.text)
+        if one.phase == "during":
+            self._during(one, allowed)
+            return allowed
+        self._common_doubts(allowed, one.judged)
+        if one.kind != "is":
+            self._pulses(one, allowed)
+        elif one.window is None:
+            self._settled(one, allowed)
+        else:
+            self._windowed(one, allowed)
+        self._image(one, allowed)
+        return allowed
+
+    def _image(self, one: Expectation, allowed: Allowed) -> None:
+        if self.world.disagrees == one.point:
+            allowed.doubts.append("image and terminal disagree: the channel may be dead")
+
+    def _settled(self, one: Expectation, allowed: Allowed) -> None:
+        world, name = self.world, one.judged
+        good = self.conforming(one.wanted, name)
+        if good is None:
+            allowed.doubts.append("no value from before the cut")
+            allowed.no_pass.append("nothing to compare with")
+            allowed.no_fail.append("nothing to compare with")
+            return
+        end = self.span_end(one)
+        possible, certain = (self.spans.start[0], end[1]), (self.spans.start[1], end[0])
+        truth = world.truth[name]
+        broken = spans_where(truth, good, *possible)
+        reads = self.sure(name)
+        deviating = self._first(reads.within(*certain), good, False)
+        if not broken:
+            allowed.no_fail.append("it conformed in all of the span")
+        if deviating is not None:
+            allowed.no_pass.append(f"it was read to deviate at {told(deviating)}")
+        for low, high in broken:
+            if min(high, certain[1]) - max(low, certain[0]) > one.blind_ns:
+                allowed.no_pass.append(f"it deviated {span_told((low, high))}")
+        if len(self.readings.all_good(name).within(*possible).early) < 2 and possible[1] > possible[0]:
+            allowed.no_pass.append("one read or none in the span")
+        gap = reads.longest_gap(possible[0], min(possible[1], world.end))
+        if gap > one.blind_ns or possible[1] > world.end:
+            allowed.doubts.append(f"not read for {gap / MS:.0f} ms of the span")
+        inside = reads.within(*certain)
+        if len(inside.early) < 4 or 2 * (inside.late[-1] - inside.early[0]) < possible[1] - possible[0] + 60 * MS:
+            allowed.doubts.append("few reads in the span, or at one end of it")
+        if broken and deviating is None:
+            allowed.doubts.append("what deviated was not surely read")
+        covered = self._covered(name, *certain)
+        if covered > one.blind_ns + 5 * MS:
+            allowed.no_pass.append(f"blind for {covered / MS:.0f} ms")
+
+    def _covered(self, name: str, low: int, high: int) -> int:
+        """The longest time without any good reply in a span: no reader of the rules can know more."""
+        return self.readings.all_good(name).longest_gap(low, high) if high > low else 0
+
+    def _first(self, reads: Reading, good: set[float], conforms: bool) -> int | None:
+        met = np.isin(reads.value, list(good))
+        places = np.flatnonzero(met if conforms else ~met)
+        return int(reads.looked[places[0]]) if len(places) else None
+
+    # ------------------------------------------------------------ within, between
+
+    def _start(self, one: Expectation) -> tuple[int, int, int] | None:
+        """True start and its bounds; None: nothing to count from."""
+        if one.start == "restored":
+            early = self.world.returned < self.low
+            if (early or self.world.returned > self.high) and rail_point(self.world) is None:
+                return None  # it came back when it was not to, or never, and nothing reads it
+            return self.back, min(self.low, self.back) - 25 * MS * early, self.latest
+        if one.start == "ready":
+            if self.ready.true is None or self.ready.seen is None:
+                return None
+            sign = max(self.low, self.readings.signs_against(self.ready.seen))
+            return self.ready.true, min(sign, self.ready.true), self.ready.seen
+        event = self._first_on(self.world.rig.judged_point(one.start))
+        if event is None or event[1] - event[0] >= FAR or event[1] > self.spans.end[0]:
+            return None
+        return event[2], event[0], event[1]
+
+    def _first_on(self, name: str) -> tuple[int, int, int] | None:
+        """Bounds and truth of the first change to on after the return; None: there is none, or it was on throughout.
+        Bounds wider than anything where reads can't tell."""
+        truth = self.world.truth[name]
+        spans = truth.spans([1.0], self.world.cut[0], self.world.end)
+        later = [span for span in spans if span[1] > self.back]
+        if later and later[0][0] == self.world.cut[0]:  # on since before the cut
+            later = later[1:]
+        if not later:
+            return None
+        begin, end = max(later[0][0], self.back), later[0][1]
+        reads = self.sure(name)
+        shown = reads.late[(reads.early >= begin) & (reads.looked < end) & (reads.value == 1)]
+        if len(shown) == 0:
+            return -FAR, FAR, begin
+        before = reads.early[reads.late <= begin]
+        low = max(self.low, int(before[-1])) if len(before) else self.low
+        return min(low, begin), int(shown[0]), begin
+
+    def _windowed(self, one: Expectation, allowed: Allowed) -> None:
+        assert one.window is not None
+        world, name = self.world, one.judged
+        start = self._start(one)
+        if start is None:
+            allowed.doubts.append(f"nothing surely to count from ({one.start})")
+            if one.start == "ready" and self.ready.true is None:
+                allowed.no_pass.append("the controller was never ready")
+            return
+        origin, low, high = start
+        good = self.conforming(one.wanted, name)
+        assert good is not None
+        end = self.span_end(one)
+        truth = world.truth[name]
+        spans = truth.spans(good, world.cut[0] - 100 * MS, end[1])
+        reads = self.sure(name)
+        gap = reads.longest_gap(low, min(end[1], world.end))
+        if gap > one.blind_ns or end[1] > world.end or len(reads.within(high, end[0]).early) < 3:
+            allowed.doubts.append(f"not read for {gap / MS:.0f} ms")
+        if len(self.readings.all_good(name).within(low, end[1]).early) == 0:
+            allowed.no_pass.append("it was not read in the span")
+        base = next((span for span in spans if span[0] <= world.cut[0] and span[1] > low), None)
+        candidates = [span for span in spans if span[1] > origin and span is not base]
+        if base is not None and base[1] >= end[1]:
+            if one.window.not_before_ns == 0:
+                allowed.no_fail.append("it conformed all through")
+            else:
+                allowed.doubts.append("it outlived the cut, so there is no change")
+            if not world.rig.is_independent(name):
+                allowed.doubts.append("an own read from before the cut is not set against those after it")
+                allowed.doubts += ["first seen late"] if one.window.not_after_ns is not None else []
+            return
+        if base is not None and low - 2 * MS <= base[1] <= high + 2 * gap_at(reads, base[1]):
+            allowed.doubts.append("it changed at the very return")
+            return
+        if not candidates:
+            self._never_came(one, allowed, (origin, high), good, end, reads)
+            return
+        begin, until = max(candidates[0][0], origin), candidates[0][1]
+        delay = begin - origin
+        limit_low, limit_high = one.window.not_before_ns, one.window.not_after_ns
+        assert limit_high is not None
+        width = gap_at(reads, begin) + (high - low)
+        after = spans_where(truth, good, begin, end[1])
+        relapse = self._first(
+            reads.within(begin, end[0]).only(reads.within(begin, end[0]).looked >= until), good, False
+        )
+        shown = self._first(reads.within(max(begin, high), until), good, True)
+        if after:
+            allowed.doubts.append(f"relapse {span_told(after[0])}")
+            if relapse is not None and shown is not None:
+                allowed.doubts.clear()
+                self._common_doubts(allowed, name)
+                if self._left_by_no_power(good, begin, origin) and len(candidates) > 1:
+                    allowed.doubts.append("off is what no power leaves behind, and may be no change")
+                    again = candidates[1][0] - origin
+                    if again > limit_high or spans_where(truth, good, candidates[1][0], end[1]):
+                        allowed.no_pass.append(f"it did not last: {told(relapse)}, and did not come again in time")
+                else:
+                    allowed.no_pass.append(f"it came {told(begin)} and did not last: {told(relapse)}")
+                if gap > one.blind_ns:
+                    allowed.doubts.append("blind gaps")
+                if base is not None or begin <= high + gap_at(reads, high):
+                    allowed.doubts.append("it conformed at the return")
+            return
+        if delay > limit_high:
+            allowed.no_pass.append(f"it came {delay / MS:.2f} ms after {one.start}, {limit_high / MS:.2f} allowed")
+        elif delay < limit_low:
+            allowed.no_pass.append(f"it came {delay / MS:.2f} ms after {one.start}, before {limit_low / MS:.2f}")
+        elif not candidates[0][0] < low or limit_low == 0:
+            allowed.no_fail.append(f"it came {delay / MS:.2f} ms after {one.start} and lasted")
+        if abs(delay - limit_high) <= width or (limit_low and abs(delay - limit_low) <= width):
+            allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
+        if limit_low and begin <= high:
+            allowed.doubts.append("it came at the very return")
+        if base is not None and base[1] > low:
+            missing = self._first(reads.within(max(low, base[1]), begin), good, False)
+            if missing is None:
+                allowed.doubts.append("that it was away before was not surely read")
+                allowed.no_fail.clear() if limit_low else allowed.no_pass.clear()
+
+    def _left_by_no_power(self, good: set[float], begin: int, origin: int) -> bool:
+        """Whether what conforms at the start is off, as a loss of the supply leaves it."""
+        return 0.0 in good and begin <= origin
+
+    def _never_came(
+        self, one: Expectation, allowed: Allowed, start: Span, good: set[float], end: Span, reads: Reading
+    ) -> None:
+        assert one.window is not None and one.window.not_after_ns is not None
+        allowed.no_pass.append("it never came")
+        deadline = start[1] + one.window.not_after_ns
+        late = self._first(reads.within(deadline, min(end[0], self.world.end)), good, False)
+        if late is None:
+            allowed.doubts.append("not read between the limit and the end of the watch")
+
+    # ------------------------------------------------------------ never, stays, returns
+
+    def _pulses(self, one: Expectation, allowed: Allowed) -> None:
+        world, name = self.world, one.judged
+        good = self.conforming(one.wanted, name)
+        if one.kind == "never" and good is not None:
+            good = set(world.truth[name].values) - good
+        if one.kind == "returns":
+            good = {0.0}
+        if good is None:
+            allowed.doubts.append("no value from before the cut")
+            allowed.no_pass.append("nothing to compare with")
+            allowed.no_fail.append("nothing to compare with")
+            return
+        off_conforms = self._off_conforms(one)
+        rides = world.scenario.restart == "none" and not world.mode
+        if off_conforms or rides:
+            self._pulses_from_cut(one, allowed, good)
+        else:
+            self._pulses_from_return(one, allowed, good)
+
+    def _off_conforms(self, one: Expectation) -> bool:
+        if one.kind == "returns":
+            return True
+        met = one.wanted.met_by(0.0, self.before(one.judged))
+        return met != (one.kind == "never")
+
+    def _pulses_from_cut(self, one: Expectation, allowed: Allowed, good: set[float]) -> None:
+        world, name, limit = self.world, one.judged, one.longer_than_ns
+        end = self.span_end(one)
+        reads = self.sure(name)
+        deviating = spans_where(world.truth[name], good, world.cut[0], min(end[1], world.end))
+        gap = reads.longest_gap(world.cut[0], min(end[1], world.end))
+        self._pulse_doubts(allowed, name, gap, limit, (world.cut[1], end[0]), end[1])
+        remainder = deviating[0] if deviating and deviating[0][0] <= world.lost else None
+        at_cut = remainder is not None and world.truth[name].at(world.cut[0]) not in good
+        others = [span for span in deviating if not (at_cut and span is remainder)]
+        worst = 0
+        if at_cut and remainder is not None and one.kind != "returns":
+            energised = (self.latest, min(remainder[1], end[0]))
+            if energised[1] - energised[0] >= limit:
+                allowed.no_pass.append(f"it was on through the return until {told(remainder[1])}")
+            worst = max(worst, remainder[1] - self.back)
+            self._near(allowed, remainder[1] - self.back, limit, 2 * min(gap, limit) + self.latest - self.back)
+        for low, high in others:
+            free = not at_cut or one.kind == "returns" or low >= self.latest
+            if at_cut and remainder is not None and not free:
+                free = self._first(reads.within(remainder[1], low), good, True) is not None
+            if at_cut and one.kind == "returns" and remainder is not None:
+                free = self._first(reads.within(remainder[1], low), good, True) is not None
+            length = min(high, end[0]) - low
+            if length >= limit and free:
+                allowed.no_pass.append(f"it deviated {span_told((low, high))}")
+            elif length >= limit:
+                allowed.doubts.append("what came between was not surely read")
+        for low, high in joined(others, min(gap, limit)):
+            worst = max(worst, high - low)
+            self._near(allowed, high - low, limit, 2 * min(gap, limit))
+            self._near(allowed, min(high, end[0]) - low, limit, 2 * min(gap, limit))
+        if at_cut and remainder is not None and others and others[0][0] - remainder[1] <= gap and one.kind == "returns":
+            worst = max(worst, limit)
+            allowed.doubts.append("it was hardly off")
+        if worst < limit:
+            allowed.no_fail.append("no deviation was as long as that")
+
+    def _near(self, allowed: Allowed, length: int, limit: int, width: int) -> None:
+        if abs(length - limit) <= width:
+            allowed.doubts.append(
+                f"{length / MS:.1f} ms and the limit of {limit / MS:.0f} ms lie within {width / MS:.1f} ms"
+            )
+
+    def _pulse_doubts(self, allowed: Allowed, name: str, gap: int, limit: int, span: Span, last: int) -> None:
+        if gap >= limit or last > self.world.end:
+            allowed.doubts.append(f"not read for {gap / MS:.0f} ms, so such a pulse could hide")
+        covered = self._covered(name, *span)
+        if covered >= limit + MS:
+            allowed.no_pass.append(f"no reply for {covered / MS:.0f} ms: such a pulse could hide")
+
+    def _pulses_from_return(self, one: Expectation, allowed: Allowed, good: set[float]) -> None:
+        world, name, limit = self.world, one.judged, one.longer_than_ns
+        end = self.span_end(one)
+        reads = self.sure(name)
+        until = min(end[1], world.end)
+        truth = world.truth[name]
+        first = next((low for low, _ in truth.spans(good, self.low, until)), None)
+        shown = self._first(reads.within(self.latest, end[0]), good, True)
+        if first is None:
+            gap = reads.longest_gap(self.latest, until)
+            if end[0] - self.latest >= limit:
+                allowed.no_pass.append("it never conformed")
+            self._near(allowed, end[0] - self.latest, limit, 2 * gap + self.latest - self.back + 50 * MS)
+            if gap >= limit or last_read(reads) < end[0] - 2 * gap or end[1] > world.end:
+                allowed.doubts.append(f"not read for {gap / MS:.0f} ms")
+            return
+        gap = reads.longest_gap(first, until)
+        self._pulse_doubts(allowed, name, gap, limit, (max(first, shown or FAR), end[0]), end[1])
+        deviating = spans_where(truth, good, first, until)
+        worst = 0
+        for low, high in deviating:
+            length = min(high, end[0]) - low
+            seen = self._first(reads.within(self.latest, low), good, True)
+            if length >= limit and seen is not None:
+                allowed.no_pass.append(f"it deviated {span_told((low, high))}")
+            elif length >= limit:
+                allowed.doubts.append("that it had conformed was not surely read")
+        for low, high in joined(deviating, min(gap, limit)):
+            worst = max(worst, high - low)
+            self._near(allowed, high - low, limit, 2 * min(gap, limit))
+            self._near(allowed, min(high, end[0]) - low, limit, 2 * min(gap, limit))
+        if shown is None:
+            allowed.doubts.append("that it conformed was not surely read")
+        elif worst < limit:
+            allowed.no_fail.append("no deviation was as long as that")
+
+    # ------------------------------------------------------------ during
+
+    def _during(self, one: Expectation, allowed: Allowed) -> None:
+        world, name = self.world, one.judged
+        good = self.conforming(one.wanted, name)
+        assert good is not None
+        truth = world.truth[name]
+        spans = truth.spans(good, world.cut[0], world.back[1])
+        reads = self.sure(name)
+        start = world.cut[1] + 2 * world.rig.devices["controller"].answer_within_ns + 80 * MS
+        seen = reads.within(start, world.back[0])
+        if len(seen.early) < 3 or reads.longest_gap(world.cut[1], world.back[0]) > min(one.blind_ns, 50 * MS):
+            allowed.doubts.append("hardly read during the cut")
+        if start > world.back[0] - 50 * MS or not world.restarted:
+            allowed.doubts.append("from when the controller was dark is not to be told")
+        if not spans:
+            allowed.no_pass.append("it never came true")
+        elif spans[-1][1] >= world.back[0] and spans[-1][0] < world.back[0]:
+            if len(reads.within(spans[-1][0], world.back[0]).early) == 0:
+                allowed.doubts.append("it came true shortly before the end")
+            elif len(reads.within(max(start, spans[-1][0]), world.back[0]).early):
+                allowed.no_fail.append("it came true and lasted")
+        last = self._first(seen, good, True)
+        if spans and last is None:
+            allowed.doubts.append("that it came true was not surely read")
+
+    # ------------------------------------------------------------ gaps
+
+    def gap(self, one: Gap) -> Allowed:
+        allowed = Allowed(one.then, one.text)
+        self._common_doubts(allowed, one.then_judged)
+        first, then = self._first_on(one.first_judged), self._first_on(one.then_judged)
+        end = min(self.spans.end[0], self.world.end)
+        first = None if first is not None and first[2] > self.spans.end[1] else first
+        then = None if then is not None and then[2] > self.spans.end[1] else then
+        if any(event is not None and (event[1] - event[0] >= FAR or event[1] > end) for event in (first, then)):
+            allowed.doubts.append("one of them was not surely seen to come on")
+            return allowed
+        if first is None or then is None:
+            allowed.no_pass.append("one of them did not come on")
+            allowed.doubts.append("there is no gap to measure")
+            return allowed
+        apart = then[2] - first[2]
+        width = (first[1] - first[0]) + (then[1] - then[0])
+        if apart < 0:
+            allowed.no_pass.append(f"{one.then} came first, by {-apart / MS:.1f} ms")
+        low = one.at_least_ns if one.at_least_ns is not None else 0
+        if apart < low or (one.at_most_ns is not None and apart > one.at_most_ns):
+            allowed.no_pass.append(f"the gap was {apart / MS:.1f} ms")
+        elif apart >= 0:
+            allowed.no_fail.append(f"the gap was {apart / MS:.1f} ms")
+        if abs(apart - low) <= width or (one.at_most_ns is not None and abs(apart - one.at_most_ns) <= width):
+            allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
+        for event in (first, then):
+            if event[2] <= self.latest:
+                allowed.doubts.append("it was on at the very return")
+        return allowed
+
+    # ------------------------------------------------------------ ready, marks, restart
+
+    def ready_in_time(self, within: int, name: str) -> Allowed:
+        allowed = Allowed("", name)
+        true, seen = self.ready.true, self.ready.seen
+        late = true is None or true - self.back > within
+        if late:
+            allowed.no_pass.append(
+                "never ready" if true is None else f"ready {(true - self.back) / MS:.1f} ms after it"
+            )
+        elif self._stood_soon():
+            allowed.doubts.append("it stood still again before it was surely ready")
+        elif self._out_of_reach(within):
+            allowed.doubts.append("a controller out of reach looks like one that does not run")
+        else:
+            allowed.no_fail.append("ready in time")
+        if true is not None and seen is None:
+            allowed.doubts.append("that it was ready was not surely read")
+        elif true is not None and seen is not None:
+            sign = max(self.low, self.readings.signs_against(seen))
+            width = seen - min(sign, true) + self.latest - self.low
+            if abs(true - self.back - within) <= width:
+                allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
+        if late:
+            self._late_doubts(allowed, within)
+            if true is None and len(self.glitches):
+                allowed.doubts.append("contact was lost in the watch")
+        elif len(self.glitches):
+            allowed.doubts.append("contact was lost in the watch")
+        return allowed
+
+    def _stood_soon(self) -> bool:
+        """Whether the program stopped so soon that nobody could see the condition hold for `steady`."""
+        life = self.ready.life
+        spare = self.world.rig.ready.steady_ns + 200 * MS
+        return (
+            life is not None
+            and life.stands < FAR
+            and self.ready.true is not None
+            and life.stands < self.ready.true + spare
+        )
+
+    def _out_of_reach(self, within: int) -> bool:
+        """Whether the network was out about the end of the time: nobody can tell that from a dead controller."""
+        end = self.latest + within
+        return any(low < end < high + 150 * MS for low, high in self.world.wires["controller"].outages)
+
+    def _late_doubts(self, allowed: Allowed, within: int) -> None:
+        if not self.powered(within):
+            allowed.doubts.append("nothing but the relay says that the supply was back")
+        device = self.world.wires["controller"]
+        for low, high in (*device.outages, *device.stalls):
+            if high > self.low and low < self.latest + within:
+                allowed.doubts.append("the controller was not asked, or not reached, all the time")
+        if len(self.world.lives) > 1 and any(
+            life is not self.ready.life and life.start < self.latest + within and life.end > self.back
+            for life in self.world.lives
+        ):
+            allowed.doubts.append("it ran for a while in an earlier life")
+
+    def mark(self, one: MarkLimit) -> Allowed:
+        if one.mark == "ready":
+            assert one.window.not_after_ns is not None
+            return self.ready_in_time(one.window.not_after_ns, one.text)
+        allowed = Allowed("", one.text)
+        allowed.doubts.append("marks of answers are held against the link's own phases")
+        at = self._mark_truth(one.mark)
+        limit = one.window.not_after_ns
+        assert limit is not None
+        if self._out_of_reach(limit):
+            allowed.doubts.append("a controller out of reach looks like one that does not answer")
+        elif at is None or at - self.back > limit:
+            allowed.no_pass.append(
+                "it did not come" if at is None else f"it came {(at - self.back) / MS:.1f} ms after it"
+            )
+        else:
+            allowed.no_fail.append("it came in time")
+        return allowed
+
+    def _mark_truth(self, mark: str) -> int | None:
+        """From when the controller truly answered (or gave values, or lived) after the return, in its last life."""
+        world = self.world
+        if world.returned >= FAR:
+            return None
+        wanted = {"answered": ("busy", "run", "stale", "zeros", "frozen"), "good": ("run", "stale", "zeros", "frozen")}
+        life = self.ready.life
+        if mark == "alive":
+            return None if life is None or life.stands <= self.back else max(life.start, self.back)
+        times = [*world.phases.times, FAR]
+        last = world.phases.at(world.end)[1] if life is None else world.phases.at(min(life.end, world.end) - MS)[1]
+        for place, (name, stack) in enumerate(zip(world.phases.names, world.phases.stacks, strict=True)):
+            if name in wanted[mark] and stack == last and times[place + 1] > self.back:
+                return max(times[place], self.back)
+        return None
+
+    def restart(self) -> Allowed:
+        world = self.world
+        allowed = Allowed("", f"restart: {world.scenario.restart}")
+        wanted = world.scenario.restart
+        if wanted == "either":
+            allowed.no_fail.append("either is right")
+            return allowed
+        if world.restarted == (wanted == "required"):
+            allowed.no_fail.append("it restarted" if world.restarted else "it did not restart")
+        else:
+            allowed.no_pass.append("it restarted" if world.restarted else "it did not restart")
+        allowed.doubts += self._restart_doubts()
+        return allowed
+
+    def _restart_doubts(self) -> list[str]:
+        world, found = self.world, []
+        got = world.got["controller"]
+        after = (got.sent >= self.low) & np.isin(got.kind, (0, 1, 5))
+        if not bool(after.any()):
+            found.append("the controller was not heard after the return")
+        if len(world.lives) > 1 and world.lives[0].end > self.back and not bool(np.isin(got.kind, (3, 4)).any()):
+            found.append("it only fell silent, which may be the network")
+        wire = world.wires["controller"]
+        if wire.outages or wire.stalls or wire.lost_one_in or wire.exception_one_in:
+            found.append("its link was disturbed")
+        if any(proof.kind == "falls" for proof in world.rig.proof_of_cut):
+            reads = self.sure("uptime")
+            later = reads.only(reads.early >= self.low)
+            if len(later.early) < 3:
+                found.append("uptime was hardly read after the return")
+            if len(later.early) and (np.diff(reads.value) < 0).any() and not world.restarted:
+                found.append("uptime wrapped")
+            before = self.before("uptime")
+            if world.restarted and before is not None and len(later.early) and later.value.max() >= before:
+                found.append("uptime did not fall")
+        return found
+
+    # ------------------------------------------------------------ vouchers
+
+    def program(self) -> Iterator[Allowed]:
+        for name in self.world.rig.program:
+            allowed = Allowed(name, "same program as before")
+            values = self.world.truth[name].kinds(self.world.cut[0], self.world.end)
+            reads = self.sure(name)
+            after = reads.only(reads.early >= self.low)
+            if len(values) == 1:
+                allowed.no_fail.append("the program is the same")
+            elif self._first(after, {self.world.truth[name].at(self.world.cut[0])}, False) is not None:
+                allowed.no_pass.append("another program was read")
+            else:
+                allowed.doubts.append("the other program was not surely read")
+            everything = self.readings.all_good(name)
+            if not bool((everything.early >= self.low).any()):
+                allowed.no_pass.append("it was not read after the return")
+            if len(after.early) < 3 or self.before(name) is None:
+                allowed.doubts.append("it was hardly read")
+            if len(self.glitches):
+                allowed.doubts.append("contact was lost in the watch")
+            yield allowed
+
+    # ------------------------------------------------------------ validity
+
+    def invalid(self) -> list[Invalid]:
+        """Everything that makes the cycle no test, surely or perhaps."""
+        found = [*self._conditions(), *self._pulse(), *self._stuck()]
+        if not self.world.mode:
+            found += self._supply()
+        else:
+            found += self._mode_proof()
+        return found
+
+    def _conditions(self) -> Iterator[Invalid]:
+        rig, world = self.world.rig, self.world
+        for kind, pairs, void in (
+            ("identity", rig.identify, True), ("check channel", rig.check_channels, True),
+            ("only_while", rig.only_while, False),
+        ):  # fmt: skip
+            for name, wanted in pairs:
+                truth = world.truth[name]
+                wrong = [at for at, value in zip(truth.times, truth.values, strict=True) if not wanted.met_by(value)]
+                reads = self.sure(name)
+                bad = [
+                    int(one) for one, value in zip(reads.early, reads.value, strict=True) if not wanted.met_by(value)
+                ]
+                if bad:
+                    yield Invalid(kind, f"{name} was read wrong", True, bad[0], void)
+                elif wrong and wrong[0] < world.end:
+                    yield Invalid(kind, f"{name} was wrong, not surely read", False, wrong[0], void)
+                if kind == "only_while":
+                    gap = reads.longest_gap(0, world.end)
+                    if gap > SECOND - 50 * MS:
+                        yield Invalid(
+                            kind, f"{name} was not read for {gap / MS:.0f} ms", gap > SECOND + 50 * MS, 0, False
+                        )
+                if kind == "identity" and self.before(name) is None:
+                    yield Invalid(kind, f"{name} was not read before the cut", True, 0, True)
+                if kind == "check channel" and len(reads.only(reads.early >= self.low).early) < 2:
+                    yield Invalid(kind, f"{name} was not read after the return", False, 0, True)
+
+    def _pulse(self) -> Iterator[Invalid]:
+        world = self.world
+        if world.rig.check_pulse is None:
+            return
+        begin, end = world.writes[0].sent_ns - world.origin, world.writes[1].received_ns - world.origin
+        reads = self.sure(world.rig.check_pulse.read)
+        seen = self._first(reads.within(begin, end + SECOND), {1.0}, True)
+        if "pulse" in world.spoilt:
+            yield Invalid("check pulse", "it never reached its input", True, begin, False)
+        elif seen is None or reads.gap_around(begin) > 25 * MS or not len(reads.only(reads.late < begin).early):
+            yield Invalid("check pulse", "it fell between two reads", False, begin, False)
+
+    def _stuck(self) -> Iterator[Invalid]:
+        if "stuck perhaps" in self.world.spoilt:
+            yield Invalid("stuck", "a command point stays where it is put", False, self.world.cut[0], True)
+        if "stuck" in self.world.spoilt:
+            reads = self.sure("start_button")
+            hours = reads.only((reads.early > 91 * MS + 700 * MS) & (reads.value == 1))
+            yield Invalid("stuck", "start_button is stuck", len(hours.early) > 30, 60 * MS, True)
+
+    def _supply(self) -> Iterator[Invalid]:
+        world = self.world
+        rail = rail_point(world)
+        supply = world.rig.supply
+        assert supply is not None
+        asked, data = world.asked, self._data()
+        dip = asked <= (supply.limits.dips_up_to_ns or 0)
+        commanded = (world.back[0] - world.cut[1], world.back[1] - world.cut[0])
+        yield from self._off_time("the commands", commanded, asked, data, dip)
+        truly = (world.returned if world.returned < FAR else world.end) - world.lost
+        yield from self._proof(rail, truly)
+        if rail is None:
+            if abs(truly - asked) > asked * 0.05:
+                yield Invalid(
+                    "dip", "the off time is another one, and nothing reads the supply", False, world.cut[0], True
+                )
+            return
+        reads = self.readings.all_good(rail)
+        width = reads.gap_around(world.lost) + reads.gap_around(min(world.returned, world.end)) + world.delay
+        if world.rail.values != (1.0,) and world.returned < FAR:
+            yield from self._off_time("the rail", (truly - width, truly + width), asked, data, dip)
+        if world.returned >= FAR and bool(((reads.early > self.high) & (reads.value == 0)).any()):
+            yield Invalid("not back", "the rail stayed off", True, self.low, False)
+        early = self.low - world.returned
+        if early > 0 and world.returned > world.lost:
+            yield Invalid(
+                "early", f"the rail was back {early / MS:.1f} ms before the command", False, world.cut[0], True
+            )
+        dips = [span for span in world.rail.spans([0.0], self.high, world.end) if span[0] > world.returned]
+        for low, high in dips:
+            fell = reads.only(
+                (reads.looked > low) & (reads.looked < high + world.delay + world.cache) & (reads.value == 0)
+            )
+            rose = reads.only((reads.early > self.high) & (reads.late < low) & (reads.value > 0))
+            shown = reads.late[(reads.looked - world.delay - world.cache >= world.returned) & (reads.value > 0)]
+            closed = max(self.high, int(shown[0]) if len(shown) else FAR)
+            sure = len(rose.early) > 0 and bool((fell.early > closed + supply.bounce_ns).any())
+            yield Invalid("second dip", f"the rail was off {span_told((low, high))}", sure, low - width, False)
+        if any(begin < self.high + width for begin in world.rail.times if begin > world.returned):
+            yield Invalid("second dip", "bounce", False, self.low, False)
+        if world.theme in ("slow contact", "held up") or supply.bounce_ns:
+            bounced = world.rail.spans([0.0], world.lost, world.end)
+            for low, _ in bounced[1:]:
+                yield Invalid("second dip", f"bounce at {told(low)}", False, self.low, False)
+
+    def _data(self) -> int:
+        supply = self.world.rig.supply
+        assert supply is not None
+        return supply.opening_ns + supply.closing_ns + 2 * supply.bounce_ns
+
+    def _off_time(self, by: str, off: Span, asked: int, data: int, dip: bool) -> Iterator[Invalid]:
+        """Off for clearly less or longer than asked: by more than the relay's data and 10 % and 100 ms, a dip by a
+        factor of two."""
+        cut = self.world.cut[0]
+        if dip:
+            longest, shortest, spare = 2 * asked, asked // 2, data + 25 * MS
+        else:
+            allowance = max(asked // 10, 100 * MS)
+            longest, shortest, spare = asked + allowance, asked - allowance, data
+        sure = off[0] > longest + spare or off[1] < shortest - spare
+        maybe = off[1] > longest - 5 * MS or off[0] < shortest + spare
+        if sure or maybe:
+            why = f"by {by} it was off for {off[0] / MS:.0f}..{off[1] / MS:.0f} ms, {asked / MS:.0f} asked"
+            yield Invalid("off time", why, sure, cut, True)
+
+    def _proof(self, rail: str | None, truly: int) -> Iterator[Invalid]:
+        """No needed proof of the cut held, or one is contradicted."""
+        world, scenario = self.world, self.world.scenario
+        held, perhaps = False, False
+        if rail is not None:
+            reads = self.readings.all_good(rail)
+            off = (
+                (reads.looked - world.delay - world.cache >= world.lost)
+                & (reads.value == 0)
+                & (reads.late <= world.back[0])
+            )
+            on_before = bool(((reads.late < world.cut[0]) & (reads.value > 0)).any())
+            held = bool(off.any()) and on_before
+            perhaps = (
+                bool(((reads.value == 0) & (reads.early < self.latest)).any())
+                or reads.longest_gap(world.cut[0], self.high) > 5 * MS
+            )
+        if scenario.restart != "none" and world.restarted:
+            link = any(proof.kind == "contact lost" for proof in world.rig.proof_of_cut)
+            clean = not self._restart_doubts()
+            held |= (
+                clean
+                and self.ready.seen is not None
+                and (link or any(p.kind == "falls" for p in world.rig.proof_of_cut))
+            )
+            perhaps = True
+        if scenario.restart != "none" and not world.restarted:
+            got = world.got["controller"]
+            lost = bool((np.isin(got.kind, (2, 4)) & (got.received > world.cut[0])).any())
+            perhaps |= lost
+        if rail is not None and not world.rail.spans([0.0], 0, world.end):
+            perhaps = False
+        if not held:
+            yield Invalid("unproven", "no proof of the cut held", not perhaps, world.cut[0], True)
+
+    def _mode_proof(self) -> Iterator[Invalid]:
+        world = self.world
+        reads = self.sure(world.rig.ready.when[0][0] if world.rig.ready.when else "running")
+        seen = self._first(reads.within(world.cut[0], world.back[1]), {0.0}, True)
+        named = (world.rig.mode is not None and bool(world.rig.mode.proof)) or bool(world.rig.ready.when)
+        if seen is None or not named:
+            yield Invalid("unproven", "leaving run mode was not read", False, world.cut[0], True)
+
+
+def gap_at(reads: Reading, instant: int) -> int:
+    return min(reads.gap_around(instant), FAR)
+
+
+def last_read(reads: Reading) -> int:
+    return int(reads.late[-1]) if len(reads.late) else 0
+
+
+def told(instant: int) -> str:
+    return f"{instant / MS:.1f} ms"
+
+
+def span_told(span: Span) -> str:
+    return f"{span[0] / MS:.1f}..{span[1] / MS:.1f} ms"
+
+
+__all__ = ["Allowed", "Invalid", "Oracle", "Ready", "Spans", "Steps", "pairwise"]

@@ -1,0 +1,288 @@
+"""What a world's instruments had to tell: the reads of a point that count beyond doubt by the rules' text, the spans
+that an expectation surely and possibly speaks of, and when the cycle ends.
+
+Rule 3 is taken with a change of `alive` to spare, so that what is called sure here counts for every reader of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from deliveries import EXCEPTION, GOOD, RESET, SILENT
+from drawing import GLOW, Life, World
+from histories import FAR, MS, S
+
+from restart_bench.records import CONNECT
+
+Instants = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Good reads of one point: the terminal had `value` at some instant in [early, late]."""
+
+    early: Instants
+    late: Instants
+    value: npt.NDArray[np.float64]
+    looked: Instants
+
+    def within(self, low: int, high: int) -> Reading:
+        """Those that surely lie in a span."""
+        return self.only((self.early >= low) & (self.late <= high))
+
+    def only(self, chosen: npt.NDArray[np.bool_]) -> Reading:
+        return Reading(self.early[chosen], self.late[chosen], self.value[chosen], self.looked[chosen])
+
+    def longest_gap(self, low: int, high: int) -> int:
+        """Longest time in [low, high] in which something could hide between two reads."""
+        if high <= low:
+            return 0
+        touch = (self.late > low) & (self.early < high)
+        early, late = self.early[touch], self.late[touch]
+        before, after = self.early[self.late <= low], self.late[self.early >= high]
+        first = int(before[-1]) if len(before) else low
+        last = int(after[0]) if len(after) else high
+        begins = np.concatenate(([first], early)).clip(low, high)
+        ends = np.concatenate((late, [last])).clip(low, high)
+        return int((ends - begins).max())
+
+    def gap_around(self, instant: int) -> int:
+        """How far the reads on both sides of an instant are apart."""
+        before, after = self.early[self.late <= instant], self.late[self.early >= instant]
+        return (int(after[0]) if len(after) else FAR) - (int(before[-1]) if len(before) else -FAR)
+
+
+class Readings:
+    """All reads of one world, sorted out by point."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self._good: dict[str, Reading] = {}
+        self._sure: dict[tuple[str, Life | None], Reading] = {}
+
+    # ------------------------------------------------------------ reads
+
+    def all_good(self, name: str) -> Reading:
+        """Every good reply, whatever it is worth."""
+        if name not in self._good:
+            self._good[name] = self._all_good(name)
+        return self._good[name]
+
+    def _all_good(self, name: str) -> Reading:
+        device = self.world.rig.points[name].device
+        got = self.world.got[device]
+        value = got.values[name]
+        chosen = (got.kind == GOOD) & ~np.isnan(value)
+        one = self.world.rig.devices[device]
+        lag = one.input_delay_ns + one.image_lag_ns
+        return Reading(got.sent[chosen] - lag, got.received[chosen], value[chosen], got.looked[chosen])
+
+    def sure(self, name: str, life: Life | None) -> Reading:
+        """Those that count beyond doubt: all of the independent I/O; the controller's before the loss, and after the
+        return in its last life, while that was alive."""
+        reads = self.all_good(name)
+        if self.world.rig.is_independent(name):
+            return reads
+        if (name, life) not in self._sure:
+            self._sure[name, life] = reads.only(self._counting(name, reads, life))
+        return self._sure[name, life]
+
+    def _counting(self, name: str, reads: Reading, life: Life | None) -> npt.NDArray[np.bool_]:
+        world = self.world
+        got = world.got["controller"]
+        rows = (got.kind == GOOD) & ~np.isnan(got.values[name])
+        connection = got.connection[rows]
+        live = world.live_at(reads.looked)
+        before = (reads.late <= min(world.lost, world.cut[0])) & live
+        first = connection == self.first_connection
+        if world.mode:
+            return live & (before | first)
+        unbroken = live & (reads.looked < min(world.back[0], world.lost if world.restarted else FAR)) & first
+        after = np.zeros(len(reads.early), dtype=bool)
+        if life is not None:
+            begins = self.counting_from(life)
+            start = np.array([begins.get(int(one), FAR) for one in connection], dtype=np.int64)
+            after = (
+                (reads.early >= start) & (reads.looked >= life.start) & (reads.late < min(life.end, life.stands)) & live
+            )
+        return before | unbroken | after
+
+    def counting_from(self, life: Life) -> dict[int, int]:
+        """For each connection, when three changes of `alive` had been read on it in this life after the return."""
+        world = self.world
+        got = world.got["controller"]
+        begin = max(life.start, world.back[0])
+        alive = world.rig.ready.alive
+        if alive is None:
+            rows = (got.kind == GOOD) & (got.sent >= begin)
+            return {int(one): int(got.received[rows & (got.connection == one)][0]) for one in set(got.connection[rows])}
+        rows = (got.kind == GOOD) & (got.sent >= begin) & ~np.isnan(got.values[alive])
+        found: dict[int, int] = {}
+        for number in set(got.connection[rows].tolist()):
+            mine = rows & (got.connection == number)
+            value, received = got.values[alive][mine], got.received[mine]
+            moves = np.flatnonzero(value[1:] != value[:-1]) + 1
+            if len(moves) >= 3:
+                found[number] = int(received[moves[2]])
+        return found
+
+    @property
+    def first_connection(self) -> int:
+        """The connection that was in use before the cut."""
+        got = self.world.got["controller"]
+        used = got.connection[(got.kind == GOOD) & (got.received <= self.world.cut[0])]
+        return int(used[-1]) if len(used) else -1
+
+    # ------------------------------------------------------------ contact
+
+    def contact_losses(self, low: int, high: int) -> Instants:
+        """When contact with the controller was lost between two instants: a connection that had been answered after
+        the first of them was never answered again, and others were tried (or it was reset)."""
+        got = self.world.got["controller"]
+        answered = np.isin(got.kind, (GOOD, EXCEPTION, 5)) & (got.sent > low)
+        odd = np.flatnonzero((got.request == CONNECT) | (got.kind == RESET))
+        found = []
+        for link in set(got.connection[answered].tolist()):
+            last = int(np.flatnonzero(answered & (got.connection == link))[-1])
+            later = odd[odd > last]
+            if len(later) and got.sent[last] < high:
+                found.append(int(got.received[later[0]]))
+        return np.array(sorted(found), dtype=np.int64)
+
+    def signs_against(self, before: int) -> int:
+        """The latest instant before another at which something said that the controller did not run (0: none)."""
+        got = self.world.got["controller"]
+        silent_connect = (got.request == CONNECT) & (got.kind == SILENT)
+        odd = np.isin(got.kind, (SILENT, EXCEPTION, RESET, 3)) & ~silent_connect & (got.received <= before)
+        return int(got.sent[odd].max()) if bool(odd.any()) else 0
+
+
+@dataclass(frozen=True)
+class Ready:
+    """`true`: from when the controller was truly ready; `seen`: by when that was surely shown; None: not."""
+
+    true: int | None
+    seen: int | None
+    life: Life | None
+
+
+@dataclass(frozen=True)
+class Spans:
+    """Where the settled span surely and possibly begins and the watch ends; whether ready came in time (None: a limit
+    lies within the bounds)."""
+
+    start: tuple[int, int]
+    end: tuple[int, int]
+    in_time: bool | None
+
+
+def restored_bounds(world: World, readings: Readings) -> tuple[int, int, int]:
+    """Earliest instant of the return, its latest by command and data sheet, and its latest where the rail is read."""
+    supply = world.rig.supply
+    assert supply is not None
+    low, high = world.back
+    if not world.mode:
+        high += supply.closing_ns + supply.bounce_ns
+    rail = rail_point(world)
+    latest = high
+    if rail is not None and world.returned < FAR and not world.mode and world.returned > high - 20 * MS:
+        reads = readings.all_good(rail)
+        on = reads.late[(reads.looked - world.delay - world.cache >= world.returned) & (reads.value > 0)]
+        latest = max(high, int(on[0])) if len(on) else max(high, world.returned + S)
+    return low, high, latest
+
+
+def rail_point(world: World) -> str | None:
+    """The point of the rig's supply proof."""
+    return next((proof.point for proof in world.rig.proof_of_cut if proof.kind == "value"), None)
+
+
+def ready_of(world: World, readings: Readings, life: Life) -> Ready:
+    """When the controller was ready in one of its lives, and by when reads that count showed it."""
+    begin = max(life.start, world.returned, world.back[0])
+    until = min(life.end, life.stands)
+    true: int | None = begin
+    if world.rig.ready.when:
+        spans = world.truth[world.rig.ready.when[0][0]].spans([1.0], begin, min(until, FAR))
+        true = next((low for low, high in spans if high - low >= world.rig.ready.steady_ns), None)
+    if true is None or true >= until or world.returned >= FAR:
+        return Ready(None, None, life)
+    name = world.rig.ready.when[0][0] if world.rig.ready.when else world.rig.ready.alive or "lamp"
+    reads = readings.sure(name, life)
+    losses = readings.contact_losses(true, min(until, world.end or FAR))
+    losses = losses[losses < until]
+    after = max(true, int(losses[-1]) if len(losses) else true)
+    if world.mode and world.rig.ready.alive is not None:  # its sign of life has to move again
+        after = max(after, min(readings.counting_from(life).values(), default=FAR))
+    shown = reads.late[(reads.early >= after)]
+    if len(shown) == 0 or int(reads.early[-1]) < int(shown[0]) + world.rig.ready.steady_ns:
+        return Ready(true, None, life)
+    return Ready(true, int(shown[0]), life)
+
+
+def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:
+    """The last life that the cycle saw, and the spans that count from it."""
+    _, high, latest = restored_bounds(world, readings)
+    within, settle, watch = world.rig.ready.within_ns, world.scenario.settle_ns, world.scenario.watch_ns
+    deadlines = (high + within, latest + within)
+    last = Ready(None, None, None)
+    earlier = False
+    for life in world.lives:
+        if life.end <= world.back[0] and not (life.end > world.returned):
+            continue
+        if world.end and life.start > world.end:
+            break
+        if life.end < (world.end or FAR) and life is not world.lives[-1]:
+            earlier = True
+            continue
+        last = ready_of(world, readings, life)
+    if last.true is None:
+        in_time: bool | None = False
+    elif last.true > deadlines[1]:
+        in_time = False
+    elif last.seen is not None and last.seen <= deadlines[0]:
+        in_time = True
+    else:
+        in_time = None
+    seen = last.seen if last.seen is not None else FAR
+    true = last.true if last.true is not None else FAR
+    if in_time is True:
+        begins = (true, seen)
+    elif in_time is False and not (earlier and true < FAR):
+        begins = deadlines
+    else:
+        begins = (min(deadlines[0], true), max(deadlines[1], seen if seen < FAR else deadlines[1]))
+    if in_time is None and earlier and last.true is None:
+        begins = (deadlines[0], FAR)
+    return last, Spans((begins[0] + settle, begins[1] + settle), (begins[0] + watch, begins[1] + watch), in_time)
+
+
+def end_of(world: World, readings: Readings) -> int:
+    """The end of the cycle as the runner sets it: when the watch is over that counts from the last `ready`; restarts
+    within it begin it anew."""
+    _, _, latest = restored_bounds(world, readings)
+    deadline = latest + world.rig.ready.within_ns
+    glow = GLOW + 3 * max(one.poll_ns + one.image_lag_ns for one in world.rig.devices.values())
+    watch = world.scenario.watch_ns
+    end = deadline + watch + glow
+    for life in world.lives:
+        ready = ready_of(world, readings, life)
+        if ready.seen is not None and ready.seen <= deadline:
+            end = ready.seen + watch + glow
+            if ready.true is not None and life.end > ready.true + watch:
+                end = min(end, life.end - MS)
+                break
+        elif ready.seen is not None and len(world.lives) > 2:
+            end = max(end, ready.seen + watch + glow)
+    for _ in range(5):  # contact that is lost within the watch begins it anew
+        losses = readings.contact_losses(max(world.back[1], world.returned if world.returned < FAR else 0), end - glow)
+        later = [int(one) for one in losses if one > (world.lives[-1].start if len(world.lives) > 1 else 0)]
+        if not later or len(world.lives) > 2 or (end < deadline and len(world.lives) > 1):
+            break
+        longer = later[-1] + world.rig.ready.within_ns + watch + glow
+        if longer <= end:
+            break
+        end = longer
+    return end

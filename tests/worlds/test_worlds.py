@@ -1,0 +1,67 @@
+"""Truth checks the judge: random worlds, each with its whole history, and what the rules allow to be said of them.
+
+`python tests/worlds --count 100000` judges as many as wanted, `--replay SEED` tells one of them.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import pytest
+from holding import compare, demands, finds_of, world_of
+from oracle import Oracle
+
+from restart_bench.judging import judge_cycle
+from restart_bench.records import CycleJudged, Verdict
+
+WORLDS = 150
+FIRST = 5_000_000
+
+
+@pytest.mark.parametrize("part", range(8))
+def test_what_a_world_truly_did_decides_what_may_be_said_of_it(part: int) -> None:
+    """No pass of what was broken, no fail of what was kept, no shrug that no named limit of an instrument explains."""
+    seeds = range(FIRST + part * WORLDS, FIRST + (part + 1) * WORLDS)
+    found = [one for seed in seeds for one in finds_of(seed)]
+    assert not found, "\n".join(map(str, found[:20]))
+
+
+def judged_so(seed: int, word: Verdict | None) -> list[str]:
+    """What the oracle says of a judge that says one word to everything (None: the judge as it is)."""
+    world, readings = world_of(seed)
+    judged = judge_cycle(world.rig, world.scenario, world.records(), world.samples)
+    if word is not None:
+        judged = _all_alike(judged, word)
+    return [one.sort for one in compare(world, Oracle(world, readings), judged)]
+
+
+def _all_alike(judged: CycleJudged, word: Verdict) -> CycleJudged:
+    findings = tuple(replace(one, verdict=word) for one in judged.findings if not one.expectation.startswith("valid:"))
+    return replace(judged, findings=findings, verdict=word)
+
+
+@pytest.mark.parametrize(
+    ("word", "sort"),
+    [(Verdict.PASS, "false pass"), (Verdict.FAIL, "false fail"), (Verdict.INCONCLUSIVE, "shrug")],
+)
+def test_a_judge_that_says_one_word_to_everything_is_noticed(word: Verdict, sort: str) -> None:
+    """The oracle catches a judge that always passes, always fails, or always shrugs, in most of the worlds."""
+    caught = [sort in judged_so(seed, word) for seed in range(40)]
+    assert sum(caught) >= 24
+
+
+def test_the_worlds_go_through_every_kind_of_demand_and_every_verdict() -> None:
+    """Of every kind of demand some must pass, and some must fail, by truth: a sample without them would show little."""
+    must: Counter[tuple[str, Verdict]] = Counter()
+    for seed in range(300):
+        world, readings = world_of(seed)
+        for allowed in demands(world, Oracle(world, readings)):
+            if len(allowed.verdicts) == 1:
+                must[allowed.expectation.split(" within")[0], next(iter(allowed.verdicts))] += 1
+    kinds = (
+        "is", "within", "between", "never", "stays", "returns", "value", "gap", "ready", "during",
+        "restart: required", "restart: none",
+    )  # fmt: skip
+    missing = [(kind, word) for kind in kinds for word in (Verdict.PASS, Verdict.FAIL) if not must[kind, word]]
+    assert missing == []
