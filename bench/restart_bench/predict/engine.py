@@ -278,6 +278,7 @@ class Restarted:
         self._questions: dict[str, Questions] = {}
         self._laters: dict[str, Questions] = {}
         self._reaches: dict[str, Reachability] = {}
+        self._turns: dict[tuple[str, str], tuple[bool, bool]] = {}
 
     # ------------------------------------------------------------ questions
 
@@ -375,9 +376,13 @@ class Restarted:
         """Whether an output can fall, and rise, after the first scan, in whatever state the rest may be."""
         later = self._asked_later(inputs)
         falls, rises = later.changes(output)
+        environment = later.environment(output, inputs) or []
         if self.part.program.outputs == "at once":
             return True, True
-        found = {FALLS: self._ask(later, [falls]) is not None, RISES: self._ask(later, [rises]) is not None}
+        found = {
+            FALLS: self._ask(later, [falls, *environment]) is not None,
+            RISES: self._ask(later, [rises, *environment]) is not None,
+        }
         for claim, can in found.items():
             if not can:
                 self._note(later, output, inputs, claim)
@@ -479,6 +484,8 @@ class Restarted:
         literal = later.claims(output).get(claim)
         if literal is None:
             return None
+        if self._never_turns(output, inputs, claim):
+            return False
         wanted = [literal, *(later.environment(output, inputs) or [])]
         while (model := self._ask(later, wanted)) is not None:
             answer = self._excludes_after(later, later.origin_of(model, wanted))
@@ -486,6 +493,26 @@ class Restarted:
                 return None if answer is None else True
         self._note(later, output, inputs, claim)
         return False
+
+    def _never_turns(self, output: str, inputs: str, claim: str) -> bool:
+        """True where one scan tells: what never falls doesn't pulse, nor end off unless it was so after the first
+        scan already; and what never rises doesn't end on, unless it was on already."""
+        if claim == NEVER_SETTLES or self.part.program.outputs == "at once":
+            return False
+        about = (output, inputs)
+        if about not in self._turns:
+            self._turns[about] = self._changes(output, inputs)
+        falls, rises = self._turns[about]
+        if claim == SETTLES_ON:
+            return not rises and self._first_cannot(output, inputs, FIRST_ON)
+        return not falls and (claim == PULSES or self._first_cannot(output, inputs, FIRST_OFF))
+
+    def _first_cannot(self, output: str, inputs: str, claim: str) -> bool:
+        questions = self._asked(inputs)
+        if self._ask(questions, [questions.claims(output)[claim], *(questions.environment(output, inputs) or [])]):
+            return False
+        self._note(questions, output, inputs, claim)
+        return True
 
     def _asked_later(self, inputs: str) -> Questions:
         kind = HELD if inputs == DARK else inputs

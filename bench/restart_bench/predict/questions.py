@@ -230,7 +230,7 @@ class Questions:
             return [self.unsettled(*self.settling)]
         environment = self.environment(output, inputs) or []
         if claim in (FALLS, RISES):
-            return [self.changes(output)[claim == RISES]]
+            return [self.changes(output)[claim == RISES], *environment]
         return [self.claims(output)[claim], *environment]
 
     def changes(self, output: str) -> tuple[int, int]:
