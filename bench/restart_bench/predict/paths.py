@@ -27,16 +27,23 @@ def simplest(questions: Questions, model: list[int], assumed: Sequence[int], ste
     """A model of the same with as little done as a greedy search finds: inputs at rest, no cut but the last, and that
     one between two scans."""
     costs = list(dict.fromkeys(_costs(questions, steps)))
-    model = questions.ask(assumed) or model  # of the gates that the costs have added, too
+    granted: set[int] = set()
+    while True:
+        found = questions.ask([*assumed, *(-cost for cost in costs if cost not in granted)])
+        if found is not None:
+            model = found
+            break
+        core = questions.core()
+        wanted = [cost for cost in costs if cost not in granted and -cost in core]
+        if not wanted:
+            model = questions.ask(assumed) or model
+            break
+        granted.add(wanted[-1])
     spent = [cost for cost in costs if true_in(model, cost)]
-    spared = [-cost for cost in costs if not true_in(model, cost)]
-    for cost in spent:
-        if not true_in(model, cost):
-            continue
-        better = questions.ask([*assumed, *spared, -cost])
-        if better is not None:
-            model = better
+    for cost in spent if len(spent) > 1 else ():
+        if true_in(model, cost):
             spared = [-other for other in costs if not true_in(model, other)]
+            model = questions.ask([*assumed, *spared, -cost]) or model
     return model
 
 

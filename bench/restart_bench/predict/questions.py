@@ -287,6 +287,10 @@ class Questions:
         missing = self.circuit.count - len(model)
         return model + [-(len(model) + 1 + number) for number in range(missing)]
 
+    def core(self) -> set[int]:
+        """Those of the last assumptions that together had no model."""
+        return set(self._solver.get_core() or ())
+
     def origin_of(self, model: list[int], assumed: Sequence[int]) -> Cube:
         """The bits of the origin because of which a path shows what was asked, whatever the others are."""
         state = {self._in(model, literal): slot for slot, literal in self.origin.items()}
