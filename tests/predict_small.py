@@ -77,8 +77,7 @@ SMALL = {
         "set a: start\nset b: start\nreset a: NOT stop\nreset b: NOT stop\nm := a OR b", retained="a b"
     ),
     "two timers": program(
-        "set go: start\nreset go: NOT stop\nt2 = TON 200: go\nt5 = TON 500: go\n"
-        "m := t5 AND NOT t2\nk := t2 AND NOT t5",
+        "set go: start\nreset go: NOT stop\nt2 = TON 200: go\nt5 = TON 500: go\nm := t5 AND NOT t2\nk := t2 AND NOT t5",
         retained="go",
     ),
 }
