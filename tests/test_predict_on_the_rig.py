@@ -23,7 +23,7 @@ from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.parts import MODE, REST, SUPPLY, WARM
 from restart_bench.predict.scripts import smallest_suite
 from restart_bench.program import Program
-from restart_bench.suite import load_suites
+from restart_bench.suite import load_rig, load_suites
 from restart_bench_drivers.registry import cards
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -79,7 +79,7 @@ def test_the_grain_dryer_does_what_was_predicted(name: str, tmp_path: Path) -> N
     """The suite of the demo program, and that of its edited edition, with everything a rig can show."""
     shutil.copy(GRAIN_DRYER / "rig.yaml", tmp_path)
     shutil.copy(GRAIN_DRYER / name, tmp_path / "program.yaml")
-    program = load_suites([tmp_path / "rig.yaml"], cards=cards())[0].program
+    program = load_rig(tmp_path, cards=cards()).program
     assert program is not None
     assert write_suite(tmp_path, program, predict(program), "2 s") > 0
     assert failed(tmp_path, tmp_path / "logs") == []
