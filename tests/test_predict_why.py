@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from predict_programs import generated
@@ -9,7 +11,8 @@ from predict_small import SMALL
 from restart_bench.predict.changes import Change, all_changed, deciding, nearness
 from restart_bench.predict.cone import cone_of, part_of
 from restart_bench.predict.engine import Answer, predict
-from restart_bench.predict.parts import MODE, REST, SUPPLY, WARM
+from restart_bench.predict.parts import MODE, REST, SUPPLY, WARM, part_for
+from restart_bench.predict.traces import Cut, Hold, Player, Trace
 from restart_bench.predict.why import Why, decided_words, explain, show_cure, stays_off
 from restart_bench.program import Program
 
@@ -81,6 +84,14 @@ def test_rungs_are_counted_in_the_whole_program() -> None:
 # ---------------------------------------------------------------- over generated programs
 
 
+def _among(step: Hold | Cut, known: set[str]) -> Hold | Cut:
+    """A step with the inputs that a program has; what was held until nothing moves is held for 40 scans."""
+    inputs = tuple(one for one in step.inputs if one[0] in known)
+    return (
+        replace(step, inputs=inputs, scans=step.scans or 40) if isinstance(step, Hold) else replace(step, inputs=inputs)
+    )
+
+
 def again(program: Program, answer: Answer) -> Answer:
     """The answer of another program to the same question."""
     return predict(program, [answer.point], restarts=[(answer.restart, answer.start)], environments=[answer.inputs])[0]
@@ -95,9 +106,30 @@ def untrue(program: Program, answer: Answer, told: Why) -> list[str]:
     found += [
         f"{change} decides too" for change in _outside(program, answer, told) if not _same(program, answer, (change,))
     ]
-    if told.cure and not stays_off(again(all_changed(program, told.cure), answer)):
-        found.append(f"{told.cure} is no cure")
+    if told.cure:
+        cured = all_changed(program, told.cure)
+        found += [] if stays_off(again(cured, answer)) else [f"{told.cure} is no cure"]
+        found += [
+            f"with {told.cure} it comes on in {trace}" for trace in _examples(answer) if _comes_on(cured, answer, trace)
+        ]
     return found
+
+
+def _examples(answer: Answer) -> list[Trace]:
+    """Everything that was played for an answer."""
+    return [one.played.trace for one in answer.findings.values() if one.played is not None]
+
+
+def _comes_on(program: Program, answer: Answer, trace: Trace) -> bool:
+    """Whether the interpreter sees the output on after the cut of a trace."""
+    player = Player(part_for(program, cone_of(program, [answer.point]), (answer.point,)))
+    known = {one.name for one in player.part.program.inputs}
+    steps = tuple(_among(step, known) for step in trace.steps)
+    cut = _among(trace.cut, known)
+    assert isinstance(cut, Cut)
+    played = player.play(Trace(steps, cut))
+    assert played is not None
+    return played.seen[answer.point].on_scans > 0
 
 
 def _same(program: Program, answer: Answer, changes: tuple[Change, ...]) -> bool:

@@ -46,6 +46,7 @@ from restart_bench.predict.standing import stands, timers_in_a_row
 from restart_bench.predict.systems import AFTER, around_the_cut, before_the_cut
 from restart_bench.predict.traces import Cut, Hold, Played, Player, Trace
 from restart_bench.program import Program, Timer
+from restart_bench.scan import driven
 
 Word = Literal["off", "on", "depends", "never"]
 OFF, ON, DEPENDS, NEVER = "off", "on", "depends", "never"
@@ -160,7 +161,7 @@ def predict(
 ) -> tuple[Answer, ...]:
     """An answer for each output (all that a coil, a set or a reset drives, unless named), restart and environment.
 
-    Raises SolverMissing where python-sat is not installed.
+    Raises SolverMissing where python-sat is not installed, ValueError for an output that no rung drives.
     """
     return predict_with_proofs(program, outputs, restarts=restarts, environments=environments)[0]
 
@@ -175,6 +176,9 @@ def predict_with_proofs(
     """The same, with what was proven for it. Every proof is checked by other means; raises ProofBroken if one does
     not hold."""
     wanted = tuple(outputs_of(program) if outputs is None else dict.fromkeys(outputs))
+    nothing = [output for output in wanted if output not in {driven(rung) for rung in program.rungs}]
+    if nothing:
+        raise ValueError(f"nothing in this program drives {nothing[0]}")
     answers: dict[tuple[str, str, str, str], Answer] = {}
     certificates: list[Certificate] = []
     for cone, members in groups_of(program, wanted):
@@ -369,7 +373,7 @@ class Restarted:
         if not falls and not known[FIRST_OFF].can:
             findings[SETTLES_OFF] = Finding(False)
         if not rises and not known[FIRST_ON].can:
-            findings[SETTLES_ON] = Finding(False)
+            findings[SETTLES_ON] = findings[PULSES] = Finding(False)
         return findings
 
     def _changes(self, output: str, inputs: str) -> tuple[bool, bool]:
@@ -496,15 +500,17 @@ class Restarted:
 
     def _never_turns(self, output: str, inputs: str, claim: str) -> bool:
         """True where one scan tells: what never falls doesn't pulse, nor end off unless it was so after the first
-        scan already; and what never rises doesn't end on, unless it was on already."""
+        scan already; what never rises doesn't end on, nor pulse, unless it was on already."""
         if claim == NEVER_SETTLES or self.part.program.outputs == "at once":
             return False
         about = (output, inputs)
         if about not in self._turns:
             self._turns[about] = self._changes(output, inputs)
         falls, rises = self._turns[about]
+        if claim in (SETTLES_ON, PULSES) and not rises and self._first_cannot(output, inputs, FIRST_ON):
+            return True
         if claim == SETTLES_ON:
-            return not rises and self._first_cannot(output, inputs, FIRST_ON)
+            return False
         return not falls and (claim == PULSES or self._first_cannot(output, inputs, FIRST_OFF))
 
     def _first_cannot(self, output: str, inputs: str, claim: str) -> bool:

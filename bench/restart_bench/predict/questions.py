@@ -151,10 +151,14 @@ class Questions:
 
     def _scan(self, inputs: Bits) -> None:
         first = FALSE if self._scans or self.start == LATER else TRUE
-        scanned = self.scanner.scan(self.states[-1], first, inputs)
+        scanned = self.scanner.scan(self.states[-1], first, inputs, as_before=self._as_before(inputs))
         self.after_inputs.append(inputs)
         self._scans.append(scanned)
         self.states.append(scanned.after)
+
+    def _as_before(self, inputs: Bits) -> bool:
+        """True if no input moved since the last scan after the restart."""
+        return bool(self.after_inputs) and self.after_inputs[-1] is inputs
 
     def _extend(self, scans: int) -> None:
         """So many scans with inputs that stand still. Where timers run, scans that change nothing are left out, for

@@ -144,7 +144,7 @@ class _Turns:
         for _ in range(2):
             states = [scanner.fresh_state()]
             for _ in range(2):
-                states.append(scanner.scan(states[-1], FALSE, inputs).after)
+                states.append(scanner.scan(states[-1], FALSE, inputs, as_before=True).after)
             stretches.append(states)
         self._stays = {slot: self._same(slot, stretches) for slot in self._slots}
         (_, one, then), (_, other, after) = stretches

@@ -36,6 +36,8 @@ class Scanner:
     def __init__(self, circuit: Circuit, layout: Layout) -> None:
         self.circuit = circuit
         self.layout = layout
+        self.relations: dict[tuple[str, str], tuple[int, int]] = {}
+        self._counted = {rung.name for rung in layout.program.rungs if isinstance(rung, Counter)}
         self._now: Bits = {}
         self._first = FALSE
         self._rung = 0
@@ -105,8 +107,10 @@ class Scanner:
 
     # ------------------------------------------------------------ one scan
 
-    def scan(self, state: Bits, first: int, inputs: Bits) -> Scanned:
-        """All rungs in their order. `first`: it is the first scan."""
+    def scan(self, state: Bits, first: int, inputs: Bits, *, as_before: bool = False) -> Scanned:
+        """All rungs in their order. `first`: it is the first scan; as_before: nothing outside has changed since the
+        last one."""
+        self.relations = self.relations if as_before else {}
         self._now = {**state, **inputs}
         self._first = first
         self._done = Scanned(dict(state), {})
@@ -290,8 +294,7 @@ class Scanner:
         sign = expr[0]
         left, right = sides_of(expr)
         if isinstance(left, str) and isinstance(right, str):
-            self._done.pending.append(TRUE)
-            return self._open()
+            return self._relation(sign, left, right)
         if not isinstance(left, str) and not isinstance(right, str):
             return TRUE if _holds(sign, left, right) else FALSE
         name, number = (left, right) if isinstance(left, str) else (right, left)
@@ -307,6 +310,20 @@ class Scanner:
             "<>": -self.circuit.and_(at_least, -above),
         }
         return answers[sign]
+
+    def _relation(self, sign: str, left: str, right: str) -> int:
+        """Two numbers: left open, and once for all scans of `relations` if both only change from outside."""
+        if {left, right} & self._counted:
+            self._done.pending.append(TRUE)
+            return self._open()
+        if (left, right) not in self.relations:
+            above, same = self.circuit.fresh(), self.circuit.fresh()
+            self.circuit.clauses.append([-above, -same])
+            self.relations |= {(left, right): (above, same), (right, left): (self.circuit.every([-above, -same]), same)}
+        above, same = self.relations[left, right]
+        signs = {">": above, "<=": -above, "=": same, "<>": -same}
+        signs |= {">=": self.circuit.or_(above, same), "<": -self.circuit.or_(above, same)}
+        return signs[sign]
 
     def _level(self, name: str, number: float, *, strictly: bool) -> int:
         key = self.layout.key(name, number, strictly=strictly)

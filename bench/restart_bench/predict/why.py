@@ -27,7 +27,8 @@ from restart_bench.program import Coil, Memory, Program, Reset, Rung, Set
 from restart_bench.scan import driven
 
 MOST_TOGETHER = 3
-PATIENCE = 400  # programs that are tried for one answer
+PATIENCE = 400  # programs that are tried for one answer, fewer of large ones
+LARGE = 4000  # rungs in all of them
 INPUTS = "inputs at that moment"
 
 
@@ -52,7 +53,7 @@ class _Trials:
     program: Program
     numbers: tuple[int, ...]
     answer: Answer
-    left: int = PATIENCE
+    left: int
     done: dict[tuple[Change, ...], Answer | None] = field(default_factory=dict)
 
     def with_(self, changes: tuple[Change, ...]) -> Answer | None:
@@ -89,7 +90,7 @@ def explain(program: Program, answer: Answer, others: Iterable[Answer] = (), lab
     """Why an answer is what it is. `others`: the answers for other inputs after the same restart; label: what
     people call the output."""
     part, numbers = part_of(program, cone_of(program, [answer.point]))
-    trials = _Trials(part, numbers, answer)
+    trials = _Trials(part, numbers, answer, min(PATIENCE, max(1, LARGE // max(1, len(numbers)))))
     near = nearness(part, answer.point)
     decided, together = _decided_by(trials, deciding(part, near))
     by_inputs = any(other.behaviour != answer.behaviour for other in others if _same_restart(other, answer))
@@ -200,6 +201,8 @@ def _line(trials: _Trials, why: Why, label: str) -> str:
     facts += _driven_by(trials, whole)
     if why.by_inputs:
         facts.append("other inputs at that moment change it")
+    if not why.searched:
+        facts.append("not everything was tried out")
     said = f"{label} {does(answer)}: {'; '.join(facts)}." if facts else f"{label} {does(answer)}."
     if why.cure:
         cures = [show_cure(change, whole) for change in _named(trials, why.cure)]
