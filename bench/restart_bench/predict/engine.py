@@ -54,6 +54,7 @@ DEEPEST = 11  # scans and cuts before the cut in a path that is looked for
 ONCE_DEEPEST = 7  # the same, where the cut is the only one
 TRIES = 4  # paths that are played in vain
 PLAIN_ENOUGH = (0, 0, 0, 2, 1, 0)  # nothing is gained by looking for a plainer trace
+MOST_SCANS = 54  # until everything has come again once
 LONGEST_TAIL = 30  # scans after a restart in paths with timers
 DOUBTS = 8  # states that are shown unreachable, before it is given up to show that everything settles
 
@@ -324,9 +325,9 @@ class Restarted:
                 questions.settling = (scans, 1)
                 self._note(questions, "", questions.inputs, UNSETTLED)
                 return
-            if scans == 6 or scans == LENGTHS[-1]:
+            if scans in (6, 16, LENGTHS[-1]):
                 for period in PERIODS:
-                    if questions.has_timers() or scans * period > 300:
+                    if questions.has_timers() or scans + period > MOST_SCANS:
                         continue
                     if self._ask(questions, [questions.unsettled(scans, period)]) is None:
                         questions.settling = (scans, period)

@@ -44,7 +44,7 @@ from restart_bench.predict.systems import DARK as DARK_SLOT
 FREE_SCANS = 3  # scans in which sensors still move, in paths that are to be played
 LONGEST = 48
 LENGTHS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, LONGEST)
-PERIODS = (2, 3, 4, 6, 8, 12)
+PERIODS = (2, 3, 4, 6, 12, 5, 8, 10, 7, 9, 14, 15, 16, 20, 24, 30)
 
 
 @dataclass(slots=True)
