@@ -473,7 +473,26 @@ def _not_here(name: str, instead: str) -> None:
         raise Refused(f"there is no `{name}`; nothing was done. {instead}")
 
 
-_not_here("predict", "`restart-bench run PATH --simulated` plays the program model, and says what each output does.")
+@app.command()
+@honest_exit
+def predict(
+    paths: Paths,
+    against: Annotated[
+        Path | None,
+        typer.Option("--against", metavar="PROGRAM", help="Name what changes against this program."),
+    ] = None,
+    write: Annotated[
+        Path | None,
+        typer.Option("--write", metavar="FOLDER", help="Write scenarios that play every outcome."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Say what each output will do after a restart by the program model, whether it can be otherwise, and why."""
+    from restart_bench.cli.predict import predict_paths
+
+    return predict_paths(paths, against, write, as_json=as_json)
+
+
 register_archive_commands(app)
 
 

@@ -38,11 +38,10 @@ from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.identification import identities as identities_of
 from restart_bench.run.actuators import Actuators, let_go_of
 from restart_bench.run.arming import SupplyLock, points_named, require_arming
-from restart_bench.run.context import Chronicle, CycleContext
+from restart_bench.run.context import Chronicle, CycleContext, View
 from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
-from restart_bench.run.live_state import View
 from restart_bench.run.recovery import left_open, put_right
 from restart_bench.run.resume import OpenCut, bring_samples, find_earlier, open_cut_of
 from restart_bench.run.run_json import facts_after, facts_before, simulated_among
