@@ -19,7 +19,7 @@ from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Rig
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import at_most, bounds_text, counted, listed, value_text, without_controls
-from restart_bench.run.survey import Surveyed
+from restart_bench.run.inquiry.survey import Surveyed
 
 _DANGEROUS = ("comes on", "pulses", "unsteady")
 

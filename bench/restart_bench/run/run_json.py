@@ -23,6 +23,7 @@ def facts_before(suite: Suite, options: RunOptions, *, seed: int, planned: Mappi
         "by": options.by or _user(),
         "simulated": options.simulated,
         "rehearsal": options.rehearse,
+        **({"asked_first": list(options.ask_first)} if options.ask_first else {}),
         **({"survey": options.survey} if options.survey else {}),
         "armed": options.arm if not options.simulated else None,
         "seed": seed,
