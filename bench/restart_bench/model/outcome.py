@@ -51,6 +51,7 @@ class OneRun:
     reason: str = ""
     forecasts: tuple[Forecast, ...] = ()  # what people expected before the cuts
     altered: str = ""  # of an archive that is not as it was closed: what is not
+    record: str = ""  # where the HTML record of this judgement lies, where that is not in `folder`
 
 
 @dataclass(frozen=True, slots=True)
