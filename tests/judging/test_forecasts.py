@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evidence import dryer
-from restart_bench.judging.forecasts import forecast_rows, question_of, scores
+from restart_bench.judging.inquiry.forecasts import forecast_rows, question_of, scores
 from restart_bench.model.clock import Bounds
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.journal import CycleJudged, Forecast, Mark, OutputSeen

@@ -12,9 +12,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from restart_bench.judging.survey import MEANING, CutKind, SurveyRow, ValueRow, explanation
-from restart_bench.judging.survey_presses import Start
-from restart_bench.judging.survey_texts import NOT_WANTED
+from restart_bench.judging.inquiry.drafts import NOT_WANTED
+from restart_bench.judging.inquiry.presses import Start
+from restart_bench.judging.inquiry.survey import MEANING, CutKind, SurveyRow, ValueRow, explanation
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Rig
 from restart_bench.model.units import show_duration

@@ -10,7 +10,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from restart_bench.judging.forecasts import ForecastRow, forecast_rows, scores
+from restart_bench.judging.inquiry.forecasts import ForecastRow, forecast_rows, scores
 from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, MatrixRow, matrix_rows
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.judging.summary import (

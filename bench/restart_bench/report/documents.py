@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 from xml.etree import ElementTree as Xml
 
-from restart_bench.judging.forecasts import forecast_rows, scores
+from restart_bench.judging.inquiry.forecasts import forecast_rows, scores
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.model.faults import Fault
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from restart_bench.judging.forecasts import question_of
+from restart_bench.judging.inquiry.forecasts import question_of
 from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.journal import Forecast, Trouble
 from restart_bench.model.live import Guess
