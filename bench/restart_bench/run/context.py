@@ -13,10 +13,11 @@ from restart_bench.archive.writer import RunArchive
 from restart_bench.evidence.marks import traces_of
 from restart_bench.evidence.traces import Trace
 from restart_bench.model.clock import NS_PER_MS, now_ns
-from restart_bench.model.journal import CycleRecords, Record, RunEnded, Trouble, cycle_records
+from restart_bench.model.journal import CycleRecords, Forecast, Record, RunEnded, Trouble, cycle_records
 from restart_bench.model.live import LiveState, Reading, Show, powered_by_proof
 from restart_bench.model.rig import Rig, Wanted
 from restart_bench.model.samples import DeviceSamples
+from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import EXIT_ERROR, Verdict
 from restart_bench.model.wording import value_word
 from restart_bench.observer.handle import ObserverHandle
@@ -45,9 +46,12 @@ class Chronicle:
         self.leaving = False  # a full disk must not keep the actuators from letting go
         self.holds_more = False  # what an earlier run held was taken over
         self.reason = ""  # why the run ended early, for `last_resort`
+        self.forecasts: list[Forecast] = []  # what people expected, for the score at the end
 
     def publish(self, record: Record) -> None:
         """Saves and shows a record. Raises ArchiveError where it can't be saved, but on the way out."""
+        if isinstance(record, Forecast):
+            self.forecasts.append(record)
         try:
             if not self.gap:
                 self.archive.write(record)
@@ -119,6 +123,7 @@ class CycleContext:
     publish: Callable[[Record], None]
     sync: Callable[[], None]
     situation: Situation = field(default_factory=Situation)
+    before_cut: Callable[[Scenario], None] | None = None  # right before each cut
     cycle: int = 0
     log: list[Record] = field(default_factory=list)
 
