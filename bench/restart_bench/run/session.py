@@ -452,7 +452,10 @@ class OpenSession:
         self._judged.append(judged)
         self._limits.count_cycle()
         self._view.cycle_took(now_ns() - started)
-        self._chronicle.publish(judged)
+        try:
+            self._chronicle.publish(judged)
+        except ArchiveError as error:
+            self._log_failed(error)
         return judged
 
     def _act(self, turn: Turn, left: OpenCut | None) -> None:
