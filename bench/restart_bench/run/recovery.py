@@ -25,10 +25,9 @@ from restart_bench.model.faults import FaultsFound
 from restart_bench.model.journal import PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
-from restart_bench.run.actuators import Actuators, left_well, let_go_of
+from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
 from restart_bench.run.arming import SupplyLock, manual_step
 from restart_bench.run.usage import facts_of
-from restart_bench_drivers.interface import SupplyError
 
 Say = Callable[[str], None]
 
@@ -182,7 +181,7 @@ def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitSta
     """What a killed run left, told before anything is done about it."""
     old = _rig_of(folder, rig, say)
     records, damaged = readable_records(folder / "journal.jsonl")
-    undo = _all_idle(old) if damaged else out_of_idle(records, old)
+    undo = idle_values(old) if damaged else out_of_idle(records, old)
     one = _Left(folder, old, undo, supply_left(records), list(_differences(old, rig, undo)), actuators)
     one.same_supply = old.supply is None or (rig.supply is not None and old.supply.address == rig.supply.address)
     one.problem = supply_problem if one.same_supply else ""
@@ -207,10 +206,6 @@ def _rig_of(folder: Path, rig: Rig, say: Say) -> Rig:
     except (ArchiveError, FaultsFound, KeyError, TypeError, ValueError) as problem:
         say(f"{folder.name}: its rig file can't be read any more ({problem}), so today's is taken for it")
         return rig
-
-
-def _all_idle(rig: Rig) -> dict[str, Value]:
-    return {p.name: p.idle for p in rig.points.values() if p.writable and p.idle is not None and p.by_hand is None}
 
 
 def _differences(old: Rig, new: Rig, names: dict[str, Value]) -> Iterator[str]:
@@ -244,15 +239,12 @@ def _reach(one: _Left, actuators: Actuators, say: Say, stack: ExitStack) -> None
     stack.enter_context(observer)
     supply = None
     if not one.same_supply and old.supply is not None:
-        from restart_bench_drivers.registry import open_supply
-
         try:
             stack.enter_context(SupplyLock(old.supply))
-            supply = open_supply(old.supply.driver, old.supply.settings, contact=old.supply.contact, ask=None)
-            stack.callback(let_go_of, supply)
-        except Exception as problem:  # a driver is anybody's; a lock is another bench's
-            kind = "" if isinstance(problem, SupplyError) else f"{type(problem).__name__}: "
-            one.problem = f"the supply that it had can't be reached: {kind}{problem}"
+            supply, why = reach_supply(old.supply, None, stack)
+        except Exception as held:  # a lock is another bench's
+            why = f"{type(held).__name__}: {held}"
+        one.problem = f"the supply that it had can't be reached: {why}" if why else ""
     one.actuators = actuators.on_another(old, observer, supply)
 
 
