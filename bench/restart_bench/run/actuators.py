@@ -334,7 +334,9 @@ class Actuators:
         """What a supply proof that was read since then shows: True for power there, None where none shows anything."""
         named = [proof.point for proof in self._rig.proof_of_cut if proof.of_supply and proof.point is not None]
         newest = {name: self._observer.latest(name) for name in named}
-        readings = {name: one for name, one in newest.items() if one is not None and one.sent_ns >= since_ns}
+        readings = {
+            name: reading for name, reading in newest.items() if reading is not None and reading.sent_ns >= since_ns
+        }
         return powered_by_proof(self._rig.proof_of_cut, readings)
 
     def rail_contradicts(self, *, lasting: bool = False) -> str:

@@ -151,7 +151,7 @@ def read_usage_facts(value: object) -> Used:
 
 
 def _items(value: object) -> list[tuple[str, Any]]:
-    return [(str(name), one) for name, one in value.items()] if isinstance(value, Mapping) else []
+    return [(str(name), entry) for name, entry in value.items()] if isinstance(value, Mapping) else []
 
 
 def _instants(values: object) -> list[int]:
