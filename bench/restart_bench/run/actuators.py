@@ -78,6 +78,7 @@ class Actuators:
         self._heed_limits = heed_limits
         self._limits = rig.supply.limits if heed_limits and rig.supply is not None else None
         self._asks_person = _asks_person(rig)
+        self._rail_points = [proof.point for proof in rig.proof_of_cut if proof.of_supply and proof.point is not None]
         self._out_of_idle: dict[str, Value] = {}  # point -> value to go back to
         self.state = SupplyState()
         self.cycle = 0
@@ -120,7 +121,7 @@ class Actuators:
             self._refuse_unnamed(name)
         if self.before_start is not None:
             self.before_start(name)
-        idle = self._idle(point)
+        idle = point.at_rest
         self._out_of_idle[name] = idle  # before the write: a lost answer may still have moved it
         if point.by_hand is not None:
             self._by_hand(point, f"Press and keep pressed: {point.by_hand}", out_of_idle=True)
@@ -133,7 +134,7 @@ class Actuators:
         if point.by_hand is not None:
             self._by_hand(point, f"Let go of: {point.by_hand}", out_of_idle=False)
         else:
-            self.write(name, self._idle(point), purpose)
+            self.write(name, point.at_rest, purpose)
         self._out_of_idle.pop(name, None)
 
     def press_by_hand(self, point: Point, *, again: bool = False) -> Answered:
@@ -178,13 +179,9 @@ class Actuators:
         """The point is back where it belongs."""
         self._out_of_idle.pop(name, None)
 
-    @staticmethod
-    def _idle(point: Point) -> Value:
-        return False if point.idle is None else point.idle
-
     def _by_hand(self, point: Point, question: str, *, out_of_idle: bool) -> None:
         """A person does it, and the point's own input has to show it; asked once more where it does not."""
-        idle = self._idle(point)
+        idle = point.at_rest
         for before in ("", f"{point.shown} does not show it. "):
             if not self.ask(f"{before}{question}. Done?", point.name).answer:
                 raise CommandRefused(f"the person asked did not do it: {question}")
@@ -332,11 +329,8 @@ class Actuators:
 
     def rail(self, since_ns: int = 0) -> bool | None:
         """What a supply proof that was read since then shows: True for power there, None where none shows anything."""
-        named = [proof.point for proof in self._rig.proof_of_cut if proof.of_supply and proof.point is not None]
-        newest = {name: self._observer.latest(name) for name in named}
-        readings = {
-            name: reading for name, reading in newest.items() if reading is not None and reading.sent_ns >= since_ns
-        }
+        newest = ((name, self._observer.latest(name)) for name in self._rail_points)
+        readings = {name: reading for name, reading in newest if reading is not None and reading.sent_ns >= since_ns}
         return powered_by_proof(self._rig.proof_of_cut, readings)
 
     def rail_contradicts(self, *, lasting: bool = False) -> str:
@@ -370,7 +364,7 @@ class Actuators:
 
     def _rail_soon(self, expected: bool | None) -> bool | None:
         """The rail, given a moment to be read first, and to come to what is expected."""
-        if not any(proof.of_supply and proof.point is not None for proof in self._rig.proof_of_cut):
+        if not self._rail_points:
             return None
         since, deadline = now_ns(), now_ns() + _CONTACT_WITHIN_NS
         while (shown := self.rail(since)) is None or shown != expected:
@@ -391,11 +385,10 @@ class Actuators:
         return True
 
     def _rail_text(self) -> str:
-        for proof in self._rig.proof_of_cut:
-            if proof.of_supply and proof.point is not None:
-                reading = self._observer.latest(proof.point)
-                if reading is not None and reading.value is not None:
-                    return f"{proof.point} reads {value_word(reading.value)}"
+        for name in self._rail_points:
+            reading = self._observer.latest(name)
+            if reading is not None and reading.value is not None:
+                return f"{name} reads {value_word(reading.value)}"
         return "the rail is not read"
 
     def _left_as(self) -> str:

@@ -72,8 +72,7 @@ def out_of_idle(records: list[Record], rig: Rig) -> dict[str, Value]:
 def _rest_value(rig: Rig, name: str) -> Value:
     if rig.mode is not None and rig.mode.point == name:
         return rig.mode.run
-    idle = rig.points[name].idle
-    return False if idle is None else idle
+    return rig.points[name].at_rest
 
 
 def supply_left(records: list[Record]) -> str:
