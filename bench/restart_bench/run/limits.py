@@ -84,7 +84,7 @@ class LimitKeeper:
 
     def _to_come(self, scenario: Scenario, name: str) -> int:
         steps = (*scenario.before, *scenario.function_check)
-        pressed = sum(isinstance(one.action, Press | Hold) and one.action.point == name for one in steps)
+        pressed = sum(isinstance(step.action, Press | Hold) and step.action.point == name for step in steps)
         return pressed if self._context.rig.points[name].writable else self._starts_a_cycle[name]
 
     def _all_used(self) -> Used:

@@ -36,7 +36,7 @@ from restart_bench.model.verdicts import EXIT_ERROR, Verdict, exit_over
 from restart_bench.model.wording import counted
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.identification import identities as identities_of
-from restart_bench.run.actuators import Actuators, let_go_of
+from restart_bench.run.actuators import Actuators, reach_supply
 from restart_bench.run.arming import SupplyLock, points_named, require_arming
 from restart_bench.run.context import Chronicle, CycleContext, View
 from restart_bench.run.cycle import CycleAct, Turn
@@ -150,7 +150,7 @@ class SessionPlan:
             stack.callback(chronicle.last_resort)
             self._tell_beginning(chronicle, warning, identities)
             reached = self._reach(archive.folder, ask, stack)
-            open_cut = None if reached.problem is not None else self._take_over(chronicle)
+            open_cut = None if reached.problem else self._take_over(chronicle)
             session = OpenSession(self, chronicle, reached, open_cut, used=used, ask=ask, stop=stop, stack=stack)
             session.put_right(reached.problem)
             session.keep(stack.pop_all())
@@ -194,13 +194,8 @@ class SessionPlan:
         if self.options.simulated:
             simulation = self._start_simulation(folder, stack)
             rig = simulation.rig
-        try:
-            return _Reached(rig, simulation, _open_supply(rig, ask, stack))
-        except SupplyError as problem:
-            return _Reached(rig, simulation, None, problem)
-        except Exception as problem:  # a driver is anybody's
-            failed = SupplyError(f"the supply's driver failed: {type(problem).__name__}: {problem}")
-            return _Reached(rig, simulation, None, failed)
+        supply, problem = reach_supply(rig.supply, ask, stack)
+        return _Reached(rig, simulation, supply, problem)
 
     def _start_simulation(self, folder: Path, stack: ExitStack) -> Simulation:
         from restart_bench.simulated.handle import Simulation
@@ -237,17 +232,7 @@ class _Reached:
     rig: Rig
     simulation: Simulation | None
     supply: Supply | None
-    problem: SupplyError | None = None
-
-
-def _open_supply(rig: Rig, ask: AskPerson | None, stack: ExitStack) -> Supply | None:
-    if rig.supply is None:
-        return None
-    from restart_bench_drivers.registry import open_supply
-
-    supply = open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=ask)
-    stack.callback(let_go_of, supply)
-    return supply
+    problem: str
 
 
 @dataclass(slots=True)
@@ -335,7 +320,7 @@ class OpenSession:
 
     # ------------------------------------------------------------ begin
 
-    def put_right(self, problem: SupplyError | None) -> None:
+    def put_right(self, problem: str) -> None:
         """Puts right and closes what killed runs left open; the one that is gone on with once its points are held by
         these actuators. Raises NotRight where that can't be, and the problem of a supply that can't be reached."""
         plan, say = self._plan, self._chronicle.say
@@ -350,11 +335,11 @@ class OpenSession:
             self.rig,
             say=say,
             armed=plan.armed,
-            supply_problem=str(problem or ""),
+            supply_problem=problem,
             record=plan.options.record,
         )
-        if problem is not None:
-            raise problem
+        if problem:
+            raise SupplyError(problem)
         if plan.earlier is not None:
             self._count_earlier(ArchivedRun.open(plan.earlier.folder))
 
@@ -459,7 +444,10 @@ class OpenSession:
         self._judged.append(judged)
         self._limits.count_cycle()
         self._view.cycle_took(now_ns() - started)
-        self._chronicle.publish(judged)
+        try:
+            self._chronicle.publish(judged)
+        except ArchiveError as error:
+            self._log_failed(error)
         return judged
 
     def _act(self, turn: Turn, left: OpenCut | None) -> None:
