@@ -70,6 +70,19 @@ def test_a_standard_error_that_is_full_turns_no_refusal_into_a_fail(suites: Lamp
         assert done.returncode == 2, arguments
 
 
+@pytest.mark.skipif(not FULL.exists(), reason="this system has no device that is always full")
+@pytest.mark.parametrize("arguments", [["drivers"], ["schema", "rig"]])
+def test_a_standard_output_that_is_full_is_no_failure_of_the_bench(arguments: list[str]) -> None:
+    """It ends with 4 and says that there is no room, whether the text was short or longer than a buffer."""
+    with FULL.open("w") as full:
+        done = subprocess.run(
+            command(*arguments), stdin=subprocess.DEVNULL, stdout=full, stderr=subprocess.PIPE, timeout=60, check=False
+        )
+    said = done.stderr.decode()
+    assert "The bench itself failed" not in said
+    assert (done.returncode, "nothing more can be written" in said) in ((4, True), (0, False))
+
+
 @pytest.mark.skipif(os.name == "nt", reason="no way to start a process without streams there")
 def test_a_command_without_streams_keeps_its_code(suites: LampSuites) -> None:
     """Started with standard output and error closed (as some service managers do), a refusal is a refusal."""

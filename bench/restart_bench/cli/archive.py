@@ -247,7 +247,7 @@ def trend(
 
     altered = altered_tables(logs, rig)
     for one in altered:
-        print(f"{one}: THE TABLE OF CYCLES IS NOT AS IT WAS CLOSED, so what follows is not to be relied on")
+        print(one)
     print_trend(trend_over(logs, rig=rig, scenario=scenario, by=by), console_for(sys.stdout))
     return EXIT_ERROR if altered else 0
 

@@ -5,6 +5,7 @@ Light to import: nothing here loads numpy, pandas, scipy or duckdb.
 
 from __future__ import annotations
 
+import errno
 import functools
 import os
 import sys
@@ -54,6 +55,7 @@ ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who runs th
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
 
 LOGS = Path("logs")
+_NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 _RIG_PROBLEMS = ("ObserverError", "SimulationFailed", "NotRight")  # by name: their modules are heavy
 
 
@@ -114,6 +116,9 @@ def _told(problem: Exception) -> int:
         return EXIT_BAD_INPUT
     if isinstance(problem, SupplyError) or type(problem).__name__ in _RIG_PROBLEMS:
         complain(problem)
+        return EXIT_ERROR
+    if isinstance(problem, OSError) and problem.errno in _NO_ROOM:
+        complain(f"nothing more can be written ({problem.strerror}); make room where standard output or {LOGS} lies")
         return EXIT_ERROR
     complain(f"The bench itself failed; this says nothing about the controller. {_kept(problem)}")
     return EXIT_ERROR
