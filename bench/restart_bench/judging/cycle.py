@@ -15,11 +15,11 @@ from restart_bench.evidence.evidence import Evidence, Judged, Problem
 from restart_bench.evidence.long_cycles import samples_to_judge
 from restart_bench.evidence.marks import as_marks, ready_conditions, switching_of
 from restart_bench.evidence.supply_off import off_time
+from restart_bench.judging.expectations import judge_expectation
 from restart_bench.judging.function_check import judge_steps
 from restart_bench.judging.notes import late_restart, silent_again, supply_notes
 from restart_bench.judging.outputs import output_seen
 from restart_bench.judging.proofs import Proofs, judge_restart, proof_problems, proofs_of
-from restart_bench.judging.states import judge_expectation
 from restart_bench.judging.times import ONLY_THE_RELAY, judge_gap, judge_mark, judge_ready
 from restart_bench.judging.validity import STOPPED, problems_of
 from restart_bench.model.clock import Bounds
@@ -131,11 +131,9 @@ def _as_far_as_shown(evidence: Evidence, one: Expectation, judged: Judged, seen:
 
 def _conforms(one: Expectation, value: bool, before: float | None) -> bool:
     """Whether a state conforms; both do where there is nothing to compare with."""
-    if one.kind == "returns":
-        return not value
     if before is None and (one.wanted.as_before or one.wanted.change is not None):
         return True
-    return one.wanted.met_by(value, before) != (one.kind == "never")
+    return one.wanted.met_by(value, before) != one.kind.facts.forbids
 
 
 def _vouched_for(evidence: Evidence) -> Iterator[_Named]:

@@ -10,7 +10,7 @@ from restart_bench.campaigns.reliability import reliability_shown
 from restart_bench.evidence.restarts import unit_ns
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
 from restart_bench.model.rig import Rig
-from restart_bench.model.scenario import Case, Expectation, Scenario
+from restart_bench.model.scenario import Case, Scenario, off_expectations, proven_channel
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import at_most, counted, shown, some, span_text
@@ -172,8 +172,8 @@ def _confidence(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[s
 
 
 def _pulses(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
-    """The shortest pulse that the run excludes, for each point of a `never`, `stays` or `returns`."""
-    named = {one.point for one in scenario.after if one.kind in ("never", "stays", "returns")}
+    """The shortest pulse that the run excludes, for each point of an expectation that counts pulses."""
+    named = {one.point for one in scenario.after if one.kind.facts.counts_pulses}
     worst: dict[str, int] = {}
     for cycle in cycles:
         for finding in cycle.findings:
@@ -260,31 +260,14 @@ def _watched(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]
 def _proven_otherwise(rig: Rig, scenario: Scenario) -> Iterator[str]:
     """Channels that are taken to work because the rig file says so."""
     told: set[str] = set()
-    for one in _off_expectations(rig, scenario):
-        proven = rig.points[one.point].proven or rig.points[one.judged].proven
+    for one in off_expectations(rig, scenario):
+        proven = proven_channel(rig, one)
         if proven and one.judged not in told:
             told.add(one.judged)
             yield f"{shown(rig, one.point)}: that its channel works is taken from the rig file (proven: {proven})."
 
 
 # ---------------------------------------------------------------- dead channels
-
-
-def _off_expectations(rig: Rig, scenario: Scenario) -> Iterator[Expectation]:
-    """Expectations of off that a dead channel would meet as well: on independent points and terminals."""
-    for one in (*scenario.during, *scenario.after):
-        point = rig.points[one.judged]
-        if point.is_boolean and _wants_off(one) and (rig.is_independent(one.judged) or rig.is_terminal(one.judged)):
-            yield one
-
-
-def _wants_off(one: Expectation) -> bool:
-    if one.kind == "returns":
-        return True
-    wanted = one.wanted.equals
-    if wanted is None:
-        return False
-    return bool(wanted) if one.kind == "never" else not bool(wanted)
 
 
 def _with_dead_channels(
@@ -294,9 +277,9 @@ def _with_dead_channels(
     on = {seen.judged for cycle in cycles for seen in cycle.outputs if seen.seen_on}
     looked_at = {seen.judged for cycle in cycles for seen in cycle.outputs}
     found: dict[str, Finding] = {}
-    for one in _off_expectations(rig, scenario):
-        proven = rig.points[one.point].proven or rig.points[one.judged].proven
-        if one.judged in on or one.judged not in looked_at or proven or one.judged in found:
+    for one in off_expectations(rig, scenario):
+        known = one.judged in on or one.judged in found or proven_channel(rig, one)
+        if known or one.judged not in looked_at:
             continue
         channel = shown(rig, one.judged)
         text = (

@@ -6,10 +6,12 @@ these values from YAML.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Literal
 
-from restart_bench.model.rig import Value, Wanted
+from restart_bench.model.expectation_kinds import ExpectationKind
+from restart_bench.model.rig import Rig, Value, Wanted
 
 Phase = Literal["before", "during", "after", "function check"]
 
@@ -103,8 +105,7 @@ class Window:
 class Expectation:
     """One thing demanded of one point.
 
-    kinds: `is` (settled state, or within/between), `never`, `stays`, `returns` (never), `change` is an `is`
-    whose `wanted.change` is set. `wanted` is what must hold (`never`: what must not).
+    `wanted` is what must hold, or, of a kind that forbids, what must not.
     `start` is `restored`, `ready`, or the name of a point (its first change to on after the restored supply);
     it only matters with a window. `until`: `watch` (its end) or `command` (the next press, write or ask; at
     least to the end of the watch, at most to the end of the cycle).
@@ -113,7 +114,7 @@ class Expectation:
     phase: Literal["during", "after"]
     point: str  # as the file names it
     judged: str  # whose trace is judged: its terminal where it has one
-    kind: Literal["is", "never", "stays", "returns"]
+    kind: ExpectationKind
     wanted: Wanted
     window: Window | None = None
     start: str = "restored"
@@ -122,6 +123,23 @@ class Expectation:
     blind_ns: int = 1_000_000_000
     text: str = ""  # "is off", "never on for 20 ms or longer": how it is shown and what it is known by
     line: int = 0
+
+    def __post_init__(self) -> None:
+        """Raises ValueError for a kind that there is not."""
+        object.__setattr__(self, "kind", ExpectationKind(self.kind))
+        if self.kind.facts.always is not None:
+            object.__setattr__(self, "wanted", self.kind.facts.always)
+
+    @property
+    def demands_off(self) -> bool:
+        """True where a point that is dead would conform: off is wanted, or on is forbidden."""
+        wanted = self.wanted.equals
+        return wanted is not None and bool(wanted) is self.kind.facts.forbids
+
+    @property
+    def demands_on(self) -> bool:
+        """True where only a point that was seen on conforms."""
+        return self.wanted.equals is True and not self.kind.facts.forbids
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,3 +231,16 @@ class Scenario:
     purpose: str = ""
     path: str = ""
     notes: tuple[str, ...] = field(default=())  # warnings of the loader, as `check` shows them
+
+
+def off_expectations(rig: Rig, scenario: Scenario) -> Iterator[Expectation]:
+    """Expectations of off that a dead channel would meet as well: on independent points and terminals (rule 9)."""
+    for one in (*scenario.during, *scenario.after):
+        seen_from_outside = rig.is_independent(one.judged) or rig.is_terminal(one.judged)
+        if rig.points[one.judged].is_boolean and one.demands_off and seen_from_outside:
+            yield one
+
+
+def proven_channel(rig: Rig, one: Expectation) -> str | None:
+    """What the rig file says has shown that the channel of an expectation works."""
+    return rig.points[one.point].proven or rig.points[one.judged].proven

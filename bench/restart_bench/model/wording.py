@@ -228,20 +228,22 @@ def show_action(action: Action) -> str:
 
 def show_expectation(one: Expectation) -> str:
     """How an expectation is shown and known: `is off`, `never on for 20 ms or longer`, `is on within 5 s`."""
-    if one.kind == "returns":
-        return "never returns without a command"
-    wanted = show_wanted(one.wanted)
-    if one.kind in ("never", "stays"):
-        until = " until the next command" if one.until == "command" else ""
-        length = show_duration(one.longer_than_ns)
-        if one.kind == "never":
-            return f"never {wanted} for {length} or longer{until}"
-        return f"stays {wanted}, deviations shorter than {length} allowed"
-    text = f"is {wanted}"
-    if one.window is not None:
-        text += f" {show_window(one.window)}"
-        text += f" of {one.start}" if one.start != "restored" else ""
-    return text + (" until the next command" if one.until == "command" else "")
+    return one.kind.facts.words.format(
+        wanted=show_wanted(one.wanted),
+        longer_than=show_duration(one.longer_than_ns),
+        window="" if one.window is None else f" {show_window(one.window)}{_show_start(one.start)}",
+        until=" until the next command" if one.until == "command" else "",
+    )
+
+
+def _show_start(start: str) -> str:
+    return "" if start == "restored" else f" of {start}"
+
+
+def should_text(point: Point, one: Expectation, before: float | None = None) -> str:
+    """What ought to have been: `should be off`, `it should never be on for 20 ms or longer`."""
+    wanted = wanted_text(point, one.wanted, before)
+    return one.kind.facts.should.format(wanted=wanted, longer_than=show_duration(one.longer_than_ns))
 
 
 def show_window(window: Window) -> str:

@@ -258,7 +258,7 @@ def sights_of(rig: Rig, scenario: Scenario) -> tuple[Sight, ...]:
     judged: dict[str, str] = {}
     for one in (*scenario.during, *scenario.after):
         judged[one.point] = one.judged
-        if one.kind in ("never", "stays"):
+        if one.kind.facts.counts_pulses:
             known = asked.get(one.point)
             asked[one.point] = one.longer_than_ns if known is None else min(known, one.longer_than_ns)
         asked.setdefault(one.point, None)
