@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 
 from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.rig import Point, Rig, Value, Wanted
-from restart_bench.model.scenario import Action, Ask, Expect, Expectation, Hold, Press, Release, Wait, Window, Write
+from restart_bench.model.scenario import Expectation, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import GLOSS, Verdict
 
@@ -204,26 +204,6 @@ def show_wanted(wanted: Wanted) -> str:
 def show_conditions(conditions: tuple[tuple[str, Wanted], ...]) -> str:
     """`burner on, auger on`."""
     return ", ".join(f"{name} {show_wanted(wanted)}" for name, wanted in conditions)
-
-
-def show_action(action: Action) -> str:
-    """A step in one line, as screen, journal and record show it."""
-    if isinstance(action, Press):
-        return f"press {action.point} for {show_duration(action.for_ns)}"
-    if isinstance(action, Hold):
-        return f"hold {action.point}"
-    if isinstance(action, Release):
-        return f"release {action.point}"
-    if isinstance(action, Write):
-        return "write " + ", ".join(f"{name} = {show_value(value)}" for name, value in action.values)
-    if isinstance(action, Expect):
-        steady = f", steady for {show_duration(action.steady_ns)}" if action.steady_ns else ""
-        return f"expect {show_conditions(action.conditions)} within {show_duration(action.within_ns)}{steady}"
-    if isinstance(action, Wait):
-        return f"wait {show_duration(action.for_ns)}"
-    if isinstance(action, Ask):
-        return f"ask: {action.text}"
-    return "by eye: " + ", ".join(f"{name} {show_value(value)}" for name, value in action.conditions)
 
 
 def show_expectation(one: Expectation) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from restart_bench.evidence.marks import Progress, condition_held, progress_of, ready_since, traces_of
 from restart_bench.evidence.traces import Trace
@@ -377,29 +378,32 @@ class CycleAct:
         return reached
 
     def _act(self, action: Action) -> tuple[bool | None, str]:
-        match action:
-            case Press():
-                return self._press(action)
-            case Hold(point):
-                self._desk.hands.leave_idle(point, "hold")
-                self._held_here.append(point)
-            case Release(point):
-                self._desk.hands.back_to_idle(point)
-                self._held_here = [held for held in self._held_here if held != point]
-            case Write(values):
-                for name, value in values:
-                    self._desk.hands.write(name, value, "write")
-            case Wait(for_ns):
-                self._desk.situation.phase_ends_ns = now_ns() + for_ns
-                self._desk.attention.wait_until(now_ns() + for_ns)
-            case Expect():
-                return self._expect(action)
-            case Ask(text):
-                answered = self._desk.hands.ask(text)
-                return (True, "") if answered.answer else (None, "the person asked said no")
-            case ByEye():
-                return self._by_eye(action)
+        """Does a step: was it reached, and why not. Raises KeyError for a kind that nobody does."""
+        return DOING[type(action)](self, action)
+
+    def _hold(self, hold: Hold) -> tuple[bool | None, str]:
+        self._desk.hands.leave_idle(hold.point, "hold")
+        self._held_here.append(hold.point)
         return True, ""
+
+    def _release(self, release: Release) -> tuple[bool | None, str]:
+        self._desk.hands.back_to_idle(release.point)
+        self._held_here = [held for held in self._held_here if held != release.point]
+        return True, ""
+
+    def _write(self, write: Write) -> tuple[bool | None, str]:
+        for name, value in write.values:
+            self._desk.hands.write(name, value, "write")
+        return True, ""
+
+    def _wait(self, wait: Wait) -> tuple[bool | None, str]:
+        self._desk.situation.phase_ends_ns = now_ns() + wait.for_ns
+        self._desk.attention.wait_until(now_ns() + wait.for_ns)
+        return True, ""
+
+    def _ask(self, ask: Ask) -> tuple[bool | None, str]:
+        answered = self._desk.hands.ask(ask.text)
+        return (True, "") if answered.answer else (None, "the person asked said no")
 
     def _press(self, press: Press) -> tuple[bool | None, str]:
         hands = self._desk.hands
@@ -657,3 +661,16 @@ def _met_now(desk: CycleContext, name: str, wanted: object) -> bool:
     reading = desk.observing.latest(name)
     met = getattr(wanted, "met_by", None)
     return reading is not None and reading.value is not None and met is not None and bool(met(reading.value))
+
+
+DOING: dict[type[Action], Callable[[CycleAct, Any], tuple[bool | None, str]]] = {
+    Press: CycleAct._press,
+    Hold: CycleAct._hold,
+    Release: CycleAct._release,
+    Write: CycleAct._write,
+    Expect: CycleAct._expect,
+    Wait: CycleAct._wait,
+    Ask: CycleAct._ask,
+    ByEye: CycleAct._by_eye,
+}
+"""How each kind of step is done."""

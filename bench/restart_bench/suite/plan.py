@@ -13,19 +13,8 @@ from restart_bench.campaigns.reliability import confidence_reached, cycles_neede
 from restart_bench.model.clock import HOUR_NS, NS_PER_S
 from restart_bench.model.rig import BIT_TABLES, Device, Rig, RigSupply
 from restart_bench.model.samples import SampleLayout
-from restart_bench.model.scenario import (
-    Action,
-    Ask,
-    ByEye,
-    Case,
-    Demonstration,
-    Expect,
-    Expectation,
-    Press,
-    Scenario,
-    Step,
-    Wait,
-)
+from restart_bench.model.scenario import Case, Demonstration, Expectation, Scenario, Step
+from restart_bench.model.step_kinds import facts_of
 from restart_bench.model.wording import show_wanted
 
 SWITCHINGS_PER_CUT = 2
@@ -228,17 +217,7 @@ def true_off_time(supply: RigSupply, off_for_ns: int) -> Span:
 
 
 def _steps_span(steps: Sequence[Step]) -> Span:
-    return sum((_action_span(step.action) for step in steps), Span())
-
-
-def _action_span(action: Action) -> Span:
-    if isinstance(action, (Press, Wait)):
-        return Span(action.for_ns, action.for_ns)
-    if isinstance(action, Expect):
-        return Span(action.steady_ns, action.within_ns + action.steady_ns)
-    if isinstance(action, (Ask, ByEye)):
-        return Span(0, None)
-    return Span()
+    return sum((Span(*facts_of(step.action).lasts(step.action)) for step in steps), Span())
 
 
 def _waited_for_limits_ns(supply: RigSupply, switchings: int) -> int:
