@@ -12,9 +12,8 @@ from file_suites import RIG, SCENARIO, load, scenario_faults, spoilt, the_scenar
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.expectations import JUDGES
 from restart_bench.judging.scenario import judge_run, judge_scenario
-from restart_bench.model.expectation_kinds import EXPECTATION_KINDS, ExpectationKind
 from restart_bench.model.rig import Wanted
-from restart_bench.model.scenario import Expectation
+from restart_bench.model.scenario import EXPECTATION_KINDS, Expectation, ExpectationKind
 from restart_bench.model.verdicts import Verdict
 from restart_bench.suite.expectation_reader import READERS
 from restart_bench.suite.plan import sights_of

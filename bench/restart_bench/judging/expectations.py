@@ -9,9 +9,8 @@ from restart_bench.evidence.evidence import Evidence, Judged
 from restart_bench.judging.outputs import base_figures
 from restart_bench.judging.pulses import judge_pulses
 from restart_bench.judging.states import judge_state
-from restart_bench.model.expectation_kinds import ExpectationKind
 from restart_bench.model.journal import OutputSeen
-from restart_bench.model.scenario import Expectation
+from restart_bench.model.scenario import Expectation, ExpectationKind
 
 JUDGES: dict[ExpectationKind, Callable[[Evidence, Expectation], Judged]] = {
     ExpectationKind.IS: judge_state,

@@ -15,8 +15,7 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence, Judged
 from restart_bench.evidence.traces import Flags, Reads, conforming, long_gaps, longest_gap_ns
 from restart_bench.model.clock import Bounds
-from restart_bench.model.expectation_kinds import ExpectationKind
-from restart_bench.model.scenario import Expectation
+from restart_bench.model.scenario import Expectation, ExpectationKind
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import should_text, shown, some, span_text, value_text
