@@ -13,6 +13,10 @@ import pytest
 
 from command_line import MAIN, bench, command, run_folders, told
 from lamp_suites import LampSuites
+from restart_bench.cli.common import honest_exit
+from restart_bench.observer.handle import ObserverError
+from restart_bench.run.righting import NotRight
+from restart_bench.simulated.handle import SimulationFailed
 
 FULL = Path("/dev/full")
 
@@ -100,3 +104,17 @@ def test_the_code_that_is_told_is_the_one_that_it_ends_with(
     arguments = ["run", str(rig), "--simulated", "--logs", str(logs), "--junit", str(suites.folder / "j.xml"), "--json"]
     result = CliRunner().invoke(cli.app, arguments)
     assert (result.exit_code, json.loads(result.stdout)["exit_code"]) == (4, 4)
+
+
+@pytest.mark.parametrize("problem", [ObserverError, SimulationFailed, NotRight])
+def test_a_problem_of_the_rig_is_told_in_its_own_words(
+    problem: type[Exception], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What keeps a rig from being used ends with 4 and its own message; the bench itself did not fail."""
+
+    def refused() -> int:
+        raise problem("relay_box does not answer")
+
+    with pytest.raises(SystemExit) as ended:
+        honest_exit(refused)()
+    assert (ended.value.code, capsys.readouterr().err) == (4, "relay_box does not answer\n")

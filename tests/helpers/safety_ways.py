@@ -216,7 +216,7 @@ def _happens(cell: Cell, patch: Any, fill: Callable[[Cell, Moment], None]) -> Ca
             case "observer hangs":
                 os.kill(moment.desk.observing.pid, signal.SIGSTOP)
             case "no observer any more":
-                patch("restart_bench.runner.Observing", _no_observer)
+                patch("restart_bench.run.session.ObserverHandle", _no_observer)
                 os.kill(moment.desk.observing.pid, signal.SIGKILL)
             case "observer killed":
                 os.kill(moment.desk.observing.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
@@ -247,7 +247,7 @@ def play(
 
 
 def _in_process(cell: Cell, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("restart_bench.hands._RESTORE_PAUSE_S", 0.02)
+    monkeypatch.setattr("restart_bench.run.actuators._RESTORE_PAUSE_S", 0.02)
     patch = monkeypatch.setattr
     full: Any = contextlib.nullcontext(lambda *_: None)
     if cell.way in FULL:

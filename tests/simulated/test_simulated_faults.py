@@ -1,6 +1,6 @@
 """Each ordered fault does on the wire what its card says, and only in the cuts that it was ordered for.
 
-No published source: what a fault does is our own definition (`ordered_faults.FAULTS`); what it must not do is
+No published source: what a fault does is our own definition (`fault_catalogue.FAULTS`); what it must not do is
 disturb the rest of the rig, which is the dryer of the other tests.
 """
 

@@ -1,6 +1,6 @@
 """The simulated rig seen from outside: power loss stage by stage, roles of points, truth log, process.
 
-What a power loss looks like: "Observing a restart over Modbus TCP", measured on loopback and in network namespaces;
+What a power loss looks like was measured on loopback and in network namespaces, with peers whose host went dark;
 TCPG = MODBUS Messaging on TCP/IP Implementation Guide V1.0b; RFC 9293.
 """
 

@@ -49,7 +49,7 @@ ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who runs th
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
 
 LOGS = Path("logs")
-_RIG_PROBLEMS = ("ObservingError", "SimulationFailed", "NotRight")  # by name: their modules are heavy
+_RIG_PROBLEMS = ("ObserverError", "SimulationFailed", "NotRight")  # by name: their modules are heavy
 
 
 class Ended(SystemExit):

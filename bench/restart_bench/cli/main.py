@@ -395,14 +395,14 @@ def schema(
 
 
 def _not_here(name: str, instead: str) -> None:
-    """A command that other editions have: it says what serves in its place, and does nothing."""
+    """A command that people look for and that is not there: it says what serves in its place, and does nothing."""
 
     @app.command(name, hidden=True, context_settings={"allow_extra_args": True, "ignore_unknown_options": True})
     @honest_exit
     def refuse() -> int:
         from restart_bench.model.outcome import Refused
 
-        raise Refused(f"this edition has no `{name}`; nothing was done. {instead}")
+        raise Refused(f"there is no `{name}`; nothing was done. {instead}")
 
 
 _not_here("predict", "`restart-bench run PATH --simulated` plays the program model, and says what each output does.")

@@ -1,4 +1,4 @@
-"""TODO."""
+"""Tests of whether two samples differ by more than chance, and what a family of tests allows each of them."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """The kinds of value that suite files hold, as pydantic types: each reads one `Scalar` and tells editors its shape.
 
 A value that can't be read raises the pydantic error "fault", with what was expected and the type's own cure in
-its context; `file_models` looks the better cure up in the one table.
+its context; `validation` looks the better cure up in the one table.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What a live screen is shown: the state of the run at one instant. Made by the runner, drawn by `screen`."""
+"""What a live screen is shown: the state of the run at one instant. Made by `run`, drawn by `screen`."""
 
 from __future__ import annotations
 

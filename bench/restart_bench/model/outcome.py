@@ -36,7 +36,7 @@ class RunOptions:
 
 @dataclass(frozen=True, slots=True)
 class OneRun:
-    """One run on one rig, as archived in `folder`. `how` as in `records.RunEnded`."""
+    """One run on one rig, as archived in `folder`. `how` as in `journal.RunEnded`."""
 
     id: str
     folder: Path

@@ -1,6 +1,6 @@
 """What a program model is, once its file has been read: what `--simulated` runs and `predict` reasons about.
 
-`program_file` reads these values from YAML; `scan` interprets them.
+`suite/program_reader` reads these values from YAML; `plc/interpreter` goes through them.
 """
 
 from __future__ import annotations

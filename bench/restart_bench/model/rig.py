@@ -1,7 +1,7 @@
 """What a rig is, once its file has been read: devices, points, supply, and what is demanded of them all through.
 
-These are plain values in the bench's own units (nanoseconds, 0-based PDU addresses). `rig_file` reads them
-from YAML; everything else only sees what stands here.
+These are plain values in the bench's own units (nanoseconds, 0-based PDU addresses). `suite/rig_reader`
+reads them from YAML; everything else only sees what stands here.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""TODO."""
+"""Samples: what came of every request on the wire, how they lie in a file, and what their raw numbers mean."""
 
 from __future__ import annotations
 

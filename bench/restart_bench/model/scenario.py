@@ -1,7 +1,7 @@
 """What a scenario is, once its file has been read: steps, one cut, and what is demanded afterwards.
 
-Groups are expanded, defaults filled in, terminals found, durations in nanoseconds. `scenario_file` reads
-these values from YAML.
+Groups are expanded, defaults filled in, terminals found, durations in nanoseconds.
+`suite/scenario_reader` reads these values from YAML.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""TODO."""
+"""The four verdicts: their order, their exit codes, and their sign and colour wherever they are shown."""
 
 from __future__ import annotations
 

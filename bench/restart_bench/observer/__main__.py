@@ -2,7 +2,7 @@
 
 Started as `python -m restart_bench.observer`. Standard input: one JSON line of configuration (`folder`, `devices`,
 `points`), then one JSON command a line; its end is the end of the parent, and then all sockets are closed and the
-process ends. Standard output: frames (see `observer_pipe`). Samples are appended to `<folder>/<device>.part` first
+process ends. Standard output: frames (see `pipe`). Samples are appended to `<folder>/<device>.part` first
 and offered on the pipe second; a reader that does not read is never waited for.
 
 Why a process of its own: drawing and judging in the same interpreter take a 500 Hz sampler to 85 Hz.

@@ -74,7 +74,7 @@ class ObserverHandle:
     """Samples of all devices that have points, from the moment it is made until `close`."""
 
     def __init__(self, devices: Sequence[Device], points: Sequence[Point], folder: Path | None) -> None:
-        """Starts the observer, which makes `<folder>/<device>.part`. Raises ObservingError where it can't be
+        """Starts the observer, which makes `<folder>/<device>.part`. Raises ObserverError where it can't be
         started (a file is there already, an address is unknown), ValueError where points can't be planned.
 
         Without a folder nothing is saved and nothing needs room on a disk: for hands that only have to let go, soon.

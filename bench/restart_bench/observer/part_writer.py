@@ -1,4 +1,4 @@
-"""TODO."""
+"""The file to which the observer appends the samples of one device."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Coils, timers, counters, edges, bistables and conditions of IEC 61131-3, as functions of a list of slots.
 
-Each function here makes a condition (a `Test`) or a rung (a `Run`) out of places in that list; `scan` lays the list
-out. A block takes its places in a row: its output first, then what it remembers.
+Each function here makes a condition (a `Test`) or a rung (a `Run`) out of places in that list; `interpreter` lays the
+list out. A block takes its places in a row: its output first, then what it remembers.
 """
 
 from __future__ import annotations

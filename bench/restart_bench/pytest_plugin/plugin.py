@@ -1,7 +1,7 @@
 """Scenario files as tests: `pytest scenarios/grain-dryer --restart-simulated`.
 
 Only options and hints stand here, so that pytest starts no slower where nobody uses them; what runs scenarios is in
-`pytest_items` and is loaded when `--restart-simulated` or `--restart-arm` is given. Without either, scenario files
+`items` and is loaded when `--restart-simulated` or `--restart-arm` is given. Without either, scenario files
 are left alone: nothing is collected, nothing is moved.
 """
 

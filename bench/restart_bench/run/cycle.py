@@ -1,6 +1,6 @@
 """One execution of one case: supply on and ready, the steps before, the cut, the watch, the function check.
 
-What is done is recorded; what it means is decided afterwards by `judging.judge_cycle` from the records and samples
+What is done is recorded; what it means is decided afterwards by `judging/cycle` from the records and samples
 alone. The live decisions here (is it ready, has the expected state been reached) use the very functions that judge.
 """
 

@@ -1,4 +1,4 @@
-"""TODO."""
+"""Keeps the computer awake while a rig is armed."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """How the bench waits: with its eyes open.
 
-Every wait of a run goes through `Attention.wait_until`, which looks at what may not be overlooked (a person who
+Every wait of a run goes through `Supervisor.wait_until`, which looks at what may not be overlooked (a person who
 stops the run, the observer, `only_while`, a computer that slept) and lets the screen draw, but never shortly
 before a deadline: drawing costs milliseconds, and a command to the relay is due to the millisecond.
 """

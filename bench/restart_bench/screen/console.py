@@ -1,4 +1,4 @@
-"""TODO."""
+"""What a console is, how wide its lines are, and how a person is asked on it."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """The live screen: draws the run for people who stand away from the computer, and never makes the runner wait.
 
 A thread of its own draws, at most ten times a second and not shortly before a command is due; what it raises ends
-the drawing, not the run. Without a console use `plain_show` instead.
+the drawing, not the run. Without a console use `plain` instead.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""`python -m restart_bench_drivers.simulated`: a simulated rig as a process of its own.
+"""`python -m restart_bench.simulated`: a simulated rig as a process of its own.
 
-Standard input: one line, the setup (`restart_bench.simulation_setup`), then one command a line (`World.obey`).
+Standard input: one line, the setup (`setup.SimulationSetup`), then one command a line (`World.obey`).
 Standard output: one line, the ports; then one line for each command, {"done": true} or {"problem": "..."}.
 It ends when its standard input ends, which is also the end of its parent. It pays no heed to Ctrl-C: its parent does.
 """

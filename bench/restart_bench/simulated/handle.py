@@ -34,7 +34,7 @@ class Simulation:
 
     `rig` is the rig with every device, and the supply, redirected to loopback ports; `ports` are these ports by
     device name, controller first, the relay last as `supply`. `truth` is the path of the truth log (see
-    `restart_bench_drivers.simulated.truth`), None for none. All that is drawn comes from `seed`. `faults` play
+    `truth.Truth`), None for none. All that is drawn comes from `seed`. `faults` play
     beside the program's own. Raises SimulationFailed.
     """
 

@@ -1,4 +1,4 @@
-"""One TCP port that can lose its power as a real device does, without root (observed stages: observing a restart).
+"""One TCP port that can lose its power as a real device does, without root, stage by stage.
 
 on -> dark: no FIN, no RST; whoever connects gets no answer, whoever is connected gets no answer.
 dark -> refusing: the stack is back: connects are refused, old connections are reset.

@@ -1,7 +1,7 @@
 """What a simulated rig is started with, and the one line of JSON in which it travels to its process.
 
 Values are written with the name of their class and their fields, tuples as lists; so every dataclass of `rig` and
-`program` comes back as it was, without a schema. This is no file format: both ends are always the same edition.
+`program` comes back as it was, without a schema. This is no file format: both ends are always of the same version.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A program file as people write it. `program_file` makes the bench's own values of it."""
+"""A program file as people write it. `program_reader` makes the bench's own values of it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A rig file as people write it. `rig_file` makes the bench's own values of it."""
+"""A rig file as people write it. `rig_reader` makes the bench's own values of it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A scenario file as people write it. `scenario_file` makes the bench's own values of it."""
+"""A scenario file as people write it. `scenario_reader` makes the bench's own values of it."""
 
 from __future__ import annotations
 
