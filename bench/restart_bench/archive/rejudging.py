@@ -58,7 +58,7 @@ def _unless_altered(run: ArchivedRun, outcome: RunOutcome) -> RunOutcome:
         unclosed = [] if run.closed else [EXIT_ERROR]
         return replace(outcome, exit_code=exit_over([outcome.exit_code, *unclosed]))
     (one,) = outcome.runs
-    void = tuple(replace(judged, verdict=Verdict.ERROR, reason=altered) for judged in one.scenarios)
+    void = tuple(judged.overruled(Verdict.ERROR, altered) for judged in one.scenarios)
     return RunOutcome(EXIT_ERROR, Verdict.ERROR, (replace(one, scenarios=void, altered=altered),))
 
 
@@ -212,8 +212,9 @@ def _with_open(judged: ScenarioJudged, questions: Sequence[str]) -> ScenarioJudg
         return judged
     limits = (*(f"Not to be answered from this evidence: {text}." for text in questions), *judged.limits)
     verdict = overwrite(judged.verdict, Verdict.INCONCLUSIVE)
-    reason = judged.reason if verdict is judged.verdict else f"old evidence can't answer all: {some(list(questions))}"
-    return replace(judged, verdict=verdict, reason=reason, limits=limits)
+    if verdict is judged.verdict:
+        return replace(judged, limits=limits)
+    return judged.overruled(verdict, f"old evidence can't answer all: {some(list(questions))}", limits=limits)
 
 
 def _evidence_for(run: ArchivedRun, suite: Suite, new: Scenario) -> Scenario:

@@ -11,6 +11,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from restart_bench.model.clock import NS_PER_S
+from restart_bench.model.journal import Finding, FindingKind
 from restart_bench.model.rig import Point, Rig, Value, Wanted
 from restart_bench.model.scenario import Expectation, Window
 from restart_bench.model.units import show_duration
@@ -162,13 +163,13 @@ def counted(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
-def expectation_words(expectation: str) -> str:
-    """An expectation as people read it: of a cycle's validity and end, which no file demands, it says what it is."""
-    if expectation == "all phases done":
+def finding_words(finding: Finding) -> str:
+    """What was expected, as people read it; of a cycle's validity and end, which no file demands, what that is."""
+    if finding.kind is FindingKind.COMPLETION:
         return "the cycle is complete"
-    if not expectation.startswith("valid: "):
-        return expectation
-    return f"the cycle is valid ({expectation.removeprefix('valid: ')})"
+    if finding.kind is FindingKind.VALIDITY:
+        return f"the cycle is valid ({finding.subject})"
+    return finding.expectation
 
 
 def listed(words: Iterable[str]) -> str:

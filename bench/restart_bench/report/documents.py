@@ -82,7 +82,7 @@ def _case_document(name: str, cycles: Sequence[CycleJudged], late: Sequence[Find
 def _finding_document(finding: Finding) -> dict[str, Any]:
     told = dataclasses.asdict(finding)
     del told["scenario"], told["case"]
-    told["verdict"] = finding.verdict.value
+    told |= {"verdict": finding.verdict.value, "kind": finding.kind.value}
     told["figures"] = _finite(finding.figures)
     return told
 
