@@ -21,9 +21,10 @@ from command_line import MAIN, bench
 from restart_bench.cli.common import honest_exit
 from restart_bench.cli.main import app
 from restart_bench.cli.new import Answers, files_for
-from restart_bench.model.faults import Fault, FaultsFound
+from restart_bench.files.faults import Fault, FaultsFound
 from restart_bench.model.outcome import Refused
 from restart_bench_drivers.interface import SupplyError
+from restart_bench_drivers.registry import OWN
 
 ROOT = Path(__file__).resolve().parents[2]
 HEAVY = ("numpy", "pandas", "scipy", "duckdb", "pyarrow", "pymodbus")
@@ -66,7 +67,7 @@ def broken(folder: Path) -> Path:
 def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
     """`--help` answers at once: it loads none of the libraries that take seconds on a slow laptop."""
     code = (
-        "import sys\nfrom restart_bench.cli import app\n"
+        "import sys\nfrom restart_bench.cli.main import app\n"
         f"try:\n    app({arguments!r})\nexcept SystemExit:\n    pass\n"
         f"print([name for name in {HEAVY!r} if name in sys.modules], file=sys.stderr)"
     )
@@ -78,7 +79,7 @@ def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
 def test_check_loads_no_scipy(suite: Path) -> None:
     """A plan without a demonstration is plain arithmetic; scipy stays unloaded."""
     code = (
-        "import sys\nfrom restart_bench.cli import app\n"
+        "import sys\nfrom restart_bench.cli.main import app\n"
         f"try:\n    app(['check', {str(suite)!r}])\nexcept SystemExit as end:\n    assert not end.code\n"
         "print([name for name in ('scipy', 'pandas', 'duckdb') if name in sys.modules], file=sys.stderr)"
     )
@@ -288,7 +289,7 @@ def test_drivers_are_listed_with_keys_and_example() -> None:
     """What a rig can name as its supply is listed; one by name shows its keys; a wrong name is bad input."""
     code, out, _ = typed("drivers")
     assert code == 0
-    for name in ("modbus-coil", "serial-board", "gpio-pin", "scpi-supply", "by-hand"):
+    for name in [card.name for card in OWN]:
         assert name in out
         code, told, _ = typed("drivers", name)
         assert code == 0
@@ -379,6 +380,29 @@ def test_another_scenario_can_judge_the_same_evidence(
     assert code == 1, err
     assert "was pass when it was run and is fail now" in out
     assert typed("logs", "verify", "--logs", ran[0] / "logs")[0] == 0
+
+
+def test_a_judgement_by_another_scenario_points_to_no_record_but_its_own(
+    ran: tuple[Path, subprocess.CompletedProcess[str], Path], tmp_path: Path
+) -> None:
+    """Judged to fail, it does not print the link to the archived record that says pass; `--out` writes one that fails,
+    names the file that was judged by, and draws the cycles."""
+    wanted = (ran[0] / "suite" / "comes-back.yaml").read_text(encoding="utf-8")
+    file, out = tmp_path / "stricter.yaml", tmp_path / "records" / "stricter.html"
+    file.write_text(wanted.replace("{is: on, within: 5 s}", "off"), encoding="utf-8")
+    again = ("judge", "last", "--scenario", file, "--logs", ran[0] / "logs")
+    code, said, err = typed(*again)
+    assert code == 1, err
+    assert "report.html" not in said and "--out FILE" in said
+    code, said, err = typed(*again, "--out", out)
+    assert code == 1, err
+    assert f"record: {out}" in said
+    page = out.read_text(encoding="utf-8")
+    assert "<title>fail: " in page and "Judged again" in page and "stricter.yaml" in page and "<svg" in page
+    (folder,) = (ran[0] / "logs").glob("rig=*/date=*/run=*")
+    code, _, err = typed(*again, "--out", folder / "again.html")
+    assert code == 2 and "never written to again" in err
+    assert typed("judge", "last", "--logs", ran[0] / "logs", "--out", out)[0] == 2
 
 
 def test_a_closed_run_is_not_written_into(ran: tuple[Path, subprocess.CompletedProcess[str], Path]) -> None:

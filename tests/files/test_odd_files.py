@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from file_suites import RIG, SCENARIO, load_in, told
+from restart_bench.files.faults import LONGEST, Fault
 from restart_bench.files.tree import Files, is_file, read_bytes, read_yaml, same_file
-from restart_bench.model.faults import LONGEST, Fault
 from restart_bench.suite.loader import load_rig, load_suites
 from restart_bench_drivers.registry import cards
 

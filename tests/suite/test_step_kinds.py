@@ -16,7 +16,8 @@ from restart_bench.model.step_kinds import STEP_KINDS, facts_of, starts_of
 from restart_bench.model.verdicts import Verdict
 from restart_bench.report.record.pieces import drawn_lanes
 from restart_bench.run.arming import points_named
-from restart_bench.run.cycle import DOING, CycleAct, CycleContext, Turn
+from restart_bench.run.context import CycleContext
+from restart_bench.run.steps import DOING, Steps
 from restart_bench.suite.plan import Span, plan_scenario
 from restart_bench.suite.steps_reader import READERS
 
@@ -28,7 +29,7 @@ AFTER = "after:\n  expect:\n    burner: off\n"
 @dataclass(frozen=True)
 class Expected:
     """What is so of a kind, as the README has it: written down here a second time, by hand. `done` is what a run asks
-    of its hands."""
+    of its actuators."""
 
     written: str
     text: str
@@ -74,7 +75,7 @@ def read(verb: str) -> Step:
 
 
 def test_every_kind_is_asked_for_here() -> None:
-    """Facts, readers, hands and this file know the same kinds."""
+    """Facts, readers, actuators and this file know the same kinds."""
     actions = {type(read(verb).action) for verb in EXPECTED}
     assert set(EXPECTED) == set(STEP_KINDS) == set(READERS)
     assert actions == set(DOING) == {facts.action for facts in STEP_KINDS.values()}
@@ -84,7 +85,7 @@ class Nod:
     """A step that there is not."""
 
 
-@pytest.mark.parametrize("ask", [facts_of, lambda action: an_act([])._act(action)])
+@pytest.mark.parametrize("ask", [facts_of, lambda action: the_steps([])._act(action)])
 def test_a_kind_that_there_is_not_is_refused(ask: Any) -> None:
     """It must not count as done."""
     with pytest.raises(KeyError, match="Nod"):
@@ -148,14 +149,14 @@ def test_a_function_check_alone_has_to_demand_something(verb: str) -> None:
 
 @each_kind
 def test_it_is_done_as_it_says(verb: str) -> None:
-    """Each kind asks of the hands what its word means."""
+    """Each kind asks of the actuators what its word means."""
     done: list[object] = []
-    assert an_act(done)._act(read(verb).action) == (True, "")
+    assert the_steps(done)._act(read(verb).action) == (True, "")
     assert tuple(done) == EXPECTED[verb].done
 
 
-def an_act(done: list[object]) -> CycleAct:
-    """A cycle whose hands note what is asked of them; whatever is waited for comes, and people say yes."""
+def the_steps(done: list[object]) -> Steps:
+    """Steps whose actuators note what is asked of them; whatever is waited for comes, and people say yes."""
 
     def noting(name: str) -> Any:
         def note(*told: object) -> Any:
@@ -164,17 +165,14 @@ def an_act(done: list[object]) -> CycleAct:
 
         return note
 
-    hands = SimpleNamespace(**{name: noting(name) for name in ("leave_idle", "back_to_idle", "write", "ask")})
-    desk = SimpleNamespace(
+    context = SimpleNamespace(
         rig=load().rig,
-        hands=hands,
-        attention=SimpleNamespace(wait_until=lambda *_: done.append("wait") or True),
+        actuators=SimpleNamespace(**{name: noting(name) for name in ("leave_idle", "back_to_idle", "write", "ask")}),
+        supervisor=SimpleNamespace(wait_until=lambda *_: done.append("wait") or True),
         situation=SimpleNamespace(phase_ends_ns=0),
         counted_from=lambda: 0,
     )
-    told = scenario()
-    turn = Turn(told, told.cases[0], 1, 1, 1)
-    return CycleAct(cast(CycleContext, cast(Any, desk)), turn, seed=1, rehearse=False)
+    return Steps(cast(CycleContext, cast(Any, context)))
 
 
 def test_the_files_of_these_tests_hold_the_steps_that_are_replaced() -> None:

@@ -20,11 +20,11 @@ from restart_bench.archive.earlier import earlier_cycles, gone_on_with
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.killed import planned_of
 from restart_bench.archive.reader import ArchivedRun
+from restart_bench.files.faults import FaultsFound
 from restart_bench.judging.cycle import judge_long_cycle
 from restart_bench.judging.scenario import judge_run, planned_cycles
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.condensing import SampleSource
-from restart_bench.model.faults import FaultsFound
 from restart_bench.model.journal import CycleJudged, Finding, RunEnded, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome, exit_code_of, verdict_over
 from restart_bench.model.rig import Rig

@@ -15,6 +15,9 @@ NOT_JUDGED = "not judged"
 """What stands in place of a verdict where nothing is expected of an output."""
 NOT_TESTED = "not tested"
 """The same where something is, but no cut was brought to its end."""
+IMAGE_ONLY = "image only"
+IMAGE_ONLY_MEANS = "the controller's own word, maybe a memory: no terminal was read"
+"""The caveat of every row without a terminal, in short and in full."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +39,7 @@ class MatrixRow:
     cycles: int
     verdict_word: str
     """The verdict, or why there is none."""
+    image_only: bool = False  # an output that nothing but the controller itself tells of
 
 
 def matrix_rows(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[MatrixRow, ...]:
@@ -69,6 +73,7 @@ def _row(rig: Rig, name: str, cycles: Sequence[CycleJudged]) -> MatrixRow:
         reason=reason,
         cycles=len(seen),
         verdict_word=word,
+        image_only=rig.has_image_only(name),
     )
 
 

@@ -17,11 +17,17 @@ from restart_bench.model.samples import SampleKind
 from restart_bench.model.scenario import Gap, MarkLimit
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
+from restart_bench.model.ways import way_of
 from restart_bench.model.wording import shown, some, span_text, value_text
 
-ONLY_THE_RELAY = "nothing but the relay's command says that the supply was back (`proof_of_cut` with a value would)"
 UNREADY_PAUSE_NS = 500_000_000
 """Longest pause between signs that the controller is not ready, beside `steady`: within it that is taken to last."""
+
+
+def only_its_word(evidence: Evidence) -> str:
+    """Why a controller is not blamed: whose word alone it is that the supply was back."""
+    word = way_of(evidence.rig, evidence.scenario).word_of
+    return f"nothing but {word} says that the supply was back (`proof_of_cut` with a value would)"
 
 
 def judge_ready(evidence: Evidence, proofs: Proofs) -> Judged:
@@ -59,14 +65,12 @@ def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
     from when its supply was proven to be back, and beyond."""
     assert evidence.restored is not None and evidence.begins is not None
     start = evidence.begins.not_after_ns
-    late = evidence.late
-    if late is not None and late.was_ready and not late.proven:
-        when = evidence.moment(late.bounds.not_after_ns)
-        text = f"but it had been, and fell silent {when}, as in a restart or where the network is lost"
-        return Judged(Verdict.INCONCLUSIVE, text)
+    silent = _only_silence(evidence)
+    if silent and evidence.late is not None and evidence.late.was_ready:
+        return Judged(Verdict.INCONCLUSIVE, f"but it had been, and {silent}")
     since = powered_since(evidence, proofs)
     if since is None or _might_be_in_time(evidence, since + limit_ns):
-        return Judged(Verdict.INCONCLUSIVE, ONLY_THE_RELAY)
+        return Judged(Verdict.INCONCLUSIVE, only_its_word(evidence))
     deadline_ns = max(start, since) + limit_ns
     signs = np.sort(_signs_against(evidence, start))
     beyond = int(np.searchsorted(signs, deadline_ns, side="left"))
@@ -75,6 +79,14 @@ def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
         return Judged(Verdict.INCONCLUSIVE, "but the bench did not see all through that it was not")
     back = "run mode was commanded" if evidence.scenario.how == "mode" else "its supply was back"
     return Judged(Verdict.FAIL, back, {}, deadline_ns)
+
+
+def _only_silence(evidence: Evidence) -> str:
+    """What is said of a controller that only fell silent after the return: that may be the network's; "" otherwise."""
+    late = evidence.late
+    if late is None or late.proven:
+        return ""
+    return f"fell silent {evidence.moment(late.bounds.not_after_ns)}, as in a restart or where the network is lost"
 
 
 def _might_be_in_time(evidence: Evidence, deadline_ns: int) -> bool:
@@ -138,7 +150,7 @@ def judge_mark(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
         if verdict is Verdict.FAIL:
             since = powered_since(evidence, proofs)
             if limit is not None and low > limit and (since is None or bounds.not_before_ns <= since + limit):
-                return Judged(Verdict.INCONCLUSIVE, f"{told}: {why}; {ONLY_THE_RELAY}", figures)
+                return Judged(Verdict.INCONCLUSIVE, f"{told}: {why}; {only_its_word(evidence)}", figures)
             return Judged(verdict, f"{told}: {why}", figures, bounds.not_after_ns)
         if verdict is Verdict.PASS or one.mark != "ready" or limit is None:
             return Judged(verdict, f"{told}: {why}" if why else told, figures)
@@ -164,13 +176,16 @@ def _mark_missing(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
     contact = evidence.contact
     if limit is None or contact is None or one.mark in ("refused", "accepted", "dark", "cut"):
         return Judged(Verdict.INCONCLUSIVE, text)
+    silent = _only_silence(evidence)
+    if silent:
+        return Judged(Verdict.INCONCLUSIVE, f"{text} again; the controller {silent}")
     start, since = evidence.restored.not_after_ns, powered_since(evidence, proofs)
     deadline = max(start, since or 0) + limit
     asked = Reads(contact.sent, contact.received, np.zeros(len(contact)))
     if long_gaps(asked, start, deadline, BLIND_NS + 1) or deadline > evidence.end_ns:
         return Judged(Verdict.INCONCLUSIVE, f"{text}, and the bench did not ask all through that time")
     if since is None:
-        return Judged(Verdict.INCONCLUSIVE, f"{text}; {ONLY_THE_RELAY}")
+        return Judged(Verdict.INCONCLUSIVE, f"{text}; {only_its_word(evidence)}")
     return Judged(Verdict.FAIL, f"{text} within {show_duration(limit)}", {}, deadline)
 
 

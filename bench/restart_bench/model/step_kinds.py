@@ -1,6 +1,6 @@
 """The kinds of step: all that the bench has to know of each, in one table.
 
-A new kind is a new action (`scenario.py`), an entry here, how it is done (`run/cycle.py`), how it is read
+A new kind is a new action (`scenario.py`), an entry here, how it is done (`run/steps.py`), how it is read
 (`suite/steps_reader.py`) and its keys in the file's model (`suite/scenario_schema.py`). Tests ask for every column of
 every entry.
 """

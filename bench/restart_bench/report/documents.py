@@ -8,8 +8,8 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 from xml.etree import ElementTree as Xml
 
+from restart_bench.files.faults import Fault
 from restart_bench.judging.rehearsal import is_rehearsal
-from restart_bench.model.faults import Fault
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.verdicts import GLOSS, Verdict

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 from itertools import product
 from typing import Any
 
+from restart_bench.files.faults import Fault
 from restart_bench.files.tree import ReadFile
 from restart_bench.files.validation import Ledger, Path, validated
-from restart_bench.model.faults import Fault
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import At, Case, Demonstration, Expectation, Gap, Level, MarkLimit, Scenario
 from restart_bench.model.step_kinds import STEP_KINDS
