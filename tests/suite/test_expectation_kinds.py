@@ -9,8 +9,7 @@ import pytest
 
 from evidence import MS, S, Story, dryer, expects, scenario
 from file_suites import RIG, SCENARIO, load, scenario_faults, spoilt, the_scenario, warnings
-from restart_bench.judging.cycle import judge_cycle
-from restart_bench.judging.expectations import JUDGES
+from restart_bench.judging.cycle import JUDGES, judge_cycle
 from restart_bench.judging.scenario import judge_run, judge_scenario
 from restart_bench.model.rig import Wanted
 from restart_bench.model.scenario import EXPECTATION_KINDS, Expectation, ExpectationKind

@@ -5,7 +5,7 @@ Same evidence, same finding: live, replayed or judged again. Nothing here knows 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,11 +15,12 @@ from restart_bench.evidence.evidence import Evidence, Judged, Problem
 from restart_bench.evidence.long_cycles import samples_to_judge
 from restart_bench.evidence.marks import as_marks, ready_conditions, switching_of
 from restart_bench.evidence.supply_off import off_time
-from restart_bench.judging.expectations import judge_expectation
 from restart_bench.judging.function_check import judge_steps
 from restart_bench.judging.notes import late_restart, silent_again, supply_notes
-from restart_bench.judging.outputs import output_seen
+from restart_bench.judging.outputs import base_figures, output_seen
 from restart_bench.judging.proofs import Proofs, judge_restart, proof_problems, proofs_of
+from restart_bench.judging.pulses import judge_pulses
+from restart_bench.judging.states import judge_state
 from restart_bench.judging.times import judge_gap, judge_mark, judge_ready, only_its_word
 from restart_bench.judging.validity import STOPPED, problems_of
 from restart_bench.model.clock import Bounds
@@ -34,10 +35,18 @@ from restart_bench.model.journal import (
 )
 from restart_bench.model.rig import Rig
 from restart_bench.model.samples import DeviceSamples
-from restart_bench.model.scenario import Expectation, Scenario
+from restart_bench.model.scenario import Expectation, ExpectationKind, Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict, worst
 from restart_bench.model.wording import counted, shown, some, value_text
+
+JUDGES: dict[ExpectationKind, Callable[[Evidence, Expectation], Judged]] = {
+    ExpectationKind.IS: judge_state,
+    ExpectationKind.NEVER: judge_pulses,
+    ExpectationKind.STAYS: judge_pulses,
+    ExpectationKind.RETURNS: judge_pulses,
+}
+"""Which judge is responsible for which kind of expectation."""
 
 
 def judge_cycle(
@@ -93,7 +102,8 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
         text = limit.text or f"{limit.mark} in time"
         yield _About(FindingKind.MARK, limit.mark, text, judge_mark(evidence, limit, proofs))
     for one in (*scenario.during, *scenario.after):
-        judged = judge_expectation(evidence, one, outputs[one.point])
+        judged = JUDGES[one.kind](evidence, one)
+        judged = replace(judged, figures={**base_figures(outputs[one.point]), **judged.figures})
         judged = _as_far_as_shown(evidence, one, judged, outputs[one.point], powered)
         yield _About(FindingKind.EXPECTATION, one.point, one.text or one.kind.value, judged, one.point)
     for gap in scenario.gaps:

@@ -99,7 +99,7 @@ class Step:
 @dataclass(frozen=True, slots=True)
 class ExpectationFacts:
     """What is so of all expectations of one kind. A new kind is a new entry of the table below, its judge
-    (`judging/expectations.py`), how its keys are read (`suite/expectation_reader.py`) and its keys in the file's model
+    (`judging/cycle.py`), how its keys are read (`suite/expectation_reader.py`) and its keys in the file's model
     (`suite/scenario_schema.py`). Tests ask for every column of every entry.
 
     `words` is how one is shown and known, `should` how a finding says what ought to have been; both are filled in with
