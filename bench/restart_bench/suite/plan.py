@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
 from restart_bench.model.clock import HOUR_NS, NS_PER_S
@@ -49,10 +50,11 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """One line of the planned timeline; `at` counts from the cut, None for what lies before it."""
+    """One line of the planned timeline; `at` counts from the cut, None for steps; `phase` tells where these lie."""
 
     at: Span | None
     text: str
+    phase: Literal["before", "", "after"] = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,8 +180,9 @@ def _timeline(scenario: Scenario, case: Case, back: Span, to_ready: Span, watch:
     moments += _limits(scenario, case)
     moments.append(Moment(ready + watch, "end of the watch"))
     in_time = sorted(moments, key=lambda one: (one.at.low_ns, one.at.high_ns or 0) if one.at is not None else (0, 0))
-    before = [Moment(None, step.text) for step in scenario.before]
-    return (*before, *in_time, *(Moment(None, f"function check: {step.text}") for step in scenario.function_check))
+    before = [Moment(None, step.text, "before") for step in scenario.before]
+    checks = [Moment(None, f"function check: {step.text}", "after") for step in scenario.function_check]
+    return (*before, *in_time, *checks)
 
 
 def _limits(scenario: Scenario, case: Case) -> list[Moment]:
