@@ -21,7 +21,7 @@ from command_line import MAIN, bench
 from restart_bench.cli.common import honest_exit
 from restart_bench.cli.main import app
 from restart_bench.cli.new import Answers, files_for
-from restart_bench.model.faults import Fault, FaultsFound
+from restart_bench.files.faults import Fault, FaultsFound
 from restart_bench.model.outcome import Refused
 from restart_bench_drivers.interface import SupplyError
 from restart_bench_drivers.registry import OWN

@@ -12,11 +12,10 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from live_values import NEVER_ON, burner_finding, judged_cycle, one_run
-from restart_bench.judging.cycle import ALL_PHASES_DONE, NOT_VALID
 from restart_bench.judging.rehearsal import NOTHING_CUT
 from restart_bench.judging.summary import limits_of
 from restart_bench.model.clock import Bounds
-from restart_bench.model.journal import Finding, Mark, OutputSeen
+from restart_bench.model.journal import Finding, FindingKind, Mark, OutputSeen
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.verdicts import EXIT_MEANS, GLOSS, Verdict, exit_of
 from restart_bench.report.console import notable_rows, print_outcome
@@ -238,7 +237,8 @@ def test_a_rehearsal_has_steps_and_no_verdict() -> None:
 def test_what_only_follows_from_the_end_of_a_cycle_is_counted_not_listed() -> None:
     """After Ctrl-C one line says where the cycle ended and how many expectations that left open."""
     open_ones = [burner_finding(1, Verdict.INCONCLUSIVE, "not seen") for _ in range(3)]
-    end = Finding("burner-stays-shut", "", 1, "", ALL_PHASES_DONE, Verdict.INCONCLUSIVE, "stopped by a person")
+    end = Finding("burner-stays-shut", "", 1, "", "all phases done", Verdict.INCONCLUSIVE, "stopped by a person")
+    end = dataclasses.replace(end, kind=FindingKind.COMPLETION)
     text = shown(one_run(judged_cycle(1, *open_ones, end), verdict=Verdict.INCONCLUSIVE), code=130)
     assert "not seen" not in text
     assert "stopped by a person; so 3 expectations could not be judged" in text
@@ -247,8 +247,9 @@ def test_what_only_follows_from_the_end_of_a_cycle_is_counted_not_listed() -> No
 
 def test_what_a_problem_made_an_error_is_counted_not_listed() -> None:
     """A cycle that is not valid tells its problem once; a deviation that stands beside it is still told."""
-    void = burner_finding(1, Verdict.ERROR, f"{NOT_VALID} (cut): seen off")
+    void = burner_finding(1, Verdict.ERROR, "not valid (cut): seen off", without_the_error="pass")
     problem = Finding("burner-stays-shut", "", 1, "", "valid: cut", Verdict.ERROR, "no proof of the cut held")
+    problem = dataclasses.replace(problem, kind=FindingKind.VALIDITY, subject="cut")
     stands = burner_finding(1, Verdict.FAIL, "on for 196 .. 204 ms")
     text = shown(one_run(judged_cycle(1, void, problem, stands), verdict=Verdict.FAIL), width=140)
     assert "no proof of the cut held; so 1 expectation could not be judged" in text

@@ -17,9 +17,9 @@ import pytest
 import yaml
 
 from file_keys import BASES, EVERY_ROW, MODELS, RIG, ROWS, Row, keys_of_all_files
+from restart_bench.files.faults import Fault
 from restart_bench.files.tree import read_bytes
 from restart_bench.files.validation import flow
-from restart_bench.model.faults import Fault
 from restart_bench.model.rig import Rig
 from restart_bench.suite.program_reader import read_program
 from restart_bench.suite.rig_reader import read_rig

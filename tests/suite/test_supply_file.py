@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from file_suites import RIG, SCENARIO, load, load_in, told, warnings
-from restart_bench.model.faults import FaultsFound
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.rig import RigSupply
 from restart_bench.simulated.setup import is_programmable
 from restart_bench.suite.loader import load_rig

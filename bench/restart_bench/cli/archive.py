@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from restart_bench.cli.common import LOGS, ByOption, JsonOption, LogsOption, RunText, honest_exit
-from restart_bench.model.faults import FaultsFound
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused, RunOutcome
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_FAIL
 from restart_bench.screen.console import console_for, width_for

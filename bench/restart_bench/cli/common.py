@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Annotated, ParamSpec
 
 import typer
 
-from restart_bench.model.faults import FaultsFound
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_STOPPED
 from restart_bench.screen.console import width_for

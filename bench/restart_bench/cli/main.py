@@ -35,7 +35,7 @@ from restart_bench.cli.common import (
     say_faults,
     typed_arming,
 )
-from restart_bench.model.faults import FaultsFound
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import RunOptions, RunOutcome
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_FAIL, exit_over
 from restart_bench.screen.console import answering, console_for, guessing_at, is_console, person_at, width_for

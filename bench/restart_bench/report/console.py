@@ -125,8 +125,8 @@ def _print_scenario(
     console.print()
     console.print(line.append(f"  {_counts(scenario)}"))
     if scenario.reason and scenario.verdict is not Verdict.PASS:
-        in_short = scenario.reason.split(": cycle ")[0]  # each cycle's reason stands among the findings below
-        console.print(Padding(Text(without_controls(in_short)), (0, 0, 0, 2)))
+        # each cycle's reason stands among the findings below
+        console.print(Padding(Text(without_controls(scenario.in_short)), (0, 0, 0, 2)))
     for case in dict.fromkeys(one.case for one in cycles):
         rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
         if rows:

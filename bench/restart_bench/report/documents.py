@@ -8,9 +8,9 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 from xml.etree import ElementTree as Xml
 
+from restart_bench.files.faults import Fault
 from restart_bench.judging.inquiry.forecasts import forecast_rows, scores
 from restart_bench.judging.rehearsal import is_rehearsal
-from restart_bench.model.faults import Fault
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.verdicts import GLOSS, Verdict
@@ -95,7 +95,7 @@ def _case_document(name: str, cycles: Sequence[CycleJudged], late: Sequence[Find
 def _finding_document(finding: Finding) -> dict[str, Any]:
     told = dataclasses.asdict(finding)
     del told["scenario"], told["case"]
-    told["verdict"] = finding.verdict.value
+    told |= {"verdict": finding.verdict.value, "kind": finding.kind.value}
     told["figures"] = _finite(finding.figures)
     return told
 

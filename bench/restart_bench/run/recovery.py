@@ -21,7 +21,7 @@ from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.known_archives import archives_of
 from restart_bench.archive.reader import ArchivedRun, readable_records
 from restart_bench.archive.writer import Report, finish_killed, give_up_cycles, unfinished
-from restart_bench.model.faults import FaultsFound
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.journal import PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle

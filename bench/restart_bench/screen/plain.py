@@ -28,7 +28,7 @@ from restart_bench.model.wording import (
     NOTHING_SHOWN,
     bounds_text,
     counted,
-    expectation_words,
+    finding_words,
     reached_word,
     step_word,
     verdict_gloss,
@@ -94,8 +94,7 @@ class PlainShow:
             return [f"{record.scenario}: {reached_word(record.verdict)}, {counted(record.cycles, 'cycle')}"]
         if isinstance(record, ScenarioJudged):
             cycles = counted(record.cycles, "cycle")
-            in_short = record.reason.split(": cycle ")[0]  # the cycles have told theirs
-            return [f"{record.scenario}: {verdict_gloss(record.verdict)}, {cycles}: {in_short}"]
+            return [f"{record.scenario}: {verdict_gloss(record.verdict)}, {cycles}: {record.in_short}"]
         if isinstance(record, RunEnded):
             reason = f", {record.reason}" if record.reason not in ("", record.how) else ""
             left = f"; the supply was left {record.supply_left}" if record.supply_left else ""
@@ -135,5 +134,5 @@ def _judged(record: CycleJudged, way: Way) -> list[str]:
 
 def _what(finding: Finding) -> str:
     """Point and expectation, unless the reason names its expectation itself."""
-    what = f"{finding.point} {expectation_words(finding.expectation)}".strip()
+    what = f"{finding.point} {finding_words(finding)}".strip()
     return "" if finding.expectation in finding.reason else f"{what}: "

@@ -10,7 +10,16 @@ from dataclasses import dataclass, field
 
 from restart_bench.evidence.marks import mode_proofs
 from restart_bench.judging.summary import without_echoes
-from restart_bench.model.journal import CycleJudged, CycleStarted, Finding, Record, RunStarted, ScenarioJudged, Trouble
+from restart_bench.model.journal import (
+    CycleJudged,
+    CycleStarted,
+    Finding,
+    FindingKind,
+    Record,
+    RunStarted,
+    ScenarioJudged,
+    Trouble,
+)
 from restart_bench.model.live import LiveState, Reading
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.model.scenario import Scenario
@@ -90,7 +99,8 @@ class Gathered:
             told = without_echoes(record).findings
             self.notable += [(record.cycle, one) for one in told if one.verdict is not Verdict.PASS]
             if record.verdict is Verdict.ERROR and not any(one.verdict is Verdict.ERROR for one in record.findings):
-                whole = Finding(record.scenario, record.case, record.cycle, "", "", Verdict.ERROR, record.reason)
+                told_by = (record.scenario, record.case, record.cycle)
+                whole = Finding(*told_by, "", "", Verdict.ERROR, record.reason, kind=FindingKind.CYCLE)
                 self.notable.append((record.cycle, whole))
             del self.notable[:-_KEPT_FINDINGS]
         elif isinstance(record, ScenarioJudged):

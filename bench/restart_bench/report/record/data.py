@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from restart_bench.judging.matrix import NOT_JUDGED
 from restart_bench.judging.summary import FindingRow
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import Pair
@@ -65,7 +66,7 @@ class FileRow:
 @dataclass(frozen=True, slots=True)
 class MatrixLine:
     """One output in one case. `output` is its label, `point` its name in the rig file; the rest are texts.
-    Where nothing is `expected` of it, it is shown what it did, without a verdict."""
+    Where nothing is `expected` of it, or it was not tested, it is shown what it did, with a word and no verdict."""
 
     scenario: str
     case: str
@@ -78,6 +79,7 @@ class MatrixLine:
     verdict: Verdict
     reason: str
     expected: bool = True
+    word: str = NOT_JUDGED
     image_only: bool = False  # nothing but the controller itself tells of it
 
 

@@ -111,15 +111,10 @@ def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple
     for scenario in scenarios.values():
         told = bool(ended.reason) and ended.reason in scenario.reason
         if scenario.verdict is ended.verdict and not told:
-            reasons.append(f"{scenario.scenario}: {_begun(scenario.reason)}")
+            reasons.append(f"{scenario.scenario}: {scenario.with_an_example}")
     if len(reasons) > 3:
         reasons[2:] = [f"and {counted(len(reasons) - 2, 'other reason')}"]
     return ended.verdict, "; ".join(reasons)
-
-
-def _begun(reason: str) -> str:
-    """A scenario's reason up to its first cycle; the rest stands with the scenario."""
-    return reason.split("; cycle ", maxsplit=1)[0]
 
 
 # ---------------------------------------------------------------- scenarios and findings
@@ -174,6 +169,7 @@ def _matrix(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[MatrixLine]:
                 verdict=row.verdict or Verdict.INCONCLUSIVE,
                 reason=row.reason,
                 expected=row.verdict is not None,
+                word=row.verdict_word,
                 image_only=row.image_only,
             )
 
