@@ -7,7 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-MAIN = "from restart_bench.cli import main; main()"
+MAIN = "from restart_bench.cli.main import main; main()"
 
 
 def bench(*arguments: object, **more: object) -> subprocess.CompletedProcess[str]:

@@ -32,7 +32,7 @@ MS = 1_000_000
 OFF_AT_LEAST_NS = 300 * MS
 IDLE = {"start": False, "jog": False, "stop": True, "spare_out": False}
 ALLOWED = {"start", "jog", "stop", "spare_out"}
-MAIN = "from restart_bench.cli import main; main()"
+MAIN = "from restart_bench.cli.main import main; main()"
 
 RIG = """\
 rig: lamp-trainer

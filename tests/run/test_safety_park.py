@@ -176,7 +176,7 @@ def test_a_relay_that_stays_away_is_said_loudly_with_the_manual_step(
 ) -> None:
     """Every try is told, then what a person has to do at the rig; the record does not claim that the supply is on,
     and a later `park` brings it back."""
-    monkeypatch.setattr("restart_bench.hands._RESTORE_PAUSE_S", 0.02)
+    monkeypatch.setattr("restart_bench.run.actuators._RESTORE_PAUSE_S", 0.02)
     with armed_rig(tmp_path) as rig:
         Moment("restore", lambda _: setattr(rig.door, "mode", mode), early=True).install(monkeypatch.setattr)
         show = Seen()

@@ -17,9 +17,8 @@ from restart_bench.model.rig import RigSupply
 from restart_bench.model.verdicts import EXIT_PASS
 from restart_bench.observer.handle import ObserverError, ObserverHandle, WriteDone
 from restart_bench.run.arming import SupplyLock, lock_folder
-from restart_bench.run.recovery import left_open
+from restart_bench.run.recovery import NotRight, left_open
 from restart_bench.run.resume import _shift
-from restart_bench.run.righting import NotRight
 from restart_bench.run.usage import used_lately, wear_of
 from restart_bench.suite.supply_address import address_of
 from restart_bench_drivers.interface import SupplyError
@@ -77,7 +76,7 @@ def test_what_an_observer_that_does_not_start_took_over_is_found_again(
         edited(rig, "only_while: {guard_closed: on}\n", "")
         rig.run_killed_at("off")
         with monkeypatch.context() as patched:
-            patched.setattr("restart_bench.runner.Observing", _none_starts)
+            patched.setattr("restart_bench.run.session.ObserverHandle", _none_starts)
             with pytest.raises(ObserverError):
                 rig.perform(resume="last")
         assert [(run / "SHA256SUMS").exists() for run in rig.runs()] == [False, False]
@@ -145,7 +144,7 @@ def test_nothing_gets_power_while_a_point_can_not_be_let_go_of(
         rig.run_killed_at("off")
         with monkeypatch.context() as patched:
             patched.setattr(ObserverHandle, "write", refuses)
-            patched.setattr("restart_bench.hands._IDLE_PATIENCE_NS", NS_PER_S // 5)
+            patched.setattr("restart_bench.run.actuators._IDLE_PATIENCE_NS", NS_PER_S // 5)
             if start == "park":
                 said: list[str] = []
                 assert not rig.park(said).well
@@ -167,14 +166,14 @@ def test_park_without_an_observer_gives_no_power_to_what_is_held(
     not."""
     with armed_rig(tmp_path, at_end="off") as rig:
         with monkeypatch.context() as patched:
-            patched.setattr("restart_bench.parking.Observing", _none_starts)
+            patched.setattr("restart_bench.run.park.ObserverHandle", _none_starts)
             rig.park()
             assert not rig.supply_is_on
         rig.change(at_end="on")
         assert rig.park().well and rig.supply_is_on
         rig.run_killed_at("off")
         with monkeypatch.context() as patched:
-            patched.setattr("restart_bench.parking.Observing", _none_starts)
+            patched.setattr("restart_bench.run.park.ObserverHandle", _none_starts)
             assert not rig.park().well
         assert not rig.supply_is_on and rig.pressed() == {"jog": True}
 
@@ -216,7 +215,7 @@ def test_a_list_of_archives_that_can_not_be_written_keeps_nobody_from_a_run(
 
 def held_by_another(rig: ArmedRig, **environment: str) -> tuple[int, str]:
     """`park` in a process with another environment, while the supply is held here."""
-    command = [sys.executable, "-c", "from restart_bench.cli import main; main()", "park", str(rig.folder)]
+    command = [sys.executable, "-c", "from restart_bench.cli.main import main; main()", "park", str(rig.folder)]
     done = subprocess.run(
         [*command, "--arm", NAME, "--logs", str(rig.logs)],
         env={**os.environ, **environment}, capture_output=True, text=True, timeout=60, check=False,

@@ -49,8 +49,8 @@ def no_second_observer(monkeypatch: Patch) -> None:
     def refuse(*_given: Any, **_named: Any) -> ObserverHandle:
         raise ObserverError("made up: no more processes")
 
-    for user in ("runner", "parking"):
-        monkeypatch.setattr(f"restart_bench.{user}.Observing", refuse)
+    for user in ("session", "safe_end", "park"):
+        monkeypatch.setattr(f"restart_bench.run.{user}.ObserverHandle", refuse)
 
 
 def is_open(folder: Path) -> bool:
@@ -63,12 +63,12 @@ def is_open(folder: Path) -> bool:
 
 def dies(moment: Moment) -> None:
     """The observer is gone."""
-    os.kill(moment.desk.observing.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+    os.kill(moment.context.observer.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
 def hangs(moment: Moment) -> None:
     """The observer is there and does nothing."""
-    os.kill(moment.desk.observing.pid, signal.SIGSTOP)
+    os.kill(moment.context.observer.pid, signal.SIGSTOP)
 
 
 @unix_only
@@ -106,7 +106,7 @@ def test_a_hanging_observer_is_replaced_and_its_old_commands_die_with_it(tmp_pat
         pids: list[int] = []
 
         def happens(moment: Moment) -> None:
-            pids.append(moment.desk.observing.pid)
+            pids.append(moment.context.observer.pid)
             hangs(moment)
 
         Moment("off", happens).install(monkeypatch.setattr)
@@ -125,7 +125,7 @@ def test_park_switches_the_supply_also_where_no_observer_can_start(tmp_path: Pat
         rig.run_killed_at("cut")
         with pytest.MonkeyPatch.context() as patch:
             no_second_observer(patch)
-            patch.setattr("restart_bench.hands._IDLE_PATIENCE_NS", 0, raising=False)
+            patch.setattr("restart_bench.run.actuators._IDLE_PATIENCE_NS", 0, raising=False)
             said: list[str] = []
             parked = rig.park(said)
         assert not parked.well and "jog" in parked.not_idle
@@ -140,7 +140,7 @@ def test_the_observer_obeys_no_signal_but_its_parents_end(tmp_path: Path, monkey
 
         def happens(moment: Moment) -> None:
             for name in ("SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGUSR1", "SIGUSR2", "SIGINT"):
-                os.kill(moment.desk.observing.pid, getattr(signal, name))
+                os.kill(moment.context.observer.pid, getattr(signal, name))
 
         Moment("watch", happens).install(monkeypatch.setattr)
         show = Seen()
@@ -157,7 +157,7 @@ def test_whatever_a_driver_raises_the_supply_is_told_again(
     problem: BaseException, tmp_path: Path, monkeypatch: Patch
 ) -> None:
     """A driver is anybody's: what it raises counts as a command that was not taken, which is tried again."""
-    monkeypatch.setattr("restart_bench.hands._RESTORE_PAUSE_S", 0.02)
+    monkeypatch.setattr("restart_bench.run.actuators._RESTORE_PAUSE_S", 0.02)
     with armed_rig(tmp_path) as rig:
         on, left = ModbusCoil.on, [3]
 
@@ -179,7 +179,7 @@ def test_whatever_a_driver_raises_the_supply_is_told_again(
 
 def test_a_driver_that_goes_on_raising_ends_with_the_manual_step(tmp_path: Path, monkeypatch: Patch) -> None:
     """Every try is told, then what a person has to do; the run stays open for the next armed start."""
-    monkeypatch.setattr("restart_bench.hands._RESTORE_PAUSE_S", 0.02)
+    monkeypatch.setattr("restart_bench.run.actuators._RESTORE_PAUSE_S", 0.02)
     with armed_rig(tmp_path) as rig, pytest.MonkeyPatch.context() as patch:
         on = ModbusCoil.on
 
@@ -412,7 +412,7 @@ def test_a_lost_guard_is_not_kept_waiting_by_points_that_do_not_answer(tmp_path:
 
         monkeypatch.setattr(ObserverHandle, "write", unanswered)
         Moment("watch", lost).install(monkeypatch.setattr)
-        monkeypatch.setattr("restart_bench.cycle.CycleAct._release_held", lambda _act: None)
+        monkeypatch.setattr("restart_bench.run.steps.Steps.release_held", lambda _steps: None)
         show = Seen()
         assert rig.perform(show).exit_code == EXIT_ERROR
         moves = rig.truth("supply")
@@ -458,7 +458,7 @@ def wrong_contact(rig: ArmedRig) -> None:
 def test_a_supply_is_not_said_to_be_on_while_the_rail_reads_off(tmp_path: Path, monkeypatch: Patch) -> None:
     """The relay confirms its coil and the contact does not close: no further cycle, nothing pressed into a controller
     without power, and the end says off; `park` says it too until the contact follows."""
-    monkeypatch.setattr("restart_bench.hands._RESTORE_PAUSE_S", 0.02)
+    monkeypatch.setattr("restart_bench.run.actuators._RESTORE_PAUSE_S", 0.02)
     with armed_rig(tmp_path, repeat=2, ready_within="2 s") as rig, pytest.MonkeyPatch.context() as patch:
         Moment("restore", lambda _: setattr(rig.door, "mode", "stuck"), early=True).install(patch.setattr)
         show = Seen()

@@ -389,8 +389,9 @@ def schema(
 ) -> int:
     """JSON Schema of a file, for editors that complete and check while one types."""
     from restart_bench.suite.json_schema import schema_for
+    from restart_bench_drivers.registry import cards
 
-    print(json.dumps(schema_for(kind), ensure_ascii=False, indent=2))
+    print(json.dumps(schema_for(kind, cards()), ensure_ascii=False, indent=2))
     return 0
 
 

@@ -13,7 +13,7 @@ from restart_bench.model.outcome import RunOptions
 from restart_bench.suite.loader import Suite
 
 
-def told_before(suite: Suite, options: RunOptions, *, seed: int, planned: Mapping[str, int]) -> dict[str, Any]:
+def facts_before(suite: Suite, options: RunOptions, *, seed: int, planned: Mapping[str, int]) -> dict[str, Any]:
     """Keys of run.json that are known before anything moves, beside those that the archive knows by itself.
 
     `planned`: cycles by scenario.
@@ -36,7 +36,7 @@ def told_before(suite: Suite, options: RunOptions, *, seed: int, planned: Mappin
     }  # fmt: skip
 
 
-def told_after(
+def facts_after(
     ended: RunEnded, scenarios: Sequence[ScenarioJudged], *, observer: dict[str, Any], operations: int
 ) -> dict[str, Any]:
     """Keys of run.json that are known once the run has ended."""

@@ -234,7 +234,7 @@ def _environment() -> Environment:
         loader=FunctionLoader(_part), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters.update(
-        safe_text=safe_text,
+        told=safe_text,
         plain=wording.isolated,
         css_text=css_text,
         short=wording.shortened,
