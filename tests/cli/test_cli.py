@@ -382,6 +382,29 @@ def test_another_scenario_can_judge_the_same_evidence(
     assert typed("logs", "verify", "--logs", ran[0] / "logs")[0] == 0
 
 
+def test_a_judgement_by_another_scenario_points_to_no_record_but_its_own(
+    ran: tuple[Path, subprocess.CompletedProcess[str], Path], tmp_path: Path
+) -> None:
+    """Judged to fail, it does not print the link to the archived record that says pass; `--out` writes one that fails,
+    names the file that was judged by, and draws the cycles."""
+    wanted = (ran[0] / "suite" / "comes-back.yaml").read_text(encoding="utf-8")
+    file, out = tmp_path / "stricter.yaml", tmp_path / "records" / "stricter.html"
+    file.write_text(wanted.replace("{is: on, within: 5 s}", "off"), encoding="utf-8")
+    again = ("judge", "last", "--scenario", file, "--logs", ran[0] / "logs")
+    code, said, err = typed(*again)
+    assert code == 1, err
+    assert "report.html" not in said and "--out FILE" in said
+    code, said, err = typed(*again, "--out", out)
+    assert code == 1, err
+    assert f"record: {out}" in said
+    page = out.read_text(encoding="utf-8")
+    assert "<title>fail: " in page and "Judged again" in page and "stricter.yaml" in page and "<svg" in page
+    (folder,) = (ran[0] / "logs").glob("rig=*/date=*/run=*")
+    code, _, err = typed(*again, "--out", folder / "again.html")
+    assert code == 2 and "never written to again" in err
+    assert typed("judge", "last", "--logs", ran[0] / "logs", "--out", out)[0] == 2
+
+
 def test_a_closed_run_is_not_written_into(ran: tuple[Path, subprocess.CompletedProcess[str], Path]) -> None:
     """A record may be written anywhere but into the folder of a closed run."""
     (folder,) = (ran[0] / "logs").glob("rig=*/date=*/run=*")

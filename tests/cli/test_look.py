@@ -16,6 +16,7 @@ from restart_bench.model.rig import Device, Rig
 from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind, SampleLayout
 from restart_bench.observer.diagnosis import all_well, diagnose, pairs_of, view_device
 from restart_bench.observer.handle import ObserverHandle
+from restart_bench.observer.identification import identities
 from restart_bench.simulated.handle import Simulation
 
 INDEPENDENT = Device("independent", "192.0.2.20", poll_ns=2 * MS, input_delay_ns=1 * MS)
@@ -137,8 +138,9 @@ def test_every_point_is_listed_once() -> None:
 
 def picture(rig: Rig, folder: Path, seconds: float = 1.0, press: str | None = None) -> tuple[str, bool]:
     stream = io.StringIO()
+    said = identities(rig.devices.values())
     with ObserverHandle(tuple(rig.devices.values()), tuple(rig.points.values()), folder) as observing:
-        looker = Looker(rig, observing, own_address=lambda host: host)
+        looker = Looker(rig, observing, own_address=lambda host: host, said=said)
         looker.look_for(seconds)
         if press is not None:
             observing.write(press, True, "test")
@@ -153,6 +155,8 @@ def test_a_rig_that_runs_is_shown_with_its_values(tmp_path: Path) -> None:
         text, well = picture(simulation.rig, tmp_path, press="start_button")
     assert well
     assert "All devices answer." in text
+    assert "SIMULATED RIG: no hardware stands at these addresses." in text
+    assert "controller says it is: restart-bench simulated rig" in text
     fan = next(line for line in text.splitlines() if line.startswith("fan "))
     assert fan.split()[1:3] == ["on", "on"]
     assert "NOW" in fan

@@ -202,7 +202,7 @@ def record_values(cycles: int = 20) -> RecordData:
     """A whole record: one scenario failed in cycle 7, one inconclusive."""
     return RecordData(
         program="grain dryer, edition 7 with a longer name, program_id 16265",
-        switched="by modbus-coil",
+        switched="supply by modbus-coil",
         run="20260727T142233Z-4f2a",
         rig="grain-dryer-trainer",
         rig_label="Grain dryer trainer",

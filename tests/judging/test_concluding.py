@@ -268,3 +268,17 @@ def test_an_output_of_which_nothing_is_expected_has_no_verdict() -> None:
     assert (rows["burner"].verdict, rows["burner"].verdict_word) == (PASS, "pass")
     assert (rows["fan"].verdict, rows["fan"].verdict_word) == (None, "not judged")
     assert rows["fan"].reason == "nothing is expected of it"
+
+
+@pytest.mark.parametrize(
+    ("driver", "word"),
+    [("modbus-coil", "the relay's command"), ("by-hand", "the answer of the person who switched it")],
+)
+def test_a_limit_names_whose_word_it_is_that_the_supply_came_back(driver: str, word: str) -> None:
+    """Where nothing reads the supply a person's record does not speak of a relay, nor a relay's of a person."""
+    supply = dryer().supply
+    assert supply is not None
+    rig = dryer(proof_of_cut=(), supply=replace(supply, driver=driver))
+    told = scenario(BURNER_OFF)
+    limits = judge_scenario(rig, told, cycles_of(told, [PASS]), 1).limits
+    assert any(limit.endswith(f"is taken from {word}.") for limit in limits)

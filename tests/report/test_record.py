@@ -21,7 +21,7 @@ from restart_bench.model.rig import Device
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.report.record import drawing
 from restart_bench.report.record import text as wording
-from restart_bench.report.record.data import DrawnLane, MatrixLine, Piece
+from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, Piece
 from restart_bench.report.record.pieces import MOST_PIECES, shifted, supply_pieces, trace_pieces
 from restart_bench.report.record.rendering import first_page, limits_once, render
 from restart_bench.report.record.rendering import safe_text as render_text
@@ -171,11 +171,41 @@ def test_a_rehearsal_bears_no_verdict_on_its_first_page() -> None:
 
 
 def test_the_first_page_names_the_program_and_how_the_supply_was_switched() -> None:
-    """Whoever signs sees which program it was and whether a relay or a person cut its supply."""
-    data = replace(record_values(), program="program_id 7", switched="by hand")
+    """Whoever signs sees which program it was and what was switched, and whether by a relay or by a person."""
+    data = replace(record_values(), program="program_id 7", switched="run mode by hand")
     first = Page(_section(render(data), "verdict")).words
     assert "Program program_id 7" in first
-    assert "Supply switched by hand" in first
+    assert "Switched run mode by hand" in first
+
+
+def test_three_sentences_stand_before_the_limits_in_detail() -> None:
+    """Whoever reads such a record for the first time understands the first three; the others come behind them."""
+    sentences = ("It was tried twice.", "Short things can have been missed.", "Other times were not tried.")
+    page = _section(render(replace(record_values(), limits_in_short=sentences)), "verdict")
+    places = [Page(page).words.index(text) for text in (*sentences, record_values().scenarios[0].limits[0])]
+    assert places == sorted(places)
+
+
+def test_rows_without_a_terminal_carry_their_caveat_judged_or_not() -> None:
+    """`agitator on, stays on` may be the controller's memory: each row says so, also where nothing is expected."""
+    rows = [replace(record_values().matrix[0], output=f"output {n}", expected=n > 0) for n in range(3)]
+    data = replace(record_values(), matrix=tuple(replace(row, image_only=row.output != "output 2") for row in rows))
+    page = _section(render(data), "verdict")
+    body = re.search(r"<tbody>.*?</tbody>", page, re.DOTALL)
+    assert body is not None
+    told = [Page(row).words for row in body[0].split("</tr>") if "<th" in row]
+    assert ["image only" in row for row in told if "output" in row] == [True, True, False]
+    assert "no terminal was read" in Page(page).words
+
+
+def test_in_a_diagram_of_a_mode_change_no_supply_goes_off() -> None:
+    """The marks of a change of run mode are named for what was done: OUT OF RUN and RUN AGAIN."""
+    of_mode = replace(diagram(), lost="OUT OF RUN", back="RUN AGAIN")
+    names = [mark.text for panel in drawing.draw(of_mode).panels for mark in panel.marks]
+    assert "OUT OF RUN" in names and "RUN AGAIN" in names
+    assert not {"OFF", "ON"} & set(names)
+    page = render(replace(record_values(), diagrams=(diagram(), of_mode)))
+    assert "OFF or OUT OF RUN is the mark “cut”" in Page(page).words
 
 
 def test_a_number_and_its_unit_stay_on_one_line() -> None:
@@ -320,13 +350,16 @@ def test_lanes_too_many_for_a_page_go_into_further_panels() -> None:
         assert all(pairs.count(pair) == 2 for pair in pairs)
 
 
+LARGE = CaseDiagram("", "", "", (), (), 0, "OUT OF RUN", "RUN AGAIN").large
+
+
 @given(
-    st.lists(st.tuples(st.sampled_from(sorted(drawing.LARGE)), st.integers(0, 20_000_000)), max_size=12),
+    st.lists(st.tuples(st.sampled_from(sorted(LARGE)), st.integers(0, 20_000_000)), max_size=12),
     st.integers(0, 10_000),
 )
 def test_names_of_marks_do_not_lie_on_each_other(marks: list[tuple[str, int]], start: int) -> None:
     """Two names in one row never overlap, and none leaves the drawing."""
-    placed = drawing.place_marks([(n, at, at + 5) for n, at in marks], (float(start), start + 9_000.0), 500)
+    placed = drawing.place_marks([(n, at, at + 5) for n, at in marks], (float(start), start + 9_000.0), 500, LARGE)
     boxes = []
     for mark in placed:
         if mark.shown:

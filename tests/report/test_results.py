@@ -15,7 +15,8 @@ from live_values import NEVER_ON, burner_finding, judged_cycle, one_run
 from restart_bench.judging.cycle import ALL_PHASES_DONE, NOT_VALID
 from restart_bench.judging.rehearsal import NOTHING_CUT
 from restart_bench.judging.summary import limits_of
-from restart_bench.model.journal import Finding, OutputSeen
+from restart_bench.model.clock import Bounds
+from restart_bench.model.journal import Finding, Mark, OutputSeen
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.verdicts import EXIT_MEANS, GLOSS, Verdict, exit_of
 from restart_bench.report.console import notable_rows, print_outcome
@@ -137,6 +138,63 @@ def test_a_limit_that_holds_for_all_is_told_once() -> None:
     text = " ".join(shown(dataclasses.replace(FAILED, scenarios=(one, other))).split())
     assert f"all: {one.limits[0]}" in text
     assert "fan-comes-back: only here" in text
+
+
+MANY_LIMITS = tuple(f"limit {number}: something that was not shown, told at some length" for number in range(30))
+
+
+def test_the_last_screen_of_a_small_window_says_what_failed() -> None:
+    """However many limits there are: the last 24 lines name the scenario, the output, and how many of how many."""
+    scenario = dataclasses.replace(FAILED.scenarios[0], limits=MANY_LIMITS)
+    lines = shown(dataclasses.replace(FAILED, scenarios=(scenario,)), width=80).splitlines()
+    assert "  fail  burner-stays-shut: 2 of 3 cycles, burner" in lines[-23:]
+
+
+def test_of_many_scenarios_the_worst_are_named_and_the_rest_is_counted() -> None:
+    """Twelve that did not pass, each with thirty limits, still leave their worst on the last screen."""
+    words = [Verdict.INCONCLUSIVE] * 11 + [Verdict.FAIL]
+    scenarios = tuple(
+        dataclasses.replace(FAILED.scenarios[0], scenario=f"case-{n}", verdict=word, limits=MANY_LIMITS)
+        for n, word in enumerate(words)
+    )
+    last = shown(dataclasses.replace(FAILED, scenarios=scenarios), width=80).splitlines()[-23:]
+    assert any(line.startswith("  fail  case-11: 2 of 3 cycles") for line in last)
+    assert any("and 4 more scenarios" in line for line in last)
+
+
+def test_three_sentences_that_anybody_understands_stand_before_all_other_limits() -> None:
+    """How often it was tried, what can have been missed, what was not tried; the limits in detail come behind them."""
+    cycles = [
+        dataclasses.replace(
+            cycle,
+            marks=(Mark("cut", Bounds(0, 1)), *cycle.marks),
+            figures={"off_time_ns": [2_998_000_000, 3_002_000_000]},
+            outputs=(dataclasses.replace(BURNER, shortest_excluded_ns=25_000_000),),
+        )
+        for cycle in FAILED.cycles
+    ]
+    text = shown(dataclasses.replace(FAILED, cycles=tuple(cycles)), width=120)
+    told = [line.strip(" -") for line in text.split("What this does not show")[1].splitlines() if line.strip()]
+    assert told[:3] == [
+        "It was tried 3 times, on this rig and with this program: the next time may differ.",
+        "What lasted less than 25 ms can have been missed between two looks at the outputs.",
+        "Only interruptions of 2.99..3.01 s were tried; a change of program, wiring or supply makes a new test "
+        "necessary.",
+    ]
+    assert told[3] == "in detail" and told[4] == FAILED.scenarios[0].limits[0]
+
+
+def test_an_output_without_a_terminal_says_so_in_its_row_also_where_it_is_not_judged() -> None:
+    """What the controller says of itself may be its memory: no row shows it as if somebody had looked."""
+    bare = dict(FAILED.rig.points)
+    bare["fan"] = dataclasses.replace(bare["fan"], terminal=None)
+    fan = OutputSeen("fan", "fan", before=1.0, at_loss=1.0, at_return=1.0, settled=1.0)
+    cycles = tuple(dataclasses.replace(one, outputs=(BURNER, fan)) for one in FAILED.cycles)
+    rig = dataclasses.replace(FAILED.rig, points=bare)
+    for width in (80, 140):
+        lines = shown(dataclasses.replace(FAILED, rig=rig, cycles=cycles), width=width).splitlines()
+        assert [line.split()[0] for line in lines if " image only " in line] == ["fan"]
+        assert any("no terminal was read" in line for line in lines)
 
 
 def test_how_a_run_ended_is_said_where_it_was_not_completed() -> None:

@@ -11,10 +11,11 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_PASS
-from safety_rig import MAIN, NAME, ArmedRig, Seen, armed_rig
+from safety_rig import MAIN, NAME, ArmedRig, Seen, armed_rig, told_of
 
 TODAY = datetime.now().astimezone()
 ISOLATED = "isolation: {{by: M. Miller, how: locked at Q1, until: '{until:%Y-%m-%d}'}}\n"
@@ -178,3 +179,19 @@ def test_look_check_logs_judge_and_all_that_reads_write_nothing(rig: ArmedRig) -
         code, said = rig.said_by(*command, *logs)
         assert code == EXIT_PASS, (command, said)
     assert (len(rig.truth("write")), len(rig.truth("supply"))) == before
+
+
+def test_an_armed_run_against_a_simulated_rig_is_never_archived_as_real(rig: ArmedRig) -> None:
+    """The devices say on the wire that they are simulated: run.json names them, the plain lines say so at once, the
+    record has its banner, and the list and the table of cycles count the run as simulated."""
+    code, said = rig.said_by("run", rig.folder, "--arm", NAME, "--logs", rig.logs)
+    assert code == EXIT_PASS, said
+    assert "ARMED, but SIMULATED: " in said.splitlines()[0]
+    (folder,) = rig.runs()
+    told = told_of(folder)
+    assert told["simulated"] is False and set(told["simulated_devices"]) >= {"controller", "independent"}
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    assert "<b>Simulated rig.</b> No hardware was tested" in page and "told on the wire to be simulated" in page
+    listed = rig.said_by("logs", "list", "--logs", rig.logs)[1]
+    assert "simulated" in listed and "real" not in listed
+    assert set(pq.read_table(folder / "cycles.parquet").column("simulated").to_pylist()) == {True}

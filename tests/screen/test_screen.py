@@ -72,6 +72,43 @@ def test_in_a_tall_window_the_letters_are_twice_as_large() -> None:
         assert all(any(row.strip() in line for line in lines) for row in block_letters(word, across=2))
 
 
+def of_mode(*states: LiveState) -> Gathered:
+    rig = dryer_rig()
+    made = Gathered(rig, (burner_scenario(rig, how="mode"),), simulated=True)
+    for one in states:
+        made.live(one)
+    return made
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (140, 40)])
+def test_out_of_run_mode_no_power_is_off(width: int, height: int) -> None:
+    """While the controller is out of run mode the letters say that, the marks are OUT OF RUN and RUN AGAIN, and no
+    lane, letter or mark speaks of the supply."""
+    out = state(2 * S, {**ON, "running": False}, running=False, phase="out of run mode", cut_ns=S)
+    lines = shown(of_mode(out), width, height)
+    assert "● OUT OF RUN" in lines[2] and "○ RUN AGAIN" in lines[2]
+    assert any(block_letters("OUT OF RUN", across=2 if width == 140 else 1)[1].strip() in line for line in lines)
+    back = state(4 * S, {**ON, "running": True}, cut_ns=S, restored_ns=3 * S)
+    after = shown(of_mode(out, back), width, height)
+    assert "○ OUT OF RUN" in after[2] and "● RUN AGAIN" in after[2]
+    assert not [line for line in (*lines, *after) if "supply" in line or "POWER" in line]
+
+
+def test_the_proof_of_the_mode_outranks_what_was_commanded() -> None:
+    """A controller that was told to leave run mode and reads as running is in run mode still."""
+    running = state(2 * S, {**ON, "running": True}, phase="out of run mode", cut_ns=S)
+    assert "○ OUT OF RUN" in shown(of_mode(running))[2]
+
+
+def test_an_armed_run_on_a_simulated_rig_says_so_all_the_time() -> None:
+    """Devices that tell on the wire that they are simulated are named in the last line, in place of the caution."""
+    made = gathered(power_off(), simulated=False)
+    made.record(replace(run_started(), simulated=False, simulated_devices=("controller", "independent")))
+    for width in (60, 80, 140):
+        assert "ARMED, but on a SIMULATED RIG" in shown(made, width)[-1]
+    assert "controller, independent said so on the wire" in shown(made, 140)[-1]
+
+
 def test_in_a_narrow_window_the_letters_stand_closer() -> None:
     """Sixty columns still show POWER IS OFF in letters five rows high."""
     lines = shown(gathered(power_off()), 60, 24)
@@ -462,6 +499,19 @@ def test_a_supply_command_that_was_not_taken_is_said() -> None:
     """A relay that did not obey is in the plain lines with its reason, not only in the archive."""
     text = _plain(Switching(1, "supply", "on", "restore", 0, 1, problem="no answer from 192.0.2.30"))
     assert "not taken: no answer from 192.0.2.30" in text
+
+
+def test_plain_lines_of_a_mode_change_speak_of_run_mode() -> None:
+    """No supply was restored where the controller was only taken out of run mode; nor where its voltage was lowered."""
+    for what, gone, back, word in (
+        ("mode", "stop", "run", "after the return to run mode"),
+        ("supply", "level", "on", "after the restored voltage"),
+        ("supply", "off", "on", "after the restored supply"),
+    ):
+        cut = Switching(1, what, gone, "cut", S, S)  # type: ignore[arg-type]
+        restored = Switching(1, what, back, "restore", 3 * S, 3 * S)  # type: ignore[arg-type]
+        text = _plain(run_started(), cycle_started(), cut, restored, judged_cycle(1))
+        assert [one for one in text.splitlines() if ", ready " in one and one.endswith(word)], text
 
 
 def test_a_rehearsal_in_plain_lines_has_steps_and_no_verdict() -> None:

@@ -66,6 +66,35 @@ def client(simulation: Simulation) -> Iterator[RawClient]:
         yield connected
 
 
+# ---------------------------------------------------------------- that it is simulated
+
+SAYS = b"restart-bench", b"simulated rig"
+
+
+def test_every_device_says_on_the_wire_that_it_is_simulated(simulation: Simulation) -> None:
+    """APP 6.21: the basic identification names who made it and what it is, for any client that asks."""
+    for name, unit in (("controller", 1), ("specimen", UNIT)):
+        with RawClient(simulation.ports[name], unit=unit) as client:
+            answer = client.ask("2B 0E 01 00")
+            assert answer.startswith(bytes.fromhex("2B 0E 01 81 00 00 03 00 0D") + SAYS[0] + b"\x01\x0d" + SAYS[1])
+            assert client.ask("2B 0E 04 01") == bytes.fromhex("2B 0E 04 81 00 00 01 01 0D") + SAYS[1]
+
+
+@pytest.mark.parametrize(
+    ("asked", "answer"),
+    [
+        ("2B 0D 01 00", "AB 01"),
+        ("2B 0E 05 00", "AB 03"),
+        ("2B 0E 04 07", "AB 02"),
+        ("2B 0E 01", "AB 03"),
+        ("2B", "AB 01"),
+    ],
+)
+def test_a_wrong_request_for_the_identification_draws_its_exception(client: RawClient, asked: str, answer: str) -> None:
+    """APP 6.21 and its state diagram: another MEI type 01, no such object 02, no such code or length 03."""
+    assert client.asked(asked) == answer
+
+
 # ---------------------------------------------------------------- worked examples of the specification
 
 

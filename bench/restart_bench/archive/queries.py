@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from restart_bench.archive.files import ArchiveError, is_going_on, write_whole
-from restart_bench.archive.reader import ArchivedRun, is_closed, read_run_json, run_folders
+from restart_bench.archive.reader import ArchivedRun, is_closed, of_a_simulation, read_run_json, run_folders
 from restart_bench.archive.soundness import altered_text, file_is_altered, verify
 from restart_bench.model.clock import NS_PER_S, Bounds
 from restart_bench.model.journal import MARKS, CycleJudged, CycleRecords, Finding, judged_cycles
@@ -32,6 +32,7 @@ class RunRow:
     by: str = ""
     simulated: bool = False
     rehearsal: bool = False
+    survey: str = ""  # which part of a survey it was: presses, cuts
     how: str = ""
     verdict: str = ""
     exit_code: int | None = None
@@ -62,8 +63,9 @@ def _row(folder: Path) -> RunRow:
             state="closed" if is_closed(folder) else "going on" if is_going_on(folder) else "not closed",
             started=str((told.get("anchor") or {}).get("wall", "")),
             by=str(told.get("by") or ""),
-            simulated=bool(told.get("simulated")),
+            simulated=of_a_simulation(told),
             rehearsal=bool(told.get("rehearsal")),
+            survey=str(told.get("survey") or ""),
             how=str(ended.get("how", "")),
             verdict=str(told.get("verdict") or ""),
             exit_code=told.get("exit_code"),

@@ -142,6 +142,12 @@ def readable_records(path: Path) -> tuple[list[Record], int]:
     return records, len(lines) - len(records)
 
 
+def of_a_simulation(told: Mapping[str, Any]) -> bool:
+    """Of a run.json: True where the bench simulated the rig, or where an armed run met devices that say of themselves
+    that they are simulated."""
+    return bool(told.get("simulated") or told.get("simulated_devices"))
+
+
 # ---------------------------------------------------------------- one run
 
 
@@ -181,6 +187,11 @@ class ArchivedRun:
     def rig_name(self) -> str:
         """Name of the rig."""
         return str(self.run["rig"])
+
+    @property
+    def simulated(self) -> bool:
+        """True where no hardware was tested: see `of_a_simulation`."""
+        return of_a_simulation(self.run)
 
     @property
     def closed(self) -> bool:

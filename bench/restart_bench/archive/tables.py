@@ -181,7 +181,7 @@ def write_tables(folder: Path, rig: Rig | None) -> dict[str, list[float]]:
     with clear_errors("write the tables", folder):
         findings = map(finding_row, all_findings(run.records))
         write_rows(folder / "findings.parquet", findings_schema(), findings, run.id)
-        kind = {name: bool(run.run.get(name)) for name in ("simulated", "rehearsal")}
+        kind = {"simulated": run.simulated, "rehearsal": bool(run.run.get("rehearsal"))}
         cycles = (cycle_row(judged[number], run.cycle_records.get(number), **kind) for number in sorted(judged))
         write_rows(folder / "cycles.parquet", cycles_schema(), cycles, run.id)
         changes = iter(()) if rig is None else _change_rows(run, rig, identity)

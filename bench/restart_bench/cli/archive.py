@@ -6,6 +6,7 @@ import json
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -98,6 +99,9 @@ def judge(
     scenario: Annotated[
         Path | None, typer.Option("--scenario", metavar="FILE", help="Judge by this file instead of the archived one.")
     ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="With --scenario: the HTML record of this judgement.")
+    ] = None,
     logs: LogsOption = LOGS,
     as_json: JsonOption = False,
 ) -> int:
@@ -110,6 +114,12 @@ def judge(
     archived = ArchivedRun.open(find_run(run, logs))
     with _read_honestly(archived.folder):
         outcome = judge_again(archived, scenario)
+        if scenario is not None:
+            outcome = _with_own_record(archived, outcome, scenario, out)
+        elif out is not None:
+            raise Refused(
+                "--out goes with --scenario; `restart-bench report RUN --out FILE` writes the run's own record"
+            )
     with suppress(BrokenPipeError):  # who read our output is gone; the verdict stands
         if as_json:
             print(json.dumps(document(outcome), ensure_ascii=False, indent=2), flush=True)
@@ -117,6 +127,26 @@ def judge(
             print_outcome(outcome, console_for(sys.stdout))
             _print_changes(archived, outcome, by_archived=scenario is None)
     return outcome.exit_code
+
+
+def _with_own_record(archived: ArchivedRun, outcome: RunOutcome, scenario: Path, out: Path | None) -> RunOutcome:
+    """The record in the archive tells another judgement: this one gets its own, where it was asked for."""
+    from restart_bench.archive.judged_again import JudgedAgain
+    from restart_bench.report.record.writing import write_record
+
+    record = "none of this judgement, the one in the archive tells another; `--out FILE` writes one"
+    if out is not None:
+        _outside(archived, out)
+        write_record(JudgedAgain(archived, outcome, scenario), out)
+        record = str(out)
+    return replace(outcome, runs=tuple(replace(one, record=record) for one in outcome.runs))
+
+
+def _outside(archived: ArchivedRun, file: Path) -> None:
+    """Makes the folder of a file that is to be written. Raises Refused where it lies in the run's own folder."""
+    if archived.folder.resolve() in file.resolve().parents:
+        raise Refused(f"{file} lies in the run's own folder, which is never written to again; choose another --out")
+    file.parent.mkdir(parents=True, exist_ok=True)
 
 
 def _print_changes(archived: ArchivedRun, outcome: RunOutcome, *, by_archived: bool) -> None:
@@ -140,9 +170,7 @@ def report(run: RunText, out: OutOption = None, logs: LogsOption = LOGS) -> int:
 
     archived = ArchivedRun.open(find_run(run, logs))
     file = out if out is not None else Path(f"{archived.id}.html")
-    if archived.folder.resolve() in file.resolve().parents:
-        raise Refused(f"{file} lies in the run's own folder, which is never written to again; choose another --out")
-    file.parent.mkdir(parents=True, exist_ok=True)
+    _outside(archived, file)
     altered = _said_at_head(archived)
     with _read_honestly(archived.folder):
         write_record(archived, file)

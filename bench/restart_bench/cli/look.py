@@ -5,7 +5,7 @@ from __future__ import annotations
 import socket
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from rich.box import SIMPLE_HEAD
@@ -16,12 +16,13 @@ from rich.text import Text
 
 from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.outcome import Refused
-from restart_bench.model.rig import Point, Rig, Value
+from restart_bench.model.rig import Identity, Point, Rig, Value
 from restart_bench.model.units import parse_duration, show_duration
 from restart_bench.model.verdicts import EXIT_ERROR
 from restart_bench.model.wording import address_word, value_word, without_controls
 from restart_bench.observer.diagnosis import DeviceView, PointPair, all_well, pairs_of, view_device
 from restart_bench.observer.handle import ObserverHandle
+from restart_bench.observer.identification import identities
 from restart_bench.screen.console import console_for, is_console
 
 _ONCE_NS = 3 * NS_PER_S
@@ -44,8 +45,9 @@ def look_at(rig: Rig, lasting: str) -> int:
         raise Refused(f"--for {lasting}: {problem}") from None
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as scratch:
         devices, points = tuple(rig.devices.values()), tuple(rig.points.values())
+        said = identities(devices)  # before the observer comes: some devices serve one connection alone
         with ObserverHandle(devices, points, Path(scratch)) as observing:
-            looker = Looker(rig, observing)
+            looker = Looker(rig, observing, said=said)
             if is_console(sys.stdout) and ends_ns is None:
                 views = _live(looker, console)
             else:
@@ -73,16 +75,22 @@ def _once(looker: Looker, console: Console, ends_ns: int) -> dict[str, DeviceVie
 
 
 class Looker:
-    """Gathers what the observer reads. `own_address` tells this computer's address on the way to a host."""
+    """Gathers what the observer reads. `own_address` tells this computer's address on the way to a host, `said` what
+    the devices say they are."""
 
     def __init__(
-        self, rig: Rig, observing: ObserverHandle, own_address: Callable[[str], str | None] | None = None
+        self,
+        rig: Rig,
+        observing: ObserverHandle,
+        own_address: Callable[[str], str | None] | None = None,
+        said: Mapping[str, Identity] | None = None,
     ) -> None:
         self._rig = rig
         self._observing = observing
         ask = own_address if own_address is not None else own_address_towards
         read = {point.device for point in rig.points.values()}
         self._devices = tuple(device for device in rig.devices.values() if device.name in read)
+        self._identities = said or {}
         self._own_address = {device.name: ask(device.host) for device in self._devices}
         self._moves: dict[str, list[int]] = {}
         self._cycle = 1
@@ -126,6 +134,7 @@ class Looker:
             self._device_table(width),
         ]
         parts += self._what_is_wrong()
+        parts += self._what_they_are()
         if footer:
             parts.append(Text(footer, style="dim"))
         return Group(*parts)
@@ -183,6 +192,16 @@ class Looker:
             times = [_ms(view.answer_median_ns), _ms(view.answer_longest_ns), _ms(view.excludes_ns)]
             table.add_row(view.name, view.where, str(view.good), str(view.bad or ""), *times)
         return table
+
+    def _what_they_are(self) -> list[RenderableType]:
+        """What the devices say of themselves; a simulated rig first of all."""
+        told = [Text(f"{name} says it is: {without_controls(one.shown)}", style="dim") for name, one in self._said()]
+        if any(one.is_simulated for _, one in self._said()):
+            return [Text("SIMULATED RIG: no hardware stands at these addresses.", style="bold yellow"), *told]
+        return [*told]
+
+    def _said(self) -> list[tuple[str, Identity]]:
+        return [(name, one) for name, one in self._identities.items() if one.shown]
 
     def _what_is_wrong(self) -> list[RenderableType]:
         wrong = [(view.name, view.wrong) for view in self.views().values() if view.wrong]

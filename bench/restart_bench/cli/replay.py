@@ -27,7 +27,7 @@ def play(run: ArchivedRun, console: Console, speed: float) -> int:
     watched = console.is_terminal
     show: Show
     if watched:
-        simulated = bool(run.run.get("simulated"))
+        simulated = run.simulated
         show = LiveScreen(
             [(suite.rig, suite.scenarios)],
             console,

@@ -29,7 +29,7 @@ def facts_of(run: ArchivedRun) -> RunFacts:
         rig=run.rig_name,
         cycles=tuple(judged_cycles(run.records).values()),
         scenarios=tuple(judged_scenarios(run.records).values()),
-        simulated=bool(run.run.get("simulated")),
+        simulated=run.simulated,
         program={name: tuple(values) for name, values in (run.run.get("program_identity") or {}).items()},
         inputs={name: content.decode("utf-8", errors="replace") for name, content in run.inputs().items()},
     )

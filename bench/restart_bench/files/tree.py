@@ -174,8 +174,8 @@ def read_bytes(content: bytes, path: Path, shown: str | None = None) -> ReadFile
 
 
 def composed(text: str) -> yaml.Node | None:
-    """The nodes of a text. The library in C reads several times as fast, and reads ordinary text alike; what it refuses,
-    and text with signs that the two take differently, is left to the one whose words our cures know. Raises
+    """The nodes of a text. The library in C reads several times as fast, and reads ordinary text alike; what it
+    refuses, and text with signs that the two take differently, is left to the one whose words our cures know. Raises
     YAMLError."""
     if _FAST_LOADER is not None and _ORDINARY.fullmatch(text):
         with suppress(yaml.YAMLError):

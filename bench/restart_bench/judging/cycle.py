@@ -20,7 +20,7 @@ from restart_bench.judging.notes import late_restart, silent_again, supply_notes
 from restart_bench.judging.outputs import output_seen
 from restart_bench.judging.proofs import Proofs, judge_restart, proof_problems, proofs_of
 from restart_bench.judging.states import judge_expectation
-from restart_bench.judging.times import ONLY_THE_RELAY, judge_gap, judge_mark, judge_ready
+from restart_bench.judging.times import judge_gap, judge_mark, judge_ready, only_its_word
 from restart_bench.judging.validity import STOPPED, problems_of
 from restart_bench.model.clock import Bounds
 from restart_bench.model.condensing import SampleSource
@@ -121,7 +121,7 @@ def _as_far_as_shown(evidence: Evidence, one: Expectation, judged: Judged, seen:
     wants_off, wants_on = (_conforms(one, value, before) for value in (False, True))
     if judged.verdict is Verdict.FAIL and not powered and wants_on and not wants_off:
         return replace(
-            judged, verdict=Verdict.INCONCLUSIVE, reason=f"{judged.reason}; {ONLY_THE_RELAY}", proven_ns=None
+            judged, verdict=Verdict.INCONCLUSIVE, reason=f"{judged.reason}; {only_its_word(evidence)}", proven_ns=None
         )
     if judged.verdict is Verdict.PASS and wants_off and not wants_on and seen.disagrees and not seen.settled:
         reason = f"{judged.reason}; but {seen.disagrees}, or the channel is dead and the output is on"

@@ -13,6 +13,9 @@ from restart_bench.model.wording import at_most, value_text
 
 NOT_JUDGED = "not judged"
 """What stands in place of a verdict where nothing is expected of an output."""
+IMAGE_ONLY = "image only"
+IMAGE_ONLY_MEANS = "the controller's own word, maybe a memory: no terminal was read"
+"""The caveat of every row without a terminal, in short and in full."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,7 @@ class MatrixRow:
     verdict: Verdict | None
     reason: str
     cycles: int
+    image_only: bool = False  # an output that nothing but the controller itself tells of
 
     @property
     def verdict_word(self) -> str:
@@ -68,6 +72,7 @@ def _row(rig: Rig, name: str, cycles: Sequence[CycleJudged]) -> MatrixRow:
         verdict=verdict,
         reason=reason,
         cycles=len(seen),
+        image_only=rig.has_image_only(name),
     )
 
 

@@ -13,6 +13,7 @@ from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Expectation, Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
+from restart_bench.model.ways import way_of
 from restart_bench.model.wording import at_most, counted, shown, some, span_text
 
 CONFIDENCE = 0.95
@@ -245,7 +246,8 @@ def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
                 name = shown(rig, proof.point)
                 yield f"{name} has no unit of time (`unit:`): a wrap was not told from a restart by its value."
     if scenario.how == "supply" and not any(proof.of_supply for proof in rig.proof_of_cut):
-        yield "Nothing reads the supply itself: that it came back at once and stayed is taken from the relay's command."
+        word = way_of(rig, scenario).word_of
+        yield f"Nothing reads the supply itself: that it came back at once and stayed is taken from {word}."
 
 
 def _watched(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:

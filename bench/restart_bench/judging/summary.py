@@ -1,4 +1,4 @@
-"""Findings that only repeat what ended or voided their cycle: told once, by the finding that says what happened."""
+"""A run in short: findings over all cycles without those that only repeat others, what did not pass, its limits."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from restart_bench.judging.cycle import ALL_PHASES_DONE, NOT_VALID
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
 from restart_bench.model.rig import Rig
-from restart_bench.model.verdicts import Verdict, worst
-from restart_bench.model.wording import counted, expectation_words, shown
+from restart_bench.model.verdicts import Verdict, badness, worst
+from restart_bench.model.wording import at_most, counted, expectation_words, listed, shown, span_text
 
 
 def without_echoes(cycle: CycleJudged) -> CycleJudged:
@@ -106,6 +106,67 @@ def by_case(cycles: Iterable[CycleJudged]) -> dict[tuple[str, str], list[CycleJu
     for cycle in cycles:
         groups.setdefault((cycle.scenario, cycle.case), []).append(cycle)
     return groups
+
+
+@dataclass(frozen=True, slots=True)
+class NotPassed:
+    """One scenario that did not pass, in a line: the outputs (labels) that it was about, and in how many of how many
+    cycles. `cycles` 0: only over the run as a whole."""
+
+    scenario: str
+    verdict: Verdict
+    outputs: tuple[str, ...]
+    cycles: int
+    of: int
+
+
+def not_passed(rig: Rig, scenarios: Sequence[ScenarioJudged], cycles: Sequence[CycleJudged]) -> list[NotPassed]:
+    """Every scenario that did not pass, the worst first."""
+    found = []
+    for one in sorted(scenarios, key=lambda scenario: badness(scenario.verdict)):
+        mine = [finding for cycle in cycles if cycle.scenario == one.scenario for finding in cycle.findings]
+        told = [finding for finding in (*mine, *one.late_findings) if finding.verdict is one.verdict and finding.point]
+        outputs = tuple(dict.fromkeys(shown(rig, finding.point) for finding in told))
+        number = int(one.counted.get(one.verdict.value, 0))
+        if one.verdict is not Verdict.PASS:
+            found.append(NotPassed(one.scenario, one.verdict, outputs, number, one.cycles))
+    return found
+
+
+def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[str, ...]:
+    """What the run does not show, in three sentences for whoever reads such a thing for the first time."""
+    valid = [one for one in cycles if one.verdict is not Verdict.ERROR and one.mark("cut") is not None]
+    if not valid:
+        return ()
+    times = "once" if len(valid) == 1 else f"{len(valid)} times"
+    return (
+        f"It was tried {times}, on this rig and with this program: the next time may differ.",
+        _unseen_in_short(rig, valid),
+        _untried_in_short(valid),
+    )
+
+
+def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
+    seen = [one for cycle in cycles for one in cycle.outputs]
+    image_only = dict.fromkeys(shown(rig, one.point) for one in seen if rig.has_image_only(one.point))
+    if image_only:
+        names = listed(image_only) if len(image_only) <= 3 else f"{len(image_only)} outputs"
+        return (
+            f"Of {names} there is only what the controller says, and nothing while it was dark: no terminal was read."
+        )
+    gaps = [one.shortest_excluded_ns for one in seen if one.shortest_excluded_ns is not None]
+    if not gaps:
+        return "Nobody saw what the outputs did between two looks."
+    return f"What lasted less than {at_most(max(gaps))} can have been missed between two looks at the outputs."
+
+
+def _untried_in_short(cycles: Sequence[CycleJudged]) -> str:
+    spans = [cycle.figures["off_time_ns"] for cycle in cycles if "off_time_ns" in cycle.figures]
+    changed = "a change of program, wiring or supply makes a new test necessary"
+    if not spans:
+        return f"How it behaves after other interruptions was not tried; {changed}."
+    off = span_text(min(low for low, _ in spans), max(high for _, high in spans))
+    return f"Only interruptions of {off} were tried; {changed}."
 
 
 def limits_of(scenarios: Sequence[ScenarioJudged]) -> list[tuple[str, tuple[str, ...]]]:

@@ -17,11 +17,17 @@ from restart_bench.model.samples import SampleKind
 from restart_bench.model.scenario import Gap, MarkLimit
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
+from restart_bench.model.ways import way_of
 from restart_bench.model.wording import shown, some, span_text, value_text
 
-ONLY_THE_RELAY = "nothing but the relay's command says that the supply was back (`proof_of_cut` with a value would)"
 UNREADY_PAUSE_NS = 500_000_000
 """Longest pause between signs that the controller is not ready, beside `steady`: within it that is taken to last."""
+
+
+def only_its_word(evidence: Evidence) -> str:
+    """Why a controller is not blamed: whose word alone it is that the supply was back."""
+    word = way_of(evidence.rig, evidence.scenario).word_of
+    return f"nothing but {word} says that the supply was back (`proof_of_cut` with a value would)"
 
 
 def judge_ready(evidence: Evidence, proofs: Proofs) -> Judged:
@@ -66,7 +72,7 @@ def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
         return Judged(Verdict.INCONCLUSIVE, text)
     since = powered_since(evidence, proofs)
     if since is None or _might_be_in_time(evidence, since + limit_ns):
-        return Judged(Verdict.INCONCLUSIVE, ONLY_THE_RELAY)
+        return Judged(Verdict.INCONCLUSIVE, only_its_word(evidence))
     deadline_ns = max(start, since) + limit_ns
     signs = np.sort(_signs_against(evidence, start))
     beyond = int(np.searchsorted(signs, deadline_ns, side="left"))
@@ -138,7 +144,7 @@ def judge_mark(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
         if verdict is Verdict.FAIL:
             since = powered_since(evidence, proofs)
             if limit is not None and low > limit and (since is None or bounds.not_before_ns <= since + limit):
-                return Judged(Verdict.INCONCLUSIVE, f"{told}: {why}; {ONLY_THE_RELAY}", figures)
+                return Judged(Verdict.INCONCLUSIVE, f"{told}: {why}; {only_its_word(evidence)}", figures)
             return Judged(verdict, f"{told}: {why}", figures, bounds.not_after_ns)
         if verdict is Verdict.PASS or one.mark != "ready" or limit is None:
             return Judged(verdict, f"{told}: {why}" if why else told, figures)
@@ -170,7 +176,7 @@ def _mark_missing(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
     if long_gaps(asked, start, deadline, BLIND_NS + 1) or deadline > evidence.end_ns:
         return Judged(Verdict.INCONCLUSIVE, f"{text}, and the bench did not ask all through that time")
     if since is None:
-        return Judged(Verdict.INCONCLUSIVE, f"{text}; {ONLY_THE_RELAY}")
+        return Judged(Verdict.INCONCLUSIVE, f"{text}; {only_its_word(evidence)}")
     return Judged(Verdict.FAIL, f"{text} within {show_duration(limit)}", {}, deadline)
 
 

@@ -40,6 +40,7 @@ class RunStarted:
     simulated: bool
     scenarios: tuple[str, ...]
     planned_cycles: int
+    simulated_devices: tuple[str, ...] = ()  # of an armed run: they say of themselves that they are simulated
 
 
 @dataclass(frozen=True, slots=True)

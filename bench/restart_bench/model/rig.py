@@ -168,6 +168,29 @@ class Mode:
     proof: tuple[tuple[str, Wanted], ...] = ()
 
 
+SIMULATED_VENDOR, SIMULATED_PRODUCT = "restart-bench", "simulated rig"
+"""What every device of a simulated rig says of itself on the wire, so that nobody takes it for hardware."""
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What a device says it is (Modbus function 43 / 14)."""
+
+    vendor: str
+    product: str
+    revision: str
+
+    @property
+    def is_simulated(self) -> bool:
+        """True of a device of a simulated rig."""
+        return (self.vendor, self.product) == (SIMULATED_VENDOR, SIMULATED_PRODUCT)
+
+    @property
+    def shown(self) -> str:
+        """For people: `restart-bench simulated rig 0.1.0`."""
+        return " ".join(part for part in (self.vendor, self.product, self.revision) if part)
+
+
 @dataclass(frozen=True, slots=True)
 class SupplyLimits:
     """What the supply and its contact may do, whatever a scenario asks."""
@@ -274,6 +297,11 @@ class Rig:
     def is_independent(self, name: str) -> bool:
         """True if the point is read on a supply of its own."""
         return not self.devices[self.points[name].device].powered_by_supply
+
+    def has_image_only(self, name: str) -> bool:
+        """True of an output that nothing but the controller itself tells of."""
+        judged = self.judged_point(name)
+        return self.points[judged].is_boolean and not self.is_independent(judged)
 
     def outputs(self) -> tuple[Point, ...]:
         """What the screen gives a lane: points with a terminal first named in the file, then controller coils

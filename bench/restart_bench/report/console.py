@@ -10,9 +10,18 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from restart_bench.judging.matrix import MatrixRow, matrix_rows
+from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, MatrixRow, matrix_rows
 from restart_bench.judging.rehearsal import is_rehearsal
-from restart_bench.judging.summary import FindingRow, Said, all_without_echoes, finding_rows, limits_of
+from restart_bench.judging.summary import (
+    FindingRow,
+    NotPassed,
+    Said,
+    all_without_echoes,
+    finding_rows,
+    limits_in_short,
+    limits_of,
+    not_passed,
+)
 from restart_bench.model.journal import CycleJudged, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
@@ -34,6 +43,7 @@ _MOST_FINDINGS = 20
 _WIDE = 120
 _ROOMY = 100
 _LONGEST_NAME = 40
+_MOST_SCENARIOS = 8
 
 
 def print_outcome(outcome: RunOutcome, console: Console) -> None:
@@ -70,7 +80,7 @@ def _print_rehearsal(run: OneRun, console: Console) -> None:
         for cycle in (one for one in run.cycles if one.scenario == scenario.scenario):
             _print_steps(cycle, console)
     console.print()
-    console.print(Text(f"record: {run.folder / 'report.html'}"), soft_wrap=True)
+    console.print(Text(f"record: {run.record or run.folder / 'report.html'}"), soft_wrap=True)
 
 
 def _print_steps(cycle: CycleJudged, console: Console) -> None:
@@ -92,7 +102,8 @@ def _print_run(run: OneRun, console: Console) -> None:
         cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
         _print_scenario(run, scenario, cycles, console)
     _print_limits(run, console)
-    console.print(Text(f"record: {run.folder / 'report.html'}"), soft_wrap=True)
+    _print_not_passed(run, console)
+    console.print(Text(f"record: {run.record or run.folder / 'report.html'}"), soft_wrap=True)
 
 
 def _print_head(run: OneRun, console: Console, kind: str) -> None:
@@ -118,6 +129,8 @@ def _print_scenario(
         rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
         if rows:
             console.print(matrix_table(rows, console.width, case))
+        if any(row.image_only for row in rows):
+            console.print(Padding(Text(f"{IMAGE_ONLY}: {IMAGE_ONLY_MEANS}", style="dim"), (0, 0, 0, 2)))
     _print_notable(run, scenario, cycles, console)
 
 
@@ -127,10 +140,37 @@ def _print_limits(run: OneRun, console: Console) -> None:
         return
     console.print()
     console.print(Text("What this does not show", style="bold"))
+    in_short = limits_in_short(run.rig, run.cycles)
+    for sentence in in_short:
+        _bullet(sentence, console)
+    if in_short:
+        console.print(Padding(Text("in detail", style="dim"), (0, 0, 0, 2)))
     for limit, names in limits:
         whose = "" if len(run.scenarios) == 1 else "all: " if len(names) == len(run.scenarios) else f"{listed(names)}: "
         _bullet(f"{whose}{limit}", console)
     console.print()
+
+
+def _print_not_passed(run: OneRun, console: Console) -> None:
+    """After the limits, so that the last screen of a small window names what failed."""
+    missed = not_passed(run.rig, run.scenarios, run.cycles)
+    if not missed:
+        return
+    console.print(Text("What did not pass", style="bold"))
+    for one in missed[:_MOST_SCENARIOS]:
+        line = Text("  ").append(one.verdict.value, style=console_style(one.verdict))
+        line.append(f"  {without_controls(_not_passed_words(one))}")
+        line.truncate(max(40, console.width), overflow="ellipsis")
+        console.print(line)
+    if len(missed) > _MOST_SCENARIOS:
+        console.print(Text(f"  and {counted(len(missed) - _MOST_SCENARIOS, 'more scenario')}, above and in the record"))
+    console.print()
+
+
+def _not_passed_words(one: NotPassed) -> str:
+    """`burner-stays-shut: 2 of 20 cycles, Burner valve`; the outputs last, for there may be many."""
+    cycles = f"{one.cycles} of {counted(one.of, 'cycle')}" if one.cycles else "over the whole run"
+    return f"{one.scenario}: {cycles}" + (f", {listed(one.outputs)}" if one.outputs else "")
 
 
 def _verdict(verdict: Verdict) -> Text:
@@ -165,7 +205,7 @@ def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
         table.add_column("reason", ratio=1)
     for row in rows:
         cells: list[str | Text] = [
-            shortened(without_controls(row.shown), _LONGEST_NAME),
+            _output(row),
             row.before,
             row.at_loss,
             row.at_return,
@@ -174,6 +214,11 @@ def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
         cells.append(Text(row.verdict_word, style="dim" if row.verdict is None else console_style(row.verdict)))
         table.add_row(*cells, *([without_controls(row.reason)] if wide else []))
     return table
+
+
+def _output(row: MatrixRow) -> Text:
+    name = Text(shortened(without_controls(row.shown), _LONGEST_NAME))
+    return name.append(f" {IMAGE_ONLY}", style="dim") if row.image_only else name
 
 
 def _delay(row: MatrixRow) -> str:

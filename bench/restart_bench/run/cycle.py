@@ -15,6 +15,7 @@ from restart_bench.model.clock import NS_PER_S, Bounds, now_ns
 from restart_bench.model.journal import CutAnnounced, CycleEnded, CycleStarted, Switching, Trouble
 from restart_bench.model.rig import Value
 from restart_bench.model.scenario import Case, Scenario
+from restart_bench.model.ways import way_of
 from restart_bench.model.wording import show_wanted
 from restart_bench.run.actuators import CommandRefused, SupplyFailed
 from restart_bench.run.context import AFTERGLOW_NS, CycleContext, Situation, afterglow_ns
@@ -276,8 +277,7 @@ class CycleAct:
         back_ns = gone.before_ns + self._turn.case.off_for_ns
         if not self._is_dip():  # a relay that obeyed late must not be closed too early
             back_ns = max(back_ns, context.actuators.waits_for_on_ns())
-        phase = "power is off" if self._scenario.how == "supply" else "out of run mode"
-        context.enter(phase, ends_ns=back_ns)
+        context.enter(way_of(context.rig, self._scenario, self._turn.case).phase, ends_ns=back_ns)
         context.supervisor.wait_until(back_ns)
         context.counted_from()  # a person may take long to switch, and the command counts from when it was given
         restored = self._command_restore()

@@ -10,19 +10,30 @@ from typing import Any
 
 from restart_bench.model.journal import RunEnded, ScenarioJudged
 from restart_bench.model.outcome import RunOptions
+from restart_bench.model.rig import Identity
 from restart_bench.suite.loader import Suite
 
 
-def facts_before(suite: Suite, options: RunOptions, *, seed: int, planned: Mapping[str, int]) -> dict[str, Any]:
+def facts_before(
+    suite: Suite,
+    options: RunOptions,
+    *,
+    seed: int,
+    planned: Mapping[str, int],
+    identities: Mapping[str, Identity],
+) -> dict[str, Any]:
     """Keys of run.json that are known before anything moves, beside those that the archive knows by itself.
 
-    `planned`: cycles by scenario.
+    `planned`: cycles by scenario. `identities`: what the devices say they are.
     """
     rig = suite.rig
     return {
         "by": options.by or _user(),
         "simulated": options.simulated,
+        "simulated_devices": simulated_among(identities),
+        "identities": {name: one.shown for name, one in identities.items()},
         "rehearsal": options.rehearse,
+        **({"survey": options.survey} if options.survey else {}),
         "armed": options.arm if not options.simulated else None,
         "seed": seed,
         "loads": rig.loads,
@@ -34,6 +45,11 @@ def facts_before(suite: Suite, options: RunOptions, *, seed: int, planned: Mappi
         "repeat": {s.name: s.repeat for s in suite.scenarios},
         "record": dict(rig.record),
     }  # fmt: skip
+
+
+def simulated_among(identities: Mapping[str, Identity]) -> list[str]:
+    """The devices that say of themselves that they are simulated."""
+    return [name for name, one in identities.items() if one.is_simulated]
 
 
 def facts_after(

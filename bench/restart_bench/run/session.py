@@ -10,7 +10,7 @@ from __future__ import annotations
 import random
 import time
 import traceback
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -30,11 +30,12 @@ from restart_bench.model.clock import anchor, now_ns
 from restart_bench.model.journal import CycleJudged, Record, RunEnded, RunStarted, ScenarioJudged, Trouble
 from restart_bench.model.live import Show
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_code_of, verdict_over
-from restart_bench.model.rig import Rig
+from restart_bench.model.rig import Identity, Rig
 from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.verdicts import EXIT_ERROR, Verdict, exit_over
 from restart_bench.model.wording import counted
 from restart_bench.observer.handle import ObserverHandle
+from restart_bench.observer.identification import identities as identities_of
 from restart_bench.run.actuators import Actuators, let_go_of
 from restart_bench.run.arming import SupplyLock, points_named, require_arming
 from restart_bench.run.context import Chronicle, CycleContext
@@ -44,7 +45,7 @@ from restart_bench.run.limits import LimitKeeper
 from restart_bench.run.live_state import View
 from restart_bench.run.recovery import left_open, put_right
 from restart_bench.run.resume import OpenCut, bring_samples, find_earlier, open_cut_of
-from restart_bench.run.run_json import facts_after, facts_before
+from restart_bench.run.run_json import facts_after, facts_before, simulated_among
 from restart_bench.run.safe_end import SafeEnd
 from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
 from restart_bench.run.usage import Used, refuse_worn, used_lately, wear_of
@@ -130,9 +131,9 @@ class SessionPlan:
     def _repeat(self, scenario: Scenario) -> int:
         return 1 if self.options.rehearse else scenario.repeat
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self, identities: Mapping[str, Identity]) -> dict[str, Any]:
         """What run.json tells of it."""
-        before = facts_before(self.suite, self.options, seed=self.seed, planned=self.cycles())
+        before = facts_before(self.suite, self.options, seed=self.seed, planned=self.cycles(), identities=identities)
         return before if self.earlier is None else {**before, "resumes": {"run": self.earlier.id}}
 
     def open(self, show: Show, ask: AskPerson | None = None) -> OpenSession:
@@ -142,10 +143,12 @@ class SessionPlan:
             stop = StopRequest()
             stack.enter_context(stop.hears_signals())
             run = new_run_id()
-            archive = RunArchive.create(self.options.logs, run_id=run, suite=self.suite, before=self.facts())
+            identities = identities_of(self.suite.rig.devices.values()) if self.armed else {}
+            facts = self.facts(identities)
+            archive = RunArchive.create(self.options.logs, run_id=run, suite=self.suite, before=facts)
             chronicle = Chronicle(run, archive, show)
             stack.callback(chronicle.last_resort)
-            self._tell_beginning(chronicle, warning)
+            self._tell_beginning(chronicle, warning, identities)
             reached = self._reach(archive.folder, ask, stack)
             open_cut = None if reached.problem is not None else self._take_over(chronicle)
             session = OpenSession(self, chronicle, reached, open_cut, used=used, ask=ask, stop=stop, stack=stack)
@@ -167,7 +170,7 @@ class SessionPlan:
         stack.enter_context(Awake())
         return used, warning
 
-    def _tell_beginning(self, chronicle: Chronicle, warning: str) -> None:
+    def _tell_beginning(self, chronicle: Chronicle, warning: str, identities: Mapping[str, Identity]) -> None:
         started = RunStarted(
             run=chronicle.run,
             rig=self.suite.rig.name,
@@ -177,6 +180,7 @@ class SessionPlan:
             simulated=self.options.simulated,
             scenarios=tuple(s.name for s in self.suite.scenarios),
             planned_cycles=sum(self.cycles().values()),
+            simulated_devices=tuple(simulated_among(identities)),
         )
         chronicle.publish(started)
         if self.armed and (problem := remember(self.suite.rig, self.options.logs)):

@@ -27,7 +27,7 @@ from restart_bench.model.wording import (
 )
 from restart_bench.screen.block_letters import ROWS, largest_that_fits
 from restart_bench.screen.cautions import ON_SCREEN, ON_SCREEN_SHORT
-from restart_bench.screen.screen_state import Gathered, Lane, Told, lanes_of, lights, power_is_on
+from restart_bench.screen.screen_state import Gathered, Lane, Told, lanes_of
 from restart_bench.screen.strips import Glyphs, axis, cell_for
 
 _LIGHT_ROWS = 3
@@ -46,7 +46,7 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     findings = _findings(gathered, width, 4 if height > 34 else 2)
     lane_rows = 2 * (len(lanes) + 1) + 2
     spare = height - _LIGHT_ROWS - 3 - lane_rows - len(findings) - len(foot)
-    banner = _banner(state, width, max(ROWS, spare), glyphs)
+    banner = _banner(gathered, state, width, max(ROWS, spare), glyphs)
     head = [_title(gathered, width), *_lights(gathered, state, width, glyphs), *banner, _doing(state, width)]
     lane_room = max(3, height - len(head) - len(findings) - len(foot))
     lines = [*head, *_lanes(gathered, lanes, width, lane_room, glyphs), *findings, *foot]
@@ -71,11 +71,12 @@ def _title(gathered: Gathered, width: int) -> Text:
 
 def _lights(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> list[Text]:
     """Four pilot lights: a lit one is a filled block, a dark one an empty frame, so that colour is not needed."""
-    colours = {"OFF": "red", "ON": "green", "ANSWERING": "cyan", "RUNNING": "green"}
+    colours = ("red", "green", "cyan", "green")
     rows = [Text() for _ in range(_LIGHT_ROWS)]
-    for (name, lit), across in zip(lights(state), _light_widths(width), strict=True):
+    lit_or_not = gathered.lights(state)
+    for (name, lit), colour, across in zip(lit_or_not, colours, _light_widths(width), strict=True):
         words = _light_words(gathered, state, (name, lit), across - 2, glyphs)
-        style = f"bold {colours[name]}" if lit else "dim"
+        style = f"bold {colour}" if lit else "dim"
         for row, text in zip(rows, _box(words.center(across - 2), glyphs, filled=bool(lit)), strict=True):
             row.append(text, style=style)
             row.append(" ")
@@ -110,11 +111,11 @@ def _box(inner: str, glyphs: Glyphs, *, filled: bool) -> tuple[str, str, str]:
 
 
 def _light_time(gathered: Gathered, state: LiveState, name: str) -> str:
-    """OFF and ON tell how long they have been lit; the others how long after the restored supply they came on."""
+    """The first two tell how long they have been lit; the others how long after the return they came on."""
     since = gathered.since.get(name)
     if since is None:
         return ""
-    if name in ("OFF", "ON"):
+    if name in (gathered.way.lost, gathered.way.back):
         return f" {_clock(state.at_ns - since)}"
     if state.restored_ns is None or since < state.restored_ns:
         return ""
@@ -128,16 +129,13 @@ def _clock(ns: int) -> str:
     return f"{int(whole // 60)}:{int(whole % 60):02d}"
 
 
-def _banner(state: LiveState, width: int, height: int, glyphs: Glyphs) -> list[Text]:
-    if state.supply == "level":
-        words, style = "POWER IS LOW", "bold yellow"
-    else:
-        power = power_is_on(state)
-        words, style = {
-            True: ("POWER IS ON", "green"),
-            False: ("POWER IS OFF", "bold red"),
-            None: ("POWER UNKNOWN", "bold yellow"),
-        }[power]
+def _banner(gathered: Gathered, state: LiveState, width: int, height: int, glyphs: Glyphs) -> list[Text]:
+    way = gathered.way
+    words, style = {
+        True: (way.letters_back, "green"),
+        False: (way.letters_lost, "bold yellow" if way.lost == "LOW" else "bold red"),
+        None: ("MODE UNKNOWN" if way.switched == "run mode" else "POWER UNKNOWN", "bold yellow"),
+    }[gathered.is_on(state)]
     lines = largest_that_fits(words, width, height, glyphs.ink)
     across = max(len(line) for line in lines)
     left = max(0, (width - across) // 2)
@@ -163,7 +161,7 @@ def _doing(state: LiveState, width: int) -> Text:
 
 def _lanes(gathered: Gathered, lanes: Sequence[Lane], width: int, room: int, glyphs: Glyphs) -> list[Text]:
     """As many lanes as there is room for: one, two or three rows each, with the time axis below."""
-    names = max([cell_len("supply"), *(cell_len(lane.name) for lane in lanes)])
+    names = max([cell_len(gathered.way.switched), *(cell_len(lane.name) for lane in lanes)])
     names = min(names, 20 if width >= 110 else 15 if width >= 70 else 12)
     strips = 2 if _seen_from_outside(gathered.rig, lanes) else 1
     cells = (width - names - 1) // strips - _BESIDE_STRIP
@@ -173,7 +171,8 @@ def _lanes(gathered: Gathered, lanes: Sequence[Lane], width: int, room: int, gly
     fit = (room - 2) // per_lane - 1
     shown = lanes if fit >= len(lanes) else lanes[: max(0, fit - 1)]
     proof = (gathered.powered, False) if strips > 1 else None
-    lines = [_lane_heads(sized), *_lane("supply", (gathered.supply, False), proof, sized, per_lane)]
+    switched = gathered.way.switched
+    lines = [_lane_heads(sized, switched), *_lane(switched, (gathered.supply, False), proof, sized, per_lane)]
     for lane in shown:
         said = gathered.told(lane.said)
         seen = gathered.told(lane.terminal) if lane.terminal is not None else None
@@ -207,12 +206,12 @@ def _cycle_span_ns(gathered: Gathered) -> int:
     return min(off + watch + 3 * NS_PER_S, 3600 * NS_PER_S)
 
 
-def _lane_heads(sized: _Sized) -> Text:
-    said = _longest_that_fits(("controller says (supply: command)", "controller says"), sized.cells + 5)
+def _lane_heads(sized: _Sized, switched: str) -> Text:
+    said = _longest_that_fits((f"controller says ({switched}: command)", "controller says"), sized.cells + 5)
     line = set_cell_size("output", sized.names + 1)
     if sized.strips == 1:
         return Text(f"{line}{said}  {_legend(sized.glyphs, sized.cells + 3 - len(said))}", style="dim")
-    seen = _longest_that_fits(("terminal shows (supply: proof)", "terminal shows"), sized.cells + 5)
+    seen = _longest_that_fits((f"terminal shows ({switched}: proof)", "terminal shows"), sized.cells + 5)
     return Text(line + set_cell_size(said, sized.cells + _BESIDE_STRIP) + seen, style="dim")
 
 
@@ -342,5 +341,9 @@ def _footing(gathered: Gathered, width: int) -> Text:
         begun = "SIMULATED: nothing real is switched. Ctrl-C ends the run"
         words = (f"{begun} and leaves an archive.", f"{begun}.", "SIMULATED: nothing real is switched.")
         return Text(_longest_that_fits(words, width), style="dim")
+    if gathered.simulated_devices:
+        told = "ARMED, but on a SIMULATED RIG"
+        words = (f"{told}: {', '.join(gathered.simulated_devices)} said so on the wire. Ctrl-C ends.", f"{told}.")
+        return Text(_longest_that_fits(words, width), style="bold yellow")
     words = (f"ARMED. {ON_SCREEN} Ctrl-C ends.", f"ARMED. {ON_SCREEN_SHORT} Ctrl-C ends.", f"ARMED. {ON_SCREEN_SHORT}")
     return Text(_longest_that_fits(words, width), style="bold yellow")

@@ -22,6 +22,7 @@ from restart_bench.model.journal import (
 from restart_bench.model.live import LiveState
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
+from restart_bench.model.ways import BY_RELAY, Way, way_back
 from restart_bench.model.wording import (
     NOTHING_SHOWN,
     bounds_text,
@@ -47,6 +48,7 @@ class PlainShow:
         self._rehearsal = rehearsal
         self._started_ns = 0
         self._cut_ns: int | None = None
+        self._way = BY_RELAY
 
     def record(self, record: Record) -> None:
         """Writes the line of this record, if it has one."""
@@ -66,6 +68,8 @@ class PlainShow:
         if isinstance(record, RunStarted):
             self._started_ns = record.at_ns
             kind = "simulated" if record.simulated else "ARMED"
+            if record.simulated_devices:
+                kind += f", but SIMULATED: {', '.join(record.simulated_devices)} said so on the wire"
             kind += f", rehearsal: {NOTHING_SHOWN}" if self._rehearsal else ""
             cycles = counted(record.planned_cycles, "cycle")
             return [f"test {record.run} on {record.rig} ({kind}), {cycles}, seed {record.seed}"]
@@ -81,7 +85,7 @@ class PlainShow:
         if isinstance(record, Trouble):
             return [f"  {'trouble' if record.error else 'note'}: {record.text}"]
         if isinstance(record, CycleJudged):
-            return _rehearsed(record) if self._rehearsal else _judged(record)
+            return _rehearsed(record) if self._rehearsal else _judged(record, self._way)
         if isinstance(record, ScenarioJudged) and self._rehearsal:
             return [f"{record.scenario}: {reached_word(record.verdict)}, {counted(record.cycles, 'cycle')}"]
         if isinstance(record, ScenarioJudged):
@@ -98,7 +102,7 @@ class PlainShow:
         if record.problem:
             return [f"  {record.what} {record.to}: not taken: {record.problem}"]
         if record.purpose == "cut":
-            self._cut_ns = record.before_ns
+            self._cut_ns, self._way = record.before_ns, way_back(record.what, record.to)
             return [f"  {record.what} {record.to}"]
         if record.purpose == "restore" and self._cut_ns is not None:
             return [f"  {record.what} {record.to} after {show_duration(_rounded(record.before_ns - self._cut_ns))}"]
@@ -115,10 +119,10 @@ def _rehearsed(record: CycleJudged) -> list[str]:
     return lines or [f"  {record.reason}"]
 
 
-def _judged(record: CycleJudged) -> list[str]:
+def _judged(record: CycleJudged, way: Way) -> list[str]:
     record = without_echoes(record)
     restored, ready = record.mark("restored"), record.mark("ready")
-    back = f", ready {bounds_text(ready.since(restored))} after the restored supply" if restored and ready else ""
+    back = f", ready {bounds_text(ready.since(restored))} after {way.returned}" if restored and ready else ""
     notable = [one for one in record.findings if one.verdict is not Verdict.PASS]
     reason = f": {record.reason}" if record.verdict is not Verdict.PASS and not notable else ""
     lines = [f"  {verdict_gloss(record.verdict)}{back}{reason}"]

@@ -15,6 +15,7 @@ from restart_bench.model.journal import CycleJudged, CycleRecords, CycleStarted,
 from restart_bench.model.live import LiveState, Moved, Reading, powered_by_proof
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.model.samples import DeviceSamples, SampleKind, as_value, decoded
+from restart_bench.model.ways import way_back
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,10 +193,15 @@ class _Cycle:
         if cut is None or at_ns < cut:
             return "before the cut", begun, cut
         if back is None or at_ns < back:
-            return "power is off" if self._supply(at_ns) != "on" else "out of run mode", cut, back
+            return self._lost_phase(), cut, back
         if ready is None or at_ns < ready:
             return "waiting for ready", back, ready
         return "watching", ready, ends
+
+    def _lost_phase(self) -> str:
+        """What the time from the cut to the return is called."""
+        command = next(one for one in self.records.switchings if one.purpose == "cut")
+        return way_back(command.what, command.to).phase
 
     def _doing(self, at_ns: int) -> str:
         return next((one.text for one in self.records.steps if one.started_ns <= at_ns < one.ended_ns), "")

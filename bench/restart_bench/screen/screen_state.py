@@ -8,12 +8,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from restart_bench.evidence.marks import mode_proofs
 from restart_bench.judging.summary import without_echoes
 from restart_bench.model.journal import CycleJudged, CycleStarted, Finding, Record, RunStarted, ScenarioJudged, Trouble
 from restart_bench.model.live import LiveState, Reading
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import Verdict
+from restart_bench.model.ways import TO_LEVEL, Way, way_named
 from restart_bench.model.wording import without_controls
 from restart_bench.screen.strips import History
 
@@ -59,6 +61,7 @@ class Gathered:
     rehearsal: bool = False
     state: LiveState | None = None
     seed: int | None = None
+    simulated_devices: tuple[str, ...] = ()  # of an armed run: they say so of themselves
     counted: dict[Verdict, int] = field(default_factory=lambda: dict.fromkeys(Verdict, 0))
     notable: list[tuple[int, Finding]] = field(default_factory=list)
     trouble: str = ""
@@ -76,6 +79,7 @@ class Gathered:
         """Takes in one saved record."""
         if isinstance(record, RunStarted):
             self.seed = record.seed
+            self.simulated_devices = record.simulated_devices
         elif isinstance(record, CycleStarted):
             self.off_for_ns = record.off_for_ns
             self.repeat = f"{record.number} of {record.of}"
@@ -103,10 +107,10 @@ class Gathered:
             self._history(move.point).note(move.received_ns, move.value if self._counts(move.point) else None)
         for name, reading in state.readings.items():
             self._history(name).note(state.at_ns, self._still_known(name, reading, state.at_ns))
-        self.supply.note(state.at_ns, {"on": True, "off": False}.get(state.supply))
-        self.powered.note(state.at_ns, state.powered)
-        self._lights_since(state)
+        self.supply.note(state.at_ns, self._commanded(state))
+        self.powered.note(state.at_ns, self._proven(state))
         self.state = state
+        self._lights_since(state)
 
     def told(self, point: Point) -> Told:
         """What is known of a point (nothing, if it was not read yet), and whether it is a number."""
@@ -148,26 +152,53 @@ class Gathered:
         return self.histories.setdefault(name, History())
 
     def _lights_since(self, state: LiveState) -> None:
-        for name, lit in lights(state):
+        for name, lit in self.lights(state):
             if lit:
                 self.since.setdefault(name, state.at_ns)
             else:
                 self.since.pop(name, None)
 
+    @property
+    def way(self) -> Way:
+        """How the cycle that is shown is cut."""
+        state = self.state
+        if state is not None and state.supply == "level":
+            return TO_LEVEL
+        return way_named(self.rig, self.scenarios, state.scenario if state else "", state.case if state else "")
 
-def power_is_on(state: LiveState) -> bool | None:
-    """What a proof says, else what was commanded; None where neither knows, or between on and off."""
-    if state.powered is not None:
-        return state.powered
-    return {"on": True, "off": False}.get(state.supply)
+    def is_on(self, state: LiveState) -> bool | None:
+        """Whether what is switched (the supply, run mode) is there: what a proof says, else what was commanded; None
+        where neither knows, or between on and off."""
+        proven = self._proven(state)
+        return self._commanded(state) if proven is None else proven
 
+    def lights(self, state: LiveState) -> tuple[tuple[str, bool | None], ...]:
+        """The four lights, in the order in which a restart passes them; None where it is unknown."""
+        way, there = self.way, self.is_on(state)
+        back = there
+        if way.switched == "run mode" and there:
+            back = state.restored_ns is not None  # before it was left it is not there again
+        return (
+            (way.lost, None if there is None else not there),
+            (way.back, back),
+            ("ANSWERING", state.answering),
+            ("RUNNING", state.running),
+        )
 
-def lights(state: LiveState) -> tuple[tuple[str, bool | None], ...]:
-    """The four lights, in the order in which a restart passes them; None where it is unknown."""
-    power = power_is_on(state)
-    return (
-        ("OFF", None if power is None else not power),
-        ("ON", power),
-        ("ANSWERING", state.answering),
-        ("RUNNING", state.running),
-    )
+    def _commanded(self, state: LiveState) -> bool | None:
+        if self.way.switched == "run mode":
+            return state.cut_ns is None or state.restored_ns is not None
+        low = {"level": False} if self.way.lost == "LOW" else {}
+        return {"on": True, "off": False, **low}.get(state.supply)
+
+    def _proven(self, state: LiveState) -> bool | None:
+        if self.way.lost == "LOW":
+            return None  # a proof of off says nothing of a voltage that is merely lower
+        if self.way.switched != "run mode":
+            return state.powered
+        for name, wanted, met in mode_proofs(self.rig):
+            reading = state.readings.get(name)
+            value = None if reading is None else self._still_known(name, reading, state.at_ns)
+            if value is not None:
+                return wanted.met_by(value) != met
+        return None

@@ -11,6 +11,8 @@ import asyncio
 import logging
 from collections import deque
 from collections.abc import Callable
+from functools import cache
+from importlib.metadata import version
 from typing import Any, Protocol
 
 from pymodbus.constants import ExcCodes
@@ -20,7 +22,7 @@ from pymodbus.server import ModbusTcpServer
 from pymodbus.server.requesthandler import ServerRequestHandler
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from restart_bench.model.rig import BIT_TABLES, Table
+from restart_bench.model.rig import BIT_TABLES, SIMULATED_PRODUCT, SIMULATED_VENDOR, Table
 
 HEADER = 7
 LONGEST_AFTER_HEADER = 253  # PDU; MODBUS Application Protocol V1.1b3, 4.1
@@ -128,6 +130,30 @@ def write_asked(pdu: bytes) -> tuple[Table, int, list[int]] | None:
     return None
 
 
+IDENTIFY, MEI_IDENTIFICATION = 0x2B, 0x0E  # V1.1b3, 6.21
+_BASIC_AND_SINGLE = 0x81  # conformity: basic identification, as a stream and object by object
+
+
+def identification(pdu: bytes, revision: str) -> bytes | int:
+    """The answer to a request for the device's identification, or the code of the exception that it draws."""
+    objects = [text.encode("ascii", "replace") for text in (SIMULATED_VENDOR, SIMULATED_PRODUCT, revision)]
+    if len(pdu) < 2 or pdu[1] != MEI_IDENTIFICATION:
+        return ILLEGAL_FUNCTION
+    if len(pdu) != 4 or not 1 <= pdu[2] <= 4:
+        return ILLEGAL_VALUE
+    code, first = pdu[2], pdu[3]
+    if code == 4 and first >= len(objects):
+        return ILLEGAL_ADDRESS
+    numbers = [first] if code == 4 else range(first if first < len(objects) else 0, len(objects))
+    told = b"".join(bytes((number, len(objects[number]))) + objects[number] for number in numbers)
+    return bytes((IDENTIFY, MEI_IDENTIFICATION, code, _BASIC_AND_SINGLE, 0, 0, len(numbers))) + told
+
+
+@cache
+def _revision() -> str:
+    return version("restart-bench")
+
+
 def _registers(data: bytes) -> list[int]:
     return [int.from_bytes(data[place : place + 2], "big") for place in range(0, len(data), 2)]
 
@@ -231,6 +257,9 @@ class Connection(ServerRequestHandler):
     async def _answer(self, frame: bytes) -> None:
         pdu = frame[HEADER:]
         device = self.server.context.device
+        if pdu[0] == IDENTIFY and not device.busy and frame[6] in self.server.context.device_ids():
+            self._identify(frame)
+            return
         refusal = malformed(pdu)
         if refusal is not None:
             self._refuse(frame, refusal)
@@ -250,6 +279,13 @@ class Connection(ServerRequestHandler):
             return
         _, self.last_pdu = self.framer.handleFrame(frame, 0, 0)
         await self.handle_request()  # type: ignore[no-untyped-call]
+
+    def _identify(self, frame: bytes) -> None:
+        answer = identification(frame[HEADER:], _revision())
+        if isinstance(answer, int):
+            self._refuse(frame, answer)
+        elif isinstance(self.transport, asyncio.Transport) and not self.transport.is_closing():
+            self.transport.write(frame[:4] + (len(answer) + 1).to_bytes(2, "big") + frame[6:HEADER] + answer)
 
     def _refuse(self, frame: bytes, exception: int) -> None:
         answer = ExceptionResponse(frame[HEADER], exception, frame[6], int.from_bytes(frame[0:2], "big"))

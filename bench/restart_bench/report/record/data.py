@@ -78,6 +78,7 @@ class MatrixLine:
     verdict: Verdict
     reason: str
     expected: bool = True
+    image_only: bool = False  # nothing but the controller itself tells of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +189,8 @@ class DrawnCycle:
 
 @dataclass(frozen=True, slots=True)
 class CaseDiagram:
-    """The timing diagram of one case. `of_cycles` cycles were judged; `cycles` are those that are drawn."""
+    """The timing diagram of one case. `of_cycles` cycles were judged; `cycles` are those that are drawn. `lost` and
+    `back` are what the marks `cut` and `restored` are called in it."""
 
     scenario: str
     case: str
@@ -196,6 +198,13 @@ class CaseDiagram:
     lanes: tuple[DrawnLane, ...]
     cycles: tuple[DrawnCycle, ...]
     of_cycles: int
+    lost: str = "OFF"
+    back: str = "ON"
+
+    @property
+    def large(self) -> dict[str, str]:
+        """The marks that are named large, and how."""
+        return {"cut": self.lost, "restored": self.back, "answered": "ANSWERING", "ready": "RUNNING"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,6 +239,9 @@ class RecordData:
     rehearsal: bool = False
     program: str = ""
     switched: str = ""
+    limits_in_short: tuple[str, ...] = ()
+    simulated_devices: tuple[str, ...] = ()  # of an armed run: they say so of themselves
+    judged_again_by: str = ""  # a scenario file, where the judgement is not the one that is archived
     altered: str = ""  # of an archive that is not as it was closed: what is not
 
     @property

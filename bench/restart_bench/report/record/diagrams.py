@@ -13,6 +13,7 @@ from restart_bench.model.journal import CycleJudged
 from restart_bench.model.rig import Rig, always_moving
 from restart_bench.model.samples import DeviceSamples
 from restart_bench.model.verdicts import Verdict
+from restart_bench.model.ways import Way, way_named
 from restart_bench.report.record.data import CaseDiagram, DrawnCycle, DrawnLane, DrawnMark
 from restart_bench.report.record.pieces import drawn_lanes, shifted, supply_pieces, trace_pieces
 
@@ -39,7 +40,9 @@ def diagrams_of(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged]) -
             continue
         lanes = drawn_lanes(suite.rig, by_name[scenario], moving)
         drawn = tuple(_drawn(run, suite.rig, lanes, cycle) for cycle in chosen_cycles(mine, most))
-        yield CaseDiagram(scenario, case, _zero_text(mine), lanes, drawn, len(mine))
+        way = way_named(suite.rig, suite.scenarios, scenario, case)
+        zero = _zero_text(mine, way)
+        yield CaseDiagram(scenario, case, zero, lanes, drawn, len(mine), way.lost, way.back)
 
 
 def chosen_cycles(cycles: Sequence[CycleJudged], most: int) -> list[CycleJudged]:
@@ -57,13 +60,13 @@ def _zero_of(cycle: CycleJudged) -> Bounds | None:
     return cycle.mark("restored") or cycle.mark("cut")
 
 
-def _zero_text(cycles: Sequence[CycleJudged]) -> str:
+def _zero_text(cycles: Sequence[CycleJudged], way: Way) -> str:
     if all(cycle.mark("restored") is not None for cycle in cycles):
-        return "the earliest instant at which the supply can have been back"
+        return f"the earliest instant at which {way.can_be_back}"
     if any(cycle.mark("restored") is not None for cycle in cycles):
-        return "the earliest instant at which the supply can have been back (in cycles without a return: lost)"
+        return f"the earliest instant at which {way.can_be_back} (in cycles without a return: lost)"
     if any(cycle.mark("cut") is not None for cycle in cycles):
-        return "the earliest instant at which the supply can have been lost"
+        return f"the earliest instant at which {way.can_be_lost}"
     return "the beginning of the cycle (there was no cut)"
 
 

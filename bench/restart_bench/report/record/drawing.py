@@ -8,7 +8,7 @@ together. Packed times are whole microseconds, rounded outwards.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from restart_bench.model.verdicts import badness
@@ -27,7 +27,6 @@ HEAD = 112
 FOOT = 34
 LANES_IN_PANEL = 16
 
-LARGE = {"cut": "OFF", "restored": "ON", "answered": "ANSWERING", "ready": "RUNNING"}
 LARGE_COLUMN, SMALL_COLUMN, VALUE_COLUMN = 13.6, 8.2, 8.6  # width of one character of each kind of text
 
 Packed = list[str | float | None]
@@ -117,7 +116,7 @@ def draw(diagram: CaseDiagram) -> Drawing:
             for index, y in zip(indices, ys, strict=True)
         )
         mark_overlay = "".join(f"M{_ms(low)} {HEAD - 10}V{HEAD - 2}" for cycle in marks for _, low, _ in cycle)
-        placed = place_marks(marks[shown.chosen] if marks else [], shown.view, height - FOOT)
+        placed = place_marks(marks[shown.chosen] if marks else [], shown.view, height - FOOT, diagram.large)
         panels.append(Panel(height, lanes, tuple(placed), mark_overlay))
     return Drawing(tuple(panels), tuple(ticks(shown.view)), shown, _for_script(diagram, packed, marks, shown))
 
@@ -134,6 +133,7 @@ def _for_script(
         "view": shown.view,
         "whole": shown.whole,
         "chosen": shown.chosen,
+        "large": diagram.large,
         "lanes": [{"label": lane_name(lane), "boolean": lane.boolean, "unit": _unit(lane)} for lane in diagram.lanes],
         "cycles": [
             {
@@ -341,7 +341,9 @@ def value_labels(packed: Iterable[Packed], unit: str, view: tuple[float, float])
 # ---------------------------------------------------------------- marks
 
 
-def place_marks(marks: Sequence[tuple[str, int, int]], view: tuple[float, float], bottom: int) -> list[PlacedMark]:
+def place_marks(
+    marks: Sequence[tuple[str, int, int]], view: tuple[float, float], bottom: int, named_large: Mapping[str, str]
+) -> list[PlacedMark]:
     """Marks in view, each with its name in the first row that has room: large ones in the upper rows."""
     first, last = view
     scale = PLOT / (last - first)
@@ -351,8 +353,8 @@ def place_marks(marks: Sequence[tuple[str, int, int]], view: tuple[float, float]
         if high / 1000 < first or low / 1000 > last:
             continue
         x = PLOT_LEFT + (min(max(low / 1000, first), last) - first) * scale
-        large = name in LARGE
-        text = LARGE.get(name, name)
+        large = name in named_large
+        text = named_large.get(name, name)
         label, row = _room(x, len(text) * (LARGE_COLUMN if large else SMALL_COLUMN), large, ends)
         y = MARK_ROWS[row if row is not None else -1]
         top = y - (15 if large else 11)

@@ -7,8 +7,10 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from restart_bench.model.rig import Device, Rig, RigSupply
+from restart_bench.model.scenario import Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import EXIT_MEANS
+from restart_bench.model.ways import BY_HAND, OF_MODE_BY_HAND, way_of
 from restart_bench.report.record.data import DeviceRow, Fact, FactGroup
 from restart_bench.report.record.text import number_text
 
@@ -68,6 +70,8 @@ def _test(run: ArchivedRun, suite: Suite) -> Iterator[Fact]:
     yield Fact("seed", str(told.get("seed", "")), code=True)
     yield Fact("planned cycles", str(told.get("planned_cycles", "")))
     yield Fact("loads", rig.loads + _isolation(rig))
+    for name, said in (told.get("identities") or {}).items():
+        yield Fact(f"{name} says it is", str(said))
     if told.get("armed"):
         yield Fact("armed by naming", str(told["armed"]))
     if told.get("supply_left"):
@@ -107,13 +111,22 @@ def program_words(run: ArchivedRun, suite: Suite) -> str:
     return ", ".join(read) or "not identified by the rig"
 
 
-def switched_words(run: ArchivedRun, rig: Rig) -> str:
-    """How the supply was switched, in short."""
+def switched_words(run: ArchivedRun, suite: Suite) -> str:
+    """What was switched, and how, in short: "supply by modbus-coil, run mode by hand"."""
+    simulated = bool(run.run.get("simulated"))
+    told = (_switched(suite.rig, scenario, simulated) for scenario in suite.scenarios)
+    return ", ".join(dict.fromkeys(told)) or "nothing"
+
+
+def _switched(rig: Rig, scenario: Scenario, simulated: bool) -> str:
+    way = way_of(rig, scenario)
+    if scenario.how == "mode":
+        return f"{way.switched} by {'hand' if way is OF_MODE_BY_HAND else 'a point'}"
+    if simulated:
+        return f"{way.switched} by a simulated relay"
     if rig.supply is None:
-        return "not by the bench"
-    if run.run.get("simulated"):
-        return "simulated relay"
-    return "by hand" if rig.supply.driver == "by-hand" else f"by {rig.supply.driver}"
+        return f"{way.switched} not by the bench"
+    return f"{way.switched} by {'hand' if way is BY_HAND else rig.supply.driver}"
 
 
 def _sampling(told: Mapping[str, Any]) -> Iterator[Fact]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
 from restart_bench.judging.matrix import matrix_rows
-from restart_bench.judging.summary import by_case, finding_rows
+from restart_bench.judging.summary import by_case, finding_rows, limits_in_short
 from restart_bench.model.journal import (
     MARKS,
     CycleJudged,
@@ -61,7 +61,8 @@ def gather(run: ArchivedRun) -> RecordData:
         run=run.id,
         rig=run.rig_name,
         rig_label=str(suite.rig.record.get("title") or suite.rig.name),
-        simulated=bool(run.run.get("simulated")),
+        simulated=run.simulated,
+        simulated_devices=tuple(str(name) for name in run.run.get("simulated_devices") or ()),
         rehearsal=bool(run.run.get("rehearsal")),
         verdict=verdict,
         reason=reason,
@@ -71,9 +72,10 @@ def gather(run: ArchivedRun) -> RecordData:
         ended=moment(ended.wall) if ended is not None else "",
         by=str(run.run.get("by") or ""),
         program=program_words(run, suite),
-        switched=switched_words(run, suite.rig),
+        switched=switched_words(run, suite),
         scenarios=tuple(_scenario_rows(run, suite, scenarios)),
         matrix=tuple(_matrix(suite.rig, cycles)),
+        limits_in_short=limits_in_short(suite.rig, cycles),
         not_tested=tuple(not_tested(suite, cycles)),
         facts=fact_groups(run, suite),
         devices=devices(suite.rig),
@@ -92,6 +94,7 @@ def gather(run: ArchivedRun) -> RecordData:
             if isinstance(record, Trouble)
         ),
         notes=record_notes(run, suite),
+        judged_again_by=str(run.run.get("judged_again_by") or ""),
         altered=run.altered,
     )
 
@@ -171,6 +174,7 @@ def _matrix(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[MatrixLine]:
                 verdict=row.verdict or Verdict.INCONCLUSIVE,
                 reason=row.reason,
                 expected=row.verdict is not None,
+                image_only=row.image_only,
             )
 
 

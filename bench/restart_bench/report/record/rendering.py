@@ -13,6 +13,7 @@ from typing import TypeVar
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup, escape
 
+from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS
 from restart_bench.model import wording as reasons
 from restart_bench.model.journal import MARKS
 from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, symbols
@@ -22,7 +23,6 @@ from restart_bench.report.record.drawing import (
     BOTTOM,
     HEAD,
     LANE,
-    LARGE,
     LARGE_COLUMN,
     LARGE_ROWS,
     MARK_ROWS,
@@ -50,7 +50,7 @@ _T = TypeVar("_T")
 _GEOMETRY = {
     "width": WIDTH, "left": PLOT_LEFT, "right": PLOT_RIGHT, "lane": LANE, "head": HEAD,
     "top": TOP, "bottom": BOTTOM, "rows": MARK_ROWS,
-    "largeRows": LARGE_ROWS, "smallRows": SMALL_ROWS, "large": LARGE, "largeColumn": LARGE_COLUMN,
+    "largeRows": LARGE_ROWS, "smallRows": SMALL_ROWS, "largeColumn": LARGE_COLUMN,
     "smallColumn": SMALL_COLUMN, "valueColumn": VALUE_COLUMN, "paths": PATHS,
 }  # fmt: skip
 
@@ -107,7 +107,9 @@ def render(data: RecordData) -> str:
             gloss={str(verdict): text for verdict, text in GLOSS.items()},
             verdicts=[str(verdict) for verdict in Verdict],
             marks=MARKS,
-            large=LARGE,
+            image_only=IMAGE_ONLY,
+            image_only_means=IMAGE_ONLY_MEANS,
+            large=_large(data.diagrams),
             paths=PATHS,
             geometry=_GEOMETRY,
             cautions=[f"{one.text} ({one.source})" for one in CAUTIONS],
@@ -120,6 +122,15 @@ def render(data: RecordData) -> str:
             script_digest=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
         )
     )
+
+
+def _large(diagrams: Sequence[CaseDiagram]) -> dict[str, str]:
+    """What the marks that are named large are called over all diagrams: `OFF or OUT OF RUN is the mark "cut"`."""
+    named: dict[str, list[str]] = {}
+    for diagram in diagrams:
+        for mark, word in diagram.large.items():
+            named.setdefault(mark, []).append(word)
+    return {mark: " or ".join(dict.fromkeys(words)) for mark, words in named.items()}
 
 
 # ---------------------------------------------------------------- first page
@@ -140,6 +151,7 @@ def first_page(data: RecordData) -> FirstPage:
     room = FIRST_PAGE_LINES - _lines(data.reason, 60)
     if len(data.scenarios) > 1:
         room -= _lines("".join(f"{scenario.verdict} {scenario.name} mm" for scenario in data.scenarios), _WIDE)
+    room -= sum(_lines(text, _WIDE) for text in data.limits_in_short)
     limits = limits_once(data.scenarios)
     shown_limits = _fitting(limits, room / 3, lambda limit: _lines(f"{limit.text} {limit.scenarios}", _WIDE))
     shown_not = _fitting(data.not_tested, room / 5, lambda text: _lines(text, _WIDE))
@@ -172,7 +184,8 @@ def grouped(rows: Iterable[MatrixLine]) -> tuple[MatrixGroup, ...]:
 def matrix_lines(row: MatrixLine) -> float:
     """Lines that a row of the matrix takes on paper: its longest cell counts."""
     return 0.4 + max(
-        _lines(row.reason, 27), _lines(row.output, 12) + (row.output != row.point), _lines(row.delay, 11),
+        _lines(row.reason, 27), _lines(row.delay, 11),
+        _lines(row.output, 12) + (row.output != row.point) + row.image_only,
         _lines(row.at_loss, 11), _lines(row.at_return, 11), _lines(row.before, 7),
     )  # fmt: skip
 

@@ -68,15 +68,15 @@
     return placed;
   }
 
-  function placeMarks(marks, [first, last], bottom) {
+  function placeMarks(marks, [first, last], bottom, named) {
     const scale = PLOT / (last - first);
     const ends = g.rows.map(() => 0);
     const placed = [];
     for (const [name, low, high] of [...marks].sort((one, other) => one[1] - other[1])) {
       if (high / 1000 < first || low / 1000 > last) continue;
       const x = g.left + (Math.min(Math.max(low / 1000, first), last) - first) * scale;
-      const large = name in g.large;
-      const text = large ? g.large[name] : name;
+      const large = name in named;
+      const text = large ? named[name] : name;
       const width = text.length * (large ? g.largeColumn : g.smallColumn);
       const turned = x + 4 + width > g.width;
       const start = turned ? x - 4 - width : x + 4;
@@ -200,7 +200,7 @@
     }
 
     drawMarks(svg, cycle, height) {
-      const placed = placeMarks(cycle.marks, this.view, height - 34);
+      const placed = placeMarks(cycle.marks, this.view, height - 34, this.data.large);
       for (const kind of ["band", "mark"])
         svg.querySelector(`.${kind}s`).replaceChildren(...placed.map((mark) =>
           element("path", { class: mark.large ? `${kind} large` : kind, "data-mark": mark.name, d: mark.band })));

@@ -1,0 +1,83 @@
+"""What a device says it is: Modbus function 43 / 14, Read Device Identification (MODBUS Application Protocol
+V1.1b3, 6.21), asked once on a connection of its own that is closed before the sampling begins.
+
+So sampling never knows of it: no request more, no connection more, none unanswered. A device that does not know the
+function, answers nonsense, or does not answer within its time says nothing of itself, and that is no fault.
+"""
+
+from __future__ import annotations
+
+import socket
+import struct
+from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
+
+from restart_bench.model.clock import NS_PER_S, now_ns
+from restart_bench.model.rig import Device, Identity
+from restart_bench.observer.modbus import BrokenStream, Frame, FrameReader
+
+FUNCTION, MEI_TYPE, BASIC = 0x2B, 0x0E, 0x01
+LEAST_WITHIN_NS = NS_PER_S // 4
+MOST_WITHIN_NS = NS_PER_S
+_VENDOR, _PRODUCT, _REVISION = 0, 1, 2  # object identifiers of the basic identification
+_HEAD = struct.Struct(">BBBBBBB")  # function, MEI type, code, conformity, more follows, next object, objects
+
+
+def identification_pdu() -> bytes:
+    """The request for all objects of the basic identification."""
+    return bytes((FUNCTION, MEI_TYPE, BASIC, 0))
+
+
+def identification_of(pdu: bytes) -> Identity | None:
+    """What an answer says; None for an exception, another function, or an answer that makes no sense."""
+    if len(pdu) < _HEAD.size:
+        return None
+    function, kind, _, _, _, _, count = _HEAD.unpack_from(pdu)
+    if (function, kind) != (FUNCTION, MEI_TYPE):
+        return None
+    objects: dict[int, str] = {}
+    at = _HEAD.size
+    for _ in range(count):
+        if at + 2 > len(pdu) or at + 2 + pdu[at + 1] > len(pdu):
+            return None
+        number, length = pdu[at], pdu[at + 1]
+        objects[number] = pdu[at + 2 : at + 2 + length].decode("ascii", "replace")
+        at += 2 + length
+    return Identity(*(objects.get(number, "").strip() for number in (_VENDOR, _PRODUCT, _REVISION)))
+
+
+def identities(devices: Iterable[Device]) -> dict[str, Identity]:
+    """What the devices say they are, asked all at once; without those that say nothing."""
+    asked = list(devices)
+    if not asked:
+        return {}
+    with ThreadPoolExecutor(len(asked)) as asking:
+        told = list(asking.map(_asked, asked))
+    return {device.name: one for device, one in zip(asked, told, strict=True) if one is not None}
+
+
+def _asked(device: Device) -> Identity | None:
+    within_ns = min(MOST_WITHIN_NS, max(LEAST_WITHIN_NS, 2 * device.answer_within_ns))
+    try:
+        return identity_at(device.host, device.port, device.unit, now_ns() + within_ns)
+    except (OSError, BrokenStream):
+        return None
+
+
+def identity_at(host: str, port: int, unit: int, until_ns: int) -> Identity | None:
+    """What stands at this address says of itself. Raises OSError where nobody answers until then, BrokenStream where
+    what answers speaks no Modbus."""
+    with socket.create_connection((host, port), timeout=_left_s(until_ns)) as connection:
+        connection.sendall(Frame(unit, identification_pdu()).numbered(1))
+        frames = FrameReader()
+        while True:
+            connection.settimeout(_left_s(until_ns))
+            data = connection.recv(1024)
+            if not data:
+                return None
+            for _, pdu in frames.feed(data):
+                return identification_of(pdu)
+
+
+def _left_s(until_ns: int) -> float:
+    return max(0.001, (until_ns - now_ns()) / NS_PER_S)
