@@ -149,6 +149,23 @@ def test_a_recipe_names_every_file_that_one_like_it_stands_in(recipe: str, word:
     assert sorted(path.relative_to(ROOT).as_posix() for path in touched - named) == []
 
 
+# ---------------------------------------------------------------- the README
+
+
+def test_the_first_screen_says_what_it_is_shows_one_picture_and_one_command() -> None:
+    """Before the first heading: some sentences, a picture, a command to try; how to do the same on Windows aside."""
+    first = (ROOT / "README.md").read_text(encoding="utf-8").partition("\n## ")[0]
+    assert len(first.splitlines()) <= 40
+    assert (first.count("!["), first.count("```sh"), first.count("```powershell")) == (1, 1, 1)
+
+
+def test_the_reference_stands_behind_the_first_hour() -> None:
+    """Whoever begins reads downwards: the first hour, its cautions, the days after it; who looks something up, behind."""
+    headings = re.findall(r"^## (.*)$", (ROOT / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
+    wanted = ["The first hour", "Cautions", "Day by day", "Commands", "Verdicts", "Files", "The archive"]
+    assert [one for one in headings if one in wanted] == wanted
+
+
 # ---------------------------------------------------------------- citations
 
 
