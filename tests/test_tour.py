@@ -160,7 +160,7 @@ def test_the_first_screen_says_what_it_is_shows_one_picture_and_one_command() ->
 
 
 def test_the_reference_stands_behind_the_first_hour() -> None:
-    """Whoever begins reads downwards: the first hour, its cautions, the days after it; who looks something up, behind."""
+    """Whoever begins reads downwards: the first hour, cautions, the days after it. What is looked up stands behind."""
     headings = re.findall(r"^## (.*)$", (ROOT / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
     wanted = ["The first hour", "Cautions", "Day by day", "Commands", "Verdicts", "Files", "The archive"]
     assert [one for one in headings if one in wanted] == wanted
