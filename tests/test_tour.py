@@ -127,7 +127,11 @@ TRACERS = (
     ("### A key of a file", r"\binput_delay", ("bench/restart_bench/suite", "bench/restart_bench/report")),
     ("### A key of a file", r"\b(?:scenario|model)\.purpose\b|\bpurpose: Text", ("bench",)),
     ("### A step", r"\bByEye|\bby_eye\b", ("bench", "tests/helpers")),
-    ("### An expectation kind", r"\"returns\"", ("bench", "tests/helpers/file_keys.py", "tests/worlds/oracle.py")),
+    (
+        "### An expectation kind",
+        r"\"returns\"|ExpectationKind\.RETURNS|EXPECTATION_KINDS",
+        ("bench", "tests/helpers/file_keys.py", "tests/worlds/oracle.py"),
+    ),
     ("### A column of the record", r"\bat_return\b", ("bench", "tests/helpers")),
     ("### A colour", r"\bLOOKS\b", ("bench",)),
 )
