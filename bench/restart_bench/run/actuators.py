@@ -10,10 +10,11 @@ import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass
+from typing import TypeVar
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.model.journal import Answered, PointWritten, Record, Switching, WriteAnnounced
-from restart_bench.model.live import powered_by_proof
+from restart_bench.model.live import Guess, powered_by_proof
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.model.wording import value_word
 from restart_bench.observer.handle import ObserverHandle
@@ -21,6 +22,8 @@ from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
 from restart_bench.run.supervision import StopRequest
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
+
+A = TypeVar("A")
 
 _RESTORE_TRIES = 5
 _CONTRARY_TRIES = 2  # of a relay that obeys, while the rail shows that its contact does not
@@ -208,16 +211,20 @@ class Actuators:
             raise CommandRefused(f"nobody is there to answer: {question}")
         asked = now_ns()
         with self.looking_on():
-            yes = self._answer_to(question)
+            yes = self._answer_to(question, self._ask)
         answered = Answered(self.cycle, question, yes, asked, now_ns(), point)
         self._publish(answered)
         return answered
 
-    def _answer_to(self, question: str) -> bool:
-        assert self._ask is not None
+    def guess(self, question: str, guess: Guess) -> bool | None:
+        """Asks a person what he expects; None where he does not know. Raises CommandRefused where nobody can answer."""
+        with self.looking_on():
+            return self._answer_to(question, guess)
+
+    def _answer_to(self, question: str, ask: Callable[[str], A]) -> A:
         self._stop.asking = True
         try:
-            return self._ask(question)
+            return ask(question)
         except SupplyError as problem:
             raise CommandRefused(str(problem)) from None
         finally:

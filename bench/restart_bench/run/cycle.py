@@ -89,6 +89,8 @@ class CycleAct:
         self._steps.do(self._scenario.before)
         self._check_pulse()
         if not self._rehearse:
+            if self._context.before_cut is not None:
+                self._context.before_cut(self._scenario)
             self._cut()
             self._watch()
 

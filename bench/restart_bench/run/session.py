@@ -38,11 +38,11 @@ from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.identification import identities as identities_of
 from restart_bench.run.actuators import Actuators, let_go_of
 from restart_bench.run.arming import SupplyLock, points_named, require_arming
-from restart_bench.run.context import Chronicle, CycleContext
+from restart_bench.run.context import Chronicle, CycleContext, View
 from restart_bench.run.cycle import CycleAct, Turn
+from restart_bench.run.inquiry.forecasts import asker
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
-from restart_bench.run.live_state import View
 from restart_bench.run.recovery import left_open, put_right
 from restart_bench.run.resume import OpenCut, bring_samples, find_earlier, open_cut_of
 from restart_bench.run.run_json import facts_after, facts_before, simulated_among
@@ -317,6 +317,9 @@ class OpenSession:
         )
         supervisor = Supervisor(rig, observer, stop=stop, note=record, draw=self._draw, isolation=armed)
         context = CycleContext(rig, observer, actuators, supervisor, chronicle.publish, chronicle.archive.sync)
+        options = self._plan.options
+        if options.guess is not None:
+            context.before_cut = asker(context, options.ask_first, options.guess)
         return context
 
     def _connect(self) -> None:
@@ -552,7 +555,10 @@ class OpenSession:
 
     def _one_run(self, scenarios: Sequence[ScenarioJudged]) -> OneRun:
         rig, how, reason = self._plan.suite.rig, self._ending.how, self._ending.reason
-        return OneRun(self.id, self.folder, rig, tuple(scenarios), tuple(self._judged), how, reason)
+        forecasts = tuple(self._chronicle.forecasts)
+        return OneRun(
+            self.id, self.folder, rig, tuple(scenarios), tuple(self._judged), how, reason, forecasts=forecasts
+        )
 
     def _run_ended(self, run: OneRun) -> RunEnded:
         return RunEnded(
