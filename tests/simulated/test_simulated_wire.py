@@ -82,7 +82,13 @@ def test_every_device_says_on_the_wire_that_it_is_simulated(simulation: Simulati
 
 @pytest.mark.parametrize(
     ("asked", "answer"),
-    [("2B 0D 01 00", "AB 01"), ("2B 0E 05 00", "AB 03"), ("2B 0E 04 07", "AB 02"), ("2B 0E 01", "AB 03"), ("2B", "AB 01")],
+    [
+        ("2B 0D 01 00", "AB 01"),
+        ("2B 0E 05 00", "AB 03"),
+        ("2B 0E 04 07", "AB 02"),
+        ("2B 0E 01", "AB 03"),
+        ("2B", "AB 01"),
+    ],
 )
 def test_a_wrong_request_for_the_identification_draws_its_exception(client: RawClient, asked: str, answer: str) -> None:
     """APP 6.21 and its state diagram: another MEI type 01, no such object 02, no such code or length 03."""

@@ -480,11 +480,18 @@ class Actuators:
         while now_ns() < until:
             reading = self._observing.latest(name)
             if reading is not None and reading.sent_ns >= since_ns and reading.value is not None:
-                return reading.value == value
+                return _same(self._rig.points[name], reading.value, value)
             if self._observing.failed:
                 return False
             self._observing.wait_news(0.02)
         return False
+
+
+def _same(point: Point, read: Value, written: Value) -> bool:
+    """True where a point reads what was written, as finely as its register holds it."""
+    if point.is_boolean or isinstance(written, bool):
+        return read == written
+    return abs(float(read) - float(written)) <= max(abs(point.scale) / 2, 1e-6 * abs(float(written)))
 
 
 def _asks_person(rig: Rig) -> bool:

@@ -123,7 +123,7 @@ def _put_to_rest(
     except NotRight as not_right:
         held = str(not_right)
         say(held)
-    pressed = _pressed(rig, observing)
+    pressed = pressed_points(rig, observing)
     if pressed:
         say(f"back to idle: {', '.join(pressed)}")
     hands.undo(pressed)
@@ -150,9 +150,14 @@ def _not_right(rig: Rig, hands: Actuators, not_idle: tuple[str, ...], held: str,
     return Parked(not_idle, f"as it is: not switched on, {held}", ())
 
 
-def _pressed(rig: Rig, observing: ObserverHandle) -> dict[str, Value]:
-    """Writable points with an idle value that read otherwise; silent ones are taken for pressed."""
-    wanted = {p.name: p.idle for p in rig.points.values() if p.writable and p.idle is not None and p.by_hand is None}
+def pressed_points(rig: Rig, observing: ObserverHandle) -> dict[str, Value]:
+    """Writable points with an idle value that read otherwise; silent ones are taken for pressed. A number is a setting
+    that somebody made and no button: only a killed run that wrote it has it put back."""
+    wanted = {
+        point.name: point.idle
+        for point in rig.points.values()
+        if point.writable and point.is_boolean and point.idle is not None and point.by_hand is None
+    }
     deadline = now_ns() + _FIRST_READ_WITHIN_NS
     while (
         not observing.failed and now_ns() < deadline and not all(_read(observing, name) is not None for name in wanted)
