@@ -117,9 +117,7 @@ def judge(
         if scenario is not None:
             outcome = _with_own_record(archived, outcome, scenario, out)
         elif out is not None:
-            raise Refused(
-                "--out goes with --scenario; `restart-bench report RUN --out FILE` writes the run's own record"
-            )
+            raise Refused("--out goes with --scenario; `report RUN --out FILE` writes the run's own record")
     with suppress(BrokenPipeError):  # who read our output is gone; the verdict stands
         if as_json:
             print(json.dumps(document(outcome), ensure_ascii=False, indent=2), flush=True)

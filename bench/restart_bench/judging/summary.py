@@ -152,7 +152,7 @@ def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
     if image_only:
         names = listed(image_only) if len(image_only) <= 3 else f"{len(image_only)} outputs"
         return (
-            f"Of {names} there is only what the controller says, and nothing while it was dark: no terminal was read."
+            f"Of {names} only what the controller says is known, and nothing while it was dark: no terminal was read."
         )
     gaps = [one.shortest_excluded_ns for one in seen if one.shortest_excluded_ns is not None]
     if not gaps:

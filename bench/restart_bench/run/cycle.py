@@ -10,6 +10,8 @@ import random
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from restart_bench.evidence.marks import Progress, condition_held, progress_of, ready_since, traces_of
 from restart_bench.evidence.traces import Trace
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, Bounds, now_ns
@@ -26,7 +28,7 @@ from restart_bench.model.journal import (
 )
 from restart_bench.model.live import powered_by_proof
 from restart_bench.model.rig import Point, Rig, Value
-from restart_bench.model.samples import DeviceSamples
+from restart_bench.model.samples import DeviceSamples, SampleKind
 from restart_bench.model.scenario import (
     Action,
     Ask,
@@ -42,6 +44,7 @@ from restart_bench.model.scenario import (
     Write,
 )
 from restart_bench.model.ways import way_of
+from restart_bench.observer.diagnosis import diagnose
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.run.actuators import Actuators, CommandRefused, SupplyFailed
 from restart_bench.run.resume import OpenCut
@@ -295,6 +298,10 @@ class CycleAct:
         silent = self._silent_devices(now_ns())
         if silent:
             device = rig.devices[silent[0]]
+            heard = self._desk.samples().get(device.name)
+            if heard is not None and np.isin(heard.records["kind"], (SampleKind.EXCEPTION, SampleKind.LATE)).any():
+                what = diagnose(device, [heard], None)
+                return f"{device.name} at {device.host}:{device.port}, unit {device.unit}: {what}; nothing was cut"
             return (
                 f"{device.name} does not answer at {device.host}:{device.port}, unit {device.unit}; nothing was cut. "
                 f"`restart-bench look {rig.path or 'rig.yaml'}` says what is wrong"

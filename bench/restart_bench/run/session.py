@@ -34,8 +34,9 @@ from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.verdicts import Verdict, exit_over
 from restart_bench.model.wording import counted
+from restart_bench.observer.diagnosis import unit_text
 from restart_bench.observer.handle import ObserverHandle
-from restart_bench.observer.identification import identities
+from restart_bench.observer.identification import greetings, identities
 from restart_bench.run.actuators import Actuators, left_well, let_go_of
 from restart_bench.run.arming import SupplyLock, points_named, require_arming
 from restart_bench.run.cycle import CycleAct, CycleContext, Turn
@@ -145,7 +146,8 @@ class Session:
         warning = self._leave_to_switch(stack) if self._heed else ""
         stack.enter_context(self._stop.hears_signals())
         self.id = new_run_id()
-        self._identities = identities(rig.devices.values()) if self._heed else {}
+        heard = greetings(rig.devices.values()) if self._heed else {}
+        self._identities = identities(heard)
         before = told_before(
             self._suite, options, seed=self._seed, planned=self._planned_cycles(), identities=self._identities
         )
@@ -158,6 +160,9 @@ class Session:
         self._publish(self._run_started())
         if self._heed and (problem := remember(rig, options.logs)):
             self._say(problem)
+        for name, greeting in heard.items():
+            if other := unit_text(rig.devices[name], greeting.unit):
+                self._publish(Trouble(0, "unit", f"{name}: {other}", now_ns(), error=False))
         if warning:
             self._publish(Trouble(0, "wear", warning, now_ns(), error=False))
         supply = self._reach_supply(stack)
