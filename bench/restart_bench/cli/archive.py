@@ -161,17 +161,23 @@ def _print_changes(archived: ArchivedRun, outcome: RunOutcome, *, by_archived: b
 
 
 @honest_exit
-def report(run: RunText, out: OutOption = None, logs: LogsOption = LOGS) -> int:
+def report(
+    run: RunText,
+    *,
+    page: Annotated[bool, typer.Option("--page", help="One A4 page to hand out and sign.")] = False,
+    out: OutOption = None,
+    logs: LogsOption = LOGS,
+) -> int:
     """Write the HTML record of a run."""
     from restart_bench.archive.reader import ArchivedRun, find_run
-    from restart_bench.report.record.writing import write_record
+    from restart_bench.report.record.writing import write_page, write_record
 
     archived = ArchivedRun.open(find_run(run, logs))
-    file = out if out is not None else Path(f"{archived.id}.html")
+    file = out if out is not None else Path(f"{archived.id}{'-page' if page else ''}.html")
     _outside(archived, file)
     altered = _said_at_head(archived)
     with _read_honestly(archived.folder):
-        write_record(archived, file)
+        (write_page if page else write_record)(archived, file)
     print(file)
     return EXIT_ERROR if altered else 0
 
