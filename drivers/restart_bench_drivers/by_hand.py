@@ -8,7 +8,9 @@ CARD = SupplyCard(
     name="by-hand",
     summary="a person works a switch when asked; the cut lies between question and answer",
     load="restart_bench_drivers.by_hand:ByHand",
-    keys=(Key("switch", "text", "the switch as it is labelled, and where it is", required=True),),
+    keys=(
+        Key("switch", "text", "the switch as it is labelled, and where it is", required=True, example="main switch Q1"),
+    ),
     example="supply: {driver: by-hand, switch: main switch Q1 on the rig's front}",
     has_contact=False,
     reads_back=False,

@@ -20,7 +20,7 @@ CARD = SupplyCard(
     summary="a relay module on a GPIO pin of the computer that runs the bench",
     load="restart_bench_drivers.gpio_pin:GpioPin",
     keys=(
-        Key("pin", "text", "GPIO number, or a name of the header: 17, GPIO17, BOARD11", required=True),
+        Key("pin", "pin", "GPIO number, or a name of the header: 17, GPIO17, BOARD11", required=True),
         Key("active", "choice", "level of the pin that energises the relay", default="high", choices=("high", "low")),
     ),
     example="supply: {driver: gpio-pin, pin: 17, active: high, contact: normally-closed,\n"

@@ -24,16 +24,30 @@ class AskPerson(Protocol):
     def __call__(self, question: str) -> bool: ...
 
 
+KeyKind = Literal[
+    "text", "host", "pin", "address", "whole number", "number", "duration", "bytes", "choice", "yes or no"
+]
+"""What the value of a key is: this alone says how it is read, whatever the key is called. `host`: an IP address in
+numbers; `pin`: a pin of the computer's header; `address`: of a coil or register, counted from 0."""
+SimulatedAs = Literal["relay", "programmable supply"]
+PLACE_KINDS: tuple[KeyKind, ...] = ("text", "host", "pin")
+"""Kinds of value that can say where a supply is."""
+
+
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One key of a driver in a rig file. `kind`: text, whole number, number, duration, bytes, choice, yes or no."""
+    """One key of a driver in a rig file. `choices` are the words of a choice, `least` and `most` bound a whole number;
+    `example` is what editors show where neither default nor kind is example enough."""
 
     name: str
-    kind: Literal["text", "whole number", "number", "duration", "bytes", "choice", "yes or no"]
+    kind: KeyKind
     help: str
     required: bool = False
     default: Any = None
     choices: tuple[str, ...] = ()
+    least: int = 0
+    most: int = 2**31 - 1
+    example: Any = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +58,8 @@ class SupplyCard:
     nanoseconds, `contact` added where `has_contact`). `holds_after_exit`: the hardware keeps the state when this
     process ends. `quiet_open`: opening the driver moves nothing. `has_contact`: a relay, so `contact`,
     `operate`, `release`, `bounce` are asked for. `reads_back_with`: the key that makes a supply tell its state that
-    otherwise does not. `address_keys`: the keys that make the lock's address.
+    otherwise does not. `address_keys`: the keys that make the lock's address. `simulated_as`: what plays it where a
+    rig is simulated, a relay's coil or a supply that can be set to a voltage; one with levels is always the latter.
     """
 
     name: str
@@ -61,6 +76,7 @@ class SupplyCard:
     needs_person: bool = False
     address_keys: tuple[str, ...] = ()
     install: str = ""
+    simulated_as: SimulatedAs = "relay"
 
 
 class Supply(Protocol):

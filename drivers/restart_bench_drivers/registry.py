@@ -70,6 +70,8 @@ def _all_cards() -> tuple[dict[str, SupplyCard], dict[str, str]]:
             bad[entry.name] = f"{entry.value} is no SupplyCard but {type(card).__name__}"
         elif card.name in found:
             bad[entry.name] = f"{entry.value} takes the name {card.name}, which is taken"
+        elif card.has_levels and card.simulated_as == "relay":
+            bad[entry.name] = f"{entry.value} has levels, which the relay can't play that it is simulated as"
         else:
             found[card.name] = card
     return found, bad

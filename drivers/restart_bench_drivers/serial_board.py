@@ -21,10 +21,10 @@ CARD = SupplyCard(
     summary="a relay board on a serial or USB serial port, told by bytes of its data sheet",
     load="restart_bench_drivers.serial_board:SerialBoard",
     keys=(
-        Key("port", "text", "serial port: COM3 or /dev/ttyUSB0", required=True),
-        Key("baud", "whole number", "bits per second", default=9600),
+        Key("port", "text", "serial port: COM3 or /dev/ttyUSB0", required=True, example="/dev/ttyUSB0"),
+        Key("baud", "whole number", "bits per second", default=9600, least=1),
         Key("parity", "choice", "parity", default="none", choices=("none", "even", "odd")),
-        Key("stop_bits", "whole number", "stop bits: 1 or 2", default=1),
+        Key("stop_bits", "whole number", "stop bits: 1 or 2", default=1, least=1, most=2),
         Key("on_bytes", "bytes", "what energises the relay: 3C 05 01 38", required=True),
         Key("off_bytes", "bytes", "what releases the relay: 3C 05 00 39", required=True),
         Key("on_reply", "bytes", "what the board answers to `on_bytes`, if it does"),

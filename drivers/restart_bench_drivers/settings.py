@@ -39,10 +39,10 @@ def settled(card: SupplyCard, settings: Mapping[str, Any]) -> dict[str, Any]:
 def in_terms_of(key: Key, given: Any) -> Any:
     """One value as the driver takes it. Raises ValueError that says what was expected."""
     match key.kind:
-        case "text":
+        case "text" | "host" | "pin":
             return _text(given)
-        case "whole number":
-            return _whole(given)
+        case "address" | "whole number":
+            return _whole(given, key.least, key.most)
         case "number":
             return _number(given)
         case "duration":
@@ -69,9 +69,11 @@ def _text(given: Any) -> str:
     return str(given)
 
 
-def _whole(given: Any) -> int:
+def _whole(given: Any, least: int, most: int) -> int:
     if isinstance(given, bool) or not isinstance(given, int):
         raise ValueError(f"{given!r} is not a whole number")
+    if not least <= given <= most:
+        raise ValueError(f"{given} is outside {least}..{most}")
     return given
 
 

@@ -246,7 +246,8 @@ def test_listing_reads_nothing_heavy(logs: Path) -> None:
     import sys
 
     code = (
-        "import sys, pathlib; from restart_bench.logs import list_runs; rows = list_runs(pathlib.Path(sys.argv[1])); "
+        "import sys, pathlib; from restart_bench.archive.queries import list_runs; "
+        "rows = list_runs(pathlib.Path(sys.argv[1])); "
         "print(len(rows), sorted({'numpy', 'pyarrow', 'duckdb', 'pandas', 'scipy'} & sys.modules.keys()))"
     )
     done = subprocess.run([sys.executable, "-c", code, str(logs)], capture_output=True, text=True, check=True)

@@ -207,7 +207,7 @@ def test_large_samples_are_bounded_as_the_exact_distribution_does(
     """The normal approximation of U gives the exact interval or one wider by at most 2 % and a step each way."""
     first, second = [float(n) for n in range(sizes[0])], [n + 0.5 for n in range(sizes[1])]
     near = hodges_lehmann(first, second, confidence)
-    monkeypatch.setattr("restart_bench.statistics.LARGE", 10**9)
+    monkeypatch.setattr("restart_bench.compare.significance.LARGE_SAMPLE", 10**9)
     exact = hodges_lehmann(first, second, confidence)
     assert None not in (near.low, near.high, exact.low, exact.high)
     assert near.shift == exact.shift

@@ -24,6 +24,7 @@ from restart_bench.cli.new import Answers, files_for
 from restart_bench.model.faults import Fault, FaultsFound
 from restart_bench.model.outcome import Refused
 from restart_bench_drivers.interface import SupplyError
+from restart_bench_drivers.registry import OWN
 
 ROOT = Path(__file__).resolve().parents[2]
 HEAVY = ("numpy", "pandas", "scipy", "duckdb", "pyarrow", "pymodbus")
@@ -66,7 +67,7 @@ def broken(folder: Path) -> Path:
 def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
     """`--help` answers at once: it loads none of the libraries that take seconds on a slow laptop."""
     code = (
-        "import sys\nfrom restart_bench.cli import app\n"
+        "import sys\nfrom restart_bench.cli.main import app\n"
         f"try:\n    app({arguments!r})\nexcept SystemExit:\n    pass\n"
         f"print([name for name in {HEAVY!r} if name in sys.modules], file=sys.stderr)"
     )
@@ -78,7 +79,7 @@ def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
 def test_check_loads_no_scipy(suite: Path) -> None:
     """A plan without a demonstration is plain arithmetic; scipy stays unloaded."""
     code = (
-        "import sys\nfrom restart_bench.cli import app\n"
+        "import sys\nfrom restart_bench.cli.main import app\n"
         f"try:\n    app(['check', {str(suite)!r}])\nexcept SystemExit as end:\n    assert not end.code\n"
         "print([name for name in ('scipy', 'pandas', 'duckdb') if name in sys.modules], file=sys.stderr)"
     )
@@ -288,7 +289,7 @@ def test_drivers_are_listed_with_keys_and_example() -> None:
     """What a rig can name as its supply is listed; one by name shows its keys; a wrong name is bad input."""
     code, out, _ = typed("drivers")
     assert code == 0
-    for name in ("modbus-coil", "serial-board", "gpio-pin", "scpi-supply", "by-hand"):
+    for name in [card.name for card in OWN]:
         assert name in out
         code, told, _ = typed("drivers", name)
         assert code == 0

@@ -10,13 +10,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from restart_bench_drivers import registry
 from restart_bench_drivers.contacts import coil_for, supply_for
 from restart_bench_drivers.interface import Key, SupplyCard, SupplyError
 from restart_bench_drivers.registry import cards, left_out, open_supply
 from restart_bench_drivers.settings import in_terms_of, settled
 from supply_counterparts import THIRD_PARTY, install_package
 
-OWN = ["modbus-coil", "serial-board", "gpio-pin", "scpi-supply", "by-hand"]
+OWN = [card.name for card in registry.OWN]
 
 
 def key(kind: str, **more: object) -> Key:
@@ -94,6 +95,15 @@ class TestThirdParties:
         install_package(site, "cardless", "workshop_cardless", "CARD = 7")
 
         assert left_out() == {"cardless": "workshop_cardless:CARD is no SupplyCard but int"}
+
+    def test_a_card_with_levels_that_is_simulated_as_a_relay_is_left_out(self, site: Path) -> None:
+        """A scenario's `level:` would be asked of a coil."""
+        source = THIRD_PARTY.replace("    address_keys", "    has_levels=True,\n    address_keys")
+        install_package(site, "levelled", "workshop_levelled", source)
+
+        assert left_out() == {
+            "levelled": "workshop_levelled:CARD has levels, which the relay can't play that it is simulated as"
+        }
 
     def test_a_name_that_is_taken_stays_with_the_bench(self, site: Path) -> None:
         """Nobody replaces a driver of the bench by installing a package."""

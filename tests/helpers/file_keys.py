@@ -488,3 +488,63 @@ PROGRAM_ROWS: dict[str, Row] = {
 
 ROWS: dict[str, dict[str, Row]] = {"rig": RIG_ROWS, "scenario": SCENARIO_ROWS, "program": PROGRAM_ROWS}
 EVERY_ROW: list[tuple[str, str]] = [(kind, key) for kind, rows in ROWS.items() for key in rows]
+
+
+# ---------------------------------------------------------------- keys that follow a driver's or a fault's name
+
+Misuse = tuple[str, bool]
+
+
+@dataclass(frozen=True)
+class CardRow:
+    """A key that a card describes: the text of its base file, its place in it, texts that are right there, and texts
+    that are wrong, each with whether an editor can see it without the bench."""
+
+    file: str
+    base: str
+    path: str
+    right: tuple[str, ...]
+    wrong: tuple[Misuse, ...]
+
+
+IN_A_FILE: dict[str, tuple[tuple[str, ...], tuple[Misuse, ...]]] = {
+    "text": (("main switch Q1", "17"), (("''", True),)),
+    "host": (("192.0.2.7", "'::1'"), (("relay.local", False),)),
+    "pin": (("17", "GPIO17"), (("1.5", True),)),
+    "address": (("0", "0x10"), (("70000", True), ("40001", False), ("x", True), ("1.5", True))),
+    "number": (("24", "2.5"), (("much", True), ("'24'", True))),
+    "duration": (("250 ms", "1 min 30 s"), (("soon", True), ("3", True), ("1,5 s", True))),
+    "bytes": (("3C 05", "'10'", "3c05"), (("relay on", True), ("3C 0", True))),
+    "yes or no": (("no", "'off'"), (("perhaps", True),)),
+    "point": (("auger",), (("[1]", True),)),
+    "value": (("on", "5"), (("maybe", True),)),
+}
+"""Right and wrong by kind; whole numbers and choices have bounds and words of their own."""
+
+
+def _uses_of(key: Any) -> tuple[tuple[str, ...], tuple[Misuse, ...]]:
+    if key.kind == "choice":
+        return key.choices, (("sideways", True),)
+    if key.kind == "whole number":
+        return (str(max(key.least, 1)),), (
+            ("1.5", True),
+            ("much", True),
+            (str(key.least - 1), True),
+            (str(key.most + 1), True),
+        )
+    right, wrong = IN_A_FILE[key.kind]
+    return right, (*wrong, ("1 us", False)) if key.kind == "duration" and key.least > MS else wrong
+
+
+def card_rows(cards: Mapping[str, Any], faults: Mapping[str, Any]) -> dict[str, CardRow]:
+    """One row for every key of every driver and of every fault, by `driver.key` or `fault.key`."""
+    rows = {}
+    for name, card in cards.items():
+        for key in card.keys:
+            rows[f"{name}.{key.name}"] = CardRow("rig", card.example, f"supply.{key.name}", *_uses_of(key))
+    for name, card in faults.items():
+        needed = "".join(f", {key.name}: {IN_A_FILE[key.kind][0][0]}" for key in card.keys if key.required)
+        for key in card.all_keys:
+            base = f"faults: [{{fault: {name}{needed}}}]"
+            rows[f"{name}.{key.name}"] = CardRow("program", base, f"faults[0].{key.name}", *_uses_of(key))
+    return rows

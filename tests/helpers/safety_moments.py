@@ -38,7 +38,7 @@ class Moment:
         self.stage, self.cycle, self.early = stage, cycle, early
         self._then = then
         self.fired = False
-        self.desk: Any = None
+        self.context: Any = None
         self.in_cycle = 0
         self.folder = Path()
 
@@ -57,13 +57,13 @@ class Moment:
         perform, look, convert = cycle.CycleAct.perform, waiting.Supervisor.look, parts.convert_parts
 
         def perform_noted(act: Any) -> None:
-            self.desk, self.in_cycle = act._desk, act._turn.cycle
+            self.context, self.in_cycle = act._context, act._turn.cycle
             perform(act)
 
-        def look_too(attention: Any, now: int) -> None:
+        def look_too(supervisor: Any, now: int) -> None:
             if self._is_now():
                 self.fire()
-            look(attention, now)
+            look(supervisor, now)
 
         def convert_too(folder: Path, *more: Any) -> Any:
             if self.stage == "archive":
@@ -77,9 +77,9 @@ class Moment:
         self._install_at_points(patch)
 
     def _is_now(self) -> bool:
-        if self.fired or self.in_cycle != self.cycle or self.desk.situation.phase != PHASES.get(self.stage):
+        if self.fired or self.in_cycle != self.cycle or self.context.situation.phase != PHASES.get(self.stage):
             return False
-        return self.stage not in BUTTON_IS_PRESSED or bool(self.desk.hands.held())
+        return self.stage not in BUTTON_IS_PRESSED or bool(self.context.actuators.held())
 
     def _install_at_relay(self, patch: Patch) -> None:
         from restart_bench_drivers.modbus_coil import ModbusCoil
@@ -109,7 +109,7 @@ class Moment:
         patch(ObserverHandle, "write", write_too)
 
     def _around(self, command: Callable[[], None], stage: str, phase: str) -> None:
-        now = self.stage == stage and self.in_cycle == self.cycle and self.desk.situation.phase == phase
+        now = self.stage == stage and self.in_cycle == self.cycle and self.context.situation.phase == phase
         if now and self.early:
             self.fire()
         command()

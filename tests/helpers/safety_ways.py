@@ -107,7 +107,7 @@ def _signals(cell: Cell, patch: Any, moment: Moment) -> None:
     assert threading.current_thread() is threading.main_thread(), "signals reach the main thread only"
     assert signal.getsignal(number) not in (signal.SIG_DFL, signal.default_int_handler), "the bench does not listen"
     if cell.way == "SIGTERM to all" and moment.stage != "archive":
-        os.kill(moment.desk.observing.pid, number)
+        os.kill(moment.context.observer.pid, number)
     if again:
         _once_more_on_the_way_out(patch, number)
     signal.raise_signal(number)
@@ -142,8 +142,8 @@ def _full_disk() -> Iterator[Callable[[Cell, Moment], None]]:
 
     def fill(cell: Cell, moment: Moment) -> None:
         size = (cell.folder / "journal.jsonl").stat().st_size
-        if moment.desk.observing.failed == "" and moment.stage != "archive":
-            resource.prlimit(moment.desk.observing.pid, resource.RLIMIT_FSIZE, (size, before[1]))
+        if moment.context.observer.failed == "" and moment.stage != "archive":
+            resource.prlimit(moment.context.observer.pid, resource.RLIMIT_FSIZE, (size, before[1]))
         resource.setrlimit(resource.RLIMIT_FSIZE, (size if moment.stage != "archive" else 100, before[1]))
 
     try:
@@ -214,12 +214,12 @@ def _happens(cell: Cell, patch: Any, fill: Callable[[Cell, Moment], None]) -> Ca
             case way if way in FULL:
                 fill(cell, moment)
             case "observer hangs":
-                os.kill(moment.desk.observing.pid, signal.SIGSTOP)
+                os.kill(moment.context.observer.pid, signal.SIGSTOP)
             case "no observer any more":
-                patch("restart_bench.run.session.ObserverHandle", _no_observer)
-                os.kill(moment.desk.observing.pid, signal.SIGKILL)
+                patch("restart_bench.run.safe_end.ObserverHandle", _no_observer)
+                os.kill(moment.context.observer.pid, signal.SIGKILL)
             case "observer killed":
-                os.kill(moment.desk.observing.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+                os.kill(moment.context.observer.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
             case relay:
                 cell.rig.door.mode = RELAY[relay]  # type: ignore[assignment]
 

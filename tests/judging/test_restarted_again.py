@@ -13,6 +13,7 @@ from restart_bench.evidence.supply_off import losses_of
 from restart_bench.evidence.traces import Reads
 from restart_bench.model.clock import Bounds
 from restart_bench.model.samples import CONNECT, SampleKind
+from restart_bench.model.scenario import Gap, MarkLimit, Window
 from restart_bench.model.verdicts import Verdict
 
 AGAIN_NS = 3_700 * MS
@@ -23,18 +24,19 @@ class Twice(Story):
     """The controller restarts at the cut as usual and once more later: running again from `second_ns` on."""
 
     second_ns: int = AGAIN_NS + 500 * MS
+    first_ns: int = 0
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        first = self.running_ns
+        first = self.first_ns = self.running_ns
         self.stages += [(AGAIN_NS, "dark"), (AGAIN_NS + 200 * MS, "refused"), (self.second_ns, "good")]
         self.truth["running"] = [(0, 1), (self.cut_ns, 0), (first, 1), (AGAIN_NS, 0), (self.second_ns, 1)]
         self.end_ns = 6 * S
 
     def value(self, name: str, at_ns: int) -> float:
         """Sign of life and uptime begin at 0 with each start."""
-        if name == "heartbeat" and at_ns >= AGAIN_NS:
-            return float(max(0, at_ns - self.second_ns) // (10 * MS))
+        if name == "heartbeat" and at_ns >= self.cut_ns:
+            return float(max(0, at_ns - (self.first_ns if at_ns < self.second_ns else self.second_ns)) // (10 * MS))
         return super().value(name, at_ns)
 
 
@@ -53,8 +55,7 @@ def test_a_second_restart_within_the_watch_moves_ready() -> None:
 def test_what_had_settled_before_a_second_restart_is_no_evidence_of_the_state_after_it() -> None:
     """The fan was on before the second restart and stays off after it: `is: on` fails, `is: off` passes."""
     story = Twice(scenario=scenario(expects("fan", "is", OFF)))
-    story.set("fan_terminal", (0, 1), (story.cut_ns + 5 * MS, 0), (story.running_ns, 0))
-    first = story.stages[-4][0]
+    first = story.first_ns
     story.set("fan_terminal", (0, 1), (story.cut_ns + 5 * MS, 0), (first, 1), (AGAIN_NS + 5 * MS, 0))
     assert story.finding("fan").verdict is Verdict.PASS
     other = replace(story, scenario=scenario(expects("fan", "is", ON)))
@@ -118,3 +119,65 @@ def test_what_was_off_before_the_cut_is_no_loss_of_it() -> None:
     off = np.array([True, True, True, False])
     reads = Reads(early, early + MS, np.where(off, 0.0, 1.0))
     assert losses_of(reads, off, Bounds(15 * MS, 16 * MS), 25 * MS) == []
+
+
+# ---------------------------------------------------------------- first changes
+
+
+def test_what_a_read_under_way_at_the_return_shows_first_came_with_it() -> None:
+    """An output that comes on at once and is read by a slow instrument whose image lags: its first change is that one,
+    not the one after it has been off again."""
+    story = Story()
+    device = replace(story.rig.devices["independent"], image_lag_ns=20 * MS)
+    rig = replace(story.rig, devices={**story.rig.devices, "independent": device})
+    gap = Gap("fan", "burner", "fan_terminal", "burner_terminal", 100 * MS, 400 * MS, "burner after fan")
+    story = Story(rig=rig, scenario=scenario(gaps=(gap,)))
+    back = story.back_ns
+    story.set("fan_terminal", (0, 0), (back + 3 * MS, 1), (back + 400 * MS, 0), (back + 700 * MS, 1))
+    story.set("burner_terminal", (0, 0), (back + 250 * MS, 1))
+    assert story.finding("burner", "burner after").verdict is Verdict.PASS
+
+
+# ---------------------------------------------------------------- the supply, where its loss was not read
+
+
+def test_a_dip_after_the_return_is_noticed_although_the_loss_before_it_was_not_read() -> None:
+    """The instrument came back after the return, read on, then off, then on: the supply dipped a second time."""
+    story = Story(scenario=scenario(expects("burner", "is", OFF)))
+    back = story.back_ns
+    story.set("rail", (0, 1), (story.cut_ns + MS, 0), (back + MS, 1), (back + 700 * MS, 0), (back + 800 * MS, 1))
+    story.hide("independent", story.cut_ns, back + 300 * MS)
+    assert "dipped a second time" in story.finding("", "valid: second dip").reason
+
+
+def test_a_supply_that_reads_off_to_the_end_did_not_return_although_its_loss_was_not_read() -> None:
+    """It was read on before the cut and off ever after the return."""
+    story = Story(scenario=scenario(expects("burner", "is", OFF)))
+    story.stages = [(-(10**12), "good"), (story.cut_ns + MS, "dark")]
+    story.set("rail", (0, 1), (story.cut_ns + MS, 0))
+    story.hide("independent", story.cut_ns, story.back_ns + 300 * MS)
+    assert "did not return" in found(story.judge(), "", "valid: not back").reason
+
+
+def test_a_mark_that_is_missed_after_a_mere_silence_is_not_blamed_on_the_controller() -> None:
+    """It had answered after the return and then fell silent for good, as where the network is lost."""
+    limit = MarkLimit("answered", Window(0, 800 * MS), "answered in time")
+    story = Story(scenario=scenario(expects("burner", "is", OFF), times=(limit,)))
+    story.stages.append((story.running_ns + 600 * MS, "dark"))
+    assert story.finding("", "answered in time").verdict is Verdict.INCONCLUSIVE
+
+
+# ---------------------------------------------------------------- the read before a loss
+
+
+def test_the_last_read_before_a_loss_is_no_sign_of_the_life_after_it() -> None:
+    """The second change of alive is shown by the last answer before the second loss: alive and ready count from the
+    answers of the next life alone."""
+    for last_ms in range(12, 42):
+        story = Twice(scenario=scenario(expects("burner", "is", OFF)))
+        at = story.first_ns + last_ms * MS
+        story.stages = [one if one[0] != AGAIN_NS else (at, "dark") for one in story.stages]
+        judged = story.judge()
+        for name in ("alive", "ready"):
+            mark = judged.mark(name)
+            assert mark is not None and mark.not_after_ns >= T0 + story.second_ns, (last_ms, name)

@@ -1,4 +1,4 @@
-"""The cautions and the supplies in the README are those of the code."""
+"""Cautions, supplies and faults on order in the README are those of the code."""
 
 from __future__ import annotations
 
@@ -6,6 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from restart_bench.cli.drivers import key_text
+from restart_bench.files.key_cards import as_written
+from restart_bench.model.fault_catalogue import COMMON_KEYS, FAULTS, FaultCard
 from restart_bench.screen.cautions import CAUTIONS, Caution
 from restart_bench.suite.loader import load_rig
 from restart_bench_drivers.interface import SupplyCard
@@ -51,9 +54,20 @@ def test_the_readme_holds_every_supply_with_its_keys_and_its_example(card: Suppl
     """README and `restart-bench drivers` say the same."""
     section = README.partition("### Supplies")[2].partition(f"**{card.name}**")[2].partition("\n**")[0]
 
-    missing = [key.name for key in card.keys if f"| `{key.name}` | {key.help} (" not in section]
+    missing = [key.name for key in card.keys if f"| `{key.name}` | {key_text(key)} |" not in section]
     assert missing == []
     assert card.example.strip() in section
+
+
+@pytest.mark.parametrize("card", FAULTS.values(), ids=lambda card: card.name)
+def test_the_readme_holds_every_fault_on_order_with_its_keys(card: FaultCard) -> None:
+    """Whoever wants to see what the bench makes of a fault finds its name, what it does, and what it takes."""
+    (row,) = [line for line in README.splitlines() if line.startswith(f"| `{card.name}` | {card.does} |")]
+    assert [key.name for key in card.keys if f"`{key.name}`: {key.help}" not in row] == []
+    defaults = [as_written(key, key.default) for key in card.keys if key.default is not None]
+    assert [default for default in defaults if f"default {default})" not in row] == []
+    common = README.partition("**Faults on order**")[2].partition("\n\n")[0]
+    assert [key.name for key in COMMON_KEYS if f"`{key.name}`: {key.help}" not in common] == []
 
 
 @pytest.mark.parametrize("card", OWN, ids=lambda card: card.name)

@@ -455,6 +455,7 @@ def test_with_coarse_timers_select_is_woken_early_and_the_clock_decides() -> Non
 
 def test_the_observer_starts_light() -> None:
     """No numpy, pandas or pymodbus in the process that samples."""
-    code = "import sys, restart_bench.observer; print([n for n in ('numpy', 'pandas', 'pymodbus') if n in sys.modules])"
+    heavy = "[n for n in ('numpy', 'pandas', 'pymodbus') if n in sys.modules]"
+    code = f"import sys, restart_bench.observer.__main__; print({heavy})"
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert told.stdout.strip() == "[]"

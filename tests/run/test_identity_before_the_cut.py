@@ -13,14 +13,15 @@ from restart_bench.evidence.traces import Trace
 from restart_bench.model.clock import now_ns
 from restart_bench.model.live import Reading
 from restart_bench.model.rig import Wanted
-from restart_bench.run.cycle import CycleAct, CycleContext, Turn
+from restart_bench.run.context import CycleContext
+from restart_bench.run.cycle import CycleAct, Turn
 
 
 class Ended(Exception):
     """The run was ended."""
 
 
-class _Attention:
+class _Supervisor:
     def end(self, kind: str, text: str, at_ns: int) -> None:
         raise Ended(f"{kind}: {text}")
 
@@ -32,15 +33,15 @@ def an_act(newest: float | None, seen: float | None, read_ago_ns: int) -> CycleA
     value = np.array([] if seen is None else [seen], dtype=float)
     trace = Trace("device_code", rows - MS, rows, value, np.ones(len(rows), dtype=bool))
     reading = Reading(newest, at - MS, at)
-    desk = SimpleNamespace(
+    context = SimpleNamespace(
         rig=dryer(identify=(("device_code", Wanted(equals=4711)),)),
-        observing=SimpleNamespace(latest=lambda name: reading),
-        attention=_Attention(),
+        observer=SimpleNamespace(latest=lambda name: reading),
+        supervisor=_Supervisor(),
         traces=lambda names: {"device_code": trace},
     )
     told = scenario()
     turn = Turn(told, told.cases[0], 1, 1, 1)
-    return CycleAct(cast(CycleContext, cast(Any, desk)), turn, seed=1, rehearse=False)
+    return CycleAct(cast(CycleContext, cast(Any, context)), turn, seed=1, rehearse=False)
 
 
 @pytest.mark.parametrize(

@@ -17,9 +17,8 @@ from restart_bench.model.rig import RigSupply
 from restart_bench.model.verdicts import EXIT_PASS
 from restart_bench.observer.handle import ObserverError, ObserverHandle, WriteDone
 from restart_bench.run.arming import SupplyLock, lock_folder
-from restart_bench.run.recovery import left_open
+from restart_bench.run.recovery import NotRight, left_open
 from restart_bench.run.resume import _shift
-from restart_bench.run.righting import NotRight
 from restart_bench.run.usage import used_lately, wear_of
 from restart_bench.suite.supply_address import address_of
 from restart_bench_drivers.interface import SupplyError

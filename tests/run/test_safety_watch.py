@@ -153,11 +153,11 @@ def test_a_point_that_no_scenario_names_is_never_written(
         refused: list[str] = []
 
         def ask(moment: Moment) -> None:
-            hands: Actuators = moment.desk.hands
+            actuators: Actuators = moment.context.actuators
             for command in (
-                lambda: hands.write(point, True, "write"),
-                lambda: hands.leave_idle(point, "press"),
-                lambda: hands.back_to_idle(point),
+                lambda: actuators.write(point, True, "write"),
+                lambda: actuators.leave_idle(point, "press"),
+                lambda: actuators.back_to_idle(point),
             ):
                 with pytest.raises(CommandRefused, match="not on the list") as told:
                     command()

@@ -49,7 +49,7 @@ def no_second_observer(monkeypatch: Patch) -> None:
     def refuse(*_given: Any, **_named: Any) -> ObserverHandle:
         raise ObserverError("made up: no more processes")
 
-    for user in ("session", "park"):
+    for user in ("session", "safe_end", "park"):
         monkeypatch.setattr(f"restart_bench.run.{user}.ObserverHandle", refuse)
 
 
@@ -63,12 +63,12 @@ def is_open(folder: Path) -> bool:
 
 def dies(moment: Moment) -> None:
     """The observer is gone."""
-    os.kill(moment.desk.observing.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+    os.kill(moment.context.observer.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
 def hangs(moment: Moment) -> None:
     """The observer is there and does nothing."""
-    os.kill(moment.desk.observing.pid, signal.SIGSTOP)
+    os.kill(moment.context.observer.pid, signal.SIGSTOP)
 
 
 @unix_only
@@ -106,7 +106,7 @@ def test_a_hanging_observer_is_replaced_and_its_old_commands_die_with_it(tmp_pat
         pids: list[int] = []
 
         def happens(moment: Moment) -> None:
-            pids.append(moment.desk.observing.pid)
+            pids.append(moment.context.observer.pid)
             hangs(moment)
 
         Moment("off", happens).install(monkeypatch.setattr)
@@ -140,7 +140,7 @@ def test_the_observer_obeys_no_signal_but_its_parents_end(tmp_path: Path, monkey
 
         def happens(moment: Moment) -> None:
             for name in ("SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGUSR1", "SIGUSR2", "SIGINT"):
-                os.kill(moment.desk.observing.pid, getattr(signal, name))
+                os.kill(moment.context.observer.pid, getattr(signal, name))
 
         Moment("watch", happens).install(monkeypatch.setattr)
         show = Seen()
@@ -412,7 +412,7 @@ def test_a_lost_guard_is_not_kept_waiting_by_points_that_do_not_answer(tmp_path:
 
         monkeypatch.setattr(ObserverHandle, "write", unanswered)
         Moment("watch", lost).install(monkeypatch.setattr)
-        monkeypatch.setattr("restart_bench.run.cycle.CycleAct._release_held", lambda _act: None)
+        monkeypatch.setattr("restart_bench.run.steps.Steps.release_held", lambda _steps: None)
         show = Seen()
         assert rig.perform(show).exit_code == EXIT_ERROR
         moves = rig.truth("supply")

@@ -204,7 +204,7 @@ class Due:
 
 def relay_delays(monkeypatch: pytest.MonkeyPatch, seed: int, **rated: int) -> list[int]:
     """The delays that a relay with this data sheet draws for 20 times off and on."""
-    monkeypatch.setattr("restart_bench_drivers.simulated.relay.Alarms", Due)
+    monkeypatch.setattr("restart_bench.simulated.relay.Alarms", Due)
     supply = dataclasses.replace(dryer_rig().supply or RigSupply("x"), **rated)
     draws = random.Random(seed)
     relay = Relay(supply, FaultPlayer((), draws), draws, lambda _: None)

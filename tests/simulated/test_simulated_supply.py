@@ -23,7 +23,9 @@ from simulated_desk import Desk
 def programmable(**settings: object) -> Rig:
     """The dryer on a programmable supply of 24 V."""
     rig = dryer_rig()
-    supply = RigSupply("scpi-supply", {"host": "192.0.2.40", **settings}, nominal_volts=24.0, address="192.0.2.40")
+    supply = RigSupply("scpi-supply", {"host": "192.0.2.40", **settings}, nominal_volts=24.0, address="192.0.2.40",
+        simulated_as="programmable supply",
+    )  # fmt: skip
     return dataclasses.replace(rig, supply=supply)
 
 

@@ -12,17 +12,21 @@ from typing import Any, Literal
 import pytest
 import yaml
 from jsonschema import Draft202012Validator
-from test_file_keys import FIRST_WORDS, FREE, document, parts_of
+from test_file_keys import FIRST_WORDS, FREE, document, loaded, parts_of
 
-from file_keys import BASES, EVERY_ROW, MODELS, ROWS
+from file_keys import BASES, EVERY_ROW, MODELS, ROWS, CardRow, card_rows
 from file_suites import PROGRAM, RIG, SCENARIO
 from restart_bench.cli.new import Answers, files_for
+from restart_bench.model.fault_catalogue import FAULTS
 from restart_bench.model.units import parse_duration
 from restart_bench.suite.json_schema import schema_for
+from restart_bench_drivers.registry import OWN, cards
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "scenarios" / "grain-dryer"
 Kind = Literal["rig", "scenario", "program"]
+CARDS = cards()
+CARD_ROWS = card_rows({card.name: card for card in OWN}, FAULTS)
 
 
 class LikeAnEditor(yaml.SafeLoader):
@@ -35,7 +39,7 @@ LikeAnEditor.add_constructor("tag:yaml.org,2002:timestamp", yaml.SafeLoader.cons
 @cache
 def validator(kind: str) -> Draft202012Validator:
     """The validator of a kind of file."""
-    return Draft202012Validator(schema_for(kind))  # type: ignore[arg-type]
+    return Draft202012Validator(schema_for(kind, CARDS))  # type: ignore[arg-type]
 
 
 def faults_of(kind: str, text: str) -> list[str]:
@@ -50,13 +54,17 @@ def places(schema: Any, path: str = "") -> list[tuple[str, dict[str, Any]]]:
     parts = {path: schema, **{f"{path}{name}": part for name, part in schema.get("$defs", {}).items()}}
     for name, part in parts.items():
         found += [(f"{name}.{key}", told) for key, told in part.get("properties", {}).items()]
+        for follows in part.get("allOf", []):
+            ((key, named),) = follows["if"]["properties"].items()
+            then = follows["then"].get("properties", {})
+            found += [(f"{name}.{key}={named['const']}.{inner}", told) for inner, told in then.items()]
     return found
 
 
 @pytest.mark.parametrize("kind", list(MODELS))
 def test_a_schema_is_a_schema(kind: Kind) -> None:
     """Valid by its own dialect, which it names."""
-    schema = schema_for(kind)
+    schema = schema_for(kind, CARDS)
     Draft202012Validator.check_schema(schema)
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
     assert schema["title"] == f"{kind} file of restart-bench"
@@ -65,13 +73,13 @@ def test_a_schema_is_a_schema(kind: Kind) -> None:
 def test_there_are_schemas_of_three_kinds() -> None:
     """Any other name is refused with the names that there are."""
     with pytest.raises(ValueError, match="recipe is no kind of file; write one of: rig, scenario, program"):
-        schema_for("recipe")  # type: ignore[arg-type]
+        schema_for("recipe", CARDS)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("kind", list(MODELS))
 def test_every_key_of_a_schema_has_help_and_an_example(kind: Kind) -> None:
     """What the editor shows while one types."""
-    told = places(schema_for(kind))
+    told = places(schema_for(kind, CARDS))
     assert len(told) > 40
     assert [path for path, one in told if not one.get("description") or not one.get("examples")] == []
 
@@ -79,7 +87,7 @@ def test_every_key_of_a_schema_has_help_and_an_example(kind: Kind) -> None:
 @pytest.mark.parametrize("kind", list(MODELS))
 def test_every_example_is_valid_in_its_own_place(kind: Kind) -> None:
     """An example that the schema itself would mark red teaches nothing."""
-    schema = schema_for(kind)
+    schema = schema_for(kind, CARDS)
     bad = []
     for path, one in places(schema):
         inner = Draft202012Validator({**one, "$defs": schema.get("$defs", {})})
@@ -90,7 +98,7 @@ def test_every_example_is_valid_in_its_own_place(kind: Kind) -> None:
 @pytest.mark.parametrize("kind", list(MODELS))
 def test_defaults_are_told_as_people_write_them(kind: Kind) -> None:
     """`10 ms`, not ten million nanoseconds; `off`, not false; each valid in its place."""
-    schema = schema_for(kind)
+    schema = schema_for(kind, CARDS)
     found = 0
     for path, one in places(schema):
         if "default" not in one:
@@ -133,7 +141,7 @@ def test_an_editor_takes_what_the_bench_takes_at_every_key(kind: str, key: str) 
     beside = {place: text for place, text in row.beside.items() if place != row.path}
     assert faults_of(kind, document(BASES[kind], {**beside, row.path: row.right})) == []
     free = key in FREE or key == "Supply.driver" or parts_of(row.path)[-1] != key.partition(".")[2]
-    if not free and not row.path.startswith(("supply.", "faults[0]")) and key not in FIRST_WORDS:
+    if not free and key not in FIRST_WORDS:
         assert faults_of(kind, document(BASES[kind], {**beside, f"{row.path}x": row.right})) != []
     if key not in FREE:
         assert faults_of(kind, document(BASES[kind], {**beside, row.path: "[[1], [2]]"})) != []
@@ -150,3 +158,69 @@ def test_an_editor_of_yaml_1_2_takes_on_and_off_as_text(word: str) -> None:
 def test_a_scenario_without_its_cut_is_marked() -> None:
     """What is required is required in the editor too."""
     assert faults_of("scenario", "scenario: s\n") == [": 'cut' is a required property"]
+
+
+# ---------------------------------------------------------------- what follows a driver or a fault
+
+
+def with_key(row: CardRow, text: str, path: str = "") -> str:
+    """The base file with the driver's or the fault's example, and a text at the key's place."""
+    ((part, example),) = yaml.safe_load(row.base).items()
+    placed = {part: yaml.safe_dump(example, default_flow_style=True, width=1000)}
+    return document(BASES[row.file], {**placed, path or row.path: text})
+
+
+@pytest.mark.parametrize("key", CARD_ROWS)
+def test_editor_and_bench_agree_on_every_key_of_a_driver_and_of_a_fault(key: str) -> None:
+    """The right uses are taken by both; wrong ones are refused by the bench, and marked where a schema can see them; a
+    misspelt key is refused by both."""
+    row = CARD_ROWS[key]
+    for text in row.right:
+        whole = with_key(row, text)
+        assert (faults_of(row.file, whole), loaded(row.file, whole, None)[1]) == ([], []), text
+    for text, seen in row.wrong:
+        whole = with_key(row, text)
+        told = [fault for fault in loaded(row.file, whole, None)[1] if fault.path == row.path]
+        assert told and told[0].cure, text
+        assert not seen or faults_of(row.file, whole), text
+    misspelt = with_key(row, row.right[0], f"{row.path}x")
+    assert faults_of(row.file, misspelt)
+    (fault,) = loaded(row.file, misspelt, None)[1]
+    assert (fault.path, fault.text) == (f"{row.path}x", "unknown key")
+    assert fault.cure == f"did you mean {row.path.rpartition('.')[2]}?"
+
+
+def test_rows_hold_every_driver_and_every_fault() -> None:
+    """None is left out because a kind of value is missing here."""
+    assert {key.partition(".")[0] for key in CARD_ROWS} == {card.name for card in OWN if card.keys} | set(FAULTS)
+
+
+@pytest.mark.parametrize("card", OWN, ids=lambda card: card.name)
+def test_what_a_driver_needs_is_required_in_the_editor(card: Any) -> None:
+    """Every key that the bench misses is missed by the schema; and neither misses anything in the card's example, nor
+    where the file extends another."""
+    (example,) = yaml.safe_load(card.example).values()
+    for left_out in [*example, ""]:
+        rest = {name: value for name, value in example.items() if name != left_out}
+        text = document(BASES["rig"], {"supply": yaml.safe_dump(rest, default_flow_style=True, width=1000)})
+        assert bool(faults_of("rig", text)) == bool(loaded("rig", text, None)[1]), left_out
+        assert faults_of("rig", f"extends: base.yaml\n{text}") == []
+    contact = document(BASES["rig"], {"supply": f"{yaml.safe_dump(example, default_flow_style=True, width=1000)}", "supply.contact": "normally-open"})  # fmt: skip # noqa: E501
+    assert bool(faults_of("rig", contact)) is not card.has_contact
+
+
+@pytest.mark.parametrize(("file", "text"), [
+    ("rig", "supply: {driver: modbus-coyl, host: 192.0.2.1}"), ("program", "faults: [{fault: stale-imag}]"),
+])  # fmt: skip
+def test_names_that_nobody_knows_are_marked(file: str, text: str) -> None:
+    """A driver or a fault that there is none of."""
+    ((part, told),) = yaml.safe_load(text).items()
+    whole = document(BASES[file], {part: yaml.safe_dump(told, default_flow_style=True)})
+    assert [fault for fault in faults_of(file, whole) if "is not one of" in fault]
+
+
+def test_a_fault_without_its_point_is_marked() -> None:
+    """The required keys of each fault are required in the editor, and by the bench at the key's own place."""
+    whole = document(BASES["program"], {"faults": "[{fault: pulse}]"})
+    assert faults_of("program", whole) == ["faults.0: 'point' is a required property"]
+    assert [(one.path, one.text) for one in loaded("program", whole, None)[1]] == [("faults[0].point", "is missing")]

@@ -4,13 +4,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from file_suites import RIG, SCENARIO, load, load_in, told, warnings
+from restart_bench.model.faults import FaultsFound
+from restart_bench.model.rig import RigSupply
+from restart_bench.simulated.setup import is_programmable
 from restart_bench.suite.loader import load_rig
 from restart_bench_drivers.interface import Key, SupplyCard
+from restart_bench_drivers.registry import OWN
 
 START, END = RIG.index("supply:\n"), RIG.index("points:\n")
 TIMES = "operate: 10 ms, release: 10 ms, bounce: 5 ms"
@@ -182,3 +187,56 @@ def test_an_output_that_is_written_is_warned_about_once(tmp_path: Path) -> None:
         "rig.yaml:18: points.burner.writable: the bench may write this output of the controller; "
         "delete writable: unless a scenario has to write it"
     ]
+
+
+# ---------------------------------------------------------------- what a card says of its keys
+
+
+def read_with(card: SupplyCard, keys: str, folder: Path) -> tuple[RigSupply | None, list[str]]:
+    """The supply of a third party's driver as it is read, and what is refused of it."""
+    path = folder / "rig.yaml"
+    path.write_text(with_supply(f"driver: {card.name}, {keys}"), encoding="utf-8")
+    try:
+        return load_rig(path, cards={card.name: card}).rig.supply, []
+    except FaultsFound as found:
+        return None, [f"{fault.path}: {fault.text}" for fault in found.faults]
+
+
+def test_the_kind_of_a_key_says_how_it_is_read_and_its_name_does_not(tmp_path: Path) -> None:
+    """A key called `host` may be any text, one called `coil` any whole number, and a key of any name an IP address."""
+    free = SupplyCard("box", "", "x:Y", (Key("host", "text", "name"), Key("coil", "whole number", "how many")), "",
+        has_contact=False)  # fmt: skip
+    supply, refused = read_with(free, "host: Bench Box, coil: 70000", tmp_path)
+    assert refused == [] and supply is not None
+    assert supply.settings == {"host": "Bench Box", "coil": 70000}
+    strict = replace(free, keys=(Key("where", "host", "IP address"), Key("which", "address", "of the coil")))
+    assert read_with(strict, "where: Bench Box, which: 70000", tmp_path)[1] == [
+        "supply.where: Bench Box is not an IP address", "supply.which: 70000 is outside 0..65535",
+    ]  # fmt: skip
+
+
+def test_a_host_of_any_name_has_one_spelling_in_the_lock(tmp_path: Path) -> None:
+    """The address that lock and wear go by is told apart by the kind of the key."""
+    card = SupplyCard("box", "", "x:Y", (Key("where", "host", "IP address"), Key("line", "text", "port")), "",
+        has_contact=False, address_keys=("where", "line"))  # fmt: skip
+    supply, _ = read_with(card, "where: '2001:0DB8::0001', line: com3", tmp_path)
+    assert supply is not None and supply.address == "box where=2001:db8::1 line=COM3"
+
+
+def test_bounds_of_a_whole_number_are_the_cards(tmp_path: Path) -> None:
+    """A unit identifier is one byte, and a serial line has one or two stop bits: told before anything is opened."""
+    coil = f"driver: modbus-coil, serial: COM3, coil: 0, contact: normally-open, {TIMES}"
+    assert faults(f"{coil}, unit: 256, stop_bits: 3") == [
+        "supply.unit: 256 is outside 0..255; write a whole number from 0 to 255",
+        "supply.stop_bits: 3 is outside 1..2; write a whole number from 1 to 2",
+    ]
+
+
+def test_what_plays_a_supply_in_the_simulation_is_what_its_card_says(tmp_path: Path) -> None:
+    """A switch without a contact of its own may be a relay there, and one with a contact may be set to a voltage."""
+    for simulated_as in ("relay", "programmable supply"):
+        card = SupplyCard("box", "", "x:Y", (Key("line", "text", "port"),), "", has_contact=False,
+            simulated_as=simulated_as)  # type: ignore[arg-type]  # fmt: skip
+        supply, _ = read_with(card, "line: COM3", tmp_path)
+        assert supply is not None and is_programmable(supply) is (simulated_as == "programmable supply")
+    assert {card.name for card in OWN if card.simulated_as != "relay"} == {card.name for card in OWN if card.has_levels}

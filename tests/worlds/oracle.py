@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 from drawing import World
 from histories import FAR, MS, S, Span, Steps, joined, spans_where
-from readings import Reading, Readings, Ready, Spans, rail_point, restored_bounds, spans_of
+from readings import Reading, Readings, Ready, Spans, rail_point, read_back_early, restored_bounds, spans_of
 
 from restart_bench.model.rig import Wanted
 from restart_bench.model.scenario import Expectation, Gap, MarkLimit
@@ -72,13 +72,29 @@ class Oracle:
         self.world, self.readings = world, readings
         self.low, self.high, self.latest = restored_bounds(world, readings)
         self.ready, self.spans = spans_of(world, readings)
-        self.back = max(world.returned, self.low)  # the true return
-        if rail_point(world) is not None and world.lost < world.returned < self.low:
-            self.back = world.returned  # what the rail shows outranks what the relay was told
+        self.early = read_back_early(world, readings)
+        self.back = world.returned if self.early else max(world.returned, self.low)  # the true return
         since = self.ready.true if self.ready.true is not None else self.high
         self.glitches = readings.contact_losses(since, world.end)
 
     # ------------------------------------------------------------ common
+
+    @property
+    def unread_return(self) -> bool:
+        """Whether the supply came back by itself, or later than its data sheet says, and nothing read it: then nothing
+        that counts from its return can be held against the truth."""
+        by_itself = self.world.lost < self.world.returned < self.world.back[0] and not self.early
+        return by_itself or (self.world.returned > self.high and rail_point(self.world) is None)
+
+    def _last_sign(self, seen: int) -> int:
+        """The last sign that the controller did not run. A restart that shows by silence alone may be none."""
+        got = self.world.got["controller"]
+        anew = np.isin(got.kind, (3, 4))
+        for life in self.world.lives:
+            lost = max(life.end, self.low)
+            if life.end > self.back and life.end < seen and not bool((anew & (got.received > lost)).any()):
+                return self.low
+        return max(self.low, self.readings.signs_against(seen))
 
     def sure(self, name: str) -> Reading:
         return self.readings.sure(name, self.ready.life)
@@ -128,8 +144,8 @@ class Oracle:
         true, seen = self.ready.true, self.ready.seen
         if true is None or seen is None:
             return True
-        sign = max(self.low, self.readings.signs_against(seen))
-        return min(true, sign) > first + (within or self.world.rig.ready.within_ns)
+        sign = self._last_sign(seen)
+        return min(true, sign) - 50 * MS > first + (within or self.world.rig.ready.within_ns)
 
     # ------------------------------------------------------------ expectations
 
@@ -201,14 +217,13 @@ class Oracle:
     def _start(self, one: Expectation) -> tuple[int, int, int] | None:
         """True start and its bounds; None: nothing to count from."""
         if one.start == "restored":
-            early = self.world.returned < self.low
-            if (early or self.world.returned > self.high) and rail_point(self.world) is None:
-                return None  # it came back when it was not to, or never, and nothing reads it
-            return self.back, min(self.low, self.back) - 25 * MS * early, self.latest
+            if self.world.returned > self.high and rail_point(self.world) is None:
+                return None  # it came back later than it was to, or never, and nothing reads it
+            return self.back, min(self.low, self.back), self.latest
         if one.start == "ready":
             if self.ready.true is None or self.ready.seen is None:
                 return None
-            sign = max(self.low, self.readings.signs_against(self.ready.seen))
+            sign = self._last_sign(self.ready.seen)
             return self.ready.true, min(sign, self.ready.true), self.ready.seen
         event = self._first_on(self.world.rig.judged_point(one.start))
         if event is None or event[1] - event[0] >= FAR or event[1] > self.spans.end[0]:
@@ -251,8 +266,11 @@ class Oracle:
         spans = truth.spans(good, world.cut[0] - 100 * MS, end[1])
         reads = self.sure(name)
         gap = reads.longest_gap(low, min(end[1], world.end))
-        if gap > one.blind_ns or end[1] > world.end or len(reads.within(high, end[0]).early) < 3:
+        inside = reads.within(high, end[0])
+        if gap > one.blind_ns or end[1] > world.end or len(inside.early) < 3:
             allowed.doubts.append(f"not read for {gap / MS:.0f} ms")
+        elif gap > one.window.not_after_ns // 2 or 2 * gap > (end[0] - high) // 2:  # type: ignore[operator]
+            allowed.doubts.append(f"not read for {gap / MS:.0f} ms of a short span")
         if len(self.readings.all_good(name).within(low, end[1]).early) == 0:
             allowed.no_pass.append("it was not read in the span")
         base = next((span for span in spans if span[0] <= world.cut[0] and span[1] > low), None)
@@ -265,6 +283,12 @@ class Oracle:
             if not world.rig.is_independent(name):
                 allowed.doubts.append("an own read from before the cut is not set against those after it")
                 allowed.doubts += ["first seen late"] if one.window.not_after_ns is not None else []
+            return
+        if base is not None and base[1] >= end[0]:
+            allowed.doubts.append("it may have outlived the watch")
+            return
+        if base is not None and world.restarted and not world.rig.is_independent(name):
+            allowed.doubts.append("whether it outlived the restart, the controller's own reads can't tell")
             return
         if base is not None and low - 2 * MS <= base[1] <= high + 2 * gap_at(reads, base[1]):
             allowed.doubts.append("it changed at the very return")
@@ -507,7 +531,9 @@ class Oracle:
         allowed = Allowed("", name)
         true, seen = self.ready.true, self.ready.seen
         late = true is None or true - self.back > within
-        if late:
+        if late and self._stood_before_steady():
+            allowed.doubts.append("it stood still when it had hardly been ready")
+        elif late:
             allowed.no_pass.append(
                 "never ready" if true is None else f"ready {(true - self.back) / MS:.1f} ms after it"
             )
@@ -520,7 +546,7 @@ class Oracle:
         if true is not None and seen is None:
             allowed.doubts.append("that it was ready was not surely read")
         elif true is not None and seen is not None:
-            sign = max(self.low, self.readings.signs_against(seen))
+            sign = self._last_sign(seen)
             width = seen - min(sign, true) + self.latest - self.low
             if abs(true - self.back - within) <= width:
                 allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
@@ -543,6 +569,15 @@ class Oracle:
             and life.stands < self.ready.true + spare
         )
 
+    def _stood_before_steady(self) -> bool:
+        """Whether the program stopped while the condition held, before it had held for `steady`: that it stands shows
+        only after clearly more than its pace."""
+        life = self.ready.life
+        if life is None or life.stands >= FAR or not self.world.rig.ready.when:
+            return False
+        running = self.world.truth[self.world.rig.ready.when[0][0]].spans([1.0], life.start, life.stands)
+        return bool(running) and running[-1][1] == life.stands and life.stands > self.back
+
     def _out_of_reach(self, within: int) -> bool:
         """Whether the network was out about the end of the time: nobody can tell that from a dead controller."""
         end = self.latest + within
@@ -552,8 +587,10 @@ class Oracle:
         if not self.powered(within):
             allowed.doubts.append("nothing but the relay says that the supply was back")
         device = self.world.wires["controller"]
+        if any(low < self.world.cut[0] for low, _ in (*device.outages, *device.stalls)):
+            allowed.doubts.append("the pace of its sign of life is not known")
         for low, high in (*device.outages, *device.stalls):
-            if high > self.low and low < self.latest + within:
+            if high > self.low and low < self.latest + within + 500 * MS:
                 allowed.doubts.append("the controller was not asked, or not reached, all the time")
         if len(self.world.lives) > 1 and any(
             life is not self.ready.life and life.start < self.latest + within and life.end > self.back
@@ -588,7 +625,8 @@ class Oracle:
         wanted = {"answered": ("busy", "run", "stale", "zeros", "frozen"), "good": ("run", "stale", "zeros", "frozen")}
         life = self.ready.life
         if mark == "alive":
-            return None if life is None or life.stands <= self.back else max(life.start, self.back)
+            soon = life is not None and life.stands <= self.back + 5 * world.pace + 50 * MS
+            return None if life is None or soon else max(life.start, self.back)
         times = [*world.phases.times, FAR]
         last = world.phases.at(world.end)[1] if life is None else world.phases.at(min(life.end, world.end) - MS)[1]
         for place, (name, stack) in enumerate(zip(world.phases.names, world.phases.stacks, strict=True)):
@@ -607,10 +645,10 @@ class Oracle:
             allowed.no_fail.append("it restarted" if world.restarted else "it did not restart")
         else:
             allowed.no_pass.append("it restarted" if world.restarted else "it did not restart")
-        allowed.doubts += self._restart_doubts()
+        allowed.doubts += self.restart_doubts()
         return allowed
 
-    def _restart_doubts(self) -> list[str]:
+    def restart_doubts(self) -> list[str]:
         world, found = self.world, []
         got = world.got["controller"]
         after = (got.sent >= self.low) & np.isin(got.kind, (0, 1, 5))
@@ -799,7 +837,7 @@ class Oracle:
             )
         if scenario.restart != "none" and world.restarted:
             link = any(proof.kind == "contact lost" for proof in world.rig.proof_of_cut)
-            clean = not self._restart_doubts()
+            clean = not self.restart_doubts()
             held |= (
                 clean
                 and self.ready.seen is not None

@@ -197,8 +197,8 @@ def _world(
     program = _changes(log, "program", "controller", end)
     world = World(
         seed, theme, rig, scenario, records.started.off_for_ns, cut, back, lost, returned, _steps(rail),
-        _lives(program, begin), _phases(stage), restarted, _truth(rig, log, end), _wires(rig, samples), origin=0,
-        end=end,
+        _lives(program, begin), _phases(stage), restarted, _truth(rig, log, end), _wires(rig, samples),
+        origin=0, end=end,
     )  # fmt: skip
     world.disagrees = next((one["point"] for one in faults if one["fault"] in ("wire-off", "image-disagrees")), "")
     world.spoilt = {"stuck perhaps"} if any(one["fault"] == "command-stuck" for one in faults) else set()

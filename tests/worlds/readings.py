@@ -186,12 +186,28 @@ def restored_bounds(world: World, readings: Readings) -> tuple[int, int, int]:
     if not world.mode:
         high += supply.closing_ns + supply.bounce_ns
     rail = rail_point(world)
+    if rail is not None and read_back_early(world, readings):
+        reads = readings.all_good(rail)
+        low = world.returned - reads.gap_around(world.returned)
+        high = world.returned + reads.gap_around(world.returned) + world.delay + world.cache
+        return low, high, high
     latest = high
     if rail is not None and world.returned < FAR and not world.mode and world.returned > high - 20 * MS:
         reads = readings.all_good(rail)
         on = reads.late[(reads.looked - world.delay - world.cache >= world.returned) & (reads.value > 0)]
         latest = max(high, int(on[0])) if len(on) else max(high, world.returned + S)
     return low, high, latest
+
+
+def read_back_early(world: World, readings: Readings) -> bool:
+    """Whether the rail was read on between its true return and the command: what it shows outranks what the relay was
+    told."""
+    rail = rail_point(world)
+    if rail is None or not world.lost < world.returned < world.back[0] or world.mode:
+        return False
+    reads = readings.all_good(rail)
+    shown = (reads.early > world.returned) & (reads.late < world.back[0]) & (reads.value > 0)
+    return bool(shown.any())
 
 
 def rail_point(world: World) -> str | None:
@@ -201,7 +217,7 @@ def rail_point(world: World) -> str | None:
 
 def ready_of(world: World, readings: Readings, life: Life) -> Ready:
     """When the controller was ready in one of its lives, and by when reads that count showed it."""
-    begin = max(life.start, world.returned, world.back[0])
+    begin = max(life.start, world.returned, 0 if read_back_early(world, readings) else world.back[0])
     until = min(life.end, life.stands)
     true: int | None = begin
     if world.rig.ready.when:
@@ -251,7 +267,8 @@ def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:
     if in_time is True:
         begins = (true, seen)
     elif in_time is False and not (earlier and true < FAR):
-        begins = deadlines
+        losses = readings.contact_losses(high, world.end) if world.end else np.empty(0, np.int64)
+        begins = (deadlines[0], max(deadlines[1], int(losses[-1]) + within if len(losses) else 0))
     else:
         begins = (min(deadlines[0], true), max(deadlines[1], seen if seen < FAR else deadlines[1]))
     if in_time is None and earlier and last.true is None:
@@ -274,7 +291,7 @@ def end_of(world: World, readings: Readings) -> int:
             if ready.true is not None and life.end > ready.true + watch:
                 end = min(end, life.end - MS)
                 break
-        elif ready.seen is not None and len(world.lives) > 2:
+        elif ready.seen is not None and len(world.lives) > 1:
             end = max(end, ready.seen + watch + glow)
     for _ in range(5):  # contact that is lost within the watch begins it anew
         losses = readings.contact_losses(max(world.back[1], world.returned if world.returned < FAR else 0), end - glow)

@@ -32,6 +32,7 @@ class RunRow:
     by: str = ""
     simulated: bool = False
     rehearsal: bool = False
+    survey: str = ""  # which part of a survey it was: presses, cuts
     how: str = ""
     verdict: str = ""
     exit_code: int | None = None
@@ -64,6 +65,7 @@ def _row(folder: Path) -> RunRow:
             by=str(told.get("by") or ""),
             simulated=of_a_simulation(told),
             rehearsal=bool(told.get("rehearsal")),
+            survey=str(told.get("survey") or ""),
             how=str(ended.get("how", "")),
             verdict=str(told.get("verdict") or ""),
             exit_code=told.get("exit_code"),

@@ -47,6 +47,11 @@ LogsOption = Annotated[
 ArmOption = Annotated[
     str | None, typer.Option("--arm", metavar="RIG", help="Arm the real rig by its name: it will be switched.")
 ]
+SimulatedOption = Annotated[bool, typer.Option("--simulated", help="Run the program model, move no hardware.")]
+SeedOption = Annotated[
+    int | None,
+    typer.Option("--seed", metavar="N", min=-(2**63), max=2**63 - 1, help="Draws delays and orders again."),
+]
 ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who runs this; stands in the record.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
 
@@ -165,6 +170,16 @@ def say_faults(found: FaultsFound) -> None:
 def rig_file(path: Path) -> Path:
     """The rig file that a person means: the file, or the rig.yaml in the folder."""
     return path / "rig.yaml" if path.is_dir() else path
+
+
+def duration_option(option: str, written: str) -> int:
+    """A time as it was typed, in nanoseconds. Raises Refused on a text that is none."""
+    from restart_bench.model.units import parse_duration
+
+    try:
+        return parse_duration(written)
+    except ValueError as problem:
+        raise Refused(f"{option} {written}: {problem}; nothing was moved") from None
 
 
 def typed_arming(rig: str, said: Callable[[str], None]) -> str | None:

@@ -31,7 +31,7 @@ def driver_lines(name: str | None, width: int) -> list[str]:
 def _card_lines(card: SupplyCard, width: int) -> Iterator[str]:
     yield from hanging(f"{card.name}:", card.summary, width, len(card.name) + 2)
     for key in card.keys:
-        yield from hanging(f"  {key.name}", _key_text(key), width, _INDENT)
+        yield from hanging(f"  {key.name}", key_text(key), width, _INDENT)
     if card.has_contact:
         yield from hanging("  also", "contact, operate, release, bounce (it is a relay: see its data sheet)", width, 16)
     if card.install:
@@ -42,7 +42,8 @@ def _card_lines(card: SupplyCard, width: int) -> Iterator[str]:
     yield from card.example.strip().splitlines()
 
 
-def _key_text(key: Key) -> str:
+def key_text(key: Key) -> str:
+    """What a key is, as `drivers` and README say it."""
     kind = listed(key.choices).replace(" and ", " or ") if key.choices else key.kind
     need = "required" if key.required else f"default {key.default}" if key.default is not None else "optional"
     return f"{key.help} ({kind}, {need})"

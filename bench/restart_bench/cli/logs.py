@@ -28,7 +28,7 @@ def print_runs(rows: Sequence[RunRow], console: Console) -> None:
     table = _table("run", "rig", "kind", "verdict", "cycles", "ended")
     for row in rows:
         kind = "simulated" if row.simulated else "real"
-        kind = f"rehearsal ({kind})" if row.rehearsal else kind
+        kind = f"survey, {row.survey} ({kind})" if row.survey else f"rehearsal ({kind})" if row.rehearsal else kind
         cycles = listed(f"{count} {word}" for word, count in (row.cycles or {}).items() if count)
         ended = row.how if row.state == "closed" else row.state
         if row.reason:

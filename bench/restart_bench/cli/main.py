@@ -25,7 +25,10 @@ from restart_bench.cli.common import (
     RepeatOption,
     RigOption,
     RigPath,
+    SeedOption,
+    SimulatedOption,
     complain,
+    duration_option,
     honest_exit,
     let_go_of_streams,
     rig_file,
@@ -164,7 +167,7 @@ def run(
     paths: Paths,
     *,
     rig: RigOption = None,
-    simulated: Annotated[bool, typer.Option("--simulated", help="Run the program model, move no hardware.")] = False,
+    simulated: SimulatedOption = False,
     program: ProgramOption = None,
     repeat: RepeatOption = None,
     resume: Annotated[
@@ -175,10 +178,7 @@ def run(
     ] = None,
     rehearse: Annotated[bool, typer.Option("--rehearse", help="Steps before and function check, no cut.")] = False,
     logs: LogsOption = LOGS,
-    seed: Annotated[
-        int | None,
-        typer.Option("--seed", metavar="N", min=-(2**63), max=2**63 - 1, help="Draws delays and orders again."),
-    ] = None,
+    seed: SeedOption = None,
     by: ByOption = "",
     arm: ArmOption = None,
     junit: Annotated[
@@ -348,6 +348,73 @@ def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
     return 0 if parked.well else EXIT_ERROR
 
 
+@app.command()
+@honest_exit
+def survey(
+    rig: RigPath,
+    *,
+    simulated: SimulatedOption = False,
+    program: ProgramOption = None,
+    repeat: Annotated[int, typer.Option("--repeat", metavar="N", min=1, help="Cycles of each cut.")] = 3,
+    wait: Annotated[
+        str, typer.Option("--wait", metavar="TIME", help="How long after each press the outputs may take.")
+    ] = "2 s",
+    drafts: Annotated[
+        Path | None, typer.Option("--drafts", metavar="FOLDER", help="Where drafts go (drafts/ and the rig's name).")
+    ] = None,
+    logs: LogsOption = LOGS,
+    seed: SeedOption = None,
+    by: ByOption = "",
+    arm: ArmOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Find out and tabulate what every output does when power or run mode goes; write drafts of scenarios."""
+    from restart_bench.model.outcome import Refused
+    from restart_bench.report.documents import faults_document, refusal_document
+
+    try:
+        return _survey(rig, RunOptions(logs, simulated, seed, by, arm), program, repeat, wait, drafts, as_json)
+    except FaultsFound as found:
+        if as_json:
+            print(json.dumps(faults_document(found.faults, EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
+        raise
+    except Refused as refused:
+        if as_json:
+            print(json.dumps(refusal_document(str(refused), EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
+        raise
+
+
+def _survey(
+    rig: Path, options: RunOptions, program: Path | None, repeat: int, wait: str, drafts: Path | None, as_json: bool
+) -> int:
+    from restart_bench.cli.survey import print_survey, refuse_drafts, survey_document, write_drafts
+    from restart_bench.report.record.writing import write_report
+    from restart_bench.run.survey import survey as find_out
+    from restart_bench_drivers.registry import cards
+
+    suite = _load_rig(rig, program)
+    wait_ns = duration_option("--wait", wait)
+    folder = drafts if drafts is not None else Path("drafts") / suite.rig.name
+    refuse_drafts(folder)
+    if not options.simulated and options.arm is None:
+        options = replace(options, arm=typed_arming(suite.rig.name, complain))
+    found = find_out(
+        suite,
+        replace(options, record=write_report),
+        lambda part, how: _perform([part], how, as_json),
+        cards=cards(),
+        wait_ns=wait_ns,
+        repeat=repeat,
+        asks=sys.stdin.isatty(),
+    )
+    written = write_drafts(found, folder)
+    if as_json:
+        print(json.dumps(survey_document(found, written), ensure_ascii=False, indent=2))
+    else:
+        print_survey(found, written, console_for(sys.stdout))
+    return found.exit_code
+
+
 # ---------------------------------------------------------------- rigs
 
 
@@ -392,8 +459,9 @@ def schema(
 ) -> int:
     """JSON Schema of a file, for editors that complete and check while one types."""
     from restart_bench.suite.json_schema import schema_for
+    from restart_bench_drivers.registry import cards
 
-    print(json.dumps(schema_for(kind), ensure_ascii=False, indent=2))
+    print(json.dumps(schema_for(kind, cards()), ensure_ascii=False, indent=2))
     return 0
 
 
@@ -409,10 +477,6 @@ def _not_here(name: str, instead: str) -> None:
 
 
 _not_here("predict", "`restart-bench run PATH --simulated` plays the program model, and says what each output does.")
-_not_here(
-    "survey", "`restart-bench look RIG` shows the outputs; `restart-bench new FOLDER` writes scenarios to begin with."
-)
-
 register_archive_commands(app)
 
 
@@ -426,11 +490,11 @@ def _load_suites(paths: list[Path], rig: Path | None, program: Path | None, repe
     return load_suites(paths, rig=rig, program=program, repeat=repeat, cards=cards())
 
 
-def _load_rig(path: Path) -> Suite:
+def _load_rig(path: Path, program: Path | None = None) -> Suite:
     from restart_bench.suite.loader import load_rig
     from restart_bench_drivers.registry import cards
 
-    return load_rig(rig_file(path), cards=cards())
+    return load_rig(rig_file(path), cards=cards(), program=program)
 
 
 def _say_warnings(suite: Suite) -> None:

@@ -265,7 +265,7 @@ points:
   start_button: {{device: controller, discrete_input: 1, by_hand: start button, idle: off}}
   stop_button:  {{device: controller, discrete_input: 2, by_hand: stop button, idle: on}}
   # Outputs as the controller says them. While it is dark nobody sees them: that takes independent I/O.
-{outputs}{_EVIDENCE}proof_of_cut: [{{uptime: falls}}]
+{outputs}{_EVIDENCE}proof_of_cut: [{{uptime: falls}}, {{contact: lost}}]   # silence alone may be the network's
 """
         + _RIG_TAIL.format(stays_off=_names(answers.stays_off), comes_back=_names(answers.comes_back))
     )

@@ -165,7 +165,9 @@ class _Counting:
         if self.contact is not None:
             since = self.contact.last_reply_ns(begins.not_after_ns) if late else begins.not_before_ns
             found |= _answers(self.contact, begins, since)
-        found |= _running(self.rig, self.scenario, self.builder, (self.cut, begins), found.get("good"), until_ns)
+        from_ns = begins.not_after_ns if late else begins.not_before_ns
+        span = (self.cut, begins, from_ns)
+        found |= _running(self.rig, self.scenario, self.builder, span, found.get("good"), until_ns)
         return {name: mark for name, mark in found.items() if mark.not_after_ns <= until_ns or name == "settled"}
 
     def _watch_end(self, marks: Mapping[str, Bounds], begins: Bounds) -> int:
@@ -323,20 +325,21 @@ def _running(
     rig: Rig,
     scenario: Scenario,
     builder: TraceBuilder,
-    span: tuple[Bounds | None, Bounds],
+    span: tuple[Bounds | None, Bounds, int],
     good: Bounds | None,
     until_ns: int,
 ) -> dict[str, Bounds]:
-    """Alive, ready, settled."""
+    """Alive, ready, settled, from reads sent from the last instant of the span on: the read by which a loss is
+    known to have come later is none of the life after it."""
     found: dict[str, Bounds] = {}
-    cut, begins = span
+    cut, begins, from_ns = span
     after = begins.not_before_ns
     floor = good.not_before_ns if good is not None else after
     alive = rig.ready.alive
     moving: list[Held] | None = None
     if alive is not None and alive in rig.points:
         trace = builder.trace(alive)
-        moving = _moving(rig, builder, begins, until_ns)
+        moving = _moving(rig, builder, (after, from_ns), until_ns)
         if moving:
             first = moving[0].since.not_after_ns
             still = standstill(trace, cut, begins)
@@ -344,7 +347,9 @@ def _running(
             floor = max(floor, int(still.max()) if len(still) else floor)
             found["alive"] = Bounds(min(floor, first), first)
     traces = {name: builder.trace(name) for name, _ in ready_conditions(rig)}
-    ready = ready_since(rig, traces, after, moving)
+    ready = ready_since(rig, traces, from_ns, moving)
+    if ready is not None and ready.not_before_ns == from_ns:
+        ready = Bounds(after, ready.not_after_ns)
     if ready is not None:
         found["ready"] = Bounds(min(max(floor, ready.not_before_ns), ready.not_after_ns), ready.not_after_ns)
     deadline = ready_deadline(rig, begins)
@@ -353,18 +358,18 @@ def _running(
     return found
 
 
-def _moving(rig: Rig, builder: TraceBuilder, begins: Bounds, until_ns: int) -> list[Held]:
+def _moving(rig: Rig, builder: TraceBuilder, begins: tuple[int, int], until_ns: int) -> list[Held]:
     """Spans in which the sign of life moves, from the return on; the second change shows it."""
     alive = rig.ready.alive
     controller = rig.controller
     assert alive is not None
     running = builder.running(rig.points[alive].device if controller is None else controller.name) or ()
-    after = begins.not_before_ns
+    after, from_ns = begins
     reads = builder.trace(alive).reads
     found = []
     for one in sorted(running, key=lambda span: span.from_ns):
         last = reads.last_until(min(one.until_ns, until_ns))
-        if one.from_ns >= after and one.from_ns < until_ns and last is not None:
+        if from_ns <= one.from_ns < until_ns and last is not None:
             end = FAR_NS if one.until_ns >= FAR_NS and until_ns >= FAR_NS else int(reads.late[last])
             found.append(Held(Bounds(min(after, one.shown_ns), one.shown_ns), max(end, one.shown_ns)))
     return found

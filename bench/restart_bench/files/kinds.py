@@ -28,6 +28,7 @@ from restart_bench.model.units import (
     parse_range,
     parse_values,
     parse_volts,
+    show_duration,
     spaced,
     spaced_ns,
 )
@@ -211,6 +212,24 @@ def read_plain_name(value: Any) -> str:
     return _name(value, r"[a-z][a-z0-9_-]{0,31}", "rig, scenario or device", "a to z, 0 to 9, _ and -", False)
 
 
+def read_pin(value: Any) -> str:
+    """A pin of the computer's header, by its number or by a name of it."""
+    text = read_text(value)
+    if not re.fullmatch(r"[A-Za-z0-9]+([:_-][A-Za-z0-9]+)*", text):
+        raise refuse(f"{text} is no pin", "write its GPIO number, or a name of the header: 17, GPIO17, BOARD11", "pin")
+    return text
+
+
+def read_bytes_text(value: Any) -> str:
+    """A row of bytes as data sheets write them."""
+    text = read_text(value)
+    try:
+        bytes.fromhex(text)
+    except ValueError:
+        raise refuse(f"{text} is no row of bytes", "write two hexadecimal digits each, in quotes: '3C 05'") from None
+    return text
+
+
 def read_host(value: Any) -> str:
     """An IP address in numbers: looking names up can block for seconds while the controller boots."""
     text = as_scalar(value, "an IP address").text.strip()
@@ -340,7 +359,7 @@ def read_volts(value: Any) -> float:
 
 
 def choice(*words: str) -> Callable[[Any], str]:
-    """A reader of one of some words; `on` and `off` also in YAML's other spellings."""
+    """A reader of one of some words; `on` and `off`, or `yes` and `no`, also in YAML's other spellings."""
 
     def read(value: Any) -> str:
         scalar = as_scalar(value, "a word")
@@ -348,8 +367,8 @@ def choice(*words: str) -> Callable[[Any], str]:
         if text in words:
             return text
         if isinstance(scalar.value, bool) or text.lower() in ("on", "off", "yes", "no", "true", "false"):
-            word = "on" if read_on_off(scalar) else "off"
-            if word in words:
+            pair = ("on", "yes") if read_on_off(scalar) else ("off", "no")
+            if (word := next((one for one in pair if one in words), None)) is not None:
                 return word
         raise refuse(f"{text} is not known here", f"write one of: {', '.join(words)}", "word", words, text)
 
@@ -358,10 +377,11 @@ def choice(*words: str) -> Callable[[Any], str]:
 
 @dataclass(frozen=True, eq=False)
 class As:
-    """How a value is read, and the shape that editors are told: metadata of an annotated type."""
+    """How a value is read, the shape that editors are told, and an example: metadata of an annotated type."""
 
     read: Callable[[Any], Any]
     shape: dict[str, Any]
+    example: Any = None
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
         return core_schema.no_info_before_validator_function(self.read, handler(source))
@@ -380,23 +400,38 @@ _OR_0: list[Any] = [_DURATION, {"const": 0}]
 _TIME: dict[str, Any] = {"anyOf": [{"type": "string"}, {"const": 0}]}
 _SWEEP_OR_0: list[Any] = [_TIME, {"type": "array", "items": _TIME, "minItems": 1}]
 _SWEEP: list[Any] = [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]
+_BYTES = {"type": ["string", "integer"], "pattern": r"^\s*([0-9A-Fa-f]{2}\s*)+$", "minimum": 0}
 
-Text = Annotated[str, As(read_text, {"type": ["string", "number", "boolean"]})]
+KINDS: dict[str, As] = {
+    "text": As(read_text, {"type": ["string", "number", "boolean"], "minLength": 1}, "as it is labelled"),
+    "host": As(read_host, {"type": "string"}, "192.0.2.10"),
+    "pin": As(read_pin, {"type": ["string", "integer"]}, 17),
+    "point": As(read_text, {"type": "string", "pattern": "^[a-z][a-z0-9_-]*$"}, "auger"),
+    "address": As(read_address, {"type": "integer", "minimum": 0, "maximum": 65535}, 0),
+    "number": As(read_number, {"type": "number"}, 5),
+    "value": As(read_value, {"anyOf": _ONE_VALUE}, "on"),
+    "yes or no": As(read_on_off, {"anyOf": [{"type": "boolean"}, _ON_OFF]}, "yes"),
+    "duration": As(read_duration, {"anyOf": _OR_0}, "200 ms"),
+    "bytes": As(read_bytes_text, _BYTES, "3C 05 01 38"),
+}
+"""The kinds of value by the names that cards of drivers and of faults use; keys of our own files have them too."""
+
+Text = Annotated[str, KINDS["text"]]
 PointName = Annotated[str, As(read_point_name, {"type": "string", "pattern": "^[a-z][a-z0-9_]{0,31}$"})]
 PlainName = Annotated[str, As(read_plain_name, {"type": "string", "pattern": "^[a-z][a-z0-9_-]{0,31}$"})]
-PointRef = Annotated[str, As(read_text, {"type": "string", "pattern": "^[a-z][a-z0-9_-]*$"})]
-Host = Annotated[str, As(read_host, {"type": "string"})]
-Duration = Annotated[int, As(read_duration, {"anyOf": _OR_0})]
+PointRef = Annotated[str, KINDS["point"]]
+Host = Annotated[str, KINDS["host"]]
+Duration = Annotated[int, KINDS["duration"]]
 PositiveDuration = Annotated[int, As(positive_duration, _DURATION)]
-OnOff = Annotated[bool, As(read_on_off, {"anyOf": [{"type": "boolean"}, _ON_OFF]})]
-OneValue = Annotated[bool | int | float, As(read_value, {"anyOf": _ONE_VALUE})]
+OnOff = Annotated[bool, KINDS["yes or no"]]
+OneValue = Annotated[bool | int | float, KINDS["value"]]
 ProofValue = Annotated[bool | int | float, As(read_proof, {"anyOf": _ONE_VALUE})]
 ValueOrBefore = Annotated[
     bool | int | float | Literal["as before"],
     As(read_value_or_before, {"anyOf": [*_ONE_VALUE, {"const": AS_BEFORE}]}),
 ]
-Number = Annotated[float, As(read_number, {"type": "number"})]
-AddressText = Annotated[int, As(read_address, {"type": "integer", "minimum": 0, "maximum": 65535})]
+Number = Annotated[float, KINDS["number"]]
+AddressText = Annotated[int, KINDS["address"]]
 Count = Annotated[int, As(whole_number(1, 1_000_000_000), {"type": "integer", "minimum": 1})]
 CountFrom0 = Annotated[int, As(whole_number(0, 1_000_000_000), {"type": "integer", "minimum": 0})]
 Percentage = Annotated[float, As(read_percentage, {"type": "string", "pattern": r"^[0-9.]+\s*%$"})]
@@ -412,10 +447,24 @@ ChangeRange = Annotated[tuple[float, float], As(read_change, {"anyOf": [{"type":
 
 def word(*known: str) -> As:
     """One of some words."""
-    spellings: list[Any] = [*known, *([True] if "on" in known else []), *([False] if "off" in known else [])]
-    return As(choice(*known), {"enum": spellings})
+    spellings: list[Any] = [*known]
+    spellings += [True] if {"on", "yes"} & set(known) else []
+    spellings += [False] if {"off", "no"} & set(known) else []
+    return As(choice(*known), {"enum": spellings}, known[0])
 
 
 def whole(low: int, high: int) -> As:
     """A whole number from `low` to `high`."""
-    return As(whole_number(low, high), {"type": "integer", "minimum": low, "maximum": high})
+    return As(whole_number(low, high), {"type": "integer", "minimum": low, "maximum": high}, low)
+
+
+def lasting(least: int) -> As:
+    """A duration of at least so many nanoseconds."""
+
+    def read(value: Any) -> int:
+        ns = read_duration(value)
+        if ns < least:
+            raise refuse("is too short", f"write at least {show_duration(least)}", "duration", text=str(value))
+        return ns
+
+    return As(read, KINDS["duration"].shape if least == 0 else _DURATION, show_duration(max(least, 200_000_000)))

@@ -43,14 +43,20 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
 
 
 def late_restart(evidence: Evidence) -> Iterator[str]:
-    """The controller had answered on after the return, and was lost later."""
+    """The controller had answered after the return, and was lost later."""
     late, controller = evidence.late, evidence.rig.controller
     if late is None:
         return
     name = controller.name if controller is not None else "the controller"
-    word = "restarted" if late.proven else "fell silent, as in a restart,"
     when = evidence.event(late.bounds.not_before_ns, late.bounds.not_after_ns)
-    yield f"{name} rode through the return and {word} {when}; ready, the settled state and the watch count from there"
+    from_there = "ready, the settled state and the watch count from there"
+    if evidence.fate.lost is True and not evidence.fate.late:
+        word = "restarted" if late.proven else "fell silent"
+        why = "a second loss of its supply, a second restart or a lost network look like that"
+        yield f"{name} {word} again {when}, after it had answered: {why}; {from_there}"
+        return
+    word = "restarted" if late.proven else "fell silent, as in a restart,"
+    yield f"{name} rode through the return and {word} {when}; {from_there}"
 
 
 def silent_again(evidence: Evidence) -> Iterator[str]:

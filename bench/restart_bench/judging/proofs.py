@@ -91,7 +91,7 @@ def _supply(evidence: Evidence, proof: Proof) -> SupplySeen:
     off = conforming(proof.wanted, reads.value)
     losses = losses_of(reads, off, cut, _last_off_ns(evidence))
     span = longest(losses)
-    again = None if span is None else _second_dip(evidence, reads, off, losses, span)
+    again = _lost_later(evidence, reads, off) if span is None else _second_dip(evidence, reads, off, losses, span)
     back = _is_back(reads, off, restored)
     state, text = _state_of(evidence, proof, reads, off, back)
     fell, rose = (None, None) if span is None else (span.fell, span.rose)
@@ -169,6 +169,17 @@ def _second_dip(
         return None
     closed = max(evidence.restored.not_after_ns, span.rose.not_after_ns + bounce_ns)
     fallen = np.flatnonzero(off & (reads.early >= closed))
+    if len(fallen) == 0:
+        return None
+    place = int(fallen[0])
+    return Bounds(min(int(reads.early[place - 1]), int(reads.late[place])), int(reads.late[place]))
+
+
+def _lost_later(evidence: Evidence, reads: Reads, off: Flags) -> Bounds | None:
+    """A loss after the return, where the one of the cut was not read: off after a read of on."""
+    assert evidence.restored is not None
+    later = np.flatnonzero(reads.early >= evidence.restored.not_after_ns)
+    fallen = later[1:][off[later[1:]] & ~off[later[:-1]]]
     if len(fallen) == 0:
         return None
     place = int(fallen[0])
@@ -370,7 +381,7 @@ def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
     for one in proofs.supply:
         assert one.proof.point is not None and restore is not None
         name = shown(evidence.rig, one.proof.point)
-        if one.back is False and one.state is ProofState.HELD:
+        if one.back is False and (one.state is ProofState.HELD or _was_on(evidence, one.proof)):
             text = f"the supply did not return: {name} still says that it is off; look at the relay"
             found.append(Problem("not back", text, evidence.restored.not_before_ns))
         if one.again is not None:
@@ -379,6 +390,13 @@ def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
             amid = one.again.not_after_ns <= restore.before_ns  # so it came back before it was commanded
             found.append(Problem("second dip", text, one.again.not_before_ns, void=amid, ends_run=amid))
     return found
+
+
+def _was_on(evidence: Evidence, proof: Proof) -> bool:
+    """Whether the last read before the cut said that the supply was on."""
+    assert evidence.cut is not None and proof.point is not None and proof.wanted is not None
+    before = evidence.reads(proof.point).value_until(evidence.cut.not_before_ns)
+    return before is not None and not bool(conforming(proof.wanted, np.array([before]))[0])
 
 
 def _mode_problems(evidence: Evidence) -> list[Problem]:

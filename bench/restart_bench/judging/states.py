@@ -211,7 +211,8 @@ def first_on(evidence: Evidence, judged: str) -> Bounds | None:
     """First change to on after the restored supply; None where it was not seen, or the point was on all along."""
     assert evidence.restored is not None and evidence.cut is not None
     reads = evidence.reads(judged).until(evidence.watch_end_ns)
-    low = int(np.searchsorted(reads.early, evidence.restored.not_before_ns, side="left"))
+    # A read that is under way at the earliest bound of the return may show what came with it.
+    low = int(np.searchsorted(reads.late, evidence.restored.not_before_ns, side="right"))
     if low == len(reads):
         return None
     floor, on = evidence.restored.not_before_ns, reads.value[low:] == 1.0

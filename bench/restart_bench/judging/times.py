@@ -65,11 +65,9 @@ def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
     from when its supply was proven to be back, and beyond."""
     assert evidence.restored is not None and evidence.begins is not None
     start = evidence.begins.not_after_ns
-    late = evidence.late
-    if late is not None and late.was_ready and not late.proven:
-        when = evidence.moment(late.bounds.not_after_ns)
-        text = f"but it had been, and fell silent {when}, as in a restart or where the network is lost"
-        return Judged(Verdict.INCONCLUSIVE, text)
+    silent = _only_silence(evidence)
+    if silent and evidence.late is not None and evidence.late.was_ready:
+        return Judged(Verdict.INCONCLUSIVE, f"but it had been, and {silent}")
     since = powered_since(evidence, proofs)
     if since is None or _might_be_in_time(evidence, since + limit_ns):
         return Judged(Verdict.INCONCLUSIVE, only_its_word(evidence))
@@ -81,6 +79,14 @@ def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
         return Judged(Verdict.INCONCLUSIVE, "but the bench did not see all through that it was not")
     back = "run mode was commanded" if evidence.scenario.how == "mode" else "its supply was back"
     return Judged(Verdict.FAIL, back, {}, deadline_ns)
+
+
+def _only_silence(evidence: Evidence) -> str:
+    """What is said of a controller that only fell silent after the return: that may be the network's; "" otherwise."""
+    late = evidence.late
+    if late is None or late.proven:
+        return ""
+    return f"fell silent {evidence.moment(late.bounds.not_after_ns)}, as in a restart or where the network is lost"
 
 
 def _might_be_in_time(evidence: Evidence, deadline_ns: int) -> bool:
@@ -170,6 +176,9 @@ def _mark_missing(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
     contact = evidence.contact
     if limit is None or contact is None or one.mark in ("refused", "accepted", "dark", "cut"):
         return Judged(Verdict.INCONCLUSIVE, text)
+    silent = _only_silence(evidence)
+    if silent:
+        return Judged(Verdict.INCONCLUSIVE, f"{text} again; the controller {silent}")
     start, since = evidence.restored.not_after_ns, powered_since(evidence, proofs)
     deadline = max(start, since or 0) + limit
     asked = Reads(contact.sent, contact.received, np.zeros(len(contact)))

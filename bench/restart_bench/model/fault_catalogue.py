@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from restart_bench.model.program import InjectedFault
-from restart_bench.model.units import parse_duration
+from restart_bench.model.units import UnitRefused, parse_duration
 
 NS_PER_MS = 1_000_000
 NS_PER_S = 1_000_000_000
@@ -24,8 +24,9 @@ Among = Literal["rig", "program", "inputs"]
 
 @dataclass(frozen=True, slots=True)
 class FaultKey:
-    """One key of a fault. `kind`: duration (text in a file, nanoseconds once prepared), whole number (`least` and
-    above), value (of a point), choice, point (a name of the rig or of the program). A default of None: see `help`."""
+    """One key of a fault. `kind`: duration (text in a file, nanoseconds once prepared; `least` and above), whole number
+    (`least` to `most`), value (of a point), choice, point (a name of the rig or of the program). A default of None:
+    see `help`. `example` is what editors show where neither default nor kind is example enough."""
 
     name: str
     kind: KeyKind
@@ -34,6 +35,8 @@ class FaultKey:
     default: Any = None
     choices: tuple[str, ...] = ()
     least: int = 0
+    most: int = 2**31 - 1
+    example: Any = None
     among: Among = "rig"
 
 
@@ -287,14 +290,23 @@ class FaultRefusal:
     cure: str
 
 
+def unknown_fault(name: str) -> FaultRefusal | None:
+    """What is wrong with the name of a fault, None where there is such a fault."""
+    if name in FAULTS:
+        return None
+    near = difflib.get_close_matches(name, FAULTS, n=1)
+    cure = f"did you mean {near[0]}?" if near else f"the simulated rig knows: {', '.join(FAULTS)}"
+    return FaultRefusal("", f"{name}: unknown fault", cure)
+
+
 def refusals(name: str, settings: Mapping[str, Any]) -> list[FaultRefusal]:
-    """All that is wrong with a fault as a file gives it (durations as text). Whether a `point` exists, and whether a
-    `value` suits it, is for the caller to check."""
-    card = FAULTS.get(name)
-    if card is None:
-        near = difflib.get_close_matches(name, FAULTS, n=1)
-        cure = f"did you mean {near[0]}?" if near else f"the simulated rig knows: {', '.join(FAULTS)}"
-        return [FaultRefusal("", f"{name}: unknown fault", cure)]
+    """All that is wrong with a fault that a program of ours orders (durations in nanoseconds or as text); a file's
+    are read by the kinds of their keys. Whether a `point` exists, and whether a `value` suits it, is for the caller
+    to check."""
+    unknown = unknown_fault(name)
+    if unknown is not None:
+        return [unknown]
+    card = FAULTS[name]
     known = {key.name: key for key in card.all_keys}
     found = []
     for key, value in settings.items():
@@ -313,33 +325,33 @@ def refusals(name: str, settings: Mapping[str, Any]) -> list[FaultRefusal]:
 def _value_refused(key: FaultKey, value: Any) -> list[FaultRefusal]:
     try:
         _converted(key, value)
-    except ValueError as problem:
-        what, _, cure = str(problem).partition("; ")
-        return [FaultRefusal(key.name, what, cure)]
+    except UnitRefused as refused:
+        return [FaultRefusal(key.name, refused.what, refused.cure)]
     return []
 
 
 def _converted(key: FaultKey, value: Any) -> Any:
+    """The value as the simulated rig takes it. Raises UnitRefused."""
     if key.kind == "duration":
         length = parse_duration(value) if isinstance(value, str) else value
         if not isinstance(length, int) or isinstance(length, bool):
-            raise ValueError(f"{value!r} is not a duration; write it like 200 ms")
+            raise UnitRefused(f"{value!r} is not a duration", "write it like 200 ms")
         if length < key.least:
-            raise ValueError(f"{value} is too short; {key.help}: at least {key.least / NS_PER_MS:g} ms")
+            raise UnitRefused(f"{value} is too short", f"{key.help}: at least {key.least / NS_PER_MS:g} ms")
         return length
     if key.kind == "whole number":
         if not isinstance(value, int) or isinstance(value, bool) or value < key.least:
-            raise ValueError(f"{value!r} is not a whole number of {key.least} or more; {key.help}")
+            raise UnitRefused(f"{value!r} is not a whole number of {key.least} or more", key.help)
         return value
     if key.kind == "choice":
         word = {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
         if word not in key.choices:
-            raise ValueError(f"{value!r} can't be chosen; write one of: {', '.join(key.choices)}")
+            raise UnitRefused(f"{value!r} can't be chosen", f"write one of: {', '.join(key.choices)}")
         return word
     if key.kind == "value" and not isinstance(value, bool | int | float):
-        raise ValueError(f"{value!r} is neither off or on nor a number; {key.help}")
+        raise UnitRefused(f"{value!r} is neither off or on nor a number", key.help)
     if key.kind == "point" and not isinstance(value, str):
-        raise ValueError(f"{value!r} is not a name; {key.help}")
+        raise UnitRefused(f"{value!r} is not a name", key.help)
     return value
 
 

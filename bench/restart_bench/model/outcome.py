@@ -31,6 +31,7 @@ class RunOptions:
     rehearse: bool = False  # steps before and function check, no cut
     resume: str | None = None  # a run: path, unique start of its id, or "last"
     repeat: int | None = None
+    survey: str = ""  # which part of a survey it is: "presses" or "cuts"
     record: Callable[[Path], None] | None = None  # writes the HTML record of a closed run into its folder
 
 

@@ -218,6 +218,7 @@ class RigSupply:
     limits: SupplyLimits = SupplyLimits()
     nominal_volts: float | None = None
     address: str = ""  # what the lock and the wear count go by
+    simulated_as: Literal["relay", "programmable supply"] = "relay"  # by its driver's card
 
     @property
     def opening_ns(self) -> int:

@@ -1,6 +1,6 @@
 """The parent's handle on the observer process: starts it, gives it commands, keeps what it tells.
 
-    with Observing(devices, points, folder) as observing:
+    with ObserverHandle(devices, points, folder) as observing:
         observing.set_cycle(1)
         done = observing.write("start_button", True, "press")
         records = observing.samples(1)["controller"].records

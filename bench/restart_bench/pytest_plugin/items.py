@@ -41,7 +41,7 @@ from restart_bench.screen.plain import PlainShow
 from restart_bench.suite.loader import is_scenario
 
 if TYPE_CHECKING:
-    from restart_bench.run.session import Session
+    from restart_bench.run.session import OpenSession
     from restart_bench.suite.loader import Suite
     from restart_bench_drivers.interface import AskPerson
 
@@ -233,7 +233,7 @@ class RigRun:
     def __init__(self, config: pytest.Config, items: Sequence[ScenarioCase]) -> None:
         self._config = config
         self._items = items
-        self._session: Session | None = None
+        self._session: OpenSession | None = None
         self._show = CapturedLines(captured=config.getoption("capture") != "no")
         self._gone = ""  # why nothing more is done on this rig
         self._told: dict[str, Verdict] = {}
@@ -288,11 +288,11 @@ class RigRun:
         self._told[judged.scenario] = worst((known, judged.verdict))
 
     def _begin(self) -> None:
-        from restart_bench.run.session import Session
+        from restart_bench.run.session import SessionPlan
 
         try:
-            session = Session(self._suite(), self._options(), self._show, self._person())
-            self._session = session.__enter__()
+            session = SessionPlan.of(self._suite(), self._options()).open(self._show, self._person())
+            self._session = session
         except Refused as refused:
             self._gone = str(refused)
             raise Error(self._gone) from None

@@ -1,4 +1,4 @@
-"""The bench's hands: every command to a point or to the supply goes through here, so that it can be put back.
+"""The bench's actuators: every command to a point or to the supply goes through here, so that it can be put back.
 
 Only points of the allow-list are ever written. On every way out: first every pressed or held point back to idle,
 read back; then the supply to its resting state, not before its shortest off time is over.
@@ -15,6 +15,7 @@ from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.model.journal import Answered, PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.live import powered_by_proof
 from restart_bench.model.rig import Point, Rig, Value
+from restart_bench.model.wording import value_word
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
@@ -58,7 +59,7 @@ class Actuators:
     def __init__(
         self,
         rig: Rig,
-        observing: ObserverHandle,
+        observer: ObserverHandle,
         supply: Supply | None,
         *,
         allowed: frozenset[str],
@@ -68,7 +69,7 @@ class Actuators:
         heed_limits: bool,
     ) -> None:
         self._rig = rig
-        self._observing = observing
+        self._observer = observer
         self._supply = supply
         self._allowed = allowed
         self._publish = publish
@@ -87,16 +88,16 @@ class Actuators:
     # ------------------------------------------------------------ points
 
     def write(self, name: str, value: Value, purpose: str, *, patient: bool = True) -> PointWritten:
-        """Writes one point and records it. Raises HandsError if it was not taken, or may not be written."""
+        """Writes one point and records it. Raises CommandRefused if it was not taken, or may not be written."""
         self._refuse_unnamed(name)
         if name in self._out_of_idle and value != self._out_of_idle[name]:
             self._publish(WriteAnnounced(self.cycle, name, value, purpose, now_ns()))
-        done = self._observing.write(name, value, purpose)
+        done = self._observer.write(name, value, purpose)
         tries, until = 0, now_ns() + (_CONTACT_WITHIN_NS if patient else 0)
-        while done.problem == NO_CONTACT and now_ns() < until and not self._observing.failed:
+        while done.problem == NO_CONTACT and now_ns() < until and not self._observer.failed:
             time.sleep(_CONTACT_PAUSE_S)  # nothing was sent, so it can be said again once somebody listens
             tries += 1
-            done = self._observing.write(name, value, purpose)
+            done = self._observer.write(name, value, purpose)
         retries = done.retries + tries
         record = PointWritten(self.cycle, name, value, purpose, done.sent_ns, done.received_ns, done.problem, retries)
         self._publish(record)
@@ -112,7 +113,7 @@ class Actuators:
             raise CommandRefused(f"{name} is not on the list of points that this run may write; nothing was written")
 
     def leave_idle(self, name: str, purpose: str) -> None:
-        """Takes a point out of idle; it is put back on every way out. Raises HandsError."""
+        """Takes a point out of idle; it is put back on every way out. Raises CommandRefused."""
         point = self._rig.points[name]
         if point.by_hand is None:
             self._refuse_unnamed(name)
@@ -126,7 +127,7 @@ class Actuators:
         self.write(name, not idle if point.is_boolean else 1 - int(idle), purpose)
 
     def back_to_idle(self, name: str, purpose: str = "release") -> None:
-        """Puts a point back. Raises HandsError; it then stays on the list of what has to be undone."""
+        """Puts a point back. Raises CommandRefused; it then stays on the list of what has to be undone."""
         point = self._rig.points[name]
         if point.by_hand is not None:
             self._by_hand(point, f"Let go of: {point.by_hand}", out_of_idle=False)
@@ -135,16 +136,16 @@ class Actuators:
         self._out_of_idle.pop(name, None)
 
     def press_by_hand(self, point: Point, *, again: bool = False) -> Answered:
-        """One press by a person; the point's own input shows it. Raises HandsError where nobody can answer."""
+        """One press by a person; the point's own input shows it. Raises CommandRefused where nobody can answer."""
         before = f"{point.shown} was not seen pressed. " if again else ""
         return self.ask(f"{before}Press briefly: {point.by_hand}. Done?", point.name)
 
-    def on_another(self, rig: Rig, observing: ObserverHandle, supply: Supply | None) -> Actuators:
-        """The same hands on a rig as a killed run had it."""
+    def on_another(self, rig: Rig, observer: ObserverHandle, supply: Supply | None) -> Actuators:
+        """The same actuators on a rig as a killed run had it."""
         ask, stop, heed = self._ask, self._stop, self._heed_limits
         allowed: frozenset[str] = frozenset()
         return Actuators(
-            rig, observing, supply, allowed=allowed, publish=self._publish, ask=ask, stop=stop, heed_limits=heed
+            rig, observer, supply, allowed=allowed, publish=self._publish, ask=ask, stop=stop, heed_limits=heed
         )
 
     def undo(self, left: dict[str, Value]) -> None:
@@ -192,17 +193,17 @@ class Actuators:
 
     def _shows(self, name: str, right: Callable[[Value], bool]) -> bool:
         deadline = now_ns() + _CONTACT_WITHIN_NS
-        while now_ns() < deadline and not self._observing.failed:
-            reading = self._observing.latest(name)
+        while now_ns() < deadline and not self._observer.failed:
+            reading = self._observer.latest(name)
             if reading is not None and reading.value is not None and right(reading.value):
                 return True
-            self._observing.wait_news(0.02)
+            self._observer.wait_news(0.02)
         return False
 
     # ------------------------------------------------------------ people
 
     def ask(self, question: str, point: str = "") -> Answered:
-        """Asks a person and records question and answer. Raises HandsError where nobody can answer."""
+        """Asks a person and records question and answer. Raises CommandRefused where nobody can answer."""
         if self._ask is None:
             raise CommandRefused(f"nobody is there to answer: {question}")
         asked = now_ns()
@@ -225,7 +226,7 @@ class Actuators:
     # ------------------------------------------------------------ supply
 
     def switch(self, to: str, purpose: str, volts: float | None = None) -> Switching:
-        """One command to the supply, recorded with bounds. Raises HandsError if it was not taken."""
+        """One command to the supply, recorded with bounds. Raises CommandRefused if it was not taken."""
         looking = self.looking_on if self._asks_person and purpose not in _WAY_OUT else nullcontext
         with looking():
             record = self._switched(to, purpose, volts)
@@ -329,7 +330,7 @@ class Actuators:
     def rail(self, since_ns: int = 0) -> bool | None:
         """What a supply proof that was read since then shows: True for power there, None where none shows anything."""
         named = [proof.point for proof in self._rig.proof_of_cut if proof.of_supply and proof.point is not None]
-        newest = {name: self._observing.latest(name) for name in named}
+        newest = {name: self._observer.latest(name) for name in named}
         readings = {name: one for name, one in newest.items() if one is not None and one.sent_ns >= since_ns}
         return powered_by_proof(self._rig.proof_of_cut, readings)
 
@@ -368,9 +369,9 @@ class Actuators:
             return None
         since, deadline = now_ns(), now_ns() + _CONTACT_WITHIN_NS
         while (shown := self.rail(since)) is None or shown != expected:
-            if expected is None or now_ns() >= deadline or self._observing.failed:
+            if expected is None or now_ns() >= deadline or self._observer.failed:
                 break
-            self._observing.wait_news(0.02)
+            self._observer.wait_news(0.02)
         return shown
 
     def _rail_follows(self, wish: str) -> bool:
@@ -379,17 +380,17 @@ class Actuators:
         delay = 0 if supply is None else supply.bounce_ns + max(supply.opening_ns, supply.closing_ns)
         deadline = now_ns() + delay + _RAIL_WITHIN_NS
         while (shown := self.rail(now_ns() - delay - _RAIL_WITHIN_NS)) is not None and _seen(shown) != wish:
-            if now_ns() >= deadline or self._observing.failed:
+            if now_ns() >= deadline or self._observer.failed:
                 return False
-            self._observing.wait_news(0.02)
+            self._observer.wait_news(0.02)
         return True
 
     def _rail_text(self) -> str:
         for proof in self._rig.proof_of_cut:
             if proof.of_supply and proof.point is not None:
-                reading = self._observing.latest(proof.point)
+                reading = self._observer.latest(proof.point)
                 if reading is not None and reading.value is not None:
-                    return f"{proof.point} reads {_word(reading.value)}"
+                    return f"{proof.point} reads {value_word(reading.value)}"
         return "the rail is not read"
 
     def _left_as(self) -> str:
@@ -435,7 +436,7 @@ class Actuators:
         for name in failed:
             say(
                 f"{name.upper()} MAY STILL BE OUT OF IDLE: go to the rig and see that "
-                f"{self._rig.points[name].shown} is {_word(self._out_of_idle.get(name, False))}"
+                f"{self._rig.points[name].shown} is {value_word(self._out_of_idle.get(name, False))}"
             )
         return tuple(failed)
 
@@ -444,13 +445,13 @@ class Actuators:
         while True:
             if self._one_to_idle(name, deadline):
                 return True
-            if not self._observing.failed or not self._renewed():
+            if not self._observer.failed or not self._renewed():
                 return False
 
     def _renewed(self) -> bool:
         fresh = self.renew() if self.renew is not None else None
         if fresh is not None:
-            self._observing = fresh
+            self._observer = fresh
         return fresh is not None
 
     def _one_to_idle(self, name: str, deadline: int) -> bool:
@@ -459,7 +460,7 @@ class Actuators:
             self._out_of_idle.pop(name, None)
             return True  # a person holds it; nobody is asked on the way out
         idle = self._out_of_idle[name]
-        while not self._observing.failed:
+        while not self._observer.failed:
             if self._wrote_idle(name, idle, deadline):
                 self._out_of_idle.pop(name, None)
                 return True
@@ -478,12 +479,12 @@ class Actuators:
     def _reads_back(self, name: str, value: Value, since_ns: int, deadline: int) -> bool:
         until = min(now_ns() + _READ_BACK_WITHIN_NS, max(deadline, now_ns() + _CONTACT_WITHIN_NS // 2))
         while now_ns() < until:
-            reading = self._observing.latest(name)
+            reading = self._observer.latest(name)
             if reading is not None and reading.sent_ns >= since_ns and reading.value is not None:
                 return _same(self._rig.points[name], reading.value, value)
-            if self._observing.failed:
+            if self._observer.failed:
                 return False
-            self._observing.wait_news(0.02)
+            self._observer.wait_news(0.02)
         return False
 
 
@@ -515,7 +516,3 @@ def left_well(left: str) -> bool:
 
 def _seen(on: bool | None) -> str:
     return "unknown" if on is None else "on" if on else "off"
-
-
-def _word(value: Value) -> str:
-    return ("on" if value else "off") if isinstance(value, bool) else str(value)

@@ -9,30 +9,30 @@ from restart_bench.evidence.traces import changes_of
 from restart_bench.model.clock import HOUR_NS, Anchor, now_ns
 from restart_bench.model.rig import PointLimits, RigSupply
 from restart_bench.model.scenario import Hold, Press, Scenario
-from restart_bench.run.cycle import CycleContext
+from restart_bench.run.context import CycleContext
 from restart_bench.run.usage import Used, limited_points, usage_facts, used_in
 
 
 class LimitKeeper:
     """Counts cuts and starts of this run on top of those before it. A simulated rig bears everything (`heed` False)."""
 
-    def __init__(self, desk: CycleContext, before: Used, *, heed: bool) -> None:
-        self._desk = desk
+    def __init__(self, context: CycleContext, before: Used, *, heed: bool) -> None:
+        self._context = context
         self._before = before
         self._own = Used()
         self._merged = self._merged_of = 0
         self._heed = heed
-        self._points = limited_points(desk.rig) if heed else {}
+        self._points = limited_points(context.rig) if heed else {}
         self._starts_a_cycle = dict.fromkeys(self._points, 1)
         if heed:
-            state = desk.hands.state
+            state = context.actuators.state
             state.off_since_ns, state.on_since_ns = before.off_since_ns, before.on_since_ns
 
     def wait_before(self, scenario: Scenario) -> None:
-        """Before the first step of a cycle. Raises waiting.EndOfRun."""
+        """Before the first step of a cycle. Raises EndOfRun."""
         if not self._heed:
             return
-        if scenario.how == "supply" and self._desk.rig.supply is not None:
+        if scenario.how == "supply" and self._context.rig.supply is not None:
             self._wait("waiting for the supply's limits", self._for_supply)
         for name in self._points:
             to_come = self._to_come(scenario, name)
@@ -40,7 +40,7 @@ class LimitKeeper:
                 self._wait_for_point(name, to_come)
 
     def wait_to_start(self, name: str) -> None:
-        """Before the bench takes a point out of idle within a cycle. Raises waiting.EndOfRun."""
+        """Before the bench takes a point out of idle within a cycle. Raises EndOfRun."""
         if name in self._points:
             self._wait_for_point(name, 1)
 
@@ -50,13 +50,13 @@ class LimitKeeper:
             return
         self._merge()
         for name in self._points:
-            if not self._desk.rig.points[name].writable:
+            if not self._context.rig.points[name].writable:
                 self._count_output(name)
 
-    def told(self, anchor: Anchor) -> dict[str, Any]:
+    def facts(self, anchor: Anchor) -> dict[str, Any]:
         """What run.json says of this run, its way out included."""
         self._merge()
-        state = self._desk.hands.state
+        state = self._context.actuators.state
         for to, at in (("on", state.on_since_ns), ("off", state.off_since_ns)):
             if at is not None:
                 self._own.supply[to] = at
@@ -64,17 +64,17 @@ class LimitKeeper:
 
     def _merge(self) -> None:
         self._own.add(self._not_merged())
-        self._merged, self._merged_of = len(self._desk.log), self._desk.cycle
+        self._merged, self._merged_of = len(self._context.log), self._context.cycle
 
     def _not_merged(self) -> Used:
         """What the log of this cycle holds beyond what was counted: the way out comes after the cycle's end."""
-        begin = self._merged if self._merged_of == self._desk.cycle else 0
-        return used_in(self._desk.log[begin:], self._desk.rig)
+        begin = self._merged if self._merged_of == self._context.cycle else 0
+        return used_in(self._context.log[begin:], self._context.rig)
 
     def _count_output(self, name: str) -> None:
-        judged = self._desk.rig.judged_point(name)
+        judged = self._context.rig.judged_point(name)
         starts = 0
-        for change in changes_of(self._desk.traces([judged])[judged]):
+        for change in changes_of(self._context.traces([judged])[judged]):
             if change.after:
                 self._own.started(name, change.bounds.not_after_ns)
                 starts += 1
@@ -85,7 +85,7 @@ class LimitKeeper:
     def _to_come(self, scenario: Scenario, name: str) -> int:
         steps = (*scenario.before, *scenario.function_check)
         pressed = sum(isinstance(one.action, Press | Hold) and one.action.point == name for one in steps)
-        return pressed if self._desk.rig.points[name].writable else self._starts_a_cycle[name]
+        return pressed if self._context.rig.points[name].writable else self._starts_a_cycle[name]
 
     def _all_used(self) -> Used:
         used = Used()
@@ -101,11 +101,15 @@ class LimitKeeper:
         self._wait(f"waiting for the limits of {name}", ask)
 
     def _for_supply(self) -> tuple[int, str]:
-        supply = self._desk.rig.supply
+        supply = self._context.rig.supply
         assert supply is not None
         cuts = self._all_used().cuts
         return wait_for_limits_ns(
-            supply, now_ns=now_ns(), on_since_ns=self._desk.hands.state.on_since_ns, off_since_ns=None, cuts_ns=cuts
+            supply,
+            now_ns=now_ns(),
+            on_since_ns=self._context.actuators.state.on_since_ns,
+            off_since_ns=None,
+            cuts_ns=cuts,
         )
 
     def _wait(self, phase: str, ask: Callable[[], tuple[int, str]]) -> None:
@@ -113,8 +117,8 @@ class LimitKeeper:
             wait, why = ask()
             if wait <= 0:
                 return
-            self._desk.enter(phase, why, now_ns() + wait)
-            self._desk.attention.wait_until(now_ns() + wait)
+            self._context.enter(phase, why, now_ns() + wait)
+            self._context.supervisor.wait_until(now_ns() + wait)
 
 
 def wait_for_limits_ns(

@@ -5,15 +5,15 @@ from __future__ import annotations
 from restart_bench.model.clock import now_ns
 from restart_bench.model.live import LiveState, Reading, powered_by_proof
 from restart_bench.model.rig import Rig
-from restart_bench.run.cycle import CycleContext
+from restart_bench.run.context import CycleContext
 
 
 class View:
     """What the screen is shown. `of_cycles`: the number of the run's last cycle."""
 
-    def __init__(self, rig: Rig, desk: CycleContext, of_cycles: int) -> None:
+    def __init__(self, rig: Rig, context: CycleContext, of_cycles: int) -> None:
         self._rig = rig
-        self._desk = desk
+        self._context = context
         self.of_cycles = of_cycles
         self._durations_ns: list[int] = []
 
@@ -23,11 +23,11 @@ class View:
 
     def state(self, now: int) -> LiveState:
         """The run at this instant."""
-        desk, rig, situation = self._desk, self._rig, self._desk.situation
-        turn = desk.log[0] if desk.log else None
+        context, rig, situation = self._context, self._rig, self._context.situation
+        turn = context.log[0] if context.log else None
         readings: dict[str, Reading] = {}
         for name in rig.points:
-            reading = desk.observing.latest(name)
+            reading = context.observer.latest(name)
             if reading is not None:
                 readings[name] = reading
         return LiveState(
@@ -36,17 +36,17 @@ class View:
             doing=situation.doing,
             scenario=getattr(turn, "scenario", ""),
             case=getattr(turn, "case", ""),
-            cycle=desk.cycle,
+            cycle=context.cycle,
             of_cycles=self.of_cycles,
             phase_started_ns=situation.phase_started_ns,
             phase_ends_ns=situation.phase_ends_ns,
             left_ns=self._left_ns(),
-            supply=desk.hands.state.commanded,
+            supply=context.actuators.state.commanded,
             powered=powered_by_proof(rig.proof_of_cut, readings),
             answering=self._answering(now),
             running=situation.running,
             readings=readings,
-            moved=desk.observing.moved(),
+            moved=context.observer.moved(),
             cut_ns=situation.cut_ns,
             restored_ns=situation.restored_ns,
         )
@@ -56,13 +56,13 @@ class View:
         if not self._durations_ns:
             return None
         mean = sum(self._durations_ns) // len(self._durations_ns)
-        started = getattr(self._desk.log[0], "at_ns", now_ns()) if self._desk.log else now_ns()
+        started = getattr(self._context.log[0], "at_ns", now_ns()) if self._context.log else now_ns()
         rest = max(0, mean - (now_ns() - started))
-        return (self.of_cycles - self._desk.cycle) * mean + rest
+        return (self.of_cycles - self._context.cycle) * mean + rest
 
     def _answering(self, now: int) -> bool | None:
         controller = self._rig.controller
         if controller is None:
             return None
-        last = self._desk.observing.last_good_ns(controller.name)
+        last = self._context.observer.last_good_ns(controller.name)
         return last is not None and now - last <= controller.answer_within_ns + 2 * controller.poll_ns

@@ -17,8 +17,7 @@ from restart_bench.model.rig import Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.run.actuators import Actuators, left_well, let_go_of
 from restart_bench.run.arming import SupplyLock, manual_step, require_arming
-from restart_bench.run.recovery import left_open
-from restart_bench.run.righting import NotRight, put_right
+from restart_bench.run.recovery import NotRight, left_open, put_right
 from restart_bench.run.supervision import Conditions, StopRequest
 from restart_bench.run.usage import Used, used_lately
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
@@ -54,7 +53,7 @@ def park(
     with ExitStack() as stack:
         if rig.supply is not None:
             stack.enter_context(SupplyLock(rig.supply))
-        observing = stack.enter_context(_observing(rig, say))
+        observer = stack.enter_context(_start_observer(rig, say))
         supply, problem = _open(rig, ask)
         if supply is not None:
             stack.callback(let_go_of, supply)
@@ -65,9 +64,9 @@ def park(
             if isinstance(record, Trouble):
                 say(record.text)
 
-        hands = Actuators(
+        actuators = Actuators(
             rig,
-            observing,
+            observer,
             supply,
             allowed=frozenset(),
             publish=publish,
@@ -75,11 +74,11 @@ def park(
             stop=stop,
             heed_limits=True,
         )
-        hands.forbids = Conditions(rig, observing, isolation=True).forbids
-        return _put_to_rest(rig, hands, observing, logs, say, problem, record)
+        actuators.forbids = Conditions(rig, observer, isolation=True).forbids
+        return _put_to_rest(rig, actuators, observer, logs, say, problem, record)
 
 
-def _observing(rig: Rig, say: Callable[[str], None]) -> ObserverHandle:
+def _start_observer(rig: Rig, say: Callable[[str], None]) -> ObserverHandle:
     """An observer; where none can be started the supply is put to rest all the same."""
     try:
         return ObserverHandle(tuple(rig.devices.values()), tuple(rig.points.values()), None)
@@ -104,8 +103,8 @@ def _open(rig: Rig, ask: AskPerson | None) -> tuple[Supply | None, str]:
 
 def _put_to_rest(
     rig: Rig,
-    hands: Actuators,
-    observing: ObserverHandle,
+    actuators: Actuators,
+    observer: ObserverHandle,
     logs: Path,
     say: Callable[[str], None],
     problem: str,
@@ -113,44 +112,48 @@ def _put_to_rest(
 ) -> Parked:
     used = Used()
     used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
-    hands.state.off_since_ns = used.off_since_ns
+    actuators.state.off_since_ns = used.off_since_ns
     if note := remember(rig, logs):
         say(note)
     held = ""
     closed: tuple[Path, ...] = ()
     try:
-        closed = put_right(left_open(logs, rig), hands, rig, say=say, armed=True, supply_problem=problem, record=record)
+        closed = put_right(
+            left_open(logs, rig), actuators, rig, say=say, armed=True, supply_problem=problem, record=record
+        )
     except NotRight as not_right:
         held = str(not_right)
         say(held)
-    pressed = pressed_points(rig, observing)
+    pressed = pressed_points(rig, observer)
     if pressed:
         say(f"back to idle: {', '.join(pressed)}")
-    hands.undo(pressed)
-    not_idle = hands.all_to_idle(say)
+    actuators.undo(pressed)
+    not_idle = actuators.all_to_idle(say)
     left = "none"
     if problem:
         wish = rig.supply.at_end if rig.supply is not None else "as it is"
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {problem}; {manual_step(wish)}")
         return Parked(not_idle, f"unknown: {problem}", ())
     if held:
-        return _not_right(rig, hands, not_idle or hands.held(), held, say)
+        return _not_right(rig, actuators, not_idle or actuators.held(), held, say)
     if rig.supply is not None:
         say(f"the supply goes to its normal end: {rig.supply.at_end}")
-        hands.state.commanded = "unknown"
-        left = hands.leave_supply(rig.supply.at_end, "park", say)
+        actuators.state.commanded = "unknown"
+        left = actuators.leave_supply(rig.supply.at_end, "park", say)
     return Parked(not_idle, left, closed)
 
 
-def _not_right(rig: Rig, hands: Actuators, not_idle: tuple[str, ...], held: str, say: Callable[[str], None]) -> Parked:
+def _not_right(
+    rig: Rig, actuators: Actuators, not_idle: tuple[str, ...], held: str, say: Callable[[str], None]
+) -> Parked:
     """What a killed run holds could not be let go of: the supply may go off, but not on."""
     if rig.supply is not None and rig.supply.at_end == "off":
-        hands.state.commanded = "unknown"
-        return Parked(not_idle, hands.leave_supply("off", "park", say), ())
+        actuators.state.commanded = "unknown"
+        return Parked(not_idle, actuators.leave_supply("off", "park", say), ())
     return Parked(not_idle, f"as it is: not switched on, {held}", ())
 
 
-def pressed_points(rig: Rig, observing: ObserverHandle) -> dict[str, Value]:
+def pressed_points(rig: Rig, observer: ObserverHandle) -> dict[str, Value]:
     """Writable points with an idle value that read otherwise; silent ones are taken for pressed. A number is a setting
     that somebody made and no button: only a killed run that wrote it has it put back."""
     wanted = {
@@ -159,13 +162,11 @@ def pressed_points(rig: Rig, observing: ObserverHandle) -> dict[str, Value]:
         if point.writable and point.is_boolean and point.idle is not None and point.by_hand is None
     }
     deadline = now_ns() + _FIRST_READ_WITHIN_NS
-    while (
-        not observing.failed and now_ns() < deadline and not all(_read(observing, name) is not None for name in wanted)
-    ):
-        observing.wait_news(0.05)
-    return {name: idle for name, idle in wanted.items() if _read(observing, name) != idle}
+    while not observer.failed and now_ns() < deadline and not all(_read(observer, name) is not None for name in wanted):
+        observer.wait_news(0.05)
+    return {name: idle for name, idle in wanted.items() if _read(observer, name) != idle}
 
 
-def _read(observing: ObserverHandle, name: str) -> Value | None:
-    reading = observing.latest(name)
+def _read(observer: ObserverHandle, name: str) -> Value | None:
+    reading = observer.latest(name)
     return None if reading is None else reading.value

@@ -134,7 +134,7 @@ def _last_cut(records: Sequence[Record]) -> Switching | None:
 
 def bring_samples(run: ArchivedRun, left: OpenCut, folder: Path) -> None:
     """Writes the samples of the killed run's open cycle to `<folder>/<device>.part`, where the observer goes on. The
-    killed run stays open: what it holds is not forgotten before it is in somebody's hands. Raises ArchiveError,
+    killed run stays open: what it holds is not forgotten before it is in somebody's actuators. Raises ArchiveError,
     OSError."""
     with samples_of_killed(run.folder, left.old_cycle) as sources:
         for device, source in sources.items():

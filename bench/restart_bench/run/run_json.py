@@ -14,7 +14,7 @@ from restart_bench.model.rig import Identity
 from restart_bench.suite.loader import Suite
 
 
-def told_before(
+def facts_before(
     suite: Suite,
     options: RunOptions,
     *,
@@ -33,6 +33,7 @@ def told_before(
         "simulated_devices": simulated_among(identities),
         "identities": {name: one.shown for name, one in identities.items()},
         "rehearsal": options.rehearse,
+        **({"survey": options.survey} if options.survey else {}),
         "armed": options.arm if not options.simulated else None,
         "seed": seed,
         "loads": rig.loads,
@@ -51,7 +52,7 @@ def simulated_among(identities: Mapping[str, Identity]) -> list[str]:
     return [name for name, one in identities.items() if one.is_simulated]
 
 
-def told_after(
+def facts_after(
     ended: RunEnded, scenarios: Sequence[ScenarioJudged], *, observer: dict[str, Any], operations: int
 ) -> dict[str, Any]:
     """Keys of run.json that are known once the run has ended."""

@@ -121,9 +121,9 @@ class Lost(NamedTuple):
 class Conditions:
     """What must hold in every phase of an armed run: `only_while`, and the time that the isolation is stated for."""
 
-    def __init__(self, rig: Rig, observing: ObserverHandle, *, isolation: bool) -> None:
+    def __init__(self, rig: Rig, observer: ObserverHandle, *, isolation: bool) -> None:
         self._rig = rig
-        self._observing = observing
+        self._observer = observer
         self._until = rig.isolation.until if isolation and rig.isolation is not None else ""
         self._since_ns: int | None = None
         self._read_ns: dict[str, int] = {}
@@ -136,14 +136,14 @@ class Conditions:
 
     def read(self) -> bool | None:
         """True once every condition of `only_while` was read (None before)."""
-        readings = [self._observing.latest(name) for name, _ in self._rig.only_while]
+        readings = [self._observer.latest(name) for name, _ in self._rig.only_while]
         return True if all(one is not None and one.value is not None for one in readings) else None
 
     def forbids(self) -> str:
         """Why the supply may not go on now, "" where it may; each condition is given its second to be read first."""
         self.watch()
-        while (lost := self.lost(now_ns())) is None and not self.read() and not self._observing.failed:
-            self._observing.wait_news(0.02)
+        while (lost := self.lost(now_ns())) is None and not self.read() and not self._observer.failed:
+            self._observer.wait_news(0.02)
         return lost.text if lost is not None else ""
 
     def lost(self, now: int) -> Lost | None:
@@ -159,10 +159,10 @@ class Conditions:
         return Lost("isolation", f"the isolation of {self._rig.name} held until {self._until}, which is past", now)
 
     def _only_while_lost(self, now: int) -> Lost | None:
-        if self._since_ns is None or self._observing.failed:
+        if self._since_ns is None or self._observer.failed:
             return None
         for name, wanted in self._rig.only_while:
-            reading = self._observing.latest(name)
+            reading = self._observer.latest(name)
             if reading is not None and reading.value is not None:
                 self._read_ns[name] = reading.received_ns
                 if not wanted.met_by(reading.value):
@@ -180,15 +180,15 @@ class Supervisor:
     def __init__(
         self,
         rig: Rig,
-        observing: ObserverHandle,
+        observer: ObserverHandle,
         *,
         stop: StopRequest,
         note: Callable[[Trouble], None],
         draw: Callable[[int], None],
         isolation: bool = False,
     ) -> None:
-        self.conditions = Conditions(rig, observing, isolation=isolation)
-        self._observing = observing
+        self.conditions = Conditions(rig, observer, isolation=isolation)
+        self._observer = observer
         self._stop = stop
         self._note = note
         self._draw = draw
@@ -226,15 +226,15 @@ class Supervisor:
             if now >= self._next_draw_ns:
                 self._next_draw_ns = now + _DRAW_EVERY_NS
                 self._draw(now)
-            self._observing.wait_news(min(left - _QUIET_NS // 2, _CHECK_EVERY_NS) / NS_PER_S)
+            self._observer.wait_news(min(left - _QUIET_NS // 2, _CHECK_EVERY_NS) / NS_PER_S)
 
     def look(self, now: int) -> None:
         """One look at everything. Raises EndOfRun."""
         if self._stop.count:
             self.end("stopped", f"stopped by {self._stop.by}", now)
-        self._observing.look(now)
-        if self._observing.failed:
-            self.end("observer", f"the observer failed: {self._observing.failed}", now)
+        self._observer.look(now)
+        if self._observer.failed:
+            self.end("observer", f"the observer failed: {self._observer.failed}", now)
         self._look_at_clocks(now)
         lost = self.conditions.lost(now)
         if lost is not None:
@@ -249,7 +249,7 @@ class Supervisor:
 
         def look_on() -> None:
             while not over.wait(_ASKED_LOOK_S):
-                self._observing.look(now_ns())
+                self._observer.look(now_ns())
                 found = self.conditions.lost(now_ns()) or self._observer_gone()
                 if found is not None:
                     lost.append(found)
@@ -270,7 +270,7 @@ class Supervisor:
             self.end(*lost[0])
 
     def _observer_gone(self) -> Lost | None:
-        failed = self._observing.failed
+        failed = self._observer.failed
         return Lost("observer", f"the observer failed: {failed}", now_ns()) if failed else None
 
     def end(self, kind: str, text: str, at_ns: int) -> None:

@@ -1,4 +1,16 @@
-"""What the supply and single points may do within an hour, over all runs: counted from the archive, waited for here.
+"""What of the supply's life and of the limits is used up, over all runs: counted from what the archive remembers.
+
+The archive is the bench's only memory from run to run; a fact is written by the run that ends (or its journal tells it,
+where it was killed) and read by those to come:
+
+    operations               how often the contact moved: its wear              `wear_of`
+    limits_used              cuts, starts and falls of the last hour or pause   `used_lately`
+    armed, supply_address    a run that was not closed: what it left            `recovery.left_open`
+    resumes, seed, inputs    what a run goes on with, and with which files      `resume`, `archive.earlier`
+    baselines.jsonl          the runs that others are held against              `compare.baselines`
+
+Wear and limits belong to the supply's address (over all archives of this user, `archive.known_archives`) and to the
+points of a rig of one name; what a simulated run did counts for nothing.
 
 A start of a point that the bench works is a command out of idle; a start of an output is a rise that was seen. An
 operation of the contact is a movement of it: each off and each on counts, so a data sheet that counts the pair as one
@@ -7,6 +19,7 @@ is met with a factor of two to spare.
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -15,13 +28,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.killed import cut_was_due, operations_in
 from restart_bench.archive.known_archives import archives_of
+from restart_bench.archive.reader import read_journal
 from restart_bench.model.clock import HOUR_NS, NS_PER_S, Anchor
 from restart_bench.model.journal import CutAnnounced, PointWritten, Record, Switching
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import PointLimits, Rig, RigSupply
-from restart_bench.run.recovery import _journal, _run_json
 
 
 @dataclass(slots=True)
@@ -120,7 +134,7 @@ def usage_facts(used: Used, anchor: Anchor) -> dict[str, Any]:
     }
 
 
-def read_told(value: object) -> Used:
+def read_usage_facts(value: object) -> Used:
     """The same back, as ns of the wall clock; what can't be read is left out."""
     used = Used()
     if not isinstance(value, Mapping):
@@ -183,14 +197,14 @@ def wear_of(logs: Path, rig: Rig) -> Worn:
     where a run was killed and not closed yet."""
     operations = 0
     address = rig.supply.address if rig.supply is not None else None
-    for folder, usage_facts in _runs(archives_of(rig, logs)):
-        if address is None or usage_facts.get("supply_address") != address or usage_facts.get("simulated"):
+    for folder, facts in _runs(archives_of(rig, logs)):
+        if address is None or facts.get("supply_address") != address or facts.get("simulated"):
             continue
-        if usage_facts.get("operations") is None:
-            operations += operations_in(_journal(folder))
+        if facts.get("operations") is None:
+            operations += operations_in(journal_of(folder))
         else:
             with suppress(TypeError, ValueError):
-                operations += int(usage_facts["operations"])
+                operations += int(facts["operations"])
     return Worn(operations)
 
 
@@ -200,25 +214,25 @@ def used_lately(logs: Path, rig: Rig) -> Used:
     used = Used()
     address = rig.supply.address if rig.supply is not None else None
     since = time.time() - longest_limit_ns(rig) / NS_PER_S
-    for folder, usage_facts in _runs(archives_of(rig, logs), since):
-        if usage_facts.get("simulated"):
+    for folder, facts in _runs(archives_of(rig, logs), since):
+        if facts.get("simulated"):
             continue
-        one = _used_by(folder, usage_facts, rig)
-        if usage_facts.get("rig") != rig.name:  # another rig's points, but perhaps the same relay
-            one.starts, one.fell = {}, {}
-        if address is None or usage_facts.get("supply_address") != address:
-            one.cuts, one.supply = [], {}
-        used.add(one)
+        of_run = _used_by(folder, facts, rig)
+        if facts.get("rig") != rig.name:  # another rig's points, but perhaps the same relay
+            of_run.starts, of_run.fell = {}, {}
+        if address is None or facts.get("supply_address") != address:
+            of_run.cuts, of_run.supply = [], {}
+        used.add(of_run)
     return used
 
 
-def _used_by(folder: Path, usage_facts: dict[str, Any], rig: Rig) -> Used:
-    if "limits_used" in usage_facts:
-        return read_told(usage_facts["limits_used"])
+def _used_by(folder: Path, facts: dict[str, Any], rig: Rig) -> Used:
+    if "limits_used" in facts:
+        return read_usage_facts(facts["limits_used"])
     used = Used()
     with suppress(KeyError, TypeError, ValueError, OverflowError):
-        moment = Anchor(**usage_facts["anchor"])
-        records = _journal(folder)
+        moment = Anchor(**facts["anchor"])
+        records = journal_of(folder)
         shift = round(datetime.fromisoformat(moment.wall).timestamp() * NS_PER_S) - moment.clock_ns
         used.add(used_in(records, rig), shift)
         if cut_was_due(records):  # it may have been carried out just now
@@ -232,10 +246,26 @@ def _runs(archives: Sequence[Path], since: float = 0.0) -> Iterator[tuple[Path, 
     for path in (path for logs in archives for path in logs.glob("rig=*/date=*/run=*/run.json")):
         if since and max(_written(path), _written(path.with_name("journal.jsonl"))) < since:
             continue
-        yield path.parent, _run_json(path.parent)
+        yield path.parent, facts_of(path.parent)
 
 
 def _written(path: Path) -> float:
     with suppress(OSError):
         return path.stat().st_mtime
     return 0.0
+
+
+def facts_of(folder: Path) -> dict[str, Any]:
+    """run.json, whatever wrote it; nothing where it can't be read."""
+    with suppress(OSError, ValueError, RecursionError):
+        facts = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        if isinstance(facts, dict):
+            return facts
+    return {}
+
+
+def journal_of(folder: Path) -> list[Record]:
+    """The journal; nothing where it can't be read."""
+    with suppress(ArchiveError):
+        return read_journal(folder / "journal.jsonl")
+    return []

@@ -168,7 +168,7 @@ def worked_by(rig: Rig) -> list[str]:
 
 def redirected(rig: Rig, ports: Mapping[str, int]) -> Rig:
     """The rig with its devices and its supply at these loopback ports. The supply is a relay with a coil, or speaks
-    SCPI where the rig's own has no contact (see `is_programmable`); delays, limits and what happens at the end stay as
+    SCPI, as the card of its driver says (see `is_programmable`); delays, limits and what happens at the end stay as
     they are."""
     devices = {name: dataclasses.replace(device, host=HOST, port=ports[name]) for name, device in rig.devices.items()}
     return dataclasses.replace(rig, devices=devices, supply=_redirected_supply(rig.supply, ports[SUPPLY]))

@@ -32,9 +32,9 @@ class SimulationSetup:
 
 
 def is_programmable(supply: RigSupply) -> bool:
-    """True for a supply without a contact of its own: the simulated rig then has one that speaks SCPI and can go to a
-    level. A supply that people work gets a relay in their place."""
-    return supply.contact is None and supply.driver not in ("modbus-coil", "by-hand")
+    """True where the simulated rig plays the supply by one that speaks SCPI and can go to a level, as the driver's
+    card says. A supply that people work gets a relay in their place."""
+    return supply.simulated_as == "programmable supply"
 
 
 def full_volts(supply: RigSupply) -> float:

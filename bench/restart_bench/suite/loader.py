@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from restart_bench.files.cures import VALUE, Refusal, closest, cure_for
-from restart_bench.files.tree import Files, ReadFile, Scalar, is_file, same_file
+from restart_bench.files.tree import Files, ReadFile, Scalar, is_file, read_bytes, same_file
 from restart_bench.model.faults import Fault, FaultsFound, in_order
 from restart_bench.model.program import Program
 from restart_bench.model.rig import Rig
@@ -81,14 +81,33 @@ def load_suites(
     return tuple(suites)
 
 
-def load_rig(path: Path, *, cards: Mapping[str, SupplyCard]) -> Suite:
-    """A rig file (or the rig.yaml of a folder) without its scenarios. Raises FaultsFound with all that is wrong."""
+def load_rig(path: Path, *, cards: Mapping[str, SupplyCard], program: Path | None = None) -> Suite:
+    """A rig file (or the rig.yaml of a folder) without its scenarios; `program` replaces what it names under
+    `simulation:`. Raises FaultsFound with all that is wrong."""
     faults: list[Fault] = []
     file = _rig_in(path, faults) if path.is_dir() else path
-    suite = _suite(_Ordered(file), None, None, cards, Files(), faults) if file is not None else None
+    suite = _suite(_Ordered(file), program, None, cards, Files(), faults) if file is not None else None
     if faults or suite is None:
         raise FaultsFound(faults)
     return suite
+
+
+def with_scenarios(
+    suite: Suite, texts: Mapping[str, str], *, cards: Mapping[str, SupplyCard], repeat: int | None = None
+) -> Suite:
+    """The suite with scenarios that no file holds: texts by name of file. They are read like any other, and archived
+    like any other. Raises FaultsFound with all that is wrong."""
+    card = cards.get(suite.rig.supply.driver) if suite.rig.supply is not None else None
+    files = [read_bytes(text.encode(), Path(suite.rig.path).parent / name, name) for name, text in texts.items()]
+    read = [read_scenario(file, suite.rig, card=card, repeat=repeat) for file in files]
+    faults = [fault for one in read for fault in one.faults]
+    if faults:
+        raise FaultsFound(faults)
+    return replace(
+        suite,
+        scenarios=tuple(one.scenario for one in read if one.scenario is not None),
+        files=(*suite.files, *(SuiteFile("scenario", file.path, file.content) for file in files)),
+    )
 
 
 def load_program(path: Path, rig: Rig) -> Program:

@@ -8,9 +8,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from restart_bench.files.cures import closest
-from restart_bench.files.tree import Block, ReadFile, Scalar, TreeList, plain
-from restart_bench.files.validation import Ledger, Path, tree_at, validated
-from restart_bench.model.fault_catalogue import FAULTS, refusals
+from restart_bench.files.key_cards import read_keys
+from restart_bench.files.tree import Block, ReadFile, Scalar, TreeList
+from restart_bench.files.validation import Ledger, Path, keys_of, tree_at, validated
+from restart_bench.model.fault_catalogue import FAULTS, unknown_fault
 from restart_bench.model.faults import Fault
 from restart_bench.model.program import (
     Bistable,
@@ -39,6 +40,7 @@ from restart_bench.suite.program_schema import (
     CoilIn,
     CounterIn,
     FallingIn,
+    FaultIn,
     ProgramIn,
     ResetIn,
     RisingIn,
@@ -333,12 +335,13 @@ class _Reading:
             if hasattr(told, key)
         }
         for path, told in self.ledger.entries(("faults",), self.model.faults):
-            settings = {key: plain(value) for key, value in (told.model_extra or {}).items()}
-            for refusal in refusals(told.fault, settings):
-                what = refusal.what.removeprefix(f"{refusal.key}: ")  # the path names the key already
-                self.ledger.also((*path, refusal.key or "fault"), what, refusal.cure)
-            card = FAULTS.get(told.fault)
-            points = [one.name for one in card.keys if one.kind == "point"] if card is not None else []
+            unknown = unknown_fault(told.fault)
+            if unknown is not None:
+                self.ledger.also((*path, "fault"), unknown.what, unknown.cure)
+                continue
+            card = FAULTS[told.fault]
+            settings = read_keys(path, told.model_extra or {}, card.all_keys, keys_of(FaultIn), self.ledger)
+            points = [one.name for one in card.keys if one.kind == "point"]
             for key in points:
                 name = settings.get(key)
                 if isinstance(name, str) and name not in known and not self._is_broken(name):

@@ -37,9 +37,9 @@ def _spelled(key: Key, value: Any) -> str:
         with suppress(ValueError, TypeError):
             return (value if isinstance(value, bytes) else bytes.fromhex(str(value))).hex().upper()
     text = " ".join(str(value).split())
-    if key.name == "host":
+    if key.kind == "host":
         return _host(text)
-    if key.name == "pin":
+    if key.kind == "pin":
         return _pin(text)
     if key.kind != "text" or text.startswith("/"):
         return text

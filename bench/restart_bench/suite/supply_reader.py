@@ -2,29 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
-from pydantic_core import PydanticCustomError
-
-from restart_bench.files.cures import VALUE, Refusal, closest, cure_for
-from restart_bench.files.kinds import (
-    choice,
-    read_address,
-    read_duration,
-    read_host,
-    read_number,
-    read_on_off,
-    read_text,
-    refuse,
-    whole_number,
-)
-from restart_bench.files.tree import Scalar
-from restart_bench.files.validation import Ledger, Path, keys_of, unknown_key
+from restart_bench.files.cures import closest
+from restart_bench.files.key_cards import read_keys
+from restart_bench.files.validation import Ledger, Path, keys_of
 from restart_bench.model.rig import RigSupply, SupplyLimits
 from restart_bench.suite.rig_schema import RigIn, SupplyIn
 from restart_bench.suite.supply_address import address_of
-from restart_bench_drivers.interface import Key, SupplyCard
+from restart_bench_drivers.interface import PLACE_KINDS, SupplyCard
 
 RELAY_KEYS = ("operate", "release", "bounce")
 SUPPLY_PATH: Path = ("supply",)
@@ -64,33 +51,17 @@ def supply_of(model: RigIn, cards: Mapping[str, SupplyCard], ledger: Ledger) -> 
         ),
         nominal_volts=told.nominal,
         address=address_of(card, settings),
+        simulated_as=card.simulated_as,
     )
 
 
 def _settings(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> dict[str, Any]:
     """The driver's own keys, read as its card says."""
     written: dict[str, Any] = dict(told.model_extra or {})
-    known = {key.name: key for key in card.keys}
-    settings: dict[str, Any] = {}
-    for name, value in written.items():
-        path = (*SUPPLY_PATH, name)
-        if name not in known:
-            unknown_key(path, (*known, *keys_of(SupplyIn)), ledger)
-            continue
-        try:
-            settings[name] = _read(known[name], value)
-        except PydanticCustomError as error:
-            context: dict[str, Any] = dict(error.context or {})
-            text = context["text"] or (value.text if isinstance(value, Scalar) else "")
-            refusal = Refusal(VALUE, context["expected"], text, known=context["known"], default=context["cure"])
-            ledger.fault(path, context["what"], cure_for(refusal))
-    for key in card.keys:
-        misspelt = any(closest(name, known) == key.name for name in written if name not in known)
-        if key.required and key.name not in written and not misspelt:
-            ledger.fault((*SUPPLY_PATH, key.name), "is missing", f"add it: {key.help}")
-    if card.has_levels and "volts" in known and told.nominal is not None:
+    settings = read_keys(SUPPLY_PATH, written, card.keys, keys_of(SupplyIn), ledger)
+    if card.has_levels and any(key.name == "volts" for key in card.keys) and told.nominal is not None:
         settings.setdefault("volts", told.nominal)  # what `on` brings back after a dip, a killed run's included
-    places = [key.name for key in card.keys if key.kind == "text" and key.name in card.address_keys]
+    places = places_of(card)
     if places and not any(name in written for name in places):
         ledger.fault(
             SUPPLY_PATH, "does not say where the supply is", f"add {' or '.join(f'{name}:' for name in places)}"
@@ -98,26 +69,9 @@ def _settings(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> dict[str, Any
     return settings
 
 
-def _read(key: Key, value: Any) -> Any:
-    readers: dict[str, Callable[[Any], Any]] = {
-        "text": read_host if key.name == "host" else read_text,
-        "whole number": read_address if key.name in ("coil", "address") else whole_number(0, 2**31 - 1),
-        "number": read_number,
-        "duration": read_duration,
-        "bytes": _read_bytes,
-        "choice": choice(*key.choices),
-        "yes or no": read_on_off,
-    }
-    return readers[key.kind](value)
-
-
-def _read_bytes(value: Any) -> str:
-    text = read_text(value)
-    try:
-        bytes.fromhex(text)
-    except ValueError:
-        raise refuse(f"{text} is no row of bytes", "write two hexadecimal digits each, in quotes: '3C 05'") from None
-    return text
+def places_of(card: SupplyCard) -> list[str]:
+    """The keys of which one has to say where the supply is."""
+    return [key.name for key in card.keys if key.kind in PLACE_KINDS and key.name in card.address_keys]
 
 
 def _check_contact(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> None:

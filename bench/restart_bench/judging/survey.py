@@ -1,0 +1,352 @@
+"""What a survey saw, in words: for every output and kind of cut, what it does, how often that was seen, what can hide.
+
+A class says what was seen, never why: `explanation` says what behaves like that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+
+from restart_bench.evidence.evidence import Evidence
+from restart_bench.evidence.traces import Reads, longest_gap_ns
+from restart_bench.model.clock import Bounds
+from restart_bench.model.journal import MARKS
+from restart_bench.model.rig import Point, Rig, always_moving
+from restart_bench.model.wording import bounds_text, counted
+
+Class = Literal["stays off", "comes back", "comes on", "pulses", "unsteady", "not seen"]
+How = Literal["supply", "mode"]
+Span = tuple[int, int]
+
+MEANING: dict[Class, str] = {
+    "stays off": "off after the restart, also where it was on before",
+    "comes back": "on again where it was on before",
+    "comes on": "on after the restart, also where it was off before",
+    "pulses": "on for a while after the restart, and then as it was seen to settle",
+    "unsteady": "not the same each time, or still moving at the end of the watch",
+    "not seen": "blind, or never on before a cut: nothing is shown",
+}
+_AFTER_THE_PROGRAM_NS = 300_000_000
+"""So much later than `ready` an output that comes back waits for something: a scan or two are no delay."""
+
+
+@dataclass(frozen=True, slots=True)
+class PulseSeen:
+    """On for a while: begin counted from the restored supply, and length, both with bounds."""
+
+    begun_ns: Span
+    lasted_ns: Span
+
+
+@dataclass(frozen=True, slots=True)
+class OutputCycle:
+    """One output over one cut. `settled` is None where it moved in the last third of the time watched; `blind` where
+    it was not read before the cut or at the end. `excluded_ns`: a pulse of this length or longer would have been
+    seen."""
+
+    before: bool | None
+    settled: bool | None
+    pulses: tuple[PulseSeen, ...] = ()
+    delay_ns: Span | None = None
+    excluded_ns: int = 0
+    blind: bool = False
+    cycle: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class CutKind:
+    """Which kind of cut: of supply or mode, and for how long."""
+
+    restart: How
+    off_for_ns: int
+    dip: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyRow:
+    """One output over all cycles of one kind of cut."""
+
+    point: str
+    shown: str
+    kind: CutKind
+    behaviour: Class
+    cycles: int
+    from_on: int
+    from_off: int
+    blind: int
+    pulses: tuple[PulseSeen, ...]
+    delay_ns: Span | None
+    excluded_ns: int
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ValueRow:
+    """One register over all cycles of one kind of cut: in how many it was afterwards as before."""
+
+    point: str
+    shown: str
+    kind: CutKind
+    cycles: int
+    kept: int
+    seen: tuple[tuple[float, float], ...]  # before and after, each pair once
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """One valid cycle of a survey as it is tabulated."""
+
+    scenario: str
+    kind: CutKind
+    outputs: Mapping[str, OutputCycle]
+    values: Mapping[str, tuple[float, float] | None] = field(default_factory=dict)
+    marks: Mapping[str, Span] = field(default_factory=dict)  # counted from the restored supply
+
+
+# ---------------------------------------------------------------- one cycle
+
+
+def watched(evidence: Evidence, kind: CutKind) -> Watched | None:
+    """A cycle as it is tabulated; None where nothing was cut or nothing came back."""
+    cut, restored = evidence.cut, evidence.restored
+    if cut is None or restored is None:
+        return None
+    rig, cycle = evidence.rig, evidence.records.started.cycle
+    end = min(evidence.watch_end_ns, evidence.end_ns)
+    outputs = {
+        point.name: output_cycle(evidence.reads(rig.judged_point(point.name)), cut, restored, end, cycle)
+        for point in rig.outputs()
+    }
+    values = {point.name: _kept(evidence, point.name, end) for point in surveyed_values(rig)}
+    marks = {
+        name: _since(restored, (bounds.not_before_ns, bounds.not_after_ns))
+        for name, bounds in evidence.marks.items()
+        if name in _TIMED
+    }
+    return Watched(evidence.scenario.name, kind, outputs, values, marks)
+
+
+_TIMED = MARKS[MARKS.index("restored") + 1 : MARKS.index("settled")]
+
+
+def surveyed_values(rig: Rig) -> tuple[Point, ...]:
+    """Registers of the controller whose value can be retained: not what counts by itself or says who it is."""
+    roles = {*always_moving(rig), *rig.program, *(name for name, _ in (*rig.identify, *rig.ready.when))}
+    return tuple(
+        point
+        for point in rig.points.values()
+        if not point.is_boolean and point.name not in roles and not rig.is_independent(point.name)
+    )
+
+
+def _kept(evidence: Evidence, name: str, end_ns: int) -> tuple[float, float] | None:
+    assert evidence.restored is not None
+    before = evidence.before(name)
+    after = evidence.reads(name).inside(evidence.restored.not_after_ns, end_ns)
+    return (before, float(after.value[-1])) if before is not None and len(after) else None
+
+
+def output_cycle(reads: Reads, cut: Bounds, restored: Bounds, end_ns: int, cycle: int = 0) -> OutputCycle:
+    """What one output did over one cut, from its reads that count."""
+    before = reads.value_until(cut.not_before_ns)
+    after = reads.inside(cut.not_before_ns, end_ns)
+    late = after.inside(end_ns - (end_ns - restored.not_after_ns) // 3, end_ns)
+    excluded = longest_gap_ns(reads, cut.not_before_ns, end_ns)
+    known = None if before is None else bool(before)
+    if known is None or len(late) == 0:
+        return OutputCycle(known, None, excluded_ns=excluded, blind=True, cycle=cycle)
+    steady = bool((late.value == late.value[0]).all())
+    rows = _rows(reads, after)
+    pulses = tuple(
+        PulseSeen(_since(restored, row.begun_ns), row.lasted_ns)
+        for number, row in enumerate(rows)
+        if row.on and 0 < number < len(rows) - 1
+    )
+    last = rows[-1]
+    delay = _since(restored, last.begun_ns) if len(rows) > 1 and last.on else None
+    return OutputCycle(known, last.on if steady else None, pulses, delay, excluded, cycle=cycle)
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """Neighbouring reads of one value. The first of all begins before the cut."""
+
+    on: bool
+    begun_ns: Span
+    lasted_ns: Span
+
+
+def _rows(reads: Reads, after: Reads) -> list[_Row]:
+    """The rows of equal reads, the last read before the cut included."""
+    low = int(np.searchsorted(reads.early, after.early[0], side="left")) - 1
+    part = reads.part(max(0, low), max(0, low) + len(after) + (low >= 0))
+    edges = [0, *(np.flatnonzero(part.value[1:] != part.value[:-1]) + 1).tolist(), len(part)]
+    rows = []
+    for first, end in pairwise(edges):
+        begun = (int(part.early[max(0, first - 1)]), int(part.late[first]))
+        least = max(0, int(part.early[end - 1] - part.late[first]))
+        most = int(part.late[min(end, len(part) - 1)]) - begun[0]
+        rows.append(_Row(bool(part.value[first]), begun, (least, most)))
+    return rows
+
+
+def _since(restored: Bounds, instant: Span) -> Span:
+    """Counted from the return. What surely lies before it keeps its sign; a bound that merely may does not."""
+    low, high = Bounds(*instant).since(restored)
+    return (max(0, low) if high >= 0 else low), high
+
+
+# ---------------------------------------------------------------- over all cycles
+
+
+def behaviour(cycles: Sequence[OutputCycle]) -> tuple[Class, tuple[str, ...]]:
+    """The class of an output over its cycles, and what is worth knowing beside it."""
+    seen = [one for one in cycles if not one.blind]
+    if not seen:
+        return "not seen", ("it was not read before the cut, or not at the end of the watch",)
+    ends = {state: {one.settled for one in seen if one.before is state} for state in (True, False)}
+    moving = sum(one.settled is None for one in seen)
+    if moving:
+        return "unsteady", (f"still moving at the end of the watch in {counted(moving, 'cycle')} of {len(seen)}",)
+    if any(len(states) > 1 for states in ends.values()):
+        return "unsteady", _mixed(seen)
+    pulsing = sum(bool(one.pulses) for one in seen)
+    if pulsing:
+        return "pulses", (f"in {counted(pulsing, 'cycle')} of {len(seen)}; then {_settled_word(ends)}",)
+    return _steady(ends)
+
+
+def _mixed(seen: Sequence[OutputCycle]) -> tuple[str, ...]:
+    return tuple(
+        f"was {_word(state)}: on in {sum(bool(one.settled) for one in mine)} of {counted(len(mine), 'cycle')}"
+        for state in (True, False)
+        if (mine := [one for one in seen if one.before is state])
+    )
+
+
+def _steady(ends: Mapping[bool, set[bool | None]]) -> tuple[Class, tuple[str, ...]]:
+    """Without pulses, and alike each time."""
+    from_on, from_off = next(iter(ends[True]), None), next(iter(ends[False]), None)
+    if from_on is None:
+        if from_off:
+            return "comes on", ("never on before a cut, so only seen from off",)
+        return "not seen", ("never on before a cut: what was never on can't come back on",)
+    if from_off is None:
+        if not from_on:
+            return "stays off", ("never off before a cut",)
+        return "comes back", ("never off before a cut, so it may come on whatever was before",)
+    if from_on is from_off:
+        return ("comes on" if from_on else "stays off"), ()
+    if from_on:
+        return "comes back", ()
+    return "unsteady", ("the other way round: off where it was on, on where it was off",)
+
+
+def _settled_word(ends: Mapping[bool, set[bool | None]]) -> str:
+    told = [f"{_word(bool(*ends[state]))} where it was {_word(state)}" for state in (True, False) if ends[state]]
+    return ", ".join(told)
+
+
+def _word(state: bool) -> str:
+    return "on" if state else "off"
+
+
+def survey_rows(rig: Rig, cycles: Sequence[Watched]) -> tuple[SurveyRow, ...]:
+    """A row for each output and kind of cut."""
+    return tuple(
+        _row(point, kind, [one.outputs[point.name] for one in cycles if one.kind == kind])
+        for point in rig.outputs()
+        for kind in kinds_of(cycles)
+    )
+
+
+def kinds_of(cycles: Iterable[Watched]) -> tuple[CutKind, ...]:
+    """The kinds of cuts there were, in their order."""
+    return tuple(dict.fromkeys(one.kind for one in cycles))
+
+
+def _row(point: Point, kind: CutKind, cycles: Sequence[OutputCycle]) -> SurveyRow:
+    word, notes = behaviour(cycles)
+    seen = [one for one in cycles if not one.blind]
+    delays = [one.delay_ns for one in seen if one.delay_ns is not None]
+    return SurveyRow(
+        point=point.name,
+        shown=point.shown,
+        kind=kind,
+        behaviour=word,
+        cycles=len(cycles),
+        from_on=sum(one.before is True for one in seen),
+        from_off=sum(one.before is False for one in seen),
+        blind=len(cycles) - len(seen),
+        pulses=tuple(pulse for one in seen for pulse in one.pulses),
+        delay_ns=(min(low for low, _ in delays), max(high for _, high in delays)) if delays else None,
+        excluded_ns=max((one.excluded_ns for one in seen), default=0),
+        notes=notes,
+    )
+
+
+def value_rows(rig: Rig, cycles: Sequence[Watched]) -> tuple[ValueRow, ...]:
+    """A row for each register and kind of cut."""
+    return tuple(
+        _value_row(point, kind, [one.values[point.name] for one in cycles if one.kind == kind])
+        for point in surveyed_values(rig)
+        for kind in kinds_of(cycles)
+    )
+
+
+def _value_row(point: Point, kind: CutKind, pairs: Sequence[tuple[float, float] | None]) -> ValueRow:
+    seen = [pair for pair in pairs if pair is not None]
+    notes = () if len(seen) == len(pairs) else (f"not read in {counted(len(pairs) - len(seen), 'cycle')}",)
+    if len({value for pair in seen for value in pair}) == 1:
+        notes = (*notes, "it had this one value all the time, so nothing shows whether another is kept")
+    kept = sum(before == after for before, after in seen)
+    return ValueRow(point.name, point.shown, kind, len(seen), kept, tuple(dict.fromkeys(seen)), notes)
+
+
+def mark_rows(cycles: Sequence[Watched]) -> dict[CutKind, dict[str, Span]]:
+    """Shortest and longest time to each mark, by kind of cut."""
+    rows: dict[CutKind, dict[str, Span]] = {}
+    for one in cycles:
+        mine = rows.setdefault(one.kind, {})
+        for name, (low, high) in one.marks.items():
+            known = mine.get(name, (low, high))
+            mine[name] = (min(low, known[0]), max(high, known[1]))
+    return rows
+
+
+# ---------------------------------------------------------------- what behaves like that
+
+
+def explanation(rows: Sequence[SurveyRow], ready_ns: Span | None) -> str:
+    """What is known to behave as one output did over its kinds of cut; "" where nothing is to be said. No cause: many
+    a program does the same."""
+    by_cut = {row.kind.restart: row for row in rows if not row.kind.dip}
+    supply, mode = (by_cut[how].behaviour if how in by_cut else None for how in ("supply", "mode"))
+    like = _LIKE.get((supply, mode)) or _LIKE.get((supply or mode, None), "")
+    row = by_cut.get("supply")
+    if like and row is not None and row.delay_ns is not None and ready_ns is not None:
+        late = row.delay_ns[0] - ready_ns[1]
+        if late > _AFTER_THE_PROGRAM_NS:
+            like += f", behind a timer or a sequence ({bounds_text(row.delay_ns)} after power returned)"
+    return like
+
+
+_HELD = "as a coil that its own contact holds, or a set/reset pair that is not retained or that the first scan resets"
+_PAIR = "as a retained set/reset pair (or a retained coil, where no pass clears coils before the first scan)"
+_LIKE: dict[tuple[Class | None, Class | None], str] = {
+    ("stays off", None): _HELD,
+    ("stays off", "stays off"): "as a coil that its own contact holds, or a set/reset pair that the first scan resets",
+    ("stays off", "comes back"): "as a set/reset pair that is not retained: a change of mode leaves memory as it is",
+    ("comes back", None): _PAIR,
+    ("comes back", "comes back"): _PAIR,
+    ("comes back", "stays off"): "as retained memory that leaving run mode resets",
+    ("comes on", None): "as an output that an input, a timer or the first scan drives, whatever was before",
+    ("pulses", None): "as an output that is written before a later rung resets its memory, or the pulse of an edge",
+    ("unsteady", None): "as an output that depends on the moment of the cut, on a sensor, or on a loose contact",
+}

@@ -1,0 +1,175 @@
+"""What a run and its cycles need at hand: the rig, who works it and who watches, where a cycle stands, what is told."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Collection, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.writer import RunArchive
+from restart_bench.evidence.marks import traces_of
+from restart_bench.evidence.traces import Trace
+from restart_bench.model.clock import NS_PER_MS, now_ns
+from restart_bench.model.journal import CycleRecords, Record, RunEnded, Trouble, cycle_records
+from restart_bench.model.live import LiveState, Show
+from restart_bench.model.rig import Rig, Wanted
+from restart_bench.model.samples import DeviceSamples
+from restart_bench.model.verdicts import EXIT_ERROR, Verdict
+from restart_bench.model.wording import value_word
+from restart_bench.observer.handle import ObserverHandle
+from restart_bench.run.actuators import Actuators
+from restart_bench.run.supervision import Supervisor
+
+AFTERGLOW_NS = 100 * NS_PER_MS
+"""Reads go on a little beyond an end, so that the last span is closed by one."""
+
+
+class Chronicle:
+    """What a run tells: a record is saved first and shown second.
+
+    Nothing is written behind a gap: the next start would take the run for whole. A broken screen is noted once, and the
+    run goes on.
+    """
+
+    def __init__(self, run: str, archive: RunArchive, show: Show) -> None:
+        self.run = run
+        self.archive = archive
+        self._show = show
+        self._screen_broken = False
+        self.cycle = 0  # which is told of
+        self.over = False  # whoever closes the archive tells the end
+        self.gap = False  # a record could not be saved
+        self.leaving = False  # a full disk must not keep the actuators from letting go
+        self.holds_more = False  # what an earlier run held was taken over
+        self.reason = ""  # why the run ended early, for `last_resort`
+
+    def publish(self, record: Record) -> None:
+        """Saves and shows a record. Raises ArchiveError where it can't be saved, but on the way out."""
+        try:
+            if not self.gap:
+                self.archive.write(record)
+        except ArchiveError:
+            self.gap = True
+            if not self.leaving:
+                raise
+        self._on_screen(lambda: self._show.record(record))
+
+    def say(self, text: str) -> None:
+        """A note for people, of no cycle: that one may be judged already."""
+        self.publish(Trouble(0, "way out", text, now_ns(), error=False))
+
+    def draw(self, state: Callable[[], LiveState]) -> None:
+        """The live screen."""
+        self._on_screen(lambda: self._show.live(state()))
+
+    def _on_screen(self, action: Callable[[], None]) -> None:
+        """Does something on the screen, if it still works."""
+        if self._screen_broken:
+            return
+        try:
+            action()
+        except Exception as problem:
+            self._screen_broken = True
+            trouble = Trouble(self.cycle, "screen", f"the screen failed: {problem!r}", now_ns(), error=False)
+            if not self.gap:
+                with suppress(ArchiveError):
+                    self.archive.write(trouble)
+
+    def last_resort(self) -> None:
+        """Beginning failed half-way (a simulation that did not start, say): the archive still tells it."""
+        if self.over:
+            return
+        self.over = True
+        problem = sys.exc_info()[1]
+        reason = self.reason or (str(problem) if problem else "the run could not begin")
+        wall = datetime.now(tz=UTC).isoformat()
+        self.publish(RunEnded(self.run, "error", Verdict.ERROR, EXIT_ERROR, reason, now_ns(), wall))
+        ended = {"ended": {"how": "error", "reason": reason}}
+        with suppress(ArchiveError):  # the next start on this rig closes it
+            if self.holds_more:
+                self.archive.leave_open(ended)
+            else:
+                self.archive.close({**ended, "verdict": "error", "exit_code": EXIT_ERROR}, None)
+
+
+@dataclass(slots=True)
+class Situation:
+    """Where the cycle stands, for the live screen."""
+
+    phase: str = "preparing"
+    doing: str = ""
+    phase_started_ns: int = 0
+    phase_ends_ns: int | None = None
+    cut_ns: int | None = None
+    restored_ns: int | None = None
+    running: bool | None = None
+
+
+@dataclass(slots=True)
+class CycleContext:
+    """Everything that a cycle needs at hand. `publish` saves first and shows second."""
+
+    rig: Rig
+    observer: ObserverHandle
+    actuators: Actuators
+    supervisor: Supervisor
+    publish: Callable[[Record], None]
+    sync: Callable[[], None]
+    situation: Situation = field(default_factory=Situation)
+    cycle: int = 0
+    log: list[Record] = field(default_factory=list)
+
+    def record(self, record: Record) -> None:
+        """Keeps the record for this cycle's judgement and publishes it."""
+        self.counted_from()
+        self.log.append(record)
+        self.publish(record)
+
+    def enter(self, phase: str, doing: str = "", ends_ns: int | None = None) -> None:
+        """A new phase, as the screen shows it."""
+        situation = self.situation
+        situation.phase, situation.doing = phase, doing
+        situation.phase_started_ns, situation.phase_ends_ns = now_ns(), ends_ns
+
+    def records(self) -> CycleRecords:
+        """What was recorded of this cycle so far."""
+        return cycle_records(self.log)[self.cycle]
+
+    def counted_from(self) -> int:
+        """Now, as an instant that will be counted from: what is read about it is kept as it was read."""
+        now = now_ns()
+        self.observer.keep(now)
+        return now
+
+    def samples(self) -> Mapping[str, DeviceSamples]:
+        """What was read in this cycle so far, told in so few rows that a long cycle costs no more than a short one."""
+        return self.observer.condensed(self.cycle)
+
+    def traces(self, points: Collection[str]) -> dict[str, Trace]:
+        """The traces of these points in this cycle so far."""
+        return traces_of(self.rig, self.records(), self.samples(), points)
+
+    def reading(self, name: str) -> str:
+        """What a point reads now, in words."""
+        reading = self.observer.latest(name)
+        return "nothing" if reading is None or reading.value is None else value_word(reading.value)
+
+    def met_now(self, name: str, wanted: Wanted) -> bool:
+        """True where the newest reading of a point is what is wanted."""
+        reading = self.observer.latest(name)
+        return reading is not None and reading.value is not None and wanted.met_by(reading.value)
+
+    def refuse_without_power(self) -> None:
+        """Nothing is pressed, and nothing goes on, where the rail shows no power. Raises EndOfRun."""
+        contradicted = self.actuators.rail_contradicts(lasting=True)
+        if contradicted:
+            text = f"{contradicted}; look at the relay's contact, at `contact:`, and at the wiring of supply and rail"
+            self.supervisor.end("relay", text, now_ns())
+
+
+def afterglow_ns(rig: Rig) -> int:
+    """How much longer than to an end every device is read, the slowest one included."""
+    return AFTERGLOW_NS + 3 * max(device.poll_ns + device.image_lag_ns for device in rig.devices.values())

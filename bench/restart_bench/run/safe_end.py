@@ -1,0 +1,101 @@
+"""How a run leaves its rig, whatever befell it: points to idle, supply to rest, an archive closed or found again.
+
+First every pressed or held point goes back to idle, read back; then the supply to rest. Nothing that happens to the
+points keeps it from the supply. Where a guard was lost (`at_once`), the supply waits for no point, what is off stays
+off, and nothing is tried twice.
+"""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from typing import Any
+
+from restart_bench.archive.writer import Report
+from restart_bench.model.rig import RigSupply
+from restart_bench.observer.handle import ObserverHandle
+from restart_bench.run.actuators import left_well
+from restart_bench.run.context import Chronicle, CycleContext
+
+
+class SafeEnd:
+    """The way out of one run. `stack` closes what it has to start for that."""
+
+    def __init__(
+        self,
+        context: CycleContext,
+        supply: RigSupply | None,
+        chronicle: Chronicle,
+        *,
+        armed: bool,
+        stack: ExitStack,
+    ) -> None:
+        self._context = context
+        self._supply = supply
+        self._chronicle = chronicle
+        self._armed = armed
+        self._stack = stack
+        self._renewed = False  # a second observer was asked for
+        self._held: tuple[str, ...] = ()  # could not be shown at idle
+        self.supply_left = ""
+
+    def leave(self, *, trouble: bool, at_once: bool) -> str:
+        """Leaves the rig safe; may be asked again. Returns what could not be left as it should be, "" for nothing."""
+        self._chronicle.leaving = True
+        self._held = self._points_to_idle(at_once=at_once)
+        unsafe = self._rest_supply(trouble=trouble, at_once=at_once)
+        if self._held and at_once:  # the supply came first; now there is time for them
+            self._held = self._context.actuators.all_to_idle(self._chronicle.say)
+        if self._held and not unsafe:
+            unsafe = f"{', '.join(self._held)} could not be shown to be back in idle"
+        return unsafe
+
+    def close_archive(self, facts: dict[str, Any], report: Report | None) -> None:
+        """Closes the archive, or leaves it open for the next armed start to find: where an armed run's way out is not
+        finished, or its log has a gap. Raises ArchiveError."""
+        if self._armed and (self._held or not left_well(self.supply_left) or self._chronicle.gap):
+            self._chronicle.archive.leave_open(facts)
+        else:
+            self._chronicle.archive.close(facts, report)
+
+    def second_observer(self) -> ObserverHandle | None:
+        """The observer failed while points were out of idle: a fresh one lets go of them. None where it can't start."""
+        if self._renewed:
+            return None
+        self._renewed = True
+        rig = self._context.rig
+        try:
+            fresh = ObserverHandle(tuple(rig.devices.values()), tuple(rig.points.values()), None)
+            self._stack.enter_context(fresh)
+            fresh.set_cycle(self._context.cycle)
+        except Exception as problem:
+            self._chronicle.say(f"the observer failed, and a second one could not be started: {problem}")
+            return None
+        return fresh
+
+    def _points_to_idle(self, *, at_once: bool) -> tuple[str, ...]:
+        actuators = self._context.actuators
+        say = _say_nothing if at_once else self._chronicle.say
+        try:
+            return actuators.all_to_idle(say, at_once=at_once)
+        except Exception as problem:
+            held = actuators.held()
+            out = ", ".join(held) or "a point"
+            self._chronicle.say(f"{out} MAY STILL BE OUT OF IDLE: {type(problem).__name__}: {problem}")
+            return held
+
+    def _rest_supply(self, *, trouble: bool, at_once: bool) -> str:
+        if self._supply is None:
+            return ""
+        actuators = self._context.actuators
+        wish = self._supply.after_trouble if trouble else self._supply.at_end
+        if at_once and (actuators.state.commanded != "on" or actuators.rail_contradicts()):
+            wish = "as it is"  # what is off stays off
+        self._context.enter("leaving the rig safe")
+        self.supply_left = actuators.leave_supply(wish, "rest", self._chronicle.say, once=at_once)
+        if left_well(self.supply_left):
+            return ""
+        return f"the supply could not be brought {wish} (it was left {self.supply_left})"
+
+
+def _say_nothing(_text: str) -> None:
+    """Of points that are tried again once the supply is at rest."""

@@ -1,0 +1,148 @@
+"""The steps of a cycle, before the cut and in the function check: what is pressed, held, written, expected and asked.
+
+A step is recorded with what became of it. What was taken out of idle by a `hold:` stays there until it is released.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from restart_bench.evidence.marks import condition_held
+from restart_bench.model.clock import NS_PER_S, now_ns
+from restart_bench.model.journal import StepDone
+from restart_bench.model.rig import Point
+from restart_bench.model.scenario import Action, Ask, ByEye, Expect, Hold, Press, Release, Step, Wait, Write
+from restart_bench.model.wording import shown, value_word
+from restart_bench.run.context import CycleContext, afterglow_ns
+
+_SEEN_WITHIN_NS = NS_PER_S
+
+Reached = tuple[bool | None, str]
+"""Whether the state after a step was reached (None: the step could not be done), and why not."""
+_DONE: Reached = (True, "")
+_SAID_NO: Reached = (None, "the person asked said no")
+
+
+class CycleBrokenOff(Exception):
+    """The cycle can't go on (state before not reached, a device silent); the run may."""
+
+
+class Steps:
+    """Does the steps of one cycle."""
+
+    def __init__(self, context: CycleContext, held: Sequence[str] = ()) -> None:
+        self._context = context
+        self._held = list(held)
+
+    def do(self, steps: Sequence[Step]) -> None:
+        """One after another. Raises CycleBrokenOff where a step before the cut is missed."""
+        for step in steps:
+            if self._do(step) is None:
+                return  # it could not be done, so the steps behind it would be blamed on the controller
+
+    def release_held(self) -> None:
+        """Lets go of what a `hold:` took out of idle."""
+        for name in self._held:
+            self._context.actuators.back_to_idle(name)
+        self._held = []
+
+    def _do(self, step: Step) -> bool | None:
+        """One step: was it reached (None: it could not be done). A missed step before the cut ends the cycle; a missed
+        function check goes on to the next."""
+        context = self._context
+        context.enter(step.phase, step.text)
+        context.refuse_without_power()
+        started = now_ns()
+        reached, reason = self._act(step.action)
+        done = StepDone(context.cycle, step.phase, step.index, step.text, reached, started, now_ns(), reason, step.line)
+        context.record(done)
+        if reached is not True and step.phase == "before":
+            raise CycleBrokenOff
+        return reached
+
+    def _act(self, action: Action) -> Reached:
+        actuators = self._context.actuators
+        match action:
+            case Press():
+                return self._press(action)
+            case Hold(point):
+                actuators.leave_idle(point, "hold")
+                self._held.append(point)
+            case Release(point):
+                actuators.back_to_idle(point)
+                self._held = [held for held in self._held if held != point]
+            case Write(values):
+                for name, value in values:
+                    actuators.write(name, value, "write")
+            case Wait(for_ns):
+                self._context.situation.phase_ends_ns = now_ns() + for_ns
+                self._context.supervisor.wait_until(now_ns() + for_ns)
+            case Expect():
+                return self._expect(action)
+            case Ask(text):
+                return _DONE if actuators.ask(text).answer else _SAID_NO
+            case ByEye():
+                return self._by_eye(action)
+        return _DONE
+
+    def _press(self, press: Press) -> Reached:
+        point = self._context.rig.points[press.point]
+        if point.by_hand is not None:
+            return self._press_by_hand(point)
+        self._context.actuators.leave_idle(press.point, "press")
+        self._context.supervisor.wait_until(now_ns() + press.for_ns)
+        self._context.actuators.back_to_idle(press.point)
+        return _DONE
+
+    def _press_by_hand(self, point: Point) -> Reached:
+        """A person presses, and the point's own input shows it; asked once more where it does not."""
+        for again in (False, True):
+            self._context.counted_from()
+            answered = self._context.actuators.press_by_hand(point, again=again)
+            if not answered.answer:
+                return _SAID_NO
+            if self._was_seen_pressed(point, answered.asked_ns):
+                return _DONE
+        return None, f"{point.shown} was not seen pressed; look at the button and at its input"
+
+    def _was_seen_pressed(self, point: Point, since_ns: int) -> bool | None:
+        idle = float(bool(point.idle))
+
+        def seen() -> bool | None:
+            reads = self._context.traces([point.name])[point.name].reads
+            return True if bool(((reads.value != idle) & (reads.late >= since_ns)).any()) else None
+
+        return self._context.supervisor.wait_until(now_ns() + _SEEN_WITHIN_NS, seen)
+
+    def _by_eye(self, step: ByEye) -> Reached:
+        for name, value in step.conditions:
+            called, state = shown(self._context.rig, name), value_word(value)
+            if not self._context.actuators.ask(f"Look: is {called} {state}?", name).answer:
+                return False, f"{called} was not {state}, by eye"
+        return _DONE
+
+    def _expect(self, step: Expect) -> Reached:
+        context = self._context
+        started = context.counted_from()
+        conditions = [(judged, wanted) for judged, (_, wanted) in zip(step.judged, step.conditions, strict=True)]
+
+        def held() -> bool | None:
+            span = condition_held(context.traces(step.judged), conditions, started)
+            if span is None or span.since.not_after_ns > started + step.within_ns:
+                return None
+            return True if span.until_ns - span.since.not_after_ns >= step.steady_ns else None
+
+        # The last read that shows it may come a little later.
+        deadline = started + step.within_ns + step.steady_ns + (afterglow_ns(context.rig) if step.steady_ns else 0)
+        context.situation.phase_ends_ns = deadline
+        if context.supervisor.wait_until(deadline, held) is not None:
+            return _DONE
+        return False, self._missed(step) or "not steady for long enough"
+
+    def _missed(self, step: Expect) -> str:
+        """What the points read that do not meet their conditions now."""
+        return "; ".join(
+            f"{name} reads {self._context.reading(judged)}"
+            for (name, wanted), judged in zip(step.conditions, step.judged, strict=True)
+            if not self._context.met_now(judged, wanted)
+        )

@@ -1,0 +1,95 @@
+"""The judge weakened, rule by rule: what `mutating.py` tries. One line each, so that they read as a list."""
+
+# ruff: noqa: E501
+
+from __future__ import annotations
+
+from mutating import Mutant
+
+RULE_3 = ("tests/evidence/test_restarts.py", "tests/evidence/test_traces.py")
+MARKS = ("tests/evidence/test_marks.py", "tests/judging/test_restarted_again.py")
+RUNS = ("tests/worlds/test_worlds_runs.py", "tests/judging/test_concluding.py")
+JUDGING = ("tests/judging/test_judging.py", "tests/judging/test_judging_doubts.py")
+
+MUTANTS = (
+    # which reads count
+    Mutant("the first change counts, not the second", "traces.py", "yield int(moves[row + 1])", "yield int(moves[row])", RULE_3),
+    Mutant("changes of alive from before the return count on", "traces.py", "(0, *sorted(anew)), still_ns)", "(0,), still_ns)", RULE_3),
+    Mutant("reads go on counting while alive stands still", "traces.py", "if still_ns is not None:\n        lasted", "if still_ns is None:\n        lasted", RULE_3),
+    Mutant("alive may stand for ten times its pace", "traces.py", "max(2 * pace, STILL_NS)", "max(10 * pace, 10 * STILL_NS)", RULE_3),
+    Mutant("every connection shares its changes of alive", "traces.py", "counts |= (part.connection == one.connection) & (part.sent", "counts |= (part.sent", RULE_3),
+    Mutant("all good reads of the controller count", "traces.py", "if rows.device.powered_by_supply else None", "if not rows.device.powered_by_supply else None", RULE_3),
+    Mutant("an exception reply counts as a value", "traces.py", 'good = self.column("kind")[rows] == SampleKind.GOOD\n            self._parts', 'good = self.column("kind")[rows] <= SampleKind.EXCEPTION\n            self._parts', ("tests/evidence/test_traces.py",)),
+    Mutant("input delay and image lag are forgotten", "traces.py", "return self.image_lag_ns + self.input_delay_ns", "return 0", ("tests/evidence/test_traces.py", "tests/evidence/test_bounds.py")),
+    Mutant("gaps are counted from receipt to sending", "traces.py", "first = int(reads.early[low - 1]) if low > 0 else start_ns", "first = int(reads.late[low - 1]) if low > 0 else start_ns", ("tests/evidence/test_traces.py",)),
+    Mutant("the gap up to the end of a span is forgotten", "traces.py", "last = int(reads.late[high]) if high < len(reads) else end_ns", "last = int(reads.late[high]) if high < len(reads) else int(reads.late[-1])", ("tests/evidence/test_traces.py",)),
+    # marks, late restarts
+    Mutant("a restart that comes late is not followed", "marks.py", "if late.bounds.not_before_ns <= self._watch_end(earlier, restored):", "if late.bounds.not_before_ns < 0:", MARKS),
+    Mutant("a controller lost again is not followed", "marks.py", "MOST_RESTARTS = 20", "MOST_RESTARTS = 0", MARKS),
+    Mutant("silence alone is taken for a restart", "marks.py", "return marks if late.proven else _reaching_back(marks, earlier)", "return marks", MARKS),
+    Mutant("the watch begins at the earliest bound of ready", "marks.py", "return begun.not_after_ns\n", "return begun.not_before_ns - 400_000_000\n", MARKS),
+    Mutant("ready needs no steady time", "marks.py", ">= rig.ready.steady_ns", ">= 0", ("tests/evidence/test_marks.py",)),
+    Mutant("a rail that moves later than declared is not counted from", "marks.py", "restored = _by_itself(reads, off, cut, restored) or back or restored", "restored = _by_itself(reads, off, cut, restored) or restored", ("tests/evidence/test_marks.py", "tests/run/test_faults_supply.py")),
+    Mutant("a supply that comes back by itself is not counted from", "marks.py", "restored = _by_itself(reads, off, cut, restored) or back or restored", "restored = back or restored", ("tests/judging/test_judging_spans.py",)),
+    Mutant("bounds of the return leave out the relay's delay", "marks.py", "delay = rig.supply.closing_ns + rig.supply.bounce_ns", "delay = 0", ("tests/evidence/test_marks.py",)),
+    Mutant("bounds of the loss leave out the relay's delay", "marks.py", "delay = rig.supply.opening_ns + rig.supply.bounce_ns", "delay = 0", ("tests/evidence/test_marks.py",)),
+    Mutant("silence is no sign against an answer", "marks.py", "no_answer = (SampleKind.REFUSED, SampleKind.SILENT, SampleKind.RESET)", "no_answer = (SampleKind.REFUSED, SampleKind.RESET)", ("tests/evidence/test_marks.py",)),
+    Mutant("a reset on the old connection speaks against the new", "contact.py", "& ~silent_connect & ~no_sign", "& ~silent_connect", MARKS),
+    # is
+    Mutant("one deviating read is forgiven", "expecting.py", "broken = np.flatnonzero(~met)\n    if len(broken):", "broken = np.flatnonzero(~met)\n    if len(broken) > 1:", ("tests/judging/test_expecting.py",)),
+    Mutant("is tolerates any blind gap", "expecting.py", "gaps = long_gaps(known, start, end, one.blind_ns + 1)\n    if gaps or len(reads) == 0:", "gaps = []\n    if len(reads) == 0:", ("tests/judging/test_expecting.py",)),
+    Mutant("one read covers a span", "expecting.py", "if not _covered(reads, start, end):", "if False:", ("tests/judging/test_judging_spans.py",)),
+    Mutant("the settled span begins at the return", "evidence.py", 'return self.marks["settled"].not_after_ns', "assert self.restored is not None\n        return self.restored.not_after_ns", ("tests/judging/test_expecting.py",)),
+    Mutant("as before is as at the end", "evidence.py", "return None if self.cut is None else self.reads(name).value_until(self.cut.not_before_ns)", "return None if self.cut is None else self.reads(name).value_until(self.end_ns)", ("tests/judging/test_expecting.py",)),
+    Mutant("tolerance is twice as wide", "traces.py", "return np.abs(value - float(wanted.equals)) <= wanted.tolerance", "return np.abs(value - float(wanted.equals)) <= 2 * wanted.tolerance + 1", ("tests/evidence/test_traces.py",)),
+    Mutant("a change may be one more", "traces.py", "return (change >= wanted.change[0]) & (change <= wanted.change[1])", "return (change >= wanted.change[0]) & (change <= wanted.change[1] + 1)", ("tests/evidence/test_traces.py",)),
+    # within, between
+    Mutant("a limit within an event's bounds is met", "expecting.py", "if not_after_ns is not None and high_ns > not_after_ns:\n        return Verdict.INCONCLUSIVE", "if not_after_ns is not None and low_ns > not_after_ns:\n        return Verdict.INCONCLUSIVE", ("tests/judging/test_expecting.py",)),
+    Mutant("too late is only not shown", "expecting.py", "if not_after_ns is not None and low_ns > not_after_ns:\n        return Verdict.FAIL", "if not_after_ns is not None and low_ns > not_after_ns:\n        return Verdict.INCONCLUSIVE", ("tests/judging/test_expecting.py",)),
+    Mutant("too early is no fault", "expecting.py", "if high_ns < not_before_ns:\n        return Verdict.FAIL", "if high_ns < not_before_ns:\n        return Verdict.PASS", ("tests/judging/test_expecting.py",)),
+    Mutant("what came may be lost again", "expecting.py", "relapses = missed[missed > onset.place]", "relapses = missed[missed > len(reads)]", ("tests/judging/test_expecting.py",)),
+    Mutant("a first read that conforms is no change", "expecting.py", "np.empty(0, dtype=np.intp) if started else missed)", "missed)", ("tests/judging/test_judging_spans.py",)),
+    Mutant("from ready counts from the return", "expecting.py", 'if one.start == "ready":\n        return evidence.marks.get("ready")', 'if one.start == "ready":\n        return evidence.restored', ("tests/judging/test_expecting.py",)),
+    # never, stays, returns
+    Mutant("the remainder may last beyond the return", "pulses.py", "begin = min(begin, int(np.searchsorted(span.reads.early, span.back.not_after_ns, side=\"left\")))", "pass", ("tests/judging/test_judging_spans.py",)),
+    Mutant("a pulse must be twice as long", "pulses.py", "proven = [pulse for pulse in pulses if pulse.least_ns >= limit]", "proven = [pulse for pulse in pulses if pulse.least_ns >= 2 * limit]", ("tests/judging/test_expecting.py", "tests/judging/test_judging_truth.py")),
+    Mutant("a pulse that may be long enough is none", "pulses.py", "doubtful = [pulse for pulse in pulses if pulse.most_ns >= limit]", "doubtful = [pulse for pulse in pulses if pulse.least_ns >= limit]", ("tests/judging/test_judging_truth.py",)),
+    Mutant("a pulse that may be long enough is one", "pulses.py", "proven = [pulse for pulse in pulses if pulse.least_ns >= limit]", "proven = [pulse for pulse in pulses if pulse.most_ns >= limit]", ("tests/judging/test_judging_truth.py",)),
+    Mutant("a gap in which a pulse could hide is no matter", "pulses.py", "gaps = long_gaps(span.known, start, span.end_ns, limit)\n    if gaps:", "gaps = long_gaps(span.known, start, span.end_ns, limit)\n    if False:", ("tests/judging/test_judging_truth.py",)),
+    Mutant("none conforms is not shown", "pulses.py", "if seen_through and pulse.least_ns >= limit:", "if False:", ("tests/judging/test_judging_spans.py", "tests/judging/test_expecting.py")),
+    Mutant("never and stays count from the return alone", "pulses.py", "from_cut = off_conforms or rests", "from_cut = False", ("tests/judging/test_expecting.py",)),
+    Mutant("pulses of two reads are stitched over any gap", "pulses.py", "apart = reads.late[low + 1 : high] - reads.early[low : high - 1] >= limit_ns", "apart = reads.late[low + 1 : high] - reads.early[low : high - 1] >= 10**15", ("tests/judging/test_judging_truth.py", "tests/judging/test_expecting.py")),
+    # gaps, ready, marks
+    Mutant("gaps have no order", "timing.py", "window_verdict(low, high, one.at_least_ns or 0, one.at_most_ns)", "window_verdict(low, high, one.at_least_ns or -(2**62), one.at_most_ns)", ("tests/judging/test_judging_spans.py",)),
+    Mutant("not ready in time is not shown", "timing.py", "return Judged(Verdict.FAIL, back, {}, deadline_ns)", "return Judged(Verdict.INCONCLUSIVE, back, {}, deadline_ns)", ("tests/judging/test_judging.py",)),
+    Mutant("ready passes whenever it came", "timing.py", "verdict, why = window_verdict(low, high, 0, within)", "verdict, why = window_verdict(low, high, 0, 2**62)", ("tests/judging/test_judging.py",)),
+    Mutant("a mark's limit is twice as long", "timing.py", "verdict, why = window_verdict(low, high, one.window.not_before_ns, limit)", "verdict, why = window_verdict(low, high, one.window.not_before_ns, 2 * (limit or 0))", ("tests/judging/test_judging.py",)),
+    # proofs and off times
+    Mutant("a contradicted proof is no error", "proving.py", "if broken:\n        text = f\"the supply was not cut", "if False:\n        text = f\"the supply was not cut", ("tests/judging/test_judging.py",)),
+    Mutant("an unproven cut is no error", "proving.py", "elif not _proven(evidence, proofs):", "elif False:", ("tests/judging/test_judging.py",)),
+    Mutant("any off time will do", "proving.py", "if surely or (asked.dip and asked.maybe_more(seen)):", "if False:", ("tests/judging/test_judging_spans.py",)),
+    Mutant("an off time may be half a second off", "supply_off.py", "SLACK_NS = 100_000_000", "SLACK_NS = 600_000_000", ("tests/judging/test_judging_spans.py",)),
+    Mutant("only the commands tell the off time", "proving.py", "if not seen:\n        yield \"the commands\", commanded", "yield \"the commands\", commanded", ("tests/judging/test_judging_spans.py",)),
+    Mutant("a second dip is no matter", "proving.py", "if one.again is not None:", "if False:", ("tests/judging/test_judging.py",)),
+    Mutant("a supply that does not return is no matter", "proving.py", "if one.back is False and (", "if False and (", ("tests/judging/test_judging.py",)),
+    Mutant("an uptime that fell proves a restart, however high", "restarts.py", "may = fell if unit is None else fell & (", "may = fell if unit is not None else fell & (", ("tests/evidence/test_restarts.py",)),
+    Mutant("a wrap is a restart", "restarts.py", "if went_on:\n        return", "if False:\n        return", ("tests/evidence/test_restarts.py",)),
+    Mutant("restart none is met by a restart", "proving.py", 'Verdict.PASS if restarted is (wanted == "required") else Verdict.FAIL', "Verdict.PASS", ("tests/judging/test_judging.py",)),
+    Mutant("proofs that contradict one another are believed", "proving.py", "restarted = True if held and not kept else", "restarted = True if held else", ("tests/judging/test_judging.py",)),
+    # validity
+    Mutant("a wrong device is no error", "validity.py", "for name, wanted in evidence.rig.identify:\n        broken", "for name, wanted in ():\n        broken", JUDGING),
+    Mutant("a broken check channel is no error", "validity.py", "for name, wanted in evidence.rig.check_channels:\n        broken", "for name, wanted in ():\n        broken", JUDGING),
+    Mutant("a check pulse that was not seen is no error", "validity.py", "if not bool(shown_on.any()):", "if False:", JUDGING),
+    Mutant("only_while may be lost", "validity.py", "for name, wanted in evidence.rig.only_while:\n        broken", "for name, wanted in ():\n        broken", JUDGING),
+    Mutant("a stuck command point is no error", "validity.py", "if found is not None:\n                yield found", "if False:\n                yield found", JUDGING),
+    Mutant("another program is no fail", "judging.py", "others = np.flatnonzero(reads.value != before)", "others = np.flatnonzero(reads.value == before + 10**9)", JUDGING),
+    # what stands beside an error, and the words over a run
+    Mutant("a fail stands beside a voided cycle", "judging.py", "return not any(problem.void for problem in problems) and judged.proven_ns < problems[0].at_ns", "return True", JUDGING),
+    Mutant("an error hides a fail that was proven before it", "judging.py", "if judged.verdict is not Verdict.FAIL or judged.proven_ns is None:\n        return False", "return False", JUDGING),
+    Mutant("errors of a cycle leave its findings alone", "judging.py", "if problems and not _stands(judged, problems):", "if False:", JUDGING),
+    Mutant("good cycles average a fail away", "concluding.py", "if failed:\n        reason", "if len(failed) > len(cycles) // 2:\n        reason", RUNS),
+    Mutant("errors over a run are forgotten", "concluding.py", "if invalid:\n        return Verdict.ERROR", "if False:\n        return Verdict.ERROR", RUNS),
+    Mutant("fewer cycles than planned are enough", "concluding.py", "if len(cycles) < planned:", "if False:", RUNS),
+    Mutant("inconclusive cycles are no misses in a demonstration", "concluding.py", "misses = sum(cycle.verdict is not Verdict.PASS for cycle in own)\n        reached", "misses = sum(cycle.verdict is Verdict.FAIL for cycle in own)\n        reached", RUNS),
+    Mutant("a dead channel is no error", "concluding.py", "if one.judged in on or one.judged not in looked_at or proven or one.judged in found:", "if True:", RUNS),
+)  # fmt: skip
