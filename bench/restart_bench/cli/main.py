@@ -34,6 +34,7 @@ from restart_bench.cli.common import (
     rig_file,
     say_faults,
     typed_arming,
+    while_read,
 )
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import RunOptions, RunOutcome
@@ -62,6 +63,8 @@ def main() -> None:
     for name in ("stdin", "stdout", "stderr"):
         if getattr(sys, name) is None:  # closed by whoever started us
             setattr(sys, name, open(os.devnull, "r" if name == "stdin" else "w", encoding="utf-8"))  # noqa: PTH123, SIM115
+    if sys.stdout is not None and sys.stdout is sys.__stdout__:
+        sys.stdout = while_read(cast("TextIO", sys.stdout))
     for stream in (sys.stdout, sys.stderr):
         with suppress(AttributeError, ValueError):  # a stream that can't show a letter shows "?" instead of ending us
             stream.reconfigure(errors="replace")  # type: ignore[union-attr]

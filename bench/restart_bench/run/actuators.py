@@ -479,7 +479,21 @@ class Actuators:
 
     def _reads_back(self, name: str, value: Value, since_ns: int, deadline: int) -> bool:
         until = min(now_ns() + _READ_BACK_WITHIN_NS, max(deadline, now_ns() + _CONTACT_WITHIN_NS // 2))
-        return self._read_until(until, name, lambda read: read.value == value if read.sent_ns >= since_ns else None)
+        point = self._rig.points[name]
+
+        def fresh_and_same(read: Reading) -> bool | None:
+            if read.sent_ns < since_ns or read.value is None:
+                return None
+            return _same(point, read.value, value)
+
+        return self._read_until(until, name, fresh_and_same)
+
+
+def _same(point: Point, read: Value, written: Value) -> bool:
+    """True where a point reads what was written, as finely as its register holds it."""
+    if point.is_boolean or isinstance(written, bool):
+        return read == written
+    return abs(float(read) - float(written)) <= max(abs(point.scale) / 2, 1e-6 * abs(float(written)))
 
 
 def _asks_person(rig: Rig) -> bool:

@@ -108,7 +108,7 @@ def _put_to_rest(
     except NotRight as not_right:
         held = str(not_right)
         say(held)
-    pressed = _pressed(rig, observer)
+    pressed = pressed_points(rig, observer)
     if pressed:
         say(f"back to idle: {', '.join(pressed)}")
     actuators.undo(pressed)
@@ -137,9 +137,10 @@ def _not_right(
     return Parked(not_idle, f"as it is: not switched on, {held}", ())
 
 
-def _pressed(rig: Rig, observer: ObserverHandle) -> dict[str, Value]:
-    """Writable points with an idle value that read otherwise; silent ones are taken for pressed."""
-    wanted = idle_values(rig)
+def pressed_points(rig: Rig, observer: ObserverHandle) -> dict[str, Value]:
+    """Writable points with an idle value that read otherwise; silent ones are taken for pressed. A number is a setting
+    that somebody made and no button: only a killed run that wrote it has it put back."""
+    wanted = {name: value for name, value in idle_values(rig).items() if rig.points[name].is_boolean}
     deadline = now_ns() + _FIRST_READ_WITHIN_NS
     while not observer.failed and now_ns() < deadline and not all(_read(observer, name) is not None for name in wanted):
         observer.wait_news(0.05)

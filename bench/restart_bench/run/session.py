@@ -34,8 +34,9 @@ from restart_bench.model.rig import Identity, Rig
 from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.verdicts import EXIT_ERROR, Verdict, exit_over
 from restart_bench.model.wording import counted
+from restart_bench.observer.diagnosis import unit_text
 from restart_bench.observer.handle import ObserverHandle
-from restart_bench.observer.identification import identities as identities_of
+from restart_bench.observer.identification import Greeting, greetings, identities
 from restart_bench.run.actuators import Actuators, reach_supply
 from restart_bench.run.arming import SupplyLock, points_named, require_arming
 from restart_bench.run.context import Chronicle, CycleContext, View
@@ -131,9 +132,9 @@ class SessionPlan:
     def _repeat(self, scenario: Scenario) -> int:
         return 1 if self.options.rehearse else scenario.repeat
 
-    def facts(self, identities: Mapping[str, Identity]) -> dict[str, Any]:
+    def facts(self, said: Mapping[str, Identity]) -> dict[str, Any]:
         """What run.json tells of it."""
-        before = facts_before(self.suite, self.options, seed=self.seed, planned=self.cycles(), identities=identities)
+        before = facts_before(self.suite, self.options, seed=self.seed, planned=self.cycles(), identities=said)
         return before if self.earlier is None else {**before, "resumes": {"run": self.earlier.id}}
 
     def open(self, show: Show, ask: AskPerson | None = None) -> OpenSession:
@@ -143,12 +144,12 @@ class SessionPlan:
             stop = StopRequest()
             stack.enter_context(stop.hears_signals())
             run = new_run_id()
-            identities = identities_of(self.suite.rig.devices.values()) if self.armed else {}
-            facts = self.facts(identities)
+            heard = greetings(self.suite.rig.devices.values()) if self.armed else {}
+            facts = self.facts(identities(heard))
             archive = RunArchive.create(self.options.logs, run_id=run, suite=self.suite, before=facts)
             chronicle = Chronicle(run, archive, show)
             stack.callback(chronicle.last_resort)
-            self._tell_beginning(chronicle, warning, identities)
+            self._tell_beginning(chronicle, warning, heard)
             reached = self._reach(archive.folder, ask, stack)
             open_cut = None if reached.problem else self._take_over(chronicle)
             session = OpenSession(self, chronicle, reached, open_cut, used=used, ask=ask, stop=stop, stack=stack)
@@ -170,7 +171,7 @@ class SessionPlan:
         stack.enter_context(Awake())
         return used, warning
 
-    def _tell_beginning(self, chronicle: Chronicle, warning: str, identities: Mapping[str, Identity]) -> None:
+    def _tell_beginning(self, chronicle: Chronicle, warning: str, heard: Mapping[str, Greeting]) -> None:
         started = RunStarted(
             run=chronicle.run,
             rig=self.suite.rig.name,
@@ -180,11 +181,14 @@ class SessionPlan:
             simulated=self.options.simulated,
             scenarios=tuple(s.name for s in self.suite.scenarios),
             planned_cycles=sum(self.cycles().values()),
-            simulated_devices=tuple(simulated_among(identities)),
+            simulated_devices=tuple(simulated_among(identities(heard))),
         )
         chronicle.publish(started)
         if self.armed and (problem := remember(self.suite.rig, self.options.logs)):
             chronicle.say(problem)
+        for name, greeting in heard.items():
+            if other := unit_text(self.suite.rig.devices[name], greeting.unit):
+                chronicle.publish(Trouble(0, "unit", f"{name}: {other}", now_ns(), error=False))
         if warning:
             chronicle.publish(Trouble(0, "wear", warning, now_ns(), error=False))
 
