@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from restart_bench.run.righting import NotRight
+from restart_bench.run.recovery import NotRight
 
 from command_line import MAIN, bench, command, run_folders, told
 from lamp_suites import LampSuites
