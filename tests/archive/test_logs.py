@@ -4,17 +4,24 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from pathlib import Path
 
+import pandas as pd
+import pyarrow.parquet as pq
 import pytest
+from typer.testing import CliRunner
 
 from archive_builders import RIG_NAME, RUN_ID, archived, begin, comes_back, load, told_run, write_suite
 from evidence import Story
+from restart_bench.archive import queries, tables
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.queries import RunRow, export, list_runs, trend
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.soundness import verify
 from restart_bench.archive.writer import RunArchive
+from restart_bench.cli.main import app
+from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import CycleJudged
 from restart_bench.suite.loader import Suite
 
@@ -137,6 +144,78 @@ def test_the_trend_counts_verdicts_and_bounds_boot_times_run_by_run(logs: Path) 
     for row, boot in ((good, 0.502), (bad, 0.902)):
         assert row.boot_from_s is not None and row.boot_to_s is not None and row.boot_longest_s is not None
         assert row.boot_from_s < boot < row.boot_to_s <= row.boot_longest_s
+
+
+def altered_in_table(logs: Path, run: str, **columns: object) -> None:
+    """Writes a value of ours into columns of a run's table of cycles, in every row; None drops the column."""
+    (path,) = logs.glob(f"rig=*/date=*/run={run}/cycles.parquet")
+    table = pq.ParquetFile(path).read().to_pandas()
+    for name, value in columns.items():
+        table = table.drop(columns=name) if value is None else table.assign(**{name: value})
+    table.to_parquet(path)
+
+
+@pytest.mark.parametrize(
+    "cycle",
+    [{"how": "mode"}, {"restarted": False}, {"verdict": "error"}],
+    ids=["a change of mode", "a dip ridden through", "an unproven cut"],
+)
+def test_only_a_restart_after_a_cut_of_the_supply_is_a_boot(
+    logs: Path, tmp_path: Path, cycle: dict[str, object]
+) -> None:
+    """What is none has no boot time, and shifts that of nobody else; it is counted by its verdict as ever."""
+    shutil.copytree(logs, tmp_path / "logs")
+    altered_in_table(tmp_path / "logs", BAD, **cycle)
+    good, bad = trend(tmp_path / "logs")
+    assert (bad.boot_from_s, bad.boot_to_s, bad.boot_longest_s, bad.cycles) == (None, None, None, 3)
+    (whole,) = trend(tmp_path / "logs", by="rig")
+    assert (whole.boot_to_s, whole.boot_longest_s) == (good.boot_to_s, good.boot_longest_s)
+
+
+def test_tables_of_earlier_versions_are_read_beside_new_ones(logs: Path, tmp_path: Path) -> None:
+    """They do not say how the cut was made: there, going dark counts as a restart, whichever run comes first."""
+    for run in (GOOD, BAD):
+        shutil.copytree(logs, tmp_path / run)
+        altered_in_table(tmp_path / run, run, how=None, restarted=None)
+        assert trend(tmp_path / run) == trend(logs)
+    altered_in_table(tmp_path / BAD, GOOD, how=None, restarted=None, dark_not_before_ns=pd.NA)
+    good, bad = trend(tmp_path / BAD)
+    assert (good.boot_to_s, bad.boot_to_s is not None) == (None, True)
+
+
+def test_a_spreadsheet_tells_boots_from_what_is_none(logs: Path, tmp_path: Path) -> None:
+    """How the cut was made, whether the controller restarted, and a boot time only where it did."""
+    rows = exported_rows(list_runs(logs)[0].folder, tmp_path)
+    assert {(row["how"], row["restarted"]) for row in rows} == {("supply", "yes")}
+    assert all(0.4 < float(row["boot_from_s"]) < 0.502 < float(row["boot_to_s"]) for row in rows)
+
+
+@pytest.mark.parametrize(
+    ("how", "restarted", "times"), [("mode", True, (False, False)), ("supply", False, (True, False))]
+)
+def test_a_change_of_mode_has_no_time_off_and_a_ride_through_no_boot(
+    how: str, restarted: bool, times: tuple[bool, bool], logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both columns stay empty where they would mean something else."""
+    monkeypatch.setattr(queries, "how_cut", lambda records: how)
+    monkeypatch.setattr(tables, "has_restarted", lambda judged: restarted)
+    for row in exported_rows(list_runs(logs)[0].folder, tmp_path):
+        assert (bool(row["off_from_s"]), bool(row["boot_from_s"])) == times
+
+
+def test_no_time_off_is_below_nothing(logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the bounds of cut and return overlap (a short dip, a person at the switch), the shortest time is 0."""
+    wide = Bounds(0, 10**12)
+    monkeypatch.setattr(CycleJudged, "mark", lambda self, name: wide if name in ("cut", "restored") else None)
+    for row in exported_rows(list_runs(logs)[0].folder, tmp_path):
+        assert float(row["off_from_s"]) == 0.0
+        assert float(row["off_to_s"]) == 1000.0
+
+
+def exported_rows(folder: Path, out: Path) -> list[dict[str, str]]:
+    """The rows of a run's export, by column."""
+    export(folder, out / "run.csv")
+    return list(csv.DictReader((out / "run.csv").read_text(encoding="utf-8-sig").splitlines()))
 
 
 def test_the_trend_can_be_over_days_rigs_and_one_scenario(logs: Path) -> None:
@@ -263,3 +342,28 @@ def test_run_json_is_plain_json(logs: Path) -> None:
 
     for row in list_runs(logs):
         json.loads((row.folder / "run.json").read_text(encoding="utf-8"), parse_constant=refuse)
+
+
+# ---------------------------------------------------------------- odd surroundings
+
+
+@pytest.mark.parametrize("command", ["list", "verify", "trend"])
+def test_an_archive_that_is_a_file_is_no_empty_archive(tmp_path: Path, command: str) -> None:
+    """`--logs` on a file is a slip of the keyboard, and `no runs yet` would hide it."""
+    (tmp_path / "logs").write_text("x", encoding="utf-8")
+    done = CliRunner().invoke(app, ["logs", command, "--logs", str(tmp_path / "logs")])
+    assert done.exit_code == 2
+    assert "is no folder; check --logs" in done.stderr
+
+
+@pytest.mark.parametrize("spoil", ["cycles.parquet", "SHA256SUMS"])
+def test_one_damaged_run_does_not_stop_the_trend(logs: Path, tmp_path: Path, spoil: str) -> None:
+    """The others are told, the damaged one is named, and the command does not end with 0."""
+    shutil.copytree(logs, tmp_path / "logs")
+    (damaged,) = (tmp_path / "logs").glob(f"rig=*/date=*/run={BAD}")
+    (damaged / spoil).write_bytes(b"\x00\xff not what it was")
+    done = CliRunner().invoke(app, ["logs", "trend", "--logs", str(tmp_path / "logs")])
+    assert done.exit_code == 4, done.output
+    assert f"{BAD}: " in done.output
+    assert next(iter(trend(tmp_path / "logs"))).period == GOOD
+    assert GOOD in done.output.partition("period")[2]

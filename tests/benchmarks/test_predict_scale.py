@@ -12,10 +12,10 @@ import sys
 import time
 from pathlib import Path
 
-TESTS = Path(__file__).resolve().parent.parent
+TESTS = Path(__file__).resolve().parents[1] / "helpers"
 sys.path.insert(0, str(TESTS))
 from predict_coupled import coupled  # noqa: E402
-from restart_bench.predict.engine import predict
+from restart_bench.predict.engine import predict  # noqa: E402
 
 GROWTH_LIMIT = 30  # time of eight times the rungs, whose matrix is eight times as large, over that of a first size
 SECONDS, MEGABYTES = 10, 200

@@ -114,7 +114,7 @@ def test_every_command_of_the_readme_exists() -> None:
     assert promised == {name.split()[0] for name in commands()}
 
 
-@pytest.mark.parametrize("name", ["predict", "survey"])
+@pytest.mark.parametrize("name", ["predict"])
 def test_a_command_that_is_not_there_is_refused_with_what_serves_instead(name: str) -> None:
     """Who types it reads that it is not here and what to type in its place; nothing moved, so the code is 2."""
     code, out, err = typed(name, "scenarios/grain-dryer", "--against", "x.yaml")

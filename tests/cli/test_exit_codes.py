@@ -10,12 +10,12 @@ import sys
 from pathlib import Path
 
 import pytest
+from restart_bench.run.righting import NotRight
 
 from command_line import MAIN, bench, command, run_folders, told
 from lamp_suites import LampSuites
 from restart_bench.cli.common import honest_exit
 from restart_bench.observer.handle import ObserverError
-from restart_bench.run.righting import NotRight
 from restart_bench.simulated.handle import SimulationFailed
 
 FULL = Path("/dev/full")
@@ -51,10 +51,21 @@ def test_a_closed_pipe_takes_nothing_from_the_verdict(suites: LampSuites) -> Non
 
 
 @pytest.mark.parametrize("arguments", [["--help"], ["run", "--help"], ["drivers"], ["schema", "rig"], ["logs", "list"]])
-def test_nothing_that_is_only_read_ends_as_a_fail(arguments: list[str], tmp_path: Path) -> None:
-    """Help, lists and schemas into a closed pipe: whatever they end with, 1 it is not."""
-    code, _ = with_closed_pipe(*arguments, *(["--logs", tmp_path] if arguments[0] == "logs" else []))
-    assert code in (0, 4)
+def test_nothing_that_is_only_read_has_to_be_read_to_its_end(arguments: list[str], tmp_path: Path) -> None:
+    """Help, lists and schemas into a pipe that nobody reads any more (`| head -1`) end as if they had been read."""
+    code, said = with_closed_pipe(*arguments, *(["--logs", tmp_path] if arguments[0] == "logs" else []))
+    assert (code, said) == (0, "")
+
+
+def test_a_closed_pipe_makes_nothing_well(suites: LampSuites) -> None:
+    """What would end with 2 or 4 ends with it, also where nobody reads what it says: an altered archive is none."""
+    logs = suites.folder / "logs"
+    bench("run", suites.folder / "lamp-trainer", "--simulated", "--logs", logs)
+    (folder,) = run_folders(logs)
+    with (folder / "journal.jsonl").open("ab") as journal:
+        journal.write(b"\n")
+    assert with_closed_pipe("logs", "verify", "--logs", logs)[0] == 4
+    assert with_closed_pipe("report", "nowhere", "--logs", logs)[0] == 2
 
 
 @pytest.mark.skipif(not FULL.exists(), reason="this system has no device that is always full")
@@ -68,6 +79,19 @@ def test_a_standard_error_that_is_full_turns_no_refusal_into_a_fail(suites: Lamp
                 check=False,
             )  # fmt: skip
         assert done.returncode == 2, arguments
+
+
+@pytest.mark.skipif(not FULL.exists(), reason="this system has no device that is always full")
+@pytest.mark.parametrize("arguments", [["drivers"], ["schema", "rig"]])
+def test_a_standard_output_that_is_full_is_no_failure_of_the_bench(arguments: list[str]) -> None:
+    """It ends with 4 and says that there is no room, whether the text was short or longer than a buffer."""
+    with FULL.open("w") as full:
+        done = subprocess.run(
+            command(*arguments), stdin=subprocess.DEVNULL, stdout=full, stderr=subprocess.PIPE, timeout=60, check=False
+        )
+    said = done.stderr.decode()
+    assert "The bench itself failed" not in said
+    assert (done.returncode, "nothing more can be written" in said) in ((4, True), (0, False))
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no way to start a process without streams there")

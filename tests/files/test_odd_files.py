@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import os
+import random
 import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import yaml
 
-from file_suites import RIG, SCENARIO, load_in, told
+from file_mutations import mutated
+from file_suites import PROGRAM, RIG, SCENARIO, load_in, told
+from restart_bench.files import tree
 from restart_bench.files.faults import LONGEST, Fault
 from restart_bench.files.tree import Files, is_file, read_bytes, read_yaml, same_file
 from restart_bench.suite.loader import load_rig, load_suites
@@ -224,3 +228,72 @@ def test_a_fault_quotes_a_long_value_by_its_ends() -> None:
     text = str(Fault("a.yaml", 1, "x", "a" * 100_000 + " is not a duration", "write 3 s"))
     assert len(text) < LONGEST + 100
     assert text.endswith("a is not a duration; write 3 s")
+
+
+# ---------------------------------------------------------------- what stands in a suite and is no file
+
+
+def _dangling(path: Path) -> None:
+    path.symlink_to(path.parent / "gone.yaml")
+
+
+ODD_ENTRIES: dict[str, tuple[Callable[[Path], None], str]] = {
+    "dangling link": (_dangling, "there is no such file"),
+    "pipe": (os.mkfifo, "is no ordinary file") if hasattr(os, "mkfifo") else (Path.mkdir, "is a folder"),
+    "folder": (Path.mkdir, "is a folder, not a file"),
+}
+
+
+@on_posix
+@pytest.mark.parametrize("odd", ODD_ENTRIES)
+def test_no_scenario_vanishes_without_a_word(tmp_path: Path, odd: str) -> None:
+    """A name that ends like a scenario's and leads to no file is told, beside the scenario that is there."""
+    make, says = ODD_ENTRIES[odd]
+    (tmp_path / "rig.yaml").write_text(RIG, encoding="utf-8")
+    (tmp_path / "good.yaml").write_text(SCENARIO, encoding="utf-8")
+    make(tmp_path / "second.yaml")
+    lines = told(lambda: load_suites([tmp_path], cards=cards()))
+    assert [says in line and "second.yaml" in line for line in lines] == [True], lines
+
+
+@on_posix
+@pytest.mark.parametrize("odd", ODD_ENTRIES)
+@pytest.mark.parametrize("load", [load_suites, load_rig])
+def test_a_rig_file_that_is_none_is_told_as_what_it_is(tmp_path: Path, odd: str, load: Callable[..., object]) -> None:
+    """A folder, a pipe or a link to nowhere under the name of rig.yaml is not `no rig.yaml`."""
+    make, says = ODD_ENTRIES[odd]
+    make(tmp_path / "rig.yaml")
+    (tmp_path / "good.yaml").write_text(SCENARIO, encoding="utf-8")
+    lines = told(lambda: load([tmp_path] if load is load_suites else tmp_path, cards=cards()))
+    assert any(says in line and "rig.yaml" in line for line in lines), lines
+    assert not any("has no rig.yaml" in line for line in lines)
+
+
+# ---------------------------------------------------------------- two libraries that read YAML
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_a_file_is_read_alike_by_either_library(part: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sound and spoilt files give the same tree, lines and faults, whether YAML's library in C is installed or not."""
+    for seed in range(part * 60, part * 60 + 60):
+        dice = random.Random(seed)
+        content = mutated(dice.choice((RIG, SCENARIO, PROGRAM)), dice)
+        read = []
+        for loader in (getattr(yaml, "CSafeLoader", None), None):
+            monkeypatch.setattr(tree, "_FAST_LOADER", loader)
+            found = read_bytes(content, Path("f.yaml"))
+            read.append((placed(found.tree), [str(fault) for fault in found.faults]))
+        assert read[0] == read[1], seed
+
+
+def placed(value: object) -> object:
+    """A tree with the line of everything in it."""
+    if isinstance(value, tree.Block):
+        return (
+            value.line,
+            sorted(value.bare),
+            [(key, value.keys_at[key], placed(inner)) for key, inner in value.items()],
+        )
+    if isinstance(value, tree.TreeList):
+        return value.line, [placed(inner) for inner in value]
+    return (repr(value.value), value.text, value.plain, value.line) if isinstance(value, tree.Scalar) else value

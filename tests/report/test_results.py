@@ -13,7 +13,7 @@ from rich.console import Console
 
 from live_values import NEVER_ON, burner_finding, judged_cycle, one_run
 from restart_bench.judging.rehearsal import NOTHING_CUT
-from restart_bench.judging.summary import limits_of
+from restart_bench.judging.summary import limits_in_short, limits_of
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import Finding, FindingKind, Mark, OutputSeen
 from restart_bench.model.outcome import OneRun, RunOutcome
@@ -181,6 +181,23 @@ def test_three_sentences_that_anybody_understands_stand_before_all_other_limits(
         "necessary.",
     ]
     assert told[3] == "in detail" and told[4] == FAILED.scenarios[0].limits[0]
+
+
+def test_short_and_long_interruptions_are_told_apart() -> None:
+    """A dip of some milliseconds beside a loss of seconds is not rounded to nothing."""
+    cycles = [
+        dataclasses.replace(one, marks=(Mark("cut", Bounds(0, 1)),), figures={"off_time_ns": [off, off + 1_000_000]})
+        for one, off in zip(FAILED.cycles, (5_000_000, 2_000_000_000, 2_000_000_000), strict=True)
+    ]
+    assert "Only interruptions of 5 ms to 2.01 s were tried" in limits_in_short(FAILED.rig, cycles)[2]
+
+
+def test_what_a_register_or_an_image_hid_is_no_gap_of_the_terminals() -> None:
+    """How long the controller was not heard says nothing of what the terminals showed meanwhile."""
+    counter = OutputSeen("batch_count", "batch_count", shortest_excluded_ns=2_570_000_000)
+    seen = (dataclasses.replace(BURNER, shortest_excluded_ns=25_000_000), counter)
+    cycles = [dataclasses.replace(one, marks=(Mark("cut", Bounds(0, 1)),), outputs=seen) for one in FAILED.cycles]
+    assert "less than 25 ms" in limits_in_short(FAILED.rig, cycles)[1]
 
 
 def test_an_output_without_a_terminal_says_so_in_its_row_also_where_it_is_not_judged() -> None:

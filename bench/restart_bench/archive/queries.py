@@ -8,13 +8,17 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from restart_bench.archive.files import ArchiveError, is_going_on, write_whole
 from restart_bench.archive.reader import ArchivedRun, is_closed, of_a_simulation, read_run_json, run_folders
 from restart_bench.archive.soundness import altered_text, file_is_altered, verify
+from restart_bench.archive.tables import has_restarted, how_cut, is_boot
 from restart_bench.model.clock import NS_PER_S, Bounds
 from restart_bench.model.journal import MARKS, CycleJudged, CycleRecords, Finding, judged_cycles
+
+if TYPE_CHECKING:
+    import duckdb
 
 # ---------------------------------------------------------------- list
 
@@ -106,21 +110,27 @@ class TrendRow:
 
 
 TREND = """
+    WITH known AS (SELECT NULL::VARCHAR AS how, NULL::BOOLEAN AS restarted WHERE false
+        UNION ALL BY NAME SELECT * FROM read_parquet(?, hive_partitioning = true, union_by_name = true,
+            hive_types = {{'rig': VARCHAR, 'date': VARCHAR, 'run': VARCHAR}})),
+    told AS (SELECT *, coalesce(how, 'supply') = 'supply' AND verdict <> 'error'
+            AND coalesce(restarted, how IS NULL AND dark_not_before_ns IS NOT NULL) AS boots FROM known)
     SELECT rig, {period} AS period, simulated, count(DISTINCT run) AS runs, count(*) AS cycles,
         count(*) FILTER (verdict = 'pass') AS passed,
         count(*) FILTER (verdict = 'fail') AS failed,
         count(*) FILTER (verdict = 'inconclusive') AS inconclusive,
         count(*) FILTER (verdict = 'error') AS errors,
         failed / nullif(passed + failed, 0) AS fail_rate,
-        median(ready_not_before_ns - restored_not_after_ns) / 1e9 AS boot_from_s,
-        median(ready_not_after_ns - restored_not_before_ns) / 1e9 AS boot_to_s,
-        max(ready_not_after_ns - restored_not_before_ns) / 1e9 AS boot_longest_s
-    FROM read_parquet(?, hive_partitioning = true, hive_types = {{'rig': VARCHAR, 'date': VARCHAR, 'run': VARCHAR}})
+        median(ready_not_before_ns - restored_not_after_ns) FILTER (boots) / 1e9 AS boot_from_s,
+        median(ready_not_after_ns - restored_not_before_ns) FILTER (boots) / 1e9 AS boot_to_s,
+        max(ready_not_after_ns - restored_not_before_ns) FILTER (boots) / 1e9 AS boot_longest_s
+    FROM told
     WHERE NOT rehearsal AND scenario = coalesce(?, scenario)
     GROUP BY rig, period, simulated
     ORDER BY rig, simulated, period
 """
-"""The query over `logs/**/cycles.parquet`; it can be typed by hand in any DuckDB."""
+"""The query over `logs/**/cycles.parquet`; it can be typed by hand in any DuckDB. Tables of earlier versions do not say
+how the cut was made nor whether the controller restarted: there, going dark counts as a restart."""
 
 _PERIODS = {"run": "run", "day": "date", "rig": "''"}
 
@@ -128,25 +138,52 @@ _PERIODS = {"run": "run", "day": "date", "rig": "''"}
 def trend(
     logs: Path, *, rig: str | None = None, scenario: str | None = None, by: Literal["run", "day", "rig"] = "run"
 ) -> list[TrendRow]:
-    """Fail rate and boot time over the archive, in order of time within each rig. Raises ArchiveError."""
+    """Fail rate and boot time over the archive, in order of time within each rig; runs whose table can't be read are
+    left out (`altered_tables` names them). Raises ArchiveError where none can be read."""
     import duckdb
 
-    files = f"rig={glob.escape(rig) if rig else '*'}/date=*/run=*/cycles.parquet"
-    if not any(logs.glob(files)):
+    pattern = f"{glob.escape(str(logs))}/rig={glob.escape(rig) if rig else '*'}/date=*/run=*/cycles.parquet"
+    if not glob.glob(pattern):  # noqa: PTH207 - the same pattern as DuckDB's
         return []
+    query = TREND.format(period=_PERIODS[by])
     with duckdb.connect() as connection:
         try:
-            told = [f"{glob.escape(str(logs))}/{files}", scenario]
-            rows = connection.execute(TREND.format(period=_PERIODS[by]), told).fetchall()
-        except duckdb.Error as problem:
-            raise ArchiveError(f"{logs}: could not be read as one table: {problem}; see `logs verify`") from problem
+            rows = connection.execute(query, [[pattern], scenario]).fetchall()
+        except duckdb.Error:
+            rows = connection.execute(query, [_readable(connection, pattern), scenario]).fetchall()
     return [TrendRow(*row) for row in rows]
 
 
+def _readable(connection: duckdb.DuckDBPyConnection, pattern: str) -> list[str]:
+    """The tables that can be read to their ends. Raises ArchiveError where there is none."""
+    found = [glob.escape(one) for one in sorted(glob.glob(pattern)) if _is_readable(connection, one)]  # noqa: PTH207
+    if not found:
+        raise ArchiveError(f"{pattern}: none can be read; see `logs verify`")
+    return found
+
+
+def _is_readable(connection: duckdb.DuckDBPyConnection, file: str) -> bool:
+    import duckdb
+
+    try:
+        connection.execute("SELECT max(columns(*)) FROM read_parquet(?)", [glob.escape(file)]).fetchall()
+    except duckdb.Error:
+        return False
+    return True
+
+
 def altered_tables(logs: Path, rig: str | None = None) -> list[str]:
-    """Ids of runs whose table of cycles is not the one that was closed: the trend counts it as it stands."""
+    """Runs whose table of cycles is not the one that was closed, or of which nobody can say so, each with why."""
     folders = run_folders(logs, glob.escape(rig) if rig else "*")
-    return [one.name.removeprefix("run=") for one in folders if file_is_altered(one, "cycles.parquet")]
+    return [f"{one.name.removeprefix('run=')}: {why}" for one in folders if (why := _why_altered(one))]
+
+
+def _why_altered(folder: Path) -> str:
+    try:
+        altered = file_is_altered(folder, "cycles.parquet")
+    except ArchiveError as problem:
+        return f"NOBODY CAN SAY WHETHER ITS TABLE OF CYCLES IS AS IT WAS CLOSED ({problem})"
+    return "THE TABLE OF CYCLES IS NOT AS IT WAS CLOSED, so what follows is not to be relied on" if altered else ""
 
 
 # ---------------------------------------------------------------- export
@@ -166,8 +203,9 @@ def export(folder: Path, out: Path, *, separator: str = ",", decimal: str = ".")
     """Write one row a cycle as CSV (RFC 4180; UTF-8 with a mark at its beginning, which spreadsheets look for).
 
     Durations are in seconds: the time off and every mark from and to (bounds), counted from the restored supply;
-    then for each expectation its verdict and, where it has one, its delay. `separator=";", decimal=","` is what a
-    spreadsheet in many languages expects. Raises ArchiveError.
+    then for each expectation its verdict and, where it has one, its delay. A boot time stands where the supply was cut
+    and the controller is shown to have restarted; a change of mode has no time off. `separator=";", decimal=","` is
+    what a spreadsheet in many languages expects. Raises ArchiveError.
     """
     run = ArchivedRun.open(folder)
     state = altered_text(verify(folder))
@@ -193,6 +231,10 @@ _HEAD = (
     "off_for_s",
     "off_from_s",
     "off_to_s",
+    "how",
+    "restarted",
+    "boot_from_s",
+    "boot_to_s",
     "archive",
 )
 
@@ -202,9 +244,13 @@ def _wide_row(run: ArchivedRun, judged: CycleJudged) -> dict[str, Any]:
     row |= {"run": run.id, "rig": run.rig_name, "cycle": judged.cycle, "scenario": judged.scenario}
     row |= {"case": judged.case, "verdict": judged.verdict.value, "reason": judged.reason}
     row |= _asked(run.cycle_records.get(judged.cycle))
-    cut, restored = judged.mark("cut"), judged.mark("restored")
-    if cut is not None and restored is not None:
-        row["off_from_s"], row["off_to_s"] = _seconds(restored.since(cut))
+    records = run.cycle_records.get(judged.cycle)
+    row |= {"how": how_cut(records), "restarted": _yes_or_no(has_restarted(judged))}
+    cut, restored, ready = (judged.mark(name) for name in ("cut", "restored", "ready"))
+    if cut is not None and restored is not None and row["how"] != "mode":
+        row["off_from_s"], row["off_to_s"] = _lasting(restored, cut)
+    if restored is not None and ready is not None and is_boot(row["how"], judged):
+        row["boot_from_s"], row["boot_to_s"] = _lasting(ready, restored)
     for mark in MARKS:
         bounds = judged.mark(mark)
         pair = (None, None) if bounds is None or restored is None else _seconds(_from(bounds, restored))
@@ -212,6 +258,16 @@ def _wide_row(run: ArchivedRun, judged: CycleJudged) -> dict[str, Any]:
     for finding in judged.findings:
         row |= _finding_cells(finding)
     return row
+
+
+def _yes_or_no(told: Any) -> str | None:
+    return None if told is None else "yes" if told else "no"
+
+
+def _lasting(end: Bounds, start: Bounds) -> tuple[float | None, float | None]:
+    """Shortest and longest time between two instants of which the second comes first: never below 0."""
+    low, high = end.since(start)
+    return _seconds((max(low, 0), max(high, 0)))
 
 
 def _asked(records: CycleRecords | None) -> dict[str, Any]:

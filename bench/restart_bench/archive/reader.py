@@ -15,11 +15,11 @@ from restart_bench.archive.files import SUMS, ArchiveError, clear_errors
 from restart_bench.archive.soundness import altered_text, verify
 from restart_bench.model.codec import from_fields, from_line
 from restart_bench.model.journal import CycleRecords, Record, cycle_records, whole_number
-from restart_bench.model.samples import DeviceSamples
 
 if TYPE_CHECKING:
     from restart_bench.archive.samples import SampleFile
     from restart_bench.model.condensing import SampleSource
+    from restart_bench.model.samples import DeviceSamples
     from restart_bench.suite.loader import Suite
     from restart_bench_drivers.interface import SupplyCard
 
@@ -28,7 +28,9 @@ if TYPE_CHECKING:
 
 
 def run_folders(logs: Path, rig: str = "*") -> list[Path]:
-    """Folders of all runs (of one rig), oldest first."""
+    """Folders of all runs (of one rig), oldest first. Raises ArchiveError where `logs` is a file."""
+    if logs.exists() and not logs.is_dir():
+        raise ArchiveError(f"{logs} is no folder; check --logs")
     found = (path for path in logs.glob(f"rig={rig}/date=*/run=*") if (path / "run.json").is_file())
     return sorted(found, key=lambda path: (path.name, str(path)))
 

@@ -25,7 +25,7 @@ from restart_bench.judging.cycle import judge_long_cycle
 from restart_bench.judging.scenario import judge_run, planned_cycles
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.condensing import SampleSource
-from restart_bench.model.journal import CycleJudged, Finding, RunEnded, ScenarioJudged
+from restart_bench.model.journal import CycleJudged, Finding, Forecast, RunEnded, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome, exit_code_of, verdict_over
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario, Step
@@ -81,7 +81,8 @@ def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
         raise ArchiveError(f"{run.id}: no cycle was run, so there is nothing to judge")
     begun = [s for s in suite.scenarios if how != "completed" or any(one.scenario == s.name for one in counted)]
     scenarios = judge_run(suite.rig, begun, counted, planned_of(run, begun))
-    one = OneRun(run.id, run.folder, suite.rig, tuple(scenarios), cycles, how, reason)
+    forecasts = tuple(record for record in run.records if isinstance(record, Forecast))
+    one = OneRun(run.id, run.folder, suite.rig, tuple(scenarios), cycles, how, reason, forecasts=forecasts)
     return RunOutcome(exit_code_of(one), verdict_over([one]), (one,))
 
 

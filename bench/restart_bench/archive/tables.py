@@ -21,6 +21,7 @@ from restart_bench.model.journal import (
     judged_scenarios,
 )
 from restart_bench.model.rig import Rig, always_moving
+from restart_bench.model.verdicts import Verdict
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -42,7 +43,8 @@ def findings_schema() -> pa.Schema:
 
 
 def cycles_schema() -> pa.Schema:
-    """One row a judged cycle; marks in ns of the bench's clock, null where they did not come."""
+    """One row a judged cycle; marks in ns of the bench's clock, null where they did not come. `how`: supply or mode,
+    null where nothing was cut; `restarted`: null where that was not shown."""
     import pyarrow as pa
 
     marks = [f"{mark}_{bound}" for mark in MARKS for bound in ("not_before_ns", "not_after_ns")]
@@ -51,7 +53,7 @@ def cycles_schema() -> pa.Schema:
             *_of_cycle(), ("verdict", pa.string()), ("reason", pa.string()), *((name, pa.int64()) for name in marks),
             ("number", pa.uint32()), ("off_for_ns", pa.int64()), ("cut_delay_ns", pa.int64()),
             ("simulated", pa.bool_()),
-            ("rehearsal", pa.bool_()),
+            ("rehearsal", pa.bool_()), ("how", pa.string()), ("restarted", pa.bool_()),
         ]
     )  # fmt: skip
 
@@ -94,6 +96,23 @@ def finding_row(finding: Finding) -> Row:
     }  # fmt: skip
 
 
+def how_cut(records: CycleRecords | None) -> str | None:
+    """What the cycle took away: the supply, or run mode; None where nothing was."""
+    switchings = records.switchings if records is not None else ()
+    return next((one.what for one in switchings if one.purpose == "cut"), None)
+
+
+def is_boot(how: str | None, judged: CycleJudged) -> bool:
+    """True where the time from the restored supply to `ready` is that of a boot: the supply was cut, the controller
+    is shown to have restarted, and the cycle is no error. A change of mode or a dip ridden through is none."""
+    return how == "supply" and has_restarted(judged) is True and judged.verdict is not Verdict.ERROR
+
+
+def has_restarted(judged: CycleJudged) -> bool | None:
+    """Whether the controller is shown to have restarted, or to have ridden through; None where neither is."""
+    return next((one.figures["restarted"] for one in judged.findings if "restarted" in one.figures), None)
+
+
 def cycle_row(
     judged: CycleJudged, records: CycleRecords | None, *, simulated: bool = False, rehearsal: bool = False
 ) -> Row:
@@ -101,7 +120,7 @@ def cycle_row(
     row: Row = {
         "scenario": judged.scenario, "case": judged.case, "cycle": judged.cycle,
         "verdict": judged.verdict.value, "reason": judged.reason, "simulated": simulated,
-        "rehearsal": rehearsal,
+        "rehearsal": rehearsal, "how": how_cut(records), "restarted": has_restarted(judged),
     }  # fmt: skip
     if records is not None:
         started = records.started

@@ -5,7 +5,9 @@ Light to import: nothing here loads numpy, pandas, scipy or duckdb.
 
 from __future__ import annotations
 
+import errno
 import functools
+import io
 import os
 import sys
 import tempfile
@@ -14,7 +16,7 @@ import traceback
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, ParamSpec
+from typing import TYPE_CHECKING, Annotated, ParamSpec, TextIO
 
 import typer
 
@@ -24,7 +26,7 @@ from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_STOPPE
 from restart_bench.screen.console import width_for
 
 if TYPE_CHECKING:
-    pass
+    from typing_extensions import Buffer
 
 P = ParamSpec("P")
 
@@ -54,6 +56,7 @@ ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who runs th
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
 
 LOGS = Path("logs")
+_NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 _RIG_PROBLEMS = ("ObserverError", "SimulationFailed", "NotRight")  # by name: their modules are heavy
 
 
@@ -94,6 +97,34 @@ def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
     return run
 
 
+class _WhileRead(io.FileIO):
+    """Standard output that may lose its reader: from then on what is written goes nowhere, and the command ends with
+    the code that it has to end with (of an altered archive not with 0, of a `check` that was piped into `head` not
+    with an error)."""
+
+    def write(self, data: Buffer, /) -> int:
+        """As the system does, until the reader is gone."""
+        try:
+            return super().write(data)
+        except OSError as gone:
+            if gone.errno != errno.EPIPE and not (os.name == "nt" and gone.errno == errno.EINVAL):
+                raise
+            os.dup2(os.open(os.devnull, os.O_WRONLY), self.fileno())
+            return memoryview(data).nbytes
+
+
+def while_read(stream: TextIO) -> TextIO:
+    """The same stream, which nobody has to read to its end; a console as it is."""
+    try:
+        number, on_console = stream.fileno(), stream.isatty()
+    except (OSError, ValueError):  # of a test, say
+        return stream
+    if on_console:
+        return stream
+    raw = io.BufferedWriter(_WhileRead(number, "w", closefd=False))
+    return io.TextIOWrapper(raw, stream.encoding, "replace", line_buffering=bool(stream.line_buffering))
+
+
 def let_go_of_streams() -> None:
     """What is still buffered goes out; where nobody takes it any more it goes nowhere, so that the end of the
     interpreter has nothing to complain of (it would put its own exit code in place of ours)."""
@@ -114,6 +145,9 @@ def _told(problem: Exception) -> int:
         return EXIT_BAD_INPUT
     if isinstance(problem, SupplyError) or type(problem).__name__ in _RIG_PROBLEMS:
         complain(problem)
+        return EXIT_ERROR
+    if isinstance(problem, OSError) and problem.errno in _NO_ROOM:
+        complain(f"nothing more can be written ({problem.strerror}); make room where standard output or {LOGS} lies")
         return EXIT_ERROR
     complain(f"The bench itself failed; this says nothing about the controller. {_kept(problem)}")
     return EXIT_ERROR

@@ -91,7 +91,11 @@ def print_trend(rows: Sequence[TrendRow], console: Console) -> None:
         told = listed(f"{count} {verdict.value}" for count, verdict in zip(counts, Verdict, strict=True) if count)
         table.add_row(without_controls(row.rig), row.period, kind, told or "0", rate, boot)
     console.print(table)
-    console.print("boot: median from the restored supply to ready, with bounds", style="dim", markup=False)
+    console.print(
+        "boot: median from the restored supply to ready where the controller restarted, with bounds",
+        style="dim",
+        markup=False,
+    )
 
 
 def _table(*columns: str) -> Table:

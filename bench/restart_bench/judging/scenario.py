@@ -270,6 +270,8 @@ def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
             if proof.kind == "falls" and proof.point is not None and unit_ns(rig.points[proof.point]) is None:
                 name = shown(rig, proof.point)
                 yield f"{name} has no unit of time (`unit:`): a wrap was not told from a restart by its value."
+    if rig.check_pulse is None and any(rig.is_independent(one.judged) for one in (*scenario.during, *scenario.after)):
+        yield "An I/O that answers from a cache tells old values: no `check_pulse:` showed that it does not."
     if scenario.how == "supply" and not any(proof.of_supply for proof in rig.proof_of_cut):
         word = way_of(rig, scenario).word_of
         yield f"Nothing reads the supply itself: that it came back at once and stayed is taken from {word}."

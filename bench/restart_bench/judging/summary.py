@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import Verdict, badness, worst
-from restart_bench.model.wording import at_most, counted, finding_words, listed, shown, span_text
+from restart_bench.model.wording import about, at_most, counted, finding_words, listed, shown, span_text
 
 TELLING = (FindingKind.COMPLETION, FindingKind.VALIDITY)
 """Kinds of findings that say what ended or voided a cycle."""
@@ -146,9 +146,10 @@ def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
     if image_only:
         names = listed(image_only) if len(image_only) <= 3 else f"{len(image_only)} outputs"
         return (
-            f"Of {names} there is only what the controller says, and nothing while it was dark: no terminal was read."
+            f"Of {names} only what the controller says is known, and nothing while it was dark: no terminal was read."
         )
-    gaps = [one.shortest_excluded_ns for one in seen if one.shortest_excluded_ns is not None]
+    looked_at = [one for one in seen if rig.is_independent(one.judged) and rig.points[one.judged].is_boolean]
+    gaps = [one.shortest_excluded_ns for one in looked_at if one.shortest_excluded_ns is not None]
     if not gaps:
         return "Nobody saw what the outputs did between two looks."
     return f"What lasted less than {at_most(max(gaps))} can have been missed between two looks at the outputs."
@@ -159,7 +160,8 @@ def _untried_in_short(cycles: Sequence[CycleJudged]) -> str:
     changed = "a change of program, wiring or supply makes a new test necessary"
     if not spans:
         return f"How it behaves after other interruptions was not tried; {changed}."
-    off = span_text(min(low for low, _ in spans), max(high for _, high in spans))
+    low, high = min(low for low, _ in spans), max(high for _, high in spans)
+    off = span_text(low, high) if 2 * low > high else f"{about(low)} to {at_most(high)}"
     return f"Only interruptions of {off} were tried; {changed}."
 
 

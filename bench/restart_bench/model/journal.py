@@ -142,6 +142,20 @@ class Answered:
 
 
 @dataclass(frozen=True, slots=True)
+class Forecast:
+    """What a learner expects of an output before the cut: `answer` is whether it will be on afterwards (None: does not
+    know). `now_on`: what it read when the question was put."""
+
+    cycle: int
+    learner: str
+    point: str
+    now_on: bool
+    answer: bool | None
+    asked_ns: int
+    answered_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class Trouble:
     """Something that makes the cycle (or the run) an error, or worth noting.
 
@@ -345,15 +359,15 @@ class RunEnded:
 
 
 Record = (
-    RunStarted | CycleStarted | StepDone | CutAnnounced | Switching | WriteAnnounced | PointWritten | Answered | Trouble
-    | CycleEnded | CycleJudged | ScenarioJudged | RunEnded
+    RunStarted | CycleStarted | StepDone | CutAnnounced | Switching | WriteAnnounced | PointWritten | Answered
+    | Forecast | Trouble | CycleEnded | CycleJudged | ScenarioJudged | RunEnded
 )  # fmt: skip
 
 RECORD_TYPES: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
-        RunStarted, CycleStarted, StepDone, CutAnnounced, Switching, WriteAnnounced, PointWritten, Answered, Trouble,
-        CycleEnded, CycleJudged, ScenarioJudged, RunEnded,
+        RunStarted, CycleStarted, StepDone, CutAnnounced, Switching, WriteAnnounced, PointWritten, Answered, Forecast,
+        Trouble, CycleEnded, CycleJudged, ScenarioJudged, RunEnded,
     )
 }  # fmt: skip
 

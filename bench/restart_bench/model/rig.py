@@ -83,6 +83,11 @@ class Point:
         """True where the point is off or on: a bit, or a register with levels."""
         return self.type == "bool" or self.levels is not None
 
+    @property
+    def at_rest(self) -> Value:
+        """Its value at idle; off where the file names none."""
+        return False if self.idle is None else self.idle
+
 
 @dataclass(frozen=True, slots=True)
 class Wanted:

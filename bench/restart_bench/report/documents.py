@@ -9,6 +9,7 @@ from typing import Any
 from xml.etree import ElementTree as Xml
 
 from restart_bench.files.faults import Fault
+from restart_bench.judging.inquiry.forecasts import forecast_rows, scores
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome
@@ -51,7 +52,19 @@ def _run_document(run: OneRun) -> dict[str, Any]:
         "how": run.how,
         "reason": run.reason,
         "altered": run.altered,
+        **_forecasts_document(run),
         "scenarios": [_scenario_document(run, scenario) for scenario in run.scenarios],
+    }
+
+
+def _forecasts_document(run: OneRun) -> dict[str, Any]:
+    """What people expected before the cuts, and their scores; nothing where nobody was asked."""
+    rows = forecast_rows(run.rig, run.forecasts, run.cycles)
+    if not rows:
+        return {}
+    return {
+        "forecasts": [dataclasses.asdict(row) for row in rows],
+        "scores": [dataclasses.asdict(score) for score in scores(rows)],
     }
 
 

@@ -11,6 +11,7 @@ from restart_bench.model.journal import (
     CycleJudged,
     CycleStarted,
     Finding,
+    Forecast,
     Record,
     RunEnded,
     RunStarted,
@@ -82,6 +83,9 @@ class PlainShow:
             return [] if record.reached else [f"  not reached: {record.text}: {record.reason}"]
         if isinstance(record, Answered):
             return [f"  {record.question} {'yes' if record.answer else 'no'}"]
+        if isinstance(record, Forecast):
+            expects = "does not know" if record.answer is None else f"expects {'on' if record.answer else 'off'}"
+            return [f"  {record.point} is {'on' if record.now_on else 'off'}: {record.learner} {expects}"]
         if isinstance(record, Trouble):
             return [f"  {'trouble' if record.error else 'note'}: {record.text}"]
         if isinstance(record, CycleJudged):

@@ -117,9 +117,11 @@ class Gathered:
             self._history(move.point).note(move.received_ns, move.value if self._counts(move.point) else None)
         for name, reading in state.readings.items():
             self._history(name).note(state.at_ns, self._still_known(name, reading, state.at_ns))
+        before, self.state = self.way.switched, state
+        if self.way.switched != before:  # the lane is another one now
+            self.supply, self.powered = History(), History()
         self.supply.note(state.at_ns, self._commanded(state))
         self.powered.note(state.at_ns, self._proven(state))
-        self.state = state
         self._lights_since(state)
 
     def told(self, point: Point) -> Told:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from restart_bench.files.cures import VALUE, Refusal, closest, cure_for
 from restart_bench.files.faults import Fault, FaultsFound, in_order
-from restart_bench.files.tree import Files, ReadFile, Scalar, is_file, read_bytes, same_file
+from restart_bench.files.tree import Files, ReadFile, Scalar, is_file, read_bytes, read_yaml, same_file
 from restart_bench.model.program import Program
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Expect, Scenario, off_expectations, proven_channel
@@ -190,7 +191,10 @@ def _rig_in(folder: Path, faults: list[Fault]) -> Path | None:
     if found is not None:
         return found
     hidden = folder / "rig.yaml.txt"
-    if not folder.exists():
+    odd = next((path for ending in ENDINGS if os.path.lexists(path := folder / f"rig{ending}")), None)
+    if odd is not None:  # a folder, a pipe, a link to nowhere
+        faults.extend(read_yaml(odd).faults)
+    elif not folder.exists():
         faults.append(Fault(str(folder), 1, "", "there is no such folder", "check its name"))
     elif hidden.exists():
         cure = cure_for(Refusal(VALUE, "file name", hidden.name))
@@ -206,7 +210,7 @@ def _scenarios_in(folder: Path, rig: Path, files: Files, faults: list[Fault]) ->
     found: dict[Path, ReadFile] = {}
     rig_files = _rig_and_extended(rig, files)
     for path in sorted(folder.iterdir()):
-        if path.name.startswith(".") or not path.is_file() or same_file(path) in rig_files:
+        if path.name.startswith(".") or same_file(path) in rig_files:
             continue
         if any(path.name.endswith(f"{ending}.txt") for ending in ENDINGS):
             cure = cure_for(Refusal(VALUE, "file name", path.name))
@@ -214,7 +218,7 @@ def _scenarios_in(folder: Path, rig: Path, files: Files, faults: list[Fault]) ->
         if path.suffix not in ENDINGS:
             continue
         read = files.read(path)
-        if read.kind == "scenario" or (read.tree is None and read.faults):
+        if read.kind == "scenario" or (read.tree is None and read.faults):  # a folder, a pipe, a link to nowhere too
             found[same_file(path)] = read
         elif read.kind not in KINDS:
             faults.append(_no_kind(read))
@@ -383,9 +387,6 @@ def _unproven_channels(rig: Rig, scenarios: Sequence[Scenario]) -> list[Fault]:
 def is_scenario(path: Path) -> bool:
     """True for a scenario file, and for a YAML file beside a rig.yaml that nobody could read as anything else (its
     faults are then told)."""
-
-    from restart_bench.files.tree import read_yaml
-
     if path.suffix not in ENDINGS:
         return False
     read = read_yaml(path)

@@ -242,6 +242,7 @@ class RecordData:
     program: str = ""
     switched: str = ""
     limits_in_short: tuple[str, ...] = ()
+    program_text: str = ""  # of the program model, where there is one
     simulated_devices: tuple[str, ...] = ()  # of an armed run: they say so of themselves
     judged_again_by: str = ""  # a scenario file, where the judgement is not the one that is archived
     altered: str = ""  # of an archive that is not as it was closed: what is not

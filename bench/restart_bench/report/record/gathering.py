@@ -84,6 +84,7 @@ def gather(run: ArchivedRun) -> RecordData:
             FileRow(str(told["kind"]), str(told["name"]), str(told["sha256"])) for told in run.run.get("inputs", ())
         ),
         wiring=tuple(_wiring(suite.rig)),
+        program_text=_program_text(run),
         findings=tuple(finding_rows(suite.rig, cycles, scenarios.values())),
         diagrams=tuple(diagrams_of(run, suite, cycles)),
         times=tuple(times_rows(cycles)),
@@ -97,6 +98,13 @@ def gather(run: ArchivedRun) -> RecordData:
         judged_again_by=str(run.run.get("judged_again_by") or ""),
         altered=run.altered,
     )
+
+
+def _program_text(run: ArchivedRun) -> str:
+    """The program file as it was archived, comments and all; "" where there was none."""
+    names = [str(told["name"]) for told in run.run.get("inputs", ()) if told["kind"] == "program"]
+    found = run.inputs() if names else {}
+    return "\n".join(found[name].decode("utf-8", "replace") for name in names if name in found)
 
 
 def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple[Verdict, str]:
