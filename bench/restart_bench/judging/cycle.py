@@ -101,11 +101,11 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
     for limit in scenario.times:
         text = limit.text or f"{limit.mark} in time"
         yield _About(FindingKind.MARK, limit.mark, text, judge_mark(evidence, limit, proofs))
-    for one in (*scenario.during, *scenario.after):
-        judged = JUDGES[one.kind](evidence, one)
-        judged = replace(judged, figures={**base_figures(outputs[one.point]), **judged.figures})
-        judged = _as_far_as_shown(evidence, one, judged, outputs[one.point], powered)
-        yield _About(FindingKind.EXPECTATION, one.point, one.text or one.kind.value, judged, one.point)
+    for demand in (*scenario.during, *scenario.after):
+        judged = JUDGES[demand.kind](evidence, demand)
+        judged = replace(judged, figures={**base_figures(outputs[demand.point]), **judged.figures})
+        judged = _as_far_as_shown(evidence, demand, judged, outputs[demand.point], powered)
+        yield _About(FindingKind.EXPECTATION, demand.point, demand.text or demand.kind.value, judged, demand.point)
     for gap in scenario.gaps:
         text = gap.text or f"{gap.then} after {gap.first}"
         yield _About(FindingKind.GAP, gap.first, text, judge_gap(evidence, gap), gap.then)
@@ -124,13 +124,15 @@ def _surely_powered(evidence: Evidence, proofs: Proofs, ready: Judged) -> bool:
     return evidence.ready_in_time is not None or ready.verdict is not Verdict.INCONCLUSIVE
 
 
-def _as_far_as_shown(evidence: Evidence, one: Expectation, judged: Judged, seen: OutputSeen, powered: bool) -> Judged:
+def _as_far_as_shown(
+    evidence: Evidence, demand: Expectation, judged: Judged, seen: OutputSeen, powered: bool
+) -> Judged:
     """What a dead output may mean beside a controller of which nobody knows whether it has power, and what a dead
     channel may hide (the thought of rule 9): neither way is shown then."""
-    if one.phase == "during" or not evidence.rig.points[one.judged].is_boolean:
+    if demand.phase == "during" or not evidence.rig.points[demand.judged].is_boolean:
         return judged
-    before = evidence.before(one.judged)
-    wants_off, wants_on = (_conforms(one, value, before) for value in (False, True))
+    before = evidence.before(demand.judged)
+    wants_off, wants_on = (_conforms(demand, value, before) for value in (False, True))
     if judged.verdict is Verdict.FAIL and not powered and wants_on and not wants_off:
         return replace(
             judged, verdict=Verdict.INCONCLUSIVE, reason=f"{judged.reason}; {only_its_word(evidence)}", proven_ns=None
@@ -141,11 +143,11 @@ def _as_far_as_shown(evidence: Evidence, one: Expectation, judged: Judged, seen:
     return judged
 
 
-def _conforms(one: Expectation, value: bool, before: float | None) -> bool:
+def _conforms(demand: Expectation, value: bool, before: float | None) -> bool:
     """Whether a state conforms; both do where there is nothing to compare with."""
-    if before is None and (one.wanted.as_before or one.wanted.change is not None):
+    if before is None and (demand.wanted.as_before or demand.wanted.change is not None):
         return True
-    return one.wanted.met_by(value, before) != one.kind.facts.forbids
+    return demand.wanted.met_by(value, before) != demand.kind.facts.forbids
 
 
 def _vouched_for(evidence: Evidence) -> Iterator[_About]:
@@ -189,7 +191,7 @@ def _outputs(evidence: Evidence) -> dict[str, OutputSeen]:
     """What each output of the rig, and each point of an expectation, did."""
     rig, scenario = evidence.rig, evidence.scenario
     names = {point.name: rig.judged_point(point.name) for point in rig.outputs()}
-    names |= {one.point: one.judged for one in (*scenario.during, *scenario.after)}
+    names |= {demand.point: demand.judged for demand in (*scenario.during, *scenario.after)}
     order = [name for name in rig.points if name in names]
     return {name: output_seen(evidence, name, names[name]) for name in order}
 
@@ -236,7 +238,7 @@ def _conclude(
 
 def _demanded(scenario: Scenario) -> tuple[str, ...]:
     """The points of which a scenario demands something."""
-    points = [one.point for one in (*scenario.during, *scenario.after)] + [gap.then for gap in scenario.gaps]
+    points = [demand.point for demand in (*scenario.during, *scenario.after)] + [gap.then for gap in scenario.gaps]
     return tuple(dict.fromkeys(points))
 
 
@@ -310,12 +312,12 @@ def _reason(verdict: Verdict, findings: list[Finding]) -> str:
 def _figures(evidence: Evidence, proofs: Proofs) -> dict[str, Any]:
     """The cycle as a whole: true off time, what the proofs saw of it, retries of the bench's own I/O (rule 11)."""
     records = evidence.records
-    retries = sum(one.retries for one in records.writes) + sum(one.retries for one in records.switchings)
+    retries = sum(write.retries for write in records.writes) + sum(command.retries for command in records.switchings)
     figures: dict[str, Any] = {"retries": retries}
     if evidence.cut is None or evidence.restored is None:
         return figures
     figures["off_time_ns"] = list(off_time(evidence.cut, evidence.restored))
-    seen = next((one for one in proofs.supply if one.fell is not None and one.rose is not None), None)
+    seen = next((proof for proof in proofs.supply if proof.fell is not None and proof.rose is not None), None)
     if seen is not None and seen.fell is not None and seen.rose is not None:
         low, high = seen.rose.since(seen.fell)
         figures["off_time_seen_ns"] = [max(0, low), high]

@@ -20,7 +20,7 @@ def judge_steps(evidence: Evidence) -> Iterator[tuple[str, Judged]]:
     for step in evidence.scenario.function_check:
         record = done.get(step.index)
         if record is None:
-            blocked = any(one.reached is None for one in done.values())
+            blocked = any(earlier.reached is None for earlier in done.values())
             why = "a step before it could not be done" if blocked else "the cycle ended before"
             yield step.text, Judged(Verdict.INCONCLUSIVE, f"{step.text}: not done, {why}")
         else:
@@ -46,7 +46,8 @@ def _came(evidence: Evidence, step: Step, action: Expect, record: StepDone) -> J
     common = _all_held(evidence, action, record)
     limit = record.started_ns + action.within_ns
     if any(
-        one.since.not_before_ns <= limit and one.until_ns - one.since.not_after_ns >= action.steady_ns for one in common
+        held.since.not_before_ns <= limit and held.until_ns - held.since.not_after_ns >= action.steady_ns
+        for held in common
     ):
         return Judged(Verdict.PASS, f"{step.text}: it came true")
     return Judged(Verdict.INCONCLUSIVE, f"{step.text}: it came true, but the reads that count do not show it")
@@ -64,21 +65,21 @@ def _all_held(evidence: Evidence, action: Expect, record: StepDone) -> list[Held
 
 def _missed(evidence: Evidence, step: Step, action: Expect, record: StepDone) -> Judged:
     """What was expected did not come: a fail where the reads, without a blind second, show that it did not."""
-    told: list[str] = []
+    missed: list[str] = []
     blind = False
     for judged, (name, wanted) in zip(action.judged, action.conditions, strict=True):
         known = evidence.reads(judged)
         reads = known.inside(record.started_ns, record.ended_ns)
         if len(reads) == 0:
-            told.append(f"{shown(evidence.rig, name)} was not read")
+            missed.append(f"{shown(evidence.rig, name)} was not read")
             blind = True
             continue
         spans = held_spans(reads, wanted, record.started_ns)
         blind |= bool(long_gaps(known, record.started_ns, record.ended_ns, BLIND_NS + 1))
         if not spans or spans[-1].until_ns != int(reads.early[-1]):
             value = value_text(evidence.rig.points[judged], float(reads.value[-1]))
-            told.append(f"{shown(evidence.rig, name)} read {value}")
-    reason = f"{step.text}: missed: {some(told) or record.reason or 'not in time, or not for long enough'}"
+            missed.append(f"{shown(evidence.rig, name)} read {value}")
+    reason = f"{step.text}: missed: {some(missed) or record.reason or 'not in time, or not for long enough'}"
     limit = record.started_ns + action.within_ns
     might = [
         span

@@ -57,17 +57,17 @@ def matrix_rows(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[MatrixRow, ...
 
 def _row(rig: Rig, name: str, cycles: Sequence[CycleJudged]) -> MatrixRow:
     point = rig.points[name]
-    seen = [one for cycle in cycles for one in cycle.outputs if one.point == name]
-    cut = [one for cycle in cycles if cycle.mark("restored") for one in cycle.outputs if one.point == name]
-    delays = [one.delay_ns for one in cut if one.delay_ns is not None]
+    seen = [output for cycle in cycles for output in cycle.outputs if output.point == name]
+    cut = [output for cycle in cycles if cycle.mark("restored") for output in cycle.outputs if output.point == name]
+    delays = [output.delay_ns for output in cut if output.delay_ns is not None]
     verdict, word, reason = _verdict(name, cycles)
     return MatrixRow(
         point=name,
         shown=point.shown,
-        before=_counted(_value(point, one.before) for one in seen),
+        before=_counted(_value(point, output.before) for output in seen),
         at_loss=_loss(point, cut),
-        at_return=_counted(_at_return(point, one) for one in cut),
-        settled=_counted(_value(point, one.settled) for one in cut),
+        at_return=_counted(_at_return(point, output) for output in cut),
+        settled=_counted(_value(point, output.settled) for output in cut),
         delay_ns=(min(low for low, _ in delays), max(high for _, high in delays)) if delays else None,
         verdict=verdict,
         reason=reason,
@@ -105,37 +105,41 @@ def _value(point: Point, value: Seen) -> str:
 
 def _loss(point: Point, seen: Sequence[OutputSeen]) -> str:
     """`off within 14 ms`, over all cycles; counted where they differ."""
-    text = _counted(_at_loss(point, one) for one in seen)
-    latest = [one.loss_ns[1] for one in seen if one.loss_ns is not None]
-    alike = len({(one.at_loss, one.loss_ns is None) for one in seen}) == 1
+    text = _counted(_at_loss(point, output) for output in seen)
+    latest = [output.loss_ns[1] for output in seen if output.loss_ns is not None]
+    alike = len({(output.at_loss, output.loss_ns is None) for output in seen}) == 1
     return f"{text} within {at_most(max(latest))}" if alike and latest else text
 
 
-def _at_loss(point: Point, one: OutputSeen) -> str:
+def _at_loss(point: Point, output: OutputSeen) -> str:
     """`off`, `stays on`, `not read`."""
-    if one.at_loss is None:
+    if output.at_loss is None:
         return "not read"
-    value = value_text(point, one.at_loss)
-    if one.loss_ns is None:
-        return f"stays {value}" if one.before == one.at_loss else value
+    value = value_text(point, output.at_loss)
+    if output.loss_ns is None:
+        return f"stays {value}" if output.before == output.at_loss else value
     return value
 
 
-def _at_return(point: Point, one: OutputSeen) -> str:
+def _at_return(point: Point, output: OutputSeen) -> str:
     """`stays off`, `off, then on`, `off, 3 changes, then off`."""
-    if one.at_return is None:
+    if output.at_return is None:
         return "not read"
-    first = value_text(point, one.at_return)
-    if one.settled is None and one.changes != 1:
-        return f"{first}, then not steady" if one.changes else f"{first}, then not read"
-    last = value_text(point, one.at_end if one.settled is None else one.settled)
-    if one.changes == 0 or (one.changes == 1 and one.at_return == one.settled):
-        return f"stays {last}" if one.at_loss in (None, one.settled) and point.is_boolean and not one.settled else last
-    if one.changes == 1:
+    first = value_text(point, output.at_return)
+    if output.settled is None and output.changes != 1:
+        return f"{first}, then not steady" if output.changes else f"{first}, then not read"
+    last = value_text(point, output.at_end if output.settled is None else output.settled)
+    if output.changes == 0 or (output.changes == 1 and output.at_return == output.settled):
+        return (
+            f"stays {last}"
+            if output.at_loss in (None, output.settled) and point.is_boolean and not output.settled
+            else last
+        )
+    if output.changes == 1:
         return f"{first}, then {last}"
-    if one.changes == 2 and one.at_return == one.settled and point.is_boolean:
-        return f"{'off' if one.settled else 'on'} for a while, then {last}"
-    return f"{first}, {one.changes} changes, then {last}"
+    if output.changes == 2 and output.at_return == output.settled and point.is_boolean:
+        return f"{'off' if output.settled else 'on'} for a while, then {last}"
+    return f"{first}, {output.changes} changes, then {last}"
 
 
 def _counted(texts: Iterator[str]) -> str:

@@ -33,20 +33,20 @@ class Pulse:
     seen_by_ns: int
 
 
-def judge_pulses(evidence: Evidence, one: Expectation) -> Judged:
+def judge_pulses(evidence: Evidence, demand: Expectation) -> Judged:
     """Judges a `never`, a `stays` or a `returns: never`."""
-    before = evidence.before(one.judged)
+    before = evidence.before(demand.judged)
     try:
-        span = _span(evidence, one, before)
+        span = _span(evidence, demand, before)
     except ValueError:
-        text = f"no value of {shown(evidence.rig, one.judged)} that counts was read before the cut"
+        text = f"no value of {shown(evidence.rig, demand.judged)} that counts was read before the cut"
         return Judged(Verdict.INCONCLUSIVE, f"{text}, so there is nothing to compare with")
-    if span.from_cut and len(span.reads) and _conformed_before(one, before):
-        return _judge_from(evidence, one, span, 0)  # nothing has to change first, so the cut itself begins the span
+    if span.from_cut and len(span.reads) and _conformed_before(demand, before):
+        return _judge_from(evidence, demand, span, 0)  # nothing has to change first, so the cut itself begins the span
     begin = _begin(span)
     if begin is None:
-        return _none_conforms(evidence, one, span)
-    return _judge_from(evidence, one, span, begin)
+        return _none_conforms(evidence, demand, span)
+    return _judge_from(evidence, demand, span, begin)
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,66 +84,65 @@ def _begin(span: _Span) -> int | None:
     return begin if begin < len(span.reads) else None
 
 
-def _span(evidence: Evidence, one: Expectation, before: float | None) -> _Span:
+def _span(evidence: Evidence, demand: Expectation, before: float | None) -> _Span:
     """`never` and `stays` count after the cut where off conforms or nothing restarts, else after the return."""
     assert evidence.cut is not None and evidence.restored is not None
     rests = evidence.scenario.how == "supply" and evidence.scenario.restart == "none"
-    off_conforms = not bool(_deviating(one, np.zeros(1), before)[0])
+    off_conforms = not bool(_deviating(demand, np.zeros(1), before)[0])
     from_cut = off_conforms or rests
     start = evidence.cut.not_before_ns if from_cut else evidence.restored.not_before_ns
-    end, evidence_end = evidence.span_end(one)
-    known = evidence.reads(one.judged).until(min(end, evidence_end))
+    end, evidence_end = evidence.span_end(demand)
+    known = evidence.reads(demand.judged).until(min(end, evidence_end))
     reads = known.inside(start, end)
-    back = None if one.kind is ExpectationKind.RETURNS else evidence.restored
-    return _Span(known, reads, _deviating(one, reads.value, before), start, end, from_cut, back)
+    back = None if demand.kind is ExpectationKind.RETURNS else evidence.restored
+    return _Span(known, reads, _deviating(demand, reads.value, before), start, end, from_cut, back)
 
 
-def _deviating(one: Expectation, value: np.ndarray[tuple[int], np.dtype[np.float64]], before: float | None) -> Flags:
-    met = conforming(one.wanted, value, before)
-    return met if one.kind.facts.forbids else ~met
+def _deviating(demand: Expectation, value: np.ndarray[tuple[int], np.dtype[np.float64]], before: float | None) -> Flags:
+    met = conforming(demand.wanted, value, before)
+    return met if demand.kind.facts.forbids else ~met
 
 
-def _conformed_before(one: Expectation, before: float | None) -> bool:
+def _conformed_before(demand: Expectation, before: float | None) -> bool:
     """True where the last read before the cut conformed: what deviates right after it is then no remainder."""
-    return before is not None and not bool(_deviating(one, np.array([before]), before)[0])
+    return before is not None and not bool(_deviating(demand, np.array([before]), before)[0])
 
 
-def _none_conforms(evidence: Evidence, one: Expectation, span: _Span) -> Judged:
+def _none_conforms(evidence: Evidence, demand: Expectation, span: _Span) -> Judged:
     """No read conforms: a fail where the state lasted after the return, a pass for a `returns` that stayed on."""
-    rig, point = evidence.rig, evidence.rig.points[one.judged]
-    name = shown(rig, one.point)
+    rig, point = evidence.rig, evidence.rig.points[demand.judged]
+    name = shown(rig, demand.point)
     if len(span.reads) == 0:
         gap = (span.start_ns, span.end_ns)
-        return _blind(evidence, one, [gap], f"{name}: not read")
-    if one.kind is ExpectationKind.RETURNS:
-        return _judge_from(evidence, one, span, 0, stayed=True)
+        return _blind(evidence, demand, [gap], f"{name}: not read")
+    if demand.kind is ExpectationKind.RETURNS:
+        return _judge_from(evidence, demand, span, 0, stayed=True)
     assert evidence.restored is not None
     after = span.reads.inside(evidence.restored.not_before_ns, span.end_ns)
     all_deviate = np.ones(len(after), dtype=bool)
-    limit = one.longer_than_ns
+    limit = demand.longer_than_ns
     # What conforms may hide in a gap after the first of these reads, so there must be none.
     seen_through = len(after) > 0 and not long_gaps(span.known, int(after.late[0]), span.end_ns, limit)
     for pulse in _pulses(after, all_deviate, limit, span.end_ns, span.start_ns):
         if seen_through and pulse.least_ns >= limit:
             value = value_text(point, float(after.value[pulse.low]))
             least = span_text(pulse.least_ns, pulse.least_ns)
-            reason = (
-                f"{name}: {value} in every read after {evidence.back}, for {least} or longer; {_should(evidence, one)}"
-            )
+            lasted = f"{value} in every read after {evidence.back}, for {least} or longer"
+            reason = f"{name}: {lasted}; {_should(evidence, demand)}"
             figures = {"on_for_ns": [pulse.least_ns, pulse.most_ns]}
             return Judged(Verdict.FAIL, reason, figures, pulse.seen_by_ns)
     gap = (int(span.reads.late[-1]), span.end_ns)
-    return _blind(evidence, one, [gap], f"{name}: no read that conforms, and too few to show that there was none")
+    return _blind(evidence, demand, [gap], f"{name}: no read that conforms, and too few to show that there was none")
 
 
-def _should(evidence: Evidence, one: Expectation) -> str:
-    return should_text(evidence.rig.points[one.judged], one, evidence.before(one.judged))
+def _should(evidence: Evidence, demand: Expectation) -> str:
+    return should_text(evidence.rig.points[demand.judged], demand, evidence.before(demand.judged))
 
 
-def _judge_from(evidence: Evidence, one: Expectation, span: _Span, first: int, *, stayed: bool = False) -> Judged:
+def _judge_from(evidence: Evidence, demand: Expectation, span: _Span, first: int, *, stayed: bool = False) -> Judged:
     """Judges the reads from the first conforming one on. `stayed`: none was off, so only gaps can hide a return."""
     tail = span.reads.part(first, len(span.reads))
-    limit = one.longer_than_ns
+    limit = demand.longer_than_ns
     deviates = np.zeros(len(tail), dtype=bool) if stayed else span.deviates[first:]
     # What was not over when the supply was surely back is counted from its return.
     energised = span.from_cut and first > 0 and bool(span.deviates[first])
@@ -151,15 +150,15 @@ def _judge_from(evidence: Evidence, one: Expectation, span: _Span, first: int, *
     pulses = list(_pulses(tail, deviates, limit, span.end_ns, begun_ns))
     proven = [pulse for pulse in pulses if pulse.least_ns >= limit]
     if proven:
-        return _fail(evidence, one, tail, proven, energised=energised)
+        return _fail(evidence, demand, tail, proven, energised=energised)
     doubtful = [pulse for pulse in pulses if pulse.most_ns >= limit]
     if doubtful:
-        return _doubt(evidence, one, tail, doubtful)
+        return _doubt(evidence, demand, tail, doubtful)
     start = span.start_ns if span.from_cut else int(tail.early[0])
     gaps = long_gaps(span.known, start, span.end_ns, limit)
     if gaps:
-        return _blind(evidence, one, gaps, f"{shown(evidence.rig, one.point)}: {one.text}")
-    return _pass(evidence, one, span, pulses, (start, int(tail.early[0])))
+        return _blind(evidence, demand, gaps, f"{shown(evidence.rig, demand.point)}: {demand.text}")
+    return _pass(evidence, demand, span, pulses, (start, int(tail.early[0])))
 
 
 def _pulses(reads: Reads, deviates: Flags, limit_ns: int, end_ns: int, start_ns: int) -> Iterator[Pulse]:
@@ -186,38 +185,40 @@ def _pulses(reads: Reads, deviates: Flags, limit_ns: int, end_ns: int, start_ns:
         )
 
 
-def _fail(evidence: Evidence, one: Expectation, reads: Reads, pulses: list[Pulse], *, energised: bool) -> Judged:
-    point = evidence.rig.points[one.judged]
-    told = []
+def _fail(evidence: Evidence, demand: Expectation, reads: Reads, pulses: list[Pulse], *, energised: bool) -> Judged:
+    point = evidence.rig.points[demand.judged]
+    texts = []
     for pulse in pulses[:3]:
         value = value_text(point, float(reads.value[pulse.low]))
         lasted = span_text(pulse.least_ns, pulse.most_ns)
         if energised and pulse.low == 0:
-            told.append(f"still {value} when {evidence.back}, for {lasted} more")
+            texts.append(f"still {value} when {evidence.back}, for {lasted} more")
         else:
-            told.append(f"{value} for {lasted}, {evidence.event(*pulse.begun_ns)}")
+            texts.append(f"{value} for {lasted}, {evidence.event(*pulse.begun_ns)}")
     more = f" (and {len(pulses) - 3} more)" if len(pulses) > 3 else ""
-    name = shown(evidence.rig, one.point)
+    name = shown(evidence.rig, demand.point)
     first = pulses[0]
     figures = {
         "on_for_ns": [first.least_ns, first.most_ns],
         "begun_ns": evidence.since_restored(*first.begun_ns),
         "pulses": len(pulses),
     }
-    return Judged(Verdict.FAIL, f"{name}: {'; '.join(told)}{more}; {_should(evidence, one)}", figures, first.seen_by_ns)
+    return Judged(
+        Verdict.FAIL, f"{name}: {'; '.join(texts)}{more}; {_should(evidence, demand)}", figures, first.seen_by_ns
+    )
 
 
-def _doubt(evidence: Evidence, one: Expectation, reads: Reads, pulses: list[Pulse]) -> Judged:
+def _doubt(evidence: Evidence, demand: Expectation, reads: Reads, pulses: list[Pulse]) -> Judged:
     """A pulse whose length may or may not reach the limit (rule 6)."""
-    point = evidence.rig.points[one.judged]
+    point = evidence.rig.points[demand.judged]
     first = pulses[0]
     value = value_text(point, float(reads.value[first.low]))
     lasted = span_text(first.least_ns, first.most_ns)
-    name = shown(evidence.rig, one.point)
-    cure = evidence.cure(one.judged, first.most_ns - first.least_ns)
+    name = shown(evidence.rig, demand.point)
+    cure = evidence.cure(demand.judged, first.most_ns - first.least_ns)
     reason = (
         f"{name}: {value} for {lasted}, {evidence.event(*first.begun_ns)}; the limit of "
-        f"{show_duration(one.longer_than_ns)} lies within these bounds; {cure}"
+        f"{show_duration(demand.longer_than_ns)} lies within these bounds; {cure}"
     )
     figures = {
         "on_for_ns": [first.least_ns, first.most_ns],
@@ -227,26 +228,28 @@ def _doubt(evidence: Evidence, one: Expectation, reads: Reads, pulses: list[Puls
     return Judged(Verdict.INCONCLUSIVE, reason, figures)
 
 
-def _blind(evidence: Evidence, one: Expectation, gaps: list[tuple[int, int]], head: str) -> Judged:
+def _blind(evidence: Evidence, demand: Expectation, gaps: list[tuple[int, int]], head: str) -> Judged:
     """A gap in which such a pulse could hide (rule 5)."""
     gaps = [gap for gap in gaps if gap[1] > gap[0]] or gaps
     longest = max(gaps, key=lambda gap: gap[1] - gap[0])
-    cure = evidence.cure_of_gap(one.judged, longest)
-    told = some([evidence.gap_text(gap) for gap in gaps])
+    cure = evidence.cure_of_gap(demand.judged, longest)
+    blind = some([evidence.gap_text(gap) for gap in gaps])
     figures = {
         "gaps": evidence.gaps_figure(gaps),
         "shortest_excluded_ns": longest[1] - longest[0],
     }
-    return Judged(Verdict.INCONCLUSIVE, f"{head}: {told}; {cure}", figures)
+    return Judged(Verdict.INCONCLUSIVE, f"{head}: {blind}; {cure}", figures)
 
 
-def _pass(evidence: Evidence, one: Expectation, span: _Span, pulses: list[Pulse], counted: tuple[int, int]) -> Judged:
+def _pass(
+    evidence: Evidence, demand: Expectation, span: _Span, pulses: list[Pulse], counted: tuple[int, int]
+) -> Judged:
     """All of the span was seen; says how short a pulse would have been seen, and which shorter ones were."""
     start, first = counted
-    device = evidence.rig.devices[evidence.rig.points[one.judged].device]
+    device = evidence.rig.devices[evidence.rig.points[demand.judged].device]
     excluded = longest_gap_ns(span.known, start, span.end_ns)
-    name = shown(evidence.rig, one.point)
-    reason = f"{name}: {one.text}; any pulse of {span_text(excluded, excluded)} or longer would have been seen"
+    name = shown(evidence.rig, demand.point)
+    reason = f"{name}: {demand.text}; any pulse of {span_text(excluded, excluded)} or longer would have been seen"
     longest = max(pulses, key=lambda pulse: pulse.most_ns, default=None)
     if longest is not None:
         lasted = span_text(longest.least_ns, longest.most_ns)
@@ -254,8 +257,8 @@ def _pass(evidence: Evidence, one: Expectation, span: _Span, pulses: list[Pulse]
     if not span.from_cut:
         reason += f"; counted from {evidence.moment(first)}"
     still = span.still_ns
-    if still is not None and still[1] >= one.longer_than_ns:
-        value = value_text(evidence.rig.points[one.judged], float(span.reads.value[0]))
+    if still is not None and still[1] >= demand.longer_than_ns:
+        value = value_text(evidence.rig.points[demand.judged], float(span.reads.value[0]))
         reason += f"; it was still {value} for {span_text(*still)} after the cut"
     figures = {
         "shortest_excluded_ns": excluded,

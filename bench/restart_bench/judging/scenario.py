@@ -34,9 +34,9 @@ def judge_run(
     for scenario in scenarios:
         own = [cycle for cycle in cycles if cycle.scenario == scenario.name]
         number = None if planned is None else planned.get(scenario.name)
-        one = judge_scenario(rig, scenario, own, planned_cycles(scenario) if number is None else number)
+        concluded = judge_scenario(rig, scenario, own, planned_cycles(scenario) if number is None else number)
         cut = any(cycle.mark("restored") for cycle in own)  # where nothing was cut, nothing was judged off
-        judged.append(_with_dead_channels(rig, scenario, one, cycles) if cut else one)
+        judged.append(_with_dead_channels(rig, scenario, concluded, cycles) if cut else concluded)
     return judged
 
 
@@ -199,7 +199,7 @@ def _confidence(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[s
 
 def _pulses(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
     """The shortest pulse that the run excludes, for each point of an expectation that counts pulses."""
-    named = {one.point for one in scenario.after if one.kind.facts.counts_pulses}
+    named = {demand.point for demand in scenario.after if demand.kind.facts.counts_pulses}
     worst: dict[str, int] = {}
     for cycle in cycles:
         for finding in cycle.findings:
@@ -256,11 +256,11 @@ def _off_times(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[st
 def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
     """What no instrument of the rig looks at: terminals, a sign of life, the supply itself."""
     own = [
-        one
-        for one in (*scenario.during, *scenario.after)
-        if not rig.is_independent(one.judged) and not rig.points[one.point].writable
+        demand
+        for demand in (*scenario.during, *scenario.after)
+        if not rig.is_independent(demand.judged) and not rig.points[demand.point].writable
     ]
-    names = dict.fromkeys(shown(rig, one.point) for one in own if rig.points[one.judged].is_boolean)
+    names = dict.fromkeys(shown(rig, demand.point) for demand in own if rig.points[demand.judged].is_boolean)
     if names:
         yield f"{', '.join(names)}: judged by what the controller says, no instrument looked at the terminal."
     if own and rig.ready.alive is None:
@@ -281,19 +281,19 @@ def _watched(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]
     """How long was looked on."""
     if scenario.how == "supply" and any(cycle.figures.get("contact_lost") is False for cycle in cycles):
         yield "That the controller rode through is shown up to the end of the watch: it may restart later than that."
-    if any(one.until == "watch" for one in scenario.after):
+    if any(demand.until == "watch" for demand in scenario.after):
         watch = show_duration(scenario.watch_ns)
         yield f"What happens later than {watch} after ready is not shown (`watch:`, `until: command`)."
 
 
 def _proven_otherwise(rig: Rig, scenario: Scenario) -> Iterator[str]:
     """Channels that are taken to work because the rig file says so."""
-    told: set[str] = set()
-    for one in off_expectations(rig, scenario):
-        proven = proven_channel(rig, one)
-        if proven and one.judged not in told:
-            told.add(one.judged)
-            yield f"{shown(rig, one.point)}: that its channel works is taken from the rig file (proven: {proven})."
+    known: set[str] = set()
+    for demand in off_expectations(rig, scenario):
+        proven = proven_channel(rig, demand)
+        if proven and demand.judged not in known:
+            known.add(demand.judged)
+            yield f"{shown(rig, demand.point)}: that its channel works is taken from the rig file (proven: {proven})."
 
 
 # ---------------------------------------------------------------- dead channels
@@ -306,18 +306,18 @@ def _with_dead_channels(
     on = {seen.judged for cycle in cycles for seen in cycle.outputs if seen.seen_on}
     looked_at = {seen.judged for cycle in cycles for seen in cycle.outputs}
     found: dict[str, Finding] = {}
-    for one in off_expectations(rig, scenario):
-        known = one.judged in on or one.judged in found or proven_channel(rig, one)
-        if known or one.judged not in looked_at:
+    for demand in off_expectations(rig, scenario):
+        known = demand.judged in on or demand.judged in found or proven_channel(rig, demand)
+        if known or demand.judged not in looked_at:
             continue
-        channel = shown(rig, one.judged)
+        channel = shown(rig, demand.judged)
         text = (
-            f"{shown(rig, one.point)}: {channel} was never seen on in this run, so the channel may be dead; let the "
+            f"{shown(rig, demand.point)}: {channel} was never seen on in this run, so the channel may be dead; let the "
             "scenario switch it on before the cut, or write `proven:` with what showed that it works"
         )
-        found[one.judged] = Finding(
-            scenario.name, "", 0, one.point, "seen on in the run", Verdict.ERROR, text,
-            kind=FindingKind.CHANNEL, subject=one.point,
+        found[demand.judged] = Finding(
+            scenario.name, "", 0, demand.point, "seen on in the run", Verdict.ERROR, text,
+            kind=FindingKind.CHANNEL, subject=demand.point,
         )  # fmt: skip
     if not found:
         return judged

@@ -27,34 +27,34 @@ COVERED = 20
 """The part of a span that its first and last read have to embrace: one in so many."""
 
 
-def judge_state(evidence: Evidence, one: Expectation) -> Judged:
+def judge_state(evidence: Evidence, demand: Expectation) -> Judged:
     """Judges an `is` of `during` or `after`; the cut and the return must have been commanded."""
-    if one.phase == "during":
-        return _during(evidence, one)
-    return _settled(evidence, one) if one.window is None else _windowed(evidence, one)
+    if demand.phase == "during":
+        return _during(evidence, demand)
+    return _settled(evidence, demand) if demand.window is None else _windowed(evidence, demand)
 
 
 # ---------------------------------------------------------------- settled
 
 
-def _settled(evidence: Evidence, one: Expectation) -> Judged:
+def _settled(evidence: Evidence, demand: Expectation) -> Judged:
     """Unbroken from `ready` + `settle` to the end of the span."""
     start = evidence.settled_ns
-    end, evidence_end = evidence.span_end(one)
-    known = evidence.reads(one.judged).until(min(end, evidence_end))
+    end, evidence_end = evidence.span_end(demand)
+    known = evidence.reads(demand.judged).until(min(end, evidence_end))
     reads = known.inside(start, end)
-    met = _met(evidence, one, reads)
+    met = _met(evidence, demand, reads)
     if met is None:
-        return _no_before(evidence, one)
+        return _no_before(evidence, demand)
     broken = np.flatnonzero(~met)
     if len(broken):
-        return _deviation(evidence, one, reads, int(broken[0]), reads.number(met))
-    gaps = long_gaps(known, start, end, one.blind_ns + 1)
+        return _deviation(evidence, demand, reads, int(broken[0]), reads.number(met))
+    gaps = long_gaps(known, start, end, demand.blind_ns + 1)
     if gaps or len(reads) == 0:
-        return _blind(evidence, one, gaps or [(start, end)])
+        return _blind(evidence, demand, gaps or [(start, end)])
     if not _covered(reads, start, end):
-        return _too_few(evidence, one, reads, start, end)
-    return Judged(Verdict.PASS, _kept(evidence, one, reads), _listed(evidence, known, start, end))
+        return _too_few(evidence, demand, reads, start, end)
+    return Judged(Verdict.PASS, _kept(evidence, demand, reads), _listed(evidence, known, start, end))
 
 
 def _covered(reads: Reads, start: int, end: int, slack_ns: int = 0) -> bool:
@@ -64,38 +64,38 @@ def _covered(reads: Reads, start: int, end: int, slack_ns: int = 0) -> bool:
     return COVERED * seen + slack_ns >= end - start
 
 
-def _too_few(evidence: Evidence, one: Expectation, reads: Reads, start: int, end: int) -> Judged:
+def _too_few(evidence: Evidence, demand: Expectation, reads: Reads, start: int, end: int) -> Judged:
     """One lucky read is not proof (rule 7), nor are a few at one end of the span."""
     gaps = long_gaps(reads, start, end, (end - start) // COVERED)
     longest = max(gaps, key=lambda gap: gap[1] - gap[0], default=(start, end))
-    name = shown(evidence.rig, one.point)
-    told = f"{name}: {counted(reads.number(), 'read')} that {'counts' if reads.number() == 1 else 'count'}"
-    reason = f"{told}, too few to show that it lasted: {evidence.gap_text(longest)}"
+    name = shown(evidence.rig, demand.point)
+    too_few = f"{name}: {counted(reads.number(), 'read')} that {'counts' if reads.number() == 1 else 'count'}"
+    reason = f"{too_few}, too few to show that it lasted: {evidence.gap_text(longest)}"
     figures = {"gaps": evidence.gaps_figure(gaps), "reads": reads.number()}
-    return Judged(Verdict.INCONCLUSIVE, f"{reason}; {evidence.cure_of_gap(one.judged, longest)}", figures)
+    return Judged(Verdict.INCONCLUSIVE, f"{reason}; {evidence.cure_of_gap(demand.judged, longest)}", figures)
 
 
-def _met(evidence: Evidence, one: Expectation, reads: Reads) -> Flags | None:
+def _met(evidence: Evidence, demand: Expectation, reads: Reads) -> Flags | None:
     """Which reads conform; None where there is no value before the cut to compare with."""
     try:
-        return conforming(one.wanted, reads.value, evidence.before(one.judged))
+        return conforming(demand.wanted, reads.value, evidence.before(demand.judged))
     except ValueError:
         return None
 
 
-def _no_before(evidence: Evidence, one: Expectation) -> Judged:
-    name = shown(evidence.rig, one.point)
+def _no_before(evidence: Evidence, demand: Expectation) -> Judged:
+    name = shown(evidence.rig, demand.point)
     reason = f"{name}: no value that counts was read before the cut, so there is nothing to compare with"
     return Judged(Verdict.INCONCLUSIVE, reason)
 
 
-def _should(evidence: Evidence, one: Expectation) -> str:
-    return should_text(evidence.rig.points[one.judged], one, evidence.before(one.judged))
+def _should(evidence: Evidence, demand: Expectation) -> str:
+    return should_text(evidence.rig.points[demand.judged], demand, evidence.before(demand.judged))
 
 
-def _deviation(evidence: Evidence, one: Expectation, reads: Reads, place: int, conforming_reads: int) -> Judged:
+def _deviation(evidence: Evidence, demand: Expectation, reads: Reads, place: int, conforming_reads: int) -> Judged:
     """One read that counts and does not conform, wholly within the span."""
-    name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
+    name, point = shown(evidence.rig, demand.point), evidence.rig.points[demand.judged]
     value = value_text(point, float(reads.value[place]))
     when = evidence.moment(int(reads.late[place]))
     deviating = reads.number() - conforming_reads
@@ -107,19 +107,19 @@ def _deviation(evidence: Evidence, one: Expectation, reads: Reads, place: int, c
         "deviating_reads": deviating,
         "reads": reads.number(),
     }
-    reason = f"{name}: {value} at {when} ({of}), {_should(evidence, one)}"
+    reason = f"{name}: {value} at {when} ({of}), {_should(evidence, demand)}"
     return Judged(Verdict.FAIL, reason, figures, int(reads.late[place]))
 
 
-def _blind(evidence: Evidence, one: Expectation, gaps: list[tuple[int, int]]) -> Judged:
+def _blind(evidence: Evidence, demand: Expectation, gaps: list[tuple[int, int]]) -> Judged:
     longest = max(gaps, key=lambda gap: gap[1] - gap[0])
-    told = some([evidence.gap_text(gap) for gap in gaps])
-    reason = f"{shown(evidence.rig, one.point)}: {told}; {evidence.cure_of_gap(one.judged, longest)}"
+    blind = some([evidence.gap_text(gap) for gap in gaps])
+    reason = f"{shown(evidence.rig, demand.point)}: {blind}; {evidence.cure_of_gap(demand.judged, longest)}"
     return Judged(Verdict.INCONCLUSIVE, reason, {"gaps": evidence.gaps_figure(gaps)})
 
 
-def _kept(evidence: Evidence, one: Expectation, reads: Reads) -> str:
-    name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
+def _kept(evidence: Evidence, demand: Expectation, reads: Reads) -> str:
+    name, point = shown(evidence.rig, demand.point), evidence.rig.points[demand.judged]
     return f"{name}: {value_text(point, float(reads.value[0]))} in all {reads.number()} reads of the span"
 
 
@@ -138,57 +138,57 @@ class _Onset:
     place: int
 
 
-def _windowed(evidence: Evidence, one: Expectation) -> Judged:
+def _windowed(evidence: Evidence, demand: Expectation) -> Judged:
     """From its first change to conforming on unbroken, and that change within the window (rules 6 and 7)."""
-    start = _start_of(evidence, one)
+    start = _start_of(evidence, demand)
     if start is None:
-        reason = f"{shown(evidence.rig, one.start)} was not seen to come on after {evidence.back}"
+        reason = f"{shown(evidence.rig, demand.start)} was not seen to come on after {evidence.back}"
         return Judged(Verdict.INCONCLUSIVE, f"{reason}, so there is nothing to count from")
-    end, evidence_end = evidence.span_end(one)
-    known = evidence.reads(one.judged).until(min(end, evidence_end))
+    end, evidence_end = evidence.span_end(demand)
+    known = evidence.reads(demand.judged).until(min(end, evidence_end))
     reads = known.inside(start.not_before_ns, end)
-    met = _met(evidence, one, reads)
+    met = _met(evidence, demand, reads)
     if met is None:
-        return _no_before(evidence, one)
+        return _no_before(evidence, demand)
     after = int(np.searchsorted(reads.early, start.not_after_ns, side="left"))
     if after == len(reads):
-        return _blind(evidence, one, [(start.not_after_ns, end)])
+        return _blind(evidence, demand, [(start.not_after_ns, end)])
     missed = after + np.flatnonzero(~met[after:])
-    started = bool(met[after]) and not _carried_over(evidence, one, int(reads.early[after]))
+    started = bool(met[after]) and not _carried_over(evidence, demand, int(reads.early[after]))
     onset = _onset(reads, met, start, after, np.empty(0, dtype=np.intp) if started else missed)
     if onset is None:
-        return _never_came(evidence, one, (start, end), reads, missed)
+        return _never_came(evidence, demand, (start, end), reads, missed)
     relapses = missed[missed > onset.place]
     if len(relapses):
-        judged = _deviation(evidence, one, reads, int(relapses[0]), reads.number(met))
+        judged = _deviation(evidence, demand, reads, int(relapses[0]), reads.number(met))
         came = evidence.event(onset.bounds.not_before_ns, onset.bounds.not_after_ns)
         text = f"{judged.reason}; it had come {came} and did not last"
         return Judged(Verdict.FAIL, text, judged.figures, judged.proven_ns)
-    return _in_time(evidence, one, (start, end), known, onset)
+    return _in_time(evidence, demand, (start, end), known, onset)
 
 
-def _carried_over(evidence: Evidence, one: Expectation, first_ns: int) -> bool:
+def _carried_over(evidence: Evidence, demand: Expectation, first_ns: int) -> bool:
     """True where the first read that surely lies in the window conforms without having come to: off is what no power
     leaves behind, and what was so before the cut may have outlived it without a break."""
     assert evidence.cut is not None
-    before = evidence.before(one.judged)
-    if bool(conforming(one.wanted, np.zeros(1), before)[0]):
+    before = evidence.before(demand.judged)
+    if bool(conforming(demand.wanted, np.zeros(1), before)[0]):
         return True
-    if before is None or not evidence.outlived(one.judged):
+    if before is None or not evidence.outlived(demand.judged):
         return False
-    reads = evidence.reads(one.judged).until(first_ns)
+    reads = evidence.reads(demand.judged).until(first_ns)
     last = reads.last_until(evidence.cut.not_before_ns) or 0
-    return last + 1 < len(reads) and bool(conforming(one.wanted, reads.value[last:], before).all())
+    return last + 1 < len(reads) and bool(conforming(demand.wanted, reads.value[last:], before).all())
 
 
-def _start_of(evidence: Evidence, one: Expectation) -> Bounds | None:
+def _start_of(evidence: Evidence, demand: Expectation) -> Bounds | None:
     """The mark or event that a window counts from."""
     assert evidence.restored is not None
-    if one.start == "restored":
+    if demand.start == "restored":
         return evidence.restored
-    if one.start == "ready":
+    if demand.start == "ready":
         return evidence.marks.get("ready")
-    return first_on(evidence, evidence.rig.judged_point(one.start))
+    return first_on(evidence, evidence.rig.judged_point(demand.start))
 
 
 def first_on(evidence: Evidence, judged: str) -> Bounds | None:
@@ -234,63 +234,67 @@ def _onset(
 
 def _never_came(
     evidence: Evidence,
-    one: Expectation,
+    demand: Expectation,
     span: tuple[Bounds, int],
     reads: Reads,
     missed: np.ndarray[Any, np.dtype[np.intp]],
 ) -> Judged:
     """No read after the first deviating one conforms: a fail where it was seen to deviate after the limit."""
-    assert one.window is not None
+    assert demand.window is not None
     start, end = span
-    name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
-    limit = one.window.not_after_ns
+    name, point = shown(evidence.rig, demand.point), evidence.rig.points[demand.judged]
+    limit = demand.window.not_after_ns
     value = value_text(point, float(reads.value[int(missed[-1])]))
     deadline = None if limit is None else start.not_after_ns + limit
     late = missed if deadline is None else missed[reads.early[missed] >= deadline]
-    if len(late) and (deadline is not None or reads.early[-1] >= end - one.blind_ns):
+    if len(late) and (deadline is not None or reads.early[-1] >= end - demand.blind_ns):
         by = "" if limit is None else f" within {show_duration(limit)}"
         place = int(late[0])
         when = evidence.moment(int(reads.late[place]))
-        reason = f"{name}: still {value} at {when}, {_should(evidence, one)}{by}"
+        reason = f"{name}: still {value} at {when}, {_should(evidence, demand)}{by}"
         return Judged(Verdict.FAIL, reason, {"found": float(reads.value[place])}, int(reads.late[place]))
     gap = (int(reads.early[-1]), max(end if deadline is None else deadline, int(reads.late[-1])))
-    return _blind(evidence, one, [gap])
+    return _blind(evidence, demand, [gap])
 
 
-def _in_time(evidence: Evidence, one: Expectation, span: tuple[Bounds, int], reads: Reads, onset: _Onset) -> Judged:
+def _in_time(evidence: Evidence, demand: Expectation, span: tuple[Bounds, int], reads: Reads, onset: _Onset) -> Judged:
     """Whether the onset lies in the window: surely, surely not, or not to be told (rule 6)."""
     start, end = span
-    assert one.window is not None
+    assert demand.window is not None
     low, high = onset.bounds.since(start)
     low = max(0, low)
-    name = shown(evidence.rig, one.point)
-    since = {"restored": evidence.back, "ready": "ready"}.get(one.start, f"{shown(evidence.rig, one.start)} came on")
-    came = f"{name}: {wanted_text(evidence.rig.points[one.judged], one.wanted)} {span_text(low, high)} after {since}"
+    name = shown(evidence.rig, demand.point)
+    since = {"restored": evidence.back, "ready": "ready"}.get(
+        demand.start, f"{shown(evidence.rig, demand.start)} came on"
+    )
+    came = (
+        f"{name}: {wanted_text(evidence.rig.points[demand.judged], demand.wanted)} {span_text(low, high)} after {since}"
+    )
     figures: dict[str, Any] = {"onset_ns": [low, high]}
-    if one.start == "restored":
+    if demand.start == "restored":
         figures["delay_ns"] = [low, high]
-    verdict, why = window_verdict(low, high, one.window.not_before_ns, one.window.not_after_ns)
+    verdict, why = window_verdict(low, high, demand.window.not_before_ns, demand.window.not_after_ns)
     if verdict is Verdict.FAIL:
         return Judged(verdict, f"{came}: {why}", figures, onset.bounds.not_after_ns)
     if verdict is Verdict.INCONCLUSIVE:
-        return Judged(verdict, f"{came}: {why}; {evidence.cure(one.judged, high - low)}", figures)
-    gaps = long_gaps(reads, onset.bounds.not_after_ns, end, one.blind_ns + 1)
-    if one.window.not_before_ns > 0:
-        gaps += long_gaps(reads, start.not_after_ns, onset.bounds.not_before_ns, one.blind_ns + 1)
+        return Judged(verdict, f"{came}: {why}; {evidence.cure(demand.judged, high - low)}", figures)
+    gaps = long_gaps(reads, onset.bounds.not_after_ns, end, demand.blind_ns + 1)
+    if demand.window.not_before_ns > 0:
+        gaps += long_gaps(reads, start.not_after_ns, onset.bounds.not_before_ns, demand.blind_ns + 1)
     if gaps:
-        blind = _blind(evidence, one, gaps)
+        blind = _blind(evidence, demand, gaps)
         return Judged(blind.verdict, blind.reason, {**figures, **blind.figures})
     later = reads.inside(onset.bounds.not_before_ns, end)
-    if not _covered(later, onset.bounds.not_after_ns, end, _few_polls(evidence, one)):
-        few = _too_few(evidence, one, later, onset.bounds.not_after_ns, end)
+    if not _covered(later, onset.bounds.not_after_ns, end, _few_polls(evidence, demand)):
+        few = _too_few(evidence, demand, later, onset.bounds.not_after_ns, end)
         return Judged(few.verdict, few.reason, {**figures, **few.figures})
     listed = _listed(evidence, reads, onset.bounds.not_after_ns, end)
     return Judged(Verdict.PASS, f"{came}, unbroken to the end of the span", {**figures, **listed})
 
 
-def _few_polls(evidence: Evidence, one: Expectation) -> int:
+def _few_polls(evidence: Evidence, demand: Expectation) -> int:
     """So long a span may pass without a read that lies wholly in it."""
-    return 4 * evidence.rig.devices[evidence.rig.points[one.judged].device].poll_ns
+    return 4 * evidence.rig.devices[evidence.rig.points[demand.judged].device].poll_ns
 
 
 def window_verdict(low_ns: int, high_ns: int, not_before_ns: int, not_after_ns: int | None) -> tuple[Verdict, str]:
@@ -309,41 +313,41 @@ def window_verdict(low_ns: int, high_ns: int, not_before_ns: int, not_after_ns: 
 # ---------------------------------------------------------------- during the cut
 
 
-def _during(evidence: Evidence, one: Expectation) -> Judged:
+def _during(evidence: Evidence, demand: Expectation) -> Judged:
     """Has to come true between `dark` and the command back, and then to last to that command."""
     assert evidence.cut is not None and evidence.restored is not None
     end = evidence.restored.not_before_ns
     dark = evidence.marks.get("dark", evidence.cut).not_after_ns
     start = dark if dark < end else evidence.cut.not_after_ns
-    known = evidence.reads(one.judged).until(end)
+    known = evidence.reads(demand.judged).until(end)
     reads = known.inside(start, end)
-    met = _met(evidence, one, reads)
+    met = _met(evidence, demand, reads)
     if met is None:
-        return _no_before(evidence, one)
+        return _no_before(evidence, demand)
     if len(reads) == 0:
-        return _blind(evidence, one, [(start, max(start, end))])
+        return _blind(evidence, demand, [(start, max(start, end))])
     missed, held = np.flatnonzero(~met), np.flatnonzero(met)
-    name, point = shown(evidence.rig, one.point), evidence.rig.points[one.judged]
+    name, point = shown(evidence.rig, demand.point), evidence.rig.points[demand.judged]
     if len(held) == 0:
         # A gap of more than a few polls could hide that it came true.
         poll = evidence.rig.devices[point.device].poll_ns
         gaps = long_gaps(known, start, end, max(LISTED_NS, 4 * poll))
         if gaps:
-            return _blind(evidence, one, gaps)
+            return _blind(evidence, demand, gaps)
         value = value_text(point, float(reads.value[-1]))
-        reason = f"{name}: {value} all through the cut, {_should(evidence, one)} before {evidence.back}"
+        reason = f"{name}: {value} all through the cut, {_should(evidence, demand)} before {evidence.back}"
         return Judged(Verdict.FAIL, reason, {}, int(reads.late[-1]))
     relapses = missed[missed > held[0]]
     if len(relapses):
-        return _deviation(evidence, one, reads, int(relapses[0]), reads.number(met))
+        return _deviation(evidence, demand, reads, int(relapses[0]), reads.number(met))
     onset = int(reads.late[held[0]])
-    gaps = long_gaps(known, onset, end, one.blind_ns + 1)
+    gaps = long_gaps(known, onset, end, demand.blind_ns + 1)
     if gaps:
-        return _blind(evidence, one, gaps)
+        return _blind(evidence, demand, gaps)
     place = int(held[0])
     later = reads.part(place, len(reads))
-    if not _covered(later, onset, end, _few_polls(evidence, one)):
-        return _too_few(evidence, one, later, onset, end)
+    if not _covered(later, onset, end, _few_polls(evidence, demand)):
+        return _too_few(evidence, demand, later, onset, end)
     early = int(reads.early[place - 1]) if place else evidence.cut.not_before_ns
     low, high = early - evidence.cut.not_after_ns, int(reads.late[place]) - evidence.cut.not_before_ns
     reason = f"{name}: {value_text(point, float(reads.value[place]))} {span_text(max(0, low), high)} after the cut"
