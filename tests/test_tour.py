@@ -127,7 +127,11 @@ TRACERS = (
     ("### A key of a file", r"\binput_delay", ("bench/restart_bench/suite", "bench/restart_bench/report")),
     ("### A key of a file", r"\b(?:scenario|model)\.purpose\b|\bpurpose: Text", ("bench",)),
     ("### A step", r"\bByEye|\bby_eye\b", ("bench", "tests/helpers")),
-    ("### An expectation kind", r"\"returns\"", ("bench", "tests/helpers/file_keys.py", "tests/worlds/oracle.py")),
+    (
+        "### An expectation kind",
+        r"\"returns\"|ExpectationKind\.RETURNS|EXPECTATION_KINDS",
+        ("bench", "tests/helpers/file_keys.py", "tests/worlds/oracle.py"),
+    ),
     ("### A column of the record", r"\bat_return\b", ("bench", "tests/helpers")),
     ("### A colour", r"\bLOOKS\b", ("bench",)),
 )
@@ -147,6 +151,23 @@ def test_a_recipe_names_every_file_that_one_like_it_stands_in(recipe: str, word:
     assert touched
     named = {place_of(name) for name in named_files(section(recipe))}
     assert sorted(path.relative_to(ROOT).as_posix() for path in touched - named) == []
+
+
+# ---------------------------------------------------------------- the README
+
+
+def test_the_first_screen_says_what_it_is_shows_one_picture_and_one_command() -> None:
+    """Before the first heading: some sentences, a picture, a command to try; how to do the same on Windows aside."""
+    first = (ROOT / "README.md").read_text(encoding="utf-8").partition("\n## ")[0]
+    assert len(first.splitlines()) <= 40
+    assert (first.count("!["), first.count("```sh"), first.count("```powershell")) == (1, 1, 1)
+
+
+def test_the_reference_stands_behind_the_first_hour() -> None:
+    """Whoever begins reads downwards: the first hour, cautions, the days after it. What is looked up stands behind."""
+    headings = re.findall(r"^## (.*)$", (ROOT / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
+    wanted = ["The first hour", "Cautions", "Day by day", "Commands", "Verdicts", "Files", "The archive"]
+    assert [one for one in headings if one in wanted] == wanted
 
 
 # ---------------------------------------------------------------- citations

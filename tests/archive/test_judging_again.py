@@ -14,7 +14,7 @@ from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.rejudging import changed_cycles, changed_findings, judge_again
 from restart_bench.archive.writer import RunArchive, finish_killed
-from restart_bench.model.faults import FaultsFound
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.journal import CycleStarted, Finding, Record, RunEnded, judged_scenarios
 from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import RunOptions, RunOutcome

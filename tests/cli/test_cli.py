@@ -21,7 +21,7 @@ from command_line import MAIN, bench
 from restart_bench.cli.common import honest_exit
 from restart_bench.cli.main import app
 from restart_bench.cli.new import Answers, files_for
-from restart_bench.model.faults import Fault, FaultsFound
+from restart_bench.files.faults import Fault, FaultsFound
 from restart_bench.model.outcome import Refused
 from restart_bench_drivers.interface import SupplyError
 from restart_bench_drivers.registry import OWN
@@ -114,7 +114,7 @@ def test_every_command_of_the_readme_exists() -> None:
     assert promised == {name.split()[0] for name in commands()}
 
 
-@pytest.mark.parametrize("name", ["predict", "survey"])
+@pytest.mark.parametrize("name", ["predict"])
 def test_a_command_that_is_not_there_is_refused_with_what_serves_instead(name: str) -> None:
     """Who types it reads that it is not here and what to type in its place; nothing moved, so the code is 2."""
     code, out, err = typed(name, "scenarios/grain-dryer", "--against", "x.yaml")

@@ -51,10 +51,21 @@ def test_a_closed_pipe_takes_nothing_from_the_verdict(suites: LampSuites) -> Non
 
 
 @pytest.mark.parametrize("arguments", [["--help"], ["run", "--help"], ["drivers"], ["schema", "rig"], ["logs", "list"]])
-def test_nothing_that_is_only_read_ends_as_a_fail(arguments: list[str], tmp_path: Path) -> None:
-    """Help, lists and schemas into a closed pipe: whatever they end with, 1 it is not."""
-    code, _ = with_closed_pipe(*arguments, *(["--logs", tmp_path] if arguments[0] == "logs" else []))
-    assert code in (0, 4)
+def test_nothing_that_is_only_read_has_to_be_read_to_its_end(arguments: list[str], tmp_path: Path) -> None:
+    """Help, lists and schemas into a pipe that nobody reads any more (`| head -1`) end as if they had been read."""
+    code, said = with_closed_pipe(*arguments, *(["--logs", tmp_path] if arguments[0] == "logs" else []))
+    assert (code, said) == (0, "")
+
+
+def test_a_closed_pipe_makes_nothing_well(suites: LampSuites) -> None:
+    """What would end with 2 or 4 ends with it, also where nobody reads what it says: an altered archive is none."""
+    logs = suites.folder / "logs"
+    bench("run", suites.folder / "lamp-trainer", "--simulated", "--logs", logs)
+    (folder,) = run_folders(logs)
+    with (folder / "journal.jsonl").open("ab") as journal:
+        journal.write(b"\n")
+    assert with_closed_pipe("logs", "verify", "--logs", logs)[0] == 4
+    assert with_closed_pipe("report", "nowhere", "--logs", logs)[0] == 2
 
 
 @pytest.mark.skipif(not FULL.exists(), reason="this system has no device that is always full")

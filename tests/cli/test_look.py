@@ -11,12 +11,12 @@ import pytest
 from rich.console import Console
 
 from builders import MS, S, dryer_program, dryer_rig
-from restart_bench.cli.look import Looker
+from restart_bench.cli.look import Looker, ask_relay
 from restart_bench.model.rig import Device, Rig
 from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind, SampleLayout
-from restart_bench.observer.diagnosis import all_well, diagnose, pairs_of, view_device
+from restart_bench.observer.diagnosis import all_well, diagnose, pairs_of, rate_text, unit_text, view_device
 from restart_bench.observer.handle import ObserverHandle
-from restart_bench.observer.identification import identities
+from restart_bench.observer.identification import greetings
 from restart_bench.simulated.handle import Simulation
 
 INDEPENDENT = Device("independent", "192.0.2.20", poll_ns=2 * MS, input_delay_ns=1 * MS)
@@ -109,6 +109,28 @@ def test_no_way_to_the_device_is_said() -> None:
     assert "no network that leads to 192.0.2.20" in said((0, 1, SampleKind.SILENT, 0), own="")
 
 
+def test_answers_that_come_too_late_are_not_blamed_on_the_unit() -> None:
+    """A device slower than its `answer_within` answers: how slow it is and which key allows it is said."""
+    late = (1, 260 * MS, SampleKind.LATE, 0)
+    text = said((0, 1, SampleKind.ACCEPTED, 0), (1, 101 * MS, SampleKind.SILENT, 0), late)
+    assert "only after up to 260 ms" in text and "`answer_within` of 100 ms" in text
+    assert "unit" not in text
+
+
+def test_another_unit_that_answers_is_named() -> None:
+    """A gateway that passes on the wrong device is told by the unit identifier of its answers."""
+    assert unit_text(INDEPENDENT, 1) == ""
+    assert "asked as unit 1 and answers as unit 7" in unit_text(INDEPENDENT, 7)
+
+
+def test_a_time_rises_by_a_second_a_second() -> None:
+    """What rises otherwise has another unit, type or order of words; what began anew, or was seen briefly, may."""
+    uptime = dryer_rig().points["uptime"]
+    assert rate_text(uptime, 3.0, 3.1) == rate_text(uptime, -5.0, 3.0) == rate_text(uptime, 40.0, 0.5) == ""
+    assert "rose by 0.003 s in 3 s" in rate_text(uptime, 0.003, 3.0)
+    assert "`words`" in rate_text(uptime, 196_608.0, 3.0)
+
+
 @pytest.mark.parametrize(
     ("code", "cure"), [(1, "function"), (2, "addresses"), (3, "max_bits"), (6, "busy"), (10, "unit"), (11, "unit")]
 )
@@ -138,9 +160,9 @@ def test_every_point_is_listed_once() -> None:
 
 def picture(rig: Rig, folder: Path, seconds: float = 1.0, press: str | None = None) -> tuple[str, bool]:
     stream = io.StringIO()
-    said = identities(rig.devices.values())
+    heard = greetings(rig.devices.values())
     with ObserverHandle(tuple(rig.devices.values()), tuple(rig.points.values()), folder) as observing:
-        looker = Looker(rig, observing, own_address=lambda host: host, said=said)
+        looker = Looker(rig, observing, own_address=lambda host: host, heard=heard, relay=ask_relay(rig))
         looker.look_for(seconds)
         if press is not None:
             observing.write(press, True, "test")
@@ -155,6 +177,7 @@ def test_a_rig_that_runs_is_shown_with_its_values(tmp_path: Path) -> None:
         text, well = picture(simulation.rig, tmp_path, press="start_button")
     assert well
     assert "All devices answer." in text
+    assert "The relay says that the supply is on." in text
     assert "SIMULATED RIG: no hardware stands at these addresses." in text
     assert "controller says it is: restart-bench simulated rig" in text
     fan = next(line for line in text.splitlines() if line.startswith("fan "))

@@ -11,8 +11,8 @@ import pytest
 
 from file_suites import RIG, SCENARIO, load, load_in, rig_faults, scenario_faults, spoilt, told
 from restart_bench.files.cures import KEY, SYNTAX, TABLE, VALUE, Refusal, closest, cure_for
+from restart_bench.files.faults import Fault, FaultsFound, in_order, shown_path
 from restart_bench.files.tree import LARGEST_BYTES, Block, read_bytes, read_yaml
-from restart_bench.model.faults import Fault, FaultsFound, in_order, shown_path
 from restart_bench.suite.loader import load_suites
 from restart_bench_drivers.registry import cards
 

@@ -14,8 +14,8 @@ import yaml
 from file_mutations import mutated
 from file_suites import PROGRAM, RIG, SCENARIO, load_in, told
 from restart_bench.files import tree
+from restart_bench.files.faults import LONGEST, Fault
 from restart_bench.files.tree import Files, is_file, read_bytes, read_yaml, same_file
-from restart_bench.model.faults import LONGEST, Fault
 from restart_bench.suite.loader import load_rig, load_suites
 from restart_bench_drivers.registry import cards
 

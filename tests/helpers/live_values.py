@@ -94,9 +94,10 @@ def judged_cycle(cycle: int, *findings: Finding, reason: str = "", verdict: Verd
 
 
 def one_run(*cycles: CycleJudged, verdict: Verdict, reason: str = "", late: tuple[Finding, ...] = ()) -> OneRun:
-    """A run of these cycles."""
+    """A run of these cycles; their scenario's `reason` may give those of cycles behind its head."""
     counted = {word.value: sum(one.verdict is word for one in cycles) for word in Verdict}
     limits = ("the shortest pulse that this run excludes on burner_terminal is 3.2 ms",)
-    scenario = ScenarioJudged("burner-stays-shut", verdict, reason, len(cycles), counted, limits, late)
+    head = reason.split(": cycle ", maxsplit=1)[0]
+    scenario = ScenarioJudged("burner-stays-shut", verdict, reason, len(cycles), counted, limits, late, head)
     folder = Path("logs") / "rig=grain-dryer-trainer" / "date=2026-07-27" / f"run={RUN_ID}"
     return OneRun(RUN_ID, folder, dryer_rig(), (scenario,), tuple(cycles))

@@ -13,8 +13,8 @@ from typing import Any
 import yaml
 
 from file_keys import RIG, Row
+from restart_bench.files.faults import Fault
 from restart_bench.files.tree import read_bytes
-from restart_bench.model.faults import Fault
 from restart_bench.model.rig import Rig
 from restart_bench.suite.program_reader import read_program
 from restart_bench.suite.rig_reader import read_rig

@@ -163,13 +163,16 @@ def _no_room(logs: Path) -> Iterator[Callable[[Cell, Moment], None]]:
             yield fill
         return
 
-    def fill_up(_cell: Cell, _moment: Moment) -> None:
-        with contextlib.suppress(OSError), (logs / "filler").open("wb", buffering=0) as file:
-            while True:
-                file.write(bytes(4096))
-
     try:
-        yield fill_up
+        with _full_disk() as stop_growing:
+
+            def fill_up(cell: Cell, moment: Moment) -> None:
+                with contextlib.suppress(OSError), (logs / "filler").open("wb", buffering=0) as file:
+                    while True:
+                        file.write(bytes(4096))
+                stop_growing(cell, moment)  # the journal's last page had room for some more records
+
+            yield fill_up
     finally:
         (logs / "filler").unlink(missing_ok=True)
 

@@ -14,7 +14,7 @@ from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.scenario import judge_run, judge_scenario, planned_cycles
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.journal import CycleJudged, ScenarioJudged
-from restart_bench.model.rig import Wanted
+from restart_bench.model.rig import CheckPulse, Wanted
 from restart_bench.model.scenario import Case, Demonstration, Scenario
 from restart_bench.model.verdicts import Verdict
 
@@ -282,3 +282,13 @@ def test_a_limit_names_whose_word_it_is_that_the_supply_came_back(driver: str, w
     told = scenario(BURNER_OFF)
     limits = judge_scenario(rig, told, cycles_of(told, [PASS]), 1).limits
     assert any(limit.endswith(f"is taken from {word}.") for limit in limits)
+
+
+def test_without_a_check_pulse_a_cache_in_the_io_is_among_the_limits() -> None:
+    """An independent I/O that answers from a cache would show old values; only a pulse of the bench's own shows not."""
+    told = scenario(BURNER_OFF)
+    caches = [
+        [one for one in judge_scenario(rig, told, cycles_of(told, [PASS]), 1).limits if "cache" in one]
+        for rig in (dryer(check_pulse=None), dryer(check_pulse=CheckPulse("spare_out", "spare_in", 20 * MS)))
+    ]
+    assert [len(found) for found in caches] == [1, 0]

@@ -8,6 +8,7 @@ import numpy as np
 from test_restarts import rides
 
 from evidence import MS, OFF, ON, T0, S, Story, expects, found, scenario
+from restart_bench.evidence.marks import traces_of
 from restart_bench.evidence.reachability import Reachability
 from restart_bench.evidence.supply_off import losses_of
 from restart_bench.evidence.traces import Reads
@@ -181,3 +182,26 @@ def test_the_last_read_before_a_loss_is_no_sign_of_the_life_after_it() -> None:
         for name in ("alive", "ready"):
             mark = judged.mark(name)
             assert mark is not None and mark.not_after_ns >= T0 + story.second_ns, (last_ms, name)
+
+
+# ---------------------------------------------------------------- answers
+
+
+def test_a_request_that_nobody_answered_is_a_sign_against_an_answer_before_it() -> None:
+    """The controller accepts connections for long before it answers: it answered after the last unanswered request."""
+    story = Story(scenario=scenario(expects("burner", "is", OFF)))
+    story.boot(dark=100 * MS, accepted=400 * MS, busy=50 * MS)
+    answered = story.judge().mark("answered")
+    assert answered is not None
+    assert answered.not_before_ns >= T0 + story.back_ns + 350 * MS
+
+
+def test_what_stands_beside_an_exception_reply_is_no_value() -> None:
+    """Rule 2: an exception reply is an answer, not a value, whatever its row holds."""
+    story = Story()
+    samples = story.samples()
+    rows = samples["independent"].records.copy()
+    told = replace(samples["independent"], records=rows)
+    rows["kind"][rows["request"] == 1] = SampleKind.EXCEPTION
+    reads = traces_of(story.rig, story.records(), {**samples, "independent": told}, ["rail", "start_button"])
+    assert len(reads["rail"].reads) == 0 and len(reads["start_button"].reads) > 0

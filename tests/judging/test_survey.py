@@ -13,7 +13,9 @@ from hypothesis import strategies as st
 
 from evidence import MS, S, Story, dryer
 from restart_bench.evidence.evidence import Evidence
-from restart_bench.judging.survey import (
+from restart_bench.judging.inquiry.drafts import draft_of, kinds_for, played
+from restart_bench.judging.inquiry.presses import PressSeen, again_order, press_order, search
+from restart_bench.judging.inquiry.survey import (
     CutKind,
     OutputCycle,
     SurveyRow,
@@ -24,8 +26,6 @@ from restart_bench.judging.survey import (
     value_rows,
     watched,
 )
-from restart_bench.judging.survey_presses import PressSeen, again_order, press_order, search
-from restart_bench.judging.survey_texts import draft_of, kinds_for, played
 
 POWER, MODE = CutKind("supply", 1 * S), CutKind("mode", 1 * S)
 CUT, BACK, RUNS = 2 * S, 3 * S, 3_502 * MS

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from restart_bench.model.rig import Device, Identity
-from restart_bench.observer.identification import identification_of, identification_pdu, identities
+from restart_bench.observer.identification import greetings, identification_of, identification_pdu, identities
 
 PRINTED = b"".join(
     (
@@ -86,11 +86,18 @@ def test_a_device_is_asked_once_and_let_go_of(reply: bytes | None, found: bool) 
     """One request on one connection that is closed again, whatever comes of it."""
     with answering(reply) as port:
         device = Device("independent", "127.0.0.1", port=port, answer_within_ns=50_000_000)
-        assert (device.name in identities([device])) is found
+        assert (device.name in identities(greetings([device]))) is found
+
+
+def test_the_unit_that_answers_is_told() -> None:
+    """Also where it is another one than was asked, and does not know the function."""
+    with answering(bytes.fromhex("00 01 00 00 00 03 07 AB 01")) as port:
+        heard = greetings([Device("independent", "127.0.0.1", port=port, answer_within_ns=50_000_000)])
+    assert heard["independent"].unit == 7 and heard["independent"].identity is None
 
 
 def test_where_nobody_listens_nothing_is_said() -> None:
     """A device that is off or refuses is left out."""
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
-    assert identities([Device("controller", "127.0.0.1", port=port)]) == {}
+    assert greetings([Device("controller", "127.0.0.1", port=port)]) == {}

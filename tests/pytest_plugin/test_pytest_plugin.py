@@ -64,6 +64,14 @@ def suite(tmp_path: Path) -> Suite:
     return Suite(tmp_path)
 
 
+def test_strict_markers_need_no_other_plug_in(suite: Suite) -> None:
+    """The marker that keeps a rig on one worker is declared by this plug-in, also where pytest-xdist is not loaded."""
+    suite.scenario(suite.rig(), "stays", "on")
+    told = suite.pytest("--strict-markers", "-p", "no:xdist", "--restart-simulated", "--collect-only", "-q")
+    assert told.code == 0, told.text
+    assert "1 test collected" in told.text
+
+
 # ---------------------------------------------------------------- nothing unasked
 
 

@@ -23,7 +23,7 @@ from restart_bench.report.record import drawing
 from restart_bench.report.record import text as wording
 from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, Piece
 from restart_bench.report.record.pieces import MOST_PIECES, shifted, supply_pieces, trace_pieces
-from restart_bench.report.record.rendering import first_page, limits_once, render
+from restart_bench.report.record.rendering import first_page, limits_once, render, render_page
 from restart_bench.report.record.rendering import safe_text as render_text
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -176,6 +176,26 @@ def test_the_first_page_names_the_program_and_how_the_supply_was_switched() -> N
     first = Page(_section(render(data), "verdict")).words
     assert "Program program_id 7" in first
     assert "Switched run mode by hand" in first
+
+
+def test_the_hand_out_names_each_lane_and_says_what_it_does_not_show() -> None:
+    """One drawing with the supply and each output once, by its name; matrix, verdict, three sentences, lines to sign
+    on; nothing is loaded and nothing runs."""
+    page = render_page(replace(record_values(), limits_in_short=("It was tried twice.",)))
+    names = re.findall(r'class="lane-name[^>]*>([^<]*)<', page)
+    assert [wording.clean(name).strip("\u2068\u2069") for name in names] == ["Supply", "Auger", "Burner valve", "Fan"]
+    for words in ("fail", "Burner valve", "It was tried twice.", "Witnessed by", "more lanes in the whole record"):
+        assert words in Page(page).words, words
+    assert "<script" not in page and page.count('<svg class="panel"') == 1
+
+
+def test_the_record_holds_the_text_of_the_program() -> None:
+    """Who reads the record reads the rungs that were tested, line by line, and nothing in them becomes markup."""
+    text = "program: edition 7\nrungs:\n  - {set: fan, when: start}   # <b>held</b>\n"
+    page = render(replace(record_values(), program_text=text))
+    (shown,) = re.findall(r'<pre class="program">(.*?)</pre>', page, re.DOTALL)
+    assert "<b>" not in shown and Page(shown).words.startswith("program: edition 7")
+    assert "\n  - {set: fan, when: start}" in shown
 
 
 def test_three_sentences_stand_before_the_limits_in_detail() -> None:

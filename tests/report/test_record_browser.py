@@ -24,7 +24,7 @@ from selenium.webdriver.remote.webelement import WebElement
 from record_values import HOSTILE, LANES, diagram, hostile_values, record_values
 from restart_bench.model.verdicts import Verdict
 from restart_bench.report.record.data import MatrixLine
-from restart_bench.report.record.rendering import render
+from restart_bench.report.record.rendering import render, render_page
 from tools import program
 
 FLAGS = (
@@ -388,6 +388,30 @@ def test_a_full_page_one_still_holds_the_sign_off(browser: Chrome, folder: Path,
     assert "Witnessed by" in pages[0]
     assert pages[0].count("Output ") >= 3
     assert "more rows" in pages[0] and "more limits" in pages[0] and "more entries" in pages[0]
+
+
+def test_the_hand_out_is_one_page_however_much_there_is_to_say(browser: Chrome, folder: Path) -> None:
+    """Ninety rows, thirty scenarios and long reasons: one A4 page with a diagram, and the lines to sign on."""
+    rows = tuple(
+        MatrixLine(f"scenario-{n // 3}", "", f"Output {n}", f"output_{n}", "on", "off within 4 ms",
+                  "pulse, then off", "900 .. 903 ms", Verdict.FAIL,
+                  "In cycle 7 it was on for 134 .. 143 ms after the return of the supply.", image_only=True)
+        for n in range(90)
+    )  # fmt: skip
+    plain = record_values(cycles=3)
+    scenarios = tuple(replace(plain.scenarios[0], name=f"scenario-{n}") for n in range(30))
+    short = tuple(
+        f"{word}: a sentence that is about as long as such sentences are, with a name in it." for word in "abc"
+    )
+    full = replace(
+        plain, matrix=rows, scenarios=scenarios, limits_in_short=short, simulated=True, reason=f"{plain.reason} " * 3
+    )
+    (folder / "page.html").write_text(render_page(full), encoding="utf-8")
+    shown = Shown(browser, folder / "page.html")
+    (page,) = _pages(_print(shown, *A4))
+    for words in ("Witnessed by", "shown to deviate", "more rows", "more scenarios", "What this does not show", *short):
+        assert words in " ".join(page.split()), words
+    assert page.count("Output ") >= 3 and len(shown.all("svg.panel")) == 1
 
 
 def test_no_diagram_is_cut_by_the_end_of_a_page(browser: Chrome, folder: Path) -> None:

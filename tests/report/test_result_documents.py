@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from live_values import RUN_ID, burner_finding, judged_cycle, one_run
-from restart_bench.model.faults import Fault
+from restart_bench.files.faults import Fault
 from restart_bench.model.journal import Finding
 from restart_bench.model.outcome import RunOutcome
 from restart_bench.model.verdicts import EXIT_MEANS, Verdict, exit_of, exit_over

@@ -12,11 +12,10 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from live_values import NEVER_ON, burner_finding, judged_cycle, one_run
-from restart_bench.judging.cycle import ALL_PHASES_DONE, NOT_VALID
 from restart_bench.judging.rehearsal import NOTHING_CUT
-from restart_bench.judging.summary import limits_of
+from restart_bench.judging.summary import limits_in_short, limits_of
 from restart_bench.model.clock import Bounds
-from restart_bench.model.journal import Finding, Mark, OutputSeen
+from restart_bench.model.journal import Finding, FindingKind, Mark, OutputSeen
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.verdicts import EXIT_MEANS, GLOSS, Verdict, exit_of
 from restart_bench.report.console import notable_rows, print_outcome
@@ -184,6 +183,23 @@ def test_three_sentences_that_anybody_understands_stand_before_all_other_limits(
     assert told[3] == "in detail" and told[4] == FAILED.scenarios[0].limits[0]
 
 
+def test_short_and_long_interruptions_are_told_apart() -> None:
+    """A dip of some milliseconds beside a loss of seconds is not rounded to nothing."""
+    cycles = [
+        dataclasses.replace(one, marks=(Mark("cut", Bounds(0, 1)),), figures={"off_time_ns": [off, off + 1_000_000]})
+        for one, off in zip(FAILED.cycles, (5_000_000, 2_000_000_000, 2_000_000_000), strict=True)
+    ]
+    assert "Only interruptions of 5 ms to 2.01 s were tried" in limits_in_short(FAILED.rig, cycles)[2]
+
+
+def test_what_a_register_or_an_image_hid_is_no_gap_of_the_terminals() -> None:
+    """How long the controller was not heard says nothing of what the terminals showed meanwhile."""
+    counter = OutputSeen("batch_count", "batch_count", shortest_excluded_ns=2_570_000_000)
+    seen = (dataclasses.replace(BURNER, shortest_excluded_ns=25_000_000), counter)
+    cycles = [dataclasses.replace(one, marks=(Mark("cut", Bounds(0, 1)),), outputs=seen) for one in FAILED.cycles]
+    assert "less than 25 ms" in limits_in_short(FAILED.rig, cycles)[1]
+
+
 def test_an_output_without_a_terminal_says_so_in_its_row_also_where_it_is_not_judged() -> None:
     """What the controller says of itself may be its memory: no row shows it as if somebody had looked."""
     bare = dict(FAILED.rig.points)
@@ -238,7 +254,8 @@ def test_a_rehearsal_has_steps_and_no_verdict() -> None:
 def test_what_only_follows_from_the_end_of_a_cycle_is_counted_not_listed() -> None:
     """After Ctrl-C one line says where the cycle ended and how many expectations that left open."""
     open_ones = [burner_finding(1, Verdict.INCONCLUSIVE, "not seen") for _ in range(3)]
-    end = Finding("burner-stays-shut", "", 1, "", ALL_PHASES_DONE, Verdict.INCONCLUSIVE, "stopped by a person")
+    end = Finding("burner-stays-shut", "", 1, "", "all phases done", Verdict.INCONCLUSIVE, "stopped by a person")
+    end = dataclasses.replace(end, kind=FindingKind.COMPLETION)
     text = shown(one_run(judged_cycle(1, *open_ones, end), verdict=Verdict.INCONCLUSIVE), code=130)
     assert "not seen" not in text
     assert "stopped by a person; so 3 expectations could not be judged" in text
@@ -247,8 +264,9 @@ def test_what_only_follows_from_the_end_of_a_cycle_is_counted_not_listed() -> No
 
 def test_what_a_problem_made_an_error_is_counted_not_listed() -> None:
     """A cycle that is not valid tells its problem once; a deviation that stands beside it is still told."""
-    void = burner_finding(1, Verdict.ERROR, f"{NOT_VALID} (cut): seen off")
+    void = burner_finding(1, Verdict.ERROR, "not valid (cut): seen off", without_the_error="pass")
     problem = Finding("burner-stays-shut", "", 1, "", "valid: cut", Verdict.ERROR, "no proof of the cut held")
+    problem = dataclasses.replace(problem, kind=FindingKind.VALIDITY, subject="cut")
     stands = burner_finding(1, Verdict.FAIL, "on for 196 .. 204 ms")
     text = shown(one_run(judged_cycle(1, void, problem, stands), verdict=Verdict.FAIL), width=140)
     assert "no proof of the cut held; so 1 expectation could not be judged" in text

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import sys
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from builders import dryer_rig
 from raw_modbus import wait_until
+from restart_bench.model.live import Reading
 from restart_bench.model.outcome import Refused
+from restart_bench.model.rig import Value
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_PASS, EXIT_STOPPED
+from restart_bench.observer.handle import Blind
+from restart_bench.run.park import pressed_points
 from safety_moments import IN_A_PRESS, Moment
 from safety_rig import (
     NAME,
@@ -231,3 +237,25 @@ def test_a_run_whose_relay_is_away_from_the_start_presses_nothing(tmp_path: Path
         assert code == EXIT_ERROR and "supply relay" in said
         assert rig.written() == set() and rig.supply_is_on
         archive_is_whole(rig, rig.runs()[0])
+
+
+class _Reads(Blind):
+    """An observer that reads what it is told to."""
+
+    def __init__(self, values: dict[str, Value]) -> None:
+        super().__init__("")
+        self.values = values
+
+    def latest(self, point: str) -> Reading | None:
+        """Read just now, or never."""
+        return Reading(self.values[point], 1, 1) if point in self.values else None
+
+
+def test_park_takes_no_setting_for_a_pressed_button() -> None:
+    """A setpoint with an idle value that reads otherwise was set by somebody, and no run has it to put back."""
+    rig = dryer_rig()
+    set_point = replace(rig.points["moisture_setpoint"], idle=14.5)
+    rig = replace(rig, points={**rig.points, "moisture_setpoint": set_point})
+    idle = {name: point.idle for name, point in rig.points.items() if point.writable and point.idle is not None}
+    reads = {**idle, "start_button": True, "moisture_setpoint": 12.0}
+    assert pressed_points(rig, _Reads(reads)) == {"start_button": False}  # type: ignore[arg-type]

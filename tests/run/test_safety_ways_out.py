@@ -20,7 +20,10 @@ from typing import Any
 import pytest
 
 from raw_modbus import wait_until
+from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.writer import RunArchive
 from restart_bench.model.clock import now_ns
+from restart_bench.model.journal import CycleJudged, Record
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_PASS, EXIT_STOPPED
 from restart_bench.observer.handle import ObserverError, ObserverHandle
 from restart_bench_drivers.modbus_coil import ModbusCoil
@@ -261,6 +264,31 @@ def test_a_run_whose_output_nobody_reads_can_be_stopped(name: str, tmp_path: Pat
         nothing_pressed(rig)
         assert rig.supply_is_on
         archive_is_whole(rig, rig.runs()[0])
+
+
+# ---------------------------------------------------------------- the log
+
+
+def test_a_log_that_fails_when_a_cycle_is_judged_leads_to_the_way_out(tmp_path: Path) -> None:
+    """The disk is full just for the judgement: no next cycle, the rig is left safe, the run ends as an error and is
+    found again."""
+    write = RunArchive.write
+
+    def full(archive: RunArchive, record: Record) -> None:
+        if isinstance(record, CycleJudged):
+            raise ArchiveError("made up: the disk is full")
+        write(archive, record)
+
+    with armed_rig(tmp_path, after_trouble="off", repeat=2) as rig:
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(RunArchive, "write", full)
+            outcome = rig.perform()
+        assert outcome.exit_code == EXIT_ERROR and "the log failed" in outcome.runs[0].reason
+        assert len(rig.off_times()) == 1 and not rig.supply_is_on
+        nothing_pressed(rig)
+        assert is_open(rig.runs()[0])
+        assert rig.park().well
+        archive_is_whole(rig, rig.runs()[0], whole_cycles=1)
 
 
 # ---------------------------------------------------------------- signals

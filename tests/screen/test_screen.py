@@ -94,6 +94,17 @@ def test_out_of_run_mode_no_power_is_off(width: int, height: int) -> None:
     assert not [line for line in (*lines, *after) if "supply" in line or "POWER" in line]
 
 
+def test_what_the_supply_did_is_no_history_of_the_mode() -> None:
+    """Where a cut of the supply is followed by a mode change, the lane of the mode begins anew."""
+    rig = dryer_rig()
+    both = (burner_scenario(rig), burner_scenario(rig, how="mode", name="mode-change"))
+    made = Gathered(rig, both, simulated=True)
+    for one in (power_off(2 * S), state(4 * S, {**ON, "running": True}, scenario="mode-change")):
+        made.live(one)
+    lane = next(line for line in shown(made) if line.startswith("run mode"))
+    assert UNICODE.off not in lane
+
+
 def test_the_proof_of_the_mode_outranks_what_was_commanded() -> None:
     """A controller that was told to leave run mode and reads as running is in run mode still."""
     running = state(2 * S, {**ON, "running": True}, phase="out of run mode", cut_ns=S)

@@ -13,8 +13,8 @@ import pytest
 
 from file_keys import BASES, EVERY_ROW, MODELS, RIG, ROWS, Row, keys_of_all_files
 from placed_keys import document, loaded, parts_of
+from restart_bench.files.faults import Fault
 from restart_bench.files.validation import flow
-from restart_bench.model.faults import Fault
 
 ROOT = Path(__file__).resolve().parents[2]
 SECTIONS = {

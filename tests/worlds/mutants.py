@@ -7,7 +7,7 @@ from __future__ import annotations
 from mutating import Mutant
 
 RULE_3 = ("tests/evidence/test_restarts.py", "tests/evidence/test_traces.py")
-MARKS = ("tests/evidence/test_marks.py", "tests/judging/test_restarted_again.py")
+MARKS = ("tests/judging/test_restarted_again.py", "tests/evidence/test_restarts.py", "tests/evidence/test_marks.py")
 RUNS = ("tests/worlds/test_worlds_runs.py", "tests/judging/test_concluding.py")
 JUDGING = ("tests/judging/test_judging.py", "tests/judging/test_judging_doubts.py")
 
@@ -19,9 +19,9 @@ MUTANTS = (
     Mutant("alive may stand for ten times its pace", "traces.py", "max(2 * pace, STILL_NS)", "max(10 * pace, 10 * STILL_NS)", RULE_3),
     Mutant("every connection shares its changes of alive", "traces.py", "counts |= (part.connection == one.connection) & (part.sent", "counts |= (part.sent", RULE_3),
     Mutant("all good reads of the controller count", "traces.py", "if rows.device.powered_by_supply else None", "if not rows.device.powered_by_supply else None", RULE_3),
-    Mutant("an exception reply counts as a value", "traces.py", 'good = self.column("kind")[rows] == SampleKind.GOOD\n            self._parts', 'good = self.column("kind")[rows] <= SampleKind.EXCEPTION\n            self._parts', ("tests/evidence/test_traces.py",)),
+    Mutant("an exception reply counts as a value", "traces.py", 'good = self.column("kind")[rows] == SampleKind.GOOD\n            self._parts', 'good = self.column("kind")[rows] <= SampleKind.EXCEPTION\n            self._parts', ("tests/judging/test_restarted_again.py",)),
     Mutant("input delay and image lag are forgotten", "traces.py", "return self.image_lag_ns + self.input_delay_ns", "return 0", ("tests/evidence/test_traces.py", "tests/evidence/test_bounds.py")),
-    Mutant("gaps are counted from receipt to sending", "traces.py", "first = int(reads.early[low - 1]) if low > 0 else start_ns", "first = int(reads.late[low - 1]) if low > 0 else start_ns", ("tests/evidence/test_traces.py",)),
+    Mutant("gaps are counted from receipt to sending", "traces.py", "begin = reads.early[low:high]", "begin = reads.late[low:high]", ("tests/evidence/test_traces.py",)),
     Mutant("the gap up to the end of a span is forgotten", "traces.py", "last = int(reads.late[high]) if high < len(reads) else end_ns", "last = int(reads.late[high]) if high < len(reads) else int(reads.late[-1])", ("tests/evidence/test_traces.py",)),
     # marks, late restarts
     Mutant("a restart that comes late is not followed", "marks.py", "if late.bounds.not_before_ns <= self._watch_end(earlier, restored):", "if late.bounds.not_before_ns < 0:", MARKS),
@@ -33,7 +33,7 @@ MUTANTS = (
     Mutant("a supply that comes back by itself is not counted from", "marks.py", "restored = _by_itself(reads, off, cut, restored) or back or restored", "restored = back or restored", ("tests/judging/test_judging_spans.py",)),
     Mutant("bounds of the return leave out the relay's delay", "marks.py", "delay = rig.supply.closing_ns + rig.supply.bounce_ns", "delay = 0", ("tests/evidence/test_marks.py",)),
     Mutant("bounds of the loss leave out the relay's delay", "marks.py", "delay = rig.supply.opening_ns + rig.supply.bounce_ns", "delay = 0", ("tests/evidence/test_marks.py",)),
-    Mutant("silence is no sign against an answer", "marks.py", "no_answer = (SampleKind.REFUSED, SampleKind.SILENT, SampleKind.RESET)", "no_answer = (SampleKind.REFUSED, SampleKind.RESET)", ("tests/evidence/test_marks.py",)),
+    Mutant("silence is no sign against an answer", "marks.py", "no_answer = (SampleKind.REFUSED, SampleKind.SILENT, SampleKind.RESET)", "no_answer = (SampleKind.REFUSED, SampleKind.RESET)", ("tests/judging/test_restarted_again.py",)),
     Mutant("a reset on the old connection speaks against the new", "contact.py", "& ~silent_connect & ~no_sign", "& ~silent_connect", MARKS),
     # is
     Mutant("one deviating read is forgiven", "expecting.py", "broken = np.flatnonzero(~met)\n    if len(broken):", "broken = np.flatnonzero(~met)\n    if len(broken) > 1:", ("tests/judging/test_expecting.py",)),
@@ -69,7 +69,7 @@ MUTANTS = (
     Mutant("an unproven cut is no error", "proving.py", "elif not _proven(evidence, proofs):", "elif False:", ("tests/judging/test_judging.py",)),
     Mutant("any off time will do", "proving.py", "if surely or (asked.dip and asked.maybe_more(seen)):", "if False:", ("tests/judging/test_judging_spans.py",)),
     Mutant("an off time may be half a second off", "supply_off.py", "SLACK_NS = 100_000_000", "SLACK_NS = 600_000_000", ("tests/judging/test_judging_spans.py",)),
-    Mutant("only the commands tell the off time", "proving.py", "if not seen:\n        yield \"the commands\", commanded", "yield \"the commands\", commanded", ("tests/judging/test_judging_spans.py",)),
+    Mutant("only the commands tell the off time", "proving.py", "seen = [one for one in proofs.supply if one.fell is not None and one.rose is not None]\n    for one in seen:\n        assert", "seen: list[SupplySeen] = []\n    for one in seen:\n        assert", ("tests/judging/test_judging_spans.py",)),
     Mutant("a second dip is no matter", "proving.py", "if one.again is not None:", "if False:", ("tests/judging/test_judging.py",)),
     Mutant("a supply that does not return is no matter", "proving.py", "if one.back is False and (", "if False and (", ("tests/judging/test_judging.py",)),
     Mutant("an uptime that fell proves a restart, however high", "restarts.py", "may = fell if unit is None else fell & (", "may = fell if unit is not None else fell & (", ("tests/evidence/test_restarts.py",)),

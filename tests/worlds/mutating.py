@@ -120,18 +120,19 @@ def failing_test(mutant: Mutant) -> str:
     return ""
 
 
-def noticed(mutant: Mutant, worlds: Worlds, known: set[tuple[int, str]]) -> str:
+def noticed(mutant: Mutant, worlds: Worlds, known: set[tuple[int, str]], *, tests: bool) -> str:
     """By what a mutant is noticed; "" where nothing does."""
     new = (one for one in worlds.finds(judge_of(mutant)) if one not in known)
     first = next(new, None)
     if first is not None:
         return f"world {first[0]}: {first[1]}"
-    return failing_test(mutant)
+    return failing_test(mutant) if tests else ""
 
 
 def main() -> int:
     told = argparse.ArgumentParser(description=__doc__)
     told.add_argument("--count", type=int, default=COUNT, help="worlds that judge each mutant at most")
+    told.add_argument("--worlds-alone", action="store_true", help="don't run the named tests")
     told.add_argument("--only", default="", help="only rules or modules that contain this text")
     options = told.parse_args()
     from mutants import MUTANTS
@@ -142,7 +143,7 @@ def main() -> int:
     chosen = [one for one in MUTANTS if options.only in one.rule or options.only in one.module]
     missed = 0
     for number, mutant in enumerate(chosen, start=1):
-        by = noticed(mutant, worlds, known)
+        by = noticed(mutant, worlds, known, tests=not options.worlds_alone)
         missed += not by
         print(f"{number:3}  {mutant.module:14} {mutant.rule:62} {by or 'NOTHING notices it'}", flush=True)
     print(f"{len(chosen)} mutants, {missed} not noticed")

@@ -79,6 +79,27 @@ class Readings:
         lag = one.input_delay_ns + one.image_lag_ns
         return Reading(got.sent[chosen] - lag, got.received[chosen], value[chosen], got.looked[chosen])
 
+    def possible(self, name: str) -> Reading:
+        """Those that may count by anybody's reading of rule 3: the controller's after the return only from a second
+        change of `alive` on, on their own connection."""
+        reads, world = self.all_good(name), self.world
+        alive = world.rig.ready.alive
+        if world.rig.is_independent(name) or alive is None or world.mode:
+            return reads
+        got = world.got["controller"]
+        back = world.returned - 100 * MS if read_back_early(world, self) else world.back[0]
+        signs = (got.kind == GOOD) & (got.sent >= back) & ~np.isnan(got.values[alive])
+        rows = (got.kind == GOOD) & ~np.isnan(got.values[name])
+        counts = reads.early < back
+        for link in set(got.connection[signs].tolist()):
+            mine = signs & (got.connection == link)
+            moves = np.flatnonzero(np.diff(got.values[alive][mine])) + 1
+            if len(moves) >= 2:
+                counts |= (got.connection[rows] == link) & (reads.early >= got.sent[mine][moves[1]])
+        for life in world.lives:  # what stands for clearly longer than its pace proves nothing any more
+            counts &= (reads.looked < life.stands + 4 * world.pace + 150 * MS) | (reads.looked >= life.end)
+        return reads.only(counts)
+
     def sure(self, name: str, life: Life | None) -> Reading:
         """Those that count beyond doubt: all of the independent I/O; the controller's before the loss, and after the
         return in its last life, while that was alive."""

@@ -20,12 +20,12 @@ from restart_bench.archive.earlier import earlier_cycles, gone_on_with
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.killed import planned_of
 from restart_bench.archive.reader import ArchivedRun
+from restart_bench.files.faults import FaultsFound
 from restart_bench.judging.cycle import judge_long_cycle
 from restart_bench.judging.scenario import judge_run, planned_cycles
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.condensing import SampleSource
-from restart_bench.model.faults import FaultsFound
-from restart_bench.model.journal import CycleJudged, Finding, RunEnded, ScenarioJudged
+from restart_bench.model.journal import CycleJudged, Finding, Forecast, RunEnded, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome, exit_code_of, verdict_over
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario, Step
@@ -58,7 +58,7 @@ def _unless_altered(run: ArchivedRun, outcome: RunOutcome) -> RunOutcome:
         unclosed = [] if run.closed else [EXIT_ERROR]
         return replace(outcome, exit_code=exit_over([outcome.exit_code, *unclosed]))
     (one,) = outcome.runs
-    void = tuple(replace(judged, verdict=Verdict.ERROR, reason=altered) for judged in one.scenarios)
+    void = tuple(judged.overruled(Verdict.ERROR, altered) for judged in one.scenarios)
     return RunOutcome(EXIT_ERROR, Verdict.ERROR, (replace(one, scenarios=void, altered=altered),))
 
 
@@ -81,7 +81,8 @@ def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
         raise ArchiveError(f"{run.id}: no cycle was run, so there is nothing to judge")
     begun = [s for s in suite.scenarios if how != "completed" or any(one.scenario == s.name for one in counted)]
     scenarios = judge_run(suite.rig, begun, counted, planned_of(run, begun))
-    one = OneRun(run.id, run.folder, suite.rig, tuple(scenarios), cycles, how, reason)
+    forecasts = tuple(record for record in run.records if isinstance(record, Forecast))
+    one = OneRun(run.id, run.folder, suite.rig, tuple(scenarios), cycles, how, reason, forecasts=forecasts)
     return RunOutcome(exit_code_of(one), verdict_over([one]), (one,))
 
 
@@ -212,8 +213,9 @@ def _with_open(judged: ScenarioJudged, questions: Sequence[str]) -> ScenarioJudg
         return judged
     limits = (*(f"Not to be answered from this evidence: {text}." for text in questions), *judged.limits)
     verdict = overwrite(judged.verdict, Verdict.INCONCLUSIVE)
-    reason = judged.reason if verdict is judged.verdict else f"old evidence can't answer all: {some(list(questions))}"
-    return replace(judged, verdict=verdict, reason=reason, limits=limits)
+    if verdict is judged.verdict:
+        return replace(judged, limits=limits)
+    return judged.overruled(verdict, f"old evidence can't answer all: {some(list(questions))}", limits=limits)
 
 
 def _evidence_for(run: ArchivedRun, suite: Suite, new: Scenario) -> Scenario:

@@ -38,7 +38,7 @@ def findings_schema() -> pa.Schema:
     """One row a finding; `figures` is JSON text; cycle 0 is a finding about the run as a whole."""
     import pyarrow as pa
 
-    texts = ("point", "expectation", "verdict", "reason", "figures")
+    texts = ("point", "expectation", "verdict", "reason", "figures", "kind", "subject")
     return pa.schema([*_of_cycle(), *((name, pa.string()) for name in texts)])
 
 
@@ -92,7 +92,7 @@ def finding_row(finding: Finding) -> Row:
     return {
         "scenario": finding.scenario, "case": finding.case, "cycle": finding.cycle, "point": finding.point,
         "expectation": finding.expectation, "verdict": finding.verdict.value, "reason": finding.reason,
-        "figures": to_json(finding.figures),
+        "figures": to_json(finding.figures), "kind": finding.kind.value, "subject": finding.subject,
     }  # fmt: skip
 
 

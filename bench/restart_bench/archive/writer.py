@@ -47,9 +47,9 @@ from restart_bench.archive.reader import (
     run_folders,
     whole_lines,
 )
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.clock import anchor, resolution_ns
 from restart_bench.model.codec import to_line
-from restart_bench.model.faults import FaultsFound
 from restart_bench.model.journal import Record
 from restart_bench.model.rig import Rig
 

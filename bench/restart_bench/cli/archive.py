@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from restart_bench.cli.common import LOGS, ByOption, JsonOption, LogsOption, RunText, honest_exit
-from restart_bench.model.faults import FaultsFound
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused, RunOutcome
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_FAIL
 from restart_bench.screen.console import console_for, width_for
@@ -117,9 +117,7 @@ def judge(
         if scenario is not None:
             outcome = _with_own_record(archived, outcome, scenario, out)
         elif out is not None:
-            raise Refused(
-                "--out goes with --scenario; `restart-bench report RUN --out FILE` writes the run's own record"
-            )
+            raise Refused("--out goes with --scenario; `report RUN --out FILE` writes the run's own record")
     with suppress(BrokenPipeError):  # who read our output is gone; the verdict stands
         if as_json:
             print(json.dumps(document(outcome), ensure_ascii=False, indent=2), flush=True)
@@ -163,17 +161,23 @@ def _print_changes(archived: ArchivedRun, outcome: RunOutcome, *, by_archived: b
 
 
 @honest_exit
-def report(run: RunText, out: OutOption = None, logs: LogsOption = LOGS) -> int:
+def report(
+    run: RunText,
+    *,
+    page: Annotated[bool, typer.Option("--page", help="One A4 page to hand out and sign.")] = False,
+    out: OutOption = None,
+    logs: LogsOption = LOGS,
+) -> int:
     """Write the HTML record of a run."""
     from restart_bench.archive.reader import ArchivedRun, find_run
-    from restart_bench.report.record.writing import write_record
+    from restart_bench.report.record.writing import write_page, write_record
 
     archived = ArchivedRun.open(find_run(run, logs))
-    file = out if out is not None else Path(f"{archived.id}.html")
+    file = out if out is not None else Path(f"{archived.id}{'-page' if page else ''}.html")
     _outside(archived, file)
     altered = _said_at_head(archived)
     with _read_honestly(archived.folder):
-        write_record(archived, file)
+        (write_page if page else write_record)(archived, file)
     print(file)
     return EXIT_ERROR if altered else 0
 

@@ -103,7 +103,7 @@ def _off_time_text(case: CasePlan, rig: Rig) -> str:
 
 def _when(moment: Moment) -> str:
     if moment.at is None:
-        return "before" if not moment.text.startswith("function check") else "after"
+        return moment.phase
     low, high = moment.at.low_ns, moment.at.high_ns
     if high == low:
         return show_duration(low)

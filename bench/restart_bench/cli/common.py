@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import errno
 import functools
+import io
 import os
 import sys
 import tempfile
@@ -15,17 +16,17 @@ import traceback
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, ParamSpec
+from typing import TYPE_CHECKING, Annotated, ParamSpec, TextIO
 
 import typer
 
-from restart_bench.model.faults import FaultsFound
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_STOPPED
 from restart_bench.screen.console import width_for
 
 if TYPE_CHECKING:
-    pass
+    from typing_extensions import Buffer
 
 P = ParamSpec("P")
 
@@ -94,6 +95,34 @@ def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
         raise Ended(code or 0)
 
     return run
+
+
+class _WhileRead(io.FileIO):
+    """Standard output that may lose its reader: from then on what is written goes nowhere, and the command ends with
+    the code that it has to end with (of an altered archive not with 0, of a `check` that was piped into `head` not
+    with an error)."""
+
+    def write(self, data: Buffer, /) -> int:
+        """As the system does, until the reader is gone."""
+        try:
+            return super().write(data)
+        except OSError as gone:
+            if gone.errno != errno.EPIPE and not (os.name == "nt" and gone.errno == errno.EINVAL):
+                raise
+            os.dup2(os.open(os.devnull, os.O_WRONLY), self.fileno())
+            return memoryview(data).nbytes
+
+
+def while_read(stream: TextIO) -> TextIO:
+    """The same stream, which nobody has to read to its end; a console as it is."""
+    try:
+        number, on_console = stream.fileno(), stream.isatty()
+    except (OSError, ValueError):  # of a test, say
+        return stream
+    if on_console:
+        return stream
+    raw = io.BufferedWriter(_WhileRead(number, "w", closefd=False))
+    return io.TextIOWrapper(raw, stream.encoding, "replace", line_buffering=bool(stream.line_buffering))
 
 
 def let_go_of_streams() -> None:

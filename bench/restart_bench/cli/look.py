@@ -5,7 +5,9 @@ from __future__ import annotations
 import socket
 import sys
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 
 from rich.box import SIMPLE_HEAD
@@ -14,15 +16,25 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from restart_bench.evidence.restarts import unit_ns
 from restart_bench.model.clock import NS_PER_S, now_ns
+from restart_bench.model.live import Reading
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Identity, Point, Rig, Value
 from restart_bench.model.units import parse_duration, show_duration
 from restart_bench.model.verdicts import EXIT_ERROR
 from restart_bench.model.wording import address_word, value_word, without_controls
-from restart_bench.observer.diagnosis import DeviceView, PointPair, all_well, pairs_of, view_device
+from restart_bench.observer.diagnosis import (
+    DeviceView,
+    PointPair,
+    all_well,
+    pairs_of,
+    rate_text,
+    unit_text,
+    view_device,
+)
 from restart_bench.observer.handle import ObserverHandle
-from restart_bench.observer.identification import identities
+from restart_bench.observer.identification import Greeting, greetings, identities
 from restart_bench.screen.console import console_for, is_console
 
 _ONCE_NS = 3 * NS_PER_S
@@ -43,16 +55,18 @@ def look_at(rig: Rig, lasting: str) -> int:
         ends_ns = parse_duration(lasting) if lasting else None
     except ValueError as problem:
         raise Refused(f"--for {lasting}: {problem}") from None
+    relay = ask_relay(rig)
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as scratch:
         devices, points = tuple(rig.devices.values()), tuple(rig.points.values())
-        said = identities(devices)  # before the observer comes: some devices serve one connection alone
+        heard = greetings(devices)  # before the observer comes: some devices serve one connection alone
         with ObserverHandle(devices, points, Path(scratch)) as observing:
-            looker = Looker(rig, observing, said=said)
+            looker = Looker(rig, observing, heard=heard, relay=relay)
             if is_console(sys.stdout) and ends_ns is None:
                 views = _live(looker, console)
             else:
                 views = _once(looker, console, now_ns() + (ends_ns or _ONCE_NS))
-    return 0 if all_well(views) else EXIT_ERROR
+            doubts = looker.doubts()
+    return 0 if all_well(views) and not doubts else EXIT_ERROR
 
 
 def _live(looker: Looker, console: Console) -> dict[str, DeviceView]:
@@ -75,22 +89,26 @@ def _once(looker: Looker, console: Console, ends_ns: int) -> dict[str, DeviceVie
 
 
 class Looker:
-    """Gathers what the observer reads. `own_address` tells this computer's address on the way to a host, `said` what
-    the devices say they are."""
+    """Gathers what the observer reads. `own_address` tells this computer's address on the way to a host, `heard` what
+    the devices answered when they were asked who they are, `relay` what the relay did."""
 
     def __init__(
         self,
         rig: Rig,
         observing: ObserverHandle,
         own_address: Callable[[str], str | None] | None = None,
-        said: Mapping[str, Identity] | None = None,
+        heard: Mapping[str, Greeting] | None = None,
+        relay: Relay | None = None,
     ) -> None:
         self._rig = rig
         self._observing = observing
         ask = own_address if own_address is not None else own_address_towards
         read = {point.device for point in rig.points.values()}
         self._devices = tuple(device for device in rig.devices.values() if device.name in read)
-        self._identities = said or {}
+        self._heard = heard or {}
+        self._relay = relay
+        self._clocks = {name: (rig.points[name], unit) for name, unit in _times(rig)}
+        self._rose: dict[str, tuple[Reading, Reading]] = {}
         self._own_address = {device.name: ask(device.host) for device in self._devices}
         self._moves: dict[str, list[int]] = {}
         self._cycle = 1
@@ -106,12 +124,35 @@ class Looker:
                 moves = self._moves.setdefault(move.point, [])
                 moves.append(move.received_ns)
                 del moves[:-50]
+        self._note_times()
         if self._observing.failed:
             raise Refused(f"the observer failed: {self._observing.failed}")
         if now_ns() - self._cycle_began_ns > _CYCLE_NS:
             self._cycle += 1
             self._cycle_began_ns = now_ns()
             self._observing.set_cycle(self._cycle)
+
+    def _note_times(self) -> None:
+        for name in self._clocks:
+            reading = self._observing.latest(name)
+            if reading is None or reading.value is None:
+                continue
+            first = self._rose.get(name, (reading, reading))[0]
+            began_anew = first.value is None or reading.value < first.value
+            self._rose[name] = (reading if began_anew else first, reading)
+
+    def doubts(self) -> list[str]:
+        """What is odd although values come: another unit answers, a time does not rise as times do, no relay."""
+        devices = {device.name: device for device in self._devices}
+        found = [f"{name}: {text}" for name, one in self._heard.items() if (text := unit_text(devices[name], one.unit))]
+        for name, (first, last) in self._rose.items():
+            point, unit_ns = self._clocks[name]
+            rose_s = (float(last.value or 0) - float(first.value or 0)) * unit_ns / NS_PER_S
+            if text := rate_text(point, rose_s, (last.received_ns - first.received_ns) / NS_PER_S):
+                found.append(text)
+        if self._relay is not None and self._relay.problem:
+            found.append(self._relay.problem)
+        return found
 
     def views(self) -> dict[str, DeviceView]:
         """Every device as it answered in the last seconds."""
@@ -201,13 +242,50 @@ class Looker:
         return [*told]
 
     def _said(self) -> list[tuple[str, Identity]]:
-        return [(name, one) for name, one in self._identities.items() if one.shown]
+        return [(name, one) for name, one in identities(self._heard).items() if one.shown]
 
     def _what_is_wrong(self) -> list[RenderableType]:
-        wrong = [(view.name, view.wrong) for view in self.views().values() if view.wrong]
-        if not wrong:
-            return [Text("All devices answer.", style="green")]
-        return [Text(f"{name}: {text}", style="bold red") for name, text in wrong]
+        wrong = [f"{view.name}: {view.wrong}" for view in self.views().values() if view.wrong]
+        told = [Text(without_controls(text), style="bold red") for text in (*wrong, *self.doubts())]
+        relay = [Text(self._relay.says, style="dim")] if self._relay is not None and self._relay.says else []
+        return [*relay, *([] if wrong else [Text("All devices answer.", style="green")]), *told]
+
+
+@dataclass(frozen=True, slots=True)
+class Relay:
+    """What the supply's hardware says of itself: how it stands, or what is wrong with it."""
+
+    says: str = ""
+    problem: str = ""
+
+
+def ask_relay(rig: Rig) -> Relay | None:
+    """How the supply stands, where it can be asked and asking moves nothing; None where it can't."""
+    from restart_bench.run.arming import SupplyLock
+    from restart_bench_drivers.interface import SupplyError
+    from restart_bench_drivers.registry import cards, open_supply
+
+    card = cards().get(rig.supply.driver) if rig.supply is not None else None
+    if rig.supply is None or card is None or card.needs_person or not (card.quiet_open and card.reads_back):
+        return None
+    try:
+        with ExitStack() as stack:
+            stack.enter_context(SupplyLock(rig.supply))
+            supply = open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=None)
+            stack.callback(supply.close)
+            stands = {True: "on", False: "off", None: "in a state that it does not tell"}[supply.is_on()]
+            return Relay(says=f"The relay says that the supply is {stands}.")
+    except Refused:
+        return Relay(says="The relay was not asked: another bench holds it.")
+    except SupplyError as problem:
+        return Relay(problem=str(problem))
+
+
+def _times(rig: Rig) -> Iterator[tuple[str, int]]:
+    """Points that tell how long the controller has run, with the length of their unit."""
+    for proof in rig.proof_of_cut:
+        if proof.kind == "falls" and proof.point is not None and (unit := unit_ns(rig.points[proof.point])):
+            yield proof.point, unit
 
 
 def _ms(ns: int | None) -> str:

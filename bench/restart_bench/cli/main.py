@@ -34,16 +34,17 @@ from restart_bench.cli.common import (
     rig_file,
     say_faults,
     typed_arming,
+    while_read,
 )
-from restart_bench.model.faults import FaultsFound
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import RunOptions, RunOutcome
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_FAIL, exit_over
-from restart_bench.screen.console import answering, console_for, is_console, person_at, width_for
+from restart_bench.screen.console import answering, console_for, guessing_at, is_console, person_at, width_for
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from restart_bench.model.live import Show
+    from restart_bench.model.live import Guess, Show
     from restart_bench.suite.loader import Suite
     from restart_bench_drivers.interface import AskPerson
 
@@ -62,6 +63,8 @@ def main() -> None:
     for name in ("stdin", "stdout", "stderr"):
         if getattr(sys, name) is None:  # closed by whoever started us
             setattr(sys, name, open(os.devnull, "r" if name == "stdin" else "w", encoding="utf-8"))  # noqa: PTH123, SIM115
+    if sys.stdout is not None and sys.stdout is sys.__stdout__:
+        sys.stdout = while_read(cast("TextIO", sys.stdout))
     for stream in (sys.stdout, sys.stderr):
         with suppress(AttributeError, ValueError):  # a stream that can't show a letter shows "?" instead of ending us
             stream.reconfigure(errors="replace")  # type: ignore[union-attr]
@@ -174,6 +177,10 @@ def run(
         Literal["fail"] | None, typer.Option("--stop-on", help="End at the first fail.", show_default=False)
     ] = None,
     rehearse: Annotated[bool, typer.Option("--rehearse", help="Steps before and function check, no cut.")] = False,
+    ask_first: Annotated[
+        str | None,
+        typer.Option("--ask-first", metavar="NAME,NAME", help="Ask these people before each cut what will come back."),
+    ] = None,
     logs: LogsOption = LOGS,
     seed: SeedOption = None,
     by: ByOption = "",
@@ -204,6 +211,7 @@ def run(
             arm=arm,
             stop_on_fail=stop_on == "fail",
             rehearse=rehearse,
+            ask_first=_learners(ask_first),
             resume=resume,
             repeat=repeat,
             record=write_report,
@@ -231,6 +239,16 @@ def run(
     return outcome.exit_code
 
 
+def _learners(written: str | None) -> tuple[str, ...]:
+    """The names of `--ask-first`. Raises Refused where there is none, or one twice."""
+    from restart_bench.model.outcome import Refused
+
+    names = [name.strip() for name in written.split(",")] if written is not None else []
+    if not all(names) or len(set(names)) != len(names):
+        raise Refused(f"--ask-first {written}: names with commas between them, each once; nothing was moved")
+    return tuple(names)
+
+
 def _refuse_unwritable(file: Path | None) -> None:
     """Raises Refused where the JUnit file could not be written, before anything moves; leaves nothing behind."""
     from restart_bench.model.outcome import Refused
@@ -253,14 +271,26 @@ def _refuse_unwritable(file: Path | None) -> None:
 def _perform(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> RunOutcome:
     from restart_bench.run.session import perform
 
-    show, ask = _show_for(suites, options, as_json)
+    show, ask, guess = _show_for(suites, options, as_json)
     try:
+        if options.ask_first:
+            options = replace(options, guess=_insist_on(guess))
         return perform(suites, options, show, ask)
     finally:
         show.close()
 
 
-def _show_for(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> tuple[Show, AskPerson | None]:
+def _insist_on(guess: Guess | None) -> Guess:
+    from restart_bench.model.outcome import Refused
+
+    if guess is None:
+        raise Refused("--ask-first: nobody can answer here, standard input is no console; nothing was moved")
+    return guess
+
+
+def _show_for(
+    suites: Sequence[Suite], options: RunOptions, as_json: bool
+) -> tuple[Show, AskPerson | None, Guess | None]:
     """The live screen where somebody watches, else plain lines; with --json both go to standard error."""
     stream = sys.stderr if as_json else sys.stdout
     console = console_for(stream)
@@ -269,13 +299,16 @@ def _show_for(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> tu
         from restart_bench.screen.plain import PlainShow
 
         outlet = Outlet(stream)
-        return PlainShow(outlet, rehearsal=options.rehearse), person_at(console, before=outlet.drain)
+        person = person_at(console, before=outlet.drain), guessing_at(console, before=outlet.drain)
+        return PlainShow(outlet, rehearsal=options.rehearse), *person
     from restart_bench.screen.screen import LiveScreen
 
     screen = LiveScreen(
         [(one.rig, one.scenarios) for one in suites], console, simulated=options.simulated, rehearsal=options.rehearse
     )
-    return screen, answering(screen.ask) if sys.stdin.isatty() else None
+    if not sys.stdin.isatty():
+        return screen, None, None
+    return screen, answering(screen.ask), answering(screen.guess)
 
 
 def _write_junit(file: Path | None, outcome: RunOutcome) -> bool:
@@ -386,7 +419,7 @@ def _survey(
 ) -> int:
     from restart_bench.cli.survey import print_survey, refuse_drafts, survey_document, write_drafts
     from restart_bench.report.record.writing import write_report
-    from restart_bench.run.survey import survey as find_out
+    from restart_bench.run.inquiry.survey import survey as find_out
     from restart_bench_drivers.registry import cards
 
     suite = _load_rig(rig, program)
@@ -473,7 +506,26 @@ def _not_here(name: str, instead: str) -> None:
         raise Refused(f"there is no `{name}`; nothing was done. {instead}")
 
 
-_not_here("predict", "`restart-bench run PATH --simulated` plays the program model, and says what each output does.")
+@app.command()
+@honest_exit
+def predict(
+    paths: Paths,
+    against: Annotated[
+        Path | None,
+        typer.Option("--against", metavar="PROGRAM", help="Name what changes against this program."),
+    ] = None,
+    write: Annotated[
+        Path | None,
+        typer.Option("--write", metavar="FOLDER", help="Write scenarios that play every outcome."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Say what each output will do after a restart by the program model, whether it can be otherwise, and why."""
+    from restart_bench.cli.predict import predict_paths
+
+    return predict_paths(paths, against, write, as_json=as_json)
+
+
 register_archive_commands(app)
 
 

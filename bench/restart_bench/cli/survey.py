@@ -12,14 +12,14 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from restart_bench.judging.survey import MEANING, CutKind, SurveyRow, ValueRow, explanation
-from restart_bench.judging.survey_presses import Start
-from restart_bench.judging.survey_texts import NOT_WANTED
+from restart_bench.judging.inquiry.drafts import NOT_WANTED
+from restart_bench.judging.inquiry.presses import Start
+from restart_bench.judging.inquiry.survey import MEANING, CutKind, SurveyRow, ValueRow, explanation
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Rig
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import at_most, bounds_text, counted, listed, value_text, without_controls
-from restart_bench.run.survey import Surveyed
+from restart_bench.run.inquiry.survey import Surveyed
 
 _DANGEROUS = ("comes on", "pulses", "unsteady")
 

@@ -20,11 +20,10 @@ from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import CycleRecords
 from restart_bench.model.rig import Point, Rig
 from restart_bench.model.samples import DeviceSamples, SampleKind
-from restart_bench.model.scenario import Ask, Expectation, Hold, Press, Scenario, Write
+from restart_bench.model.scenario import Expectation, Scenario
+from restart_bench.model.step_kinds import COMMANDS, facts_of
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import about, span_text
-
-COMMAND_PURPOSES = ("press", "hold", "write")
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,11 +161,11 @@ class Evidence:
             for done in self.records.steps
             if done.phase == "function check"
             and done.index < len(steps)
-            and isinstance(steps[done.index].action, Press | Hold | Write | Ask)
+            and facts_of(steps[done.index].action).is_command
         ]
         restored = after_ns if self.restored is None else self.restored.not_after_ns
         found += [
-            one.sent_ns for one in self.records.writes if one.purpose in COMMAND_PURPOSES and one.sent_ns > restored
+            write.sent_ns for write in self.records.writes if write.purpose in COMMANDS and write.sent_ns > restored
         ]
         return min(found, default=None)
 

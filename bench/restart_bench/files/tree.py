@@ -18,7 +18,7 @@ from typing import Any
 import yaml
 
 from restart_bench.files.cures import SYNTAX, VALUE, Refusal, cure_for
-from restart_bench.model.faults import Fault, FaultsFound, shown_path
+from restart_bench.files.faults import Fault, FaultsFound, shown_path
 
 LARGEST_BYTES = 1 << 20
 MOST_NODES = 50_000

@@ -12,8 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field, Tag, ValidationError
 from pydantic.fields import FieldInfo
 
 from restart_bench.files.cures import KEY, ON_OFF, VALUE, Refusal, closest, cure_for
+from restart_bench.files.faults import Fault, shown_path
 from restart_bench.files.tree import Block, Scalar, Tree, TreeList, place_of
-from restart_bench.model.faults import Fault, shown_path
 from restart_bench.model.units import NO_UNIT
 
 Path = tuple[str | int, ...]

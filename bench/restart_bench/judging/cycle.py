@@ -5,8 +5,8 @@ Same evidence, same finding: live, replayed or judged again. Nothing here knows 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,24 +17,36 @@ from restart_bench.evidence.marks import as_marks, ready_conditions, switching_o
 from restart_bench.evidence.supply_off import off_time
 from restart_bench.judging.function_check import judge_steps
 from restart_bench.judging.notes import late_restart, silent_again, supply_notes
-from restart_bench.judging.outputs import output_seen
+from restart_bench.judging.outputs import base_figures, output_seen
 from restart_bench.judging.proofs import Proofs, judge_restart, proof_problems, proofs_of
-from restart_bench.judging.states import judge_expectation
+from restart_bench.judging.pulses import judge_pulses
+from restart_bench.judging.states import judge_state
 from restart_bench.judging.times import judge_gap, judge_mark, judge_ready, only_its_word
 from restart_bench.judging.validity import STOPPED, problems_of
 from restart_bench.model.clock import Bounds
 from restart_bench.model.condensing import SampleSource
-from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, OutputSeen
+from restart_bench.model.journal import (
+    WITHOUT_THE_ERROR,
+    CycleJudged,
+    CycleRecords,
+    Finding,
+    FindingKind,
+    OutputSeen,
+)
 from restart_bench.model.rig import Rig
 from restart_bench.model.samples import DeviceSamples
-from restart_bench.model.scenario import Expectation, Scenario
+from restart_bench.model.scenario import Expectation, ExpectationKind, Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict, worst
 from restart_bench.model.wording import counted, shown, some, value_text
 
-ALL_PHASES_DONE = "all phases done"
-NOT_VALID = "not valid"
-"""How the reason begins of a finding that a problem of its cycle has made an error."""
+JUDGES: dict[ExpectationKind, Callable[[Evidence, Expectation], Judged]] = {
+    ExpectationKind.IS: judge_state,
+    ExpectationKind.NEVER: judge_pulses,
+    ExpectationKind.STAYS: judge_pulses,
+    ExpectationKind.RETURNS: judge_pulses,
+}
+"""Which judge is responsible for which kind of expectation."""
 
 
 def judge_cycle(
@@ -45,16 +57,16 @@ def judge_cycle(
     proofs = Proofs()
     problems = problems_of(evidence)
     outputs = _outputs(evidence)
-    named: list[_Named] = []
+    judged: list[_About] = []
     if evidence.cut is not None and evidence.restored is not None:
         if scenario.how == "supply":
             proofs = proofs_of(evidence)
         problems += proof_problems(evidence, proofs)
-        named = list(_all_judged(evidence, proofs, outputs))
+        judged = list(_all_judged(evidence, proofs, outputs))
     elif evidence.cut is not None and not problems and not _stopped(evidence):
         problems.append(Problem("not back", "the supply was not commanded back", evidence.cut.not_before_ns))
     problems.sort(key=lambda problem: problem.at_ns)
-    return _conclude(evidence, proofs, outputs, named, problems)
+    return _conclude(evidence, proofs, outputs, judged, problems)
 
 
 def judge_long_cycle(
@@ -64,44 +76,44 @@ def judge_long_cycle(
     return judge_cycle(rig, scenario, records, samples_to_judge(rig, scenario, records, sources))
 
 
-class _Named:
-    """A judgement with what it is about."""
+@dataclass(frozen=True, slots=True)
+class _About:
+    """A judgement with what it is about: kind, subject and point of a finding, and how it is read."""
 
-    __slots__ = ("expectation", "judged", "point")
+    kind: FindingKind
+    subject: str
+    expectation: str
+    judged: Judged
+    point: str = ""
 
-    def __init__(self, point: str, expectation: str, judged: Judged) -> None:
-        self.point = point
-        self.expectation = expectation
-        self.judged = judged
 
-
-def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, OutputSeen]) -> Iterator[_Named]:
+def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, OutputSeen]) -> Iterator[_About]:
     """Every finding of a cycle that was cut, in the order in which people ask."""
     rig, scenario = evidence.rig, evidence.scenario
     if scenario.how == "supply":
         restart = judge_restart(evidence, proofs)
         if restart is not None:
-            yield _Named("", f"restart: {scenario.restart}", restart)
+            yield _About(FindingKind.RESTART, "", f"restart: {scenario.restart}", restart)
     ready = judge_ready(evidence, proofs)
     if ready_conditions(rig):
-        yield _Named("", f"ready within {show_duration(rig.ready.within_ns)}", ready)
+        yield _About(FindingKind.READY, "ready", f"ready within {show_duration(rig.ready.within_ns)}", ready)
     powered = _surely_powered(evidence, proofs, ready)
     for limit in scenario.times:
         text = limit.text or f"{limit.mark} in time"
-        yield _Named("", text, judge_mark(evidence, limit, proofs))
+        yield _About(FindingKind.MARK, limit.mark, text, judge_mark(evidence, limit, proofs))
     for one in (*scenario.during, *scenario.after):
-        judged = judge_expectation(evidence, one, outputs[one.point])
-        yield _Named(
-            one.point, one.text or one.kind, _as_far_as_shown(evidence, one, judged, outputs[one.point], powered)
-        )
+        judged = JUDGES[one.kind](evidence, one)
+        judged = replace(judged, figures={**base_figures(outputs[one.point]), **judged.figures})
+        judged = _as_far_as_shown(evidence, one, judged, outputs[one.point], powered)
+        yield _About(FindingKind.EXPECTATION, one.point, one.text or one.kind.value, judged, one.point)
     for gap in scenario.gaps:
         text = gap.text or f"{gap.then} after {gap.first}"
-        yield _Named(gap.then, text, judge_gap(evidence, gap))
+        yield _About(FindingKind.GAP, gap.first, text, judge_gap(evidence, gap), gap.then)
     for name in rig.program:
-        yield _Named(name, "same program as before", _same_program(evidence, name))
+        yield _About(FindingKind.PROGRAM, name, "same program as before", _same_program(evidence, name), name)
     yield from _vouched_for(evidence)
     for text, judged in judge_steps(evidence):
-        yield _Named("", f"function check: {text}", judged)
+        yield _About(FindingKind.FUNCTION_CHECK, text, f"function check: {text}", judged)
 
 
 def _surely_powered(evidence: Evidence, proofs: Proofs, ready: Judged) -> bool:
@@ -131,29 +143,27 @@ def _as_far_as_shown(evidence: Evidence, one: Expectation, judged: Judged, seen:
 
 def _conforms(one: Expectation, value: bool, before: float | None) -> bool:
     """Whether a state conforms; both do where there is nothing to compare with."""
-    if one.kind == "returns":
-        return not value
     if before is None and (one.wanted.as_before or one.wanted.change is not None):
         return True
-    return one.wanted.met_by(value, before) != (one.kind == "never")
+    return one.wanted.met_by(value, before) != one.kind.facts.forbids
 
 
-def _vouched_for(evidence: Evidence) -> Iterator[_Named]:
+def _vouched_for(evidence: Evidence) -> Iterator[_About]:
     """What was not read again after the cut vouches for nothing (rule 8)."""
     assert evidence.begins is not None
     rig = evidence.rig
     asked = (
-        ("same device as before", "for the device", rig.identify),
-        ("check channel holds", "for the independent I/O", rig.check_channels),
-        ("only_while held", "that it went on holding", rig.only_while),
+        (FindingKind.DEVICE, "same device as before", "for the device", rig.identify),
+        (FindingKind.CHECK_CHANNEL, "check channel holds", "for the independent I/O", rig.check_channels),
+        (FindingKind.ONLY_WHILE, "only_while held", "that it went on holding", rig.only_while),
     )
-    for expectation, what, conditions in asked:
+    for kind, expectation, what, conditions in asked:
         for name, _ in conditions:
             if len(evidence.reads(name).inside(evidence.begins.not_before_ns, evidence.end_ns)) == 0:
-                kind = "check channel " if conditions is rig.check_channels else ""
+                channel = "check channel " if kind is FindingKind.CHECK_CHANNEL else ""
                 since = evidence.back if evidence.late is None else "the controller was lost"
-                text = f"{kind}{shown(rig, name)} was not read after {since}, so nothing vouches {what}"
-                yield _Named(name, expectation, Judged(Verdict.INCONCLUSIVE, text))
+                text = f"{channel}{shown(rig, name)} was not read after {since}, so nothing vouches {what}"
+                yield _About(kind, name, expectation, Judged(Verdict.INCONCLUSIVE, text), name)
 
 
 def _same_program(evidence: Evidence, name: str) -> Judged:
@@ -191,24 +201,19 @@ def _conclude(
     evidence: Evidence,
     proofs: Proofs,
     outputs: Mapping[str, OutputSeen],
-    named: list[_Named],
+    judged: list[_About],
     problems: list[Problem],
 ) -> CycleJudged:
     """Rule 10: findings, problems, and what stands of the findings."""
     started = evidence.records.started
-    findings = [_finding(evidence, one, problems) for one in named]
-    findings += [
-        Finding(
-            started.scenario, started.case, started.cycle, "", f"valid: {problem.kind}", Verdict.ERROR, problem.text
-        )
-        for problem in problems
-    ]
+    findings = [_finding(evidence, _beside(about, problems)) for about in judged]
+    for problem in problems:
+        error = Judged(Verdict.ERROR, problem.text)
+        findings.append(_finding(evidence, _About(FindingKind.VALIDITY, problem.kind, f"valid: {problem.kind}", error)))
     unfinished = _unfinished(evidence)
     if unfinished and not problems:
-        text = ALL_PHASES_DONE
-        findings.append(
-            Finding(started.scenario, started.case, started.cycle, "", text, Verdict.INCONCLUSIVE, unfinished)
-        )
+        open_end = Judged(Verdict.INCONCLUSIVE, unfinished)
+        findings.append(_finding(evidence, _About(FindingKind.COMPLETION, "", "all phases done", open_end)))
     verdict = _verdict(findings)
     notes = [seen.disagrees for seen in outputs.values() if seen.disagrees]
     notes += [*supply_notes(evidence), *late_restart(evidence), *silent_again(evidence)]
@@ -225,7 +230,14 @@ def _conclude(
         outputs=tuple(outputs.values()),
         notes=tuple(notes),
         figures=_figures(evidence, proofs),
+        not_tested=() if judged else _demanded(evidence.scenario),
     )
+
+
+def _demanded(scenario: Scenario) -> tuple[str, ...]:
+    """The points of which a scenario demands something."""
+    points = [one.point for one in (*scenario.during, *scenario.after)] + [gap.then for gap in scenario.gaps]
+    return tuple(dict.fromkeys(points))
 
 
 def _taken(evidence: Evidence) -> dict[str, Bounds]:
@@ -235,14 +247,22 @@ def _taken(evidence: Evidence) -> dict[str, Bounds]:
     return {name: mark for name, mark in evidence.marks.items() if not (refused and name in ("restored", "settled"))}
 
 
-def _finding(evidence: Evidence, one: _Named, problems: list[Problem]) -> Finding:
-    """The finding as it stands beside the problems of the cycle."""
-    started, judged = evidence.records.started, one.judged
-    verdict, reason, figures = judged.verdict, judged.reason, judged.figures
-    if problems and not _stands(judged, problems):
-        figures = {**figures, "without_the_error": verdict.value}
-        verdict, reason = Verdict.ERROR, f"{NOT_VALID} ({problems[0].kind}): {reason}"
-    return Finding(started.scenario, started.case, started.cycle, one.point, one.expectation, verdict, reason, figures)
+def _finding(evidence: Evidence, about: _About) -> Finding:
+    started, judged = evidence.records.started, about.judged
+    return Finding(
+        started.scenario, started.case, started.cycle, about.point, about.expectation,
+        judged.verdict, judged.reason, judged.figures, about.kind, about.subject,
+    )  # fmt: skip
+
+
+def _beside(about: _About, problems: list[Problem]) -> _About:
+    """The judgement as it stands beside the problems of the cycle."""
+    judged = about.judged
+    if not problems or _stands(judged, problems):
+        return about
+    figures = {**judged.figures, WITHOUT_THE_ERROR: judged.verdict.value}
+    reason = f"not valid ({problems[0].kind}): {judged.reason}"
+    return replace(about, judged=Judged(Verdict.ERROR, reason, figures))
 
 
 def _stands(judged: Judged, problems: list[Problem]) -> bool:
@@ -260,13 +280,13 @@ def _verdict(findings: list[Finding]) -> Verdict:
 
 def _stopped(evidence: Evidence) -> bool:
     """A person broke the cycle off: that makes nothing invalid, it only keeps the rest from being shown."""
-    return any(one.kind == STOPPED for one in evidence.records.troubles)
+    return any(trouble.kind == STOPPED for trouble in evidence.records.troubles)
 
 
 def _unfinished(evidence: Evidence) -> str:
     """Why the cycle did not go through all its phases; "" where it did."""
     ended = evidence.records.ended
-    stopped = next((one.text for one in evidence.records.troubles if one.kind == STOPPED), "")
+    stopped = next((trouble.text for trouble in evidence.records.troubles if trouble.kind == STOPPED), "")
     if ended is not None and ended.completed:
         return ""
     where = f" in phase {ended.phase}" if ended is not None and ended.phase else ""
@@ -278,10 +298,10 @@ def _reason(verdict: Verdict, findings: list[Finding]) -> str:
         return f"{counted(len(findings), 'expectation')} shown"
     mine = [finding for finding in findings if finding.verdict is verdict]
     if verdict is Verdict.ERROR:
-        mine = [finding for finding in mine if finding.expectation.startswith("valid: ")]
+        mine = [finding for finding in mine if finding.kind is FindingKind.VALIDITY]
     text = some([finding.reason for finding in mine]) or "nothing was cut, so nothing was shown"
     if verdict is Verdict.FAIL:
-        errors = [one.reason for one in findings if one.expectation.startswith("valid: ")]
+        errors = [finding.reason for finding in findings if finding.kind is FindingKind.VALIDITY]
         if errors:
             text += f"; after that the test was no longer valid: {some(errors, 1)}"
     return text

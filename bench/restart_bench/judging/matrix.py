@@ -13,6 +13,8 @@ from restart_bench.model.wording import at_most, value_text
 
 NOT_JUDGED = "not judged"
 """What stands in place of a verdict where nothing is expected of an output."""
+NOT_TESTED = "not tested"
+"""The same where something is, but no cut was brought to its end."""
 IMAGE_ONLY = "image only"
 IMAGE_ONLY_MEANS = "the controller's own word, maybe a memory: no terminal was read"
 """The caveat of every row without a terminal, in short and in full."""
@@ -22,7 +24,8 @@ IMAGE_ONLY_MEANS = "the controller's own word, maybe a memory: no terminal was r
 class MatrixRow:
     """One output over the cycles. Texts say `on`, or `on 18, off 2` where cycles differ, `not read` where nothing is
     known. `delay_ns`: shortest lower and longest upper bound of the change to the settled value since the return; None
-    where there was none. `verdict` is the worst of the findings about it; None where nothing was expected of it."""
+    where there was none. `verdict` is the worst of the findings about it; None where there is none: nothing is expected
+    of it, or it was not tested (`verdict_word`)."""
 
     point: str
     shown: str
@@ -34,12 +37,9 @@ class MatrixRow:
     verdict: Verdict | None
     reason: str
     cycles: int
+    verdict_word: str
+    """The verdict, or why there is none."""
     image_only: bool = False  # an output that nothing but the controller itself tells of
-
-    @property
-    def verdict_word(self) -> str:
-        """The verdict, or that there is none."""
-        return NOT_JUDGED if self.verdict is None else self.verdict.value
 
 
 def matrix_rows(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[MatrixRow, ...]:
@@ -60,7 +60,7 @@ def _row(rig: Rig, name: str, cycles: Sequence[CycleJudged]) -> MatrixRow:
     seen = [one for cycle in cycles for one in cycle.outputs if one.point == name]
     cut = [one for cycle in cycles if cycle.mark("restored") for one in cycle.outputs if one.point == name]
     delays = [one.delay_ns for one in cut if one.delay_ns is not None]
-    verdict, reason = _verdict(name, cycles)
+    verdict, word, reason = _verdict(name, cycles)
     return MatrixRow(
         point=name,
         shown=point.shown,
@@ -72,17 +72,23 @@ def _row(rig: Rig, name: str, cycles: Sequence[CycleJudged]) -> MatrixRow:
         verdict=verdict,
         reason=reason,
         cycles=len(seen),
+        verdict_word=word,
         image_only=rig.has_image_only(name),
     )
 
 
-def _verdict(name: str, cycles: Sequence[CycleJudged]) -> tuple[Verdict | None, str]:
+def _verdict(name: str, cycles: Sequence[CycleJudged]) -> tuple[Verdict | None, str, str]:
+    """The verdict, the word for it or for there being none, and the reason."""
     mine = [finding for cycle in cycles for finding in cycle.findings if finding.point == name]
+    untested = [cycle for cycle in cycles if name in cycle.not_tested]
+    if not mine and untested:
+        where = f"cycle {untested[0].cycle}: " if len(cycles) > 1 else ""
+        return None, NOT_TESTED, where + untested[0].reason
     if not mine:
-        return None, "nothing is expected of it"
+        return None, NOT_JUDGED, "nothing is expected of it"
     worst = min(mine, key=lambda finding: badness(finding.verdict))
     alike = {finding.cycle for finding in mine if finding.verdict is worst.verdict}
-    return worst.verdict, _told(worst, len(alike), len(cycles))
+    return worst.verdict, worst.verdict.value, _told(worst, len(alike), len(cycles))
 
 
 def _told(worst: Finding, alike: int, cycles: int) -> str:

@@ -37,7 +37,8 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
         late = span_text(seen.not_before_ns - command.after_ns, seen.not_after_ns - command.before_ns)
         yield (
             f"the supply {word} {late} after the command, the rig file says {at_most(delay + supply.bounce_ns)} at "
-            "most; what was seen is counted from; look at the relay and its data sheet, and at what holds the supply up"
+            "most; what was seen is counted from; look at the relay and its data sheet, at what holds the "
+            "supply up, and at an I/O that answers from a cache"
         )
 
 

@@ -15,13 +15,10 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence, Judged
 from restart_bench.evidence.traces import Flags, Reads, conforming, long_gaps, longest_gap_ns
 from restart_bench.model.clock import Bounds
-from restart_bench.model.rig import Wanted
-from restart_bench.model.scenario import Expectation
+from restart_bench.model.scenario import Expectation, ExpectationKind
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import shown, some, span_text, value_text, wanted_text
-
-ON = Wanted(equals=True)
+from restart_bench.model.wording import should_text, shown, some, span_text, value_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,15 +94,13 @@ def _span(evidence: Evidence, one: Expectation, before: float | None) -> _Span:
     end, evidence_end = evidence.span_end(one)
     known = evidence.reads(one.judged).until(min(end, evidence_end))
     reads = known.inside(start, end)
-    back = None if one.kind == "returns" else evidence.restored
+    back = None if one.kind is ExpectationKind.RETURNS else evidence.restored
     return _Span(known, reads, _deviating(one, reads.value, before), start, end, from_cut, back)
 
 
 def _deviating(one: Expectation, value: np.ndarray[tuple[int], np.dtype[np.float64]], before: float | None) -> Flags:
-    if one.kind == "returns":
-        return conforming(ON, value)
     met = conforming(one.wanted, value, before)
-    return met if one.kind == "never" else ~met
+    return met if one.kind.facts.forbids else ~met
 
 
 def _conformed_before(one: Expectation, before: float | None) -> bool:
@@ -120,7 +115,7 @@ def _none_conforms(evidence: Evidence, one: Expectation, span: _Span) -> Judged:
     if len(span.reads) == 0:
         gap = (span.start_ns, span.end_ns)
         return _blind(evidence, one, [gap], f"{name}: not read")
-    if one.kind == "returns":
+    if one.kind is ExpectationKind.RETURNS:
         return _judge_from(evidence, one, span, 0, stayed=True)
     assert evidence.restored is not None
     after = span.reads.inside(evidence.restored.not_before_ns, span.end_ns)
@@ -142,12 +137,7 @@ def _none_conforms(evidence: Evidence, one: Expectation, span: _Span) -> Judged:
 
 
 def _should(evidence: Evidence, one: Expectation) -> str:
-    point = evidence.rig.points[one.judged]
-    if one.kind == "stays":
-        return f"it should stay {wanted_text(point, one.wanted, evidence.before(one.judged))}"
-    if one.kind == "returns":
-        return "once off it should stay off"
-    return f"it should never be {wanted_text(point, one.wanted)} for {show_duration(one.longer_than_ns)} or longer"
+    return should_text(evidence.rig.points[one.judged], one, evidence.before(one.judged))
 
 
 def _judge_from(evidence: Evidence, one: Expectation, span: _Span, first: int, *, stayed: bool = False) -> Judged:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, ScenarioJudged
+from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import Verdict, worst
 
@@ -23,6 +23,8 @@ def judge_rehearsal(scenario: Scenario, records: CycleRecords) -> CycleJudged:
             f"{step.phase}: {step.text}",
             _verdict(step.phase, step.reached),
             step.reason or "reached",
+            kind=FindingKind.REHEARSAL_STEP,
+            subject=step.text,
         )
         for step in records.steps
     )

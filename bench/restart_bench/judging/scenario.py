@@ -4,13 +4,13 @@ what was shown (rule 13)."""
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from restart_bench.campaigns.reliability import reliability_shown
 from restart_bench.evidence.restarts import unit_ns
-from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
+from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.rig import Rig
-from restart_bench.model.scenario import Case, Expectation, Scenario
+from restart_bench.model.scenario import Case, Scenario, off_expectations, proven_channel
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.ways import way_of
@@ -48,26 +48,47 @@ def planned_cycles(scenario: Scenario) -> int:
 def judge_scenario(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) -> ScenarioJudged:
     """Rule 10: fail if any cycle failed (errors reported beside it), else error, else inconclusive, else pass."""
     counted = {word.value: sum(cycle.verdict is word for cycle in cycles) for word in Verdict}
-    verdict, reason = _verdict(scenario, cycles, planned)
+    verdict, why = _verdict(scenario, cycles, planned)
     limits = tuple(_limits(rig, scenario, cycles))
-    return ScenarioJudged(scenario.name, verdict, reason, len(cycles), counted, limits)
+    return ScenarioJudged(
+        scenario.name, verdict, why.whole, len(cycles), counted, limits, head=why.head, begun=why.begun
+    )
 
 
-def _verdict(scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) -> tuple[Verdict, str]:
+@dataclass(frozen=True, slots=True)
+class _Why:
+    """A reason in the three lengths of `ScenarioJudged`."""
+
+    whole: str
+    head: str = ""
+    begun: str = ""
+
+
+def _verdict(scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) -> tuple[Verdict, _Why]:
     of = counted(len(cycles), "cycle")
     failed = _with(cycles, Verdict.FAIL)
     invalid = _with(cycles, Verdict.ERROR)
     if failed:
-        reason = f"{len(failed)} of {of} failed: {_reasons(failed)}"
-        if invalid:
-            reason += f"; beside that {counted(len(invalid), 'cycle')} not valid: {_reasons(invalid)}"
-        return Verdict.FAIL, reason
+        also = [(f"beside that {counted(len(invalid), 'cycle')} not valid", invalid)] if invalid else []
+        return Verdict.FAIL, _of_cycles([(f"{len(failed)} of {of} failed", failed), *also])
     if invalid:
-        return Verdict.ERROR, f"{len(invalid)} of {of} not valid: {_reasons(invalid)}"
-    doubtful = [text for text in (_too_few_shown(scenario, cycles, planned), *_not_reached(scenario, cycles)) if text]
+        return Verdict.ERROR, _of_cycles([(f"{len(invalid)} of {of} not valid", invalid)])
+    too_few = _too_few_shown(scenario, cycles, planned)
+    doubtful = [*([too_few.whole] if too_few else []), *_not_reached(scenario, cycles)]
     if doubtful:
-        return Verdict.INCONCLUSIVE, some(doubtful)
-    return Verdict.PASS, f"all expectations shown in {len(_with(cycles, Verdict.PASS))} of {of}"
+        return Verdict.INCONCLUSIVE, replace(too_few or _Why(""), whole=some(doubtful))
+    return Verdict.PASS, _Why(f"all expectations shown in {len(_with(cycles, Verdict.PASS))} of {of}")
+
+
+def _of_cycles(groups: Sequence[tuple[str, Sequence[CycleJudged]]]) -> _Why:
+    """What is so of some cycles, and their reasons: `2 of 9 cycles failed: cycle 3: ...; cycle 5: ...`."""
+    whole = "; ".join(f"{head}: {_reasons(cycles)}" for head, cycles in groups)
+    begun: list[str] = []
+    for head, cycles in groups:
+        begun.append(f"{head}: {_reason_of(cycles[0])}")
+        if len(cycles) > 1:
+            return _Why(whole, groups[0][0], "; ".join(begun))
+    return _Why(whole, groups[0][0])
 
 
 def _with(cycles: Sequence[CycleJudged], verdict: Verdict) -> list[CycleJudged]:
@@ -75,17 +96,21 @@ def _with(cycles: Sequence[CycleJudged], verdict: Verdict) -> list[CycleJudged]:
 
 
 def _reasons(cycles: Sequence[CycleJudged]) -> str:
-    return some([f"cycle {cycle.cycle}: {cycle.reason}" for cycle in cycles], 2)
+    return some([_reason_of(cycle) for cycle in cycles], 2)
 
 
-def _too_few_shown(scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) -> str:
-    """More inconclusive cycles than allowed, or fewer cycles done than planned; "" otherwise."""
+def _reason_of(cycle: CycleJudged) -> str:
+    return f"cycle {cycle.cycle}: {cycle.reason}"
+
+
+def _too_few_shown(scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) -> _Why | None:
+    """More inconclusive cycles than allowed, or fewer cycles done than planned."""
     unclear = _with(cycles, Verdict.INCONCLUSIVE)
     if len(unclear) > _allowed(scenario):
-        return f"{len(unclear)} of {counted(len(cycles), 'cycle')} not shown either way: {_reasons(unclear)}"
+        return _of_cycles([(f"{len(unclear)} of {counted(len(cycles), 'cycle')} not shown either way", unclear)])
     if len(cycles) < planned:
-        return f"only {len(cycles)} of {counted(planned, 'planned cycle')} done"
-    return ""
+        return _Why(f"only {len(cycles)} of {counted(planned, 'planned cycle')} done")
+    return None
 
 
 def _allowed(scenario: Scenario) -> int:
@@ -173,8 +198,8 @@ def _confidence(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[s
 
 
 def _pulses(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
-    """The shortest pulse that the run excludes, for each point of a `never`, `stays` or `returns`."""
-    named = {one.point for one in scenario.after if one.kind in ("never", "stays", "returns")}
+    """The shortest pulse that the run excludes, for each point of an expectation that counts pulses."""
+    named = {one.point for one in scenario.after if one.kind.facts.counts_pulses}
     worst: dict[str, int] = {}
     for cycle in cycles:
         for finding in cycle.findings:
@@ -245,6 +270,8 @@ def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
             if proof.kind == "falls" and proof.point is not None and unit_ns(rig.points[proof.point]) is None:
                 name = shown(rig, proof.point)
                 yield f"{name} has no unit of time (`unit:`): a wrap was not told from a restart by its value."
+    if rig.check_pulse is None and any(rig.is_independent(one.judged) for one in (*scenario.during, *scenario.after)):
+        yield "An I/O that answers from a cache tells old values: no `check_pulse:` showed that it does not."
     if scenario.how == "supply" and not any(proof.of_supply for proof in rig.proof_of_cut):
         word = way_of(rig, scenario).word_of
         yield f"Nothing reads the supply itself: that it came back at once and stayed is taken from {word}."
@@ -262,31 +289,14 @@ def _watched(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]
 def _proven_otherwise(rig: Rig, scenario: Scenario) -> Iterator[str]:
     """Channels that are taken to work because the rig file says so."""
     told: set[str] = set()
-    for one in _off_expectations(rig, scenario):
-        proven = rig.points[one.point].proven or rig.points[one.judged].proven
+    for one in off_expectations(rig, scenario):
+        proven = proven_channel(rig, one)
         if proven and one.judged not in told:
             told.add(one.judged)
             yield f"{shown(rig, one.point)}: that its channel works is taken from the rig file (proven: {proven})."
 
 
 # ---------------------------------------------------------------- dead channels
-
-
-def _off_expectations(rig: Rig, scenario: Scenario) -> Iterator[Expectation]:
-    """Expectations of off that a dead channel would meet as well: on independent points and terminals."""
-    for one in (*scenario.during, *scenario.after):
-        point = rig.points[one.judged]
-        if point.is_boolean and _wants_off(one) and (rig.is_independent(one.judged) or rig.is_terminal(one.judged)):
-            yield one
-
-
-def _wants_off(one: Expectation) -> bool:
-    if one.kind == "returns":
-        return True
-    wanted = one.wanted.equals
-    if wanted is None:
-        return False
-    return bool(wanted) if one.kind == "never" else not bool(wanted)
 
 
 def _with_dead_channels(
@@ -296,16 +306,19 @@ def _with_dead_channels(
     on = {seen.judged for cycle in cycles for seen in cycle.outputs if seen.seen_on}
     looked_at = {seen.judged for cycle in cycles for seen in cycle.outputs}
     found: dict[str, Finding] = {}
-    for one in _off_expectations(rig, scenario):
-        proven = rig.points[one.point].proven or rig.points[one.judged].proven
-        if one.judged in on or one.judged not in looked_at or proven or one.judged in found:
+    for one in off_expectations(rig, scenario):
+        known = one.judged in on or one.judged in found or proven_channel(rig, one)
+        if known or one.judged not in looked_at:
             continue
         channel = shown(rig, one.judged)
         text = (
             f"{shown(rig, one.point)}: {channel} was never seen on in this run, so the channel may be dead; let the "
             "scenario switch it on before the cut, or write `proven:` with what showed that it works"
         )
-        found[one.judged] = Finding(scenario.name, "", 0, one.point, "seen on in the run", Verdict.ERROR, text)
+        found[one.judged] = Finding(
+            scenario.name, "", 0, one.point, "seen on in the run", Verdict.ERROR, text,
+            kind=FindingKind.CHANNEL, subject=one.point,
+        )  # fmt: skip
     if not found:
         return judged
     findings = tuple(found.values())
@@ -313,4 +326,4 @@ def _with_dead_channels(
         reason = f"{judged.reason}; beside that {some([finding.reason for finding in findings])}"
         return replace(judged, late_findings=findings, reason=reason)
     reason = some([finding.reason for finding in findings])
-    return replace(judged, verdict=Verdict.ERROR, reason=reason, late_findings=findings)
+    return judged.overruled(Verdict.ERROR, reason, late_findings=findings)

@@ -13,14 +13,11 @@ import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Judged
 from restart_bench.evidence.traces import Flags, Reads, conforming, long_gaps
-from restart_bench.judging.outputs import base_figures, output_seen
-from restart_bench.judging.pulses import judge_pulses
 from restart_bench.model.clock import BLIND_NS, Bounds
-from restart_bench.model.journal import OutputSeen
 from restart_bench.model.scenario import Expectation
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import counted, shown, some, span_text, value_text, wanted_text
+from restart_bench.model.wording import counted, should_text, shown, some, span_text, value_text, wanted_text
 
 LISTED_NS = 50_000_000
 """Blind gaps that a pass tolerates are listed from this length on."""
@@ -30,23 +27,11 @@ COVERED = 20
 """The part of a span that its first and last read have to embrace: one in so many."""
 
 
-def judge_expectation(evidence: Evidence, one: Expectation, seen: OutputSeen) -> Judged:
-    """Judges one expectation of `during` or `after`; the cut and the return must have been commanded."""
+def judge_state(evidence: Evidence, one: Expectation) -> Judged:
+    """Judges an `is` of `during` or `after`; the cut and the return must have been commanded."""
     if one.phase == "during":
-        judged = _during(evidence, one)
-    elif one.kind != "is":
-        judged = judge_pulses(evidence, one)
-    elif one.window is None:
-        judged = _settled(evidence, one)
-    else:
-        judged = _windowed(evidence, one)
-    figures = {**base_figures(seen), **judged.figures}
-    return Judged(judged.verdict, judged.reason, figures, judged.proven_ns)
-
-
-def seen_for(evidence: Evidence, one: Expectation) -> OutputSeen:
-    """What the point of an expectation did."""
-    return output_seen(evidence, one.point, one.judged)
+        return _during(evidence, one)
+    return _settled(evidence, one) if one.window is None else _windowed(evidence, one)
 
 
 # ---------------------------------------------------------------- settled
@@ -105,8 +90,7 @@ def _no_before(evidence: Evidence, one: Expectation) -> Judged:
 
 
 def _should(evidence: Evidence, one: Expectation) -> str:
-    point = evidence.rig.points[one.judged]
-    return f"should be {wanted_text(point, one.wanted, evidence.before(one.judged))}"
+    return should_text(evidence.rig.points[one.judged], one, evidence.before(one.judged))
 
 
 def _deviation(evidence: Evidence, one: Expectation, reads: Reads, place: int, conforming_reads: int) -> Judged:

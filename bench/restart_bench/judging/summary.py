@@ -5,27 +5,29 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from restart_bench.judging.cycle import ALL_PHASES_DONE, NOT_VALID
-from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
+from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import Verdict, badness, worst
-from restart_bench.model.wording import at_most, counted, expectation_words, listed, shown, span_text
+from restart_bench.model.wording import about, at_most, counted, finding_words, listed, shown, span_text
+
+TELLING = (FindingKind.COMPLETION, FindingKind.VALIDITY)
+"""Kinds of findings that say what ended or voided a cycle."""
 
 
 def without_echoes(cycle: CycleJudged) -> CycleJudged:
     """The cycle without the findings that a problem made errors and, where it was broken off, without those that
     were not shown because of that; what happened says how many they are."""
-    broken_off = any(_tells_the_end(one) for one in cycle.findings)
-    echoes = [one for one in cycle.findings if _is_echo(one, broken_off)]
+    broken_off = any(finding.kind is FindingKind.COMPLETION for finding in cycle.findings)
+    echoes = [finding for finding in cycle.findings if _is_echo(finding, broken_off)]
     if not echoes or len(echoes) == len(cycle.findings):
         return cycle
-    kept = [one for one in cycle.findings if one not in echoes]
-    teller = next((one for one in kept if _tells_the_end(one) or _tells_a_problem(one)), None)
+    kept = [finding for finding in cycle.findings if finding not in echoes]
+    teller = next((finding for finding in kept if finding.kind in TELLING), None)
     if teller is None:
         return cycle
     them = counted(len(echoes), "expectation")
-    told = replace(teller, reason=f"{teller.reason}; so {them} could not be judged")
-    return replace(cycle, findings=tuple(told if one is teller else one for one in kept))
+    with_them = replace(teller, reason=f"{teller.reason}; so {them} could not be judged")
+    return replace(cycle, findings=tuple(with_them if finding is teller else finding for finding in kept))
 
 
 def all_without_echoes(cycles: Sequence[CycleJudged]) -> list[CycleJudged]:
@@ -33,18 +35,10 @@ def all_without_echoes(cycles: Sequence[CycleJudged]) -> list[CycleJudged]:
     return [without_echoes(cycle) for cycle in cycles]
 
 
-def _tells_the_end(finding: Finding) -> bool:
-    return not finding.point and finding.expectation == ALL_PHASES_DONE
-
-
-def _tells_a_problem(finding: Finding) -> bool:
-    return not finding.point and finding.expectation.startswith("valid: ")
-
-
 def _is_echo(finding: Finding, broken_off: bool) -> bool:
     if finding.verdict is Verdict.ERROR:
-        return finding.reason.startswith(NOT_VALID)
-    return broken_off and finding.verdict is Verdict.INCONCLUSIVE and not _tells_the_end(finding)
+        return finding.voided
+    return broken_off and finding.verdict is Verdict.INCONCLUSIVE and finding.kind is not FindingKind.COMPLETION
 
 
 MOST_REASONS = 5
@@ -58,13 +52,13 @@ def finding_rows(rig: Rig, cycles: Sequence[CycleJudged], scenarios: Iterable[Sc
     for finding in findings:
         key = (finding.scenario, finding.case, finding.point, finding.expectation)
         groups.setdefault(key, []).append(finding)
-    for (scenario, case, point, expectation), mine in groups.items():
-        verdict = worst(one.verdict for one in mine)
-        said = _said(one for one in mine if one.verdict is verdict)
+    for (scenario, case, point, _), mine in groups.items():
+        verdict = worst(finding.verdict for finding in mine)
+        said = _said(finding for finding in mine if finding.verdict is verdict)
         most = 1 if verdict is Verdict.PASS else MOST_REASONS
-        numbers = {str(word): sum(one.verdict is word for one in mine) for word in Verdict}
+        numbers = {str(word): sum(finding.verdict is word for finding in mine) for word in Verdict}
         yield FindingRow(
-            scenario, case, shown(rig, point), expectation_words(expectation), verdict,
+            scenario, case, shown(rig, point), finding_words(mine[0]), verdict,
             {word: number for word, number in numbers.items() if number},
             said[:most], max(0, len(said) - most),
         )  # fmt: skip
@@ -152,9 +146,10 @@ def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
     if image_only:
         names = listed(image_only) if len(image_only) <= 3 else f"{len(image_only)} outputs"
         return (
-            f"Of {names} there is only what the controller says, and nothing while it was dark: no terminal was read."
+            f"Of {names} only what the controller says is known, and nothing while it was dark: no terminal was read."
         )
-    gaps = [one.shortest_excluded_ns for one in seen if one.shortest_excluded_ns is not None]
+    looked_at = [one for one in seen if rig.is_independent(one.judged) and rig.points[one.judged].is_boolean]
+    gaps = [one.shortest_excluded_ns for one in looked_at if one.shortest_excluded_ns is not None]
     if not gaps:
         return "Nobody saw what the outputs did between two looks."
     return f"What lasted less than {at_most(max(gaps))} can have been missed between two looks at the outputs."
@@ -165,7 +160,8 @@ def _untried_in_short(cycles: Sequence[CycleJudged]) -> str:
     changed = "a change of program, wiring or supply makes a new test necessary"
     if not spans:
         return f"How it behaves after other interruptions was not tried; {changed}."
-    off = span_text(min(low for low, _ in spans), max(high for _, high in spans))
+    low, high = min(low for low, _ in spans), max(high for _, high in spans)
+    off = span_text(low, high) if 2 * low > high else f"{about(low)} to {at_most(high)}"
     return f"Only interruptions of {off} were tried; {changed}."
 
 

@@ -8,7 +8,8 @@ one JSON line each in `journal.jsonl`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Literal
 
 from restart_bench.model.clock import Bounds
@@ -141,6 +142,20 @@ class Answered:
 
 
 @dataclass(frozen=True, slots=True)
+class Forecast:
+    """What a learner expects of an output before the cut: `answer` is whether it will be on afterwards (None: does not
+    know). `now_on`: what it read when the question was put."""
+
+    cycle: int
+    learner: str
+    point: str
+    now_on: bool
+    answer: bool | None
+    asked_ns: int
+    answered_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class Trouble:
     """Something that makes the cycle (or the run) an error, or worth noting.
 
@@ -191,11 +206,36 @@ class Change:
     counts: bool = True
 
 
+class FindingKind(StrEnum):
+    """What a finding is about; beside each, what its `subject` is."""
+
+    EXPECTATION = "expectation"  # the point, of which a scenario demands something
+    MARK = "mark"  # the mark that `times:` limits
+    READY = "ready"  # the mark that the rig limits
+    RESTART = "restart"  # nothing more
+    GAP = "gap"  # the point that comes first
+    PROGRAM = "program"  # the point that identifies the program
+    DEVICE = "device"  # the point that identifies the device, and was not read again
+    CHECK_CHANNEL = "check channel"  # the point that was not read again
+    ONLY_WHILE = "only_while"  # the point that was not read again
+    FUNCTION_CHECK = "function check"  # the step
+    VALIDITY = "validity"  # the kind of problem that makes the cycle an error
+    COMPLETION = "completion"  # nothing more: the cycle did not go through all its phases
+    CHANNEL = "channel"  # the point whose channel was never seen on in the run
+    REHEARSAL_STEP = "rehearsal step"  # the step
+    CYCLE = "cycle"  # nothing more: the cycle as a whole, where no other finding tells its verdict
+
+
+WITHOUT_THE_ERROR = "without_the_error"
+"""The figure that a finding has which a problem of its cycle has made an error: what it was before that."""
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One expectation judged, in one cycle. `point` is as the file names it, "" for a mark or a whole-cycle
-    finding. `figures` is JSON-able: `judged`, `before`, `at_loss`, `at_return`, `settled`, `delay_ns` [lo, hi],
-    `gaps` [[from_ns, to_ns], ...] counted from `restored` where there is one, `shortest_excluded_ns`,
+    """One expectation judged, in one cycle. `kind` says what it is about and what `subject` is; `expectation` is how
+    people read it, and nothing is to be taken from its words. `point` is as the file names it, "" for a mark or a
+    whole-cycle finding. `figures` is JSON-able: `judged`, `before`, `at_loss`, `at_return`, `settled`, `delay_ns`
+    [lo, hi], `gaps` [[from_ns, to_ns], ...] counted from `restored` where there is one, `shortest_excluded_ns`,
     `on_for_ns` [lo, hi] and so on. Times in figures count from the mark that the key names."""
 
     scenario: str
@@ -206,6 +246,13 @@ class Finding:
     verdict: Verdict
     reason: str
     figures: dict[str, Any] = field(default_factory=dict)
+    kind: FindingKind = FindingKind.EXPECTATION
+    subject: str = ""
+
+    @property
+    def voided(self) -> bool:
+        """True where a problem of its cycle has made it an error: it only repeats what the problem's finding says."""
+        return WITHOUT_THE_ERROR in self.figures
 
 
 Seen = bool | int | float | None
@@ -243,7 +290,8 @@ class OutputSeen:
 class CycleJudged:
     """All that was judged of a cycle. `figures` is JSON-able and speaks of the cycle as a whole: `off_time_ns` [lo, hi]
     (true off time from the commands and the data sheet), `restarted`, `retries` and so on; `notes` are worth knowing
-    but judge nothing."""
+    but judge nothing. `not_tested` are the points of which something is demanded that no finding tells of, because no
+    cut was brought to its end; `reason` says why."""
 
     cycle: int
     scenario: str
@@ -256,6 +304,7 @@ class CycleJudged:
     outputs: tuple[OutputSeen, ...] = ()
     notes: tuple[str, ...] = ()
     figures: dict[str, Any] = field(default_factory=dict)
+    not_tested: tuple[str, ...] = ()
 
     def mark(self, name: str) -> Bounds | None:
         """Bounds of a mark of this cycle."""
@@ -264,7 +313,11 @@ class CycleJudged:
 
 @dataclass(frozen=True, slots=True)
 class ScenarioJudged:
-    """A scenario over all its cycles, with the limits of what was shown (rule 13)."""
+    """A scenario over all its cycles, with the limits of what was shown (rule 13).
+
+    `head` is the reason without the reasons of cycles, `begun` the reason up to the first of them; each "" where that
+    is all of it.
+    """
 
     scenario: str
     verdict: Verdict
@@ -273,6 +326,22 @@ class ScenarioJudged:
     counted: dict[str, int] = field(default_factory=dict)  # verdict -> cycles
     limits: tuple[str, ...] = ()
     late_findings: tuple[Finding, ...] = ()  # rule 9: dead channel, seen only at the run's end (cycle 0)
+    head: str = ""
+    begun: str = ""
+
+    @property
+    def in_short(self) -> str:
+        """The reason without those of cycles, for who has read these already."""
+        return self.head or self.reason
+
+    @property
+    def with_an_example(self) -> str:
+        """The reason with that of one cycle."""
+        return self.begun or self.reason
+
+    def overruled(self, verdict: Verdict, reason: str, **more: Any) -> ScenarioJudged:
+        """The same scenario with another verdict for another reason."""
+        return replace(self, verdict=verdict, reason=reason, head="", begun="", **more)
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,15 +359,15 @@ class RunEnded:
 
 
 Record = (
-    RunStarted | CycleStarted | StepDone | CutAnnounced | Switching | WriteAnnounced | PointWritten | Answered | Trouble
-    | CycleEnded | CycleJudged | ScenarioJudged | RunEnded
+    RunStarted | CycleStarted | StepDone | CutAnnounced | Switching | WriteAnnounced | PointWritten | Answered
+    | Forecast | Trouble | CycleEnded | CycleJudged | ScenarioJudged | RunEnded
 )  # fmt: skip
 
 RECORD_TYPES: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
-        RunStarted, CycleStarted, StepDone, CutAnnounced, Switching, WriteAnnounced, PointWritten, Answered, Trouble,
-        CycleEnded, CycleJudged, ScenarioJudged, RunEnded,
+        RunStarted, CycleStarted, StepDone, CutAnnounced, Switching, WriteAnnounced, PointWritten, Answered, Forecast,
+        Trouble, CycleEnded, CycleJudged, ScenarioJudged, RunEnded,
     )
 }  # fmt: skip
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from restart_bench.model.journal import Record
 from restart_bench.model.rig import Proof
+
+Guess = Callable[[str], bool | None]
+"""Asks a person what he expects: yes, no, or None where he does not know."""
 
 
 @dataclass(frozen=True, slots=True)

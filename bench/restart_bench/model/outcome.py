@@ -6,7 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from restart_bench.model.journal import CycleJudged, ScenarioJudged
+from restart_bench.model.journal import CycleJudged, Forecast, ScenarioJudged
+from restart_bench.model.live import Guess
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_STOPPED, Verdict, exit_of, exit_over, worst
 
@@ -31,6 +32,8 @@ class RunOptions:
     rehearse: bool = False  # steps before and function check, no cut
     resume: str | None = None  # a run: path, unique start of its id, or "last"
     repeat: int | None = None
+    ask_first: tuple[str, ...] = ()  # who is asked before each cut, by `guess`
+    guess: Guess | None = None
     survey: str = ""  # which part of a survey it is: "presses" or "cuts"
     record: Callable[[Path], None] | None = None  # writes the HTML record of a closed run into its folder
 
@@ -46,6 +49,7 @@ class OneRun:
     cycles: tuple[CycleJudged, ...]
     how: str = "completed"
     reason: str = ""
+    forecasts: tuple[Forecast, ...] = ()  # what people expected before the cuts
     altered: str = ""  # of an archive that is not as it was closed: what is not
     record: str = ""  # where the HTML record of this judgement lies, where that is not in `folder`
 

@@ -7,7 +7,7 @@ reads them from YAML; everything else only sees what stands here.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, tzinfo
 from typing import Any, Literal
 
 Value = bool | int | float
@@ -82,6 +82,11 @@ class Point:
     def is_boolean(self) -> bool:
         """True where the point is off or on: a bit, or a register with levels."""
         return self.type == "bool" or self.levels is not None
+
+    @property
+    def at_rest(self) -> Value:
+        """Its value at idle; off where the file names none."""
+        return False if self.idle is None else self.idle
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,12 +320,20 @@ class Rig:
 
 
 def isolation_ends(isolation: Isolation) -> datetime:
-    """The instant until which the loads are isolated: the end of the day where only a date was written. Local time
-    where no zone was written."""
-    until = datetime.fromisoformat(isolation.until)
-    if len(isolation.until.strip()) <= len("2026-08-01"):
-        until = until.replace(hour=23, minute=59, second=59)
-    return until if until.tzinfo is not None else until.astimezone()
+    """The instant until which the loads are isolated. Raises ValueError or OverflowError where the text is no date."""
+    return last_instant(isolation.until)
+
+
+def last_instant(until: str, zone: tzinfo | None = None) -> datetime:
+    """The instant that an ISO date, or date and time, lasts to: the end of the day where only a date was written. Where
+    no zone was written, in `zone`, or in local time. Raises ValueError or OverflowError where it is no date."""
+    written = until.strip()
+    instant = datetime.fromisoformat(written)
+    if len(written) <= len("2026-08-01"):
+        instant = instant.replace(hour=23, minute=59, second=59)
+    if instant.tzinfo is not None:
+        return instant
+    return instant.astimezone() if zone is None else instant.replace(tzinfo=zone)
 
 
 def always_moving(rig: Rig) -> frozenset[str]:

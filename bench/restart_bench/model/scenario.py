@@ -6,10 +6,12 @@ Groups are expanded, defaults filled in, terminals found, durations in nanosecon
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Literal
 
-from restart_bench.model.rig import Value, Wanted
+from restart_bench.model.rig import Rig, Value, Wanted
 
 Phase = Literal["before", "during", "after", "function check"]
 
@@ -91,6 +93,88 @@ class Step:
     line: int = 0
 
 
+# ---------------------------------------------------------------- kinds of expectation
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectationFacts:
+    """What is so of all expectations of one kind. A new kind is a new entry of the table below, its judge
+    (`judging/cycle.py`), how its keys are read (`suite/expectation_reader.py`) and its keys in the file's model
+    (`suite/scenario_schema.py`). Tests ask for every column of every entry.
+
+    `words` is how one is shown and known, `should` how a finding says what ought to have been; both are filled in with
+    `wanted`, `longer_than`, `window` and `until` (the last two begin with a space where there are any).
+    """
+
+    words: str
+    should: str
+    written: tuple[str, ...]  # keys of a file of which one makes an expectation of this kind
+    keys: tuple[str, ...]  # keys that mean something beside it
+    beside: tuple[str, ...] = ()  # kinds that may be demanded together with it
+    forbids: bool = False  # what it names must never be seen; else nothing but that
+    always: Wanted | None = None  # what it speaks of where no file names it
+    counts_pulses: bool = False  # a deviation counts from a length on: short ones may hide between two reads
+    through_the_dark: bool = False  # speaks of the time in which the controller is silent: needs independent I/O
+
+
+class ExpectationKind(StrEnum):
+    """`is`: the settled state, or within a time. `never`: must not be seen from the cut on. `stays`: never anything
+    else. `returns` (never): may stay on through a dip, but once off it stays off."""
+
+    IS = "is"
+    NEVER = "never"
+    STAYS = "stays"
+    RETURNS = "returns"
+
+    @property
+    def facts(self) -> ExpectationFacts:
+        """All that is known of this kind."""
+        return EXPECTATION_KINDS[self]
+
+
+EXPECTATION_KINDS: dict[ExpectationKind, ExpectationFacts] = {
+    ExpectationKind.IS: ExpectationFacts(
+        words="is {wanted}{window}{until}",
+        should="should be {wanted}",
+        written=("is", "one_of", "above", "below", "change"),
+        keys=("within", "between", "blind", "until", "tolerance"),
+        beside=("never",),
+    ),
+    ExpectationKind.NEVER: ExpectationFacts(
+        words="never {wanted} for {longer_than} or longer{until}",
+        should="it should never be {wanted} for {longer_than} or longer",
+        written=("never",),
+        keys=("longer_than", "until"),
+        beside=("is",),
+        forbids=True,
+        counts_pulses=True,
+        through_the_dark=True,
+    ),
+    ExpectationKind.STAYS: ExpectationFacts(
+        words="stays {wanted}, deviations shorter than {longer_than} allowed",
+        should="it should stay {wanted}",
+        written=("stays",),
+        keys=("longer_than", "tolerance"),
+        counts_pulses=True,
+        through_the_dark=True,
+    ),
+    ExpectationKind.RETURNS: ExpectationFacts(
+        words="never returns without a command",
+        should="once off it should stay off",
+        written=("returns",),
+        keys=(),
+        forbids=True,
+        always=Wanted(equals=True),
+        counts_pulses=True,
+        through_the_dark=True,
+    ),
+}
+"""All that the bench has to know of each kind, in one place."""
+
+
+# ---------------------------------------------------------------- what is demanded
+
+
 @dataclass(frozen=True, slots=True)
 class Window:
     """A span counted from a mark: surely met or surely broken only when the event's bounds say so."""
@@ -103,8 +187,7 @@ class Window:
 class Expectation:
     """One thing demanded of one point.
 
-    kinds: `is` (settled state, or within/between), `never`, `stays`, `returns` (never), `change` is an `is`
-    whose `wanted.change` is set. `wanted` is what must hold (`never`: what must not).
+    `wanted` is what must hold, or, of a kind that forbids, what must not.
     `start` is `restored`, `ready`, or the name of a point (its first change to on after the restored supply);
     it only matters with a window. `until`: `watch` (its end) or `command` (the next press, write or ask; at
     least to the end of the watch, at most to the end of the cycle).
@@ -113,7 +196,7 @@ class Expectation:
     phase: Literal["during", "after"]
     point: str  # as the file names it
     judged: str  # whose trace is judged: its terminal where it has one
-    kind: Literal["is", "never", "stays", "returns"]
+    kind: ExpectationKind
     wanted: Wanted
     window: Window | None = None
     start: str = "restored"
@@ -122,6 +205,23 @@ class Expectation:
     blind_ns: int = 1_000_000_000
     text: str = ""  # "is off", "never on for 20 ms or longer": how it is shown and what it is known by
     line: int = 0
+
+    def __post_init__(self) -> None:
+        """Raises ValueError for a kind that there is not."""
+        object.__setattr__(self, "kind", ExpectationKind(self.kind))
+        if self.kind.facts.always is not None:
+            object.__setattr__(self, "wanted", self.kind.facts.always)
+
+    @property
+    def demands_off(self) -> bool:
+        """True where a point that is dead would conform: off is wanted, or on is forbidden."""
+        wanted = self.wanted.equals
+        return wanted is not None and bool(wanted) is self.kind.facts.forbids
+
+    @property
+    def demands_on(self) -> bool:
+        """True where only a point that was seen on conforms."""
+        return self.wanted.equals is True and not self.kind.facts.forbids
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,3 +313,16 @@ class Scenario:
     purpose: str = ""
     path: str = ""
     notes: tuple[str, ...] = field(default=())  # warnings of the loader, as `check` shows them
+
+
+def off_expectations(rig: Rig, scenario: Scenario) -> Iterator[Expectation]:
+    """Expectations of off that a dead channel would meet as well: on independent points and terminals (rule 9)."""
+    for one in (*scenario.during, *scenario.after):
+        seen_from_outside = rig.is_independent(one.judged) or rig.is_terminal(one.judged)
+        if rig.points[one.judged].is_boolean and one.demands_off and seen_from_outside:
+            yield one
+
+
+def proven_channel(rig: Rig, one: Expectation) -> str | None:
+    """What the rig file says has shown that the channel of an expectation works."""
+    return rig.points[one.point].proven or rig.points[one.judged].proven

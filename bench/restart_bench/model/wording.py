@@ -11,8 +11,9 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from restart_bench.model.clock import NS_PER_S
+from restart_bench.model.journal import Finding, FindingKind
 from restart_bench.model.rig import Point, Rig, Value, Wanted
-from restart_bench.model.scenario import Action, Ask, Expect, Expectation, Hold, Press, Release, Wait, Window, Write
+from restart_bench.model.scenario import Expectation, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import GLOSS, Verdict
 
@@ -162,13 +163,13 @@ def counted(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
-def expectation_words(expectation: str) -> str:
-    """An expectation as people read it: of a cycle's validity and end, which no file demands, it says what it is."""
-    if expectation == "all phases done":
+def finding_words(finding: Finding) -> str:
+    """What was expected, as people read it; of a cycle's validity and end, which no file demands, what that is."""
+    if finding.kind is FindingKind.COMPLETION:
         return "the cycle is complete"
-    if not expectation.startswith("valid: "):
-        return expectation
-    return f"the cycle is valid ({expectation.removeprefix('valid: ')})"
+    if finding.kind is FindingKind.VALIDITY:
+        return f"the cycle is valid ({finding.subject})"
+    return finding.expectation
 
 
 def listed(words: Iterable[str]) -> str:
@@ -206,42 +207,24 @@ def show_conditions(conditions: tuple[tuple[str, Wanted], ...]) -> str:
     return ", ".join(f"{name} {show_wanted(wanted)}" for name, wanted in conditions)
 
 
-def show_action(action: Action) -> str:
-    """A step in one line, as screen, journal and record show it."""
-    if isinstance(action, Press):
-        return f"press {action.point} for {show_duration(action.for_ns)}"
-    if isinstance(action, Hold):
-        return f"hold {action.point}"
-    if isinstance(action, Release):
-        return f"release {action.point}"
-    if isinstance(action, Write):
-        return "write " + ", ".join(f"{name} = {show_value(value)}" for name, value in action.values)
-    if isinstance(action, Expect):
-        steady = f", steady for {show_duration(action.steady_ns)}" if action.steady_ns else ""
-        return f"expect {show_conditions(action.conditions)} within {show_duration(action.within_ns)}{steady}"
-    if isinstance(action, Wait):
-        return f"wait {show_duration(action.for_ns)}"
-    if isinstance(action, Ask):
-        return f"ask: {action.text}"
-    return "by eye: " + ", ".join(f"{name} {show_value(value)}" for name, value in action.conditions)
-
-
 def show_expectation(one: Expectation) -> str:
     """How an expectation is shown and known: `is off`, `never on for 20 ms or longer`, `is on within 5 s`."""
-    if one.kind == "returns":
-        return "never returns without a command"
-    wanted = show_wanted(one.wanted)
-    if one.kind in ("never", "stays"):
-        until = " until the next command" if one.until == "command" else ""
-        length = show_duration(one.longer_than_ns)
-        if one.kind == "never":
-            return f"never {wanted} for {length} or longer{until}"
-        return f"stays {wanted}, deviations shorter than {length} allowed"
-    text = f"is {wanted}"
-    if one.window is not None:
-        text += f" {show_window(one.window)}"
-        text += f" of {one.start}" if one.start != "restored" else ""
-    return text + (" until the next command" if one.until == "command" else "")
+    return one.kind.facts.words.format(
+        wanted=show_wanted(one.wanted),
+        longer_than=show_duration(one.longer_than_ns),
+        window="" if one.window is None else f" {show_window(one.window)}{_show_start(one.start)}",
+        until=" until the next command" if one.until == "command" else "",
+    )
+
+
+def _show_start(start: str) -> str:
+    return "" if start == "restored" else f" of {start}"
+
+
+def should_text(point: Point, one: Expectation, before: float | None = None) -> str:
+    """What ought to have been: `should be off`, `it should never be on for 20 ms or longer`."""
+    wanted = wanted_text(point, one.wanted, before)
+    return one.kind.facts.should.format(wanted=wanted, longer_than=show_duration(one.longer_than_ns))
 
 
 def show_window(window: Window) -> str:

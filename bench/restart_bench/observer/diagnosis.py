@@ -16,8 +16,10 @@ from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.rig import Device, Point, Rig
 from restart_bench.model.samples import DeviceSamples, SampleKind
 from restart_bench.model.units import show_duration
+from restart_bench.model.wording import at_most
 
 SILENT_AFTER_NS = NS_PER_S
+RATE_OVER_S, RATE_TOLERANCE = 1.0, 0.2
 EXCEPTIONS: dict[int, str] = {
     1: "it does not know the function: wrong table for a point?",
     2: "it has no such address: check the addresses of its points (they count from 0)",
@@ -132,6 +134,8 @@ def diagnose(device: Device, samples: Sequence[DeviceSamples], used_address: str
         return _exception_text(int(np.bincount(exceptions).argmax()))
     if found[SampleKind.REFUSED]:
         return f"the computer is there but refuses port {device.port}: is its Modbus TCP server enabled, on this port?"
+    if found[SampleKind.LATE]:
+        return _late_text(device, records[records["kind"] == SampleKind.LATE])
     if found[SampleKind.ACCEPTED] or found[SampleKind.RESET]:
         return (
             f"it accepts connections but does not answer unit {device.unit}: check `unit`; or all its connections are "
@@ -139,6 +143,34 @@ def diagnose(device: Device, samples: Sequence[DeviceSamples], used_address: str
         )
     return _no_way(device, used_address) or (
         f"nothing answers at {device.host}: is it powered, is the cable in, is the address right?"
+    )
+
+
+def _late_text(device: Device, late: npt.NDArray[np.void]) -> str:
+    took = int((late["received_ns"] - late["sent_ns"]).max())
+    return (
+        f"it answers, but only after up to {at_most(took)}, which is later than its `answer_within` of "
+        f"{show_duration(device.answer_within_ns)}: set that higher, or look at what makes it slow"
+    )
+
+
+def unit_text(device: Device, unit: int) -> str:
+    """What is wrong where answers come under another unit identifier than was asked for; "" where nothing is."""
+    if unit == device.unit:
+        return ""
+    return (
+        f"it was asked as unit {device.unit} and answers as unit {unit}: a gateway may pass on the wrong device; "
+        "check `unit` and the gateway's table"
+    )
+
+
+def rate_text(point: Point, seconds: float, elapsed_s: float) -> str:
+    """What is wrong with a time that does not rise a second a second; "" where nothing is, or it began anew."""
+    if elapsed_s < RATE_OVER_S or seconds < 0 or abs(seconds / elapsed_s - 1) <= RATE_TOLERANCE:
+        return ""
+    return (
+        f"{point.shown} rose by {seconds:.3g} s in {elapsed_s:.3g} s, and a time rises by a second a second: check its "
+        "`unit`, `type`, `words` and `scale`"
     )
 
 

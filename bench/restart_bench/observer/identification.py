@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import socket
 import struct
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 
 from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.rig import Device, Identity
@@ -20,6 +21,7 @@ FUNCTION, MEI_TYPE, BASIC = 0x2B, 0x0E, 0x01
 LEAST_WITHIN_NS = NS_PER_S // 4
 MOST_WITHIN_NS = NS_PER_S
 _VENDOR, _PRODUCT, _REVISION = 0, 1, 2  # object identifiers of the basic identification
+_UNIT_AT = 6  # the unit identifier in a header of Modbus TCP
 _HEAD = struct.Struct(">BBBBBBB")  # function, MEI type, code, conformity, more follows, next object, objects
 
 
@@ -46,8 +48,16 @@ def identification_of(pdu: bytes) -> Identity | None:
     return Identity(*(objects.get(number, "").strip() for number in (_VENDOR, _PRODUCT, _REVISION)))
 
 
-def identities(devices: Iterable[Device]) -> dict[str, Identity]:
-    """What the devices say they are, asked all at once; without those that say nothing."""
+@dataclass(frozen=True, slots=True)
+class Greeting:
+    """What came of asking a device: under which unit identifier it answered, and what it says it is, if it does."""
+
+    unit: int
+    identity: Identity | None
+
+
+def greetings(devices: Iterable[Device]) -> dict[str, Greeting]:
+    """All devices asked at once; without those that did not answer."""
     asked = list(devices)
     if not asked:
         return {}
@@ -56,27 +66,33 @@ def identities(devices: Iterable[Device]) -> dict[str, Identity]:
     return {device.name: one for device, one in zip(asked, told, strict=True) if one is not None}
 
 
-def _asked(device: Device) -> Identity | None:
+def identities(heard: Mapping[str, Greeting]) -> dict[str, Identity]:
+    """What the devices say they are; without those that say nothing of themselves."""
+    return {name: one.identity for name, one in heard.items() if one.identity is not None}
+
+
+def _asked(device: Device) -> Greeting | None:
     within_ns = min(MOST_WITHIN_NS, max(LEAST_WITHIN_NS, 2 * device.answer_within_ns))
     try:
-        return identity_at(device.host, device.port, device.unit, now_ns() + within_ns)
+        return _greeting_at(device.host, device.port, device.unit, now_ns() + within_ns)
     except (OSError, BrokenStream):
         return None
 
 
-def identity_at(host: str, port: int, unit: int, until_ns: int) -> Identity | None:
-    """What stands at this address says of itself. Raises OSError where nobody answers until then, BrokenStream where
+def _greeting_at(host: str, port: int, unit: int, until_ns: int) -> Greeting | None:
+    """What stands at this address answers. Raises OSError where nobody answers until then, BrokenStream where
     what answers speaks no Modbus."""
     with socket.create_connection((host, port), timeout=_left_s(until_ns)) as connection:
         connection.sendall(Frame(unit, identification_pdu()).numbered(1))
-        frames = FrameReader()
+        frames, heard = FrameReader(), b""
         while True:
             connection.settimeout(_left_s(until_ns))
             data = connection.recv(1024)
             if not data:
                 return None
+            heard += data
             for _, pdu in frames.feed(data):
-                return identification_of(pdu)
+                return Greeting(heard[_UNIT_AT], identification_of(pdu))
 
 
 def _left_s(until_ns: int) -> float:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from restart_bench.model.faults import FaultsFound
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.journal import CycleJudged, Finding, Record, ScenarioJudged, Trouble
 from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, exit_code_of
@@ -151,7 +151,7 @@ class ScenarioCase(pytest.Item):
 
 def told_of(judged: ScenarioJudged, cycles: Sequence[CycleJudged], folder: str) -> str:
     """The text of a case that did not pass: reasons with their cycles, limits, and where the evidence lies."""
-    lines = [f"{GLOSS[judged.verdict]}: {judged.reason.split(': cycle ')[0]}"]
+    lines = [f"{GLOSS[judged.verdict]}: {judged.in_short}"]
     reasons: dict[str, list[int]] = {}
     for finding in (*(one for cycle in cycles for one in cycle.findings), *judged.late_findings):
         if finding.verdict is not Verdict.PASS:

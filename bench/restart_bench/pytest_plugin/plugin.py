@@ -57,6 +57,7 @@ def pytest_configure(config: pytest.Config) -> None:
         raise pytest.UsageError("--restart-program is what a simulated rig runs; give it with --restart-simulated")
     if config.getoption("dist", "no") == "each":
         raise pytest.UsageError("--dist each would let every worker switch the same rig; leave it out")
+    config.addinivalue_line("markers", "xdist_group(name): tests of one rig stay on one worker of pytest-xdist")
     from restart_bench.pytest_plugin.items import ScenarioRuns
 
     config.pluginmanager.register(ScenarioRuns(config), PLUGIN)

@@ -11,6 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from restart_bench.judging.inquiry.forecasts import ForecastRow, forecast_rows, scores
 from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, MatrixRow, matrix_rows
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.judging.summary import (
@@ -87,7 +88,8 @@ def _print_rehearsal(run: OneRun, console: Console) -> None:
 def _print_record(run: OneRun, console: Console) -> None:
     """Where the record lies; where none is (deleted, or never written), how it is made."""
     record = run.record or run.folder / "report.html"
-    text = f"record: {record}" if Path(record).is_file() else f"no record is there: restart-bench report {run.folder}"
+    is_gone = run.folder.is_dir() and not Path(record).is_file()
+    text = f"no record is there: restart-bench report {run.folder}" if is_gone else f"record: {record}"
     console.print(Text(text), soft_wrap=True)
 
 
@@ -109,6 +111,7 @@ def _print_run(run: OneRun, console: Console) -> None:
     for scenario in run.scenarios:
         cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
         _print_scenario(run, scenario, cycles, console)
+    _print_forecasts(run, console)
     _print_limits(run, console)
     _print_not_passed(run, console)
     _print_record(run, console)
@@ -131,8 +134,8 @@ def _print_scenario(
     console.print()
     console.print(line.append(f"  {_counts(scenario)}"))
     if scenario.reason and scenario.verdict is not Verdict.PASS:
-        in_short = scenario.reason.split(": cycle ")[0]  # each cycle's reason stands among the findings below
-        console.print(Padding(Text(without_controls(in_short)), (0, 0, 0, 2)))
+        # each cycle's reason stands among the findings below
+        console.print(Padding(Text(without_controls(scenario.in_short)), (0, 0, 0, 2)))
     for case in dict.fromkeys(one.case for one in cycles):
         rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
         if rows:
@@ -140,6 +143,42 @@ def _print_scenario(
         if any(row.image_only for row in rows):
             console.print(Padding(Text(f"{IMAGE_ONLY}: {IMAGE_ONLY_MEANS}", style="dim"), (0, 0, 0, 2)))
     _print_notable(run, scenario, cycles, console)
+
+
+def _print_forecasts(run: OneRun, console: Console) -> None:
+    """What people expected before each cut, beside what was seen, and how often each was right."""
+    rows = forecast_rows(run.rig, run.forecasts, run.cycles)
+    if not rows:
+        return
+    names = list(dict.fromkeys(name for row in rows for name in row.expected))
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
+    for column in ("cycle", "output", "before", *map(without_controls, names), "seen"):
+        table.add_column(column)
+    for row in rows:
+        guesses = [_guess_word(row, name) for name in names]
+        table.add_row(
+            str(row.cycle), without_controls(row.shown), state_word(row.before), *guesses, state_word(row.seen, "-")
+        )
+    console.print()
+    console.print(Text("Asked first", style="bold"))
+    console.print(table)
+    for one in scores(rows):
+        unsure = f", {one.unsure} times not known" if one.unsure else ""
+        still = f", {one.open} not shown by the test" if one.open else ""
+        of = one.right + one.wrong + one.unsure
+        console.print(Text(f"{without_controls(one.learner)}: {one.right} of {of} right{unsure}{still}"))
+
+
+def _guess_word(row: ForecastRow, name: str) -> Text:
+    expected = row.expected.get(name)
+    known = expected is not None and row.seen is not None
+    style = "" if not known else "green" if expected is row.seen else "red"
+    return Text(state_word(expected), style=style)
+
+
+def state_word(state: bool | None, unknown: str = "?") -> str:
+    """on, off, or what stands for neither."""
+    return unknown if state is None else "on" if state else "off"
 
 
 def _print_limits(run: OneRun, console: Console) -> None:

@@ -8,8 +8,9 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 from xml.etree import ElementTree as Xml
 
+from restart_bench.files.faults import Fault
+from restart_bench.judging.inquiry.forecasts import forecast_rows, scores
 from restart_bench.judging.rehearsal import is_rehearsal
-from restart_bench.model.faults import Fault
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.verdicts import GLOSS, Verdict
@@ -51,7 +52,19 @@ def _run_document(run: OneRun) -> dict[str, Any]:
         "how": run.how,
         "reason": run.reason,
         "altered": run.altered,
+        **_forecasts_document(run),
         "scenarios": [_scenario_document(run, scenario) for scenario in run.scenarios],
+    }
+
+
+def _forecasts_document(run: OneRun) -> dict[str, Any]:
+    """What people expected before the cuts, and their scores; nothing where nobody was asked."""
+    rows = forecast_rows(run.rig, run.forecasts, run.cycles)
+    if not rows:
+        return {}
+    return {
+        "forecasts": [dataclasses.asdict(row) for row in rows],
+        "scores": [dataclasses.asdict(score) for score in scores(rows)],
     }
 
 
@@ -82,7 +95,7 @@ def _case_document(name: str, cycles: Sequence[CycleJudged], late: Sequence[Find
 def _finding_document(finding: Finding) -> dict[str, Any]:
     told = dataclasses.asdict(finding)
     del told["scenario"], told["case"]
-    told["verdict"] = finding.verdict.value
+    told |= {"verdict": finding.verdict.value, "kind": finding.kind.value}
     told["figures"] = _finite(finding.figures)
     return told
 

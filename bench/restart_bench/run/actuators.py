@@ -8,19 +8,22 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext, suppress
+from contextlib import AbstractContextManager, ExitStack, nullcontext, suppress
 from dataclasses import dataclass
+from typing import TypeVar
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.model.journal import Answered, PointWritten, Record, Switching, WriteAnnounced
-from restart_bench.model.live import powered_by_proof
-from restart_bench.model.rig import Point, Rig, Value
+from restart_bench.model.live import Guess, Reading, powered_by_proof
+from restart_bench.model.rig import Point, Rig, RigSupply, Value
 from restart_bench.model.wording import value_word
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
 from restart_bench.run.supervision import StopRequest
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
+
+A = TypeVar("A")
 
 _RESTORE_TRIES = 5
 _CONTRARY_TRIES = 2  # of a relay that obeys, while the rail shows that its contact does not
@@ -76,7 +79,9 @@ class Actuators:
         self._ask = ask
         self._stop = stop
         self._heed_limits = heed_limits
+        self._limits = rig.supply.limits if heed_limits and rig.supply is not None else None
         self._asks_person = _asks_person(rig)
+        self._rail_points = [proof.point for proof in rig.proof_of_cut if proof.of_supply and proof.point is not None]
         self._out_of_idle: dict[str, Value] = {}  # point -> value to go back to
         self.state = SupplyState()
         self.cycle = 0
@@ -119,7 +124,7 @@ class Actuators:
             self._refuse_unnamed(name)
         if self.before_start is not None:
             self.before_start(name)
-        idle = self._idle(point)
+        idle = point.at_rest
         self._out_of_idle[name] = idle  # before the write: a lost answer may still have moved it
         if point.by_hand is not None:
             self._by_hand(point, f"Press and keep pressed: {point.by_hand}", out_of_idle=True)
@@ -132,7 +137,7 @@ class Actuators:
         if point.by_hand is not None:
             self._by_hand(point, f"Let go of: {point.by_hand}", out_of_idle=False)
         else:
-            self.write(name, self._idle(point), purpose)
+            self.write(name, point.at_rest, purpose)
         self._out_of_idle.pop(name, None)
 
     def press_by_hand(self, point: Point, *, again: bool = False) -> Answered:
@@ -177,26 +182,24 @@ class Actuators:
         """The point is back where it belongs."""
         self._out_of_idle.pop(name, None)
 
-    @staticmethod
-    def _idle(point: Point) -> Value:
-        return False if point.idle is None else point.idle
-
     def _by_hand(self, point: Point, question: str, *, out_of_idle: bool) -> None:
         """A person does it, and the point's own input has to show it; asked once more where it does not."""
-        idle = self._idle(point)
+        idle = point.at_rest
         for before in ("", f"{point.shown} does not show it. "):
             if not self.ask(f"{before}{question}. Done?", point.name).answer:
                 raise CommandRefused(f"the person asked did not do it: {question}")
-            if self._shows(point.name, lambda value: (value != idle) is out_of_idle):
+            until = now_ns() + _CONTACT_WITHIN_NS
+            if self._read_until(until, point.name, lambda reading: (reading.value != idle) is out_of_idle or None):
                 return
         raise CommandRefused(f"{point.shown} was never seen {'out of' if out_of_idle else 'back in'} idle: {question}")
 
-    def _shows(self, name: str, right: Callable[[Value], bool]) -> bool:
-        deadline = now_ns() + _CONTACT_WITHIN_NS
-        while now_ns() < deadline and not self._observer.failed:
+    def _read_until(self, until_ns: int, name: str, decides: Callable[[Reading], bool | None]) -> bool:
+        """Waits for a value of a point that decides; False where none does in time."""
+        while now_ns() < until_ns and not self._observer.failed:
             reading = self._observer.latest(name)
-            if reading is not None and reading.value is not None and right(reading.value):
-                return True
+            decided = decides(reading) if reading is not None and reading.value is not None else None
+            if decided is not None:
+                return decided
             self._observer.wait_news(0.02)
         return False
 
@@ -208,16 +211,20 @@ class Actuators:
             raise CommandRefused(f"nobody is there to answer: {question}")
         asked = now_ns()
         with self.looking_on():
-            yes = self._answer_to(question)
+            yes = self._answer_to(question, self._ask)
         answered = Answered(self.cycle, question, yes, asked, now_ns(), point)
         self._publish(answered)
         return answered
 
-    def _answer_to(self, question: str) -> bool:
-        assert self._ask is not None
+    def guess(self, question: str, guess: Guess) -> bool | None:
+        """Asks a person what he expects; None where he does not know. Raises CommandRefused where nobody can answer."""
+        with self.looking_on():
+            return self._answer_to(question, guess)
+
+    def _answer_to(self, question: str, ask: Callable[[str], A]) -> A:
         self._stop.asking = True
         try:
-            return self._ask(question)
+            return ask(question)
         except SupplyError as problem:
             raise CommandRefused(str(problem)) from None
         finally:
@@ -329,9 +336,8 @@ class Actuators:
 
     def rail(self, since_ns: int = 0) -> bool | None:
         """What a supply proof that was read since then shows: True for power there, None where none shows anything."""
-        named = [proof.point for proof in self._rig.proof_of_cut if proof.of_supply and proof.point is not None]
-        newest = {name: self._observer.latest(name) for name in named}
-        readings = {name: one for name, one in newest.items() if one is not None and one.sent_ns >= since_ns}
+        newest = ((name, self._observer.latest(name)) for name in self._rail_points)
+        readings = {name: reading for name, reading in newest if reading is not None and reading.sent_ns >= since_ns}
         return powered_by_proof(self._rig.proof_of_cut, readings)
 
     def rail_contradicts(self, *, lasting: bool = False) -> str:
@@ -365,7 +371,7 @@ class Actuators:
 
     def _rail_soon(self, expected: bool | None) -> bool | None:
         """The rail, given a moment to be read first, and to come to what is expected."""
-        if not any(proof.of_supply and proof.point is not None for proof in self._rig.proof_of_cut):
+        if not self._rail_points:
             return None
         since, deadline = now_ns(), now_ns() + _CONTACT_WITHIN_NS
         while (shown := self.rail(since)) is None or shown != expected:
@@ -386,11 +392,10 @@ class Actuators:
         return True
 
     def _rail_text(self) -> str:
-        for proof in self._rig.proof_of_cut:
-            if proof.of_supply and proof.point is not None:
-                reading = self._observer.latest(proof.point)
-                if reading is not None and reading.value is not None:
-                    return f"{proof.point} reads {value_word(reading.value)}"
+        for name in self._rail_points:
+            reading = self._observer.latest(name)
+            if reading is not None and reading.value is not None:
+                return f"{name} reads {value_word(reading.value)}"
         return "the rail is not read"
 
     def _left_as(self) -> str:
@@ -412,17 +417,13 @@ class Actuators:
 
     def waits_for_on_ns(self) -> int:
         """The instant before which the supply may not go on (`off_at_least`); 0 for at once."""
-        supply = self._rig.supply
-        if not self._heed_limits or supply is None or self.state.off_since_ns is None:
-            return 0
-        return self.state.off_since_ns + supply.limits.off_at_least_ns
+        limits, since_ns = self._limits, self.state.off_since_ns
+        return 0 if limits is None or since_ns is None else since_ns + limits.off_at_least_ns
 
     def waits_for_cut_ns(self) -> int:
         """The instant before which the supply may not be cut (`on_at_least`); 0 for at once."""
-        supply = self._rig.supply
-        if not self._heed_limits or supply is None or self.state.on_since_ns is None:
-            return 0
-        return self.state.on_since_ns + supply.limits.on_at_least_ns
+        limits, since_ns = self._limits, self.state.on_since_ns
+        return 0 if limits is None or since_ns is None else since_ns + limits.on_at_least_ns
 
     # ------------------------------------------------------------ way out
 
@@ -478,14 +479,21 @@ class Actuators:
 
     def _reads_back(self, name: str, value: Value, since_ns: int, deadline: int) -> bool:
         until = min(now_ns() + _READ_BACK_WITHIN_NS, max(deadline, now_ns() + _CONTACT_WITHIN_NS // 2))
-        while now_ns() < until:
-            reading = self._observer.latest(name)
-            if reading is not None and reading.sent_ns >= since_ns and reading.value is not None:
-                return reading.value == value
-            if self._observer.failed:
-                return False
-            self._observer.wait_news(0.02)
-        return False
+        point = self._rig.points[name]
+
+        def fresh_and_same(read: Reading) -> bool | None:
+            if read.sent_ns < since_ns or read.value is None:
+                return None
+            return _same(point, read.value, value)
+
+        return self._read_until(until, name, fresh_and_same)
+
+
+def _same(point: Point, read: Value, written: Value) -> bool:
+    """True where a point reads what was written, as finely as its register holds it."""
+    if point.is_boolean or isinstance(written, bool):
+        return read == written
+    return abs(float(read) - float(written)) <= max(abs(point.scale) / 2, 1e-6 * abs(float(written)))
 
 
 def _asks_person(rig: Rig) -> bool:
@@ -496,10 +504,31 @@ def _asks_person(rig: Rig) -> bool:
     return card is not None and card.needs_person
 
 
-def let_go_of(supply: Supply) -> None:
+def reach_supply(supply: RigSupply | None, ask: AskPerson | None, stack: ExitStack) -> tuple[Supply | None, str]:
+    """The supply, let go of with `stack`, or why it can't be reached: the points are put to rest all the same."""
+    if supply is None:
+        return None, ""
+    from restart_bench_drivers.registry import open_supply
+
+    try:
+        reached = open_supply(supply.driver, supply.settings, contact=supply.contact, ask=ask)
+    except SupplyError as problem:
+        return None, str(problem) or type(problem).__name__
+    except Exception as problem:  # a driver is anybody's
+        return None, f"the supply's driver failed: {type(problem).__name__}: {problem}"
+    stack.callback(_let_go_of, reached)
+    return reached, ""
+
+
+def _let_go_of(supply: Supply) -> None:
     """Closes a supply that is left as it is: a driver that fails at its very end changes nothing of that."""
     with suppress(Exception):
         supply.close()
+
+
+def idle_values(rig: Rig) -> dict[str, Value]:
+    """Every command point that the bench itself works, with the value that it has at rest."""
+    return {p.name: p.idle for p in rig.points.values() if p.writable and p.idle is not None and p.by_hand is None}
 
 
 def left_well(left: str) -> bool:

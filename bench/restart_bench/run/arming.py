@@ -11,12 +11,14 @@ import os
 import sys
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 
 from restart_bench.model.outcome import Refused
-from restart_bench.model.rig import Rig, RigSupply
+from restart_bench.model.rig import Rig, RigSupply, last_instant
+from restart_bench.model.scenario import Step
+from restart_bench.model.step_kinds import facts_of
 from restart_bench.suite.supply_address import addresses_now
 
 
@@ -58,14 +60,9 @@ def isolation_is_past(until: str, now: datetime) -> bool:
     """True if `until` (ISO date, valid through that day, or date and time) lies before `now`; text that is
     neither counts as past, because nobody can rely on it."""
     try:
-        if len(until.strip()) <= len("2026-01-01"):
-            return date.fromisoformat(until.strip()) < now.date()
-        moment = datetime.fromisoformat(until.strip())
-    except ValueError:
+        return last_instant(until, now.tzinfo) < now
+    except (ValueError, OverflowError):
         return True
-    if moment.tzinfo is None:
-        moment = moment.replace(tzinfo=now.tzinfo)
-    return moment < now
 
 
 class SupplyLock:
@@ -131,15 +128,11 @@ def _owned_by(file: Path) -> str:
         return ""
 
 
-def points_named(rig: Rig, steps: Iterable[object]) -> frozenset[str]:
+def points_named(rig: Rig, steps: Iterable[Step]) -> frozenset[str]:
     """The allow-list: writable points that the given steps, `mode` and `check_pulse` name. Nothing else is written."""
     names: set[str] = set()
     for step in steps:
-        action = getattr(step, "action", step)
-        point = getattr(action, "point", None)
-        if isinstance(point, str):
-            names.add(point)
-        names.update(name for name, _ in getattr(action, "values", ()))
+        names.update(facts_of(step.action).moves(step.action))
     if rig.mode is not None and rig.mode.point is not None:
         names.add(rig.mode.point)
     if rig.check_pulse is not None:

@@ -13,10 +13,11 @@ from restart_bench.archive.writer import RunArchive
 from restart_bench.evidence.marks import traces_of
 from restart_bench.evidence.traces import Trace
 from restart_bench.model.clock import NS_PER_MS, now_ns
-from restart_bench.model.journal import CycleRecords, Record, RunEnded, Trouble, cycle_records
-from restart_bench.model.live import LiveState, Show
+from restart_bench.model.journal import CycleRecords, Forecast, Record, RunEnded, Trouble, cycle_records
+from restart_bench.model.live import LiveState, Reading, Show, powered_by_proof
 from restart_bench.model.rig import Rig, Wanted
 from restart_bench.model.samples import DeviceSamples
+from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import EXIT_ERROR, Verdict
 from restart_bench.model.wording import value_word
 from restart_bench.observer.handle import ObserverHandle
@@ -45,9 +46,12 @@ class Chronicle:
         self.leaving = False  # a full disk must not keep the actuators from letting go
         self.holds_more = False  # what an earlier run held was taken over
         self.reason = ""  # why the run ended early, for `last_resort`
+        self.forecasts: list[Forecast] = []  # what people expected, for the score at the end
 
     def publish(self, record: Record) -> None:
         """Saves and shows a record. Raises ArchiveError where it can't be saved, but on the way out."""
+        if isinstance(record, Forecast):
+            self.forecasts.append(record)
         try:
             if not self.gap:
                 self.archive.write(record)
@@ -119,6 +123,7 @@ class CycleContext:
     publish: Callable[[Record], None]
     sync: Callable[[], None]
     situation: Situation = field(default_factory=Situation)
+    before_cut: Callable[[Scenario], None] | None = None  # right before each cut
     cycle: int = 0
     log: list[Record] = field(default_factory=list)
 
@@ -173,3 +178,66 @@ class CycleContext:
 def afterglow_ns(rig: Rig) -> int:
     """How much longer than to an end every device is read, the slowest one included."""
     return AFTERGLOW_NS + 3 * max(device.poll_ns + device.image_lag_ns for device in rig.devices.values())
+
+
+# ---------------------------------------------------------------- what the screen is shown
+
+
+class View:
+    """What the screen is shown. `of_cycles`: the number of the run's last cycle."""
+
+    def __init__(self, rig: Rig, context: CycleContext, of_cycles: int) -> None:
+        self._rig = rig
+        self._context = context
+        self.of_cycles = of_cycles
+        self._durations_ns: list[int] = []
+
+    def cycle_took(self, length_ns: int) -> None:
+        """A cycle has ended: its length is what those to come are expected to take."""
+        self._durations_ns.append(length_ns)
+
+    def state(self, now: int) -> LiveState:
+        """The run at this instant."""
+        context, rig, situation = self._context, self._rig, self._context.situation
+        turn = context.log[0] if context.log else None
+        readings: dict[str, Reading] = {}
+        for name in rig.points:
+            reading = context.observer.latest(name)
+            if reading is not None:
+                readings[name] = reading
+        return LiveState(
+            at_ns=now,
+            phase=situation.phase,
+            doing=situation.doing,
+            scenario=getattr(turn, "scenario", ""),
+            case=getattr(turn, "case", ""),
+            cycle=context.cycle,
+            of_cycles=self.of_cycles,
+            phase_started_ns=situation.phase_started_ns,
+            phase_ends_ns=situation.phase_ends_ns,
+            left_ns=self._left_ns(),
+            supply=context.actuators.state.commanded,
+            powered=powered_by_proof(rig.proof_of_cut, readings),
+            answering=self._answering(now),
+            running=situation.running,
+            readings=readings,
+            moved=context.observer.moved(),
+            cut_ns=situation.cut_ns,
+            restored_ns=situation.restored_ns,
+        )
+
+    def _left_ns(self) -> int | None:
+        """Mean of the cycles so far times those to come, and the rest of this one; None before one has ended."""
+        if not self._durations_ns:
+            return None
+        mean = sum(self._durations_ns) // len(self._durations_ns)
+        started = getattr(self._context.log[0], "at_ns", now_ns()) if self._context.log else now_ns()
+        rest = max(0, mean - (now_ns() - started))
+        return (self.of_cycles - self._context.cycle) * mean + rest
+
+    def _answering(self, now: int) -> bool | None:
+        controller = self._rig.controller
+        if controller is None:
+            return None
+        last = self._context.observer.last_good_ns(controller.name)
+        return last is not None and now - last <= controller.answer_within_ns + 2 * controller.poll_ns

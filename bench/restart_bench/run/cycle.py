@@ -10,13 +10,17 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+
 from restart_bench.evidence.marks import Progress, progress_of, ready_since
 from restart_bench.model.clock import NS_PER_S, Bounds, now_ns
 from restart_bench.model.journal import CutAnnounced, CycleEnded, CycleStarted, Switching, Trouble
 from restart_bench.model.rig import Value
+from restart_bench.model.samples import SampleKind
 from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.ways import way_of
 from restart_bench.model.wording import show_wanted
+from restart_bench.observer.diagnosis import diagnose
 from restart_bench.run.actuators import CommandRefused, SupplyFailed
 from restart_bench.run.context import AFTERGLOW_NS, CycleContext, Situation, afterglow_ns
 from restart_bench.run.resume import OpenCut
@@ -89,6 +93,8 @@ class CycleAct:
         self._steps.do(self._scenario.before)
         self._check_pulse()
         if not self._rehearse:
+            if self._context.before_cut is not None:
+                self._context.before_cut(self._scenario)
             self._cut()
             self._watch()
 
@@ -200,6 +206,9 @@ class CycleAct:
         if silent:
             device = rig.devices[silent[0]]
             at = f"{device.host}:{device.port}, unit {device.unit}"
+            heard = self._context.samples().get(device.name)
+            if heard is not None and np.isin(heard.records["kind"], (SampleKind.EXCEPTION, SampleKind.LATE)).any():
+                return f"{device.name} at {at}: {diagnose(device, [heard], None)}; nothing was cut"
             return f"{device.name} does not answer at {at}; nothing was cut. {self._look()}"
         shown = ", ".join(f"{name} reads {self._context.reading(name)}" for name, _ in rig.ready.when)
         alive = f"; {rig.ready.alive} has to move" if rig.ready.alive else ""

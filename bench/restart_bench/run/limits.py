@@ -8,7 +8,8 @@ from typing import Any
 from restart_bench.evidence.traces import changes_of
 from restart_bench.model.clock import HOUR_NS, Anchor, now_ns
 from restart_bench.model.rig import PointLimits, RigSupply
-from restart_bench.model.scenario import Hold, Press, Scenario
+from restart_bench.model.scenario import Scenario
+from restart_bench.model.step_kinds import starts_of
 from restart_bench.run.context import CycleContext
 from restart_bench.run.usage import Used, limited_points, usage_facts, used_in
 
@@ -84,7 +85,7 @@ class LimitKeeper:
 
     def _to_come(self, scenario: Scenario, name: str) -> int:
         steps = (*scenario.before, *scenario.function_check)
-        pressed = sum(isinstance(one.action, Press | Hold) and one.action.point == name for one in steps)
+        pressed = starts_of(name, steps)
         return pressed if self._context.rig.points[name].writable else self._starts_a_cycle[name]
 
     def _all_used(self) -> Used:

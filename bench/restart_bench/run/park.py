@@ -15,12 +15,12 @@ from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.journal import Record, Trouble
 from restart_bench.model.rig import Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
-from restart_bench.run.actuators import Actuators, left_well, let_go_of
+from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
 from restart_bench.run.arming import SupplyLock, manual_step, require_arming
 from restart_bench.run.recovery import NotRight, left_open, put_right
 from restart_bench.run.supervision import Conditions, StopRequest
 from restart_bench.run.usage import Used, used_lately
-from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
+from restart_bench_drivers.interface import AskPerson
 
 _FIRST_READ_WITHIN_NS = 3 * NS_PER_S
 
@@ -54,9 +54,7 @@ def park(
         if rig.supply is not None:
             stack.enter_context(SupplyLock(rig.supply))
         observer = stack.enter_context(_start_observer(rig, say))
-        supply, problem = _open(rig, ask)
-        if supply is not None:
-            stack.callback(let_go_of, supply)
+        supply, problem = reach_supply(rig.supply, ask, stack)
         stop = StopRequest()
         stack.enter_context(stop.hears_signals())  # it is on the way to rest: whoever hurries it gets nothing sooner
 
@@ -87,20 +85,6 @@ def _start_observer(rig: Rig, say: Callable[[str], None]) -> ObserverHandle:
         return Blind(str(problem))
 
 
-def _open(rig: Rig, ask: AskPerson | None) -> tuple[Supply | None, str]:
-    """The supply, or why it can't be reached: the points are put to rest all the same."""
-    if rig.supply is None:
-        return None, ""
-    from restart_bench_drivers.registry import open_supply
-
-    try:
-        return open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=ask), ""
-    except SupplyError as problem:
-        return None, str(problem)
-    except Exception as problem:  # a driver is anybody's
-        return None, f"the supply's driver failed: {type(problem).__name__}: {problem}"
-
-
 def _put_to_rest(
     rig: Rig,
     actuators: Actuators,
@@ -124,7 +108,7 @@ def _put_to_rest(
     except NotRight as not_right:
         held = str(not_right)
         say(held)
-    pressed = _pressed(rig, observer)
+    pressed = pressed_points(rig, observer)
     if pressed:
         say(f"back to idle: {', '.join(pressed)}")
     actuators.undo(pressed)
@@ -153,9 +137,10 @@ def _not_right(
     return Parked(not_idle, f"as it is: not switched on, {held}", ())
 
 
-def _pressed(rig: Rig, observer: ObserverHandle) -> dict[str, Value]:
-    """Writable points with an idle value that read otherwise; silent ones are taken for pressed."""
-    wanted = {p.name: p.idle for p in rig.points.values() if p.writable and p.idle is not None and p.by_hand is None}
+def pressed_points(rig: Rig, observer: ObserverHandle) -> dict[str, Value]:
+    """Writable points with an idle value that read otherwise; silent ones are taken for pressed. A number is a setting
+    that somebody made and no button: only a killed run that wrote it has it put back."""
+    wanted = {name: value for name, value in idle_values(rig).items() if rig.points[name].is_boolean}
     deadline = now_ns() + _FIRST_READ_WITHIN_NS
     while not observer.failed and now_ns() < deadline and not all(_read(observer, name) is not None for name in wanted):
         observer.wait_news(0.05)

@@ -21,14 +21,13 @@ from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.known_archives import archives_of
 from restart_bench.archive.reader import ArchivedRun, readable_records
 from restart_bench.archive.writer import Report, finish_killed, give_up_cycles, unfinished
-from restart_bench.model.faults import FaultsFound
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.journal import PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
-from restart_bench.run.actuators import Actuators, left_well, let_go_of
+from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
 from restart_bench.run.arming import SupplyLock, manual_step
 from restart_bench.run.usage import facts_of
-from restart_bench_drivers.interface import SupplyError
 
 Say = Callable[[str], None]
 
@@ -73,8 +72,7 @@ def out_of_idle(records: list[Record], rig: Rig) -> dict[str, Value]:
 def _rest_value(rig: Rig, name: str) -> Value:
     if rig.mode is not None and rig.mode.point == name:
         return rig.mode.run
-    idle = rig.points[name].idle
-    return False if idle is None else idle
+    return rig.points[name].at_rest
 
 
 def supply_left(records: list[Record]) -> str:
@@ -93,8 +91,8 @@ class NotRight(Exception):
 
 
 @dataclass(slots=True)
-class _Left:
-    """One killed run: its rig as archived, what it left out of idle, and by whose actuators that is let go of."""
+class _KilledRun:
+    """One killed run: its rig as archived, what it left out of idle, and the actuators that let go of that."""
 
     folder: Path
     rig: Rig
@@ -125,7 +123,7 @@ def put_right(
     """
     closed: list[Path] = []
     with ExitStack() as stack:
-        owed: list[_Left] = []
+        owed: list[_KilledRun] = []
         for folder in folders:
             if not was_armed(folder):
                 _close(folder, say, closed, record)
@@ -133,12 +131,12 @@ def put_right(
                 say(f"{folder.name} was killed and its rig was left as it is; an armed run or `park` puts it right")
             else:
                 owed.append(_seen(folder, actuators, rig, say, stack, supply_problem))
-        for one in owed:
-            one.actuators.undo(one.undo)
-            one.held = one.actuators.all_to_idle(say)
-        held = [f"{name} of {one.folder.name}" for one in owed for name in one.held]
-        for one in owed:
-            _rest(one, actuators, rig, say, closed, held=held, record=record)
+        for killed in owed:
+            killed.actuators.undo(killed.undo)
+            killed.held = killed.actuators.all_to_idle(say)
+        held = [f"{name} of {killed.folder.name}" for killed in owed for name in killed.held]
+        for killed in owed:
+            _rest(killed, actuators, rig, say, closed, held=held, record=record)
     if held:
         raise NotRight(
             f"{', '.join(held)} could not be shown to be back in idle, so the supply is not switched on: go to the "
@@ -148,21 +146,28 @@ def put_right(
 
 
 def _rest(
-    one: _Left, actuators: Actuators, rig: Rig, say: Say, closed: list[Path], *, held: list[str], record: Report | None
+    killed: _KilledRun,
+    actuators: Actuators,
+    rig: Rig,
+    say: Say,
+    closed: list[Path],
+    *,
+    held: list[str],
+    record: Report | None,
 ) -> None:
-    supply = rig.supply if one.same_supply else one.rig.supply
+    supply = rig.supply if killed.same_supply else killed.rig.supply
     wish = supply.after_trouble if supply is not None else "as it is"
-    if one.problem:
-        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {one.problem}; {manual_step(wish)}")
-        give_up_cycles(one.folder, "its points were let go of while its supply could not be reached")
+    if killed.problem:
+        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {killed.problem}; {manual_step(wish)}")
+        give_up_cycles(killed.folder, "its points were let go of while its supply could not be reached")
         return
     if held and wish != "off":
         return
-    own = actuators if one.same_supply else one.actuators
+    own = actuators if killed.same_supply else killed.actuators
     own.state.commanded = "unknown"
     left = own.leave_supply(wish, "park", say)
     if not held and left_well(left):
-        _close(one.folder, say, closed, record)
+        _close(killed.folder, say, closed, record)
 
 
 def _close(folder: Path, say: Say, closed: list[Path], record: Report | None) -> None:
@@ -178,27 +183,27 @@ def _close(folder: Path, say: Say, closed: list[Path], record: Report | None) ->
 # ---------------------------------------------------------------- the rig as that run had it
 
 
-def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitStack, supply_problem: str) -> _Left:
+def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitStack, supply_problem: str) -> _KilledRun:
     """What a killed run left, told before anything is done about it."""
     old = _rig_of(folder, rig, say)
     records, damaged = readable_records(folder / "journal.jsonl")
-    undo = _all_idle(old) if damaged else out_of_idle(records, old)
-    one = _Left(folder, old, undo, supply_left(records), list(_differences(old, rig, undo)), actuators)
-    one.same_supply = old.supply is None or (rig.supply is not None and old.supply.address == rig.supply.address)
-    one.problem = supply_problem if one.same_supply else ""
-    supply = rig.supply if one.same_supply else old.supply
+    undo = idle_values(old) if damaged else out_of_idle(records, old)
+    killed = _KilledRun(folder, old, undo, supply_left(records), list(_differences(old, rig, undo)), actuators)
+    killed.same_supply = old.supply is None or (rig.supply is not None and old.supply.address == rig.supply.address)
+    killed.problem = supply_problem if killed.same_supply else ""
+    supply = rig.supply if killed.same_supply else old.supply
     wish = supply.after_trouble if supply is not None else "as it is"
     if damaged:
         say(f"{folder.name}: {damaged} lines of its journal are damaged, so all its command points go to idle")
     say(
-        f"{folder.name} was killed (supply last commanded {one.supply}): "
+        f"{folder.name} was killed (supply last commanded {killed.supply}): "
         f"now {', '.join(undo) or 'no point'} back to idle, then the supply {wish}"
     )
-    for difference in one.differs:
+    for difference in killed.differs:
         say(f"the rig file is not that of {folder.name} any more: {difference}; it is put right where that run had it")
-    if one.differs:
-        _reach(one, actuators, say, stack)
-    return one
+    if killed.differs:
+        _reach(killed, actuators, say, stack)
+    return killed
 
 
 def _rig_of(folder: Path, rig: Rig, say: Say) -> Rig:
@@ -207,10 +212,6 @@ def _rig_of(folder: Path, rig: Rig, say: Say) -> Rig:
     except (ArchiveError, FaultsFound, KeyError, TypeError, ValueError) as problem:
         say(f"{folder.name}: its rig file can't be read any more ({problem}), so today's is taken for it")
         return rig
-
-
-def _all_idle(rig: Rig) -> dict[str, Value]:
-    return {p.name: p.idle for p in rig.points.values() if p.writable and p.idle is not None and p.by_hand is None}
 
 
 def _differences(old: Rig, new: Rig, names: dict[str, Value]) -> Iterator[str]:
@@ -231,29 +232,26 @@ def _place(rig: Rig, point: Point | None) -> str:
     return f"{kind} {point.address} (item {point.address + 1}) at {device.host}:{device.port}, unit {device.unit}"
 
 
-def _reach(one: _Left, actuators: Actuators, say: Say, stack: ExitStack) -> None:
-    """Hands on the rig as it was: an observer of its own, and its own supply where that is another one."""
-    old = one.rig
+def _reach(killed: _KilledRun, actuators: Actuators, say: Say, stack: ExitStack) -> None:
+    """Actuators on the rig as it was: an observer of its own, and its own supply where that is another one."""
+    old = killed.rig
     scratch = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
-    points = tuple(point for point in old.points.values() if point.name in one.undo or _of_proof(old, point.name))
+    points = tuple(point for point in old.points.values() if point.name in killed.undo or _of_proof(old, point.name))
     try:
         observer: ObserverHandle = ObserverHandle(tuple(old.devices.values()), points, scratch)
     except Exception as problem:
-        say(f"{one.folder.name}: its points can't be reached: {problem}")
+        say(f"{killed.folder.name}: its points can't be reached: {problem}")
         observer = Blind(str(problem))
     stack.enter_context(observer)
     supply = None
-    if not one.same_supply and old.supply is not None:
-        from restart_bench_drivers.registry import open_supply
-
+    if not killed.same_supply and old.supply is not None:
         try:
             stack.enter_context(SupplyLock(old.supply))
-            supply = open_supply(old.supply.driver, old.supply.settings, contact=old.supply.contact, ask=None)
-            stack.callback(let_go_of, supply)
-        except Exception as problem:  # a driver is anybody's; a lock is another bench's
-            kind = "" if isinstance(problem, SupplyError) else f"{type(problem).__name__}: "
-            one.problem = f"the supply that it had can't be reached: {kind}{problem}"
-    one.actuators = actuators.on_another(old, observer, supply)
+            supply, why = reach_supply(old.supply, None, stack)
+        except Exception as held:  # a lock is another bench's
+            why = f"{type(held).__name__}: {held}"
+        killed.problem = f"the supply that it had can't be reached: {why}" if why else ""
+    killed.actuators = actuators.on_another(old, observer, supply)
 
 
 def _of_proof(rig: Rig, name: str) -> bool:

@@ -59,22 +59,22 @@ def find_earlier(text: str, suite: Suite, options: RunOptions) -> ArchivedRun:
     try:
         folder = find_run(text, options.logs)
         run = ArchivedRun.open(folder)
-        told = run.run
+        facts = run.run
     except ArchiveError as problem:
         raise Refused(f"--resume {text}: {problem}") from None
     if is_going_on(folder):
         raise Refused(f"--resume {text}: {run.id} is still going on; end it first")
     if run.rig_name != suite.rig.name:
         raise Refused(f"--resume {text}: {run.id} was run on {run.rig_name}, not on {suite.rig.name}")
-    if told.get("rehearsal") or options.rehearse:
+    if facts.get("rehearsal") or options.rehearse:
         raise Refused(f"--resume {text}: a rehearsal is not gone on with; do it again")
-    if bool(told.get("simulated")) is not options.simulated:
-        kind = "simulated" if told.get("simulated") else "run on the real rig"
+    if bool(facts.get("simulated")) is not options.simulated:
+        kind = "simulated" if facts.get("simulated") else "run on the real rig"
         raise Refused(f"--resume {text}: {run.id} was {kind}; go on in the same way")
-    if (told.get("ended") or {}).get("how") == "completed":
+    if (facts.get("ended") or {}).get("how") == "completed":
         raise Refused(f"--resume {text}: {run.id} was completed; start a new run")
-    if options.seed is not None and options.seed != told.get("seed"):
-        raise Refused(f"--resume {text}: {run.id} was drawn from seed {told.get('seed')}; leave --seed out")
+    if options.seed is not None and options.seed != facts.get("seed"):
+        raise Refused(f"--resume {text}: {run.id} was drawn from seed {facts.get('seed')}; leave --seed out")
     if run.altered:
         raise Refused(f"--resume {text}: {run.id}: {run.altered}; start a new run")
     _same_files(text, run, suite)
@@ -84,7 +84,7 @@ def find_earlier(text: str, suite: Suite, options: RunOptions) -> ArchivedRun:
 def _same_files(text: str, run: ArchivedRun, suite: Suite) -> None:
     import hashlib
 
-    then = sorted((str(one["kind"]), str(one["sha256"])) for one in run.run["inputs"])
+    then = sorted((str(file["kind"]), str(file["sha256"])) for file in run.run["inputs"])
     now = sorted((file.kind, hashlib.sha256(file.content).hexdigest()) for file in suite.files)
     changed = sorted({kind for kind, _ in set(then) ^ set(now)})
     if changed:
@@ -105,10 +105,10 @@ def open_cut_of(run: ArchivedRun, rig: Rig, *, number: int, now: Anchor) -> Open
     cut = _last_cut(journal)
     if cut is None:
         return None
-    own = [one for one in journal if getattr(one, "cycle", 0) == cut.cycle]
+    own = [record for record in journal if getattr(record, "cycle", 0) == cut.cycle]
     shift, by_wall = _shift(Anchor(**run.run["anchor"]), now)
-    moved = tuple(_moved(one, number, shift) for one in own)
-    switched = next(one for one in moved if isinstance(one, Switching) and one.purpose == "cut")
+    moved = tuple(_moved(record, number, shift) for record in own)
+    switched = next(record for record in moved if isinstance(record, Switching) and record.purpose == "cut")
     return OpenCut(
         moved,
         cycle_records(list(moved))[number],
@@ -123,11 +123,11 @@ def open_cut_of(run: ArchivedRun, rig: Rig, *, number: int, now: Anchor) -> Open
 
 def _last_cut(records: Sequence[Record]) -> Switching | None:
     """The last command to the supply, where that was a cut whose cycle did not end."""
-    switched = [one for one in records if isinstance(one, Switching) and one.what == "supply"]
+    switched = [record for record in records if isinstance(record, Switching) and record.what == "supply"]
     if not switched or switched[-1].purpose != "cut" or switched[-1].problem:
         return None
     number = switched[-1].cycle
-    if any(isinstance(one, CycleEnded) and one.cycle == number for one in records):
+    if any(isinstance(record, CycleEnded) and record.cycle == number for record in records):
         return None
     return switched[-1]
 
@@ -184,9 +184,9 @@ def _moved(record: Record, number: int, shift: int) -> Record:
 def _held(records: Sequence[Record]) -> tuple[str, ...]:
     """Points that a `hold` of this cycle took out of idle and nobody let go of."""
     held: dict[str, None] = {}
-    for one in records:
-        if isinstance(one, PointWritten) and one.purpose == "hold":
-            held[one.point] = None
-        elif isinstance(one, PointWritten) and one.purpose in ("release", "idle"):
-            held.pop(one.point, None)
+    for record in records:
+        if isinstance(record, PointWritten) and record.purpose == "hold":
+            held[record.point] = None
+        elif isinstance(record, PointWritten) and record.purpose in ("release", "idle"):
+            held.pop(record.point, None)
     return tuple(held)

@@ -33,6 +33,7 @@ def facts_before(
         "simulated_devices": simulated_among(identities),
         "identities": {name: one.shown for name, one in identities.items()},
         "rehearsal": options.rehearse,
+        **({"asked_first": list(options.ask_first)} if options.ask_first else {}),
         **({"survey": options.survey} if options.survey else {}),
         "armed": options.arm if not options.simulated else None,
         "seed": seed,

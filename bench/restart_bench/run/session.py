@@ -34,15 +34,16 @@ from restart_bench.model.rig import Identity, Rig
 from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.verdicts import EXIT_ERROR, Verdict, exit_over
 from restart_bench.model.wording import counted
+from restart_bench.observer.diagnosis import unit_text
 from restart_bench.observer.handle import ObserverHandle
-from restart_bench.observer.identification import identities as identities_of
-from restart_bench.run.actuators import Actuators, let_go_of
+from restart_bench.observer.identification import Greeting, greetings, identities
+from restart_bench.run.actuators import Actuators, reach_supply
 from restart_bench.run.arming import SupplyLock, points_named, require_arming
-from restart_bench.run.context import Chronicle, CycleContext
+from restart_bench.run.context import Chronicle, CycleContext, View
 from restart_bench.run.cycle import CycleAct, Turn
+from restart_bench.run.inquiry.forecasts import asker
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
-from restart_bench.run.live_state import View
 from restart_bench.run.recovery import left_open, put_right
 from restart_bench.run.resume import OpenCut, bring_samples, find_earlier, open_cut_of
 from restart_bench.run.run_json import facts_after, facts_before, simulated_among
@@ -131,9 +132,9 @@ class SessionPlan:
     def _repeat(self, scenario: Scenario) -> int:
         return 1 if self.options.rehearse else scenario.repeat
 
-    def facts(self, identities: Mapping[str, Identity]) -> dict[str, Any]:
+    def facts(self, said: Mapping[str, Identity]) -> dict[str, Any]:
         """What run.json tells of it."""
-        before = facts_before(self.suite, self.options, seed=self.seed, planned=self.cycles(), identities=identities)
+        before = facts_before(self.suite, self.options, seed=self.seed, planned=self.cycles(), identities=said)
         return before if self.earlier is None else {**before, "resumes": {"run": self.earlier.id}}
 
     def open(self, show: Show, ask: AskPerson | None = None) -> OpenSession:
@@ -143,14 +144,14 @@ class SessionPlan:
             stop = StopRequest()
             stack.enter_context(stop.hears_signals())
             run = new_run_id()
-            identities = identities_of(self.suite.rig.devices.values()) if self.armed else {}
-            facts = self.facts(identities)
+            heard = greetings(self.suite.rig.devices.values()) if self.armed else {}
+            facts = self.facts(identities(heard))
             archive = RunArchive.create(self.options.logs, run_id=run, suite=self.suite, before=facts)
             chronicle = Chronicle(run, archive, show)
             stack.callback(chronicle.last_resort)
-            self._tell_beginning(chronicle, warning, identities)
+            self._tell_beginning(chronicle, warning, heard)
             reached = self._reach(archive.folder, ask, stack)
-            open_cut = None if reached.problem is not None else self._take_over(chronicle)
+            open_cut = None if reached.problem else self._take_over(chronicle)
             session = OpenSession(self, chronicle, reached, open_cut, used=used, ask=ask, stop=stop, stack=stack)
             session.put_right(reached.problem)
             session.keep(stack.pop_all())
@@ -170,7 +171,7 @@ class SessionPlan:
         stack.enter_context(Awake())
         return used, warning
 
-    def _tell_beginning(self, chronicle: Chronicle, warning: str, identities: Mapping[str, Identity]) -> None:
+    def _tell_beginning(self, chronicle: Chronicle, warning: str, heard: Mapping[str, Greeting]) -> None:
         started = RunStarted(
             run=chronicle.run,
             rig=self.suite.rig.name,
@@ -180,11 +181,14 @@ class SessionPlan:
             simulated=self.options.simulated,
             scenarios=tuple(s.name for s in self.suite.scenarios),
             planned_cycles=sum(self.cycles().values()),
-            simulated_devices=tuple(simulated_among(identities)),
+            simulated_devices=tuple(simulated_among(identities(heard))),
         )
         chronicle.publish(started)
         if self.armed and (problem := remember(self.suite.rig, self.options.logs)):
             chronicle.say(problem)
+        for name, greeting in heard.items():
+            if other := unit_text(self.suite.rig.devices[name], greeting.unit):
+                chronicle.publish(Trouble(0, "unit", f"{name}: {other}", now_ns(), error=False))
         if warning:
             chronicle.publish(Trouble(0, "wear", warning, now_ns(), error=False))
 
@@ -194,13 +198,8 @@ class SessionPlan:
         if self.options.simulated:
             simulation = self._start_simulation(folder, stack)
             rig = simulation.rig
-        try:
-            return _Reached(rig, simulation, _open_supply(rig, ask, stack))
-        except SupplyError as problem:
-            return _Reached(rig, simulation, None, problem)
-        except Exception as problem:  # a driver is anybody's
-            failed = SupplyError(f"the supply's driver failed: {type(problem).__name__}: {problem}")
-            return _Reached(rig, simulation, None, failed)
+        supply, problem = reach_supply(rig.supply, ask, stack)
+        return _Reached(rig, simulation, supply, problem)
 
     def _start_simulation(self, folder: Path, stack: ExitStack) -> Simulation:
         from restart_bench.simulated.handle import Simulation
@@ -237,17 +236,7 @@ class _Reached:
     rig: Rig
     simulation: Simulation | None
     supply: Supply | None
-    problem: SupplyError | None = None
-
-
-def _open_supply(rig: Rig, ask: AskPerson | None, stack: ExitStack) -> Supply | None:
-    if rig.supply is None:
-        return None
-    from restart_bench_drivers.registry import open_supply
-
-    supply = open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=ask)
-    stack.callback(let_go_of, supply)
-    return supply
+    problem: str
 
 
 @dataclass(slots=True)
@@ -317,6 +306,9 @@ class OpenSession:
         )
         supervisor = Supervisor(rig, observer, stop=stop, note=record, draw=self._draw, isolation=armed)
         context = CycleContext(rig, observer, actuators, supervisor, chronicle.publish, chronicle.archive.sync)
+        options = self._plan.options
+        if options.guess is not None:
+            context.before_cut = asker(context, options.ask_first, options.guess)
         return context
 
     def _connect(self) -> None:
@@ -332,7 +324,7 @@ class OpenSession:
 
     # ------------------------------------------------------------ begin
 
-    def put_right(self, problem: SupplyError | None) -> None:
+    def put_right(self, problem: str) -> None:
         """Puts right and closes what killed runs left open; the one that is gone on with once its points are held by
         these actuators. Raises NotRight where that can't be, and the problem of a supply that can't be reached."""
         plan, say = self._plan, self._chronicle.say
@@ -347,11 +339,11 @@ class OpenSession:
             self.rig,
             say=say,
             armed=plan.armed,
-            supply_problem=str(problem or ""),
+            supply_problem=problem,
             record=plan.options.record,
         )
-        if problem is not None:
-            raise problem
+        if problem:
+            raise SupplyError(problem)
         if plan.earlier is not None:
             self._count_earlier(ArchivedRun.open(plan.earlier.folder))
 
@@ -456,7 +448,10 @@ class OpenSession:
         self._judged.append(judged)
         self._limits.count_cycle()
         self._view.cycle_took(now_ns() - started)
-        self._chronicle.publish(judged)
+        try:
+            self._chronicle.publish(judged)
+        except ArchiveError as error:
+            self._log_failed(error)
         return judged
 
     def _act(self, turn: Turn, left: OpenCut | None) -> None:
@@ -552,7 +547,10 @@ class OpenSession:
 
     def _one_run(self, scenarios: Sequence[ScenarioJudged]) -> OneRun:
         rig, how, reason = self._plan.suite.rig, self._ending.how, self._ending.reason
-        return OneRun(self.id, self.folder, rig, tuple(scenarios), tuple(self._judged), how, reason)
+        forecasts = tuple(self._chronicle.forecasts)
+        return OneRun(
+            self.id, self.folder, rig, tuple(scenarios), tuple(self._judged), how, reason, forecasts=forecasts
+        )
 
     def _run_ended(self, run: OneRun) -> RunEnded:
         return RunEnded(

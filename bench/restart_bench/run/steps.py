@@ -5,7 +5,8 @@ A step is recorded with what became of it. What was taken out of idle by a `hold
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Any
 
 from restart_bench.evidence.marks import condition_held
 from restart_bench.model.clock import NS_PER_S, now_ns
@@ -61,29 +62,31 @@ class Steps:
         return reached
 
     def _act(self, action: Action) -> Reached:
-        actuators = self._context.actuators
-        match action:
-            case Press():
-                return self._press(action)
-            case Hold(point):
-                actuators.leave_idle(point, "hold")
-                self._held.append(point)
-            case Release(point):
-                actuators.back_to_idle(point)
-                self._held = [held for held in self._held if held != point]
-            case Write(values):
-                for name, value in values:
-                    actuators.write(name, value, "write")
-            case Wait(for_ns):
-                self._context.situation.phase_ends_ns = now_ns() + for_ns
-                self._context.supervisor.wait_until(now_ns() + for_ns)
-            case Expect():
-                return self._expect(action)
-            case Ask(text):
-                return _DONE if actuators.ask(text).answer else _SAID_NO
-            case ByEye():
-                return self._by_eye(action)
+        """Raises KeyError for a kind of step that nobody does."""
+        return DOING[type(action)](self, action)
+
+    def _hold(self, hold: Hold) -> Reached:
+        self._context.actuators.leave_idle(hold.point, "hold")
+        self._held.append(hold.point)
         return _DONE
+
+    def _release(self, release: Release) -> Reached:
+        self._context.actuators.back_to_idle(release.point)
+        self._held = [held for held in self._held if held != release.point]
+        return _DONE
+
+    def _write(self, write: Write) -> Reached:
+        for name, value in write.values:
+            self._context.actuators.write(name, value, "write")
+        return _DONE
+
+    def _wait(self, wait: Wait) -> Reached:
+        self._context.situation.phase_ends_ns = now_ns() + wait.for_ns
+        self._context.supervisor.wait_until(now_ns() + wait.for_ns)
+        return _DONE
+
+    def _ask(self, ask: Ask) -> Reached:
+        return _DONE if self._context.actuators.ask(ask.text).answer else _SAID_NO
 
     def _press(self, press: Press) -> Reached:
         point = self._context.rig.points[press.point]
@@ -146,3 +149,16 @@ class Steps:
             for (name, wanted), judged in zip(step.conditions, step.judged, strict=True)
             if not self._context.met_now(judged, wanted)
         )
+
+
+DOING: dict[type[Action], Callable[[Steps, Any], Reached]] = {
+    Press: Steps._press,
+    Hold: Steps._hold,
+    Release: Steps._release,
+    Write: Steps._write,
+    Expect: Steps._expect,
+    Wait: Steps._wait,
+    Ask: Steps._ask,
+    ByEye: Steps._by_eye,
+}
+"""How each kind of step is done."""

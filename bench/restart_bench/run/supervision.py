@@ -137,7 +137,7 @@ class Conditions:
     def read(self) -> bool | None:
         """True once every condition of `only_while` was read (None before)."""
         readings = [self._observer.latest(name) for name, _ in self._rig.only_while]
-        return True if all(one is not None and one.value is not None for one in readings) else None
+        return True if all(reading is not None and reading.value is not None for reading in readings) else None
 
     def forbids(self) -> str:
         """Why the supply may not go on now, "" where it may; each condition is given its second to be read first."""

@@ -108,16 +108,11 @@ def used_in(records: Iterable[Record], rig: Rig) -> Used:
             if record.to != "on" or not record.problem:
                 used.switched("on" if record.to == "on" else "off", record.after_ns)
         elif isinstance(record, PointWritten) and record.point in limited and record.purpose != "write":
-            if record.value == _idle(rig, record.point):
+            if record.value == rig.points[record.point].at_rest:
                 used.stopped(record.point, record.received_ns)
             else:
                 used.started(record.point, record.sent_ns)
     return used
-
-
-def _idle(rig: Rig, name: str) -> object:
-    idle = rig.points[name].idle
-    return False if idle is None else idle
 
 
 def usage_facts(used: Used, anchor: Anchor) -> dict[str, Any]:
@@ -151,7 +146,7 @@ def read_usage_facts(value: object) -> Used:
 
 
 def _items(value: object) -> list[tuple[str, Any]]:
-    return [(str(name), one) for name, one in value.items()] if isinstance(value, Mapping) else []
+    return [(str(name), entry) for name, entry in value.items()] if isinstance(value, Mapping) else []
 
 
 def _instants(values: object) -> list[int]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-from collections.abc import Callable
-from typing import TYPE_CHECKING, TextIO
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Protocol, TextIO, TypeVar
 
 from rich.console import Console
 
@@ -15,8 +15,11 @@ from restart_bench.model.wording import without_controls
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from restart_bench.model.live import Guess
     from restart_bench_drivers.interface import AskPerson
 
+A = TypeVar("A")
+A_co = TypeVar("A_co", covariant=True)
 
 _PLAIN_WIDTH = 100
 
@@ -70,11 +73,29 @@ def person_at(console: Console, *, before: Callable[[float], object] | None = No
     return answering(ask)
 
 
-def answering(ask: Callable[[str], bool]) -> AskPerson:
+def guessing_at(console: Console, *, before: Callable[[float], object]) -> Guess | None:
+    """Somebody who can say at this console what he expects, None where standard input is none."""
+    if not sys.stdin.isatty():
+        return None
+
+    def guess(question: str) -> bool | None:
+        before(1.0)
+        return guess_on(console, question)
+
+    return answering(guess)
+
+
+class Asked(Protocol[A_co]):
+    """A question put to a person."""
+
+    def __call__(self, question: str) -> A_co: ...
+
+
+def answering(ask: Callable[[str], A]) -> Asked[A]:
     """The same questions, where the end of the input means that nobody can answer (SupplyError)."""
     from restart_bench_drivers.interface import SupplyError
 
-    def asked(question: str) -> bool:
+    def asked(question: str) -> A:
         try:
             return ask(question)
         except EOFError:
@@ -85,10 +106,18 @@ def answering(ask: Callable[[str], bool]) -> AskPerson:
 
 def ask_on(console: Console, question: str) -> bool:
     """Asks until the answer is yes or no. Raises EOFError where the input has ended."""
+    return _one_of(console, f"{question} [y/n]", {"y": True, "yes": True, "n": False, "no": False})
+
+
+def guess_on(console: Console, question: str) -> bool | None:
+    """Asks until the answer is yes, no or `?` (None). Raises EOFError where the input has ended."""
+    return _one_of(console, f"{question} [y/n/?]", {"y": True, "yes": True, "n": False, "no": False, "?": None})
+
+
+def _one_of(console: Console, question: str, answers: Mapping[str, A]) -> A:
     while True:
-        answer = console.input(f"{without_controls(question)} [y/n] ", markup=False).strip().lower()
-        if answer in ("y", "yes"):
-            return True
-        if answer in ("n", "no"):
-            return False
-        console.print("Please answer y for yes or n for no.", markup=False)
+        answer = console.input(f"{without_controls(question)} ", markup=False).strip().lower()
+        if answer in answers:
+            return answers[answer]
+        unsure = ", or ? if you don't know" if "?" in answers else ""
+        console.print(f"Please answer y for yes or n for no{unsure}.", markup=False)

@@ -11,6 +11,7 @@ from restart_bench.model.journal import (
     CycleJudged,
     CycleStarted,
     Finding,
+    Forecast,
     Record,
     RunEnded,
     RunStarted,
@@ -27,7 +28,7 @@ from restart_bench.model.wording import (
     NOTHING_SHOWN,
     bounds_text,
     counted,
-    expectation_words,
+    finding_words,
     reached_word,
     step_word,
     verdict_gloss,
@@ -82,6 +83,9 @@ class PlainShow:
             return [] if record.reached else [f"  not reached: {record.text}: {record.reason}"]
         if isinstance(record, Answered):
             return [f"  {record.question} {'yes' if record.answer else 'no'}"]
+        if isinstance(record, Forecast):
+            expects = "does not know" if record.answer is None else f"expects {'on' if record.answer else 'off'}"
+            return [f"  {record.point} is {'on' if record.now_on else 'off'}: {record.learner} {expects}"]
         if isinstance(record, Trouble):
             return [f"  {'trouble' if record.error else 'note'}: {record.text}"]
         if isinstance(record, CycleJudged):
@@ -90,8 +94,7 @@ class PlainShow:
             return [f"{record.scenario}: {reached_word(record.verdict)}, {counted(record.cycles, 'cycle')}"]
         if isinstance(record, ScenarioJudged):
             cycles = counted(record.cycles, "cycle")
-            in_short = record.reason.split(": cycle ")[0]  # the cycles have told theirs
-            return [f"{record.scenario}: {verdict_gloss(record.verdict)}, {cycles}: {in_short}"]
+            return [f"{record.scenario}: {verdict_gloss(record.verdict)}, {cycles}: {record.in_short}"]
         if isinstance(record, RunEnded):
             reason = f", {record.reason}" if record.reason not in ("", record.how) else ""
             left = f"; the supply was left {record.supply_left}" if record.supply_left else ""
@@ -131,5 +134,5 @@ def _judged(record: CycleJudged, way: Way) -> list[str]:
 
 def _what(finding: Finding) -> str:
     """Point and expectation, unless the reason names its expectation itself."""
-    what = f"{finding.point} {expectation_words(finding.expectation)}".strip()
+    what = f"{finding.point} {finding_words(finding)}".strip()
     return "" if finding.expectation in finding.reason else f"{what}: "

@@ -19,7 +19,7 @@ from restart_bench.model.live import LiveState
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.wording import without_controls
-from restart_bench.screen.console import ask_on
+from restart_bench.screen.console import ask_on, guess_on
 from restart_bench.screen.frame import frame
 from restart_bench.screen.screen_state import Gathered
 from restart_bench.screen.strips import ASCII, UNICODE, Glyphs
@@ -97,6 +97,12 @@ class LiveScreen:
         with self._pen:
             self._stop_live()
             return ask_on(self._console, question)
+
+    def guess(self, question: str) -> bool | None:
+        """The same for what a person expects; None where he does not know."""
+        with self._pen:
+            self._stop_live()
+            return guess_on(self._console, question)
 
     def close(self) -> None:
         """Gives the console back. What went wrong while drawing is said once."""

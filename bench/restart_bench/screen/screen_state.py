@@ -10,7 +10,16 @@ from dataclasses import dataclass, field
 
 from restart_bench.evidence.marks import mode_proofs
 from restart_bench.judging.summary import without_echoes
-from restart_bench.model.journal import CycleJudged, CycleStarted, Finding, Record, RunStarted, ScenarioJudged, Trouble
+from restart_bench.model.journal import (
+    CycleJudged,
+    CycleStarted,
+    Finding,
+    FindingKind,
+    Record,
+    RunStarted,
+    ScenarioJudged,
+    Trouble,
+)
 from restart_bench.model.live import LiveState, Reading
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.model.scenario import Scenario
@@ -90,7 +99,8 @@ class Gathered:
             told = without_echoes(record).findings
             self.notable += [(record.cycle, one) for one in told if one.verdict is not Verdict.PASS]
             if record.verdict is Verdict.ERROR and not any(one.verdict is Verdict.ERROR for one in record.findings):
-                whole = Finding(record.scenario, record.case, record.cycle, "", "", Verdict.ERROR, record.reason)
+                told_by = (record.scenario, record.case, record.cycle)
+                whole = Finding(*told_by, "", "", Verdict.ERROR, record.reason, kind=FindingKind.CYCLE)
                 self.notable.append((record.cycle, whole))
             del self.notable[:-_KEPT_FINDINGS]
         elif isinstance(record, ScenarioJudged):
@@ -107,9 +117,11 @@ class Gathered:
             self._history(move.point).note(move.received_ns, move.value if self._counts(move.point) else None)
         for name, reading in state.readings.items():
             self._history(name).note(state.at_ns, self._still_known(name, reading, state.at_ns))
+        before, self.state = self.way.switched, state
+        if self.way.switched != before:  # the lane is another one now
+            self.supply, self.powered = History(), History()
         self.supply.note(state.at_ns, self._commanded(state))
         self.powered.note(state.at_ns, self._proven(state))
-        self.state = state
         self._lights_since(state)
 
     def told(self, point: Point) -> Told:

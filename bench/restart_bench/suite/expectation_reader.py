@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import replace
-from typing import Any, Literal
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from itertools import permutations
+from typing import Any
 
 from restart_bench.files.cures import closest
 from restart_bench.files.kinds import AS_BEFORE
@@ -12,15 +13,13 @@ from restart_bench.files.validation import Ledger, Path
 from restart_bench.model.clock import BLIND_NS
 from restart_bench.model.journal import MARKS
 from restart_bench.model.rig import Point, Rig, Value, Wanted
-from restart_bench.model.scenario import Expectation, Gap, MarkLimit, Window
+from restart_bench.model.scenario import EXPECTATION_KINDS, Expectation, ExpectationKind, Gap, MarkLimit, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import _show_limits, show_expectation, show_wanted, show_window
 from restart_bench.suite.names import Names, value_for, wanted_mapping, wanted_value, widened
 from restart_bench.suite.scenario_schema import ExpectationIn, MarkLimitIn, ScenarioIn
 from restart_bench.suite.steps_reader import conditions_of
 
-ExpectationKind = Literal["is", "never", "stays", "returns"]
-IS_KEYS = ("is", "one_of", "above", "below", "change")
 TIMED_MARKS = tuple(mark for mark in MARKS if mark not in ("cut", "dark", "restored", "settled", "end"))
 
 
@@ -36,7 +35,9 @@ def during_of(model: ScenarioIn, rig: Rig, names: Names, ledger: Ledger) -> tupl
                 ledger.fault(place, "is read from the controller, which is dark now", cure)
                 continue
             text = f"is {show_wanted(wanted)} during the cut"
-            found.append(Expectation("during", name, judged, "is", wanted, text=text, line=ledger.line(place)))
+            found.append(
+                Expectation("during", name, judged, ExpectationKind.IS, wanted, text=text, line=ledger.line(place))
+            )
     return tuple(found)
 
 
@@ -52,7 +53,7 @@ def expectations_of(model: ScenarioIn, rig: Rig, names: Names, ledger: Ledger) -
             else:
                 wanted = _wanted(path, told, point, ledger)
                 if wanted is not None:
-                    found.append(_expectation(path, "is", wanted, point, rig, ledger))
+                    found.append(_expectation(path, ExpectationKind.IS, wanted, point, rig, ledger))
     for one in found:
         _warn_about_darkness(model, one, rig, ledger)
     # what a group and its member say alike is judged once
@@ -93,29 +94,71 @@ def _written_out(
         return
     _check_keys(path, told, kinds, ledger)
     tolerance = _tolerance(path, told, kinds, point, ledger)
-    more: dict[str, Any] = {"until": told.until or "watch"}
-    if "is" in kinds:
-        wanted = _is_wanted(path, told, point, ledger, tolerance)
-        if wanted is not None:
-            start = _start(path, told, rig, names, ledger)
-            blind = told.blind if told.blind is not None else BLIND_NS
-            yield _expectation(
-                path, "is", wanted, point, rig, ledger, window=_window(told), start=start, blind_ns=blind, **more
-            )
-    if "never" in kinds and told.never is not None:
-        wanted = wanted_value((*path, "never"), told.never, point, ledger)
-        _check_possible(path, told, wanted, ledger)
-        if wanted is not None:
-            yield _expectation(path, "never", wanted, point, rig, ledger, longer_than_ns=told.longer_than, **more)
-    if "stays" in kinds and told.stays is not None:
-        wanted = _wanted((*path, "stays"), told.stays, point, ledger, tolerance)
-        if wanted is not None:
-            yield _expectation(path, "stays", wanted, point, rig, ledger, longer_than_ns=told.longer_than)
-    if "returns" in kinds:
-        if not point.is_boolean:
-            ledger.fault((*path, "returns"), f"{point.name} is not off or on", "write is: or never: with a value")
-            return
-        yield _expectation(path, "returns", Wanted(equals=True), point, rig, ledger, until="command")
+    for kind in kinds:
+        read = READERS[kind](_Told(path, told, point, rig, names, ledger, tolerance))
+        if read is not None:
+            wanted, more = read
+            yield _expectation(path, kind, wanted, point, rig, ledger, **more)
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """A mapping that demands something of a point, with all that it is read by."""
+
+    path: Path
+    written: ExpectationIn
+    point: Point
+    rig: Rig
+    names: Names
+    ledger: Ledger
+    tolerance: float
+
+
+_Read = tuple[Wanted, dict[str, Any]] | None
+"""What is wanted, and other fields of the expectation; None with a fault where it can't be."""
+
+
+def _read_is(told: _Told) -> _Read:
+    wanted = _is_wanted(told.path, told.written, told.point, told.ledger, told.tolerance)
+    if wanted is None:
+        return None
+    return wanted, {
+        "window": _window(told.written),
+        "start": _start(told.path, told.written, told.rig, told.names, told.ledger),
+        "blind_ns": told.written.blind if told.written.blind is not None else BLIND_NS,
+        "until": told.written.until or "watch",
+    }
+
+
+def _read_never(told: _Told) -> _Read:
+    assert told.written.never is not None
+    wanted = wanted_value((*told.path, "never"), told.written.never, told.point, told.ledger)
+    _check_possible(told.path, told.written, wanted, told.ledger)
+    if wanted is None:
+        return None
+    return wanted, {"longer_than_ns": told.written.longer_than, "until": told.written.until or "watch"}
+
+
+def _read_stays(told: _Told) -> _Read:
+    assert told.written.stays is not None
+    wanted = _wanted((*told.path, "stays"), told.written.stays, told.point, told.ledger, told.tolerance)
+    return None if wanted is None else (wanted, {"longer_than_ns": told.written.longer_than})
+
+
+def _read_returns(told: _Told) -> _Read:
+    if told.point.is_boolean:
+        return Wanted(equals=True), {"until": "command"}
+    cure = "write is: or never: with a value"
+    told.ledger.fault((*told.path, "returns"), f"{told.point.name} is not off or on", cure)
+    return None
+
+
+READERS: dict[ExpectationKind, Callable[[_Told], _Read]] = {
+    ExpectationKind.IS: _read_is,
+    ExpectationKind.NEVER: _read_never,
+    ExpectationKind.STAYS: _read_stays,
+    ExpectationKind.RETURNS: _read_returns,
+}
 
 
 def _check_possible(path: Path, told: ExpectationIn, never: Wanted | None, ledger: Ledger) -> None:
@@ -129,23 +172,30 @@ def _check_possible(path: Path, told: ExpectationIn, never: Wanted | None, ledge
 
 
 def _kinds(path: Path, told: ExpectationIn, ledger: Ledger) -> list[ExpectationKind]:
-    """Which of is, never, stays, returns the mapping says; none, with a fault, where they do not go together."""
-    written = [key for key in IS_KEYS if getattr(told, "is_" if key == "is" else key) is not None]
-    kinds: list[ExpectationKind] = ["is"] if written else []
-    others: tuple[ExpectationKind, ...] = ("never", "stays", "returns")
-    kinds += [kind for kind in others if getattr(told, kind) is not None]
+    """Which kinds the mapping says; none, with a fault, where they do not go together."""
+    by_kind = {
+        kind: [key for key in facts.written if _value_of(told, key) is not None]
+        for kind, facts in EXPECTATION_KINDS.items()
+    }
+    kinds = [kind for kind, written in by_kind.items() if written]
     if not kinds:
-        keys = ", ".join(f"{key}:" for key in (*IS_KEYS, *others))
+        keys = ", ".join(f"{key}:" for facts in EXPECTATION_KINDS.values() for key in facts.written)
         ledger.fault(path, "demands nothing", f"write one of {keys}")
         return []
-    if len(set(written) - {"below"} if "above" in written else set(written)) > 1:
-        ledger.fault(path, f"{' and '.join(f'{key}:' for key in written)} do not go together", "keep one of them")
-        return []
-    if len(kinds) > 1 and kinds != ["is", "never"]:
+    for written in by_kind.values():
+        if len(set(written) - {"below"} if "above" in written else set(written)) > 1:
+            ledger.fault(path, f"{' and '.join(f'{key}:' for key in written)} do not go together", "keep one of them")
+            return []
+    if any(other not in kind.facts.beside for kind, other in permutations(kinds, 2)):
         text = f"{' and '.join(f'{kind}:' for kind in kinds)} do not go together"
         ledger.fault(path, text, "keep one of them; only is: and never: may stand together")
         return []
     return kinds
+
+
+def _value_of(told: ExpectationIn, key: str) -> Any:
+    """What is written behind a key."""
+    return getattr(told, f"{key}_" if key in ("is", "from") else key)
 
 
 def _check_keys(path: Path, told: ExpectationIn, kinds: list[ExpectationKind], ledger: Ledger) -> None:
@@ -153,16 +203,9 @@ def _check_keys(path: Path, told: ExpectationIn, kinds: list[ExpectationKind], l
     if told.within is not None and told.between is not None:
         cure = "delete within: (between: says it too)"
         ledger.fault((*path, "within"), "within: and between: do not go together", cure)
-    needs: tuple[tuple[str, Any, tuple[ExpectationKind, ...]], ...] = (
-        ("longer_than", told.longer_than, ("never", "stays")),
-        ("within", told.within, ("is",)),
-        ("between", told.between, ("is",)),
-        ("blind", told.blind, ("is",)),
-        ("until", told.until, ("is", "never")),
-        ("tolerance", told.tolerance, ("is", "stays")),
-    )
-    for key, value, beside in needs:
-        if value is not None and not any(kind in kinds for kind in beside):
+    for key in dict.fromkeys(key for facts in EXPECTATION_KINDS.values() for key in facts.keys):
+        beside = [kind for kind, facts in EXPECTATION_KINDS.items() if key in facts.keys]
+        if _value_of(told, key) is not None and not any(kind in kinds for kind in beside):
             words = " or ".join(f"{kind}:" for kind in beside)
             ledger.fault((*path, key), f"means nothing beside {kinds[0]}:", f"write it beside {words}, or delete it")
     if told.from_ is not None and told.within is None and told.between is None:
@@ -172,7 +215,7 @@ def _check_keys(path: Path, told: ExpectationIn, kinds: list[ExpectationKind], l
 def _tolerance(path: Path, told: ExpectationIn, kinds: list[ExpectationKind], point: Point, ledger: Ledger) -> float:
     if told.tolerance is None:
         return 0.0
-    near_to = told.is_ if "is" in kinds else told.stays
+    near_to = told.is_ if ExpectationKind.IS in kinds else told.stays
     if near_to is None or isinstance(near_to, bool) or point.is_boolean or told.tolerance < 0:
         ledger.fault((*path, "tolerance"), "has nothing to be near to", "write it beside a number, 0 or above")
         return 0.0
@@ -212,7 +255,7 @@ def _start(path: Path, told: ExpectationIn, rig: Rig, names: Names, ledger: Ledg
 
 def _warn_about_darkness(model: ScenarioIn, one: Expectation, rig: Rig, ledger: Ledger) -> None:
     """The controller can't tell what its outputs do while it is dark."""
-    if model.cut.how == "supply" and one.kind in ("never", "stays") and not rig.is_independent(one.judged):
+    if model.cut.how == "supply" and one.kind.facts.through_the_dark and not rig.is_independent(one.judged):
         text = f"{one.point} is read from the controller, which is silent while it restarts: this stays inconclusive"
         ledger.warn(("after", "expect", one.point), text, "give it a terminal: on an independent device")
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from restart_bench.files.cures import VALUE, Refusal, closest, cure_for
+from restart_bench.files.faults import Fault, FaultsFound, in_order
 from restart_bench.files.tree import Files, ReadFile, Scalar, is_file, read_bytes, read_yaml, same_file
-from restart_bench.model.faults import Fault, FaultsFound, in_order
 from restart_bench.model.program import Program
 from restart_bench.model.rig import Rig
-from restart_bench.model.scenario import Expect, Scenario
-from restart_bench.suite.names import wants_off, wants_on
+from restart_bench.model.scenario import Expect, Scenario, off_expectations, proven_channel
+from restart_bench.suite.names import wants_on
 from restart_bench.suite.program_reader import read_program
 from restart_bench.suite.rig_reader import RigRead, read_rig
 from restart_bench.suite.scenario_reader import read_scenario
@@ -370,17 +370,12 @@ def _unproven_channels(rig: Rig, scenarios: Sequence[Scenario]) -> list[Fault]:
         lit |= {
             one.judged
             for one in (*scenario.during, *scenario.after)
-            if one.kind in ("is", "stays") and wants_on(one.wanted, rig.points[one.point])
+            if one.demands_on and rig.points[one.point].is_boolean
         }
     found: list[Fault] = []
     for scenario in scenarios:
-        for one in (*scenario.during, *scenario.after):
-            point = rig.points[one.judged]
-            off = wants_off(one.wanted, rig.points[one.point])
-            demands_off = off if one.kind != "never" else wants_on(one.wanted, rig.points[one.point])
-            if one.kind == "returns" or not demands_off or one.judged in lit or point.proven is not None:
-                continue
-            if not rig.is_independent(one.judged):
+        for one in off_expectations(rig, scenario):
+            if one.judged in lit or proven_channel(rig, one):
                 continue
             path = f"{one.phase}.expect.{one.point}" if one.phase == "after" else f"during.{one.point}"
             text = f"{one.judged} is never expected on in this suite, so off may mean a dead channel"

@@ -145,11 +145,6 @@ def wanted_mapping(path: Path, test: Written, point: Point, ledger: Ledger, equa
     return Wanted(above=above, below=below)
 
 
-def wants_off(wanted: Wanted, point: Point) -> bool:
-    """True where a Boolean point is wanted off."""
-    return point.is_boolean and wanted.equals is False
-
-
 def wants_on(wanted: Wanted, point: Point) -> bool:
     """True where a Boolean point is wanted on."""
     return point.is_boolean and wanted.equals is True

@@ -8,24 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
 from restart_bench.model.clock import HOUR_NS, NS_PER_S
 from restart_bench.model.rig import BIT_TABLES, Device, Rig, RigSupply
 from restart_bench.model.samples import SampleLayout
-from restart_bench.model.scenario import (
-    Action,
-    Ask,
-    ByEye,
-    Case,
-    Demonstration,
-    Expect,
-    Expectation,
-    Press,
-    Scenario,
-    Step,
-    Wait,
-)
+from restart_bench.model.scenario import Case, Demonstration, Expectation, Scenario, Step
+from restart_bench.model.step_kinds import facts_of
 from restart_bench.model.wording import show_wanted
 
 SWITCHINGS_PER_CUT = 2
@@ -60,10 +50,11 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """One line of the planned timeline; `at` counts from the cut, None for what lies before it."""
+    """One line of the planned timeline; `at` counts from the cut, None for steps; `phase` tells where these lie."""
 
     at: Span | None
     text: str
+    phase: Literal["before", "", "after"] = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,8 +180,9 @@ def _timeline(scenario: Scenario, case: Case, back: Span, to_ready: Span, watch:
     moments += _limits(scenario, case)
     moments.append(Moment(ready + watch, "end of the watch"))
     in_time = sorted(moments, key=lambda one: (one.at.low_ns, one.at.high_ns or 0) if one.at is not None else (0, 0))
-    before = [Moment(None, step.text) for step in scenario.before]
-    return (*before, *in_time, *(Moment(None, f"function check: {step.text}") for step in scenario.function_check))
+    before = [Moment(None, step.text, "before") for step in scenario.before]
+    checks = [Moment(None, f"function check: {step.text}", "after") for step in scenario.function_check]
+    return (*before, *in_time, *checks)
 
 
 def _limits(scenario: Scenario, case: Case) -> list[Moment]:
@@ -228,17 +220,7 @@ def true_off_time(supply: RigSupply, off_for_ns: int) -> Span:
 
 
 def _steps_span(steps: Sequence[Step]) -> Span:
-    return sum((_action_span(step.action) for step in steps), Span())
-
-
-def _action_span(action: Action) -> Span:
-    if isinstance(action, (Press, Wait)):
-        return Span(action.for_ns, action.for_ns)
-    if isinstance(action, Expect):
-        return Span(action.steady_ns, action.within_ns + action.steady_ns)
-    if isinstance(action, (Ask, ByEye)):
-        return Span(0, None)
-    return Span()
+    return sum((Span(*facts_of(step.action).lasts(step.action)) for step in steps), Span())
 
 
 def _waited_for_limits_ns(supply: RigSupply, switchings: int) -> int:
@@ -258,7 +240,7 @@ def sights_of(rig: Rig, scenario: Scenario) -> tuple[Sight, ...]:
     judged: dict[str, str] = {}
     for one in (*scenario.during, *scenario.after):
         judged[one.point] = one.judged
-        if one.kind in ("never", "stays"):
+        if one.kind.facts.counts_pulses:
             known = asked.get(one.point)
             asked[one.point] = one.longer_than_ns if known is None else min(known, one.longer_than_ns)
         asked.setdefault(one.point, None)

@@ -8,11 +8,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from restart_bench.files.cures import closest
+from restart_bench.files.faults import Fault
 from restart_bench.files.key_cards import read_keys
 from restart_bench.files.tree import Block, ReadFile, Scalar, TreeList
 from restart_bench.files.validation import Ledger, Path, keys_of, tree_at, validated
 from restart_bench.model.fault_catalogue import FAULTS, unknown_fault
-from restart_bench.model.faults import Fault
 from restart_bench.model.program import (
     Bistable,
     Boot,

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path as FilePath
 from typing import Any
 
+from restart_bench.files.faults import Fault
 from restart_bench.files.tree import Block, Files, ReadFile, Scalar, is_file, merged, plain, same_file
 from restart_bench.files.validation import Ledger, Path, validated
-from restart_bench.model.faults import Fault
 from restart_bench.model.rig import (
     CheckPulse,
     Defaults,

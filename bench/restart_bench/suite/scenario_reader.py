@@ -6,17 +6,18 @@ from dataclasses import dataclass, field
 from itertools import product
 from typing import Any
 
+from restart_bench.files.faults import Fault
 from restart_bench.files.tree import ReadFile
 from restart_bench.files.validation import Ledger, Path, validated
-from restart_bench.model.faults import Fault
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import At, Case, Demonstration, Expectation, Gap, Level, MarkLimit, Scenario
+from restart_bench.model.step_kinds import STEP_KINDS
 from restart_bench.model.units import show_duration
 from restart_bench.suite.expectation_reader import during_of, expectations_of, start_gaps, times_of
 from restart_bench.suite.names import Names
 from restart_bench.suite.rig_reader import SUPPLY_BROKEN
-from restart_bench.suite.scenario_schema import ByEyeIn, CutIn, ExpectIn, ScenarioIn
-from restart_bench.suite.steps_reader import steps_of
+from restart_bench.suite.scenario_schema import CutIn, ScenarioIn
+from restart_bench.suite.steps_reader import steps_of, verb_of
 from restart_bench_drivers.interface import SupplyCard
 
 SCENARIO_STAND_INS: dict[str, Any] = {"scenario": "scenario", "cut": {"off_for": "1 h"}}
@@ -110,7 +111,7 @@ def _scenario(
 def _demands_something(model: ScenarioIn) -> bool:
     """True where at least one expectation stands in the file."""
     after = model.after
-    checks = any(isinstance(step, ExpectIn | ByEyeIn) for step in model.function_check)
+    checks = any(STEP_KINDS[verb_of(step)].demands for step in model.function_check)
     return bool(model.during or after.expect or after.times or after.gaps or checks)
 
 

@@ -27,22 +27,21 @@ from restart_bench.files.kinds import (
     word,
 )
 from restart_bench.files.validation import Written, key
+from restart_bench.model.step_kinds import STEP_KINDS
 from restart_bench.suite.rig_schema import ConditionIn, ConditionsIn, TestIn
-
-VERBS = ("press", "hold", "release", "write", "expect", "wait", "ask", "by_eye")
 
 
 def _with_verb(value: Any) -> Any:
     """Refuses an entry that names no step."""
-    if not isinstance(value, dict) or not any(name in VERBS for name in value):
-        verbs = ", ".join(f"{verb}:" for verb in VERBS)
+    if not isinstance(value, dict) or not any(name in STEP_KINDS for name in value):
+        verbs = ", ".join(f"{verb}:" for verb in STEP_KINDS)
         raise refuse("no step is named here", f"begin the entry with one of {verbs}")
     return value
 
 
 def _step_tag(value: Any) -> str:
     """Which step an entry is, by the first of the known verbs in it."""
-    return next((f"<{name}>" for name in value if name in VERBS), "")
+    return next((f"<{name}>" for name in value if name in STEP_KINDS), "")
 
 
 class PressIn(Written):
@@ -178,7 +177,7 @@ def _only_expect(value: Any) -> Any:
     """Refuses steps that can't be done while the supply is off."""
     if isinstance(value, dict) and "expect" not in value:
         for name in value:
-            if name in VERBS:
+            if name in STEP_KINDS:
                 raise refuse(
                     f"{name} can't be done while the supply is off", "write expect: here, and steps in before:"
                 )

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from restart_bench.judging.matrix import NOT_JUDGED
 from restart_bench.judging.summary import FindingRow
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import Pair
@@ -65,7 +66,7 @@ class FileRow:
 @dataclass(frozen=True, slots=True)
 class MatrixLine:
     """One output in one case. `output` is its label, `point` its name in the rig file; the rest are texts.
-    Where nothing is `expected` of it, it is shown what it did, without a verdict."""
+    Where nothing is `expected` of it, or it was not tested, it is shown what it did, with a word and no verdict."""
 
     scenario: str
     case: str
@@ -78,6 +79,7 @@ class MatrixLine:
     verdict: Verdict
     reason: str
     expected: bool = True
+    word: str = NOT_JUDGED
     image_only: bool = False  # nothing but the controller itself tells of it
 
 
@@ -240,6 +242,7 @@ class RecordData:
     program: str = ""
     switched: str = ""
     limits_in_short: tuple[str, ...] = ()
+    program_text: str = ""  # of the program model, where there is one
     simulated_devices: tuple[str, ...] = ()  # of an armed run: they say so of themselves
     judged_again_by: str = ""  # a scenario file, where the judgement is not the one that is archived
     altered: str = ""  # of an archive that is not as it was closed: what is not

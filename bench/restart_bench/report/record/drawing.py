@@ -267,7 +267,7 @@ def _panel_lane(place: tuple[int, int], lane: DrawnLane, cycles: Sequence[list[P
         lane=lane,
         y=place[1],
         name=lane_name(lane),
-        label="terminal" if lane.role == "terminal" else isolated(shortened(lane.label, 20)),
+        label="terminal" if lane.role == "terminal" and lane.pair else isolated(shortened(lane.label, 20)),
         place=isolated(shortened(lane.place, 34)) if lane.place else "",
         paths=lane_paths(drawn, lane.boolean),
         overlay="".join(outline(packed, lane.boolean) for packed in cycles) if len(cycles) > 1 else "",

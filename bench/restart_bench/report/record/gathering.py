@@ -84,6 +84,7 @@ def gather(run: ArchivedRun) -> RecordData:
             FileRow(str(told["kind"]), str(told["name"]), str(told["sha256"])) for told in run.run.get("inputs", ())
         ),
         wiring=tuple(_wiring(suite.rig)),
+        program_text=_program_text(run),
         findings=tuple(finding_rows(suite.rig, cycles, scenarios.values())),
         diagrams=tuple(diagrams_of(run, suite, cycles)),
         times=tuple(times_rows(cycles)),
@@ -99,6 +100,13 @@ def gather(run: ArchivedRun) -> RecordData:
     )
 
 
+def _program_text(run: ArchivedRun) -> str:
+    """The program file as it was archived, comments and all; "" where there was none."""
+    names = [str(told["name"]) for told in run.run.get("inputs", ()) if told["kind"] == "program"]
+    found = run.inputs() if names else {}
+    return "\n".join(found[name].decode("utf-8", "replace") for name in names if name in found)
+
+
 def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple[Verdict, str]:
     """The run's verdict and the reason for it: how it ended, and the scenarios that have that verdict."""
     ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
@@ -111,15 +119,10 @@ def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple
     for scenario in scenarios.values():
         told = bool(ended.reason) and ended.reason in scenario.reason
         if scenario.verdict is ended.verdict and not told:
-            reasons.append(f"{scenario.scenario}: {_begun(scenario.reason)}")
+            reasons.append(f"{scenario.scenario}: {scenario.with_an_example}")
     if len(reasons) > 3:
         reasons[2:] = [f"and {counted(len(reasons) - 2, 'other reason')}"]
     return ended.verdict, "; ".join(reasons)
-
-
-def _begun(reason: str) -> str:
-    """A scenario's reason up to its first cycle; the rest stands with the scenario."""
-    return reason.split("; cycle ", maxsplit=1)[0]
 
 
 # ---------------------------------------------------------------- scenarios and findings
@@ -183,6 +186,7 @@ def _matrix(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[MatrixLine]:
                 verdict=row.verdict or Verdict.INCONCLUSIVE,
                 reason=row.reason,
                 expected=row.verdict is not None,
+                word=row.verdict_word,
                 image_only=row.image_only,
             )
 

@@ -14,7 +14,8 @@ import numpy as np
 from restart_bench.evidence.traces import Flags, Instants, Trace, Values
 from restart_bench.model.clock import Bounds
 from restart_bench.model.rig import Device, Point, Rig
-from restart_bench.model.scenario import Expect, Hold, Press, Release, Scenario, Write
+from restart_bench.model.scenario import Scenario
+from restart_bench.model.step_kinds import facts_of
 from restart_bench.report.record.data import DrawnLane, Piece
 
 MOST_PIECES = 400
@@ -65,19 +66,13 @@ def _judged_names(scenario: Scenario) -> set[str]:
     names = {expectation.point for expectation in (*scenario.during, *scenario.after)}
     names |= {name for gap in scenario.gaps for name in (gap.first, gap.then)}
     for step in (*scenario.before, *scenario.function_check):
-        if isinstance(step.action, Expect):
-            names |= {name for name, _ in step.action.conditions}
+        names |= {*facts_of(step.action).reads(step.action)}
     return names
 
 
 def _commands(scenario: Scenario) -> list[str]:
-    names: list[str | None] = []
-    for step in (*scenario.before, *scenario.function_check):
-        if isinstance(step.action, Press | Hold | Release):
-            names.append(step.action.point)
-        elif isinstance(step.action, Write):
-            names += [name for name, _ in step.action.values]
-    return _named(names)
+    steps = (*scenario.before, *scenario.function_check)
+    return _named(name for step in steps for name in facts_of(step.action).moves(step.action))
 
 
 def _named(names: Iterable[str | None]) -> list[str]:

@@ -18,7 +18,7 @@ from restart_bench.model import wording as reasons
 from restart_bench.model.journal import MARKS
 from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, symbols
 from restart_bench.report.record import text as wording
-from restart_bench.report.record.data import CaseDiagram, MatrixLine, RecordData, ScenarioRow
+from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, RecordData, ScenarioRow
 from restart_bench.report.record.drawing import (
     BOTTOM,
     HEAD,
@@ -36,12 +36,16 @@ from restart_bench.report.record.drawing import (
     WIDTH,
     Drawing,
     draw,
+    first_worst,
 )
 from restart_bench.screen.cautions import CAUTIONS
 
 FIRST_PAGE_LINES = 41
 """Lines of small print that the first page holds beside headings and sign-off, on A4 and on Letter (a browser test
 prints a full one)."""
+PAGE_LINES = 50
+"""The same of the hand-out, with what stands around diagram and matrix taken off (a browser test prints a full one)."""
+_PAGE_SCENARIOS, _PAGE_LANES = 5, 7
 _LONG_WORD = 24  # columns; a longer one may be broken anywhere, so that no table outgrows the page
 _LONGEST_REASON = 150  # characters on the first page; the whole reason stands with its scenario
 _WIDE = 98  # columns of a line across the page
@@ -124,6 +128,64 @@ def render(data: RecordData) -> str:
     )
 
 
+def render_page(data: RecordData) -> str:
+    """The hand-out: one A4 page that says what was tested, what happened in the worst cycle, and what that does not
+    show, with room to sign. It loads nothing and runs nothing."""
+    scenarios = sorted(data.scenarios, key=lambda one: badness(one.verdict))[:_PAGE_SCENARIOS]
+    worst = min(data.diagrams, key=_worst_of, default=None)
+    drawn = on_one_page(worst) if worst is not None and worst.cycles else None
+    room = PAGE_LINES - 2.2 * len(scenarios) - (2.6 * len(drawn.lanes) + 8 if drawn is not None else 0)
+    return (
+        _environment()
+        .get_template("page.html")
+        .render(
+            data=data,
+            scenarios=scenarios,
+            scenarios_left=len(data.scenarios) - len(scenarios),
+            case=DrawnCase(drawn, draw(drawn)) if drawn is not None else None,
+            lanes_left=len(worst.lanes) - len(drawn.lanes) if worst is not None and drawn is not None else 0,
+            first=_matrix_page(data, room),
+            gloss={str(verdict): text for verdict, text in GLOSS.items()},
+            paths=PATHS,
+            geometry=_GEOMETRY,
+            image_only=IMAGE_ONLY,
+            image_only_means=IMAGE_ONLY_MEANS,
+            groups_named=len(data.scenarios) > 1 or any(row.case for row in data.matrix),
+            style=Markup(_part("record.css") + style_sheet()),
+            signs=Markup(symbols()),
+        )
+    )
+
+
+def _worst_of(diagram: CaseDiagram) -> int:
+    return min((badness(cycle.verdict) for cycle in diagram.cycles), default=len(Verdict))
+
+
+def on_one_page(diagram: CaseDiagram) -> CaseDiagram:
+    """The diagram with the lanes that a newcomer looks for: the supply, and each output once, at its terminal where it
+    has one; of the worst cycle alone."""
+    at_terminal = {lane.pair for lane in diagram.lanes if lane.role == "terminal"}
+    kept = [
+        place
+        for place, lane in enumerate(diagram.lanes)
+        if lane.role in ("supply", "terminal") or (lane.role == "output" and lane.pair not in at_terminal)
+    ][:_PAGE_LANES]
+    cycle = diagram.cycles[first_worst(diagram.cycles)]
+    one = replace(cycle, pieces=tuple(cycle.pieces[place] for place in kept))
+    return replace(diagram, lanes=tuple(_alone(diagram.lanes[place]) for place in kept), cycles=(one,))
+
+
+def _alone(lane: DrawnLane) -> DrawnLane:
+    """A terminal without the lane of its output above it bears the output's name."""
+    return replace(lane, pair=0) if lane.role == "terminal" else lane
+
+
+def _matrix_page(data: RecordData, room: float) -> FirstPage:
+    kept = _fitting_rows(data, room)
+    bad = sum(map(_is_bad, data.matrix)) - sum(map(_is_bad, kept))
+    return FirstPage((), 0, grouped(kept), len(data.matrix) - len(kept), bad, (), 0)
+
+
 def _large(diagrams: Sequence[CaseDiagram]) -> dict[str, str]:
     """What the marks that are named large are called over all diagrams: `OFF or OUT OF RUN is the mark "cut"`."""
     named: dict[str, list[str]] = {}
@@ -157,16 +219,21 @@ def first_page(data: RecordData) -> FirstPage:
     shown_not = _fitting(data.not_tested, room / 5, lambda text: _lines(text, _WIDE))
     room -= sum(_lines(f"{limit.text} {limit.scenarios}", _WIDE) for limit in shown_limits)
     room -= sum(_lines(text, _WIDE) for text in shown_not)
-    matrix = [replace(row, reason=wording.shortened(row.reason, _LONGEST_REASON)) for row in data.matrix]
-    rows = sorted(matrix, key=lambda row: (not row.expected, badness(row.verdict)))
-    groups: set[tuple[str, str]] = set()
-    chosen = _fitting(rows, room, lambda row: matrix_lines(row) + _heading_lines(row, groups))
-    kept = [row for row in matrix if any(row is one for one in chosen)]
+    kept = _fitting_rows(data, room)
     return FirstPage(
         shown_limits, len(limits) - len(shown_limits),
         grouped(kept), len(data.matrix) - len(kept), sum(_is_bad(row) for row in data.matrix) - sum(map(_is_bad, kept)),
         shown_not, len(data.not_tested) - len(shown_not),
     )  # fmt: skip
+
+
+def _fitting_rows(data: RecordData, room: float) -> list[MatrixLine]:
+    """The rows of the matrix for which there is room, those that did not pass first; in their own order."""
+    matrix = [replace(row, reason=wording.shortened(row.reason, _LONGEST_REASON)) for row in data.matrix]
+    rows = sorted(matrix, key=lambda row: (not row.expected, badness(row.verdict)))
+    groups: set[tuple[str, str]] = set()
+    chosen = _fitting(rows, room, lambda row: matrix_lines(row) + _heading_lines(row, groups))
+    return [row for row in matrix if any(row is one for one in chosen)]
 
 
 def _is_bad(row: MatrixLine) -> bool:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from restart_bench.archive.files import write_whole
 from restart_bench.report.record.gathering import gather
-from restart_bench.report.record.rendering import render
+from restart_bench.report.record.rendering import render, render_page
 
 if TYPE_CHECKING:
     from restart_bench.archive.reader import ArchivedRun
@@ -20,6 +20,11 @@ def write_record(run: ArchivedRun, out: Path) -> None:
     version of the bench refuses the archived input files.
     """
     write_whole(out, render(gather(run)).encode("utf-8"))
+
+
+def write_page(run: ArchivedRun, out: Path) -> None:
+    """Write the hand-out of a run: one page to print. Raises what the record raises."""
+    write_whole(out, render_page(gather(run)).encode("utf-8"))
 
 
 def write_report(folder: Path) -> None:

@@ -6,8 +6,8 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from restart_bench.judging.survey import CutKind, OutputCycle, ValueRow, Watched
-from restart_bench.judging.survey_presses import Presses, Start, States
+from restart_bench.judging.inquiry.presses import Presses, Start, States
+from restart_bench.judging.inquiry.survey import CutKind, OutputCycle, ValueRow, Watched
 from restart_bench.model.rig import Point, Rig
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import bounds_text, counted, listed, without_controls

@@ -10,17 +10,8 @@ from dataclasses import dataclass, field, replace
 
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.evidence.evidence import Evidence
-from restart_bench.judging.survey import (
-    CutKind,
-    SurveyRow,
-    ValueRow,
-    Watched,
-    mark_rows,
-    survey_rows,
-    value_rows,
-    watched,
-)
-from restart_bench.judging.survey_presses import (
+from restart_bench.judging.inquiry.drafts import PRESSES, Draft, Played, draft_of, kinds_for, played, presses_text
+from restart_bench.judging.inquiry.presses import (
     Presses,
     PressSeen,
     Search,
@@ -30,7 +21,16 @@ from restart_bench.judging.survey_presses import (
     presses_seen,
     search,
 )
-from restart_bench.judging.survey_texts import PRESSES, Draft, Played, draft_of, kinds_for, played, presses_text
+from restart_bench.judging.inquiry.survey import (
+    CutKind,
+    SurveyRow,
+    ValueRow,
+    Watched,
+    mark_rows,
+    survey_rows,
+    value_rows,
+    watched,
+)
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, RunOutcome
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_STOPPED, Verdict

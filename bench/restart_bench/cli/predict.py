@@ -1,0 +1,220 @@
+"""`predict`: what the program model says each output will do, whether it can be otherwise, and why."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from restart_bench.cli.common import rig_file
+from restart_bench.model.outcome import Refused
+from restart_bench.model.program import Program
+from restart_bench.model.rig import Rig
+from restart_bench.model.verdicts import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
+from restart_bench.model.wording import hanging
+from restart_bench.screen.console import width_for
+
+if TYPE_CHECKING:
+    from restart_bench.predict.engine import Answer
+
+OFF_FOR = "2 s"
+_INDENT = 18
+AS_A_MODEL = "This is what the program model does. A real controller is tested, not predicted: see `run`."
+
+
+@dataclass(frozen=True, slots=True)
+class Edition:
+    """One program on its rig, and what is predicted of it."""
+
+    name: str
+    rig: Rig
+    program: Program
+    answers: tuple[Answer, ...]
+
+    @property
+    def decided(self) -> bool:
+        """True where every question has an answer."""
+        return all(answer.decided for answer in self.answers)
+
+    @property
+    def labels(self) -> dict[str, str]:
+        """What people call the outputs."""
+        return {point.name: point.shown for point in self.rig.points.values()}
+
+
+def predict_paths(paths: Sequence[Path], against: Path | None, folder: Path | None, *, as_json: bool) -> int:
+    """Predicts, prints, and writes scenarios into `folder`. Raises Refused, FaultsFound."""
+    editions = _named_apart([_edition(path) for path in paths])
+    old = _edition(against, beside=paths[0]) if against is not None else None
+    if folder is not None and len(editions) > 1:
+        raise Refused("--write makes the scenarios of one program; name one")
+    document: dict[str, Any] = {}
+    lines: list[str] = []
+    if old is not None:
+        changed = _changed(old, editions[0])
+        lines += changed
+        document["changed"] = changed
+    if len(editions) > 1:
+        lines += _side_by_side(editions)
+        document["programs"] = [{"name": one.name, "outputs": _documents(one)} for one in editions]
+    elif old is None:
+        lines += _alone(editions[0], width_for(sys.stdout))
+    if len(editions) == 1:
+        document["outputs"] = _documents(editions[0])
+    if folder is not None:
+        lines += ["", *_written(editions[0], folder)]
+    print(json.dumps(document, ensure_ascii=False, indent=2) if as_json else "\n".join([*lines, "", AS_A_MODEL]))
+    if old is not None and document["changed"]:
+        return EXIT_FAIL
+    known = [*editions, *([old] if old is not None else [])]
+    return EXIT_PASS if all(one.decided for one in known) else EXIT_INCONCLUSIVE
+
+
+# ---------------------------------------------------------------- what is predicted
+
+
+def _edition(path: Path, beside: Path | None = None) -> Edition:
+    """The program of a suite, a rig, or a program file with the rig.yaml beside it (or beside another path)."""
+    from restart_bench.predict.engine import predict
+    from restart_bench.predict.proving.solver import SolverMissing
+    from restart_bench.suite.loader import load_rig
+    from restart_bench_drivers.registry import cards
+
+    is_program = _is_program(path)
+    place = path.parent if is_program else path
+    if is_program and not (place / "rig.yaml").is_file() and beside is not None:
+        place = beside.parent if beside.is_file() else beside
+    suite = load_rig(rig_file(place), cards=cards(), program=path if is_program else None)
+    if suite.program is None:
+        raise Refused(f"{path}: the rig names no `simulation:` program, so there is nothing to predict")
+    outputs = [point.name for point in suite.rig.outputs() if point.name in _driven(suite.program)]
+    if not outputs:
+        raise Refused(f"{path}: the program drives none of the rig's outputs")
+    try:
+        answers = predict(suite.program, outputs)
+    except SolverMissing as missing:
+        raise Refused(str(missing)) from None
+    return Edition(suite.program.name, suite.rig, suite.program, answers)
+
+
+def _is_program(path: Path) -> bool:
+    from restart_bench.files.tree import read_yaml
+
+    return path.is_file() and read_yaml(path).kind == "program"
+
+
+def _driven(program: Program) -> frozenset[str]:
+    from restart_bench.plc.interpreter import driven
+
+    return frozenset(driven(rung) for rung in program.rungs)
+
+
+def _named_apart(editions: Sequence[Edition]) -> list[Edition]:
+    """Editions whose programs bear the same name are told apart by number."""
+    names = [one.name for one in editions]
+    return [
+        Edition(f"{one.name} ({number})", one.rig, one.program, one.answers) if names.count(one.name) > 1 else one
+        for number, one in enumerate(editions, start=1)
+    ]
+
+
+# ---------------------------------------------------------------- what is said
+
+
+def _whys(edition: Edition) -> dict[Any, Any]:
+    """Why, for every answer with the inputs at rest."""
+    from restart_bench.predict.proving.parts import REST
+    from restart_bench.predict.why import explain
+
+    return {
+        answer.key: explain(edition.program, answer, edition.answers, edition.labels.get(answer.point))
+        for answer in edition.answers
+        if answer.inputs == REST
+    }
+
+
+def _documents(edition: Edition) -> list[dict[str, Any]]:
+    from restart_bench.predict.documents import documents
+
+    return documents(edition.program, edition.answers, _whys(edition))
+
+
+def _alone(edition: Edition, width: int) -> Iterator[str]:
+    from restart_bench.predict.documents import table_lines, why_lines
+
+    yield f"{edition.program.name} on {edition.rig.name}, inputs at rest after the restart"
+    yield ""
+    yield from table_lines(edition.answers, edition.labels)
+    yield ""
+    yield "Why"
+    for line in why_lines(edition.answers, _whys(edition)):
+        restart, _, because = line.partition(": ")
+        yield from hanging(f"  {restart}", because, width, _INDENT)
+    yield from _otherwise(edition, width)
+
+
+def _otherwise(edition: Edition, width: int) -> Iterator[str]:
+    """What other inputs after the restart would change."""
+    from restart_bench.predict.documents import COLUMNS
+    from restart_bench.predict.proving.parts import REST
+    from restart_bench.predict.why import does
+
+    at_rest = {(one.point, one.restart, one.start): does(one) for one in edition.answers if one.inputs == REST}
+    either = "off or on"  # it depends on which command, or on what was before
+    found: dict[tuple[str, str], list[str]] = {}
+    for answer in edition.answers:
+        word = does(answer)
+        if word != at_rest.get((answer.point, answer.restart, answer.start)):
+            column = COLUMNS[answer.restart, answer.start]
+            found.setdefault((_given(answer.inputs), column), []).append(
+                f"{edition.labels.get(answer.point, answer.point)} {either if answer.settles == 'depends' else word}"
+            )
+    if found:
+        yield ""
+        yield "Otherwise"
+        for (given, column), outputs in found.items():
+            yield from hanging(f"  {column}", f"{given}: {'; '.join(outputs)}", width, _INDENT)
+
+
+def _given(inputs: str) -> str:
+    from restart_bench.predict.proving.parts import HELD
+
+    words = {HELD: "a command held through the restart", "sensors free": "sensors as they may be"}
+    return words.get(inputs, f"a command {inputs}")
+
+
+def _side_by_side(editions: Sequence[Edition]) -> Iterator[str]:
+    from restart_bench.predict.documents import edition_lines
+
+    yield "Inputs at rest after the restart"
+    yield ""
+    yield from edition_lines({one.name: one.answers for one in editions}, editions[0].labels)
+
+
+def _changed(old: Edition, new: Edition) -> list[str]:
+    from restart_bench.predict.documents import difference_lines
+    from restart_bench.predict.editions import differences
+
+    return list(difference_lines(differences(old.answers, new.answers), new.labels))
+
+
+def _written(edition: Edition, folder: Path) -> Iterator[str]:
+    """The smallest suite in which every predicted outcome is played once."""
+    from restart_bench.predict.scripts import smallest_suite
+
+    scripts, missing = smallest_suite(edition.program, edition.answers, OFF_FOR)
+    folder.mkdir(parents=True, exist_ok=True)
+    for script in scripts:
+        path = folder / f"{script.name}.yaml"
+        if path.exists():
+            raise Refused(f"{path} is there already; name a new folder")
+    for script in scripts:
+        path = folder / f"{script.name}.yaml"
+        path.write_text(script.text, encoding="utf-8")
+        yield f"wrote {path}"
+    yield f"run them with: restart-bench run {folder} --rig {edition.rig.path} --simulated"
+    for point, restart, inputs, end in missing:
+        yield f"no scenario plays: {point} {end} after {restart}, {_given(inputs) if inputs != 'rest' else 'at rest'}"

@@ -1,0 +1,159 @@
+"""Predictions as plain data, for `--json`, and as lines for people."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+from restart_bench.model.program import Program
+from restart_bench.predict.editions import Difference, side_by_side
+from restart_bench.predict.engine import Answer
+from restart_bench.predict.proving.parts import COLD, HELD, MODE, REST, SUPPLY, WARM
+from restart_bench.predict.traces import Cut, Held, Hold, Trace
+from restart_bench.predict.why import Why, decided_words, does, show_cure
+
+COLUMNS = {(SUPPLY, WARM): "loss of supply", (MODE, WARM): "mode change", (SUPPLY, COLD): "cold start"}
+
+
+# ---------------------------------------------------------------- data
+
+
+def documents(program: Program, answers: Iterable[Answer], whys: Mapping[Any, Why]) -> list[dict[str, Any]]:
+    """One object for each output, restart, start and kind of inputs. A mode change with a cold start is the same as a
+    loss of supply with one: memory takes its initial values either way."""
+    told: list[dict[str, Any]] = []
+    for answer in answers:
+        told.append(document(program, answer, whys.get(answer.key)))
+        if answer.start == COLD and answer.restart == SUPPLY:
+            told.append(told[-1] | {"restart": MODE})
+    return told
+
+
+def document(program: Program, answer: Answer, why: Why | None) -> dict[str, Any]:
+    """One answer."""
+    played = answer.played
+    return {
+        "point": answer.point,
+        "restart": answer.restart,
+        "start": answer.start,
+        "inputs": answer.inputs,
+        "settles": answer.settles,
+        "can_pulse": answer.can_pulse,
+        "pulse_scans": played.seen[answer.point].on_scans if answer.can_pulse and played is not None else None,
+        "first_scan": answer.first_scan,
+        "confirmed": answer.confirmed,
+        "because": why.because if why is not None else None,
+        "decided_by": decided_words(why, program) if why is not None else None,
+        "cure": [show_cure(change, program) for change in why.cure] if why is not None else None,
+        "trace": trace_document(played.trace) if played is not None else None,
+    }
+
+
+def trace_document(trace: Trace) -> dict[str, Any]:
+    """A trace as plain data."""
+    return {
+        "before": [_step(step) for step in trace.steps],
+        "cut": _step(trace.cut),
+        "after": [dict(held) for held in trace.after],
+    }
+
+
+def _step(step: Hold | Cut) -> dict[str, Any]:
+    if isinstance(step, Cut):
+        told = {"cut": step.restart, "start": step.start, "after_rungs": step.rungs, "inputs": dict(step.inputs)}
+    else:
+        told = {"hold": dict(step.inputs), "scans": step.scans or "until nothing moves"}
+    return told | ({"write": dict(step.writes)} if step.writes else {})
+
+
+# ---------------------------------------------------------------- lines
+
+
+def table_lines(answers: Sequence[Answer], labels: Mapping[str, str] | None = None) -> Iterator[str]:
+    """What each output does at rest, one column for each restart."""
+    restarts = [one for one in COLUMNS if any((a.restart, a.start) == one for a in answers)]
+    rows = [["", *(COLUMNS[one] for one in restarts)]]
+    for point in dict.fromkeys(answer.point for answer in answers):
+        found = {(a.restart, a.start): a for a in answers if a.point == point and a.inputs == REST}
+        rows.append([_label(point, labels), *(does(found[one]) if one in found else "" for one in restarts)])
+    yield from _aligned(rows)
+
+
+def why_lines(answers: Sequence[Answer], whys: Mapping[Any, Why]) -> Iterator[str]:
+    """Why, for each answer at rest that was explained; what is the same after a mode change is said once."""
+    said: set[str] = set()
+    for answer in answers:
+        why = whys.get(answer.key)
+        if why is None or answer.inputs != REST or why.because in said:
+            continue
+        said.add(why.because)
+        yield f"{COLUMNS[answer.restart, answer.start]}: {why.because}"
+
+
+def trace_lines(trace: Trace, scan_ns: int) -> Iterator[str]:
+    """A trace as a person would do it."""
+    for step in trace.steps:
+        yield _step_words(step, scan_ns)
+    yield _step_words(trace.cut, scan_ns)
+    for held in trace.after:
+        yield f"afterwards {_inputs_words(held)}"
+
+
+def _step_words(step: Hold | Cut, scan_ns: int) -> str:
+    written = "".join(f"write {name} = {value}, " for name, value in step.writes)
+    if isinstance(step, Hold):
+        lasting = f"for {step.scans * scan_ns / 1e6:g} ms" if step.scans else "until nothing moves"
+        return f"{written}{_inputs_words(step.inputs)} {lasting}"
+    if step.restart == MODE:
+        return f"{written}leave run mode and enter it again"
+    where = f" within a scan with {_inputs_words(step.inputs)}, after rung {step.rungs}" if step.rungs else ""
+    return f"{written}cut the supply{where}" + (", retained memory is lost" if step.start == COLD else "")
+
+
+def _inputs_words(held: Held) -> str:
+    if not held:
+        return "inputs at rest"
+    return ", ".join(f"{name} {_value(value)}" for name, value in held)
+
+
+def _value(value: Any) -> str:
+    return ("on" if value else "off") if isinstance(value, bool) else f"{value:g}"
+
+
+def edition_lines(editions: Mapping[str, Sequence[Answer]], labels: Mapping[str, str] | None = None) -> Iterator[str]:
+    """Outputs after a loss of supply and a mode change, one column for each edition."""
+    rows = [["", "", *editions]]
+    for row in side_by_side(editions):
+        point, restart, start, inputs = row.key
+        if inputs == REST and start == WARM:
+            cells = [does(answer) if answer is not None else "no such output" for answer in row.answers]
+            rows.append([_label(point, labels), COLUMNS[restart, start], *cells])
+    yield from _aligned(rows)
+
+
+def difference_lines(found: Sequence[Difference], labels: Mapping[str, str] | None = None) -> Iterator[str]:
+    """What an edit changed, one line for each answer."""
+    for one in found:
+        point, restart, start, inputs = one.key
+        old = does(one.old) if one.old is not None else "no such output"
+        new = does(one.new) if one.new is not None else "no such output"
+        if old == new:
+            old, new = (f"{word}, {_first(answer)}" for word, answer in ((old, one.old), (new, one.new)))
+        given = "inputs at rest" if inputs == REST else f"a command {HELD}" if inputs == HELD else inputs
+        yield f"{_label(point, labels)}, {COLUMNS[restart, start]}, {given}: {old} -> {new}"
+
+
+def _first(answer: Answer | None) -> str:
+    assert answer is not None
+    words = {"depends": "on or off in the first scan", None: "first scan not decided"}
+    return words.get(answer.first_scan, f"{answer.first_scan} in the first scan")
+
+
+def _label(point: str, labels: Mapping[str, str] | None) -> str:
+    return (labels or {}).get(point, point)
+
+
+def _aligned(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    for row in rows:
+        yield "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()

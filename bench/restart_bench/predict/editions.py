@@ -1,0 +1,59 @@
+"""Several editions of a program side by side, and what an edit changed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from restart_bench.predict.engine import Answer
+
+Key = tuple[str, str, str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """An answer that another edition of the program changed; None where that edition has no such output."""
+
+    key: Key
+    old: Answer | None
+    new: Answer | None
+
+
+def by_key(answers: Sequence[Answer]) -> dict[Key, Answer]:
+    """Answers by what they are about."""
+    return {answer.key: answer for answer in answers}
+
+
+def differences(old: Sequence[Answer], new: Sequence[Answer]) -> tuple[Difference, ...]:
+    """Every answer that differs, in the order of the new edition; outputs that only one of them has come too."""
+    before, after = by_key(old), by_key(new)
+    keys = [*after, *(key for key in before if key not in after)]
+    return tuple(
+        Difference(key, before.get(key), after.get(key))
+        for key in keys
+        if _said(before.get(key)) != _said(after.get(key))
+    )
+
+
+def _said(answer: Answer | None) -> object:
+    return None if answer is None else answer.says
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One output after one restart, in every edition: the answers in the order of the editions."""
+
+    key: Key
+    answers: tuple[Answer | None, ...]
+
+    @property
+    def differs(self) -> bool:
+        """True where the editions do not agree."""
+        return len({_said(answer) for answer in self.answers}) > 1
+
+
+def side_by_side(editions: Mapping[str, Sequence[Answer]]) -> tuple[Row, ...]:
+    """One row for each output, restart and kind of inputs that any edition has."""
+    known = {name: by_key(answers) for name, answers in editions.items()}
+    keys = dict.fromkeys(key for answers in known.values() for key in answers)
+    return tuple(Row(key, tuple(answers.get(key) for answers in known.values())) for key in keys)

@@ -1,0 +1,561 @@
+"""What every output of a program does after every restart: proved where it is denied, replayed where it is claimed.
+
+    answers = predict(program, ["fan", "burner"])
+
+For "cannot" a question has no model from any state that may be reachable; for "can" a path from the first power-up is
+looked for, made playable, and played by the exact interpreter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from restart_bench.model.program import Program, Timer
+from restart_bench.plc.interpreter import driven
+from restart_bench.predict.proving.cone import cone_of, groups_of, outputs_of
+from restart_bench.predict.proving.parts import (
+    BEGINS_OFF,
+    BEGINS_ON,
+    CLAIMS,
+    COLD,
+    DARK,
+    ENVIRONMENTS,
+    FALLS,
+    FIRST_OFF,
+    FIRST_ON,
+    HELD,
+    LATER,
+    NEVER_SETTLES,
+    PULSES,
+    REST,
+    RESTARTS,
+    RISES,
+    SENSORS,
+    SETTLES_OFF,
+    SETTLES_ON,
+    UNSETTLED,
+    Part,
+    part_for,
+)
+from restart_bench.predict.proving.paths import by_hand, path_in, simplest, to_the_scan
+from restart_bench.predict.proving.proofs import Certificate, Proof
+from restart_bench.predict.proving.reach import Cube, GaveUp, Reachability
+from restart_bench.predict.proving.recheck import broken
+from restart_bench.predict.proving.standing import stands, timers_in_a_row
+from restart_bench.predict.proving.systems import AFTER, around_the_cut, before_the_cut
+from restart_bench.predict.questions import LENGTHS, PERIODS, Questions
+from restart_bench.predict.traces import Cut, Hold, Played, Player, Trace
+
+Word = Literal["off", "on", "depends", "never"]
+OFF, ON, DEPENDS, NEVER = "off", "on", "depends", "never"
+DEEPEST = 11  # scans and cuts before the cut in a path that is looked for
+ONCE_DEEPEST = 7  # the same, where the cut is the only one
+TRIES = 4  # paths that are played in vain
+PLAIN_ENOUGH = (0, 0, 0, 2, 1, 0)  # nothing is gained by looking for a plainer trace
+MOST_SCANS = 54  # until everything has come again once
+LONGEST_TAIL = 30  # scans after a restart in paths with timers
+DOUBTS = 8  # states that are shown unreachable, before it is given up to show that everything settles
+
+
+class ProofBroken(RuntimeError):
+    """A proof did not stand up to the second solver: a fault of this program, not of anybody's file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One claim about an output: whether it can come true, and a replayed example. `can` is None where neither could
+    be shown; played is None where it can, as far as the proof sees, but no replay shows it."""
+
+    can: bool | None
+    played: Played | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What one output does after one kind of restart. settles: None where it could not be decided; first_scan: at the
+    end of the first scan; begins: in memory as the first scan begins; confirmed: every claim that something can
+    happen was replayed."""
+
+    point: str
+    restart: str
+    start: str
+    inputs: str
+    findings: dict[str, Finding] = field(default_factory=dict)
+
+    def can(self, claim: str) -> bool | None:
+        """Whether a claim can come true."""
+        return self.findings[claim].can if claim in self.findings else None
+
+    @property
+    def settles(self) -> Word | None:
+        """Where the output ends."""
+        on, off, never = (self.can(claim) for claim in (SETTLES_ON, SETTLES_OFF, NEVER_SETTLES))
+        if never:
+            return "never"
+        return None if never is None else _word(on, off)
+
+    @property
+    def first_scan(self) -> Word | None:
+        """What the output is at the end of the first scan."""
+        return _word(self.can(FIRST_ON), self.can(FIRST_OFF))
+
+    @property
+    def begins(self) -> Word | None:
+        """What stands in memory as the first scan begins."""
+        return _word(self.can(BEGINS_ON), self.can(BEGINS_OFF))
+
+    @property
+    def can_pulse(self) -> bool | None:
+        """Whether it can be on in some scan without staying on."""
+        return self.can(PULSES)
+
+    @property
+    def confirmed(self) -> bool:
+        """True if everything that can happen was replayed with presses that a person can do."""
+        can = [one.played for claim, one in self.findings.items() if one.can and claim not in (BEGINS_ON, BEGINS_OFF)]
+        return all(played is not None and played.by_hand for played in can)
+
+    @property
+    def decided(self) -> bool:
+        """True if nothing was left open."""
+        return None not in (self.settles, self.can_pulse, self.first_scan)
+
+    @property
+    def played(self) -> Played | None:
+        """The example that says most: where the output comes on, else where it does not."""
+        for claim in (NEVER_SETTLES, PULSES, SETTLES_ON, FIRST_ON, SETTLES_OFF):
+            finding = self.findings.get(claim)
+            if finding is not None and finding.can and finding.played is not None:
+                return finding.played
+        return None
+
+    @property
+    def key(self) -> tuple[str, str, str, str]:
+        """What the answer is about."""
+        return self.point, self.restart, self.start, self.inputs
+
+    @property
+    def behaviour(self) -> tuple[Word | None, bool | None]:
+        """What the words on the screen tell: where the output ends, and whether it can pulse."""
+        return self.settles, self.can_pulse
+
+    @property
+    def says(self) -> tuple[Word | None, bool | None, Word | None]:
+        """The answer itself: where the output ends, whether it can pulse, and the first scan."""
+        return self.settles, self.can_pulse, self.first_scan
+
+
+def _word(on: bool | None, off: bool | None) -> Word | None:
+    if on is None or off is None:
+        return None
+    return "depends" if on and off else "on" if on else "off"
+
+
+def predict(
+    program: Program,
+    outputs: Iterable[str] | None = None,
+    *,
+    restarts: Sequence[tuple[str, str]] = RESTARTS,
+    environments: Sequence[str] = ENVIRONMENTS,
+) -> tuple[Answer, ...]:
+    """An answer for each output (all that a coil, a set or a reset drives, unless named), restart and environment.
+
+    Raises SolverMissing where python-sat is not installed, ValueError for an output that no rung drives.
+    """
+    return predict_with_proofs(program, outputs, restarts=restarts, environments=environments)[0]
+
+
+def predict_with_proofs(
+    program: Program,
+    outputs: Iterable[str] | None = None,
+    *,
+    restarts: Sequence[tuple[str, str]] = RESTARTS,
+    environments: Sequence[str] = ENVIRONMENTS,
+) -> tuple[tuple[Answer, ...], tuple[Certificate, ...]]:
+    """The same, with what was proven for it. Every proof is checked by other means; raises ProofBroken if one does
+    not hold."""
+    wanted = tuple(outputs_of(program) if outputs is None else dict.fromkeys(outputs))
+    nothing = [output for output in wanted if output not in {driven(rung) for rung in program.rungs}]
+    if nothing:
+        raise ValueError(f"nothing in this program drives {nothing[0]}")
+    answers: dict[tuple[str, str, str, str], Answer] = {}
+    certificates: list[Certificate] = []
+    for cone, members in groups_of(program, wanted):
+        for group, given in _group_answers(program, cone, members, restarts, environments):
+            certificates.append(group.certificate())
+            if wrong := broken(certificates[-1]):
+                raise ProofBroken("; ".join(wrong))
+            answers |= {answer.key: answer for answer in given}
+    order = [(point, *restart, inputs) for point in wanted for restart in restarts for inputs in environments]
+    return tuple(answers[key] for key in order), tuple(certificates)
+
+
+def _group_answers(
+    program: Program,
+    cone: frozenset[str],
+    outputs: tuple[str, ...],
+    restarts: Sequence[tuple[str, str]],
+    environments: Sequence[str],
+) -> Iterator[tuple[Group, list[Answer]]]:
+    """The answers of outputs that are reasoned about together; apart, where the whole never stands still."""
+    group = Group(part_for(program, cone, outputs))
+    answers = [answer for restart in restarts for answer in group.answers(*restart, environments)]
+    if all(answer.decided for answer in answers) or (len(outputs) == 1 and cone == cone_of(program, outputs)):
+        yield group, answers
+        return
+    for output in outputs:
+        yield from _group_answers(program, cone_of(program, [output]), (output,), restarts, environments)
+
+
+class Group:
+    """One part of a program, with what is known of the states that it can reach, and the traces that were played."""
+
+    def __init__(self, part: Part) -> None:
+        self.part = part
+        self.player = Player(part)
+        self.reach = Reachability(before_the_cut(part.layout))
+        self.played: dict[tuple[str, str, str, str, str], Played] = {}
+        self.standing = any(isinstance(rung, Timer) for rung in part.program.rungs) and stands(part)
+        self.tail = min(LONGEST_TAIL, 6 + 3 * timers_in_a_row(part.program)) if self.standing else 0
+        self.plainness: dict[tuple[str, str, str, str, str], tuple[int, ...]] = {}
+        self.proofs: list[Proof] = []
+        self.later_lemmas: dict[tuple[str, str, str], list[Cube]] = {}
+
+    def answers(self, restart: str, start: str, environments: Sequence[str]) -> Iterator[Answer]:
+        """Every output after one kind of restart."""
+        about = Restarted(self, restart, start)
+        self.play(Trace((Hold(),), Cut(restart, start)), REST)
+        for inputs in environments:
+            for output in self.part.outputs:
+                yield Answer(output, restart, start, inputs, about.findings(output, inputs))
+
+    # ------------------------------------------------------------ traces
+
+    def play(self, trace: Trace, inputs: str) -> None:
+        """Play a trace, and keep it as an example of all that it shows."""
+        played = self.player.play(trace)
+        if played is not None:
+            self.keep(played, inputs)
+
+    def keep(self, played: Played, inputs: str) -> None:
+        """Keep what was played as an example of all that it shows."""
+        pressed = {name for name, _ in played.trace.after[-1]}
+        plainness = _plainness(played)
+        for output, seen in played.seen.items():
+            if inputs in (HELD, DARK) and not pressed & set(self.part.commands[output]):
+                continue
+            for claim in seen.shows():
+                key = (output, played.trace.cut.restart, played.trace.cut.start, inputs, claim)
+                if key not in self.played or plainness < self.plainness[key]:
+                    self.played[key] = played
+                    self.plainness[key] = plainness
+
+    # ------------------------------------------------------------ what can't be reached
+
+    def certificate(self) -> Certificate:
+        """What was proven so far."""
+        later = {key: tuple(lemmas) for key, lemmas in self.later_lemmas.items()}
+        return Certificate(self.part, tuple(self.reach.proven), later, tuple(self.proofs))
+
+    def tell(self, questions: Questions) -> None:
+        """Hand what was proven since to some questions."""
+        for cube in self.reach.proven[questions.excluded :]:
+            questions.exclude(cube)
+        questions.excluded = len(self.reach.proven)
+
+
+def _plainness(played: Played) -> tuple[int, ...]:
+    """How far a trace is from the plainest."""
+    trace = played.trace
+    inexact = sum(isinstance(step, Hold) and step.scans > 0 for step in trace.steps)
+    cuts = sum(isinstance(step, Cut) for step in trace.steps)
+    return (not played.by_hand, cuts, trace.cut.rungs > 0, len(trace.steps), trace.presses, inexact)
+
+
+class Restarted:
+    """One kind of restart of one group, with each kind of inputs after it."""
+
+    def __init__(self, group: Group, restart: str, start: str) -> None:
+        self.group, self.part = group, group.part
+        self.restart, self.start = restart, start
+        self._questions: dict[str, Questions] = {}
+        self._laters: dict[str, Questions] = {}
+        self._reaches: dict[str, Reachability] = {}
+        self._turns: dict[tuple[str, str], tuple[bool, bool]] = {}
+
+    # ------------------------------------------------------------ questions
+
+    def findings(self, output: str, inputs: str) -> dict[str, Finding]:
+        """Every claim about one output."""
+        inputs = self._same_as(output, inputs)
+        questions = self._asked(inputs)
+        environment = questions.environment(output, inputs) or []
+        claims = questions.claims(output)
+        findings: dict[str, Finding] = {}
+        for claim in CLAIMS:
+            if claim in claims:
+                findings[claim] = self._finding(questions, output, inputs, claim, [claims[claim], *environment])
+        if questions.settling is None:
+            findings |= self._restless(questions, output, inputs, environment, findings)
+        return findings
+
+    def _same_as(self, output: str, inputs: str) -> str:
+        """The plainer environment that is the same for an output without such inputs."""
+        if inputs == SENSORS and not self.part.layout.sensors():
+            return REST
+        return REST if inputs in (HELD, DARK) and not self.part.commands[output] else inputs
+
+    def _asked(self, inputs: str) -> Questions:
+        kind = HELD if inputs == DARK else inputs
+        if kind not in self._questions:
+            questions = self._questions[kind] = Questions(self.part, self.restart, self.start, kind)
+            self._settle(questions)
+        return self._questions[kind]
+
+    def _settle(self, questions: Questions) -> None:
+        """After how many scans everything stands still, or comes again."""
+        if self.group.standing:
+            questions.settling, questions.standing = (self.group.tail, 1), True
+            self._note(questions, "", questions.inputs, UNSETTLED)
+            return
+        for scans in LENGTHS:
+            if self._ask(questions, [questions.unsettled(scans, 1)], doubts=DOUBTS if scans >= 3 else 0) is None:
+                questions.settling = (scans, 1)
+                self._note(questions, "", questions.inputs, UNSETTLED)
+                return
+            if scans in (6, 16, LENGTHS[-1]):
+                for period in PERIODS:
+                    if questions.has_timers() or scans + period > MOST_SCANS:
+                        continue
+                    if self._ask(questions, [questions.unsettled(scans, period)]) is None:
+                        questions.settling = (scans, period)
+                        self._note(questions, "", questions.inputs, UNSETTLED)
+                        return
+
+    def _ask(self, questions: Questions, assumed: Sequence[int], doubts: int = 0) -> list[int] | None:
+        """A model from a state that may be reachable; so many states are looked at more closely."""
+        self.group.tell(questions)
+        model = questions.ask(assumed)
+        while model is not None and doubts > 0 and questions.origin:
+            doubts -= 1
+            if not self._excludes(questions.origin_of(model, assumed)):
+                return model
+            self.group.tell(questions)
+            model = questions.ask(assumed)
+        return model
+
+    def _excludes(self, cube: Cube) -> bool:
+        try:
+            return self.group.reach.cannot_reach(cube)
+        except GaveUp:
+            return False
+
+    # ------------------------------------------------------------ one claim
+
+    def _restless(
+        self, questions: Questions, output: str, inputs: str, environment: list[int], known: dict[str, Finding]
+    ) -> dict[str, Finding]:
+        """Claims about the end where not everything stands still: shown by a replay, or by what no scan ever does."""
+        about = (output, self.restart, self.start, inputs)
+        for steps in range(3 if questions.origin else 1):
+            if (*about, NEVER_SETTLES) in self.group.played:
+                break
+            self._try(questions, inputs, (*about, NEVER_SETTLES), [questions.unsettled(8, 1), *environment], steps)
+        claims = (SETTLES_ON, SETTLES_OFF, NEVER_SETTLES, PULSES)
+        seen = {claim: self.group.played.get((*about, claim)) for claim in claims}
+        findings = {claim: Finding(True if played else None, played) for claim, played in seen.items()}
+        falls, rises = self._changes(output, inputs)
+        if not falls or not rises:
+            findings[NEVER_SETTLES] = Finding(False)
+        if not falls:
+            findings[PULSES] = Finding(False)
+        if not falls and not known[FIRST_OFF].can:
+            findings[SETTLES_OFF] = Finding(False)
+        if not rises and not known[FIRST_ON].can:
+            findings[SETTLES_ON] = findings[PULSES] = Finding(False)
+        return findings
+
+    def _changes(self, output: str, inputs: str) -> tuple[bool, bool]:
+        """Whether an output can fall, and rise, after the first scan, in whatever state the rest may be."""
+        later = self._asked_later(inputs)
+        falls, rises = later.changes(output)
+        environment = later.environment(output, inputs) or []
+        if self.part.program.outputs == "at once":
+            return True, True
+        found = {
+            FALLS: self._ask(later, [falls, *environment]) is not None,
+            RISES: self._ask(later, [rises, *environment]) is not None,
+        }
+        for claim, can in found.items():
+            if not can:
+                self._note(later, output, inputs, claim)
+        return found[FALLS], found[RISES]
+
+    def _finding(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> Finding:
+        key = (output, self.restart, self.start, inputs, claim)
+        known = self.group.played.get(key)
+        if known is not None and _plainness(known) <= PLAIN_ENOUGH:
+            return Finding(True, known)
+        if known is None and not self._may_be(questions, assumed):
+            return self._proved(questions, output, inputs, claim)
+        self._search(questions, inputs, key, assumed)
+        return Finding(True, self.group.played.get(key))
+
+    def _may_be(self, questions: Questions, assumed: list[int]) -> bool:
+        """False if no reachable state shows what is asked. Short paths are tried before states are looked into."""
+        if self._ask(questions, assumed) is None:
+            return False
+        if not questions.origin or any(questions.ask([*assumed, questions.within(steps)]) for steps in range(3)):
+            return True
+        while (model := self._ask(questions, assumed)) is not None:
+            if not self._excludes(questions.origin_of(model, assumed)):
+                return True
+        return False
+
+    def _search(
+        self, questions: Questions, inputs: str, key: tuple[str, str, str, str, str], assumed: list[int]
+    ) -> None:
+        """Look for an example that a person can play, as short as can be; better one with a cut at any time than one
+        with a cut within a scan."""
+        if not questions.origin:
+            self._try(questions, inputs, key, assumed, 0)
+            return
+        between = [-literal for _, literal in questions.ahead.done]
+        ways = [(between, True), ([], True), ([], False)] if between else [([], True), ([], False)]
+        for extra, once in ways:
+            if extra and self._ask(questions, [*assumed, *extra]) is None:
+                continue
+            self._deepen(questions, inputs, key, [*assumed, *extra], once)
+            known = self.group.played.get(key)
+            if known is not None and known.by_hand:
+                return
+
+    def _deepen(
+        self,
+        questions: Questions,
+        inputs: str,
+        key: tuple[str, str, str, str, str],
+        assumed: list[int],
+        once: bool,
+    ) -> None:
+        """Look for longer and longer paths. `once`: the supply is lost, or run mode left, only at their end."""
+        tries = 0
+        for steps in range(ONCE_DEEPEST if once else DEEPEST):
+            known = self.group.played.get(key)
+            if known is not None and known.by_hand and steps + 1 >= len(known.trace.steps):
+                return
+            tries += self._try(questions, inputs, key, assumed, steps, once)
+            if tries == TRIES:
+                return
+
+    def _try(
+        self,
+        questions: Questions,
+        inputs: str,
+        key: tuple[str, str, str, str, str],
+        assumed: list[int],
+        steps: int,
+        once: bool = False,
+    ) -> bool:
+        """Look for a path of so many steps and play it; False if there is none."""
+        here = [*assumed, questions.within(steps)] if questions.origin else assumed
+        if once:
+            here += [-literal for frame in questions.frames[:steps] for literal in (frame.cut, frame.mode)]
+        model = questions.ask(here)
+        if model is None:
+            return False
+        path = path_in(questions, simplest(questions, model, here, steps), steps)
+        for before in by_hand(path, held=inputs == HELD):
+            for played in self.group.player.plays(before, path.cut, path.after):
+                self.group.keep(played, inputs)
+                if key in self.group.played and self.group.played[key].by_hand:
+                    return True
+        self.group.play(to_the_scan(path), inputs)
+        return True
+
+    def _proved(self, questions: Questions, output: str, inputs: str, claim: str) -> Finding:
+        """A claim without a model. While sensors are free or timers run, paths of some length are not all there are:
+        it has to be shown for any time after the restart too."""
+        self._note(questions, output, inputs, claim)
+        if claim in (FIRST_ON, FIRST_OFF, BEGINS_ON, BEGINS_OFF) or not (inputs == SENSORS or questions.standing):
+            return Finding(False)
+        return Finding(self._later(output, inputs, claim))
+
+    def _later(self, output: str, inputs: str, claim: str) -> bool | None:
+        """Whether something can come about in any scan after the first."""
+        later = self._asked_later(inputs)
+        literal = later.claims(output).get(claim)
+        if literal is None:
+            return None
+        if self._never_turns(output, inputs, claim):
+            return False
+        wanted = [literal, *(later.environment(output, inputs) or [])]
+        while (model := self._ask(later, wanted)) is not None:
+            answer = self._excludes_after(later, later.origin_of(model, wanted))
+            if answer is not True:
+                return None if answer is None else True
+        self._note(later, output, inputs, claim)
+        return False
+
+    def _never_turns(self, output: str, inputs: str, claim: str) -> bool:
+        """True where one scan tells: what never falls doesn't pulse, nor end off unless it was so after the first
+        scan already; what never rises doesn't end on, nor pulse, unless it was on already."""
+        if claim == NEVER_SETTLES or self.part.program.outputs == "at once":
+            return False
+        about = (output, inputs)
+        if about not in self._turns:
+            self._turns[about] = self._changes(output, inputs)
+        falls, rises = self._turns[about]
+        if claim in (SETTLES_ON, PULSES) and not rises and self._first_cannot(output, inputs, FIRST_ON):
+            return True
+        if claim == SETTLES_ON:
+            return False
+        return not falls and (claim == PULSES or self._first_cannot(output, inputs, FIRST_OFF))
+
+    def _first_cannot(self, output: str, inputs: str, claim: str) -> bool:
+        questions = self._asked(inputs)
+        if self._ask(questions, [questions.claims(output)[claim], *(questions.environment(output, inputs) or [])]):
+            return False
+        self._note(questions, output, inputs, claim)
+        return True
+
+    def _asked_later(self, inputs: str) -> Questions:
+        kind = HELD if inputs == DARK else inputs
+        if kind not in self._laters:
+            self._laters[kind] = Questions(self.part, self.restart, LATER, kind)
+            if self.group.standing or kind == SENSORS:
+                self._settle(self._laters[kind])
+        return self._laters[kind]
+
+    def _note(self, questions: Questions, output: str, inputs: str, claim: str) -> None:
+        """Keep what was shown, for the check by other means."""
+        later, settling = questions.start == LATER, questions.settling
+        self.group.proofs.append(
+            Proof(self.restart, self.start, later, inputs, settling, questions.standing, output, claim)
+        )
+
+    def _excludes_after(self, later: Questions, cube: Cube) -> bool | None:
+        """True once no state after this restart lies in a cube, False if one does, None if that stayed open."""
+        kind = later.inputs
+        if kind not in self._reaches:
+            system = around_the_cut(
+                self.part.layout, self._kind(), sensors=kind == SENSORS, commands=tuple(later.pressed)
+            )
+            self._reaches[kind] = Reachability(system)
+        reach = self._reaches[kind]
+        after = () if self.start == COLD else ((AFTER, True),)
+        known = len(reach.proven)
+        try:
+            if not reach.cannot_reach((*cube, *after)):
+                return False
+        except GaveUp:
+            return None
+        self.group.later_lemmas[self.restart, self.start, kind] = reach.proven
+        for lemma in reach.proven[known:]:
+            later.exclude_later(lemma)
+        return True
+
+    def _kind(self) -> str:
+        return COLD if self.start == COLD else self.restart

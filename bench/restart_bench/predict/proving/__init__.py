@@ -1,0 +1,1 @@
+"""The engine behind predictions: transition systems, reachability, proofs and their second check."""

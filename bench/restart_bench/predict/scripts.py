@@ -1,0 +1,319 @@
+"""Traces as scenario files that the bench runs, and the smallest suite that plays every predicted outcome once."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import permutations
+
+from restart_bench.model.program import Program
+from restart_bench.plc.blocks import SlotValue
+from restart_bench.predict.engine import Answer
+from restart_bench.predict.proving.cone import cone_of
+from restart_bench.predict.proving.parts import COLD, DARK, HELD, MODE, REST, SENSORS, Part, part_for
+from restart_bench.predict.traces import PRESS_NS, Cut, Held, Hold, Played, Player, Seen, Trace
+
+MS, S = 1_000_000, 1_000_000_000
+SLACK_NS = 300 * MS  # the bench is not as quick as a scan
+LATE_NS = 200 * MS  # what changes later than this after the start of the program is given time
+MOST_PRESSES = 2  # that bring a controller to where a trace begins
+
+Outcome = tuple[str, str, str, str]
+"""Output, restart, inputs, and what it does: "on", "off", "pulses"."""
+
+
+class NotForTheRig(ValueError):
+    """A trace that no scenario file can hold. The text says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Script:
+    """A scenario file. shows: the outcomes that it plays."""
+
+    name: str
+    text: str
+    shows: frozenset[Outcome]
+
+
+# ---------------------------------------------------------------- one scenario
+
+
+def scenario_text(
+    program: Program,
+    played: Played,
+    *,
+    name: str,
+    purpose: str,
+    outputs: Sequence[str] | None = None,
+    off_for: str = "2 s",
+) -> str:
+    """A trace as a scenario file: its presses, its cut, and what each output is predicted to do.
+
+    Raises NotForTheRig for what a scenario can't hold: a cold start, an earlier cut, presses too short for a hand, an
+    output that never settles.
+    """
+    trace = played.trace
+    _refuse(played)
+    wanted = [output for output in (played.seen if outputs is None else outputs) if _tellable(played.seen[output])]
+    if not wanted:
+        raise NotForTheRig("no output settles after this restart, so nothing can be expected")
+    part = part_for(program, cone_of(program, wanted), tuple(wanted))
+    before = _before(part, played, program, wanted)
+    cut = f"{{how: {'mode' if trace.cut.restart == MODE else 'supply'}, off_for: {off_for}}}"
+    lines = [f"scenario: {name}", f"purpose: {_quoted(purpose)}"]
+    lines += ["before:", *before] if before else []
+    lines += [f"cut: {cut}"]
+    lines += ["after:", "  expect:", *_expectations(program, played, wanted)]
+    return "\n".join(lines) + "\n"
+
+
+def _refuse(played: Played) -> None:
+    trace = played.trace
+    if trace.cut.start == COLD:
+        raise NotForTheRig("a cold start needs memory that was lost, which the bench can't bring about")
+    if any(isinstance(step, Cut) for step in trace.steps):
+        raise NotForTheRig("it needs an earlier cut, and a scenario has one")
+    if not played.by_hand:
+        raise NotForTheRig("it needs presses that are shorter than anybody can press")
+    if trace.cut.rungs:
+        raise NotForTheRig("it needs a cut between two rungs of one scan, which only chance brings about")
+    if len(trace.after) > 1:
+        raise NotForTheRig("it needs sensors that move within the first scans")
+    if dict(trace.after[-1]) != dict(_last_inputs(trace)):
+        raise NotForTheRig("it needs inputs that change while the controller is dark, when the bench presses nothing")
+
+
+def _is_for_the_rig(played: Played) -> bool:
+    try:
+        _refuse(played)
+    except NotForTheRig:
+        return False
+    return True
+
+
+def _last_inputs(trace: Trace) -> Held:
+    """What is not at rest as the cut comes."""
+    return next((step.inputs for step in reversed(trace.steps) if isinstance(step, Hold)), ())
+
+
+def _tellable(seen: Seen) -> bool:
+    return seen.repeats and seen.settles is not None
+
+
+def _before(part: Part, played: Played, program: Program, outputs: Sequence[str]) -> list[str]:
+    """Presses before the cut, and what stands then."""
+    trace = played.trace
+    lasting = Player(part).lasting_ns(_of_part(trace, part))
+    rest = {one.name: one.rest for one in program.inputs}
+    lines: list[str] = []
+    held: Held = ()
+    steps = [step for step in trace.steps if isinstance(step, Hold)]
+    for number, step in enumerate(steps):
+        if number == 0 and not step.inputs and not step.writes:
+            continue  # every cycle begins at rest
+        lines += [f"  - write: {{{name}: {_value(value)}}}" for name, value in step.writes]
+        if not held and _is_press(steps, number):
+            longer = f"\n    for: {_duration(lasting[number] + SLACK_NS)}" if lasting[number] > PRESS_NS else ""
+            lines.append(f"  - press: {step.inputs[0][0]}{longer}")
+            continue
+        lines += [*_moved(held, step.inputs, rest), f"  - wait: {_duration(lasting[number] + SLACK_NS)}"]
+        held = step.inputs
+    on = [output for output in outputs if output in played.before]
+    return [*lines, f"  - expect: {{{', '.join(f'{output}: on' for output in on)}}}"] if on else lines
+
+
+def _is_press(steps: Sequence[Hold], number: int) -> bool:
+    """True for one input that leaves rest and returns to it."""
+    step, last = steps[number], number + 1 == len(steps)
+    single = len(step.inputs) == 1 and isinstance(step.inputs[0][1], bool)
+    return single and not last and not steps[number + 1].inputs
+
+
+def _of_part(trace: Trace, part: Part) -> Trace:
+    """The trace with the inputs that a part has."""
+    known = part.layout.inputs
+
+    def mine(held: Held) -> Held:
+        return tuple(one for one in held if one[0] in known)
+
+    steps = tuple(
+        Hold(mine(step.inputs), step.writes, step.scans) if isinstance(step, Hold) else step for step in trace.steps
+    )
+    return Trace(steps, trace.cut, tuple(mine(held) for held in trace.after))
+
+
+def _moved(before: Held, now: Held, rest: dict[str, bool | int | float]) -> Iterator[str]:
+    """Steps that move inputs from one setting to the next: what goes back first."""
+    old, new = dict(before), dict(now)
+    for name in old:
+        if name not in new:
+            yield f"  - release: {name}" if isinstance(rest[name], bool) else f"  - write: {{{name}: {rest[name]}}}"
+    for name, value in new.items():
+        if old.get(name) != value:
+            yield f"  - hold: {name}" if isinstance(value, bool) else f"  - write: {{{name}: {_value(value)}}}"
+
+
+def _expectations(program: Program, played: Played, outputs: Iterable[str]) -> Iterator[str]:
+    for output in outputs:
+        seen = played.seen[output]
+        wanted = "on" if seen.settles else "off"
+        keys = [f"is: {wanted}"]
+        if seen.last_change_ns > LATE_NS:
+            boot = 0 if played.trace.cut.restart == MODE else program.boot.total_ns
+            keys.append(f"within: {_duration(boot + seen.last_change_ns + 2 * S)}")
+        elif not seen.settles and not seen.pulses:
+            keys.append("never: on")
+        yield f"    {output}: {{{', '.join(keys)}}}" + ("  # after a pulse" if seen.pulses else "")
+
+
+def _value(value: SlotValue) -> str:
+    return ("on" if value else "off") if isinstance(value, bool) else f"{value:g}"
+
+
+def _duration(ns: int) -> str:
+    whole_ms = -(-ns // MS)
+    return f"{whole_ms // 1000} s" if whole_ms % 1000 == 0 else f"{whole_ms} ms"
+
+
+def _quoted(text: str) -> str:
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def random_cuts_needed(program: Program, confidence: float = 0.95) -> int:
+    """How many cuts at random, within two scans from a press, meet a place between two given rungs once with this
+    confidence: each rung takes its share of a scan."""
+    chance = 1 / (2 * max(1, len(program.rungs)))
+    return math.ceil(math.log(1 - confidence) / math.log(1 - chance))
+
+
+# ---------------------------------------------------------------- the smallest suite
+
+
+def outcomes_of(answer: Answer) -> Iterator[Outcome]:
+    """What an answer says may happen, as far as a rig can show it."""
+    if answer.start == COLD:
+        return
+    ends = {"off": ("off",), "on": ("on",), "depends": ("on", "off")}.get(answer.settles or "", ())
+    for end in ends:
+        yield answer.point, answer.restart, answer.inputs, end
+    if answer.can_pulse:
+        yield answer.point, answer.restart, answer.inputs, "pulses"
+
+
+def smallest_suite(
+    program: Program, answers: Sequence[Answer], off_for: str = "2 s"
+) -> tuple[list[Script], list[Outcome]]:
+    """Scenarios that together play every predicted outcome once, as few as a greedy choice finds, and the outcomes
+    that no scenario can play."""
+    outputs = tuple(dict.fromkeys(answer.point for answer in answers))
+    wanted = {outcome for answer in answers for outcome in outcomes_of(answer)}
+    part = part_for(program, cone_of(program, outputs), outputs)
+    player = Player(part)
+    candidates: list[tuple[Played, frozenset[Outcome]]] = []
+    for trace, inputs in _traces(answers):
+        played = player.play(trace)
+        if played is not None and _is_for_the_rig(played):
+            shows = frozenset(_shown(part, played, inputs)) & wanted
+            candidates.append((played, shows))
+    chosen: list[tuple[Played, frozenset[Outcome]]] = []
+    missing = set(wanted)
+    while candidates:
+        played, shows = max(candidates, key=lambda one: (len(one[1] & missing), -len(one[0].trace.steps)))
+        if not shows & missing:
+            break
+        candidates.remove((played, shows))
+        chosen.append((played, shows & missing))
+        missing -= shows
+    scripts: list[Script] = []
+    for played, shows in from_anywhere(player, chosen):
+        script = _script(program, played, shows, len(scripts) + 1, off_for)
+        if script is None:
+            missing |= shows
+        else:
+            scripts.append(script)
+    return scripts, sorted(missing)
+
+
+def from_anywhere(
+    player: Player, chosen: Sequence[tuple[Played, frozenset[Outcome]]]
+) -> Iterator[tuple[Played, frozenset[Outcome]]]:
+    """The chosen traces with the presses in front that make them come out the same whichever was played before: no
+    scenario begins with a controller that has never run."""
+    left = [player.left_by(played.trace) for played, _ in chosen]
+    starts = list(dict.fromkeys(state for state in left if state is not None))
+    for played, shows in chosen:
+        for presses in _presses(player.part.program):
+            steps = [Hold()]
+            for name, value in presses:
+                steps += [Hold(((name, value),)), Hold()]
+            trace = replace(played.trace, steps=(*steps, *_without_rest(played.trace.steps)))
+            if all(_the_same(player.play(trace, start), played) for start in (None, *starts)):
+                yield replace(played, trace=trace), shows
+                break
+        else:
+            yield played, shows
+
+
+def _presses(program: Program) -> Iterator[Held]:
+    """Presses one after the other, few first."""
+    every = [(one.name, not one.rest) for one in program.inputs if isinstance(one.rest, bool)]
+    for number in range(MOST_PRESSES + 1):
+        yield from permutations(every, number)
+
+
+def _without_rest(steps: tuple[Hold | Cut, ...]) -> tuple[Hold | Cut, ...]:
+    return steps[1:] if steps and steps[0] == Hold() else steps
+
+
+def _the_same(one: Played | None, other: Played) -> bool:
+    """True if two plays come out the same for everybody who looks at the terminals."""
+    if one is None or one.before != other.before:
+        return False
+    return all(
+        (seen.settles, seen.pulses, seen.first) == (same.settles, same.pulses, same.first)
+        for seen, same in zip(one.seen.values(), other.seen.values(), strict=True)
+    )
+
+
+def _traces(answers: Iterable[Answer]) -> Iterator[tuple[Trace, str]]:
+    """Every trace of every answer that a rig can play, once."""
+    seen: set[tuple[Trace, str]] = set()
+    for answer in answers:
+        for finding in answer.findings.values():
+            if finding.played is None:
+                continue
+            trace = finding.played.trace
+            if answer.inputs == SENSORS:  # what sensors are to be afterwards they are already before
+                trace = replace(trace, steps=(*trace.steps, Hold(trace.after[-1])), after=trace.after[-1:])
+            key = (trace, answer.inputs)
+            if key not in seen:
+                seen.add(key)
+                yield key
+
+
+def _shown(part: Part, played: Played, inputs: str) -> Iterator[Outcome]:
+    pressed = {name for name, _ in played.trace.after[-1]}
+    for output, seen in played.seen.items():
+        if inputs in (HELD, DARK) and not pressed & set(part.commands[output]):
+            continue
+        if _tellable(seen):
+            yield output, played.trace.cut.restart, inputs, "on" if seen.settles else "off"
+            if seen.pulses:
+                yield output, played.trace.cut.restart, inputs, "pulses"
+            if inputs == REST:
+                yield output, played.trace.cut.restart, SENSORS, "on" if seen.settles else "off"
+
+
+def _script(program: Program, played: Played, shows: frozenset[Outcome], number: int, off_for: str) -> Script | None:
+    name = f"predicted-{number:02}"
+    how = "Run mode is left and entered again" if played.trace.cut.restart == MODE else "Power goes and comes back"
+    purpose = f"{how}: what will {_listed(sorted({outcome[0] for outcome in shows}))} do?"
+    try:
+        return Script(name, scenario_text(program, played, name=name, purpose=purpose, off_for=off_for), shows)
+    except NotForTheRig:
+        return None
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -1,0 +1,261 @@
+"""Why an output does what it does after a restart, in the words of the trade; everything it names was tried out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import combinations
+
+from restart_bench.model.program import Coil, Memory, Program, Reset, Rung, Set
+from restart_bench.plc.conditions import show_condition
+from restart_bench.plc.interpreter import driven
+from restart_bench.predict.changes import (
+    FIRST,
+    INITIAL,
+    ORDER,
+    PASS,
+    RESET,
+    RETAINED,
+    Change,
+    all_changed,
+    curing,
+    deciding,
+    nearness,
+)
+from restart_bench.predict.engine import Answer, predict
+from restart_bench.predict.proving.cone import cone_of, part_of
+from restart_bench.predict.proving.parts import MODE
+
+MOST_TOGETHER = 3
+PATIENCE = 400  # programs that are tried for one answer, fewer of large ones
+LARGE = 4000  # rungs in all of them
+INPUTS = "inputs at that moment"
+
+
+@dataclass(frozen=True, slots=True)
+class Why:
+    """because: one line; decided_by: what has to change for another answer (each alone, or, if `together`, all of
+    it); by_inputs: other inputs at that moment give another answer; cure: what keeps the output off, all of it
+    together; searched: False where the search was given up before its end."""
+
+    because: str
+    decided_by: tuple[Change, ...] = ()
+    together: bool = False
+    by_inputs: bool = False
+    cure: tuple[Change, ...] = ()
+    searched: bool = True
+
+
+@dataclass(slots=True)
+class _Trials:
+    """Programs that were tried for one answer."""
+
+    program: Program
+    numbers: tuple[int, ...]
+    answer: Answer
+    left: int
+    done: dict[tuple[Change, ...], Answer | None] = field(default_factory=dict)
+
+    def with_(self, changes: tuple[Change, ...]) -> Answer | None:
+        """The answer for the changed program, None once the patience is over."""
+        if changes not in self.done:
+            if self.left <= 0:
+                return None
+            self.left -= 1
+            self.done[changes] = answer_for(all_changed(self.program, changes), self.answer)
+        return self.done[changes]
+
+    def differs(self, changes: tuple[Change, ...]) -> bool:
+        """True if the changes change the answer."""
+        other = self.with_(changes)
+        return other is not None and other.decided and other.behaviour != self.answer.behaviour
+
+    def cures(self, changes: tuple[Change, ...]) -> bool:
+        """True if the output stays off with the changes."""
+        other = self.with_(changes)
+        return other is not None and stays_off(other)
+
+
+def answer_for(program: Program, like: Answer) -> Answer:
+    """The answer of another program to the same question."""
+    return predict(program, [like.point], restarts=[(like.restart, like.start)], environments=[like.inputs])[0]
+
+
+def stays_off(answer: Answer) -> bool:
+    """True if an output surely stays off, without a pulse."""
+    return answer.settles == "off" and answer.can_pulse is False
+
+
+def explain(program: Program, answer: Answer, others: Iterable[Answer] = (), label: str | None = None) -> Why:
+    """Why an answer is what it is. `others`: the answers for other inputs after the same restart; label: what
+    people call the output."""
+    part, numbers = part_of(program, cone_of(program, [answer.point]))
+    trials = _Trials(part, numbers, answer, min(PATIENCE, max(1, LARGE // max(1, len(numbers)))))
+    near = nearness(part, answer.point)
+    decided, together = _decided_by(trials, deciding(part, near))
+    by_inputs = any(other.behaviour != answer.behaviour for other in others if _same_restart(other, answer))
+    cure = () if stays_off(answer) else _cure(trials, curing(part, answer.point, near))
+    why = Why("", decided, together, by_inputs, cure, trials.left > 0)
+    line = _line(trials, why, label or answer.point)
+    return replace(why, because=line, decided_by=_named(trials, decided), cure=_named(trials, cure))
+
+
+def _same_restart(one: Answer, other: Answer) -> bool:
+    return (one.point, one.restart, one.start) == (other.point, other.restart, other.start)
+
+
+def _named(trials: _Trials, changes: tuple[Change, ...]) -> tuple[Change, ...]:
+    """Changes with the rungs as they are counted in the whole program."""
+    return tuple(
+        Change(change.kind, change.name, tuple(trials.numbers[place] for place in change.rungs)) for change in changes
+    )
+
+
+# ---------------------------------------------------------------- what decides, what cures
+
+
+def _decided_by(trials: _Trials, changes: Sequence[Change]) -> tuple[tuple[Change, ...], bool]:
+    """All changes that alone give another answer; if none does, the smallest set that does together."""
+    alone = tuple(change for change in changes if trials.differs((change,)))
+    if alone:
+        return alone, False
+    for size in range(2, MOST_TOGETHER + 1):
+        for some in combinations(changes, size):
+            if trials.left <= 0:
+                return (), False
+            if trials.differs(some):
+                return some, True
+    return (), False
+
+
+def _cure(trials: _Trials, changes: Sequence[Change]) -> tuple[Change, ...]:
+    """The smallest set of changes with which the output stays off."""
+    for size in range(1, MOST_TOGETHER + 1):
+        for some in combinations(changes, size):
+            if trials.left <= 0:
+                return ()
+            if trials.cures(some):
+                return some
+    return ()
+
+
+# ---------------------------------------------------------------- words
+
+
+def does(answer: Answer) -> str:
+    """What an output does, in the words of the screen."""
+    if not answer.decided:
+        return "not decided"
+    words = {"off": "stays off", "on": "comes on", "depends": "comes back", "never": "does not settle"}
+    word = words[answer.settles or "off"]
+    if answer.can_pulse and answer.settles != "never":
+        word = "can pulse" if answer.settles == "off" else f"{word}, can pulse"
+    return word if answer.confirmed else f"{word} (not confirmed)"
+
+
+def show(change: Change, program: Program) -> str:
+    """What a change is about, as it is now in the program."""
+    memory = program.memory.get(change.name, Memory(change.name))
+    if change.kind == RETAINED:
+        return f"{change.name}: retained" if memory.retained else f"{change.name}: not retained"
+    if change.kind == PASS:
+        return f"start pass: {program.start_pass}"
+    if change.kind == INITIAL:
+        return f"{change.name}: initial {'on' if memory.initial else 'off'}"
+    if change.kind == FIRST:
+        return f"first_scan in {_rung(program, change.rungs[0])}"
+    if change.kind == ORDER:
+        return f"order of {_rung(program, change.rungs[0])} and {_rung(program, change.rungs[1])}"
+    return f"{change.name}: a reset on the first scan in {_rung(program, change.rungs[0])}"
+
+
+def show_cure(change: Change, program: Program) -> str:
+    """What would have to be changed."""
+    if change.kind == RETAINED:
+        return f"`{change.name}` not retained"
+    if change.kind == PASS:
+        return "a start pass that clears coils"
+    assert change.kind == RESET
+    word = "OR first_scan" if isinstance(program.rungs[change.rungs[0]], Reset) else "AND NOT first_scan"
+    return f"a reset of `{change.name}` on the first scan ({word} in {_rung(program, change.rungs[0])})"
+
+
+def decided_words(why: Why, program: Program) -> list[str]:
+    """What decides, as text."""
+    return [*(show(change, program) for change in why.decided_by), *([INPUTS] if why.by_inputs else [])]
+
+
+def _rung(program: Program, place: int) -> str:
+    line = program.rungs[place].line
+    return f"rung {place + 1}, line {line}" if line else f"rung {place + 1}"
+
+
+def _line(trials: _Trials, why: Why, label: str) -> str:
+    """The one line: what it does, the facts that decide, the rungs that drive it, and the cure."""
+    answer, whole = trials.answer, _whole(trials)
+    facts = [_fact(trials, whole, change) for change in why.decided_by]
+    if why.together:
+        facts = [f"{' and '.join(facts)}, which only together decide"]
+    if answer.restart == MODE and answer.settles == "depends" and not facts:
+        facts.append("memory outlives a mode change")
+    facts += _driven_by(trials, whole)
+    if why.by_inputs:
+        facts.append("other inputs at that moment change it")
+    if not why.searched:
+        facts.append("not everything was tried out")
+    said = f"{label} {does(answer)}: {'; '.join(facts)}." if facts else f"{label} {does(answer)}."
+    if why.cure:
+        cures = [show_cure(change, whole) for change in _named(trials, why.cure)]
+        said += f" {_sentence(' together with '.join(cures))} would keep it off."
+    return said
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+def _whole(trials: _Trials) -> Program:
+    """The part with its rungs at the places of the whole program, for what is shown."""
+    last = max(trials.numbers, default=-1)
+    rungs: list[Rung] = [Coil("", ("const", False))] * (last + 1)
+    for number, rung in zip(trials.numbers, trials.program.rungs, strict=True):
+        rungs[number] = rung
+    return replace(trials.program, rungs=tuple(rungs))
+
+
+def _fact(trials: _Trials, whole: Program, change: Change) -> str:
+    """What decides, as it is."""
+    program = trials.program
+    memory = program.memory.get(change.name, Memory(change.name))
+    if change.kind == RETAINED:
+        return f"`{change.name}` is retained" if memory.retained else f"`{change.name}` is not retained"
+    if change.kind == PASS:
+        pass_ = "no pass" if program.start_pass == "none" else "a pass"
+        return f"{pass_} clears plain coils before the first scan"
+    if change.kind == INITIAL:
+        return f"`{change.name}` begins {'on' if memory.initial else 'off'}"
+    places = [trials.numbers[place] for place in change.rungs]
+    if change.kind == FIRST:
+        rung = whole.rungs[places[0]]
+        verb = {Set: "sets", Reset: "resets"}.get(type(rung), "counts for")
+        return f"the first scan {verb} `{driven(rung)}` ({_rung(whole, places[0])})"
+    return f"{_rung(whole, places[0])} stands before {_rung(whole, places[1])}"
+
+
+def _driven_by(trials: _Trials, whole: Program) -> list[str]:
+    """The rungs that drive the output: what resets it where it can be on, else what sets it."""
+    sets, resets = [], []
+    for place in trials.numbers:
+        rung = whole.rungs[place]
+        if driven(rung) != trials.answer.point:
+            continue
+        if isinstance(rung, Set):
+            sets.append(f"`{show_condition(rung.when)}` sets it ({_rung(whole, place)})")
+        elif isinstance(rung, Reset):
+            resets.append(f"`{show_condition(rung.when)}` resets it ({_rung(whole, place)})")
+        elif isinstance(rung, Coil):
+            sets.append(f"it follows `{show_condition(rung.when)}` ({_rung(whole, place)})")
+    can_stay = trials.answer.settles in ("on", "depends")
+    if can_stay and len(resets) == 1:
+        return [f"only {resets[0]}"]
+    return (resets or sets) if can_stay else (sets or resets)

@@ -1,0 +1,1 @@
+"""Runs that ask: what every output does (`survey`), and what people expect before each cut (`--ask-first`)."""

@@ -1,0 +1,98 @@
+"""A simulated rig for any program: every input can be pressed, every output has a terminal, times are short."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from restart_bench.model.program import Bistable, Coil, Counter, Edge, Program, Reset, Rung, Set, Timer
+from restart_bench.plc.conditions import show_condition
+
+RIG = """rig: predicted
+loads: harmless
+devices:
+  controller: {{host: 192.0.2.10, powered_by: supply, poll: 20 ms, answer_within: 300 ms}}
+  independent: {{host: 192.0.2.20, poll: 20 ms, answer_within: 300 ms}}
+supply:
+  driver: modbus-coil
+  host: 192.0.2.30
+  coil: 0
+  contact: normally-open
+  operate: 1 ms
+  release: 1 ms
+  bounce: 0 ms
+  limits: {{off_at_least: 200 ms, on_at_least: 200 ms}}
+points:
+{points}
+  running: {{device: controller, discrete_input: 0}}
+  heartbeat: {{device: controller, input_register: 0}}
+  rail: {{device: independent, discrete_input: 63}}
+  run_switch: {{device: independent, coil: 63, writable: true, idle: on}}
+defaults: {{settle: 300 ms, watch: 600 ms, longer_than: 300 ms}}
+ready: {{when: {{running: on}}, steady: 100 ms, alive: heartbeat, within: 5 s}}
+proof_of_cut: [{{rail: off}}]
+mode: {{driver: point, point: run_switch, run: on, proof: [{{running: off}}]}}
+simulation: program.yaml
+"""
+
+
+def write_rig(folder: Path, program: Program, outputs: Sequence[str]) -> None:
+    """rig.yaml and program.yaml of a program."""
+    points = [
+        f"  {one.name}: {{device: independent, coil: {number}, writable: true, idle: {_bool(one.rest)}}}"
+        for number, one in enumerate(program.inputs)
+    ]
+    points += [
+        f"  {name}: {{device: controller, coil: {number}, terminal: {{discrete_input: {number}}}}}"
+        for number, name in enumerate(outputs)
+    ]
+    (folder / "rig.yaml").write_text(RIG.format(points="\n".join(points)), encoding="utf-8")
+    (folder / "program.yaml").write_text(program_text(program), encoding="utf-8")
+
+
+def program_text(program: Program) -> str:
+    """A program as a file."""
+    lines = [
+        f"program: {program.name}",
+        f"scan: {program.scan_ns // 1_000_000} ms",
+        "boot: {dark: 50 ms, refusing: 20 ms, answering: 20 ms}",
+        f"start_pass: {program.start_pass}",
+        f"outputs: {program.outputs}",
+        f"saved: {program.saved}",
+        "inputs:",
+        *(f"  {one.name}: {{role: {one.role}, rest: {_bool(one.rest)}}}" for one in program.inputs),
+    ]
+    timed = {rung.name for rung in program.rungs if isinstance(rung, Timer | Edge)}
+    if program.memory:
+        lines.append("memory:")
+    for one in program.memory.values():
+        initial = "" if one.name in timed else f", initial: {_bool(one.initial)}"
+        lines.append(f"  {one.name}: {{retained: {_bool(one.retained)}{initial}}}")
+    return "\n".join([*lines, "rungs:", *(f"  - {{{_rung(rung)}}}" for rung in program.rungs)]) + "\n"
+
+
+def _bool(value: float) -> str:
+    return ("on" if value else "off") if isinstance(value, bool) else str(value)
+
+
+def _rung(rung: Rung) -> str:
+    match rung:
+        case Coil():
+            return f"coil: {rung.target}, when: {show_condition(rung.when)}"
+        case Set():
+            return f"set: {rung.target}, when: {show_condition(rung.when)}"
+        case Reset():
+            return f"reset: {rung.target}, when: {show_condition(rung.when)}"
+        case Edge():
+            return f"{rung.kind}: {rung.name}, when: {show_condition(rung.when)}"
+        case Bistable():
+            parts = f"set: {show_condition(rung.set)}, reset: {show_condition(rung.reset)}"
+            return f"bistable: {rung.name}, kind: {rung.kind}, {parts}"
+        case Counter():
+            other = "clear" if rung.kind == "CTU" else "load"
+            again = f", {other}: {show_condition(rung.reset)}" if rung.reset is not None else ""
+            when = f"when: {show_condition(rung.when)}{again}"
+            return f"counter: {rung.name}, kind: {rung.kind}, {when}, preset: {rung.preset}"
+        case Timer():
+            preset = f"{rung.preset_ns // 1_000_000} ms"
+            return f"timer: {rung.name}, kind: {rung.kind}, preset: {preset}, when: {show_condition(rung.when)}"

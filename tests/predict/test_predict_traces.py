@@ -1,0 +1,216 @@
+"""Traces: played exactly, doable by hand, and written as scenarios that come out the same from wherever they begin."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from predict_programs import generated
+from predict_small import SMALL, program
+from restart_bench.model.program import Program
+from restart_bench.plc.interpreter import State
+from restart_bench.predict.documents import documents, edition_lines, table_lines, trace_lines
+from restart_bench.predict.editions import differences, side_by_side
+from restart_bench.predict.engine import predict
+from restart_bench.predict.proving.cone import cone_of, outputs_of
+from restart_bench.predict.proving.parts import COLD, DARK, MODE, PULSES, REST, SETTLES_ON, SUPPLY, WARM, part_for
+from restart_bench.predict.scripts import NotForTheRig, from_anywhere, scenario_text, smallest_suite
+from restart_bench.predict.traces import PRESS_NS, Cut, Hold, Player, Trace
+from restart_bench.predict.why import explain
+
+
+def player_for(program: Program) -> Player:
+    """A player for all outputs of a program."""
+    outputs = outputs_of(program)
+    return Player(part_for(program, cone_of(program, outputs), outputs))
+
+
+# ---------------------------------------------------------------- playing
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 400), scans=st.lists(st.booleans(), min_size=1, max_size=4))
+def test_waiting_in_one_go_is_the_same_as_scan_by_scan(seed: int, scans: list[bool]) -> None:
+    """Where only time moves, many scans are taken at once: the state is the one that scan by scan leads to."""
+    player = player_for(generated(seed, 5, timers=True))
+    machine, names = player.machine, [one.name for one in player.part.program.inputs]
+    state: State = machine.first_power_up()
+    for pressed in scans:
+        inputs = dict.fromkeys(names, pressed)
+        for _ in range(12):
+            quick, count = player._go(state, inputs)
+            slow = state
+            for _ in range(count):
+                slow = machine.scan(slow, inputs, player.part.program.scan_ns)
+            assert quick == slow
+            state = quick
+
+
+def test_a_trace_that_a_person_plays_holds_its_presses() -> None:
+    """Each press lasts as long as a press by hand, or until nothing moves; what is shorter is marked."""
+    player = player_for(SMALL["set and reset"])
+    pressed, let_go = Hold((("start", True),)), Hold()
+    by_hand = player.play(Trace((let_go, pressed, let_go), Cut(SUPPLY)))
+    short = player.play(Trace((let_go, Hold((("start", True),), scans=1), let_go), Cut(SUPPLY)))
+    assert by_hand is not None
+    assert short is not None
+    assert (by_hand.by_hand, short.by_hand) == (True, False)
+    assert by_hand.seen["m"].settles is short.seen["m"].settles is True
+
+
+def test_a_press_lasts_at_least_as_long_as_the_bench_presses() -> None:
+    """What stands still at once is held for a press's time all the same."""
+    player = player_for(SMALL["set and reset"])
+    assert player.lasting_ns(Trace((Hold((("start", True),)), Cut(SUPPLY)), Cut(SUPPLY))) == [PRESS_NS, 0]
+
+
+def test_a_cut_within_a_scan_does_the_rungs_before_it() -> None:
+    """After the first rung the memory is set, before it it is not."""
+    player = player_for(SMALL["set and reset"])
+    start = (("start", True),)
+    settled = []
+    for rungs in (0, 1):
+        played = player.play(Trace((Hold(),), Cut(SUPPLY, rungs=rungs, inputs=start)))
+        assert played is not None
+        settled.append(played.seen["m"].settles)
+    assert settled == [False, True]
+
+
+def test_the_shortest_trace_is_the_one_a_teacher_would_show() -> None:
+    """At rest, press start, let go, cut: nothing else."""
+    answer = predict(SMALL["set and reset"], ["m"], environments=[REST])[0]
+    assert answer.played is not None
+    assert answer.played.trace == Trace((Hold(), Hold((("start", True),)), Hold()), Cut(SUPPLY))
+    assert list(trace_lines(answer.played.trace, 10_000_000)) == [
+        "inputs at rest until nothing moves",
+        "start on until nothing moves",
+        "inputs at rest until nothing moves",
+        "cut the supply",
+        "afterwards inputs at rest",
+    ]
+
+
+# ---------------------------------------------------------------- scenarios
+
+
+def test_a_trace_becomes_a_scenario() -> None:
+    """Presses, the state before, the cut and what is predicted, as the file a person would write."""
+    answer = predict(SMALL["timer"], ["m"], environments=[REST])[0]
+    played = answer.findings[SETTLES_ON].played
+    assert played is not None
+    text = scenario_text(SMALL["timer"], played, name="m-comes-back", purpose='Does "m" come back?', outputs=["m"])
+    assert text == (
+        "scenario: m-comes-back\n"
+        'purpose: "Does \\"m\\" come back?"\n'
+        "before:\n"
+        "  - press: start\n"
+        "    for: 810 ms\n"
+        "  - wait: 500 ms\n"
+        "  - expect: {m: on}\n"
+        "cut: {how: supply, off_for: 2 s}\n"
+        "after:\n"
+        "  expect:\n"
+        "    m: {is: on, within: 2500 ms}\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "key", "claim", "reason"),
+    [
+        ("falling edge", (SUPPLY, COLD, REST), PULSES, "cold start"),
+        ("rising edge", (SUPPLY, WARM, DARK), SETTLES_ON, "presses nothing"),
+    ],
+)
+def test_what_no_scenario_can_hold_is_said(name: str, key: tuple[str, str, str], claim: str, reason: str) -> None:
+    """A cold start, and presses while the controller is dark, are for a person."""
+    found = {(one.restart, one.start, one.inputs): one for one in predict(SMALL[name], ["m"])}
+    played = found[key].findings[claim].played
+    assert played is not None
+    with pytest.raises(NotForTheRig, match=reason):
+        scenario_text(SMALL[name], played, name="x", purpose="x")
+
+
+def test_a_suite_plays_every_outcome_that_a_rig_can_show() -> None:
+    """Few scenarios, and what is missing needs a person's hand in the dark."""
+    small = SMALL["set and reset"]
+    answers = predict(small, ["m"])
+    scripts, missing = smallest_suite(small, answers)
+    assert {inputs for _, _, inputs, _ in missing} == {DARK}
+    shown = set().union(*(script.shows for script in scripts))
+    assert {("m", SUPPLY, REST, "on"), ("m", SUPPLY, REST, "off"), ("m", MODE, REST, "on")} <= shown
+    assert len(scripts) <= 8
+
+
+@pytest.mark.parametrize("seed", range(60, 64))
+def test_scenarios_of_a_suite_do_not_depend_on_their_order(seed: int) -> None:
+    """Each begins with the presses that make it come out as predicted whichever ran before."""
+    made = generated(seed, 5, counters=False)
+    answers = predict(made, environments=[REST])
+    player = player_for(made)
+    traces = [one.played for one in answers if one.played is not None and one.played.by_hand and one.start == WARM]
+    played = [again for one in traces[:6] if (again := player.play(one.trace)) is not None]
+    chosen = [(one, frozenset({("", "", "", str(number))})) for number, one in enumerate(played)]
+    left = [state for one in played if (state := player.left_by(one.trace)) is not None]
+    for one, shows in from_anywhere(player, chosen):
+        original = played[int(next(iter(shows))[3])]
+        if one.trace == original.trace:
+            continue  # no two presses do it: it is played as it is
+        for start in left:
+            once_more = player.play(one.trace, start)
+            assert once_more is not None
+            assert {name: seen.settles for name, seen in once_more.seen.items()} == {
+                name: seen.settles for name, seen in original.seen.items()
+            }
+
+
+# ---------------------------------------------------------------- data and tables
+
+
+def test_there_is_one_object_for_each_combination() -> None:
+    """Output x restart x start x inputs, with the words of the contract."""
+    small = SMALL["set and reset"]
+    answers = predict(small, ["m"])
+    told = documents(small, answers, {one.key: explain(small, one, answers) for one in answers})
+    assert len(told) == 2 * 2 * 4
+    first = told[0]
+    assert (first["point"], first["restart"], first["start"], first["inputs"]) == ("m", SUPPLY, WARM, REST)
+    assert (first["settles"], first["can_pulse"], first["first_scan"], first["confirmed"]) == (
+        "depends",
+        False,
+        "depends",
+        True,
+    )
+    assert first["decided_by"] == ["m: retained"]
+    assert first["cure"] == ["a reset of `m` on the first scan (OR first_scan in rung 2, line 2)"]
+    assert first["trace"]["cut"] == {"cut": SUPPLY, "start": WARM, "after_rungs": 0, "inputs": {}}
+
+
+def test_an_edit_is_named_by_the_outputs_whose_restart_it_changes() -> None:
+    """The first-scan reset that got lost."""
+    old = predict(SMALL["reset on the first scan"], ["m"], environments=[REST])
+    new = predict(SMALL["set and reset"], ["m"], environments=[REST])
+    assert [one.key for one in differences(old, new)] == [("m", SUPPLY, WARM, REST), ("m", MODE, WARM, REST)]
+    assert differences(old, old) == ()
+
+
+def test_editions_stand_side_by_side() -> None:
+    """One row for each output and restart, one column for each edition."""
+    editions = {
+        "A": predict(SMALL["set and reset"], ["m"], environments=[REST]),
+        "B": predict(program("lamp := start"), ["lamp"], environments=[REST]),
+    }
+    assert [row.differs for row in side_by_side(editions)] == [True] * 6
+    assert list(edition_lines(editions, {"m": "M1 motor"}))[1:3] == [
+        "M1 motor  loss of supply  comes back      no such output",
+        "M1 motor  mode change     comes back      no such output",
+    ]
+
+
+def test_the_table_has_a_column_for_each_restart() -> None:
+    """What each output does at rest."""
+    answers = predict(SMALL["set and reset"], ["m"])
+    assert list(table_lines(answers)) == [
+        "   loss of supply  mode change  cold start",
+        "m  comes back      comes back   stays off",
+    ]

@@ -1,0 +1,167 @@
+"""Why an output does what it does: what is named decides, what is not named doesn't, and the cure cures."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from predict_programs import generated
+from predict_small import SMALL
+from restart_bench.model.program import Program
+from restart_bench.predict.changes import Change, all_changed, deciding, nearness
+from restart_bench.predict.engine import Answer, predict
+from restart_bench.predict.proving.cone import cone_of, part_of
+from restart_bench.predict.proving.parts import MODE, REST, SUPPLY, WARM, part_for
+from restart_bench.predict.traces import Cut, Hold, Player, Trace
+from restart_bench.predict.why import Why, decided_words, explain, show_cure, stays_off
+
+WARM_AND_MODE = ((SUPPLY, WARM), (MODE, WARM))
+
+
+def why(name: str, restart: str = SUPPLY, start: str = WARM, point: str = "m") -> Why:
+    """Why an output of one of the small programs does what it does at rest."""
+    program = SMALL[name]
+    answers = {answer.key: answer for answer in predict(program, [point])}
+    return explain(program, answers[point, restart, start, REST], answers.values())
+
+
+DECIDED = {
+    "held by its own contact": ["start pass: clears coils"],
+    "set and reset": ["m: retained"],
+    "reset on the first scan": ["first_scan in rung 2, line 2"],
+    "no clearing pass": ["m: retained", "start pass: none"],
+    "not retained": ["m: not retained", "m: initial off"],
+    "request": ["req: retained"],
+    "a copy": ["hold: retained", "start pass: none", "order of rung 1, line 1 and rung 2, line 2"],
+    "timer": ["go: retained"],
+    "two memories": ["a: retained", "b: retained"],
+}
+
+
+@pytest.mark.parametrize("name", DECIDED)
+def test_what_decides_is_named(name: str) -> None:
+    """The memory and the settings whose change changes the answer, and none else."""
+    told = why(name)
+    words = [word for word in decided_words(told, SMALL[name]) if word != "inputs at that moment"]
+    assert words == DECIDED[name]
+    assert told.together == (name == "two memories")
+
+
+CURED = {
+    "set and reset": ["a reset of `m` on the first scan (OR first_scan in rung 2, line 2)"],
+    "two memories": ["`a` not retained", "`b` not retained"],
+    "request": ["`req` not retained"],
+    "no clearing pass": ["a reset of `m` on the first scan (AND NOT first_scan in rung 1, line 1)"],
+    "held by its own contact": [],
+}
+
+
+@pytest.mark.parametrize("name", CURED)
+def test_the_smallest_cure_is_named(name: str) -> None:
+    """What keeps an output off that comes back; nothing where it stays off anyway."""
+    assert [show_cure(change, SMALL[name]) for change in why(name).cure] == CURED[name]
+
+
+def test_the_line_is_in_the_words_of_the_trade() -> None:
+    """Output, what it does, because of what, with rung and line, and the cure."""
+    assert why("set and reset").because == (
+        "m comes back: `m` is retained; only `NOT stop` resets it (rung 2, line 2). "
+        "A reset of `m` on the first scan (OR first_scan in rung 2, line 2) would keep it off."
+    )
+    assert why("not retained", MODE).because.startswith("m comes back: memory outlives a mode change; only ")
+    assert "which only together decide" in why("two memories").because
+
+
+def test_rungs_are_counted_in_the_whole_program() -> None:
+    """What has no influence on an output is left out of the reasoning, and still counted."""
+    program = SMALL["a lamp before the reset"]
+    answers = predict(program, ["m"], environments=[REST])
+    told = explain(program, answers[0])
+    assert decided_words(told, program) == ["first_scan in rung 3, line 3"]
+
+
+# ---------------------------------------------------------------- over generated programs
+
+
+def _among(step: Hold | Cut, known: set[str]) -> Hold | Cut:
+    """A step with the inputs that a program has; what was held until nothing moves is held for 40 scans."""
+    inputs = tuple(one for one in step.inputs if one[0] in known)
+    return (
+        replace(step, inputs=inputs, scans=step.scans or 40) if isinstance(step, Hold) else replace(step, inputs=inputs)
+    )
+
+
+def again(program: Program, answer: Answer) -> Answer:
+    """The answer of another program to the same question."""
+    return predict(program, [answer.point], restarts=[(answer.restart, answer.start)], environments=[answer.inputs])[0]
+
+
+def untrue(program: Program, answer: Answer, told: Why) -> list[str]:
+    """What of an explanation is not true, tried out on the whole program."""
+    found = []
+    if told.decided_by:
+        sets = [told.decided_by] if told.together else [(change,) for change in told.decided_by]
+        found += [f"{some} changes nothing" for some in sets if _same(program, answer, some)]
+    found += [
+        f"{change} decides too" for change in _outside(program, answer, told) if not _same(program, answer, (change,))
+    ]
+    if told.cure:
+        cured = all_changed(program, told.cure)
+        found += [] if stays_off(again(cured, answer)) else [f"{told.cure} is no cure"]
+        found += [
+            f"with {told.cure} it comes on in {trace}" for trace in _examples(answer) if _comes_on(cured, answer, trace)
+        ]
+    return found
+
+
+def _examples(answer: Answer) -> list[Trace]:
+    """Everything that was played for an answer."""
+    return [one.played.trace for one in answer.findings.values() if one.played is not None]
+
+
+def _comes_on(program: Program, answer: Answer, trace: Trace) -> bool:
+    """Whether the interpreter sees the output on after the cut of a trace."""
+    player = Player(part_for(program, cone_of(program, [answer.point]), (answer.point,)))
+    known = {one.name for one in player.part.program.inputs}
+    steps = tuple(_among(step, known) for step in trace.steps)
+    cut = _among(trace.cut, known)
+    assert isinstance(cut, Cut)
+    played = player.play(Trace(steps, cut))
+    assert played is not None
+    return played.seen[answer.point].on_scans > 0
+
+
+def _same(program: Program, answer: Answer, changes: tuple[Change, ...]) -> bool:
+    other = again(all_changed(program, changes), answer)
+    return not other.decided or other.behaviour == answer.behaviour
+
+
+def _outside(program: Program, answer: Answer, told: Why) -> list[Change]:
+    """Every single change that is not named, with its rungs as they are counted in the whole program."""
+    part, numbers = part_of(program, cone_of(program, [answer.point]))
+    changes = deciding(part, nearness(part, answer.point))
+    named = [Change(one.kind, one.name, tuple(numbers[place] for place in one.rungs)) for one in changes]
+    return [one for one in named if one not in told.decided_by]
+
+
+def check(seed: int, rungs: int) -> int:
+    """How many explanations of a generated program hold."""
+    program = generated(seed, rungs, counters=False)
+    answers = predict(program, restarts=WARM_AND_MODE, environments=[REST])
+    for answer in answers:
+        told = explain(program, answer, answers)
+        assert untrue(program, answer, told) == [], answer.key
+    return len(answers)
+
+
+@pytest.mark.parametrize("seed", range(41, 44))
+def test_an_explanation_is_true(seed: int) -> None:
+    """Changing what it names changes the answer, changing anything else doesn't, and the cure cures."""
+    assert check(seed, 4) > 0
+
+
+@pytest.mark.slow
+def test_explanations_of_many_programs_are_true() -> None:
+    """The same at length, with programs of up to 12 rungs."""
+    assert sum(check(seed, 4 + seed % 9) for seed in range(200, 260)) > 200

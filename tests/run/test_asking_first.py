@@ -1,0 +1,110 @@
+"""`--ask-first`: people say what they expect before each cut; it is kept, shown beside what was seen, and scored."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from command_line import bench, told
+from restart_bench.archive.reader import ArchivedRun
+from restart_bench.archive.rejudging import judge_again
+from restart_bench.model.journal import CutAnnounced, Forecast, StepDone, Switching
+from restart_bench.model.outcome import RunOptions, RunOutcome
+from restart_bench.report.console import print_outcome
+from restart_bench.report.documents import document
+from restart_bench.run.session import perform
+from restart_bench.screen.console import guess_on
+from restart_bench.screen.plain import PlainShow
+from restart_bench.suite.loader import load_suites
+from restart_bench_drivers.registry import cards
+
+LESSON = Path(__file__).resolve().parents[2] / "scenarios" / "first-lesson"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A run before whose cut Ada and Ben were asked."""
+
+    outcome: RunOutcome
+    questions: tuple[str, ...]
+    said: str
+
+
+@pytest.fixture(scope="module")
+def asked(tmp_path_factory: pytest.TempPathFactory) -> Asked:
+    """Ada expects everything to come back, Ben does not know."""
+    questions: list[str] = []
+
+    def guess(question: str) -> bool | None:
+        questions.append(question)
+        return True if question.startswith("Ada") else None
+
+    logs, said = tmp_path_factory.mktemp("asked"), io.StringIO()
+    options = RunOptions(logs, simulated=True, ask_first=("Ada", "Ben"), guess=guess)
+    outcome = perform(load_suites([LESSON / "power-goes.yaml"], cards=cards()), options, PlainShow(said))
+    return Asked(outcome, tuple(questions), said.getvalue())
+
+
+def test_each_is_asked_of_each_output_before_the_cut(asked: Asked) -> None:
+    """By name, with how the output is now; nothing is cut before the last has answered."""
+    assert len(asked.questions) == 4
+    assert asked.questions[0] == "Ada: M1 elevator is ON. Power goes now and returns: will it come back?"
+    run = ArchivedRun.open(asked.outcome.runs[0].folder)
+    forecasts = [one for one in run.records if isinstance(one, Forecast)]
+    cut = next(one for one in run.records if isinstance(one, Switching) and one.purpose == "cut")
+    steps = [one for one in run.records if isinstance(one, StepDone) and one.phase == "before"]
+    assert [(one.learner, one.point, one.answer) for one in forecasts] == [
+        ("Ada", "elevator", True), ("Ben", "elevator", None), ("Ada", "blower", True), ("Ben", "blower", None)
+    ]  # fmt: skip
+    assert steps[-1].ended_ns <= forecasts[0].asked_ns and forecasts[-1].answered_ns <= cut.before_ns
+    assert any(isinstance(one, CutAnnounced) for one in run.records)
+    assert run.run["asked_first"] == ["Ada", "Ben"]
+
+
+def test_what_was_expected_stands_beside_what_was_seen_with_a_score(asked: Asked) -> None:
+    """On screen and in the document; and the same when the archive is judged again."""
+    shown = io.StringIO()
+    print_outcome(asked.outcome, Console(file=shown, width=100))
+    assert "Ada: 1 of 2 right" in shown.getvalue()
+    assert "Ben: 0 of 2 right, 2 times not known" in shown.getvalue()
+    (run,) = document(asked.outcome)["runs"]
+    rows = [(row["point"], row["expected"], row["seen"]) for row in run["forecasts"]]
+    assert rows == [
+        ("elevator", {"Ada": True, "Ben": None}, False), ("blower", {"Ada": True, "Ben": None}, True)
+    ]  # fmt: skip
+    assert json.dumps(run)
+    again = judge_again(ArchivedRun.open(asked.outcome.runs[0].folder))
+    assert document(again)["runs"][0]["scores"] == run["scores"]
+
+
+def test_the_plain_console_tells_what_each_expects(asked: Asked) -> None:
+    """Without a live screen each answer is a line."""
+    assert "  elevator is on: Ada expects on" in asked.said
+    assert "  blower is on: Ben does not know" in asked.said
+
+
+def test_the_question_takes_yes_no_and_not_known() -> None:
+    """Anything else is asked again."""
+    given = iter(["maybe", "?", "Y", "no"])
+
+    class Typing(Console):
+        def input(self, *_: object, **__: object) -> str:
+            return next(given)
+
+    said = io.StringIO()
+    console = Typing(file=said)
+    assert [guess_on(console, "Well?") for _ in range(3)] == [None, True, False]
+    assert "? if you don't know" in said.getvalue()
+
+
+@pytest.mark.parametrize(("names", "words"), [("Ada", "nobody can answer here"), ("Ada,,Ben", "names with commas")])
+def test_nothing_is_cut_where_nobody_can_be_asked(tmp_path: Path, names: str, words: str) -> None:
+    """No console, or no names: refused with 2 before anything moves."""
+    done = bench("run", LESSON, "--simulated", "--ask-first", names, "--logs", tmp_path / "logs")
+    assert done.returncode == 2 and words in done.stderr, told(done)
+    assert not (tmp_path / "logs").exists()
