@@ -367,3 +367,10 @@ def test_one_damaged_run_does_not_stop_the_trend(logs: Path, tmp_path: Path, spo
     assert f"{BAD}: " in done.output
     assert next(iter(trend(tmp_path / "logs"))).period == GOOD
     assert GOOD in done.output.partition("period")[2]
+
+
+def test_no_record_is_named_that_is_not_there(logs: Path) -> None:
+    """These runs have none: whoever judges one again is told how it is made, and no name of a file."""
+    done = CliRunner().invoke(app, ["judge", BAD, "--logs", str(logs)])
+    assert "record: " not in done.output
+    assert "no record is there: restart-bench report" in done.output

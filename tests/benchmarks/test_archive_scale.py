@@ -30,7 +30,7 @@ from restart_bench.archive.tables import cycle_row, cycles_schema, write_rows
 from restart_bench.archive.writer import RunArchive
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.clock import Bounds
-from restart_bench.model.journal import CycleJudged, Mark, cycle_records
+from restart_bench.model.journal import CycleJudged, Finding, Mark, cycle_records
 from restart_bench.model.verdicts import Verdict
 from restart_bench.suite.loader import Suite
 
@@ -130,7 +130,8 @@ def _made_up(cycle: int, failed: bool, rng: random.Random) -> CycleJudged:
         Mark("ready", Bounds(ready - 5 * MS, ready + 5 * MS)),
     )
     verdict = Verdict.FAIL if failed else Verdict.PASS
-    return CycleJudged(cycle, "burner-stays-shut", "", verdict, "", marks, ())
+    restarted = Finding("burner-stays-shut", "", cycle, "", "restart required", Verdict.PASS, "", {"restarted": True})
+    return CycleJudged(cycle, "burner-stays-shut", "", verdict, "", marks, (restarted,))
 
 
 def compare_listing(logs: Path, runs: int) -> Compared:

@@ -12,10 +12,11 @@ from typing import Any, Literal
 import pytest
 import yaml
 from jsonschema import Draft202012Validator
-from test_file_keys import FIRST_WORDS, FREE, document, loaded, parts_of
+from test_file_keys import FIRST_WORDS, FREE
 
 from file_keys import BASES, EVERY_ROW, MODELS, ROWS, CardRow, card_rows
 from file_suites import PROGRAM, RIG, SCENARIO
+from placed_keys import document, loaded, parts_of
 from restart_bench.cli.new import Answers, files_for
 from restart_bench.model.fault_catalogue import FAULTS
 from restart_bench.model.units import parse_duration

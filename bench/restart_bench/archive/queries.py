@@ -6,6 +6,7 @@ import csv
 import glob
 import io
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -110,11 +111,8 @@ class TrendRow:
 
 
 TREND = """
-    WITH known AS (SELECT NULL::VARCHAR AS how, NULL::BOOLEAN AS restarted WHERE false
-        UNION ALL BY NAME SELECT * FROM read_parquet(?, hive_partitioning = true, union_by_name = true,
-            hive_types = {{'rig': VARCHAR, 'date': VARCHAR, 'run': VARCHAR}})),
-    told AS (SELECT *, coalesce(how, 'supply') = 'supply' AND verdict <> 'error'
-            AND coalesce(restarted, how IS NULL AND dark_not_before_ns IS NOT NULL) AS boots FROM known)
+    WITH told AS (SELECT *, coalesce(how, 'supply') = 'supply' AND verdict <> 'error'
+            AND coalesce(restarted, how IS NULL AND dark_not_before_ns IS NOT NULL) AS boots FROM {known})
     SELECT rig, {period} AS period, simulated, count(DISTINCT run) AS runs, count(*) AS cycles,
         count(*) FILTER (verdict = 'pass') AS passed,
         count(*) FILTER (verdict = 'fail') AS failed,
@@ -132,6 +130,10 @@ TREND = """
 """The query over `logs/**/cycles.parquet`; it can be typed by hand in any DuckDB. Tables of earlier versions do not say
 how the cut was made nor whether the controller restarted: there, going dark counts as a restart."""
 
+_TABLES = """read_parquet(?, hive_partitioning = true,
+    hive_types = {'rig': VARCHAR, 'date': VARCHAR, 'run': VARCHAR})"""
+_SEVERAL_VERSIONS = f"""(SELECT NULL::VARCHAR AS how, NULL::BOOLEAN AS restarted WHERE false
+    UNION ALL BY NAME SELECT * FROM {_TABLES.replace("= true,", "= true, union_by_name = true,")})"""
 _PERIODS = {"run": "run", "day": "date", "rig": "''"}
 
 
@@ -143,15 +145,26 @@ def trend(
     import duckdb
 
     pattern = f"{glob.escape(str(logs))}/rig={glob.escape(rig) if rig else '*'}/date=*/run=*/cycles.parquet"
-    if not glob.glob(pattern):  # noqa: PTH207 - the same pattern as DuckDB's
+    found = sorted(glob.glob(pattern))  # noqa: PTH207 - the same pattern as DuckDB's
+    if not found:
         return []
-    query = TREND.format(period=_PERIODS[by])
     with duckdb.connect() as connection:
-        try:
-            rows = connection.execute(query, [[pattern], scenario]).fetchall()
-        except duckdb.Error:
-            rows = connection.execute(query, [_readable(connection, pattern), scenario]).fetchall()
-    return [TrendRow(*row) for row in rows]
+
+        def asked(files: list[str], *, mixed: bool) -> list[TrendRow]:
+            query = TREND.format(period=_PERIODS[by], known=_SEVERAL_VERSIONS if mixed else _TABLES)
+            return [TrendRow(*row) for row in connection.execute(query, [files, scenario]).fetchall()]
+
+        for mixed in (False, True):  # to join tables of several versions takes three times as long
+            with suppress(duckdb.Error):
+                if mixed or _says_how(connection, found[0]):
+                    return asked([pattern], mixed=mixed)
+        return asked(_readable(connection, pattern), mixed=True)
+
+
+def _says_how(connection: duckdb.DuckDBPyConnection, file: str) -> bool:
+    """True for a table that says how the cut was made: what the first one has is asked of all."""
+    found = connection.execute("SELECT name FROM parquet_schema(?) WHERE name = 'how'", [glob.escape(file)])
+    return found.fetchone() is not None
 
 
 def _readable(connection: duckdb.DuckDBPyConnection, pattern: str) -> list[str]:

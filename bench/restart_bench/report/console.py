@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -81,7 +82,15 @@ def _print_rehearsal(run: OneRun, console: Console) -> None:
         for cycle in (one for one in run.cycles if one.scenario == scenario.scenario):
             _print_steps(cycle, console)
     console.print()
-    console.print(Text(f"record: {run.record or run.folder / 'report.html'}"), soft_wrap=True)
+    _print_record(run, console)
+
+
+def _print_record(run: OneRun, console: Console) -> None:
+    """Where the record lies; where none is (deleted, or never written), how it is made."""
+    record = run.record or run.folder / "report.html"
+    is_gone = run.folder.is_dir() and not Path(record).is_file()
+    text = f"no record is there: restart-bench report {run.folder}" if is_gone else f"record: {record}"
+    console.print(Text(text), soft_wrap=True)
 
 
 def _print_steps(cycle: CycleJudged, console: Console) -> None:
@@ -105,7 +114,7 @@ def _print_run(run: OneRun, console: Console) -> None:
     _print_forecasts(run, console)
     _print_limits(run, console)
     _print_not_passed(run, console)
-    console.print(Text(f"record: {run.record or run.folder / 'report.html'}"), soft_wrap=True)
+    _print_record(run, console)
 
 
 def _print_head(run: OneRun, console: Console, kind: str) -> None:

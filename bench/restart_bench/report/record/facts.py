@@ -6,11 +6,12 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from restart_bench.model.rig import Device, Rig, RigSupply
+from restart_bench.model.rig import Device, Mode, Proof, Rig, RigSupply, SupplyLimits
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import EXIT_MEANS
 from restart_bench.model.ways import BY_HAND, OF_MODE_BY_HAND, way_of
+from restart_bench.model.wording import counted, listed, show_conditions, show_value
 from restart_bench.report.record.data import DeviceRow, Fact, FactGroup
 from restart_bench.report.record.text import number_text
 
@@ -24,6 +25,7 @@ def fact_groups(run: ArchivedRun, suite: Suite) -> tuple[FactGroup, ...]:
     groups = (
         FactGroup("As the rig file says", tuple(_free_text(suite.rig.record))),
         FactGroup("Test", tuple(_test(run, suite))),
+        FactGroup("What the rig file asks of every cycle", tuple(_asked_by(suite.rig))),
         FactGroup("Program under test", tuple(_program(run, suite))),
         FactGroup("Sampling", tuple(_sampling(run.run))),
         FactGroup("Bench", tuple(_bench(run.run))),
@@ -78,6 +80,35 @@ def _test(run: ArchivedRun, suite: Suite) -> Iterator[Fact]:
         yield Fact("supply left", str(told["supply_left"]))
     if not told.get("simulated") and told.get("operations") is not None:
         yield Fact("operations of the contact", str(told["operations"]))
+
+
+def _asked_by(rig: Rig) -> Iterator[Fact]:
+    """When the controller counts as running, what proves the cut, what must hold: under these terms it was tested."""
+    ready = rig.ready
+    within = f"unbroken for {show_duration(ready.steady_ns)}, within {show_duration(ready.within_ns)}"
+    alive = f"; alive by {ready.alive}" if ready.alive is not None else ""
+    yield Fact("ready", f"{show_conditions(ready.when) or 'not said'}, {within}{alive}")
+    yield Fact("proof of the cut", listed(_proof_words(proof) for proof in rig.proof_of_cut))
+    told = (("check channels", rig.check_channels), ("only while", rig.only_while), ("identity", rig.identify))
+    yield from (Fact(name, show_conditions(conditions)) for name, conditions in told if conditions)
+    if rig.check_pulse is not None:
+        pulse = rig.check_pulse
+        yield Fact("check pulse", f"{pulse.write} for {show_duration(pulse.length_ns)}, seen in {pulse.read}")
+    if rig.mode is not None:
+        yield Fact("run mode", _mode_words(rig.mode))
+    if rig.survey_press:
+        yield Fact("a survey may press", listed(rig.survey_press))
+
+
+def _proof_words(proof: Proof) -> str:
+    if proof.kind == "contact lost" or proof.point is None:
+        return "the controller falls silent"
+    return show_conditions(((proof.point, proof.wanted),)) if proof.wanted else f"{proof.point} {proof.kind}"
+
+
+def _mode_words(mode: Mode) -> str:
+    proven = f"; left: {show_conditions(mode.proof)}" if mode.proof else ""
+    return f"{'by hand' if mode.point is None else f'{mode.point} is {show_value(mode.run)}'}{proven}"
 
 
 def _isolation(rig: Rig) -> str:
@@ -187,6 +218,8 @@ def _device_details(device: Device) -> Iterator[str]:
         yield f"input delay {show_duration(device.input_delay_ns)}"
     if device.image_lag_ns:
         yield f"image lag {show_duration(device.image_lag_ns)}"
+    yield f"at most {counted(device.connections, 'connection')}"
+    yield f"{device.max_bits} bits or {device.max_registers} registers in one answer"
 
 
 def _supply_details(supply: RigSupply) -> tuple[str, str]:
@@ -203,6 +236,19 @@ def _supply_words(supply: RigSupply) -> Iterator[str]:
     if supply.nominal_volts is not None:
         yield f"nominal {supply.nominal_volts:g} V"
     yield f"at end {supply.at_end}, after trouble {supply.after_trouble}"
+    if supply.fallback is not None:
+        yield f"fallback {supply.fallback}"
+    yield from _limit_words(supply.limits)
+
+
+def _limit_words(limits: SupplyLimits) -> Iterator[str]:
+    if limits.dips_up_to_ns is not None:
+        yield f"dips up to {show_duration(limits.dips_up_to_ns)}"
+    yield f"off for at least {show_duration(limits.off_at_least_ns)}, on for {show_duration(limits.on_at_least_ns)}"
+    if limits.cuts_per_hour is not None:
+        yield f"at most {limits.cuts_per_hour:g} cuts an hour"
+    if limits.operations is not None:
+        yield f"at most {limits.operations} operations"
 
 
 def record_notes(run: ArchivedRun, suite: Suite) -> tuple[str, ...]:

@@ -22,7 +22,7 @@ from restart_bench.model.rig import Point, Rig
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import address_word, bounds_text, counted, listed
+from restart_bench.model.wording import address_word, bounds_text, counted, listed, percent_text, show_value
 from restart_bench.report.record.data import (
     DemonstrationRow,
     FileRow,
@@ -157,6 +157,15 @@ def _steps(scenario: Scenario) -> Iterator[str]:
     yield f"after: watch for {show_duration(scenario.watch_ns)}, {settle}"
     for step in scenario.function_check:
         yield f"function check: {step.text}"
+    yield f"each case {counted(scenario.repeat, 'time')}, {_order_words(scenario)}"
+    if scenario.demonstrate is not None:
+        asked = scenario.demonstrate
+        shares = f"{percent_text(asked.reliability)} at {percent_text(asked.confidence)} confidence"
+        yield f"to demonstrate: {shares}, at most {counted(asked.inconclusive_at_most, 'inconclusive cycle')}"
+
+
+def _order_words(scenario: Scenario) -> str:
+    return "shuffled by the seed" if scenario.order == "shuffled" else "in the order of the file"
 
 
 # ---------------------------------------------------------------- matrix
@@ -195,9 +204,15 @@ def _point_rows(rig: Rig) -> Iterator[PointRow]:
             label=point.label,
             device=point.device,
             place=address_word(point),
-            terminal=f"{terminal.device}: {address_word(terminal)}" if terminal is not None else "",
+            terminal=_terminal_words(terminal) if terminal is not None else "",
             notes=", ".join(_point_notes(point)),
         )
+
+
+def _terminal_words(terminal: Point) -> str:
+    """Where an output is seen; of a terminal that stands nowhere else, all that is said of it."""
+    notes = [terminal.label, *_point_notes(terminal)] if terminal.inline_terminal else []
+    return ", ".join([f"{terminal.device}: {address_word(terminal)}", *filter(None, notes)])
 
 
 def _point_notes(point: Point) -> Iterator[str]:
@@ -212,6 +227,12 @@ def _point_notes(point: Point) -> Iterator[str]:
         yield f"off up to {point.levels.off_below:g}, on from {point.levels.on_above:g}"
     if point.writable:
         yield "writable"
+    if point.idle is not None:
+        yield f"idle {show_value(point.idle)}"
+    if point.limits is not None and point.limits.starts_per_hour is not None:
+        yield f"at most {counted(point.limits.starts_per_hour, 'start')} an hour"
+    if point.limits is not None and point.limits.off_at_least_ns:
+        yield f"off for at least {show_duration(point.limits.off_at_least_ns)}"
     if point.by_hand:
         yield f"worked by hand: {point.by_hand}"
     if point.proven:
