@@ -157,7 +157,7 @@ def draft_of(
 
 
 def _draft_name(one: Played) -> str:
-    """`seen-power-1-start-button`: as much of the presses as the name of a scenario holds, the number keeps it apart."""
+    """`seen-power-1-start-button`: as much of the presses as the name of a scenario holds; the number is its own."""
     pressed = "-".join(one.start.presses) or "as-it-is"
     return f"{one.name.replace('survey', 'seen', 1)}-{pressed}".replace("_", "-")[:_LONGEST_NAME].rstrip("-")
 
