@@ -3,6 +3,7 @@ Presses are searched on made-up machines, and what the search relies on is playe
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import cache
 from itertools import pairwise, product
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 from evidence import MS, S, Story, dryer
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.judging.inquiry.drafts import draft_of, kinds_for, played
-from restart_bench.judging.inquiry.presses import PressSeen, again_order, press_order, search
+from restart_bench.judging.inquiry.presses import PressSeen, Start, again_order, press_order, search
 from restart_bench.judging.inquiry.survey import (
     CutKind,
     OutputCycle,
@@ -310,3 +311,29 @@ def test_a_draft_pins_down_nothing_that_was_not_the_same_each_time() -> None:
 def played_like_a_dryer() -> list[PressSeen]:
     on, off = {"burner": True, "fan": True}, {"burner": False, "fan": False}
     return [PressSeen(point, on if point == "start" else off) for point in press_order(["start", "stop"])]
+
+
+def test_names_of_drafts_are_names_of_scenarios_however_long_those_of_the_points_are() -> None:
+    """A name of a scenario has 32 signs at most; two drafts never share one."""
+    long = "a" * 31
+    starts = [
+        Start((f"{long}x", f"{long}y"), {"burner": True, "fan": True}),
+        Start((f"{long}x", f"{long}z"), {"burner": True, "fan": False}),
+    ]
+    kinds = kinds_for(dryer(), mode=True)
+    names = []
+    for one in played(dryer(), starts, kinds):
+        cycles = [Watched(one.name, one.kind, {name: seen_of((True, True, [])) for name in ("burner", "fan")})]
+        draft = draft_of(dryer(), one, starts, cycles, (), "run x")
+        assert draft is not None
+        names.append(draft.name.removesuffix(".yaml"))
+        assert f"scenario: {names[-1]}\n" in draft.text
+    assert len(set(names)) == len(names) == 2 * len(kinds)
+    assert all(re.fullmatch(r"[a-z][a-z0-9_-]{0,31}", name) for name in names)
+
+
+def test_what_was_on_for_a_while_only_is_told() -> None:
+    """A lamp that is on while its button is pressed was not brought on, but somebody saw it."""
+    flash = PressSeen("test", {"m": False}, frozenset({"m"}))
+    found = search(["m"], [[flash, flash]])
+    assert found.missing == (("m", True),) and found.passing == {"m"}

@@ -16,6 +16,7 @@ _MS, _S = 1_000_000, 1_000_000_000
 MODE_OFF_NS = _S
 """How long run mode is left: no supply limits it, and a scan or two are enough for any program."""
 _STEADY = "300 ms"
+_LONGEST_NAME = 32
 PRESSES = "survey-presses"
 NOT_WANTED = "Seen is not the same as wanted: nobody has said yet that it should be so."
 TO_FILL_IN = "TO FILL IN: what is wanted, and why."
@@ -141,7 +142,7 @@ def draft_of(
     pinned += [f"    {row.point}: {{is: as before}}   # {without_controls(row.shown)}" for row in kept]
     if all(line.lstrip().startswith("#") for line in pinned):
         return None
-    name = f"seen-{_kind_word(one.kind)}-{'-'.join(one.start.presses) or 'as-it-is'}".replace("_", "-")
+    name = _draft_name(one)
     lines = [
         *_before(one.start, starts),
         _cut(one.kind),
@@ -153,6 +154,12 @@ def draft_of(
         "",
     ]
     return Draft(f"{name}.yaml", _draft_head(name, one, len(mine), source) + "\n".join(lines))
+
+
+def _draft_name(one: Played) -> str:
+    """`seen-power-1-start-button`: as much of the presses as the name of a scenario holds; the number is its own."""
+    pressed = "-".join(one.start.presses) or "as-it-is"
+    return f"{one.name.replace('survey', 'seen', 1)}-{pressed}".replace("_", "-")[:_LONGEST_NAME].rstrip("-")
 
 
 def _draft_head(name: str, one: Played, cycles: int, source: str) -> str:
