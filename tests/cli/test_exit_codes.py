@@ -10,12 +10,12 @@ import sys
 from pathlib import Path
 
 import pytest
-from restart_bench.run.righting import NotRight
 
 from command_line import MAIN, bench, command, run_folders, told
 from lamp_suites import LampSuites
 from restart_bench.cli.common import honest_exit
 from restart_bench.observer.handle import ObserverError
+from restart_bench.run.recovery import NotRight
 from restart_bench.simulated.handle import SimulationFailed
 
 FULL = Path("/dev/full")
