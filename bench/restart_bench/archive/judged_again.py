@@ -19,6 +19,7 @@ class JudgedAgain(ArchivedRun):
     """The evidence of `run` under the verdicts of `outcome`, which came of judging it by `scenario_file`."""
 
     def __init__(self, run: ArchivedRun, outcome: RunOutcome, scenario_file: Path) -> None:
+        self._run = run
         (one,) = outcome.runs
         (judged,) = one.scenarios
         self._suite = replace(run.suite(), scenarios=(load_scenario(run, scenario_file).scenario,))
@@ -42,6 +43,10 @@ class JudgedAgain(ArchivedRun):
             ),
         ]
         self.__dict__["altered"] = run.altered
+
+    def inputs(self) -> dict[str, bytes]:
+        """What was copied into the archive; the file that was judged by lies elsewhere."""
+        return self._run.inputs()
 
     def suite(self) -> Suite:
         """The archived rig and program with the scenario that was judged by."""
