@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from evidence import MS, T0, S, Story
 from restart_bench.campaigns.reliability import summary
-from restart_bench.evidence.marks import off_time
+from restart_bench.evidence.supply_off import off_time
 from restart_bench.evidence.traces import Trace, changes_of
 from restart_bench.judging.states import window_verdict
 from restart_bench.model.clock import Anchor, Bounds
