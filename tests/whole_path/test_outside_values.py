@@ -17,8 +17,7 @@ from restart_bench.evidence.traces import Trace, changes_of
 from restart_bench.judging.states import window_verdict
 from restart_bench.model.clock import Anchor, Bounds
 from restart_bench.model.rig import Isolation, isolation_ends
-from restart_bench.model.verdicts import Verdict, exit_of, exit_over
-from restart_bench.report.record.gathering import worst
+from restart_bench.model.verdicts import Verdict, exit_of, exit_over, worst
 from restart_bench.run.arming import isolation_is_past
 
 PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
