@@ -205,3 +205,23 @@ def test_what_stands_beside_an_exception_reply_is_no_value() -> None:
     rows["kind"][rows["request"] == 1] = SampleKind.EXCEPTION
     reads = traces_of(story.rig, story.records(), {**samples, "independent": told}, ["rail", "start_button"])
     assert len(reads["rail"].reads) == 0 and len(reads["start_button"].reads) > 0
+
+
+# ---------------------------------------------------------------- what the link does not show, or shows alone
+
+
+def test_a_late_restart_behind_a_gateway_shows_in_the_uptime_alone() -> None:
+    """The link lives on while the controller behind it restarts 0.4 s after the return: ready counts from there."""
+    story = rides(late_ns=2_450 * MS, end_ns=6 * S)
+    story.stages = [(-(10**12), "good")]
+    ready = story.judge().mark("ready")
+    assert ready is not None and ready.not_before_ns >= T0 + 2_400 * MS
+
+
+def test_where_silence_alone_tells_of_a_restart_ready_may_have_come_before_it() -> None:
+    """It fell silent, and a new connection was taken 0.5 s later: the bounds of ready hold both readings."""
+    story = Twice(scenario=scenario(expects("burner", "is", OFF)))
+    story.stages = [one for one in story.stages if one[0] < AGAIN_NS or one[1] != "refused"]
+    ready = story.judge().mark("ready")
+    assert ready is not None
+    assert ready.not_before_ns <= T0 + story.first_ns and ready.not_after_ns >= T0 + story.second_ns

@@ -641,9 +641,11 @@ class Oracle:
         if wanted == "either":
             allowed.no_fail.append("either is right")
             return allowed
-        if world.restarted == (wanted == "required"):
+        if self._lost_by_the_network():
+            allowed.doubts.append("the network was lost about the cut, which looks like a restart to its link")
+        elif world.restarted == (wanted == "required"):
             allowed.no_fail.append("it restarted" if world.restarted else "it did not restart")
-        elif not self._lost_by_the_network():
+        else:
             allowed.no_pass.append("it restarted" if world.restarted else "it did not restart")
         allowed.doubts += self.restart_doubts()
         return allowed
