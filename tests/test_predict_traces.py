@@ -142,6 +142,14 @@ def test_a_suite_plays_every_outcome_that_a_rig_can_show() -> None:
     assert len(scripts) <= 8
 
 
+def test_a_scenario_that_expects_off_first_presses_stop() -> None:
+    """Whatever ran before may have left the memory on."""
+    small = SMALL["set and reset"]
+    scripts, _ = smallest_suite(small, predict(small, ["m"], environments=[REST]))
+    off = next(script for script in scripts if ("m", SUPPLY, REST, "off") in script.shows)
+    assert "before:\n  - press: stop\n  - wait: 500 ms\ncut:" in off.text
+
+
 @pytest.mark.parametrize("seed", range(60, 64))
 def test_scenarios_of_a_suite_do_not_depend_on_their_order(seed: int) -> None:
     """Each begins with the presses that make it come out as predicted whichever ran before."""
