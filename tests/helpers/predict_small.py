@@ -10,7 +10,7 @@ NAMES_OF_INPUTS = {"start": ("command", False), "stop": ("command", True), "swap
 SENSORS = {"level_low": ("sensor", False)}
 
 
-def program(text: str, *, clears: bool = True, retained: str = "") -> Program:
+def program(text: str, *, clears: bool = True, retained: str = "", at_once: bool = False) -> Program:
     """A program of lines like `m := start AND stop`, `set m: start`, `t = TON 500: go`, `e = rising: start`.
 
     `start` and `swap` are off at rest, `stop` on (a normally closed contact), `level_low` is a sensor.
@@ -25,6 +25,7 @@ def program(text: str, *, clears: bool = True, retained: str = "") -> Program:
     return Program(
         "small",
         start_pass="clears coils" if clears else "none",
+        outputs="at once" if at_once else "at scan end",
         inputs=inputs,
         memory={name: Memory(name, True) for name in retained.split()},
         rungs=rungs,

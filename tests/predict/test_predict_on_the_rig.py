@@ -27,6 +27,8 @@ from restart_bench.suite.loader import load_rig, load_suites
 from restart_bench_drivers.registry import cards
 
 ROOT = Path(__file__).resolve().parents[2]
+PLAYED = [70, 71, 72, 73, 74, 75, 76, 78, 79, 80, 81, 82, 83, 85, 88, 90, 91, 93, 94, 95]
+"""Seeds of programs with something to play."""
 GRAIN_DRYER = ROOT / "scenarios" / "grain-dryer"
 
 
@@ -52,7 +54,8 @@ def play(folder: Path, program: Program) -> list[str]:
     outputs = outputs_of(program)
     answers = predict(program, outputs, restarts=[(SUPPLY, WARM), (MODE, WARM)], environments=[REST])
     write_rig(folder, program, outputs)
-    return failed(folder, folder / "logs") if write_suite(folder, program, answers, "300 ms") else []
+    assert write_suite(folder, program, answers, "300 ms") > 0
+    return failed(folder, folder / "logs")
 
 
 def test_a_predicted_suite_comes_out_as_predicted(tmp_path: Path) -> None:
@@ -60,7 +63,7 @@ def test_a_predicted_suite_comes_out_as_predicted(tmp_path: Path) -> None:
     assert play(tmp_path, SMALL["timer"]) == []
 
 
-@pytest.mark.parametrize("seed", range(1, 9))
+@pytest.mark.parametrize("seed", [1, 2, 3, 4, 6, 7, 8, 9])
 def test_suites_of_generated_programs_pass_the_check(seed: int, tmp_path: Path) -> None:
     """What was written can be read: rig, program and scenarios have no fault, and the program is still the same."""
     program = generated(seed, 6)
@@ -86,7 +89,7 @@ def test_the_grain_dryer_does_what_was_predicted(name: str, tmp_path: Path) -> N
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(70, 90))
+@pytest.mark.parametrize("seed", PLAYED)
 def test_generated_programs_do_what_was_predicted(seed: int, tmp_path: Path) -> None:
     """Suites of generated programs, with timers in every second one."""
     assert play(tmp_path, generated(seed, 6, timers=seed % 2 == 1, counters=False)) == []

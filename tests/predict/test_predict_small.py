@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import pytest
 
-from predict_small import SMALL
+from predict_small import SMALL, program
+from restart_bench.model.program import Program
 from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.parts import COLD, DARK, HELD, MODE, REST, SENSORS, SUPPLY, WARM
+from restart_bench.predict.traces import Cut
 
 
 @cache
@@ -125,3 +128,73 @@ MEASURED = {
 def test_a_mode_change_keeps_what_a_loss_of_supply_loses(name: str) -> None:
     """Memory that is not retained outlives a mode change; a pass that clears coils runs at both."""
     assert tuple(says(name, restart=restart).settles for restart in (SUPPLY, MODE)) == MEASURED[name]
+
+
+# ---------------------------------------------------------------- what is easily overlooked
+
+
+def at_rest(program: Program, point: str = "m") -> Answer:
+    """The answer after a loss of supply with inputs at rest."""
+    return predict(program, [point], restarts=[(SUPPLY, WARM)], environments=[REST])[0]
+
+
+def test_an_earlier_mode_change_may_have_set_what_comes_back() -> None:
+    """Only after a mode change does a first scan meet memory that is not retained."""
+    text = "set x: start AND NOT first_scan\nreset x: NOT stop\nset m: first_scan AND x\nreset m: NOT stop"
+    answer = at_rest(program(text, retained="m"))
+    assert (answer.settles, answer.confirmed) == ("depends", True)
+    assert answer.played is not None
+    assert [step.restart for step in answer.played.trace.steps if isinstance(step, Cut)] == [MODE]
+
+
+def test_on_off_and_on_again_is_a_pulse() -> None:
+    """What comes on for good may still have been off in between."""
+    answer = at_rest(program("m := first_scan OR c\nc := b\nb := first_scan OR b"))
+    assert (answer.first_scan, answer.settles, answer.can_pulse) == ("on", "on", True)
+
+
+@pytest.mark.parametrize("first", ["", "x := start\n"])
+def test_outputs_written_at_once_show_what_the_first_scan_resets(first: str) -> None:
+    """After the first rung the terminal shows the memory, until the reset: a pulse within the scan."""
+    text = f"{first}set m: start\nreset m: NOT stop OR first_scan"
+    assert at_rest(program(text, retained="m", at_once=True)).behaviour == ("off", True)
+    assert at_rest(program(text, retained="m")).behaviour == ("off", False)
+
+
+def test_outputs_written_at_once_show_memory_as_soon_as_any_rung_is_done() -> None:
+    """A retained coil that no pass cleared is seen if another rung comes first, and never seen if its own does."""
+    assert at_rest(program("x := start\nm := start", clears=False, retained="m", at_once=True)).can_pulse is True
+    assert at_rest(program("m := start", clears=False, retained="m", at_once=True)).can_pulse is False
+
+
+def test_two_timers_that_start_each_other_never_settle() -> None:
+    """A flasher: a replay shows it for as long as it takes to come again."""
+    answer = at_rest(program("a = TON 300: NOT b\nb = TON 300: a\nm := a"))
+    assert (answer.settles, answer.can_pulse, answer.confirmed) == ("never", True, True)
+
+
+def test_sensors_may_move_as_often_as_they_like() -> None:
+    """What needs four changes of a level after the cut is not denied, though nobody has played it."""
+    text = "set m: c AND NOT level_low\nset c: b AND level_low\nset b: a AND NOT level_low\nset a: level_low"
+    answer = predict(program(text), ["m"], restarts=[(SUPPLY, WARM)], environments=[SENSORS])[0]
+    assert answer.settles == "depends"
+
+
+def test_a_scan_that_sets_and_resets_flickers_where_outputs_are_written_at_once() -> None:
+    """It never settles at the terminals, and is off at the end of every scan."""
+    text = "set m: stop\nreset m: stop"
+    assert at_rest(program(text, at_once=True)).settles == "never"
+    assert at_rest(program(text)).settles == "off"
+
+
+def test_retained_memory_saved_at_the_scan_end_knows_no_cut_within_a_scan() -> None:
+    """The rare pulse that needs a cut between two rungs is impossible then."""
+    between = SMALL["between two rungs"]
+    assert at_rest(between).can_pulse is True
+    assert at_rest(replace(between, saved="at scan end")).can_pulse is False
+
+
+def test_an_output_that_nothing_drives_is_refused() -> None:
+    """A wrong name is told, not foretold."""
+    with pytest.raises(ValueError, match="nothing in this program drives nobody"):
+        predict(SMALL["timer"], ["nobody"])

@@ -142,6 +142,31 @@ def test_a_suite_plays_every_outcome_that_a_rig_can_show() -> None:
     assert len(scripts) <= 8
 
 
+def test_a_scenario_that_expects_off_first_presses_stop() -> None:
+    """Whatever ran before may have left the memory on."""
+    small = SMALL["set and reset"]
+    scripts, _ = smallest_suite(small, predict(small, ["m"], environments=[REST]))
+    off = next(script for script in scripts if ("m", SUPPLY, REST, "off") in script.shows)
+    assert "before:\n  - press: stop\n  - wait: 500 ms\ncut:" in off.text
+
+
+def test_nothing_is_expected_of_an_output_that_can_never_be_on() -> None:
+    """An off of a channel that was never seen on proves nothing, so it is left out, and said to be missing."""
+    small = program("set m: start\nreset m: NOT stop\nlamp := m AND NOT m")
+    scripts, missing = smallest_suite(small, predict(small, environments=[REST]))
+    assert scripts
+    assert not any("lamp" in script.text for script in scripts)
+    assert {outcome[0] for outcome in missing} == {"lamp"}
+
+
+def test_a_channel_is_shown_on_before_its_off_counts() -> None:
+    """What stays off after every restart is on before one of the cuts."""
+    small = SMALL["held by its own contact"]
+    scripts, missing = smallest_suite(small, predict(small, ["m"], environments=[REST]))
+    assert missing == []
+    assert any("- expect: {m: on}" in script.text for script in scripts)
+
+
 @pytest.mark.parametrize("seed", range(60, 64))
 def test_scenarios_of_a_suite_do_not_depend_on_their_order(seed: int) -> None:
     """Each begins with the presses that make it come out as predicted whichever ran before."""

@@ -163,5 +163,5 @@ def test_an_explanation_is_true(seed: int) -> None:
 
 @pytest.mark.slow
 def test_explanations_of_many_programs_are_true() -> None:
-    """The same at length, with programs of up to 12 rungs."""
-    assert sum(check(seed, 4 + seed % 9) for seed in range(200, 260)) > 200
+    """The same at length, with programs of up to 9 rungs."""
+    assert sum(check(seed, 4 + seed % 6) for seed in range(200, 230)) > 100

@@ -205,29 +205,27 @@ def smallest_suite(
     program: Program, answers: Sequence[Answer], off_for: str = "2 s"
 ) -> tuple[list[Script], list[Outcome]]:
     """Scenarios that together play every predicted outcome once, as few as a greedy choice finds, and the outcomes
-    that no scenario can play."""
+    that no scenario can play. Of an output that no scenario can show on nothing is expected."""
     outputs = tuple(dict.fromkeys(answer.point for answer in answers))
     wanted = {outcome for answer in answers for outcome in outcomes_of(answer)}
     part = part_for(program, cone_of(program, outputs), outputs)
     player = Player(part)
-    candidates: list[tuple[Played, frozenset[Outcome]]] = []
+    candidates: Chosen = []
     for trace, inputs in _traces(answers):
         played = player.play(trace)
         if played is not None and _is_for_the_rig(played):
             shows = frozenset(_shown(part, played, inputs)) & wanted
             candidates.append((played, shows))
-    chosen: list[tuple[Played, frozenset[Outcome]]] = []
-    missing = set(wanted)
-    while candidates:
-        played, shows = max(candidates, key=lambda one: (len(one[1] & missing), -len(one[0].trace.steps)))
-        if not shows & missing:
-            break
-        candidates.remove((played, shows))
-        chosen.append((played, shows & missing))
-        missing -= shows
+    chosen, missing = _cover(candidates, wanted)
+    chosen += _shown_alive(
+        player, [played for played, _ in candidates], {name for one, _ in chosen for name in _on(one)}
+    )
+    alive = {name for played, _ in chosen for name in _on(played)}
+    missing |= {outcome for outcome in wanted if outcome[0] not in alive}
     scripts: list[Script] = []
     for played, shows in from_anywhere(player, chosen):
-        script = _script(program, played, shows, len(scripts) + 1, off_for)
+        shown = frozenset(outcome for outcome in shows if outcome[0] in alive)
+        script = _script(program, played, shown, alive, len(scripts) + 1, off_for)
         if script is None:
             missing |= shows
         else:
@@ -235,9 +233,51 @@ def smallest_suite(
     return scripts, sorted(missing)
 
 
-def from_anywhere(
-    player: Player, chosen: Sequence[tuple[Played, frozenset[Outcome]]]
-) -> Iterator[tuple[Played, frozenset[Outcome]]]:
+Chosen = list[tuple[Played, frozenset[Outcome]]]
+"""Traces with the outcomes for which they were chosen."""
+
+
+def _cover(candidates: Chosen, wanted: set[Outcome]) -> tuple[Chosen, set[Outcome]]:
+    """As few traces as a greedy choice finds that play all that is wanted, and what none plays."""
+    left, missing = list(candidates), set(wanted)
+    chosen: Chosen = []
+    while left:
+        played, shows = max(left, key=lambda one: (len(one[1] & missing), -len(one[0].trace.steps)))
+        if not shows & missing:
+            break
+        left.remove((played, shows))
+        chosen.append((played, shows & missing))
+        missing -= shows
+    return chosen, missing
+
+
+def _on(played: Played) -> set[str]:
+    """Outputs that a trace shows on for long, before the cut or in the end."""
+    settled = {name for name, seen in played.seen.items() if seen.settles}
+    return settled | (played.before & set(played.seen))
+
+
+def _shown_alive(player: Player, others: Sequence[Played], alive: set[str]) -> Chosen:
+    """Traces in which outputs are on that no other shows on: nobody believes an off of a channel that was never seen
+    on."""
+    rest = [Trace((Hold(), Hold(held)), Cut(MODE), (held,)) for held in _held_inputs(player.part.program)]
+    more = [*others, *(played for trace in rest if (played := player.play(trace)) is not None)]
+    added: Chosen = []
+    for output in player.part.outputs:
+        found = next((one for one in more if output in _on(one) - alive), None)
+        if found is not None:
+            added.append((found, frozenset()))
+            alive |= _on(found)
+    return added
+
+
+def _held_inputs(program: Program) -> Iterator[Held]:
+    for one in program.inputs:
+        if isinstance(one.rest, bool):
+            yield ((one.name, not one.rest),)
+
+
+def from_anywhere(player: Player, chosen: Chosen) -> Iterator[tuple[Played, frozenset[Outcome]]]:
     """The chosen traces with the presses in front that make them come out the same whichever was played before: no
     scenario begins with a controller that has never run."""
     left = [player.left_by(played.trace) for played, _ in chosen]
@@ -305,12 +345,18 @@ def _shown(part: Part, played: Played, inputs: str) -> Iterator[Outcome]:
                 yield output, played.trace.cut.restart, SENSORS, "on" if seen.settles else "off"
 
 
-def _script(program: Program, played: Played, shows: frozenset[Outcome], number: int, off_for: str) -> Script | None:
+def _script(
+    program: Program, played: Played, shows: frozenset[Outcome], alive: set[str], number: int, off_for: str
+) -> Script | None:
     name = f"predicted-{number:02}"
     how = "Run mode is left and entered again" if played.trace.cut.restart == MODE else "Power goes and comes back"
-    purpose = f"{how}: what will {_listed(sorted({outcome[0] for outcome in shows}))} do?"
+    outputs = [output for output in played.seen if output in alive]
+    if not outputs:
+        return None
+    purpose = f"{how}: what will {_listed(sorted({outcome[0] for outcome in shows}) or outputs)} do?"
     try:
-        return Script(name, scenario_text(program, played, name=name, purpose=purpose, off_for=off_for), shows)
+        text = scenario_text(program, played, name=name, purpose=purpose, outputs=outputs, off_for=off_for)
+        return Script(name, text, shows)
     except NotForTheRig:
         return None
 

@@ -168,9 +168,8 @@ class Scanner:
                 self._hold(rung)
 
     def _write(self, slot: Slot, value: int) -> None:
-        if self._now[slot] != value:
-            self._now[slot] = value
-            self._done.writes.append((self._rung, slot, value))
+        self._now[slot] = value
+        self._done.writes.append((self._rung, slot, value))
 
     def _hold(self, rung: Bistable) -> None:
         held, set_, reset = self._now[rung.name, VALUE], self._test(rung.set), self._test(rung.reset)
