@@ -343,6 +343,8 @@ def _code(cell: Cell) -> int:
 def _on_afterwards(cell: Cell) -> bool:
     if cell.stage == "archive" or (cell.way in RELAY and _relay_not_needed(cell)):
         return cell.at_end == "on"
+    if cell.after_trouble == "as it is" and cell.way == "observer hangs":
+        return True  # that is noticed after seconds: the off time is over then
     if cell.after_trouble == "as it is" or (cell.way == "only_while lost" and not cell.on_at_the_moment):
         return bool(cell.on_at_the_moment)
     return cell.after_trouble == "on"

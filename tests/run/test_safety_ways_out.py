@@ -123,16 +123,18 @@ def test_a_hanging_observer_is_replaced_and_its_old_commands_die_with_it(tmp_pat
 
 
 def test_park_switches_the_supply_also_where_no_observer_can_start(tmp_path: Path, monkeypatch: Patch) -> None:
-    """A killed run left the supply off and a point pressed: `park` names the point and brings the supply on."""
-    with armed_rig(tmp_path) as rig:
-        rig.run_killed_at("cut")
+    """A killed run left the supply on and a point pressed: `park` names the point and brings the supply off. (It would
+    bring it on only once the point is let go of.)"""
+    with armed_rig(tmp_path, at_end="off") as rig:
+        rig.run_killed_at("watch")
+        assert rig.supply_is_on
         with pytest.MonkeyPatch.context() as patch:
             no_second_observer(patch)
             patch.setattr("restart_bench.run.actuators._IDLE_PATIENCE_NS", 0, raising=False)
             said: list[str] = []
             parked = rig.park(said)
         assert not parked.well and "jog" in parked.not_idle
-        assert rig.supply_is_on
+        assert not rig.supply_is_on
         assert "JOG MAY STILL BE OUT OF IDLE" in "\n".join(said)
 
 
