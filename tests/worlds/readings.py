@@ -227,8 +227,9 @@ def read_back_early(world: World, readings: Readings) -> bool:
     if rail is None or not world.lost < world.returned < world.back[0] or world.mode:
         return False
     reads = readings.all_good(rail)
+    gone = (reads.early >= world.cut[0]) & (reads.late < world.back[0]) & (reads.value == 0)
     shown = (reads.early > world.returned) & (reads.late < world.back[0]) & (reads.value > 0)
-    return bool(shown.any())
+    return bool(gone.any()) and bool(shown.any())
 
 
 def rail_point(world: World) -> str | None:
@@ -307,9 +308,9 @@ def end_of(world: World, readings: Readings) -> int:
     end = deadline + watch + glow
     for life in world.lives:
         ready = ready_of(world, readings, life)
-        if ready.seen is not None and ready.seen <= deadline:
+        if ready.seen is not None and ready.true is not None and ready.true <= deadline:
             end = ready.seen + watch + glow
-            if ready.true is not None and life.end > ready.true + watch:
+            if life.end > ready.true + watch:
                 end = min(end, life.end - MS)
                 break
         elif ready.seen is not None and len(world.lives) > 1:
