@@ -707,7 +707,7 @@ def test_a_real_kill_in_the_middle_of_conversion_loses_nothing(tmp_path: Path, s
         "import os, sys, pathlib\n"
         "sys.path.insert(0, sys.argv[1])\n"
         "from archive_builders import archived, load\n"
-        "from restart_bench import parts\n"
+        "from restart_bench.archive import samples as parts\n"
         "real = parts.part_to_parquet\n"
         "def dying(part, parquet, run):\n"
         "    if part.stem == 'independent':\n"
@@ -718,7 +718,7 @@ def test_a_real_kill_in_the_middle_of_conversion_loses_nothing(tmp_path: Path, s
         "archived(pathlib.Path(sys.argv[2]), load(pathlib.Path(sys.argv[3])))\n"
     )
     logs = tmp_path / "logs"
-    here = str(Path(__file__).parent)
+    here = str(Path(__file__).resolve().parents[1] / "helpers")
     done = subprocess.run([sys.executable, "-c", code, here, str(logs), str(folder)], check=False, timeout=60)
     assert done.returncode == 9
     (run,) = unfinished(logs, RIG_NAME)

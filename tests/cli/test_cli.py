@@ -114,14 +114,6 @@ def test_every_command_of_the_readme_exists() -> None:
     assert promised == {name.split()[0] for name in commands()}
 
 
-@pytest.mark.parametrize("name", ["predict"])
-def test_a_command_that_is_not_there_is_refused_with_what_serves_instead(name: str) -> None:
-    """Who types it reads that it is not here and what to type in its place; nothing moved, so the code is 2."""
-    code, out, err = typed(name, "scenarios/grain-dryer", "--against", "x.yaml")
-    assert (code, out) == (2, "")
-    assert f"no `{name}`" in err and "restart-bench " in err
-
-
 def _typed_in_the_readme() -> list[str]:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     lines = [line for block in re.findall(r"```sh\n(.*?)```", text, re.DOTALL) for line in block.splitlines()]

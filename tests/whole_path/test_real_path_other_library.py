@@ -71,7 +71,7 @@ def two(tmp_path_factory: pytest.TempPathFactory) -> TwoRuns:
     with ForeignRig(folder) as rig:
         (suite / "rig.yaml").write_text(rig.rig_text(NAME), encoding="utf-8")
         runs = [
-            run_armed(folder, "as-it-is", fan="{is: on, within: 1500 ms}", burner="off", rig=rig, repeat=2),
+            run_armed(folder, "as-it-is", fan="{is: on, within: 3 s}", burner="off", rig=rig, repeat=2),
             run_armed(folder, "fan-unwanted", fan="off", burner="off", rig=rig, repeat=1),
         ]
         diary = tuple(rig.diary)

@@ -495,17 +495,6 @@ def schema(
     return 0
 
 
-def _not_here(name: str, instead: str) -> None:
-    """A command that people look for and that is not there: it says what serves in its place, and does nothing."""
-
-    @app.command(name, hidden=True, context_settings={"allow_extra_args": True, "ignore_unknown_options": True})
-    @honest_exit
-    def refuse() -> int:
-        from restart_bench.model.outcome import Refused
-
-        raise Refused(f"there is no `{name}`; nothing was done. {instead}")
-
-
 @app.command()
 @honest_exit
 def predict(

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 import struct
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING, Literal
-
-import numpy as np
-import numpy.typing as npt
 
 from restart_bench.model.rig import BIT_TABLES, Point, Value
 
@@ -103,6 +101,8 @@ class DeviceSamples:
 
 def decoded(point: Point, raw: npt.NDArray[np.generic]) -> npt.NDArray[np.float64]:
     """The column of a point as values: off and on are 0 and 1, NaN is blind (not read, no number, between levels)."""
+    import numpy as np  # the observer's process reads this module and starts without it
+
     value = raw.astype(np.float64)
     if point.table in BIT_TABLES:
         value[value < 0] = np.nan
@@ -116,7 +116,7 @@ def decoded(point: Point, raw: npt.NDArray[np.generic]) -> npt.NDArray[np.float6
 
 def as_value(point: Point, number: float) -> Value | None:
     """One decoded number in the point's own type; None where it is blind."""
-    if np.isnan(number):
+    if math.isnan(number):
         return None
     if point.is_boolean:
         return number != 0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -87,9 +86,9 @@ def _print_rehearsal(run: OneRun, console: Console) -> None:
 
 def _print_record(run: OneRun, console: Console) -> None:
     """Where the record lies; where none is (deleted, or never written), how it is made."""
-    record = run.record or run.folder / "report.html"
-    is_gone = run.folder.is_dir() and not Path(record).is_file()
-    text = f"no record is there: restart-bench report {run.folder}" if is_gone else f"record: {record}"
+    record = run.folder / "report.html"
+    is_gone = not run.record and run.folder.is_dir() and not record.is_file()
+    text = f"no record is there: restart-bench report {run.folder}" if is_gone else f"record: {run.record or record}"
     console.print(Text(text), soft_wrap=True)
 
 
