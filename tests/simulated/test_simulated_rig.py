@@ -580,9 +580,9 @@ def test_a_rig_without_a_controller_does_not_start() -> None:
 def test_the_simulation_ends_when_its_parent_is_killed() -> None:
     """The end of its standard input is the end of its parent."""
     code = (
-        "import sys, time; sys.path.insert(0, 'tests')\n"
+        "import sys, time; sys.path.insert(0, 'tests/helpers')\n"
         "from builders import dryer_program, dryer_rig\n"
-        "from restart_bench.simulation import Simulation\n"
+        "from restart_bench.simulated.handle import Simulation\n"
         "simulation = Simulation(dryer_rig(), dryer_program(), truth=None)\n"
         "print(simulation.ports['independent'], flush=True)\n"
         "time.sleep(60)\n"
@@ -618,9 +618,9 @@ def test_a_simulation_that_is_closed_twice_stays_closed() -> None:
 def test_serve_prints_one_line_a_device_and_ends_with_ctrl_c() -> None:
     """`restart-bench simulate`: controller first, the relay last as supply."""
     code = (
-        "import sys; sys.path.insert(0, 'tests')\n"
+        "import sys; sys.path.insert(0, 'tests/helpers')\n"
         "from builders import dryer_program, dryer_rig\n"
-        "from restart_bench.simulation import serve\n"
+        "from restart_bench.simulated.handle import serve\n"
         "serve(dryer_rig(), dryer_program(), say=lambda line: print(line, flush=True))\n"
     )
     root = Path(__file__).parents[2]
