@@ -112,6 +112,7 @@ def test_the_own_codec_keeps_up_with_a_general_client(prompt_port: int) -> None:
     assert ours > 0.8 * theirs
 
 
+@pytest.mark.slow  # the rest of the gate beside it would be measured as well
 @pytest.mark.parametrize("hertz", [100, 500])
 def test_sampling_stays_even_beside_a_live_display(server: StandIn, tmp_path: Path, hertz: int) -> None:
     """The parent draws ten times a second; half of all gaps are at most a fifth of a poll longer than the
