@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+CONFIDENCE = 0.95
+"""Confidence at which repeated cycles are spoken of where the scenario names none (common practice, no source)."""
 Sided = Literal["lower", "upper", "both"]
 NEAR_TIE = 1e-9
 """Below this relative distance floats can't be trusted to say on which side of the limit a size falls."""

@@ -51,26 +51,33 @@ def predict_paths(paths: Sequence[Path], against: Path | None, folder: Path | No
     old = _edition(against, beside=paths[0]) if against is not None else None
     if folder is not None and len(editions) > 1:
         raise Refused("--write makes the scenarios of one program; name one")
-    document: dict[str, Any] = {}
-    lines: list[str] = []
-    if old is not None:
-        changed = _changed(old, editions[0])
-        lines += changed
-        document["changed"] = changed
-    if len(editions) > 1:
-        lines += _side_by_side(editions)
-        document["programs"] = [{"name": one.name, "outputs": _documents(one)} for one in editions]
-    elif old is None:
-        lines += _alone(editions[0], width_for(sys.stdout))
-    if len(editions) == 1:
-        document["outputs"] = _documents(editions[0])
-    if folder is not None:
-        lines += ["", *_written(editions[0], folder)]
-    print(json.dumps(document, ensure_ascii=False, indent=2) if as_json else "\n".join([*lines, "", AS_A_MODEL]))
-    if old is not None and document["changed"]:
+    changed = _changed(old, editions[0]) if old is not None else None
+    written = ["", *_written(editions[0], folder)] if folder is not None else []
+    if as_json:
+        print(json.dumps(_document(editions, changed), ensure_ascii=False, indent=2))
+    else:
+        print("\n".join([*_lines(editions, changed), *written, "", AS_A_MODEL]))
+    if changed:
         return EXIT_FAIL
     known = [*editions, *([old] if old is not None else [])]
     return EXIT_PASS if all(one.decided for one in known) else EXIT_INCONCLUSIVE
+
+
+def _document(editions: Sequence[Edition], changed: list[str] | None) -> dict[str, Any]:
+    """The JSON document; why is worked out for it alone."""
+    document: dict[str, Any] = {} if changed is None else {"changed": changed}
+    if len(editions) > 1:
+        return document | {"programs": [{"name": one.name, "outputs": _documents(one)} for one in editions]}
+    return document | {"outputs": _documents(editions[0])}
+
+
+def _lines(editions: Sequence[Edition], changed: list[str] | None) -> Iterator[str]:
+    """The same for people: what changed, editions side by side, or one program with why."""
+    yield from changed or ()
+    if len(editions) > 1:
+        yield from _side_by_side(editions)
+    elif changed is None:
+        yield from _alone(editions[0], width_for(sys.stdout))
 
 
 # ---------------------------------------------------------------- what is predicted

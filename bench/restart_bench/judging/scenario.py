@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from restart_bench.campaigns.reliability import reliability_shown
+from restart_bench.campaigns.reliability import CONFIDENCE, reliability_shown
 from restart_bench.evidence.restarts import unit_ns
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.rig import Rig
@@ -15,9 +15,6 @@ from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.ways import way_of
 from restart_bench.model.wording import at_most, counted, shown, some, span_text
-
-CONFIDENCE = 0.95
-"""At which the reliability is told where a scenario demands none."""
 
 
 def judge_run(

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
+from restart_bench.campaigns.reliability import CONFIDENCE, confidence_reached, cycles_needed, reliability_shown
 from restart_bench.model.clock import HOUR_NS, NS_PER_S
 from restart_bench.model.rig import BIT_TABLES, Device, Rig, RigSupply
 from restart_bench.model.samples import SampleLayout
@@ -19,8 +19,6 @@ from restart_bench.model.step_kinds import facts_of
 from restart_bench.model.wording import show_wanted
 
 SWITCHINGS_PER_CUT = 2
-CONFIDENCE = 0.95
-"""Confidence at which repeated cycles are spoken of where the scenario names none (common practice, no source)."""
 WORTH_SHOWING = 0.95
 """Reliability for which the number of cycles is named where a plan shows less (common practice, no source)."""
 STORED_SHARE = 0.25
