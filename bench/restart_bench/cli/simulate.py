@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 from rich.console import Console, Group
@@ -29,12 +30,21 @@ def serve_rig(rig: Rig, model: Program, console: Console, *, seed: int, first_po
             with Simulation(rig, model, truth=None, seed=seed, first_port=first_port) as simulation:
                 _work(simulation, model, console)
             return 0
-        for line in worked_by(rig):
-            complain(line)
-        serve(rig, model, seed=seed, first_port=first_port, say=lambda line: print(line, flush=True))
+        serve(rig, model, seed=seed, first_port=first_port, say=_saying(worked_by(rig)))
     except PortsTaken as taken:
         raise Refused(f"--port {first_port}: {taken}; end what uses it, or choose another first port") from None
     return 0
+
+
+def _saying(first: list[str]) -> Callable[[str], None]:
+    """Prints lines; before the first of them, once all ports are open, it tells people what they can work."""
+
+    def say(line: str) -> None:
+        while first:
+            complain(first.pop(0))
+        print(line, flush=True)
+
+    return say
 
 
 def _work(simulation: Simulation, model: Program, console: Console) -> None:

@@ -152,6 +152,8 @@ _KEYS: dict[str, Callable[[Film], Film]] = {
 _WAYS = (
     "Space: pause, go on  arrows: step  + -: faster, slower  c: cut  f: failure  b: begin  e: end  q: quit",
     "Space pause  \u2190\u2192 step  +- speed  c cut  f failure  b begin  e end  q quit",
+    "Space pause  \u2190\u2192 step  +- speed  c cut  f failure  q quit",
+    "Space pause  arrows step  +- speed  c cut  f fail  q quit",
     "Space pause arrows step +- c cut f fail q quit",
 )
 

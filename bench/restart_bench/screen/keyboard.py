@@ -104,7 +104,7 @@ else:
 
         def __enter__(self) -> Keyboard:
             self._before = termios.tcgetattr(self._descriptor)
-            tty.setcbreak(self._descriptor)
+            tty.setcbreak(self._descriptor, termios.TCSADRAIN)  # what is typed already is kept
             return self
 
         def __exit__(

@@ -41,7 +41,8 @@ def panel_frame(
     width = max(width, _LEAST_WIDTH)
     head = [*_title(served, seen, width), _state(served, seen, glyphs), Text()]
     keys = {"rig": _KEYS, "value": _VALUE_KEYS}.get(panel.page, _LIST_KEYS)
-    foot = [_faults(seen.faults), Text(panel.said, style="bold"), *(Text(one, style="dim") for one in keys)]
+    said = FAULTS[faults_listed()[panel.row]].does if panel.page == "faults" else panel.said
+    foot = [_faults(seen.faults), Text(said, style="bold"), *(Text(one, style="dim") for one in keys)]
     room = max(3, height - len(head) - len(foot))
     body = _body(served, panel, seen, points, width, room, glyphs)
     lines = [*head, *body, *[Text()] * (room - len(body)), *foot]
@@ -144,7 +145,8 @@ def _value_line(point: Point, value: Value | None, glyphs: Glyphs, half: int) ->
         lit = bool(value)
         return Text(f"{_lit(lit, glyphs)} {name}", style="bold green" if lit else "")
     unit = f" {without_controls(point.unit)}" if point.unit else ""
-    said = f"{value_word(value)}{unit}"
+    whole = int(value) if isinstance(value, float) and value.is_integer() else value
+    said = f"{value_word(whole)}{unit}"
     room = max(4, half - cell_len(said) - 6)
     return Text(f"      {set_cell_size(name, min(room, max(cell_len(name), 1)))} {said}")
 

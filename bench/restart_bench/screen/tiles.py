@@ -133,15 +133,21 @@ def _tile(gathered: Gathered, state: LiveState, lane: Lane, size: _Size, glyphs:
 def _name(lane: Lane, width: int, height: int, glyphs: Glyphs) -> list[str]:
     """The whole name in block letters where they fit; else what stands on the lamp (M1, H2) in them, the rest below."""
     if height <= ROWS:
-        return [_cut(lane.name, width)]
+        return [_cut(_whose(lane), width)]
     whole = _letters(lane.name, width, ROWS, glyphs)
+    own_word = ["controller says"] if lane.terminal is None and lane.said.is_boolean else []
     if len(whole) == ROWS:
-        return [*whole, ""]
+        return [*whole, *(own_word or [""])]
     first, _, rest = lane.name.partition(" ")
     letters = _letters(first, width, ROWS, glyphs) if rest and len(first) <= 3 else []
     if len(letters) == ROWS and height > ROWS + 1:
-        return [*letters, _cut(rest, width), ""]
-    return [_cut(lane.name, width)]
+        return [*letters, _cut(f"{rest}: controller says" if own_word else rest, width), ""]
+    return [_cut(_whose(lane), width)]
+
+
+def _whose(lane: Lane) -> str:
+    """The name, and that nobody looks at the terminal where nobody does."""
+    return lane.name if lane.terminal is not None or not lane.said.is_boolean else f"{lane.name}: controller says"
 
 
 def _value(value: Value | None, numeric: bool, width: int, height: int, glyphs: Glyphs) -> list[str]:
@@ -164,8 +170,8 @@ def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs
         if one.point == lane.said.name
     ]
     most = 0 if inner.height < ROWS + 3 else 1 if inner.height < ROWS + 5 else 2
-    told = "demanded: " + "; ".join(without_controls(one.text) for one in demands)
-    wrapped = textwrap.wrap(told if demands else "nothing is demanded", inner.width)
+    told = "demanded: " + "; ".join(without_controls(one.text) for one in demands) if demands else "nothing is demanded"
+    wrapped = textwrap.wrap(told, inner.width)
     if len(wrapped) > most > 0:
         wrapped = [*wrapped[: most - 1], _cut(" ".join(wrapped[most - 1 :]), inner.width)]
     lines = [Text(line.center(inner.width)) for line in wrapped[:most]]

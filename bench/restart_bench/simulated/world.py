@@ -25,6 +25,7 @@ from restart_bench.simulated.truth import Truth
 from restart_bench.simulated.wiring import Wiring
 
 SUPPLY = "supply"
+_LAST_PORT = 65535
 
 
 class World:
@@ -79,11 +80,12 @@ class World:
         if not self._first_port:
             return await server.open()
         number = self._first_port + place
+        if number > _LAST_PORT:
+            raise PortTaken(f"{name} would get port {number}, and {_LAST_PORT} is the last one")
         try:
             return await server.open(number)
-        except (OSError, OverflowError) as problem:
-            why = getattr(problem, "strerror", None) or str(problem)
-            raise PortTaken(f"port {number}, for {name}, can't be opened: {why}") from problem
+        except OSError as problem:
+            raise PortTaken(f"port {number}, for {name}, can't be opened: {problem.strerror or problem}") from problem
 
     def close(self) -> None:
         """Close all ports and the truth log."""
