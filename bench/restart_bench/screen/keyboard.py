@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator
 from types import TracebackType
 
 _SEQUENCES = {
@@ -89,6 +90,10 @@ if sys.platform == "win32":
                 raise KeyboardInterrupt
             return keys_of(character)[0]
 
+        def keys(self, within_s: float) -> Iterator[str]:
+            """The same one by one."""
+            yield from self.read(within_s)
+
 else:
     import select
     import termios
@@ -101,17 +106,18 @@ else:
             self._descriptor = sys.stdin.fileno()
             self._before: list[object] | None = None
             self._begun = ""
+            self._left: list[str] = []
 
         def __enter__(self) -> Keyboard:
             self._before = termios.tcgetattr(self._descriptor)
-            tty.setcbreak(self._descriptor, termios.TCSADRAIN)  # what is typed already is kept
+            tty.setcbreak(self._descriptor, termios.TCSANOW)  # what is typed already is kept
             return self
 
         def __exit__(
             self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
         ) -> None:
             if self._before is not None:
-                termios.tcsetattr(self._descriptor, termios.TCSADRAIN, self._before)  # type: ignore[arg-type]
+                termios.tcsetattr(self._descriptor, termios.TCSANOW, self._before)  # type: ignore[arg-type]
 
         def read(self, within_s: float) -> list[str]:
             """The keys that were pressed, at the latest after so long; none is an empty list. Raises EOFError where the
@@ -124,3 +130,9 @@ else:
                 raise EOFError
             keys, self._begun = keys_of(self._begun + told.decode(errors="ignore"))
             return keys
+
+        def keys(self, within_s: float) -> Iterator[str]:
+            """The same one by one; what is not taken is there at the next call."""
+            self._left = self._left or self.read(within_s)
+            while self._left:
+                yield self._left.pop(0)

@@ -122,23 +122,26 @@ class LiveScreen:
             with self._pen:
                 self._stop_live()
                 return plain(self._console, question)
-        asked, typed = asked_for(question, answers), ""
         try:
             with Keyboard() as keyboard:
-                while True:
-                    self._draw_question(asked, typed)
-                    for key in keyboard.read(_LOOK_EVERY_S):
-                        if key == "end of input" and not typed:
-                            raise EOFError
-                        if key == "enter":
-                            answer = typed.strip().lower()
-                            if answer in answers:
-                                return answers[answer]
-                            asked, typed = f"{please(answers)} {asked_for(question, answers)}", ""
-                        else:
-                            typed = _typed(typed, key)
+                told = asked_for(question, answers)
+                while (answer := self._line(keyboard, told).strip().lower()) not in answers:
+                    told = f"{please(answers)} {asked_for(question, answers)}"
+                return answers[answer]
         finally:
             self._draw_question("", "")
+
+    def _line(self, keyboard: Keyboard, question: str) -> str:
+        """What somebody types behind a question, up to Enter. Raises EOFError where the input has ended."""
+        typed = ""
+        while True:
+            self._draw_question(question, typed)
+            for key in keyboard.keys(_LOOK_EVERY_S):
+                if key == "enter":
+                    return typed
+                if key == "end of input" and not typed:
+                    raise EOFError
+                typed = _typed(typed, key)
 
     def _draw_question(self, question: str, typed: str) -> None:
         """What is drawn wrong ends the picture and not the run: the question is then asked again, below it."""
