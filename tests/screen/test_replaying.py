@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from builders import MS, S, dryer_rig
@@ -141,6 +141,7 @@ def test_a_reading_bears_the_instant_at_which_it_was_read() -> None:
     assert reading.value is True
 
 
+@settings(max_examples=25)
 @given(st.lists(st.integers(0, 6 * S), max_size=6))
 def test_a_cycle_in_pieces_is_the_cycle_in_one(instants: list[int]) -> None:
     """Wherever a film stops and goes on, each record and each change of a value is shown once, in the same order."""

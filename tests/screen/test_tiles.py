@@ -114,6 +114,18 @@ def test_a_demand_stands_in_the_words_of_the_scenario() -> None:
     assert NEVER_ON in " ".join("\n".join(shown(gathered(), 200, 60)).split())
 
 
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (140, 40)])
+def test_while_people_are_asked_what_they_expect_no_tile_tells_it(width: int, height: int) -> None:
+    """What is demanded would give the answer away, so it is shown after the answers."""
+    made = gathered()
+    made.live(state(2 * S, dict(ON), phase="asking first"))
+    text = "\n".join(shown(made, width, height))
+    assert "must be" not in text
+    assert NEVER_ON not in text
+    made.live(state(3 * S, dict(ON)))
+    assert ("must be OFF" if height == 24 else "demanded: never") in "\n".join(shown(made, width, height))
+
+
 def test_a_rehearsal_bears_no_verdict() -> None:
     """Nothing is cut, so no tile says pass."""
     made = gathered(rehearsal=True)

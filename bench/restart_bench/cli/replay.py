@@ -34,14 +34,14 @@ def play(run: ArchivedRun, console: Console, speed: float, picture: Picture) -> 
         _tell(run, PlainShow(console.file))
         return 0
     with suppress(KeyboardInterrupt):
-        _show(_Reel(run), console, speed, picture)
+        _show(Reel(run), console, speed, picture)
     return 0
 
 
 # ---------------------------------------------------------------- a film
 
 
-class _Reel:
+class Reel:
     """The run from which any picture can be put together."""
 
     def __init__(self, run: ArchivedRun) -> None:
@@ -115,7 +115,7 @@ class _Reel:
         self._at_ns = None
 
 
-def _show(reel: _Reel, console: Console, speed: float, picture: Picture) -> None:
+def _show(reel: Reel, console: Console, speed: float, picture: Picture) -> None:
     """Draws until somebody leaves; where nobody can, until the end, and the last picture stays on the console."""
     film = film_of(reel.scenes(), speed)
     keyed = has_keyboard()

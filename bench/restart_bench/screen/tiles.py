@@ -29,6 +29,10 @@ _BANNER_ROWS = ROWS + 1
 _ROOM_FOR_LARGE_VERDICT = 3 * ROWS + 6  # name, value and verdict in block letters, gaps, demand
 
 
+ASKING_FIRST = "asking first"
+"""The phase in which people say what they expect."""
+
+
 def tiles(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
     """The whole picture: at most `height` lines of at most `width` columns."""
     width = max(width, 60)
@@ -170,11 +174,14 @@ def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs
         if one.point == lane.said.name
     ]
     most = 0 if inner.height < ROWS + 3 else 1 if inner.height < ROWS + 5 else 2
+    guessing = state.phase == ASKING_FIRST  # what is demanded would give the answer away
     told = "demanded: " + "; ".join(without_controls(one.text) for one in demands) if demands else "nothing is demanded"
-    wrapped = textwrap.wrap(told, inner.width)
+    wrapped = textwrap.wrap("demanded: shown after the answers" if guessing else told, inner.width - 2)
     if len(wrapped) > most > 0:
-        wrapped = [*wrapped[: most - 1], _cut(" ".join(wrapped[most - 1 :]), inner.width)]
+        wrapped = [*wrapped[: most - 1], _cut(" ".join(wrapped[most - 1 :]), inner.width - 2)]
     lines = [Text(line.center(inner.width)) for line in wrapped[:most]]
+    lines += [Text()] * (most - len(lines))
+    demands = [] if guessing and most == 0 else demands
     found = {} if gathered.rehearsal else gathered.verdicts.get((state.scenario, lane.said.name), {})
     if not found:
         return [*lines, _without_verdict(gathered, demands, inner.width, small=most == 0)]
