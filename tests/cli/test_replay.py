@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import pytest
 from rich.console import Console
@@ -52,9 +53,10 @@ def test_a_jump_shows_what_one_would_have_seen_on_the_way(run: ArchivedRun) -> N
             film, min(STEP_NS, max(1, target.at_ns - film.at_ns) if film.scene == target.scene else STEP_NS)
         )
         there.gathered_at(film)
-    back = Reel(run)
-    back.gathered_at(pressed(target, "e"))
-    assert picture(back, target) == picture(there, film)
+    seen = picture(there, film)
+    for later in (pressed(target, "e"), replace(target, at_ns=target.scenes[target.scene].ends_ns)):
+        there.gathered_at(later)
+        assert picture(there, target) == seen
 
 
 def test_at_the_failure_the_burner_is_on_and_at_the_cut_power_is_off(run: ArchivedRun) -> None:

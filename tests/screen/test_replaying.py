@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from builders import MS, S, dryer_rig
@@ -143,6 +143,8 @@ def test_a_reading_bears_the_instant_at_which_it_was_read() -> None:
 
 @settings(max_examples=25)
 @given(st.lists(st.integers(0, 6 * S), max_size=6))
+@example([5 * S - 50 * MS])  # a pulse lies within the first step after it
+@example([5 * S + 30 * MS, 5 * S + 70 * MS])
 def test_a_cycle_in_pieces_is_the_cycle_in_one(instants: list[int]) -> None:
     """Wherever a film stops and goes on, each record and each change of a value is shown once, in the same order."""
     records, judged, read = the_cycle()

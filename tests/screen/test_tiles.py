@@ -94,7 +94,7 @@ def test_on_is_told_from_off_and_from_what_nobody_reads_without_colour() -> None
 def test_a_fail_in_any_cycle_stays_on_its_tile() -> None:
     """Good cycles do not wash away a bad one: the worst verdict stands with how many cycles had it."""
     made = gathered()
-    made.record(judged_cycle(1, burner_finding(1, Verdict.FAIL, "was on")))
+    made.record(judged_cycle(1, burner_finding(1, Verdict.PASS), burner_finding(1, Verdict.FAIL, "was on")))
     made.record(judged_cycle(2, burner_finding(2, Verdict.PASS)))
     text = "\n".join(shown(made, 140, 40))
     assert "1 of 2 cycles" in text
