@@ -172,7 +172,15 @@ def shown(
 def test_the_panel_says_what_is_served_what_is_so_and_which_keys_there_are(width: int, height: int) -> None:
     """Rig, edition, ports, supply, mode, controller, buttons and keys stand on it in every window."""
     text = "\n".join(shown(panel(), width, height))
-    state = ("SIMULATED", "dryer, edition 7", "controller 127.0.0.1:20001", "2 cuts", "SUPPLY ON", "RUN MODE")
+    state = (
+        "SIMULATED",
+        "dryer, edition 7",
+        "at 127.0.0.1: controller 20001",
+        "supply 20003",
+        "2 cuts",
+        "SUPPLY ON",
+        "RUN MODE",
+    )
     keys = ("s: supply", "m: run mode", "f: order a fault", "q: quit")
     for told in (*state, "controller RUNNING", RIG.points["start_button"].shown, *keys):
         assert told in text, told

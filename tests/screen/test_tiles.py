@@ -17,7 +17,7 @@ from restart_bench.screen.block_letters import block_letters
 from restart_bench.screen.frame import frame
 from restart_bench.screen.screen_state import Gathered
 from restart_bench.screen.strips import ASCII, UNICODE
-from restart_bench.screen.tiles import grid, tiles
+from restart_bench.screen.tiles import grid, tiles, value_letters
 
 ON = dict.fromkeys(("auger", "burner", "fan", "auger_terminal", "burner_terminal", "fan_terminal"), True)
 
@@ -79,6 +79,14 @@ def test_what_stands_on_the_lamp_is_large(width: int) -> None:
     """M1 and M2 can be told apart from the back: where the whole name does not fit in block letters, that does."""
     lines = shown(gathered(two_lamps(), {"m1": True, "m2": False}), width, 40)
     assert in_letters("M1", lines)
+
+
+@given(st.integers(20, 140), st.integers(1, 30))
+def test_a_tile_does_not_jump_when_its_output_comes_on(width: int, height: int) -> None:
+    """On is written in letters of the size of off, and a margin keeps both from the frame."""
+    on, off = (value_letters(value, False, width, height, UNICODE) for value in (True, False))
+    assert len(on) == len(off) <= height
+    assert len(on[0]) <= len(off[0]) <= width - 2
 
 
 def test_on_is_told_from_off_and_from_what_nobody_reads_without_colour() -> None:

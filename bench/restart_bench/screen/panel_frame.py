@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -14,7 +15,7 @@ from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.model.wording import value_word, without_controls
 from restart_bench.screen.panel import Panel, faults_listed
 from restart_bench.screen.strips import Glyphs
-from restart_bench.simulated.handle import RigSeen
+from restart_bench.simulated.handle import HOST, RigSeen
 
 _LEAST_WIDTH = 60
 _KEYS = (
@@ -57,8 +58,8 @@ def _title(served: Served, seen: RigSeen, width: int) -> list[Text]:
     right = f"{seen.cut} cuts" if seen.cut != 1 else "1 cut"
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right))).append(right, style="bold")
-    places = "   ".join(f"{name} 127.0.0.1:{port}" for name, port in served.ports.items())
-    return [left, Text(places, style="dim")]
+    places = [f"{name} {port}" for name, port in served.ports.items()]
+    return [left, *(Text(line, style="dim") for line in textwrap.wrap(f"at {HOST}: {', '.join(places)}", width))]
 
 
 def _state(served: Served, seen: RigSeen, glyphs: Glyphs) -> Text:

@@ -26,6 +26,7 @@ from restart_bench.screen.strips import Glyphs
 _LEAST_WIDTH, _LEAST_ROWS = 20, 4  # of a tile: OFF in block letters; name, value and verdict in plain ones
 _GOOD_ROWS = ROWS + 4  # frame, name, block letters, verdict
 _BANNER_ROWS = ROWS + 1
+_MOST_DEMAND_ROWS = 3
 _ROOM_FOR_LARGE_VERDICT = 3 * ROWS + 6  # name, value and verdict in block letters, gaps, demand
 
 
@@ -125,7 +126,7 @@ def _tile(gathered: Gathered, state: LiveState, lane: Lane, size: _Size, glyphs:
     foot = _foot(gathered, state, lane, inner, glyphs)
     room = inner.height - len(foot)
     name = _name(lane, inner.width, room - ROWS, glyphs)
-    letters = _value(value, numeric, inner.width, room - len(name), glyphs)
+    letters = value_letters(value, numeric, inner.width, room - len(name), glyphs)
     spare = max(0, room - len(name) - len(letters))
     middle = [*[""] * (spare // 2), *(line.center(inner.width) for line in letters)]
     body = [Text(one.center(inner.width), style="bold") for one in name]
@@ -154,9 +155,14 @@ def _whose(lane: Lane) -> str:
     return lane.name if lane.terminal is not None or not lane.said.is_boolean else f"{lane.name}: controller says"
 
 
-def _value(value: Value | None, numeric: bool, width: int, height: int, glyphs: Glyphs) -> list[str]:
+def value_letters(value: Value | None, numeric: bool, width: int, height: int, glyphs: Glyphs) -> list[str]:
+    """On, off, a number or a question mark as large as fits into a tile of this inner size."""
     word = "?" if value is None else value_word(value) if numeric else "ON" if value else "OFF"
-    return [_cut(line, width) for line in _letters(word, width, max(1, height), glyphs)]
+    width, height = width - 2, max(1, height)
+    if not numeric:  # as large as OFF, or a tile would jump when it comes on
+        largest = _letters("OFF", width, height, glyphs)
+        width, height = len(largest[0]), len(largest)
+    return [_cut(line, width) for line in _letters(word, width, height, glyphs)]
 
 
 def _letters(text: str, width: int, height: int, glyphs: Glyphs) -> list[str]:
@@ -173,7 +179,7 @@ def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs
         for one in scenario.after
         if one.point == lane.said.name
     ]
-    most = 0 if inner.height < ROWS + 3 else 1 if inner.height < ROWS + 5 else 2
+    most = max(0, min(_MOST_DEMAND_ROWS, (inner.height - ROWS - 1) // 2))
     guessing = state.phase == ASKING_FIRST  # what is demanded would give the answer away
     told = "demanded: " + "; ".join(without_controls(one.text) for one in demands) if demands else "nothing is demanded"
     wrapped = textwrap.wrap("demanded: shown after the answers" if guessing else told, inner.width - 2)
