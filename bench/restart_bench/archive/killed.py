@@ -125,8 +125,8 @@ def _conclude(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged]) -> 
 
 def planned_of(run: ArchivedRun, scenarios: Sequence[Scenario]) -> dict[str, int]:
     """Cycles planned for each scenario, as run.json says or as its file does."""
-    told = run.run.get("planned") or {}
-    return {s.name: int(told.get(s.name, s.repeat * len(s.cases))) for s in scenarios}
+    planned = run.run.get("planned") or {}
+    return {s.name: int(planned.get(s.name, s.repeat * len(s.cases))) for s in scenarios}
 
 
 def _end(run: ArchivedRun, records: Sequence[Record], scenarios: Sequence[ScenarioJudged]) -> RunEnded:
@@ -148,14 +148,14 @@ def _end(run: ArchivedRun, records: Sequence[Record], scenarios: Sequence[Scenar
 
 
 def _last_command(records: Sequence[Record]) -> str:
-    told = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
-    return f"unknown (last commanded: {told[-1]})" if told else "as it was before the run"
+    commands = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
+    return f"unknown (last commanded: {commands[-1]})" if commands else "as it was before the run"
 
 
 def operations_in(records: Sequence[Record]) -> int:
     """Operations of the supply's contact that a journal names; a command that drew no answer counts."""
-    told = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
-    moved = sum(1 for before, to in zip(["", *told], told, strict=False) if before != to)
+    commands = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
+    moved = sum(1 for before, to in zip(["", *commands], commands, strict=False) if before != to)
     return moved + cut_was_due(records)
 
 
@@ -169,7 +169,7 @@ def cut_was_due(records: Sequence[Record]) -> bool:
     return False
 
 
-def ended_by_kill(told: dict[str, Any], records: Sequence[Record]) -> dict[str, Any]:
+def ended_by_kill(fields: dict[str, Any], records: Sequence[Record]) -> dict[str, Any]:
     """What run.json still lacks, from the journal: `ended`, verdicts, operations. What it has stays."""
     ended = next(record for record in reversed(records) if isinstance(record, RunEnded))
     known: dict[str, Any] = {
@@ -177,7 +177,7 @@ def ended_by_kill(told: dict[str, Any], records: Sequence[Record]) -> dict[str, 
         "verdict": ended.verdict,
         "exit_code": ended.exit_code,
         "supply_left": ended.supply_left,
-        "operations": 0 if told.get("simulated") else operations_in(records),
+        "operations": 0 if fields.get("simulated") else operations_in(records),
         "scenarios": [
             {
                 "name": s.scenario, "verdict": s.verdict, "reason": s.reason, "cycles": s.cycles,
@@ -186,4 +186,4 @@ def ended_by_kill(told: dict[str, Any], records: Sequence[Record]) -> dict[str, 
             for s in judged_scenarios(records).values()
         ],
     }  # fmt: skip
-    return {name: value for name, value in known.items() if name not in told}
+    return {name: value for name, value in known.items() if name not in fields}

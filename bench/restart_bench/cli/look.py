@@ -236,19 +236,21 @@ class Looker:
 
     def _what_they_are(self) -> list[RenderableType]:
         """What the devices say of themselves; a simulated rig first of all."""
-        told = [Text(f"{name} says it is: {without_controls(one.shown)}", style="dim") for name, one in self._said()]
+        identity_lines = [
+            Text(f"{name} says it is: {without_controls(one.shown)}", style="dim") for name, one in self._said()
+        ]
         if any(one.is_simulated for _, one in self._said()):
-            return [Text("SIMULATED RIG: no hardware stands at these addresses.", style="bold yellow"), *told]
-        return [*told]
+            return [Text("SIMULATED RIG: no hardware stands at these addresses.", style="bold yellow"), *identity_lines]
+        return [*identity_lines]
 
     def _said(self) -> list[tuple[str, Identity]]:
         return [(name, one) for name, one in identities(self._heard).items() if one.shown]
 
     def _what_is_wrong(self) -> list[RenderableType]:
         wrong = [f"{view.name}: {view.wrong}" for view in self.views().values() if view.wrong]
-        told = [Text(without_controls(text), style="bold red") for text in (*wrong, *self.doubts())]
+        problems = [Text(without_controls(text), style="bold red") for text in (*wrong, *self.doubts())]
         relay = [Text(self._relay.says, style="dim")] if self._relay is not None and self._relay.says else []
-        return [*relay, *([] if wrong else [Text("All devices answer.", style="green")]), *told]
+        return [*relay, *([] if wrong else [Text("All devices answer.", style="green")]), *problems]
 
 
 @dataclass(frozen=True, slots=True)

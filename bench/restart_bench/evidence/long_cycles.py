@@ -82,8 +82,8 @@ def _told(records: CycleRecords) -> Instants:
 def _times_in(value: Any) -> Iterator[int]:
     """All numbers whose name says that they are nanoseconds, in values within values."""
     if isinstance(value, tuple):
-        for one in value:
-            yield from _times_in(one)
+        for item in value:
+            yield from _times_in(item)
     elif dataclasses.is_dataclass(value):
         for field in dataclasses.fields(value):
             inner = getattr(value, field.name)

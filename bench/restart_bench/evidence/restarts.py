@@ -88,10 +88,10 @@ def _shown_late(
 
 
 def moved_since(
-    rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, told: tuple[Proof, float, Reads], cut: Bounds
+    rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, counted: tuple[Proof, float, Reads], cut: Bounds
 ) -> Moved:
     """Which reads of a counter show a restart, going by its value before the cut."""
-    proof, before, reads = told
+    proof, before, reads = counted
     if proof.kind == "rises":
         rose: Flags = reads.value > before
         return Moved(rose, rose)

@@ -129,16 +129,16 @@ def _not_seen_off(evidence: Evidence, name: str, wanted: str) -> tuple[ProofStat
     least_off, _ = off_time(cut, restored)
     inside = reads.inside(cut.not_before_ns, restored.not_after_ns)
     gap = longest_gap_ns(reads, cut.not_before_ns, restored.not_after_ns)
-    told = shown(evidence.rig, name)
+    label = shown(evidence.rig, name)
     if len(inside) == 0 or gap >= least_off:
-        text = f"{told} was not read while it could have shown {wanted} (longest gap {span_text(gap, gap)})"
+        text = f"{label} was not read while it could have shown {wanted} (longest gap {span_text(gap, gap)})"
         return ProofState.UNREAD, text
     if _to_a_level(evidence):
         value = value_text(point, float(inside.value.min()))
         deeper = "a deeper dip or another limit of the proof would tell"
-        return ProofState.UNREAD, f"{told} read {value} at the lowest, never {wanted}: {deeper}"
+        return ProofState.UNREAD, f"{label} read {value} at the lowest, never {wanted}: {deeper}"
     value = value_text(point, float(inside.value[-1]))
-    text = f"{told} read {value} all through the cut, no gap was longer than {span_text(gap, gap)}"
+    text = f"{label} read {value} all through the cut, no gap was longer than {span_text(gap, gap)}"
     return ProofState.CONTRADICTED, text
 
 
@@ -309,10 +309,10 @@ def off_times(evidence: Evidence, proofs: Proofs) -> Iterator[tuple[str, tuple[i
     cut, restored = cut_of(evidence.rig, evidence.records), restored_of(evidence.rig, evidence.records)
     assert cut is not None and restored is not None
     commanded = off_time(cut, restored)
-    seen = [one for one in proofs.supply if one.fell is not None and one.rose is not None]
-    for one in seen:
-        assert one.fell is not None and one.rose is not None
-        yield shown(evidence.rig, one.proof.point or ""), narrowest(commanded, off_time(one.fell, one.rose))
+    seen = [rail for rail in proofs.supply if rail.fell is not None and rail.rose is not None]
+    for rail in seen:
+        assert rail.fell is not None and rail.rose is not None
+        yield shown(evidence.rig, rail.proof.point or ""), narrowest(commanded, off_time(rail.fell, rail.rose))
     if not seen:
         yield "the commands", commanded
 
@@ -337,10 +337,10 @@ def _off_time_text(
 ) -> str:
     """What is wrong with an off time, and what to look at."""
     what = "the controller was out of run mode" if evidence.scenario.how == "mode" else "the supply was off"
-    for one in proofs.supply:
-        if one.rose is not None and one.rose.not_after_ns < restore.before_ns and asked.clearly_less(seen):
-            early = span_text(restore.before_ns - one.rose.not_after_ns, restore.after_ns - one.rose.not_before_ns)
-            name = shown(evidence.rig, one.proof.point or "")
+    for rail in proofs.supply:
+        if rail.rose is not None and rail.rose.not_after_ns < restore.before_ns and asked.clearly_less(seen):
+            early = span_text(restore.before_ns - rail.rose.not_after_ns, restore.after_ns - rail.rose.not_before_ns)
+            name = shown(evidence.rig, rail.proof.point or "")
             return (
                 f"the supply came back by itself: {name} read on again {early} before the command back, after "
                 f"{span_text(*seen)} of {show_duration(asked.asked[0])}; look for a second feed, and at a time-out of "
@@ -378,17 +378,17 @@ def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
     assert evidence.restored is not None
     found: list[Problem] = []
     restore = switching_of(evidence.records, "restore")
-    for one in proofs.supply:
-        assert one.proof.point is not None and restore is not None
-        name = shown(evidence.rig, one.proof.point)
-        if one.back is False and (one.state is ProofState.HELD or _was_on(evidence, one.proof)):
+    for rail in proofs.supply:
+        assert rail.proof.point is not None and restore is not None
+        name = shown(evidence.rig, rail.proof.point)
+        if rail.back is False and (rail.state is ProofState.HELD or _was_on(evidence, rail.proof)):
             text = f"the supply did not return: {name} still says that it is off; look at the relay"
             found.append(Problem("not back", text, evidence.restored.not_before_ns))
-        if one.again is not None:
-            when = evidence.event(one.again.not_before_ns, one.again.not_after_ns)
+        if rail.again is not None:
+            when = evidence.event(rail.again.not_before_ns, rail.again.not_after_ns)
             text = f"the supply dipped a second time: {name} says so {when}"
-            amid = one.again.not_after_ns <= restore.before_ns  # so it came back before it was commanded
-            found.append(Problem("second dip", text, one.again.not_before_ns, void=amid, ends_run=amid))
+            amid = rail.again.not_after_ns <= restore.before_ns  # so it came back before it was commanded
+            found.append(Problem("second dip", text, rail.again.not_before_ns, void=amid, ends_run=amid))
     return found
 
 

@@ -171,8 +171,8 @@ def on_one_page(diagram: CaseDiagram) -> CaseDiagram:
         if lane.role in ("supply", "terminal") or (lane.role == "output" and lane.pair not in at_terminal)
     ][:_PAGE_LANES]
     cycle = diagram.cycles[first_worst(diagram.cycles)]
-    one = replace(cycle, pieces=tuple(cycle.pieces[place] for place in kept))
-    return replace(diagram, lanes=tuple(_alone(diagram.lanes[place]) for place in kept), cycles=(one,))
+    narrowed = replace(cycle, pieces=tuple(cycle.pieces[place] for place in kept))
+    return replace(diagram, lanes=tuple(_alone(diagram.lanes[place]) for place in kept), cycles=(narrowed,))
 
 
 def _alone(lane: DrawnLane) -> DrawnLane:
