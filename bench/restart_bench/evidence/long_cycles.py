@@ -26,7 +26,7 @@ from restart_bench.model.scenario import Scenario
 WHOLE = 1 << 18
 """Up to so many samples of a device are judged as they are: some ten megabytes."""
 LISTED_NS = 50_000_000
-"""The shortest gap that a finding lists."""
+"""Blind gaps that a pass tolerates are listed from this length on."""
 
 
 def samples_to_judge(

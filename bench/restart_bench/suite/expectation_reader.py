@@ -15,7 +15,7 @@ from restart_bench.model.journal import MARKS
 from restart_bench.model.rig import Point, Rig, Value, Wanted
 from restart_bench.model.scenario import EXPECTATION_KINDS, Expectation, ExpectationKind, Gap, MarkLimit, Window
 from restart_bench.model.units import show_duration
-from restart_bench.model.wording import _show_limits, show_expectation, show_wanted, show_window
+from restart_bench.model.wording import show_expectation, show_limits, show_wanted, show_window
 from restart_bench.suite.names import Names, value_for, wanted_mapping, wanted_value, widened
 from restart_bench.suite.scenario_schema import ExpectationIn, MarkLimitIn, ScenarioIn
 from restart_bench.suite.steps_reader import conditions_of
@@ -316,7 +316,7 @@ def start_gaps(model: ScenarioIn, rig: Rig, names: Names, ledger: Ledger) -> tup
                         rig.judged_point(then),
                         told.at_least,
                         told.at_most,
-                        f"{then} {_show_limits(told.at_least, told.at_most)} after {first}",
+                        f"{then} {show_limits(told.at_least, told.at_most)} after {first}",
                         ledger.line(path),
                     )
                 )

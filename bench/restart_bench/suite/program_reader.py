@@ -33,7 +33,7 @@ from restart_bench.model.program import (
 from restart_bench.model.rig import Rig
 from restart_bench.model.units import UnitRefused, show_duration
 from restart_bench.plc.conditions import compared_names, names_in, parse_condition, plain_names
-from restart_bench.plc.interpreter import _driven
+from restart_bench.plc.interpreter import FIRST_SCAN, driven_how
 from restart_bench.suite.names import Names, value_for
 from restart_bench.suite.program_schema import (
     BistableIn,
@@ -49,7 +49,6 @@ from restart_bench.suite.program_schema import (
     TimerIn,
 )
 
-FIRST_SCAN = "first_scan"
 DRIVING = ("coil", "timer", "counter", "rising", "falling", "bistable", "set", "reset")
 """Keys of a rung that name what it drives; a bistable's `set` and `reset` are conditions, so its name comes before."""
 NEVER: Expr = ("const", False)
@@ -210,7 +209,7 @@ class _Reading:
         """One name is driven by one plain coil, or one block, or by set and reset."""
         driven: dict[str, tuple[str, int]] = {}
         for path, rung in rungs:
-            name, how = _driven(rung)
+            name, how = driven_how(rung)
             place = (*path, _key_of(rung))
             if name == FIRST_SCAN or name in self.model.inputs:
                 what = "first_scan is the controller's own" if name == FIRST_SCAN else f"{name} is an input"
@@ -244,7 +243,7 @@ class _Reading:
 
     def _check_names(self, rungs: list[tuple[Path, Rung]]) -> None:
         """Every name that is read is written by something, and is used as what it is."""
-        known = {_driven(rung)[0] for _, rung in rungs} | self._names_in_file() | {FIRST_SCAN}
+        known = {driven_how(rung)[0] for _, rung in rungs} | self._names_in_file() | {FIRST_SCAN}
         numbers = self._number_names([rung for _, rung in rungs])
         counters = {rung.name for _, rung in rungs if isinstance(rung, Counter)}
         for path, rung in rungs:
@@ -299,7 +298,7 @@ class _Reading:
 
     def _number_names(self, rungs: list[Rung]) -> set[str]:
         """Names that hold numbers: memory with a number as initial value, registers that no rung drives."""
-        driven = Tally(_driven(rung)[0] for rung in rungs)
+        driven = Tally(driven_how(rung)[0] for rung in rungs)
         is_faulty = self.ledger.is_faulty
         told = {
             name
