@@ -206,6 +206,14 @@ class SupplyLimits:
     cuts_per_hour: float | None = None
     operations: int | None = None
 
+    def on_not_before_ns(self, off_since_ns: int | None) -> int:
+        """The instant before which the supply may not go on (`off_at_least`); 0 where it was not seen to go off."""
+        return 0 if off_since_ns is None else off_since_ns + self.off_at_least_ns
+
+    def cut_not_before_ns(self, on_since_ns: int | None) -> int:
+        """The instant before which the supply may not be cut (`on_at_least`); 0 where it was not seen to go on."""
+        return 0 if on_since_ns is None else on_since_ns + self.on_at_least_ns
+
 
 @dataclass(frozen=True, slots=True)
 class RigSupply:
