@@ -9,11 +9,11 @@ import pytest
 from predict_programs import generated
 from predict_small import SMALL
 from restart_bench.model.program import Program
-from restart_bench.predict.changes import Change, all_changed, deciding, nearness
+from restart_bench.predict.changes import Edit, all_changed, deciding, nearness
 from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import cone_of, part_of
 from restart_bench.predict.proving.parts import MODE, REST, SUPPLY, WARM, part_for
-from restart_bench.predict.traces import Cut, Hold, Player, Trace
+from restart_bench.predict.traces import Cut, HeldFor, Player, Trace
 from restart_bench.predict.why import Why, decided_words, explain, show_cure, stays_off
 
 WARM_AND_MODE = ((SUPPLY, WARM), (MODE, WARM))
@@ -84,11 +84,13 @@ def test_rungs_are_counted_in_the_whole_program() -> None:
 # ---------------------------------------------------------------- over generated programs
 
 
-def _among(step: Hold | Cut, known: set[str]) -> Hold | Cut:
+def _among(step: HeldFor | Cut, known: set[str]) -> HeldFor | Cut:
     """A step with the inputs that a program has; what was held until nothing moves is held for 40 scans."""
     inputs = tuple(one for one in step.inputs if one[0] in known)
     return (
-        replace(step, inputs=inputs, scans=step.scans or 40) if isinstance(step, Hold) else replace(step, inputs=inputs)
+        replace(step, inputs=inputs, scans=step.scans or 40)
+        if isinstance(step, HeldFor)
+        else replace(step, inputs=inputs)
     )
 
 
@@ -132,16 +134,16 @@ def _comes_on(program: Program, answer: Answer, trace: Trace) -> bool:
     return played.seen[answer.point].on_scans > 0
 
 
-def _same(program: Program, answer: Answer, changes: tuple[Change, ...]) -> bool:
+def _same(program: Program, answer: Answer, changes: tuple[Edit, ...]) -> bool:
     other = again(all_changed(program, changes), answer)
     return not other.decided or other.behaviour == answer.behaviour
 
 
-def _outside(program: Program, answer: Answer, told: Why) -> list[Change]:
+def _outside(program: Program, answer: Answer, told: Why) -> list[Edit]:
     """Every single change that is not named, with its rungs as they are counted in the whole program."""
     part, numbers = part_of(program, cone_of(program, [answer.point]))
     changes = deciding(part, nearness(part, answer.point))
-    named = [Change(one.kind, one.name, tuple(numbers[place] for place in one.rungs)) for one in changes]
+    named = [Edit(one.kind, one.name, tuple(numbers[place] for place in one.rungs)) for one in changes]
     return [one for one in named if one not in told.decided_by]
 
 

@@ -66,7 +66,7 @@ def _brought_to_end(
     if records.ended is not None:
         return records, []
     number = records.started.cycle
-    last = last_instant([records.started, *_timed(records)], sources)
+    last = newest_instant([records.started, *_timed(records)], sources)
     trouble = Trouble(number, "stopped", KILLED, last)
     ended = CycleEnded(number, last, completed=False)
     return dataclasses.replace(records, troubles=(*records.troubles, trouble), ended=ended), [trouble, ended]
@@ -77,7 +77,7 @@ def broken_off(records: Sequence[Record], why: str) -> list[Record]:
     ended = {one.cycle for one in records if isinstance(one, CycleEnded)}
     added: list[Record] = []
     for started in (one for one in records if isinstance(one, CycleStarted) and one.cycle not in ended):
-        last = last_instant([one for one in records if getattr(one, "cycle", 0) == started.cycle])
+        last = newest_instant([one for one in records if getattr(one, "cycle", 0) == started.cycle])
         added += [Trouble(started.cycle, "stopped", why, last), CycleEnded(started.cycle, last, completed=False)]
     return added
 
@@ -86,7 +86,7 @@ def _timed(records: CycleRecords) -> list[Record]:
     return [*records.steps, *records.switchings, *records.writes, *records.answers, *records.troubles]
 
 
-def last_instant(records: Sequence[Record], sources: dict[str, SampleSource] | None = None) -> int:
+def newest_instant(records: Sequence[Record], sources: dict[str, SampleSource] | None = None) -> int:
     """The newest instant that records and samples name, in ns of the bench's clock; 0 where they name none."""
     names = ("at_ns", "ended_ns", "after_ns", "received_ns", "answered_ns")
     found = [int(getattr(record, name)) for record in records for name in names if hasattr(record, name)]
@@ -130,7 +130,7 @@ def planned_of(run: ArchivedRun, scenarios: Sequence[Scenario]) -> dict[str, int
 
 
 def _end(run: ArchivedRun, records: Sequence[Record], scenarios: Sequence[ScenarioJudged]) -> RunEnded:
-    last = last_instant(records)
+    last = newest_instant(records)
     started = next((record for record in records if isinstance(record, RunStarted)), None)
     done = sum(isinstance(record, CycleEnded) and record.completed for record in records)
     planned = f" of {started.planned_cycles}" if started is not None else ""

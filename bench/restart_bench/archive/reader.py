@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from restart_bench.archive.files import SUMS, ArchiveError, clear_errors
 from restart_bench.archive.soundness import altered_text, verify
 from restart_bench.model.codec import from_fields, from_line
-from restart_bench.model.journal import CycleRecords, Record, cycle_records, whole_number
+from restart_bench.model.journal import CycleRecords, Record, cycle_records, table_number
 
 if TYPE_CHECKING:
     from restart_bench.archive.samples import SampleFile
@@ -93,7 +93,7 @@ def read_run_json(folder: Path) -> dict[str, Any]:
 def _refuse_huge(value: object) -> None:
     """Raises ValueError for a whole number beyond 64 bits, but in what people wrote freely (`record:`)."""
     if isinstance(value, int):
-        whole_number(str(int(value)))
+        table_number(str(int(value)))
     elif isinstance(value, list):
         for item in value:
             _refuse_huge(item)

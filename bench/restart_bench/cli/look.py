@@ -98,7 +98,7 @@ class Looker:
         observing: ObserverHandle,
         own_address: Callable[[str], str | None] | None = None,
         heard: Mapping[str, Greeting] | None = None,
-        relay: Relay | None = None,
+        relay: RelayView | None = None,
     ) -> None:
         self._rig = rig
         self._observing = observing
@@ -254,14 +254,14 @@ class Looker:
 
 
 @dataclass(frozen=True, slots=True)
-class Relay:
+class RelayView:
     """What the supply's hardware says of itself: how it stands, or what is wrong with it."""
 
     says: str = ""
     problem: str = ""
 
 
-def ask_relay(rig: Rig) -> Relay | None:
+def ask_relay(rig: Rig) -> RelayView | None:
     """How the supply stands, where it can be asked and asking moves nothing; None where it can't."""
     from restart_bench.run.arming import SupplyLock
     from restart_bench_drivers.interface import SupplyError
@@ -276,11 +276,11 @@ def ask_relay(rig: Rig) -> Relay | None:
             supply = open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=None)
             stack.callback(supply.close)
             stands = {True: "on", False: "off", None: "in a state that it does not tell"}[supply.is_on()]
-            return Relay(says=f"The relay says that the supply is {stands}.")
+            return RelayView(says=f"The relay says that the supply is {stands}.")
     except Refused:
-        return Relay(says="The relay was not asked: another bench holds it.")
+        return RelayView(says="The relay was not asked: another bench holds it.")
     except SupplyError as problem:
-        return Relay(problem=str(problem))
+        return RelayView(problem=str(problem))
 
 
 def _times(rig: Rig) -> Iterator[tuple[str, int]]:

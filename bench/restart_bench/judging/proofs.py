@@ -15,7 +15,7 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence, Judged, Problem
 from restart_bench.evidence.marks import cut_of, mode_proofs, restored_of, switching_of
 from restart_bench.evidence.reachability import REPLIES
-from restart_bench.evidence.restarts import Moved, moved_since
+from restart_bench.evidence.restarts import CounterMoved, moved_since
 from restart_bench.evidence.supply_off import OffSpan, OffTime, asked_off_time, longest, losses_of, narrowest, off_time
 from restart_bench.evidence.traces import Flags, Reads, conforming, longest_gap_ns
 from restart_bench.model.clock import Bounds
@@ -228,7 +228,7 @@ def _since_the_cut(evidence: Evidence, proof: Proof) -> RestartSeen:
     return _told(evidence, proof, (before, reads), found)
 
 
-def _told(evidence: Evidence, proof: Proof, values_read: tuple[float, Reads], found: Moved) -> RestartSeen:
+def _told(evidence: Evidence, proof: Proof, values_read: tuple[float, Reads], found: CounterMoved) -> RestartSeen:
     """What a counter says of a restart, in words."""
     assert proof.point is not None
     before, reads = values_read

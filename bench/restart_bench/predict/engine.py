@@ -40,13 +40,13 @@ from restart_bench.predict.proving.parts import (
     part_for,
 )
 from restart_bench.predict.proving.paths import by_hand, path_in, simplest, to_the_scan
-from restart_bench.predict.proving.proofs import Certificate, Proof
-from restart_bench.predict.proving.reach import Cube, GaveUp, Reachability
+from restart_bench.predict.proving.proofs import Certificate, Refutation
+from restart_bench.predict.proving.reach import Cube, GaveUp, UnreachableStates
 from restart_bench.predict.proving.recheck import broken
 from restart_bench.predict.proving.standing import stands, timers_in_a_row
 from restart_bench.predict.proving.systems import AFTER, around_the_cut, before_the_cut
 from restart_bench.predict.questions import LENGTHS, PERIODS, Questions
-from restart_bench.predict.traces import Cut, Hold, Played, Player, Trace
+from restart_bench.predict.traces import Cut, HeldFor, Played, Player, Trace
 
 Word = Literal["off", "on", "depends", "never"]
 OFF, ON, DEPENDS, NEVER = "off", "on", "depends", "never"
@@ -64,7 +64,7 @@ class ProofBroken(RuntimeError):
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class ClaimAnswer:
     """One claim about an output: whether it can come true, and a replayed example. `can` is None where neither could
     be shown; played is None where it can, as far as the proof sees, but no replay shows it."""
 
@@ -82,7 +82,7 @@ class Answer:
     restart: str
     start: str
     inputs: str
-    findings: dict[str, Finding] = field(default_factory=dict)
+    findings: dict[str, ClaimAnswer] = field(default_factory=dict)
 
     def can(self, claim: str) -> bool | None:
         """Whether a claim can come true."""
@@ -215,18 +215,18 @@ class Group:
     def __init__(self, part: Part) -> None:
         self.part = part
         self.player = Player(part)
-        self.reach = Reachability(before_the_cut(part.layout))
+        self.reach = UnreachableStates(before_the_cut(part.layout))
         self.played: dict[tuple[str, str, str, str, str], Played] = {}
         self.standing = any(isinstance(rung, Timer) for rung in part.program.rungs) and stands(part)
         self.tail = min(LONGEST_TAIL, 6 + 3 * timers_in_a_row(part.program)) if self.standing else 0
         self.plainness: dict[tuple[str, str, str, str, str], tuple[int, ...]] = {}
-        self.proofs: list[Proof] = []
+        self.proofs: list[Refutation] = []
         self.later_lemmas: dict[tuple[str, str, str], list[Cube]] = {}
 
     def answers(self, restart: str, start: str, environments: Sequence[str]) -> Iterator[Answer]:
         """Every output after one kind of restart."""
         about = Restarted(self, restart, start)
-        self.play(Trace((Hold(),), Cut(restart, start)), REST)
+        self.play(Trace((HeldFor(),), Cut(restart, start)), REST)
         for inputs in environments:
             for output in self.part.outputs:
                 yield Answer(output, restart, start, inputs, about.findings(output, inputs))
@@ -269,7 +269,7 @@ class Group:
 def _plainness(played: Played) -> tuple[int, ...]:
     """How far a trace is from the plainest."""
     trace = played.trace
-    inexact = sum(isinstance(step, Hold) and step.scans > 0 for step in trace.steps)
+    inexact = sum(isinstance(step, HeldFor) and step.scans > 0 for step in trace.steps)
     cuts = sum(isinstance(step, Cut) for step in trace.steps)
     return (not played.by_hand, cuts, trace.cut.rungs > 0, len(trace.steps), trace.presses, inexact)
 
@@ -282,18 +282,18 @@ class Restarted:
         self.restart, self.start = restart, start
         self._questions: dict[str, Questions] = {}
         self._laters: dict[str, Questions] = {}
-        self._reaches: dict[str, Reachability] = {}
+        self._reaches: dict[str, UnreachableStates] = {}
         self._turns: dict[tuple[str, str], tuple[bool, bool]] = {}
 
     # ------------------------------------------------------------ questions
 
-    def findings(self, output: str, inputs: str) -> dict[str, Finding]:
+    def findings(self, output: str, inputs: str) -> dict[str, ClaimAnswer]:
         """Every claim about one output."""
         inputs = self._same_as(output, inputs)
         questions = self._asked(inputs)
         environment = questions.environment(output, inputs) or []
         claims = questions.claims(output)
-        findings: dict[str, Finding] = {}
+        findings: dict[str, ClaimAnswer] = {}
         for claim in CLAIMS:
             if claim in claims:
                 findings[claim] = self._finding(questions, output, inputs, claim, [claims[claim], *environment])
@@ -355,8 +355,8 @@ class Restarted:
     # ------------------------------------------------------------ one claim
 
     def _restless(
-        self, questions: Questions, output: str, inputs: str, environment: list[int], known: dict[str, Finding]
-    ) -> dict[str, Finding]:
+        self, questions: Questions, output: str, inputs: str, environment: list[int], known: dict[str, ClaimAnswer]
+    ) -> dict[str, ClaimAnswer]:
         """Claims about the end where not everything stands still: shown by a replay, or by what no scan ever does."""
         about = (output, self.restart, self.start, inputs)
         for steps in range(3 if questions.origin else 1):
@@ -365,16 +365,16 @@ class Restarted:
             self._try(questions, inputs, (*about, NEVER_SETTLES), [questions.unsettled(8, 1), *environment], steps)
         claims = (SETTLES_ON, SETTLES_OFF, NEVER_SETTLES, PULSES)
         seen = {claim: self.group.played.get((*about, claim)) for claim in claims}
-        findings = {claim: Finding(True if played else None, played) for claim, played in seen.items()}
+        findings = {claim: ClaimAnswer(True if played else None, played) for claim, played in seen.items()}
         falls, rises = self._changes(output, inputs)
         if not falls or not rises:
-            findings[NEVER_SETTLES] = Finding(False)
+            findings[NEVER_SETTLES] = ClaimAnswer(False)
         if not falls:
-            findings[PULSES] = Finding(False)
+            findings[PULSES] = ClaimAnswer(False)
         if not falls and not known[FIRST_OFF].can:
-            findings[SETTLES_OFF] = Finding(False)
+            findings[SETTLES_OFF] = ClaimAnswer(False)
         if not rises and not known[FIRST_ON].can:
-            findings[SETTLES_ON] = findings[PULSES] = Finding(False)
+            findings[SETTLES_ON] = findings[PULSES] = ClaimAnswer(False)
         return findings
 
     def _changes(self, output: str, inputs: str) -> tuple[bool, bool]:
@@ -393,15 +393,15 @@ class Restarted:
                 self._note(later, output, inputs, claim)
         return found[FALLS], found[RISES]
 
-    def _finding(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> Finding:
+    def _finding(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> ClaimAnswer:
         key = (output, self.restart, self.start, inputs, claim)
         known = self.group.played.get(key)
         if known is not None and _plainness(known) <= PLAIN_ENOUGH:
-            return Finding(True, known)
+            return ClaimAnswer(True, known)
         if known is None and not self._may_be(questions, assumed):
             return self._proved(questions, output, inputs, claim)
         self._search(questions, inputs, key, assumed)
-        return Finding(True, self.group.played.get(key))
+        return ClaimAnswer(True, self.group.played.get(key))
 
     def _may_be(self, questions: Questions, assumed: list[int]) -> bool:
         """False if no reachable state shows what is asked. Short paths are tried before states are looked into."""
@@ -475,13 +475,13 @@ class Restarted:
         self.group.play(to_the_scan(path), inputs)
         return True
 
-    def _proved(self, questions: Questions, output: str, inputs: str, claim: str) -> Finding:
+    def _proved(self, questions: Questions, output: str, inputs: str, claim: str) -> ClaimAnswer:
         """A claim without a model. While sensors are free or timers run, paths of some length are not all there are:
         it has to be shown for any time after the restart too."""
         self._note(questions, output, inputs, claim)
         if claim in (FIRST_ON, FIRST_OFF, BEGINS_ON, BEGINS_OFF) or not (inputs == SENSORS or questions.standing):
-            return Finding(False)
-        return Finding(self._later(output, inputs, claim))
+            return ClaimAnswer(False)
+        return ClaimAnswer(self._later(output, inputs, claim))
 
     def _later(self, output: str, inputs: str, claim: str) -> bool | None:
         """Whether something can come about in any scan after the first."""
@@ -533,7 +533,7 @@ class Restarted:
         """Keep what was shown, for the check by other means."""
         later, settling = questions.start == LATER, questions.settling
         self.group.proofs.append(
-            Proof(self.restart, self.start, later, inputs, settling, questions.standing, output, claim)
+            Refutation(self.restart, self.start, later, inputs, settling, questions.standing, output, claim)
         )
 
     def _excludes_after(self, later: Questions, cube: Cube) -> bool | None:
@@ -543,7 +543,7 @@ class Restarted:
             system = around_the_cut(
                 self.part.layout, self._kind(), sensors=kind == SENSORS, commands=tuple(later.pressed)
             )
-            self._reaches[kind] = Reachability(system)
+            self._reaches[kind] = UnreachableStates(system)
         reach = self._reaches[kind]
         after = () if self.start == COLD else ((AFTER, True),)
         known = len(reach.proven)

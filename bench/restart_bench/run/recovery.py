@@ -27,7 +27,7 @@ from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
 from restart_bench.run.arming import SupplyLock, manual_step
-from restart_bench.run.usage import facts_of
+from restart_bench.run.usage import run_json_of
 
 Say = Callable[[str], None]
 
@@ -38,7 +38,7 @@ def left_open(logs: Path, rig: Rig) -> list[Path]:
     found = dict.fromkeys(path.resolve() for path in unfinished(logs, rig.name))
     for archive in archives_of(rig, logs) if rig.supply is not None else ():
         for path in unfinished(archive, "*"):
-            facts = facts_of(path)
+            facts = run_json_of(path)
             if facts.get("armed") and facts.get("supply_address") == (rig.supply.address if rig.supply else None):
                 found[path.resolve()] = None
     return sorted(found, key=lambda path: path.name)
@@ -46,7 +46,7 @@ def left_open(logs: Path, rig: Rig) -> list[Path]:
 
 def was_armed(folder: Path) -> bool:
     """True where the run switched something real."""
-    return bool(facts_of(folder).get("armed"))
+    return bool(run_json_of(folder).get("armed"))
 
 
 def out_of_idle(records: list[Record], rig: Rig) -> dict[str, Value]:

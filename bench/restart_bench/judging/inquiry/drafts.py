@@ -23,7 +23,7 @@ TO_FILL_IN = "TO FILL IN: what is wanted, and why."
 
 
 @dataclass(frozen=True, slots=True)
-class Played:
+class SurveyScenario:
     """One scenario of a survey: its name, its text, which start and which kind of cut it plays."""
 
     name: str
@@ -62,17 +62,17 @@ def kinds_for(rig: Rig, *, mode: bool) -> tuple[CutKind, ...]:
     return tuple(kinds)
 
 
-def played(rig: Rig, starts: Sequence[Start], kinds: Iterable[CutKind]) -> tuple[Played, ...]:
+def played(rig: Rig, starts: Sequence[Start], kinds: Iterable[CutKind]) -> tuple[SurveyScenario, ...]:
     """A scenario for every kind of cut and every state to cut from."""
     return tuple(_played(rig, number, start, starts, kind) for kind in kinds for number, start in enumerate(starts, 1))
 
 
-def _played(rig: Rig, number: int, start: Start, starts: Sequence[Start], kind: CutKind) -> Played:
+def _played(rig: Rig, number: int, start: Start, starts: Sequence[Start], kind: CutKind) -> SurveyScenario:
     name = f"survey-{_kind_word(kind)}-{number}"
     restart = ["  restart: either"] if kind.restart == "supply" else []
     lines = [*_before(start, starts), _cut(kind, ", at: random 0 s..50 ms"), *_whatever(rig), *restart, ""]
     head = _head(name, f"What does every output do from here, {cut_words(kind)}?")
-    return Played(name, head + "\n".join(lines), start, kind)
+    return SurveyScenario(name, head + "\n".join(lines), start, kind)
 
 
 def _whatever(rig: Rig) -> list[str]:
@@ -126,7 +126,7 @@ def _expected(states: States) -> list[str]:
 
 def draft_of(
     rig: Rig,
-    scenario: Played,
+    scenario: SurveyScenario,
     starts: Sequence[Start],
     cycles: Sequence[Watched],
     values: Sequence[ValueRow],
@@ -161,13 +161,13 @@ def draft_of(
     return Draft(f"{name}.yaml", _draft_head(name, scenario, len(mine), source) + "\n".join(lines))
 
 
-def _draft_name(scenario: Played) -> str:
+def _draft_name(scenario: SurveyScenario) -> str:
     """`seen-power-1-start-button`: as much of the presses as the name of a scenario holds; the number is its own."""
     pressed = "-".join(scenario.start.presses) or "as-it-is"
     return f"{scenario.name.replace('survey', 'seen', 1)}-{pressed}".replace("_", "-")[:_LONGEST_NAME].rstrip("-")
 
 
-def _draft_head(name: str, scenario: Played, cycles: int, source: str) -> str:
+def _draft_head(name: str, scenario: SurveyScenario, cycles: int, source: str) -> str:
     pressed = listed(scenario.start.presses) or "nothing"
     return (
         f"# A draft of `restart-bench survey`, from {source}: what was seen in {counted(cycles, 'cycle')}\n"

@@ -11,16 +11,16 @@ from restart_bench.predict.proving.layout import VALUE, Layout, Slot
 from restart_bench.predict.proving.parts import MODE, SENSORS
 from restart_bench.predict.proving.symbolic import Bits
 from restart_bench.predict.questions import Questions, true_in
-from restart_bench.predict.traces import Cut, Held, Hold, Trace
+from restart_bench.predict.traces import Cut, HeldFor, HeldInputs, Trace
 
 
 @dataclass(frozen=True, slots=True)
-class Path:
+class ModelPath:
     """One scan or cut for each step, as a model has it."""
 
-    steps: tuple[Hold | Cut, ...]
+    steps: tuple[HeldFor | Cut, ...]
     cut: Cut
-    after: tuple[Held, ...]
+    after: tuple[HeldInputs, ...]
 
 
 def simplest(questions: Questions, model: list[int], assumed: Sequence[int], steps: int) -> list[int]:
@@ -82,9 +82,9 @@ def _written(questions: Questions, before: Bits, written: Bits) -> Iterator[int]
 # ---------------------------------------------------------------- reading a model
 
 
-def path_in(questions: Questions, model: list[int], steps: int) -> Path:
+def path_in(questions: Questions, model: list[int], steps: int) -> ModelPath:
     """The path that a model shows, from the first power-up on."""
-    told: list[Hold | Cut] = []
+    told: list[HeldFor | Cut] = []
     states = questions.states_within(steps)
     for before, frame in zip(states, questions.frames[:steps], strict=False):
         inputs = _held(questions, model, frame.inputs)
@@ -94,20 +94,20 @@ def path_in(questions: Questions, model: list[int], steps: int) -> Path:
             kind = MODE if true_in(model, frame.mode) else "supply"
             told.append(Cut(kind, rungs=rungs, inputs=inputs, writes=writes))
         else:
-            told.append(Hold(inputs, writes))
+            told.append(HeldFor(inputs, writes))
     ahead, state = questions.ahead, questions.origin
     if ahead.whole is not None:
         whole = _held(questions, model, ahead.whole)
-        told.append(Hold(whole, _writes(questions, model, state, ahead.whole_written)))
+        told.append(HeldFor(whole, _writes(questions, model, state, ahead.whole_written)))
         state = ahead.whole_written
     writes = _writes(questions, model, state, ahead.written) if ahead.written else ()
     inputs = _held(questions, model, ahead.inputs) if ahead.inputs is not None else ()
     rungs = _rungs(questions, model, ahead.done)
     cut = Cut(questions.restart, questions.start, rungs, inputs if rungs else (), writes)
-    return Path(tuple(told), cut, _after(questions, model))
+    return ModelPath(tuple(told), cut, _after(questions, model))
 
 
-def _after(questions: Questions, model: list[int]) -> tuple[Held, ...]:
+def _after(questions: Questions, model: list[int]) -> tuple[HeldInputs, ...]:
     """Inputs after the cut, those that stand still for good last."""
     bits = questions.after_inputs
     moving = len(bits) if questions.inputs != SENSORS else questions.free_scans
@@ -125,7 +125,7 @@ def _rungs(questions: Questions, model: list[int], done: list[tuple[int, int]]) 
     return questions.part.numbers[last] + 1 if last >= 0 else 0
 
 
-def _held(questions: Questions, model: list[int], bits: Bits) -> Held:
+def _held(questions: Questions, model: list[int], bits: Bits) -> HeldInputs:
     layout = questions.part.layout
     held: list[tuple[str, SlotValue]] = []
     for name, slots in layout.input_slots.items():
@@ -135,7 +135,7 @@ def _held(questions: Questions, model: list[int], bits: Bits) -> Held:
     return tuple(held)
 
 
-def _writes(questions: Questions, model: list[int], before: Bits, written: Bits) -> Held:
+def _writes(questions: Questions, model: list[int], before: Bits, written: Bits) -> HeldInputs:
     layout = questions.part.layout
     names = dict.fromkeys(
         name for name, _ in layout.slots if (name, VALUE) in layout.outside or name in _numbers(layout)
@@ -170,35 +170,35 @@ def _value(layout: Layout, name: str, bits: dict[Slot, bool]) -> SlotValue:
 # ---------------------------------------------------------------- what a person can do
 
 
-def by_hand(path: Path, *, held: bool) -> Iterator[tuple[Hold | Cut, ...]]:
+def by_hand(path: ModelPath, *, held: bool) -> Iterator[tuple[HeldFor | Cut, ...]]:
     """Steps before the cut as a person would do them, the plainest first: they begin at rest, and end there if they
     can. `held`: what is pressed at the end stays pressed through the cut."""
-    joined = _joined((Hold(), *path.steps))
-    if not held and joined[-1] != Hold():
-        yield (*joined, Hold())
+    joined = _joined((HeldFor(), *path.steps))
+    if not held and joined[-1] != HeldFor():
+        yield (*joined, HeldFor())
     yield joined
-    if not path.steps or path.steps[0] != Hold():
+    if not path.steps or path.steps[0] != HeldFor():
         yield _joined(path.steps)
 
 
-def to_the_scan(path: Path) -> Trace:
+def to_the_scan(path: ModelPath) -> Trace:
     """The path as it is, each press as short as one scan: exact, but for nobody's hand."""
-    steps: list[Hold | Cut] = []
+    steps: list[HeldFor | Cut] = []
     for step in path.steps:
         last = steps[-1] if steps else None
-        if isinstance(step, Hold) and isinstance(last, Hold) and last.inputs == step.inputs and not step.writes:
+        if isinstance(step, HeldFor) and isinstance(last, HeldFor) and last.inputs == step.inputs and not step.writes:
             steps[-1] = replace(last, scans=last.scans + 1)
         else:
-            steps.append(replace(step, scans=1) if isinstance(step, Hold) else step)
+            steps.append(replace(step, scans=1) if isinstance(step, HeldFor) else step)
     return Trace(tuple(steps), path.cut, path.after)
 
 
-def _joined(steps: Sequence[Hold | Cut]) -> tuple[Hold | Cut, ...]:
+def _joined(steps: Sequence[HeldFor | Cut]) -> tuple[HeldFor | Cut, ...]:
     """Equal inputs in a row are one hold."""
-    joined: list[Hold | Cut] = []
+    joined: list[HeldFor | Cut] = []
     for step in steps:
         last = joined[-1] if joined else None
-        if isinstance(step, Hold) and isinstance(last, Hold) and last.inputs == step.inputs and not step.writes:
+        if isinstance(step, HeldFor) and isinstance(last, HeldFor) and last.inputs == step.inputs and not step.writes:
             continue
         joined.append(step)
     return tuple(joined)

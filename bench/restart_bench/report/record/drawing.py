@@ -85,7 +85,7 @@ class Panel:
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class DiagramView:
     """What is shown at first: all that was drawn and the part in view (milliseconds), the cycle drawn strongly."""
 
     whole: tuple[float, float]
@@ -99,7 +99,7 @@ class Drawing:
 
     panels: tuple[Panel, ...]
     ticks: tuple[Placed, ...]
-    shown: View
+    shown: DiagramView
     packed: dict[str, object]
 
 
@@ -127,7 +127,7 @@ def first_worst(cycles: Sequence[DrawnCycle]) -> int:
 
 
 def _for_script(
-    diagram: CaseDiagram, packed: list[list[list[Packed]]], marks: list[list[tuple[str, int, int]]], shown: View
+    diagram: CaseDiagram, packed: list[list[list[Packed]]], marks: list[list[tuple[str, int, int]]], shown: DiagramView
 ) -> dict[str, object]:
     return {
         "view": shown.view,
@@ -204,7 +204,7 @@ def _ms(us: float) -> str:
 # ---------------------------------------------------------------- spans and axis
 
 
-def _shown(diagram: CaseDiagram) -> View:
+def _shown(diagram: CaseDiagram) -> DiagramView:
     """At first the view spans from a little before the cut to the end."""
     chosen = first_worst(diagram.cycles)
     edges = [edge for cycle in diagram.cycles for lane in cycle.pieces for p in lane for edge in (p.from_ns, p.to_ns)]
@@ -214,9 +214,9 @@ def _shown(diagram: CaseDiagram) -> View:
     whole = (round(first - margin, 3), round(last + margin, 3))
     cuts = [mark.not_before_ns / 1e6 for cycle in diagram.cycles for mark in cycle.marks if mark.name == "cut"]
     if not cuts:
-        return View(whole, whole, chosen)
+        return DiagramView(whole, whole, chosen)
     start = min(cuts) - max(200.0, (last - min(cuts)) * 0.12)
-    return View(whole, (round(max(whole[0], start), 3), whole[1]), chosen)
+    return DiagramView(whole, (round(max(whole[0], start), 3), whole[1]), chosen)
 
 
 def ticks(view: tuple[float, float]) -> list[Placed]:
@@ -260,7 +260,9 @@ def _places(lanes: Sequence[DrawnLane], indices: Sequence[int]) -> tuple[list[in
     return ys, y + FOOT
 
 
-def _panel_lane(place: tuple[int, int], lane: DrawnLane, cycles: Sequence[list[Packed]], shown: View) -> PanelLane:
+def _panel_lane(
+    place: tuple[int, int], lane: DrawnLane, cycles: Sequence[list[Packed]], shown: DiagramView
+) -> PanelLane:
     drawn = cycles[shown.chosen] if cycles else []
     return PanelLane(
         index=place[0],

@@ -10,7 +10,15 @@ from dataclasses import dataclass, field, replace
 
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.evidence.evidence import Evidence
-from restart_bench.judging.inquiry.drafts import PRESSES, Draft, Played, draft_of, kinds_for, played, presses_text
+from restart_bench.judging.inquiry.drafts import (
+    PRESSES,
+    Draft,
+    SurveyScenario,
+    draft_of,
+    kinds_for,
+    played,
+    presses_text,
+)
 from restart_bench.judging.inquiry.presses import (
     Presses,
     PressSeen,
@@ -154,7 +162,7 @@ def _ended_early(rig: Rig, runs: Sequence[OneRun]) -> Surveyed:
     return Surveyed(rig, code, tuple(runs), reason=_problem(runs[-1]))
 
 
-def _tabulated(rig: Rig, runs: tuple[OneRun, ...], found: Search, scenarios: Sequence[Played]) -> Surveyed:
+def _tabulated(rig: Rig, runs: tuple[OneRun, ...], found: Search, scenarios: Sequence[SurveyScenario]) -> Surveyed:
     run = runs[-1]
     cycles, not_valid = _watched(run, {one.name: one.kind for one in scenarios})
     rows, values = survey_rows(rig, cycles), value_rows(rig, cycles)
