@@ -249,7 +249,7 @@ class ArchivedRun:
         (suite, *_) = load_suites(
             self._input_paths("scenario"),
             rig=self.rig_file,
-            program=next(iter(self._input_paths("program")), None),
+            program=self.program_file,
             cards=self.cards(),
         )
         repeat = self.run.get("repeat") or {}
@@ -263,6 +263,11 @@ class ArchivedRun:
         if not files:
             raise ArchiveError(f"{self.folder}: run.json names no rig file; see `restart-bench logs verify`")
         return files[0]
+
+    @property
+    def program_file(self) -> Path | None:
+        """The copy of the program model that the run was made with, which need not be the one that the rig names."""
+        return next(iter(self._input_paths("program")), None)
 
     def cards(self) -> Mapping[str, SupplyCard]:
         """Cards of the supply drivers known here, with the one that the run was made with: it may be a third

@@ -326,7 +326,7 @@ def load_scenario(run: ArchivedRun, file: Path) -> Loaded:
 
 
 def _load(run: ArchivedRun, file: Path) -> Scenario:
-    (suite, *_) = load_suites([file], rig=run.rig_file, cards=run.cards())
+    (suite, *_) = load_suites([file], rig=run.rig_file, program=run.program_file, cards=run.cards())
     return suite.scenarios[0]
 
 
