@@ -12,7 +12,7 @@ that nobody names any more; where today's file differs is said.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,10 +26,8 @@ from restart_bench.model.journal import PointWritten, Record, Switching, WriteAn
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
-from restart_bench.run.arming import SupplyLock, manual_step
+from restart_bench.run.arming import Say, SupplyLock, manual_step
 from restart_bench.run.usage import run_json_of
-
-Say = Callable[[str], None]
 
 
 def left_open(logs: Path, rig: Rig) -> list[Path]:
