@@ -459,8 +459,8 @@ def _stretches(column: npt.NDArray[np.uint32]) -> list[tuple[int, int]]:
 
 def _counting(part: _Part, running: Collection[Running]) -> Flags:
     counts = np.zeros(len(part.sent), dtype=bool)
-    for span in running:
-        counts |= (part.connection == span.connection) & (part.sent >= span.from_ns) & (part.sent < span.until_ns)
+    for one in running:
+        counts |= (part.connection == one.connection) & (part.sent >= one.from_ns) & (part.sent < one.until_ns)
     return counts
 
 

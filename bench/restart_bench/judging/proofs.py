@@ -309,10 +309,10 @@ def off_times(evidence: Evidence, proofs: Proofs) -> Iterator[tuple[str, tuple[i
     cut, restored = cut_of(evidence.rig, evidence.records), restored_of(evidence.rig, evidence.records)
     assert cut is not None and restored is not None
     commanded = off_time(cut, restored)
-    seen = [rail for rail in proofs.supply if rail.fell is not None and rail.rose is not None]
-    for rail in seen:
-        assert rail.fell is not None and rail.rose is not None
-        yield shown(evidence.rig, rail.proof.point or ""), narrowest(commanded, off_time(rail.fell, rail.rose))
+    seen = [one for one in proofs.supply if one.fell is not None and one.rose is not None]
+    for one in seen:
+        assert one.fell is not None and one.rose is not None
+        yield shown(evidence.rig, one.proof.point or ""), narrowest(commanded, off_time(one.fell, one.rose))
     if not seen:
         yield "the commands", commanded
 
@@ -337,10 +337,10 @@ def _off_time_text(
 ) -> str:
     """What is wrong with an off time, and what to look at."""
     what = "the controller was out of run mode" if evidence.scenario.how == "mode" else "the supply was off"
-    for rail in proofs.supply:
-        if rail.rose is not None and rail.rose.not_after_ns < restore.before_ns and asked.clearly_less(seen):
-            early = span_text(restore.before_ns - rail.rose.not_after_ns, restore.after_ns - rail.rose.not_before_ns)
-            name = shown(evidence.rig, rail.proof.point or "")
+    for one in proofs.supply:
+        if one.rose is not None and one.rose.not_after_ns < restore.before_ns and asked.clearly_less(seen):
+            early = span_text(restore.before_ns - one.rose.not_after_ns, restore.after_ns - one.rose.not_before_ns)
+            name = shown(evidence.rig, one.proof.point or "")
             return (
                 f"the supply came back by itself: {name} read on again {early} before the command back, after "
                 f"{span_text(*seen)} of {show_duration(asked.asked[0])}; look for a second feed, and at a time-out of "
@@ -378,17 +378,17 @@ def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
     assert evidence.restored is not None
     found: list[Problem] = []
     restore = switching_of(evidence.records, "restore")
-    for rail in proofs.supply:
-        assert rail.proof.point is not None and restore is not None
-        name = shown(evidence.rig, rail.proof.point)
-        if rail.back is False and (rail.state is ProofState.HELD or _was_on(evidence, rail.proof)):
+    for one in proofs.supply:
+        assert one.proof.point is not None and restore is not None
+        name = shown(evidence.rig, one.proof.point)
+        if one.back is False and (one.state is ProofState.HELD or _was_on(evidence, one.proof)):
             text = f"the supply did not return: {name} still says that it is off; look at the relay"
             found.append(Problem("not back", text, evidence.restored.not_before_ns))
-        if rail.again is not None:
-            when = evidence.event(rail.again.not_before_ns, rail.again.not_after_ns)
+        if one.again is not None:
+            when = evidence.event(one.again.not_before_ns, one.again.not_after_ns)
             text = f"the supply dipped a second time: {name} says so {when}"
-            amid = rail.again.not_after_ns <= restore.before_ns  # so it came back before it was commanded
-            found.append(Problem("second dip", text, rail.again.not_before_ns, void=amid, ends_run=amid))
+            amid = one.again.not_after_ns <= restore.before_ns  # so it came back before it was commanded
+            found.append(Problem("second dip", text, one.again.not_before_ns, void=amid, ends_run=amid))
     return found
 
 

@@ -135,24 +135,24 @@ def _why_not(evidence: Evidence, deadline_ns: int) -> str:
 # ---------------------------------------------------------------- marks
 
 
-def judge_mark(evidence: Evidence, mark_limit: MarkLimit, proofs: Proofs) -> Judged:
+def judge_mark(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
     """A limit on a mark, counted from the restored supply."""
     assert evidence.restored is not None
-    bounds = evidence.marks.get(mark_limit.mark)
-    limit = mark_limit.window.not_after_ns
+    bounds = evidence.marks.get(one.mark)
+    limit = one.window.not_after_ns
     if bounds is not None:
         low, high = bounds.since(evidence.restored)
-        if mark_limit.mark not in ("cut", "dark"):
+        if one.mark not in ("cut", "dark"):
             low = max(0, low)
         figures = {"delay_ns": [low, high]}
-        came = f"{mark_limit.mark} {span_text(low, high)} after {evidence.back}"
-        verdict, why = window_verdict(low, high, mark_limit.window.not_before_ns, limit)
+        came = f"{one.mark} {span_text(low, high)} after {evidence.back}"
+        verdict, why = window_verdict(low, high, one.window.not_before_ns, limit)
         if verdict is Verdict.FAIL:
             since = powered_since(evidence, proofs)
             if limit is not None and low > limit and (since is None or bounds.not_before_ns <= since + limit):
                 return Judged(Verdict.INCONCLUSIVE, f"{came}: {why}; {only_its_word(evidence)}", figures)
             return Judged(verdict, f"{came}: {why}", figures, bounds.not_after_ns)
-        if verdict is Verdict.PASS or mark_limit.mark != "ready" or limit is None:
+        if verdict is Verdict.PASS or one.mark != "ready" or limit is None:
             return Judged(verdict, f"{came}: {why}" if why else came, figures)
         late = _late(evidence, proofs, limit)
         if late.verdict is Verdict.FAIL:
@@ -160,21 +160,21 @@ def judge_mark(evidence: Evidence, mark_limit: MarkLimit, proofs: Proofs) -> Jud
                 late.verdict, f"{came}: not seen ready within {show_duration(limit)}", figures, late.proven_ns
             )
         return Judged(verdict, f"{came}: {why}; {late.reason}", figures)
-    if mark_limit.mark == "ready" and limit is not None:
+    if one.mark == "ready" and limit is not None:
         late = _late(evidence, proofs, limit)
         deadline = evidence.restored.not_after_ns + limit
         text = f"not ready within {show_duration(limit)}: {_why_not(evidence, deadline)}; {late.reason}"
         return Judged(late.verdict, text, {}, late.proven_ns)
-    return _mark_missing(evidence, mark_limit, proofs)
+    return _mark_missing(evidence, one, proofs)
 
 
-def _mark_missing(evidence: Evidence, mark_limit: MarkLimit, proofs: Proofs) -> Judged:
+def _mark_missing(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
     """A mark that never came: a fail where the bench went on asking past the limit and the supply was back."""
     assert evidence.restored is not None
-    limit = mark_limit.window.not_after_ns
-    text = f"{mark_limit.mark} was not seen after {evidence.back}"
+    limit = one.window.not_after_ns
+    text = f"{one.mark} was not seen after {evidence.back}"
     contact = evidence.contact
-    if limit is None or contact is None or mark_limit.mark in ("refused", "accepted", "dark", "cut"):
+    if limit is None or contact is None or one.mark in ("refused", "accepted", "dark", "cut"):
         return Judged(Verdict.INCONCLUSIVE, text)
     silent = _only_silence(evidence)
     if silent:
@@ -192,42 +192,42 @@ def _mark_missing(evidence: Evidence, mark_limit: MarkLimit, proofs: Proofs) -> 
 # ---------------------------------------------------------------- gaps
 
 
-def judge_gap(evidence: Evidence, gap: Gap) -> Judged:
+def judge_gap(evidence: Evidence, one: Gap) -> Judged:
     """Between the first changes to on of two points after the restored supply, in that order whatever the limits."""
-    first, then = first_on(evidence, gap.first_judged), first_on(evidence, gap.then_judged)
+    first, then = first_on(evidence, one.first_judged), first_on(evidence, one.then_judged)
     if first is None or then is None:
-        return _gap_missing(evidence, gap, first, then)
+        return _gap_missing(evidence, one, first, then)
     low, high = then.since(first)
-    first_named, then_named = shown(evidence.rig, gap.first), shown(evidence.rig, gap.then)
+    first_named, then_named = shown(evidence.rig, one.first), shown(evidence.rig, one.then)
     order = f"{then_named} came on {span_text(low, high)} after {first_named}"
-    verdict, why = window_verdict(low, high, gap.at_least_ns or 0, gap.at_most_ns)
+    verdict, why = window_verdict(low, high, one.at_least_ns or 0, one.at_most_ns)
     if high < 0:
         order = f"{then_named} came on {span_text(-high, -low)} before {first_named}"
         why = "the order is the other way round"
-    elif verdict is Verdict.INCONCLUSIVE and low < 0 and not gap.at_least_ns:
+    elif verdict is Verdict.INCONCLUSIVE and low < 0 and not one.at_least_ns:
         why = "which of them came first can't be told"
     figures = {"gap_ns": [low, high]}
     proven = max(first.not_after_ns, then.not_after_ns)
     return Judged(verdict, f"{order}: {why}" if why else order, figures, proven if verdict is Verdict.FAIL else None)
 
 
-def _gap_missing(evidence: Evidence, gap: Gap, first: Bounds | None, then: Bounds | None) -> Judged:
+def _gap_missing(evidence: Evidence, one: Gap, first: Bounds | None, then: Bounds | None) -> Judged:
     """One of the two did not come on: a fail where it was seen to stay off past the limit."""
     rig = evidence.rig
     if first is None and then is None:
-        text = f"neither {shown(rig, gap.first)} nor {shown(rig, gap.then)} was seen to come on"
+        text = f"neither {shown(rig, one.first)} nor {shown(rig, one.then)} was seen to come on"
         return Judged(Verdict.INCONCLUSIVE, f"{text}, so there is no gap to measure")
     if first is None:
         assert then is not None
-        text = f"{shown(rig, gap.then)} came on while {shown(rig, gap.first)} had not"
-        if _seen_off(evidence, gap.first_judged, then.not_after_ns):
+        text = f"{shown(rig, one.then)} came on while {shown(rig, one.first)} had not"
+        if _seen_off(evidence, one.first_judged, then.not_after_ns):
             return Judged(Verdict.FAIL, text, {}, then.not_after_ns)
-        return Judged(Verdict.INCONCLUSIVE, f"{shown(rig, gap.first)} was not seen to come on; nothing to count from")
-    text = f"{shown(rig, gap.then)} did not come on after {shown(rig, gap.first)}"
-    if gap.at_most_ns is not None:
-        limit = first.not_after_ns + gap.at_most_ns
-        if limit <= min(evidence.watch_end_ns, evidence.end_ns) and _seen_off(evidence, gap.then_judged, limit):
-            return Judged(Verdict.FAIL, f"{text} within {show_duration(gap.at_most_ns)}", {}, limit)
+        return Judged(Verdict.INCONCLUSIVE, f"{shown(rig, one.first)} was not seen to come on; nothing to count from")
+    text = f"{shown(rig, one.then)} did not come on after {shown(rig, one.first)}"
+    if one.at_most_ns is not None:
+        limit = first.not_after_ns + one.at_most_ns
+        if limit <= min(evidence.watch_end_ns, evidence.end_ns) and _seen_off(evidence, one.then_judged, limit):
+            return Judged(Verdict.FAIL, f"{text} within {show_duration(one.at_most_ns)}", {}, limit)
     return Judged(Verdict.INCONCLUSIVE, f"{text} in the watch, so there is no gap to measure")
 
 
