@@ -19,7 +19,7 @@ from restart_bench.model.ways import way_back
 
 
 @dataclass(frozen=True, slots=True)
-class ShownInstant:
+class Played:
     """What is shown at one instant of the run's clock."""
 
     at_ns: int
@@ -47,7 +47,7 @@ def played_cycle(
     *,
     of_cycles: int,
     step_ns: int,
-) -> Iterator[ShownInstant]:
+) -> Iterator[Played]:
     """One cycle: its records at their instants, and a state every `step_ns` between its first and its last."""
     begins, ends = records.started.at_ns, _ends_ns(records)
     columns = _columns(rig, samples)
@@ -59,10 +59,10 @@ def played_cycle(
         while told_up_to < len(told) and told[told_up_to].at_ns <= at_ns:
             yield told[told_up_to]
             told_up_to += 1
-        yield ShownInstant(at_ns, cycle.state(at_ns, step_ns))
+        yield Played(at_ns, cycle.state(at_ns, step_ns))
     yield from told[told_up_to:]
     if judged is not None:
-        yield ShownInstant(ends, judged)
+        yield Played(ends, judged)
 
 
 def _ends_ns(records: CycleRecords) -> int:
@@ -71,12 +71,12 @@ def _ends_ns(records: CycleRecords) -> int:
     return records.ended.at_ns if records.ended is not None else max(instants)
 
 
-def _told(records: CycleRecords) -> Iterator[ShownInstant]:
-    yield ShownInstant(records.started.at_ns, records.started)
-    yield from (ShownInstant(one.ended_ns, one) for one in records.steps)
-    yield from (ShownInstant(one.after_ns, one) for one in records.switchings)
-    yield from (ShownInstant(one.answered_ns, one) for one in records.answers)
-    yield from (ShownInstant(one.at_ns, one) for one in records.troubles)
+def _told(records: CycleRecords) -> Iterator[Played]:
+    yield Played(records.started.at_ns, records.started)
+    yield from (Played(one.ended_ns, one) for one in records.steps)
+    yield from (Played(one.after_ns, one) for one in records.switchings)
+    yield from (Played(one.answered_ns, one) for one in records.answers)
+    yield from (Played(one.at_ns, one) for one in records.troubles)
 
 
 def _columns(rig: Rig, samples: Mapping[str, DeviceSamples]) -> dict[str, _Column]:

@@ -13,7 +13,7 @@ from restart_bench.model.rig import Device, Point, Table, Value
 from restart_bench.plc.interpreter import Interpreter, State
 from restart_bench.simulated.faults import Playing, refused
 from restart_bench.simulated.port import Port
-from restart_bench.simulated.tables import Tables, addresses_of, registers_of, value_of
+from restart_bench.simulated.tables import Tables, registers_of, value_of, width
 from restart_bench.simulated.timing import Alarms, sleep_until
 from restart_bench.simulated.wiring import Wiring
 
@@ -454,7 +454,7 @@ def restarted(wiring: Wiring, state: State) -> State:
             state = machine.write_saved(state, fault["point"], machine.number(fresh, fault["point"]))
     for fault in faults.all("torn-value"):
         name, point = fault["point"], wiring.rig.points.get(fault["point"])
-        if point is not None and addresses_of(point) == 2 and machine.is_retained(name):
+        if point is not None and width(point) == 2 and machine.is_retained(name):
             torn = _torn(point, machine.saved_number(state, name), machine.number(fresh, name), fault["word"])
             state = machine.write_saved(state, name, torn)
     return machine.restart(state)

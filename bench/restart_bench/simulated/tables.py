@@ -21,7 +21,7 @@ _RANGE = {
 }
 
 
-def addresses_of(point: Point) -> int:
+def width(point: Point) -> int:
     """Addresses that a point takes: 1 for a bit, 1 or 2 for registers."""
     return 1 if point.table in BIT_TABLES else REGISTERS_OF[point.type]
 
@@ -83,9 +83,7 @@ class Tables:
         self._in: dict[Table, list[Point]] = {}
         for point in sorted(self.points, key=lambda one: one.address):
             self._in.setdefault(point.table, []).append(point)
-        self._size = {
-            table: max(one.address + addresses_of(one) for one in points) for table, points in self._in.items()
-        }
+        self._size = {table: max(one.address + width(one) for one in points) for table, points in self._in.items()}
 
     def exists(self, table: Table, address: int, count: int) -> bool:
         """True if all of these addresses do."""
@@ -94,9 +92,7 @@ class Tables:
     def touched(self, table: Table, address: int, count: int) -> list[Point]:
         """The points that lie in these addresses, also those that only reach into them."""
         end = address + count
-        return [
-            one for one in self._in.get(table, ()) if one.address < end and one.address + addresses_of(one) > address
-        ]
+        return [one for one in self._in.get(table, ()) if one.address < end and one.address + width(one) > address]
 
     def read(self, table: Table, address: int, count: int) -> list[int]:
         """Bits (0, 1) or registers."""
