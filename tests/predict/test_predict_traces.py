@@ -16,7 +16,7 @@ from restart_bench.predict.engine import predict
 from restart_bench.predict.proving.cone import cone_of, outputs_of
 from restart_bench.predict.proving.parts import COLD, DARK, MODE, PULSES, REST, SETTLES_ON, SUPPLY, WARM, part_for
 from restart_bench.predict.scripts import NotForTheRig, from_anywhere, scenario_text, smallest_suite
-from restart_bench.predict.traces import PRESS_NS, Cut, HeldFor, Player, Trace
+from restart_bench.predict.traces import PRESS_NS, Cut, Hold, Player, Trace
 from restart_bench.predict.why import explain
 
 
@@ -50,9 +50,9 @@ def test_waiting_in_one_go_is_the_same_as_scan_by_scan(seed: int, scans: list[bo
 def test_a_trace_that_a_person_plays_holds_its_presses() -> None:
     """Each press lasts as long as a press by hand, or until nothing moves; what is shorter is marked."""
     player = player_for(SMALL["set and reset"])
-    pressed, let_go = HeldFor((("start", True),)), HeldFor()
+    pressed, let_go = Hold((("start", True),)), Hold()
     by_hand = player.play(Trace((let_go, pressed, let_go), Cut(SUPPLY)))
-    short = player.play(Trace((let_go, HeldFor((("start", True),), scans=1), let_go), Cut(SUPPLY)))
+    short = player.play(Trace((let_go, Hold((("start", True),), scans=1), let_go), Cut(SUPPLY)))
     assert by_hand is not None
     assert short is not None
     assert (by_hand.by_hand, short.by_hand) == (True, False)
@@ -62,7 +62,7 @@ def test_a_trace_that_a_person_plays_holds_its_presses() -> None:
 def test_a_press_lasts_at_least_as_long_as_the_bench_presses() -> None:
     """What stands still at once is held for a press's time all the same."""
     player = player_for(SMALL["set and reset"])
-    assert player.lasting_ns(Trace((HeldFor((("start", True),)), Cut(SUPPLY)), Cut(SUPPLY))) == [PRESS_NS, 0]
+    assert player.lasting_ns(Trace((Hold((("start", True),)), Cut(SUPPLY)), Cut(SUPPLY))) == [PRESS_NS, 0]
 
 
 def test_a_cut_within_a_scan_does_the_rungs_before_it() -> None:
@@ -71,7 +71,7 @@ def test_a_cut_within_a_scan_does_the_rungs_before_it() -> None:
     start = (("start", True),)
     settled = []
     for rungs in (0, 1):
-        played = player.play(Trace((HeldFor(),), Cut(SUPPLY, rungs=rungs, inputs=start)))
+        played = player.play(Trace((Hold(),), Cut(SUPPLY, rungs=rungs, inputs=start)))
         assert played is not None
         settled.append(played.seen["m"].settles)
     assert settled == [False, True]
@@ -81,7 +81,7 @@ def test_the_shortest_trace_is_the_one_a_teacher_would_show() -> None:
     """At rest, press start, let go, cut: nothing else."""
     answer = predict(SMALL["set and reset"], ["m"], environments=[REST])[0]
     assert answer.played is not None
-    assert answer.played.trace == Trace((HeldFor(), HeldFor((("start", True),)), HeldFor()), Cut(SUPPLY))
+    assert answer.played.trace == Trace((Hold(), Hold((("start", True),)), Hold()), Cut(SUPPLY))
     assert list(trace_lines(answer.played.trace, 10_000_000)) == [
         "inputs at rest until nothing moves",
         "start on until nothing moves",

@@ -15,7 +15,7 @@ from restart_bench.model.program import Program
 from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import cone_of, outputs_of
 from restart_bench.predict.proving.parts import DARK, ENVIRONMENTS, HELD, RESTARTS, SENSORS, part_for
-from restart_bench.predict.traces import Cut, HeldFor, HeldInputs, Player, Trace
+from restart_bench.predict.traces import Cut, Held, Hold, Player, Trace
 
 FEWEST = 3000
 
@@ -75,17 +75,17 @@ def random_play(draw: random.Random, program: Program, player: Player, restart: 
     moved = {one.name: not one.rest for one in inputs}
     commands = [one.name for one in inputs if one.role == "command"]
 
-    def some(names: list[str]) -> HeldInputs:
+    def some(names: list[str]) -> Held:
         return tuple((name, moved[name]) for name in names if draw.random() < 0.5)
 
-    steps: list[HeldFor | Cut] = []
+    steps: list[Hold | Cut] = []
     for _ in range(draw.randint(0, 4)):
         if draw.random() < 0.15:
             steps.append(
                 Cut(draw.choice(["supply", "mode"]), rungs=draw.randint(0, len(program.rungs)), inputs=some([*moved]))
             )
         else:
-            steps.append(HeldFor(some([*moved]), scans=draw.choice([1, 1, 2, 3, 6, 20])))
+            steps.append(Hold(some([*moved]), scans=draw.choice([1, 1, 2, 3, 6, 20])))
     kind, after, in_cut = draw.choice(ENVIRONMENTS), ((),), some([*moved])
     if kind == SENSORS:
         sensors = [name for name in moved if name not in commands]
@@ -98,7 +98,7 @@ def random_play(draw: random.Random, program: Program, player: Player, restart: 
         )
         others = some([name for name in moved if name not in dict(held)])
         in_cut = (*(held if kind == HELD else ()), *others)
-        steps.append(HeldFor(in_cut, scans=draw.choice([1, 2, 5])))
+        steps.append(Hold(in_cut, scans=draw.choice([1, 2, 5])))
         return kind, Trace(tuple(steps), Cut(*restart, draw.randint(0, len(program.rungs)), in_cut), (held,))
     return "rest", Trace(tuple(steps), Cut(*restart, draw.randint(0, len(program.rungs)), in_cut), after)
 

@@ -13,7 +13,7 @@ from restart_bench.predict.changes import Edit, all_changed, deciding, nearness
 from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import cone_of, part_of
 from restart_bench.predict.proving.parts import MODE, REST, SUPPLY, WARM, part_for
-from restart_bench.predict.traces import Cut, HeldFor, Player, Trace
+from restart_bench.predict.traces import Cut, Hold, Player, Trace
 from restart_bench.predict.why import Why, decided_words, explain, show_cure, stays_off
 
 WARM_AND_MODE = ((SUPPLY, WARM), (MODE, WARM))
@@ -84,13 +84,11 @@ def test_rungs_are_counted_in_the_whole_program() -> None:
 # ---------------------------------------------------------------- over generated programs
 
 
-def _among(step: HeldFor | Cut, known: set[str]) -> HeldFor | Cut:
+def _among(step: Hold | Cut, known: set[str]) -> Hold | Cut:
     """A step with the inputs that a program has; what was held until nothing moves is held for 40 scans."""
     inputs = tuple(one for one in step.inputs if one[0] in known)
     return (
-        replace(step, inputs=inputs, scans=step.scans or 40)
-        if isinstance(step, HeldFor)
-        else replace(step, inputs=inputs)
+        replace(step, inputs=inputs, scans=step.scans or 40) if isinstance(step, Hold) else replace(step, inputs=inputs)
     )
 
 

@@ -9,7 +9,7 @@ from restart_bench.model.program import Program
 from restart_bench.predict.editions import ChangedAnswer, side_by_side
 from restart_bench.predict.engine import Answer
 from restart_bench.predict.proving.parts import COLD, HELD, MODE, REST, SUPPLY, WARM
-from restart_bench.predict.traces import Cut, HeldFor, HeldInputs, Trace
+from restart_bench.predict.traces import Cut, Held, Hold, Trace
 from restart_bench.predict.why import Why, decided_words, does, show_cure
 
 COLUMNS = {(SUPPLY, WARM): "loss of supply", (MODE, WARM): "mode change", (SUPPLY, COLD): "cold start"}
@@ -58,7 +58,7 @@ def trace_document(trace: Trace) -> dict[str, Any]:
     }
 
 
-def _step(step: HeldFor | Cut) -> dict[str, Any]:
+def _step(step: Hold | Cut) -> dict[str, Any]:
     if isinstance(step, Cut):
         told = {"cut": step.restart, "start": step.start, "after_rungs": step.rungs, "inputs": dict(step.inputs)}
     else:
@@ -99,9 +99,9 @@ def trace_lines(trace: Trace, scan_ns: int) -> Iterator[str]:
         yield f"afterwards {_inputs_words(held)}"
 
 
-def _step_words(step: HeldFor | Cut, scan_ns: int) -> str:
+def _step_words(step: Hold | Cut, scan_ns: int) -> str:
     written = "".join(f"write {name} = {value}, " for name, value in step.writes)
-    if isinstance(step, HeldFor):
+    if isinstance(step, Hold):
         lasting = f"for {step.scans * scan_ns / 1e6:g} ms" if step.scans else "until nothing moves"
         return f"{written}{_inputs_words(step.inputs)} {lasting}"
     if step.restart == MODE:
@@ -110,7 +110,7 @@ def _step_words(step: HeldFor | Cut, scan_ns: int) -> str:
     return f"{written}cut the supply{where}" + (", retained memory is lost" if step.start == COLD else "")
 
 
-def _inputs_words(held: HeldInputs) -> str:
+def _inputs_words(held: Held) -> str:
     if not held:
         return "inputs at rest"
     return ", ".join(f"{name} {_value(value)}" for name, value in held)

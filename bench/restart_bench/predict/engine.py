@@ -41,12 +41,12 @@ from restart_bench.predict.proving.parts import (
 )
 from restart_bench.predict.proving.paths import by_hand, path_in, simplest, to_the_scan
 from restart_bench.predict.proving.proofs import Certificate, Refutation
-from restart_bench.predict.proving.reach import Cube, GaveUp, UnreachableStates
+from restart_bench.predict.proving.reach import Cube, GaveUp, Reachability
 from restart_bench.predict.proving.recheck import broken
 from restart_bench.predict.proving.standing import stands, timers_in_a_row
 from restart_bench.predict.proving.systems import AFTER, around_the_cut, before_the_cut
 from restart_bench.predict.questions import LENGTHS, PERIODS, Questions
-from restart_bench.predict.traces import Cut, HeldFor, Played, Player, Trace
+from restart_bench.predict.traces import Cut, Hold, Played, Player, Trace
 
 Word = Literal["off", "on", "depends", "never"]
 OFF, ON, DEPENDS, NEVER = "off", "on", "depends", "never"
@@ -215,7 +215,7 @@ class Group:
     def __init__(self, part: Part) -> None:
         self.part = part
         self.player = Player(part)
-        self.reach = UnreachableStates(before_the_cut(part.layout))
+        self.reach = Reachability(before_the_cut(part.layout))
         self.played: dict[tuple[str, str, str, str, str], Played] = {}
         self.standing = any(isinstance(rung, Timer) for rung in part.program.rungs) and stands(part)
         self.tail = min(LONGEST_TAIL, 6 + 3 * timers_in_a_row(part.program)) if self.standing else 0
@@ -226,7 +226,7 @@ class Group:
     def answers(self, restart: str, start: str, environments: Sequence[str]) -> Iterator[Answer]:
         """Every output after one kind of restart."""
         about = Restarted(self, restart, start)
-        self.play(Trace((HeldFor(),), Cut(restart, start)), REST)
+        self.play(Trace((Hold(),), Cut(restart, start)), REST)
         for inputs in environments:
             for output in self.part.outputs:
                 yield Answer(output, restart, start, inputs, about.findings(output, inputs))
@@ -269,7 +269,7 @@ class Group:
 def _plainness(played: Played) -> tuple[int, ...]:
     """How far a trace is from the plainest."""
     trace = played.trace
-    inexact = sum(isinstance(step, HeldFor) and step.scans > 0 for step in trace.steps)
+    inexact = sum(isinstance(step, Hold) and step.scans > 0 for step in trace.steps)
     cuts = sum(isinstance(step, Cut) for step in trace.steps)
     return (not played.by_hand, cuts, trace.cut.rungs > 0, len(trace.steps), trace.presses, inexact)
 
@@ -282,7 +282,7 @@ class Restarted:
         self.restart, self.start = restart, start
         self._questions: dict[str, Questions] = {}
         self._laters: dict[str, Questions] = {}
-        self._reaches: dict[str, UnreachableStates] = {}
+        self._reaches: dict[str, Reachability] = {}
         self._turns: dict[tuple[str, str], tuple[bool, bool]] = {}
 
     # ------------------------------------------------------------ questions
@@ -543,7 +543,7 @@ class Restarted:
             system = around_the_cut(
                 self.part.layout, self._kind(), sensors=kind == SENSORS, commands=tuple(later.pressed)
             )
-            self._reaches[kind] = UnreachableStates(system)
+            self._reaches[kind] = Reachability(system)
         reach = self._reaches[kind]
         after = () if self.start == COLD else ((AFTER, True),)
         known = len(reach.proven)

@@ -3,7 +3,7 @@
     origin --(one whole scan, for pressed commands)--> state at the cut --(cut)--> restart --scan--> scan --> ...
 
 A question is a literal; a model of it is a path that shows it. The path begins at `origin`, which may be any state
-that `UnreachableStates` has not excluded, or, with `within(n)`, one that n steps from the first power-up lead to.
+that `Reachability` has not excluded, or, with `within(n)`, one that n steps from the first power-up lead to.
 """
 
 from __future__ import annotations

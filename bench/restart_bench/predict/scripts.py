@@ -12,14 +12,14 @@ from restart_bench.plc.blocks import SlotValue
 from restart_bench.predict.engine import Answer
 from restart_bench.predict.proving.cone import cone_of
 from restart_bench.predict.proving.parts import COLD, DARK, HELD, MODE, REST, SENSORS, Part, part_for
-from restart_bench.predict.traces import PRESS_NS, Cut, HeldFor, HeldInputs, OutputPlayed, Played, Player, Trace
+from restart_bench.predict.traces import PRESS_NS, Cut, Held, Hold, OutputPlayed, Played, Player, Trace
 
 MS, S = 1_000_000, 1_000_000_000
 SLACK_NS = 300 * MS  # the bench is not as quick as a scan
 LATE_NS = 200 * MS  # what changes later than this after the start of the program is given time
 MOST_PRESSES = 2  # that bring a controller to where a trace begins
 
-OutputOutcome = tuple[str, str, str, str]
+Outcome = tuple[str, str, str, str]
 """Output, restart, inputs, and what it does: "on", "off", "pulses"."""
 
 
@@ -33,7 +33,7 @@ class Script:
 
     name: str
     text: str
-    shows: frozenset[OutputOutcome]
+    shows: frozenset[Outcome]
 
 
 # ---------------------------------------------------------------- one scenario
@@ -92,9 +92,9 @@ def _is_for_the_rig(played: Played) -> bool:
     return True
 
 
-def _last_inputs(trace: Trace) -> HeldInputs:
+def _last_inputs(trace: Trace) -> Held:
     """What is not at rest as the cut comes."""
-    return next((step.inputs for step in reversed(trace.steps) if isinstance(step, HeldFor)), ())
+    return next((step.inputs for step in reversed(trace.steps) if isinstance(step, Hold)), ())
 
 
 def _tellable(seen: OutputPlayed) -> bool:
@@ -107,8 +107,8 @@ def _before(part: Part, played: Played, program: Program, outputs: Sequence[str]
     lasting = Player(part).lasting_ns(_of_part(trace, part))
     rest = {one.name: one.rest for one in program.inputs}
     lines: list[str] = []
-    held: HeldInputs = ()
-    steps = [step for step in trace.steps if isinstance(step, HeldFor)]
+    held: Held = ()
+    steps = [step for step in trace.steps if isinstance(step, Hold)]
     for number, step in enumerate(steps):
         if number == 0 and not step.inputs and not step.writes:
             continue  # every cycle begins at rest
@@ -123,7 +123,7 @@ def _before(part: Part, played: Played, program: Program, outputs: Sequence[str]
     return [*lines, f"  - expect: {{{', '.join(f'{output}: on' for output in on)}}}"] if on else lines
 
 
-def _is_press(steps: Sequence[HeldFor], number: int) -> bool:
+def _is_press(steps: Sequence[Hold], number: int) -> bool:
     """True for one input that leaves rest and returns to it."""
     step, last = steps[number], number + 1 == len(steps)
     single = len(step.inputs) == 1 and isinstance(step.inputs[0][1], bool)
@@ -134,17 +134,16 @@ def _of_part(trace: Trace, part: Part) -> Trace:
     """The trace with the inputs that a part has."""
     known = part.layout.inputs
 
-    def mine(held: HeldInputs) -> HeldInputs:
+    def mine(held: Held) -> Held:
         return tuple(one for one in held if one[0] in known)
 
     steps = tuple(
-        HeldFor(mine(step.inputs), step.writes, step.scans) if isinstance(step, HeldFor) else step
-        for step in trace.steps
+        Hold(mine(step.inputs), step.writes, step.scans) if isinstance(step, Hold) else step for step in trace.steps
     )
     return Trace(steps, trace.cut, tuple(mine(held) for held in trace.after))
 
 
-def _moved(before: HeldInputs, now: HeldInputs, rest: dict[str, bool | int | float]) -> Iterator[str]:
+def _moved(before: Held, now: Held, rest: dict[str, bool | int | float]) -> Iterator[str]:
     """Steps that move inputs from one setting to the next: what goes back first."""
     old, new = dict(before), dict(now)
     for name in old:
@@ -191,7 +190,7 @@ def random_cuts_needed(program: Program, confidence: float = 0.95) -> int:
 # ---------------------------------------------------------------- the smallest suite
 
 
-def outcomes_of(answer: Answer) -> Iterator[OutputOutcome]:
+def outcomes_of(answer: Answer) -> Iterator[Outcome]:
     """What an answer says may happen, as far as a rig can show it."""
     if answer.start == COLD:
         return
@@ -204,7 +203,7 @@ def outcomes_of(answer: Answer) -> Iterator[OutputOutcome]:
 
 def smallest_suite(
     program: Program, answers: Sequence[Answer], off_for: str = "2 s"
-) -> tuple[list[Script], list[OutputOutcome]]:
+) -> tuple[list[Script], list[Outcome]]:
     """Scenarios that together play every predicted outcome once, as few as a greedy choice finds, and the outcomes
     that no scenario can play. Of an output that no scenario can show on nothing is expected."""
     outputs = tuple(dict.fromkeys(answer.point for answer in answers))
@@ -234,11 +233,11 @@ def smallest_suite(
     return scripts, sorted(missing)
 
 
-Chosen = list[tuple[Played, frozenset[OutputOutcome]]]
+Chosen = list[tuple[Played, frozenset[Outcome]]]
 """Traces with the outcomes for which they were chosen."""
 
 
-def _cover(candidates: Chosen, wanted: set[OutputOutcome]) -> tuple[Chosen, set[OutputOutcome]]:
+def _cover(candidates: Chosen, wanted: set[Outcome]) -> tuple[Chosen, set[Outcome]]:
     """As few traces as a greedy choice finds that play all that is wanted, and what none plays."""
     left, missing = list(candidates), set(wanted)
     chosen: Chosen = []
@@ -261,7 +260,7 @@ def _on(played: Played) -> set[str]:
 def _shown_alive(player: Player, others: Sequence[Played], alive: set[str]) -> Chosen:
     """Traces in which outputs are on that no other shows on: nobody believes an off of a channel that was never seen
     on."""
-    rest = [Trace((HeldFor(), HeldFor(held)), Cut(MODE), (held,)) for held in _held_inputs(player.part.program)]
+    rest = [Trace((Hold(), Hold(held)), Cut(MODE), (held,)) for held in _held_inputs(player.part.program)]
     more = [*others, *(played for trace in rest if (played := player.play(trace)) is not None)]
     added: Chosen = []
     for output in player.part.outputs:
@@ -272,22 +271,22 @@ def _shown_alive(player: Player, others: Sequence[Played], alive: set[str]) -> C
     return added
 
 
-def _held_inputs(program: Program) -> Iterator[HeldInputs]:
+def _held_inputs(program: Program) -> Iterator[Held]:
     for one in program.inputs:
         if isinstance(one.rest, bool):
             yield ((one.name, not one.rest),)
 
 
-def from_anywhere(player: Player, chosen: Chosen) -> Iterator[tuple[Played, frozenset[OutputOutcome]]]:
+def from_anywhere(player: Player, chosen: Chosen) -> Iterator[tuple[Played, frozenset[Outcome]]]:
     """The chosen traces with the presses in front that make them come out the same whichever was played before: no
     scenario begins with a controller that has never run."""
     left = [player.left_by(played.trace) for played, _ in chosen]
     starts = list(dict.fromkeys(state for state in left if state is not None))
     for played, shows in chosen:
         for presses in _presses(player.part.program):
-            steps = [HeldFor()]
+            steps = [Hold()]
             for name, value in presses:
-                steps += [HeldFor(((name, value),)), HeldFor()]
+                steps += [Hold(((name, value),)), Hold()]
             trace = replace(played.trace, steps=(*steps, *_without_rest(played.trace.steps)))
             if all(_the_same(player.play(trace, start), played) for start in (None, *starts)):
                 yield replace(played, trace=trace), shows
@@ -296,15 +295,15 @@ def from_anywhere(player: Player, chosen: Chosen) -> Iterator[tuple[Played, froz
             yield played, shows
 
 
-def _presses(program: Program) -> Iterator[HeldInputs]:
+def _presses(program: Program) -> Iterator[Held]:
     """Presses one after the other, few first."""
     every = [(one.name, not one.rest) for one in program.inputs if isinstance(one.rest, bool)]
     for number in range(MOST_PRESSES + 1):
         yield from permutations(every, number)
 
 
-def _without_rest(steps: tuple[HeldFor | Cut, ...]) -> tuple[HeldFor | Cut, ...]:
-    return steps[1:] if steps and steps[0] == HeldFor() else steps
+def _without_rest(steps: tuple[Hold | Cut, ...]) -> tuple[Hold | Cut, ...]:
+    return steps[1:] if steps and steps[0] == Hold() else steps
 
 
 def _the_same(one: Played | None, other: Played) -> bool:
@@ -326,14 +325,14 @@ def _traces(answers: Iterable[Answer]) -> Iterator[tuple[Trace, str]]:
                 continue
             trace = finding.played.trace
             if answer.inputs == SENSORS:  # what sensors are to be afterwards they are already before
-                trace = replace(trace, steps=(*trace.steps, HeldFor(trace.after[-1])), after=trace.after[-1:])
+                trace = replace(trace, steps=(*trace.steps, Hold(trace.after[-1])), after=trace.after[-1:])
             key = (trace, answer.inputs)
             if key not in seen:
                 seen.add(key)
                 yield key
 
 
-def _shown(part: Part, played: Played, inputs: str) -> Iterator[OutputOutcome]:
+def _shown(part: Part, played: Played, inputs: str) -> Iterator[Outcome]:
     pressed = {name for name, _ in played.trace.after[-1]}
     for output, seen in played.seen.items():
         if inputs in (HELD, DARK) and not pressed & set(part.commands[output]):
@@ -347,7 +346,7 @@ def _shown(part: Part, played: Played, inputs: str) -> Iterator[OutputOutcome]:
 
 
 def _script(
-    program: Program, played: Played, shows: frozenset[OutputOutcome], alive: set[str], number: int, off_for: str
+    program: Program, played: Played, shows: frozenset[Outcome], alive: set[str], number: int, off_for: str
 ) -> Script | None:
     name = f"predicted-{number:02}"
     how = "Run mode is left and entered again" if played.trace.cut.restart == MODE else "Power goes and comes back"

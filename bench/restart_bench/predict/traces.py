@@ -34,17 +34,17 @@ MOST_SCANS = 5_000  # until everything comes again
 MOST_ENDS = 24  # ways to end a hold that are gone into
 RESTLESS_SCANS = 300  # after which inputs that are held are not waited for any longer
 
-HeldInputs = tuple[tuple[str, SlotValue], ...]
+Held = tuple[tuple[str, SlotValue], ...]
 """Inputs that are not at rest, by name."""
 
 
 @dataclass(frozen=True, slots=True)
-class HeldFor:
+class Hold:
     """Inputs held for so many scans, or, for 0, until nothing moves any more (and at least as long as a press).
     writes: what somebody outside writes into memory before."""
 
-    inputs: HeldInputs = ()
-    writes: HeldInputs = ()
+    inputs: Held = ()
+    writes: Held = ()
     scans: int = 0
 
 
@@ -56,8 +56,8 @@ class Cut:
     restart: str
     start: str = WARM
     rungs: int = 0
-    inputs: HeldInputs = ()
-    writes: HeldInputs = ()
+    inputs: Held = ()
+    writes: Held = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +65,14 @@ class Trace:
     """steps: what is done before; cut: the restart that it is about; after: inputs held afterwards, one after the
     other, the last for good."""
 
-    steps: tuple[HeldFor | Cut, ...]
+    steps: tuple[Hold | Cut, ...]
     cut: Cut
-    after: tuple[HeldInputs, ...] = ((),)
+    after: tuple[Held, ...] = ((),)
 
     @property
     def presses(self) -> int:
         """How often an input is moved away from rest."""
-        holds = [step.inputs for step in self.steps if isinstance(step, HeldFor)] + [*self.after]
+        holds = [step.inputs for step in self.steps if isinstance(step, Hold)] + [*self.after]
         return sum(len(set(now) - set(before)) for before, now in zip([(), *holds], holds, strict=False))
 
 
@@ -135,7 +135,7 @@ class Player:
         self.part = part
         self.machine = Interpreter(part.program)
         self._scan_ns = part.program.scan_ns
-        self._ended_before: dict[tuple[State, HeldInputs, HeldInputs], tuple[tuple[State, int], ...]] = {}
+        self._ended_before: dict[tuple[State, Held, Held], tuple[tuple[State, int], ...]] = {}
         self._presets = {rung.name: rung.preset_ns for rung in part.program.rungs if isinstance(rung, Timer)}
         self._elapsed = {self._place(name): preset for name, preset in self._presets.items()}
 
@@ -152,7 +152,7 @@ class Player:
             return None
         state = self._cut(state, trace.cut)
         for held in (*trace.after, ()):
-            rested = self._held(state, HeldFor(held))
+            rested = self._held(state, Hold(held))
             if rested is None:
                 return None
             state = rested
@@ -167,12 +167,12 @@ class Player:
             state = self._cut(state, step) if isinstance(step, Cut) else self._held(state, step)
         return state
 
-    def plays(self, steps: Sequence[HeldFor | Cut], cut: Cut, after: tuple[HeldInputs, ...]) -> Iterator[Played]:
+    def plays(self, steps: Sequence[Hold | Cut], cut: Cut, after: tuple[Held, ...]) -> Iterator[Played]:
         """What comes of such steps, with each press held as long as a person holds it: until nothing moves; or, where
         that never is, or something waits, for a press's time and as many scans more as make a difference."""
-        states: dict[State, tuple[HeldFor | Cut, ...]] = {self.machine.first_power_up(): ()}
+        states: dict[State, tuple[Hold | Cut, ...]] = {self.machine.first_power_up(): ()}
         for step in steps:
-            ends: dict[State, tuple[HeldFor | Cut, ...]] = {}
+            ends: dict[State, tuple[Hold | Cut, ...]] = {}
             for state, before in states.items():
                 if isinstance(step, Cut):
                     ends.setdefault(self._cut(state, step), (*before, step))
@@ -189,9 +189,7 @@ class Player:
         state = self._cut(state, trace.cut)
         kept = frozenset(name for name in self.machine.names if self.machine.value(state, name))
         by_hand = all(
-            step.scans == 0 or step.scans * self._scan_ns >= PRESS_NS
-            for step in trace.steps
-            if isinstance(step, HeldFor)
+            step.scans == 0 or step.scans * self._scan_ns >= PRESS_NS for step in trace.steps if isinstance(step, Hold)
         )
         return Played(trace, self._watch(state, trace.after), by_hand, before, kept)
 
@@ -212,12 +210,12 @@ class Player:
             state = self._held(state, step) or begun
         return lasting
 
-    def _written(self, state: State, writes: HeldInputs) -> State:
+    def _written(self, state: State, writes: Held) -> State:
         for name, value in writes:
             state = self.machine.write(state, name, value)
         return state
 
-    def _held(self, state: State, step: HeldFor) -> State | None:
+    def _held(self, state: State, step: Hold) -> State | None:
         """The state at the end of a hold."""
         state, inputs = self._written(state, step.writes), dict(step.inputs)
         if not step.scans:
@@ -239,14 +237,14 @@ class Player:
             passed += scans
         return None, passed
 
-    def _ends(self, state: State, step: HeldFor) -> tuple[tuple[State, int], ...]:
+    def _ends(self, state: State, step: Hold) -> tuple[tuple[State, int], ...]:
         """States at which a hold may end, with its scans."""
         key = (state, step.inputs, step.writes)
         if key not in self._ended_before:
             self._ended_before[key] = tuple(self._ends_of(state, step))
         return self._ended_before[key]
 
-    def _ends_of(self, state: State, step: HeldFor) -> Iterator[tuple[State, int]]:
+    def _ends_of(self, state: State, step: Hold) -> Iterator[tuple[State, int]]:
         state, inputs = self._written(state, step.writes), dict(step.inputs)
         least = -(-PRESS_NS // self._scan_ns)
         quiet, passed = self._quiet(state, inputs)
@@ -296,7 +294,7 @@ class Player:
 
     # ------------------------------------------------------------ after
 
-    def _watch(self, state: State, after: tuple[HeldInputs, ...]) -> dict[str, OutputPlayed]:
+    def _watch(self, state: State, after: tuple[Held, ...]) -> dict[str, OutputPlayed]:
         value = self.machine.value
         watched = {output: _Watched(bool(value(state, output))) for output in self.part.outputs}
         time_ns = 0

@@ -11,16 +11,16 @@ from restart_bench.predict.proving.layout import VALUE, Layout, Slot
 from restart_bench.predict.proving.parts import MODE, SENSORS
 from restart_bench.predict.proving.symbolic import Bits
 from restart_bench.predict.questions import Questions, true_in
-from restart_bench.predict.traces import Cut, HeldFor, HeldInputs, Trace
+from restart_bench.predict.traces import Cut, Held, Hold, Trace
 
 
 @dataclass(frozen=True, slots=True)
 class ModelPath:
     """One scan or cut for each step, as a model has it."""
 
-    steps: tuple[HeldFor | Cut, ...]
+    steps: tuple[Hold | Cut, ...]
     cut: Cut
-    after: tuple[HeldInputs, ...]
+    after: tuple[Held, ...]
 
 
 def simplest(questions: Questions, model: list[int], assumed: Sequence[int], steps: int) -> list[int]:
@@ -84,7 +84,7 @@ def _written(questions: Questions, before: Bits, written: Bits) -> Iterator[int]
 
 def path_in(questions: Questions, model: list[int], steps: int) -> ModelPath:
     """The path that a model shows, from the first power-up on."""
-    told: list[HeldFor | Cut] = []
+    told: list[Hold | Cut] = []
     states = questions.states_within(steps)
     for before, frame in zip(states, questions.frames[:steps], strict=False):
         inputs = _held(questions, model, frame.inputs)
@@ -94,11 +94,11 @@ def path_in(questions: Questions, model: list[int], steps: int) -> ModelPath:
             kind = MODE if true_in(model, frame.mode) else "supply"
             told.append(Cut(kind, rungs=rungs, inputs=inputs, writes=writes))
         else:
-            told.append(HeldFor(inputs, writes))
+            told.append(Hold(inputs, writes))
     ahead, state = questions.ahead, questions.origin
     if ahead.whole is not None:
         whole = _held(questions, model, ahead.whole)
-        told.append(HeldFor(whole, _writes(questions, model, state, ahead.whole_written)))
+        told.append(Hold(whole, _writes(questions, model, state, ahead.whole_written)))
         state = ahead.whole_written
     writes = _writes(questions, model, state, ahead.written) if ahead.written else ()
     inputs = _held(questions, model, ahead.inputs) if ahead.inputs is not None else ()
@@ -107,7 +107,7 @@ def path_in(questions: Questions, model: list[int], steps: int) -> ModelPath:
     return ModelPath(tuple(told), cut, _after(questions, model))
 
 
-def _after(questions: Questions, model: list[int]) -> tuple[HeldInputs, ...]:
+def _after(questions: Questions, model: list[int]) -> tuple[Held, ...]:
     """Inputs after the cut, those that stand still for good last."""
     bits = questions.after_inputs
     moving = len(bits) if questions.inputs != SENSORS else questions.free_scans
@@ -125,7 +125,7 @@ def _rungs(questions: Questions, model: list[int], done: list[tuple[int, int]]) 
     return questions.part.numbers[last] + 1 if last >= 0 else 0
 
 
-def _held(questions: Questions, model: list[int], bits: Bits) -> HeldInputs:
+def _held(questions: Questions, model: list[int], bits: Bits) -> Held:
     layout = questions.part.layout
     held: list[tuple[str, SlotValue]] = []
     for name, slots in layout.input_slots.items():
@@ -135,7 +135,7 @@ def _held(questions: Questions, model: list[int], bits: Bits) -> HeldInputs:
     return tuple(held)
 
 
-def _writes(questions: Questions, model: list[int], before: Bits, written: Bits) -> HeldInputs:
+def _writes(questions: Questions, model: list[int], before: Bits, written: Bits) -> Held:
     layout = questions.part.layout
     names = dict.fromkeys(
         name for name, _ in layout.slots if (name, VALUE) in layout.outside or name in _numbers(layout)
@@ -170,35 +170,35 @@ def _value(layout: Layout, name: str, bits: dict[Slot, bool]) -> SlotValue:
 # ---------------------------------------------------------------- what a person can do
 
 
-def by_hand(path: ModelPath, *, held: bool) -> Iterator[tuple[HeldFor | Cut, ...]]:
+def by_hand(path: ModelPath, *, held: bool) -> Iterator[tuple[Hold | Cut, ...]]:
     """Steps before the cut as a person would do them, the plainest first: they begin at rest, and end there if they
     can. `held`: what is pressed at the end stays pressed through the cut."""
-    joined = _joined((HeldFor(), *path.steps))
-    if not held and joined[-1] != HeldFor():
-        yield (*joined, HeldFor())
+    joined = _joined((Hold(), *path.steps))
+    if not held and joined[-1] != Hold():
+        yield (*joined, Hold())
     yield joined
-    if not path.steps or path.steps[0] != HeldFor():
+    if not path.steps or path.steps[0] != Hold():
         yield _joined(path.steps)
 
 
 def to_the_scan(path: ModelPath) -> Trace:
     """The path as it is, each press as short as one scan: exact, but for nobody's hand."""
-    steps: list[HeldFor | Cut] = []
+    steps: list[Hold | Cut] = []
     for step in path.steps:
         last = steps[-1] if steps else None
-        if isinstance(step, HeldFor) and isinstance(last, HeldFor) and last.inputs == step.inputs and not step.writes:
+        if isinstance(step, Hold) and isinstance(last, Hold) and last.inputs == step.inputs and not step.writes:
             steps[-1] = replace(last, scans=last.scans + 1)
         else:
-            steps.append(replace(step, scans=1) if isinstance(step, HeldFor) else step)
+            steps.append(replace(step, scans=1) if isinstance(step, Hold) else step)
     return Trace(tuple(steps), path.cut, path.after)
 
 
-def _joined(steps: Sequence[HeldFor | Cut]) -> tuple[HeldFor | Cut, ...]:
+def _joined(steps: Sequence[Hold | Cut]) -> tuple[Hold | Cut, ...]:
     """Equal inputs in a row are one hold."""
-    joined: list[HeldFor | Cut] = []
+    joined: list[Hold | Cut] = []
     for step in steps:
         last = joined[-1] if joined else None
-        if isinstance(step, HeldFor) and isinstance(last, HeldFor) and last.inputs == step.inputs and not step.writes:
+        if isinstance(step, Hold) and isinstance(last, Hold) and last.inputs == step.inputs and not step.writes:
             continue
         joined.append(step)
     return tuple(joined)

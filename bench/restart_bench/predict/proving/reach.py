@@ -31,7 +31,7 @@ class _Duty:
     level: int
 
 
-class UnreachableStates:
+class Reachability:
     """Learns what a transition system can't reach. patience: steps after which one question is given up."""
 
     def __init__(self, system: System, patience: int = 3000) -> None:
