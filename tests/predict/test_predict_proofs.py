@@ -14,7 +14,7 @@ from predict_small import SMALL
 from restart_bench.predict.engine import predict, predict_with_proofs
 from restart_bench.predict.proving.layout import VALUE
 from restart_bench.predict.proving.parts import FIRST_ON, REST, SETTLES_ON, SUPPLY, WARM
-from restart_bench.predict.proving.proofs import Refutation
+from restart_bench.predict.proving.proofs import Proof
 from restart_bench.predict.proving.recheck import broken
 from restart_bench.predict.proving.solver import SolverMissing
 
@@ -39,7 +39,7 @@ def test_a_false_lemma_is_found_out() -> None:
 def test_a_false_denial_is_found_out() -> None:
     """A claim that some path shows doesn't stand as impossible."""
     _, certificates = predict_with_proofs(SMALL["set and reset"])
-    false = Refutation(SUPPLY, WARM, False, REST, (1, 1), False, "m", SETTLES_ON)
+    false = Proof(SUPPLY, WARM, False, REST, (1, 1), False, "m", SETTLES_ON)
     assert len(broken(replace(certificates[0], proofs=(false,)))) == 1
 
 

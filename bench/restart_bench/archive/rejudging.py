@@ -79,11 +79,11 @@ def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
     counted = [*_of_earlier(run), *cycles]
     if not counted and how == "completed":
         raise ArchiveError(f"{run.id}: no cycle was run, so there is nothing to judge")
-    begun = [s for s in suite.scenarios if how != "completed" or any(ended.scenario == s.name for ended in counted)]
+    begun = [s for s in suite.scenarios if how != "completed" or any(one.scenario == s.name for one in counted)]
     scenarios = judge_run(suite.rig, begun, counted, planned_of(run, begun))
     forecasts = tuple(record for record in run.records if isinstance(record, Forecast))
-    ended = OneRun(run.id, run.folder, suite.rig, tuple(scenarios), cycles, how, reason, forecasts=forecasts)
-    return RunOutcome(exit_code_of(ended), verdict_over([ended]), (ended,))
+    one = OneRun(run.id, run.folder, suite.rig, tuple(scenarios), cycles, how, reason, forecasts=forecasts)
+    return RunOutcome(exit_code_of(one), verdict_over([one]), (one,))
 
 
 def end_of(run: ArchivedRun) -> tuple[str, str]:

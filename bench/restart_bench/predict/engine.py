@@ -40,7 +40,7 @@ from restart_bench.predict.proving.parts import (
     part_for,
 )
 from restart_bench.predict.proving.paths import by_hand, path_in, simplest, to_the_scan
-from restart_bench.predict.proving.proofs import Certificate, Refutation
+from restart_bench.predict.proving.proofs import Certificate, Proof
 from restart_bench.predict.proving.reach import Cube, GaveUp, Reachability
 from restart_bench.predict.proving.recheck import broken
 from restart_bench.predict.proving.standing import stands, timers_in_a_row
@@ -220,7 +220,7 @@ class Group:
         self.standing = any(isinstance(rung, Timer) for rung in part.program.rungs) and stands(part)
         self.tail = min(LONGEST_TAIL, 6 + 3 * timers_in_a_row(part.program)) if self.standing else 0
         self.plainness: dict[tuple[str, str, str, str, str], tuple[int, ...]] = {}
-        self.proofs: list[Refutation] = []
+        self.proofs: list[Proof] = []
         self.later_lemmas: dict[tuple[str, str, str], list[Cube]] = {}
 
     def answers(self, restart: str, start: str, environments: Sequence[str]) -> Iterator[Answer]:
@@ -533,7 +533,7 @@ class Restarted:
         """Keep what was shown, for the check by other means."""
         later, settling = questions.start == LATER, questions.settling
         self.group.proofs.append(
-            Refutation(self.restart, self.start, later, inputs, settling, questions.standing, output, claim)
+            Proof(self.restart, self.start, later, inputs, settling, questions.standing, output, claim)
         )
 
     def _excludes_after(self, later: Questions, cube: Cube) -> bool | None:

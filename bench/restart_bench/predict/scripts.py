@@ -12,7 +12,7 @@ from restart_bench.plc.blocks import SlotValue
 from restart_bench.predict.engine import Answer
 from restart_bench.predict.proving.cone import cone_of
 from restart_bench.predict.proving.parts import COLD, DARK, HELD, MODE, REST, SENSORS, Part, part_for
-from restart_bench.predict.traces import PRESS_NS, Cut, Held, Hold, OutputPlayed, Played, Player, Trace
+from restart_bench.predict.traces import PRESS_NS, Cut, Held, Hold, Played, Player, Seen, Trace
 
 MS, S = 1_000_000, 1_000_000_000
 SLACK_NS = 300 * MS  # the bench is not as quick as a scan
@@ -97,7 +97,7 @@ def _last_inputs(trace: Trace) -> Held:
     return next((step.inputs for step in reversed(trace.steps) if isinstance(step, Hold)), ())
 
 
-def _tellable(seen: OutputPlayed) -> bool:
+def _tellable(seen: Seen) -> bool:
     return seen.repeats and seen.settles is not None
 
 

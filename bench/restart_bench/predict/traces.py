@@ -77,7 +77,7 @@ class Trace:
 
 
 @dataclass(frozen=True, slots=True)
-class OutputPlayed:
+class Seen:
     """What one output did after the cut. settles: None where it never does; repeats: it was watched until everything
     stood still or came again, so that `settles` holds for good; on_scans: number of scans in which it was on, until
     then; first_on_ns, last_change_ns: from the start of the program to the scan in which it first was on, and to the
@@ -108,7 +108,7 @@ class Played:
     as the cut came; kept: the memory that was on as the first scan began."""
 
     trace: Trace
-    seen: Mapping[str, OutputPlayed]
+    seen: Mapping[str, Seen]
     by_hand: bool = True
     before: frozenset[str] = frozenset()
     kept: frozenset[str] = frozenset()
@@ -294,7 +294,7 @@ class Player:
 
     # ------------------------------------------------------------ after
 
-    def _watch(self, state: State, after: tuple[Held, ...]) -> dict[str, OutputPlayed]:
+    def _watch(self, state: State, after: tuple[Held, ...]) -> dict[str, Seen]:
         value = self.machine.value
         watched = {output: _Watched(bool(value(state, output))) for output in self.part.outputs}
         time_ns = 0
@@ -361,8 +361,8 @@ def _differing(state: State, other: State) -> list[int]:
     return [place for place, pair in enumerate(zip(state.values, other.values, strict=True)) if pair[0] != pair[1]]
 
 
-def _told(one: _Watched, repeats: bool) -> OutputPlayed:
+def _told(one: _Watched, repeats: bool) -> Seen:
     settles = next(iter(one.shown)) if repeats and len(one.shown) == 1 else None
-    return OutputPlayed(
+    return Seen(
         one.begins, bool(one.first), settles, repeats, one.pulses, one.on_scans, one.first_on_ns, one.last_change_ns
     )

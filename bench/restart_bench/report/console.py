@@ -161,11 +161,11 @@ def _print_forecasts(run: OneRun, console: Console) -> None:
     console.print()
     console.print(Text("Asked first", style="bold"))
     console.print(table)
-    for score in scores(rows):
-        unsure = f", {score.unsure} times not known" if score.unsure else ""
-        still = f", {score.open} not shown by the test" if score.open else ""
-        of = score.right + score.wrong + score.unsure
-        console.print(Text(f"{without_controls(score.learner)}: {score.right} of {of} right{unsure}{still}"))
+    for one in scores(rows):
+        unsure = f", {one.unsure} times not known" if one.unsure else ""
+        still = f", {one.open} not shown by the test" if one.open else ""
+        of = one.right + one.wrong + one.unsure
+        console.print(Text(f"{without_controls(one.learner)}: {one.right} of {of} right{unsure}{still}"))
 
 
 def _guess_word(row: ForecastRow, name: str) -> Text:

@@ -9,7 +9,7 @@ from restart_bench.predict.proving.reach import Cube
 
 
 @dataclass(frozen=True, slots=True)
-class Refutation:
+class Proof:
     """One claim that was shown to be impossible. later: in any scan after the first, while the inputs stand still;
     settling, standing: what was taken for granted about it; output: "" where the claim is about everything."""
 
@@ -31,4 +31,4 @@ class Certificate:
     part: Part
     lemmas: tuple[Cube, ...]
     later: dict[tuple[str, str, str], tuple[Cube, ...]]
-    proofs: tuple[Refutation, ...]
+    proofs: tuple[Proof, ...]

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from restart_bench.predict.proving.parts import COLD, DARK, HELD, LATER, SENSORS, UNSETTLED, Part
-from restart_bench.predict.proving.proofs import Certificate, Refutation
+from restart_bench.predict.proving.proofs import Certificate, Proof
 from restart_bench.predict.proving.reach import Cube
 from restart_bench.predict.proving.solver import OTHER, new_solver
 from restart_bench.predict.proving.standing import stands
@@ -48,11 +48,11 @@ def _around(part: Part, restart: str, start: str, inputs: str) -> System:
     )
 
 
-def _kind(proof: Refutation) -> str:
+def _kind(proof: Proof) -> str:
     return HELD if proof.inputs == DARK else proof.inputs
 
 
-def _questions(certificate: Certificate, proof: Refutation) -> Questions:
+def _questions(certificate: Certificate, proof: Proof) -> Questions:
     """The same questions, made anew."""
     part: Part = certificate.part
     questions = Questions(part, proof.restart, LATER if proof.later else proof.start, _kind(proof), OTHER)
