@@ -129,8 +129,7 @@ def _of_tables(folder: Path, run: str) -> Iterator[str]:
 
 def _run_of(path: Path) -> str | None:
     """The run that a Parquet file names; None where it names none, or can't be read (its sum tells that)."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
+    from restart_bench.archive.arrow import pa, pq
 
     try:
         named = (pq.read_schema(path).metadata or {}).get(RUN_KEY)
