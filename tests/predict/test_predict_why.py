@@ -9,7 +9,7 @@ import pytest
 from predict_programs import generated
 from predict_small import SMALL
 from restart_bench.model.program import Program
-from restart_bench.predict.changes import Edit, all_changed, deciding, nearness
+from restart_bench.predict.changes import Change, all_changed, deciding, nearness
 from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import cone_of, part_of
 from restart_bench.predict.proving.parts import MODE, REST, SUPPLY, WARM, part_for
@@ -132,16 +132,16 @@ def _comes_on(program: Program, answer: Answer, trace: Trace) -> bool:
     return played.seen[answer.point].on_scans > 0
 
 
-def _same(program: Program, answer: Answer, changes: tuple[Edit, ...]) -> bool:
+def _same(program: Program, answer: Answer, changes: tuple[Change, ...]) -> bool:
     other = again(all_changed(program, changes), answer)
     return not other.decided or other.behaviour == answer.behaviour
 
 
-def _outside(program: Program, answer: Answer, told: Why) -> list[Edit]:
+def _outside(program: Program, answer: Answer, told: Why) -> list[Change]:
     """Every single change that is not named, with its rungs as they are counted in the whole program."""
     part, numbers = part_of(program, cone_of(program, [answer.point]))
     changes = deciding(part, nearness(part, answer.point))
-    named = [Edit(one.kind, one.name, tuple(numbers[place] for place in one.rungs)) for one in changes]
+    named = [Change(one.kind, one.name, tuple(numbers[place] for place in one.rungs)) for one in changes]
     return [one for one in named if one not in told.decided_by]
 
 

@@ -15,7 +15,7 @@ RETAINED, PASS, INITIAL, FIRST, ORDER, RESET = "retained", "start pass", "initia
 
 
 @dataclass(frozen=True, slots=True)
-class Edit:
+class Change:
     """One change. name: the memory, where it is about one; rungs: the places (from 0) of the rungs it is about."""
 
     kind: str
@@ -42,14 +42,14 @@ class Edit:
         return replace(memory, initial=not memory.initial)
 
 
-def all_changed(program: Program, changes: tuple[Edit, ...]) -> Program:
+def all_changed(program: Program, changes: tuple[Change, ...]) -> Program:
     """The program with some changes."""
     for change in changes:
         program = change.of(program)
     return program
 
 
-def deciding(program: Program, near: list[str]) -> list[Edit]:
+def deciding(program: Program, near: list[str]) -> list[Change]:
     """Every single change that may decide, those of the names that are near the output first."""
     held = [name for name in near if name not in {one.name for one in program.inputs} and name != FIRST_SCAN]
     numbers = {rung.name for rung in program.rungs if isinstance(rung, Counter)}
@@ -60,22 +60,22 @@ def deciding(program: Program, near: list[str]) -> list[Edit]:
         if name not in numbers | blocks and isinstance(program.memory.get(name, Memory(name)).initial, bool)
     ]
     return [
-        *(Edit(RETAINED, name) for name in held),
-        Edit(PASS),
-        *(Edit(FIRST, rungs=(place,)) for place, rung in enumerate(program.rungs) if FIRST_SCAN in reads_of(rung)),
-        *(Edit(INITIAL, name) for name in plain),
-        *(Edit(ORDER, rungs=(place, place + 1)) for place in _coupled(program)),
+        *(Change(RETAINED, name) for name in held),
+        Change(PASS),
+        *(Change(FIRST, rungs=(place,)) for place, rung in enumerate(program.rungs) if FIRST_SCAN in reads_of(rung)),
+        *(Change(INITIAL, name) for name in plain),
+        *(Change(ORDER, rungs=(place, place + 1)) for place in _coupled(program)),
     ]
 
 
-def curing(program: Program, output: str, near: list[str]) -> list[Edit]:
+def curing(program: Program, output: str, near: list[str]) -> list[Change]:
     """Every single change that may keep an output off, the smallest intervention first."""
     retained = [name for name in near if name in program.memory and program.memory[name].retained]
     own = [change for name in near for change in _resets(program, name)]
     first = [change for change in own if change.name == output]
     rest = [change for change in own if change.name != output]
-    passes = [Edit(PASS)] if program.start_pass == "none" else []
-    return [*first, *(Edit(RETAINED, name) for name in retained), *rest, *passes]
+    passes = [Change(PASS)] if program.start_pass == "none" else []
+    return [*first, *(Change(RETAINED, name) for name in retained), *rest, *passes]
 
 
 def nearness(program: Program, output: str) -> list[str]:
@@ -89,13 +89,13 @@ def nearness(program: Program, output: str) -> list[str]:
     return order
 
 
-def _resets(program: Program, name: str) -> Iterator[Edit]:
+def _resets(program: Program, name: str) -> Iterator[Change]:
     """A reset on the first scan, in the last rung that can do it."""
     places = [
         place for place, rung in enumerate(program.rungs) if driven(rung) == name and isinstance(rung, Coil | Reset)
     ]
     if places and FIRST_SCAN not in reads_of(program.rungs[places[-1]]):
-        yield Edit(RESET, name, (places[-1],))
+        yield Change(RESET, name, (places[-1],))
 
 
 def _coupled(program: Program) -> Iterator[int]:

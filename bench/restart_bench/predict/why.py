@@ -16,7 +16,7 @@ from restart_bench.predict.changes import (
     PASS,
     RESET,
     RETAINED,
-    Edit,
+    Change,
     all_changed,
     curing,
     deciding,
@@ -39,10 +39,10 @@ class Why:
     together; searched: False where the search was given up before its end."""
 
     because: str
-    decided_by: tuple[Edit, ...] = ()
+    decided_by: tuple[Change, ...] = ()
     together: bool = False
     by_inputs: bool = False
-    cure: tuple[Edit, ...] = ()
+    cure: tuple[Change, ...] = ()
     searched: bool = True
 
 
@@ -54,9 +54,9 @@ class _Trials:
     numbers: tuple[int, ...]
     answer: Answer
     left: int
-    done: dict[tuple[Edit, ...], Answer | None] = field(default_factory=dict)
+    done: dict[tuple[Change, ...], Answer | None] = field(default_factory=dict)
 
-    def with_(self, changes: tuple[Edit, ...]) -> Answer | None:
+    def with_(self, changes: tuple[Change, ...]) -> Answer | None:
         """The answer for the changed program, None once the patience is over."""
         if changes not in self.done:
             if self.left <= 0:
@@ -65,12 +65,12 @@ class _Trials:
             self.done[changes] = answer_for(all_changed(self.program, changes), self.answer)
         return self.done[changes]
 
-    def differs(self, changes: tuple[Edit, ...]) -> bool:
+    def differs(self, changes: tuple[Change, ...]) -> bool:
         """True if the changes change the answer."""
         other = self.with_(changes)
         return other is not None and other.decided and other.behaviour != self.answer.behaviour
 
-    def cures(self, changes: tuple[Edit, ...]) -> bool:
+    def cures(self, changes: tuple[Change, ...]) -> bool:
         """True if the output stays off with the changes."""
         other = self.with_(changes)
         return other is not None and stays_off(other)
@@ -104,17 +104,17 @@ def _same_restart(one: Answer, other: Answer) -> bool:
     return (one.point, one.restart, one.start) == (other.point, other.restart, other.start)
 
 
-def _named(trials: _Trials, changes: tuple[Edit, ...]) -> tuple[Edit, ...]:
+def _named(trials: _Trials, changes: tuple[Change, ...]) -> tuple[Change, ...]:
     """Changes with the rungs as they are counted in the whole program."""
     return tuple(
-        Edit(change.kind, change.name, tuple(trials.numbers[place] for place in change.rungs)) for change in changes
+        Change(change.kind, change.name, tuple(trials.numbers[place] for place in change.rungs)) for change in changes
     )
 
 
 # ---------------------------------------------------------------- what decides, what cures
 
 
-def _decided_by(trials: _Trials, changes: Sequence[Edit]) -> tuple[tuple[Edit, ...], bool]:
+def _decided_by(trials: _Trials, changes: Sequence[Change]) -> tuple[tuple[Change, ...], bool]:
     """All changes that alone give another answer; if none does, the smallest set that does together."""
     alone = tuple(change for change in changes if trials.differs((change,)))
     if alone:
@@ -128,7 +128,7 @@ def _decided_by(trials: _Trials, changes: Sequence[Edit]) -> tuple[tuple[Edit, .
     return (), False
 
 
-def _cure(trials: _Trials, changes: Sequence[Edit]) -> tuple[Edit, ...]:
+def _cure(trials: _Trials, changes: Sequence[Change]) -> tuple[Change, ...]:
     """The smallest set of changes with which the output stays off."""
     for size in range(1, MOST_TOGETHER + 1):
         for some in combinations(changes, size):
@@ -153,7 +153,7 @@ def does(answer: Answer) -> str:
     return word if answer.confirmed else f"{word} (not confirmed)"
 
 
-def show(change: Edit, program: Program) -> str:
+def show(change: Change, program: Program) -> str:
     """What a change is about, as it is now in the program."""
     memory = program.memory.get(change.name, Memory(change.name))
     if change.kind == RETAINED:
@@ -169,7 +169,7 @@ def show(change: Edit, program: Program) -> str:
     return f"{change.name}: a reset on the first scan in {_rung(program, change.rungs[0])}"
 
 
-def show_cure(change: Edit, program: Program) -> str:
+def show_cure(change: Change, program: Program) -> str:
     """What would have to be changed."""
     if change.kind == RETAINED:
         return f"`{change.name}` not retained"
@@ -223,7 +223,7 @@ def _whole(trials: _Trials) -> Program:
     return replace(trials.program, rungs=tuple(rungs))
 
 
-def _fact(trials: _Trials, whole: Program, change: Edit) -> str:
+def _fact(trials: _Trials, whole: Program, change: Change) -> str:
     """What decides, as it is."""
     program = trials.program
     memory = program.memory.get(change.name, Memory(change.name))
