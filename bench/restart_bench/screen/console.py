@@ -13,8 +13,6 @@ from rich.console import Console
 from restart_bench.model.wording import without_controls
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from restart_bench.model.live import Guess
     from restart_bench_drivers.interface import AskPerson
 
@@ -22,6 +20,15 @@ A = TypeVar("A")
 A_co = TypeVar("A_co", covariant=True)
 
 _PLAIN_WIDTH = 100
+
+
+class HonestConsole(Console):
+    """Rich ends the process with 1 where a pipe is closed; here that is for the caller to decide."""
+
+    def on_broken_pipe(self) -> None:
+        """Nothing more is printed. Raises BrokenPipeError."""
+        self.quiet = True
+        raise BrokenPipeError
 
 
 def is_console(stream: TextIO) -> bool:
@@ -32,15 +39,6 @@ def is_console(stream: TextIO) -> bool:
 def console_for(stream: TextIO) -> Console:
     """A console for tables. Off a console there is no styling, no control character, and a fixed width (that of a
     terminal which can't be drawn on)."""
-    from rich.console import Console
-
-    class HonestConsole(Console):
-        """Rich ends the process with 1 where a pipe is closed; here that is for the caller to decide."""
-
-        def on_broken_pipe(self) -> None:
-            self.quiet = True
-            raise BrokenPipeError
-
     if is_console(stream):
         return HonestConsole(file=stream, highlight=False)
     asked = os.environ.get("COLUMNS", "")
