@@ -179,9 +179,10 @@ def test_wear_is_held_against_the_rated_life() -> None:
 
 @pytest.mark.parametrize(("every_s", "days"), [(60, 69.4), (10, 11.6)])
 def test_a_small_relays_life_is_priced_in_days(every_s: int, days: float) -> None:
-    """100,000 operations, the least electrical life of a small relay with 5 A contacts on DC (a maker's data sheet, from
-    memory), last 69.4 days at one cut a minute and 11.6 at one every 10 s (arithmetic: 10^5 x 60 s / 86,400 s a day). The
-    plan says so, and counts the opening and the closing of each cut, so that it speaks of the end at half of that life."""
+    """100,000 operations, the least electrical life of a small relay with 5 A contacts on DC (a maker's data sheet,
+    from memory), last 69.4 days at one cut a minute and 11.6 at one every 10 s (arithmetic: 10^5 x 60 s / 86,400 s a
+    day). The plan says so, and counts the opening and the closing of each cut: to it that life is over at half of them.
+    """
     rig = dryer_rig()
     half = every_s * S // 2
     limits = SupplyLimits(on_at_least_ns=half, operations=100_000)
