@@ -6,13 +6,12 @@ import os
 import shutil
 import sys
 from collections.abc import Callable, Mapping
+from functools import cache
 from typing import TYPE_CHECKING, Protocol, TextIO, TypeVar
 
-from rich.console import Console
-
-from restart_bench.model.wording import without_controls
-
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from restart_bench.model.live import Guess
     from restart_bench_drivers.interface import AskPerson
 
@@ -22,13 +21,20 @@ A_co = TypeVar("A_co", covariant=True)
 _PLAIN_WIDTH = 100
 
 
-class HonestConsole(Console):
-    """Rich ends the process with 1 where a pipe is closed; here that is for the caller to decide."""
+@cache
+def _honest_console() -> type[Console]:
+    """Loaded where something is printed: most of what `--help` would wait for is not."""
+    from rich.console import Console
 
-    def on_broken_pipe(self) -> None:
-        """Nothing more is printed. Raises BrokenPipeError."""
-        self.quiet = True
-        raise BrokenPipeError
+    class HonestConsole(Console):
+        """Rich ends the process with 1 where a pipe is closed; here that is for the caller to decide."""
+
+        def on_broken_pipe(self) -> None:
+            """Nothing more is printed. Raises BrokenPipeError."""
+            self.quiet = True
+            raise BrokenPipeError
+
+    return HonestConsole
 
 
 def is_console(stream: TextIO) -> bool:
@@ -40,10 +46,10 @@ def console_for(stream: TextIO) -> Console:
     """A console for tables. Off a console there is no styling, no control character, and a fixed width (that of a
     terminal which can't be drawn on)."""
     if is_console(stream):
-        return HonestConsole(file=stream, highlight=False)
+        return _honest_console()(file=stream, highlight=False)
     asked = os.environ.get("COLUMNS", "")
     width = int(asked) if asked.isdigit() else shutil.get_terminal_size().columns if stream.isatty() else _PLAIN_WIDTH
-    return HonestConsole(
+    return _honest_console()(
         file=stream,
         highlight=False,
         force_terminal=False,
@@ -113,6 +119,8 @@ def guess_on(console: Console, question: str) -> bool | None:
 
 
 def _one_of(console: Console, question: str, answers: Mapping[str, A]) -> A:
+    from restart_bench.model.wording import without_controls
+
     while True:
         answer = console.input(f"{without_controls(question)} ", markup=False).strip().lower()
         if answer in answers:
