@@ -20,7 +20,7 @@ from restart_bench.model.journal import judged_cycles, judged_scenarios
 BASELINES = "baselines.jsonl"
 
 
-def facts_of(run: ArchivedRun) -> RunFacts:
+def comparable_of(run: ArchivedRun) -> RunFacts:
     """What a comparison needs of an archived run. Raises ArchiveError where the run was not closed."""
     if not run.closed:
         raise ArchiveError(f"{run.folder}: not closed, the bench was killed; close it with `restart-bench park RIG`")
@@ -37,7 +37,7 @@ def facts_of(run: ArchivedRun) -> RunFacts:
 
 def compare_runs(baseline: Path, run: Path) -> Comparison:
     """Compare the archived run in one folder with that in another. Raises ArchiveError."""
-    return compare(facts_of(ArchivedRun.open(baseline)), facts_of(ArchivedRun.open(run)))
+    return compare(comparable_of(ArchivedRun.open(baseline)), comparable_of(ArchivedRun.open(run)))
 
 
 # ---------------------------------------------------------------- approved baselines
