@@ -168,6 +168,17 @@ def test_a_question_stands_in_the_picture_and_the_picture_stays(picture, width: 
 
 
 @pytest.mark.parametrize("picture", [tiles, frame])
+@pytest.mark.parametrize(("width", "height"), [(80, 12), (60, 14), (60, 8)])
+def test_a_small_window_hides_much_but_no_question(picture, width: int, height: int) -> None:  # type: ignore[no-untyped-def]
+    """A question that nobody can see would look like a bench that hangs."""
+    made = gathered()
+    made.question = "Switch OFF now: main switch Q1 (the controller loses its power). Is it OFF? [y/n]"
+    lines = [line.plain for line in picture(made, width, height, UNICODE)]
+    assert made.question in " ".join(" ".join(lines).split())
+    assert len(lines) <= height
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
 def test_a_question_before_the_first_reading_can_be_read(picture) -> None:  # type: ignore[no-untyped-def]
     """The first thing a by-hand rig asks is for its supply, before anything was read."""
     made = Gathered(dryer_rig(), (), True, question="Switch ON now. Is it ON? [y/n]")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 
 from rich.console import Console, Group
@@ -27,7 +28,8 @@ def serve_rig(rig: Rig, model: Program, console: Console, *, seed: int, first_po
         raise Refused("--panel: nobody can work it here, input or output is no console; leave it out")
     try:
         if panel:
-            with Simulation(rig, model, truth=None, seed=seed, first_port=first_port) as simulation:
+            simulation = Simulation(rig, model, truth=None, seed=seed, first_port=first_port)
+            with simulation, suppress(KeyboardInterrupt):
                 _work(simulation, model, console)
             return 0
         serve(rig, model, seed=seed, first_port=first_port, say=_saying(worked_by(rig)))

@@ -54,7 +54,7 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     lines = [*head, *_lanes(gathered, lanes, width, lane_room, glyphs), *findings, *foot]
     for line in lines:
         line.truncate(width)
-    return lines[:height]
+    return lines[-height:] if asked else lines[:height]  # a question is seen, whatever else is not
 
 
 def _title(gathered: Gathered, width: int) -> Text:
