@@ -347,7 +347,7 @@ def _print_outcome(outcome: RunOutcome, as_json: bool, stream: TextIO) -> None:
         return
     from restart_bench.report.console import print_outcome
 
-    print_outcome(outcome, console_for(stream))
+    print_outcome(outcome, console_for(stream), explain=True)
 
 
 @app.command()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
@@ -183,6 +184,17 @@ def show_cure(change: Change, program: Program) -> str:
 def decided_words(why: Why, program: Program) -> list[str]:
     """What decides, as text."""
     return [*(show(change, program) for change in why.decided_by), *([INPUTS] if why.by_inputs else [])]
+
+
+PLACE = re.compile(r"rung (\d+), line (\d+)")
+"""How a rung of a file is named in a line: its number, and its line in the file."""
+
+
+def lines_named(because: str, program: Program) -> tuple[int, ...]:
+    """The lines of the program's file that a line of why names, in their order."""
+    places = [(int(number), int(line)) for number, line in PLACE.findall(because)]
+    own = {(place, rung.line) for place, rung in enumerate(program.rungs, start=1)}
+    return tuple(sorted({line for number, line in places if (number, line) in own}))
 
 
 def _rung(program: Program, place: int) -> str:
