@@ -73,4 +73,3 @@ def in_vain(problem: Exception, labels: Mapping[str, str], done: set[str], budge
     if isinstance(problem, TimeIsUp):
         return f"not worked out{of} within {budget}; `restart-bench predict` takes the time that it needs"
     return f"not worked out{of}: {problem or type(problem).__name__}"
-

@@ -191,11 +191,10 @@ def _print_why(run: OneRun, console: Console) -> None:
     why = why_in(run.folder)
     if why is None:
         return
-    head, note, *lines = why_lines(why, console.width)
     console.print()
-    console.print(Text(without_controls(head), style="bold"))
-    for line in (note, *lines):
-        console.print(Text(without_controls(line)), soft_wrap=True)
+    for number, line in enumerate(why_lines(why, console.width)):
+        style = "bold" if why.reasons and number == 0 else ""
+        console.print(Text(without_controls(line), style=style), soft_wrap=True)
 
 
 def _print_limits(run: OneRun, console: Console) -> None:

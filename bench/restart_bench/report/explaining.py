@@ -87,8 +87,17 @@ def restart_words(restarts: tuple[str, ...], asked: tuple[str, ...]) -> str:
     return "either way" if len(restarts) > 1 else RESTARTS[restarts[0]] if len(asked) > 1 else ""
 
 
+def nothing_told(why: Explanation) -> str:
+    """What stands in place of all reasons."""
+    return f"Why, as {why.edition} behaves, is {why.missing}"
+
+
 def why_lines(why: Explanation, width: int) -> Iterator[str]:
-    """For each output one line: what it does and why, as the program behaves."""
+    """For each output one line: what it does and why, as the program behaves; where nothing was worked out, that."""
+    if not why.reasons:
+        first, _, rest = nothing_told(why).partition(" ")
+        yield from hanging(first, rest, width, len(first) + 1)
+        return
     yield f"Why, as {why.edition} behaves"
     yield from hanging("", NOT_CLAIMED, width, 2)
     for reason in why.reasons:

@@ -18,7 +18,7 @@ from restart_bench.model import wording as reasons
 from restart_bench.model.journal import MARKS
 from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, symbols
 from restart_bench.predict.why import PLACE
-from restart_bench.report.explaining import NOT_CLAIMED, restart_words
+from restart_bench.report.explaining import NOT_CLAIMED, nothing_told, restart_words
 from restart_bench.report.record import text as wording
 from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, RecordData, ScenarioRow
 from restart_bench.report.record.drawing import (
@@ -323,7 +323,7 @@ def verbatim(text: str) -> Markup:
 
 def with_places(text: str, lines: Sequence[int]) -> Markup:
     """The same of a line of why: each rung that it names leads to its line of the program's text."""
-    return Markup(PLACE.sub(lambda found: _place(found[0], int(found[2]), lines), str(safe_text(text))))  # noqa: S704
+    return Markup(PLACE.sub(lambda found: _place(found[0], int(found[2]), lines), str(safe_text(text))))
 
 
 def _place(named: str, line: int, lines: Sequence[int]) -> str:
@@ -356,6 +356,7 @@ def _environment() -> Environment:
         verbatim=verbatim,
         placed=with_places,
         after=restart_words,
+        nothing_told=nothing_told,
         plain=wording.isolated,
         css_text=css_text,
         short=wording.shortened,
