@@ -8,15 +8,19 @@ from pathlib import Path
 
 import pytest
 
-from archive_builders import PROGRAM, archived, load, with_program, write_suite
+from archive_builders import PROGRAM, RUN_ID, archived, begin, load, told_run, with_program, write_suite
 from evidence import Story
 from record_values import record_values
 from restart_bench.archive.reader import ArchivedRun
+from restart_bench.judging.scenario import judge_run
+from restart_bench.model.journal import RunEnded
+from restart_bench.model.verdicts import Verdict
 from restart_bench.predict.explaining import Explanation, Reason
 from restart_bench.report import explaining
 from restart_bench.report.explaining import time_is_up, why_in, why_lines, why_of
 from restart_bench.report.record.gathering import gather
 from restart_bench.report.record.rendering import render, render_page
+from restart_bench.report.record.writing import write_record, write_report
 
 SIMULATED, REAL, BARE = "20260726T080000Z-aaaa", "20260726T090000Z-bbbb", "20260726T100000Z-cccc"
 CLAIMS = ("because of", "caused", "the reason is", "is why")
@@ -101,6 +105,22 @@ def test_without_a_program_model_nothing_is_predicted(logs: Path, monkeypatch: p
 def test_a_folder_that_holds_no_run_is_not_explained(tmp_path: Path) -> None:
     """Results can be shown without their archive."""
     assert why_in(tmp_path) is None
+
+
+def test_the_record_of_a_killed_run_is_not_waited_for(tmp_path: Path) -> None:
+    """Its log is closed while a rig waits to be put right: nothing is predicted then; `report` does it later."""
+    suite = load(with_program(write_suite(tmp_path / "suite")))
+    cycles = told_run(suite, [Story(seed=1)])
+    archive = begin(tmp_path / "logs", suite, cycles)
+    for scenario in judge_run(suite.rig, suite.scenarios, [cycle.judged for cycle in cycles]):
+        archive.write(scenario)
+    archive.write(RunEnded(RUN_ID, "killed", Verdict.ERROR, 4, "killed", 10**12, "2026-07-27", "on"))
+    archive.close({"ended": {"how": "killed", "reason": ""}, "verdict": "error", "exit_code": 4, "scenarios": []})
+    page = archive.folder / "report.html"
+    write_report(archive.folder)
+    assert "Why, as" not in page.read_text(encoding="utf-8")
+    write_record(ArchivedRun.open(archive.folder), page)
+    assert "Why, as" in page.read_text(encoding="utf-8")
 
 
 def test_the_hand_out_holds_no_why(logs: Path) -> None:
