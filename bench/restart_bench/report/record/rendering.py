@@ -10,7 +10,7 @@ from functools import cache
 from importlib.resources import files
 from typing import TypeVar
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
+from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 from markupsafe import Markup, escape
 
 from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS
@@ -293,6 +293,16 @@ def _fitting(items: Iterable[_T], lines: float, size: Callable[[_T], float]) -> 
 
 
 # ---------------------------------------------------------------- templates
+
+
+def template(name: str) -> Template:
+    """A page of another kind, with the same ways to write texts from files."""
+    return _environment().get_template(name)
+
+
+def page_style() -> str:
+    """The style that all pages share."""
+    return _part("record.css") + style_sheet()
 
 
 def _part(name: str) -> str:
