@@ -14,6 +14,7 @@ from restart_bench.cli.logs import comparison_lines, edit_lines
 from restart_bench.compare.baselines import compare_runs, edit_of
 from restart_bench.compare.edits import Edit, Side, edit_between
 from restart_bench.model.program import Memory, Program
+from restart_bench.report.explaining import Clock
 
 OLD, NEW = "20260726T080000Z-aaaa", "20260727T142233Z-4f2a"
 LABELS = {"m": "M1 mill"}
@@ -23,7 +24,7 @@ RESET, PLAIN = SMALL["reset on the first scan"], SMALL["set and reset"]
 
 def edit(old: Program, new: Program) -> Edit:
     """What the step from one small program to another changes."""
-    return edit_between(Side("a.yaml", old, LABELS), Side("a.yaml", new, LABELS), lambda: False, "5 s")
+    return edit_between(Side("a.yaml", old, LABELS), Side("a.yaml", new, LABELS), Clock.of(3600), "5 s")
 
 
 @pytest.fixture(scope="module")
@@ -77,7 +78,7 @@ def test_an_edit_that_shows_with_pressed_commands_only_is_told_in_a_line() -> No
 def test_a_time_that_is_up_is_told() -> None:
     """Nothing is half compared: it is not worked out, within which time."""
     side = Side("a.yaml", PLAIN, LABELS)
-    told = edit_between(side, side, lambda: True, "5 s")
+    told = edit_between(side, side, Clock.of(0), "5 s")
     assert told.changes == () and told.missing.startswith("not worked out within 5 s")
     lines = list(edit_lines("--- a\n+++ b\n@@ -1 +1 @@\n-x\n+y", told, 100))
     assert lines[:5] == ["--- a", "+++ b", "@@ -1 +1 @@", "-x", "+y"] and "not worked out" in lines[5]
@@ -89,7 +90,7 @@ def test_each_hunk_has_below_it_what_it_changes() -> None:
     hunk = ["@@ -1,3 +1,3 @@", "-m: stop", "+m: NOT stop"]
     lines = list(edit_lines("\n".join(["--- a", "+++ b", *words, *hunk, *words]), edit(RESET, PLAIN), 100))
     assert lines[:8] == ["--- a", "+++ b", *words, *hunk] and lines[-3:] == words
-    assert lines[8].startswith("> this changes M1 mill")
+    assert lines[8].startswith("> as the program models behave, this changes M1 mill")
 
 
 def test_an_edit_of_the_first_scan_alone_is_told() -> None:
@@ -102,13 +103,13 @@ def test_an_edit_of_the_first_scan_alone_is_told() -> None:
 
 def test_two_archived_runs_are_told_apart_by_their_archived_programs(runs: tuple[ArchivedRun, ArchivedRun]) -> None:
     """Below the diff of the program stands what its edit changes, as both editions behave; no cause is claimed."""
-    found = edit_of(*runs, lambda: False, "5 s")
+    found = edit_of(*runs, Clock.of(3600), "5 s")
     assert found is not None
     lines = comparison_lines(compare_runs(runs[0].folder, runs[1].folder), 100, found)
     text = " ".join(" ".join(lines).split())
-    assert "> this changes burner and fan, inputs at rest after the restart:" in text
+    assert "> as the program models behave, this changes burner and fan (inputs at rest after" in text
     assert "burner: stays off -> comes back" in text
     for edition, does in (("7", "stays off"), ("8", "comes back")):
         assert f"as grain dryer, edition {edition} behaves: burner {does}: " in text
     assert not any(claim in text for claim in ("because of", "caused", "is why"))
-    assert edit_of(runs[0], runs[0], lambda: pytest.fail("begun"), "5 s") is None
+    assert edit_of(runs[0], runs[0], Clock.of(0), "5 s") is None

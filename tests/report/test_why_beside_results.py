@@ -17,7 +17,7 @@ from restart_bench.model.journal import RunEnded
 from restart_bench.model.verdicts import Verdict
 from restart_bench.predict.explaining import Explanation, Reason
 from restart_bench.report import explaining
-from restart_bench.report.explaining import time_is_up, why_in, why_lines, why_of
+from restart_bench.report.explaining import Clock, why_in, why_lines, why_of
 from restart_bench.report.record.gathering import gather
 from restart_bench.report.record.rendering import render, render_page
 from restart_bench.report.record.writing import write_record, write_report
@@ -96,7 +96,7 @@ def test_findings_hold_no_word_of_why(logs: Path) -> None:
 
 def test_without_a_program_model_nothing_is_predicted(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A run whose inputs hold no program is never worked on, and its record has no such block."""
-    monkeypatch.setattr(explaining, "time_is_up", lambda: pytest.fail("a prediction was begun"))
+    monkeypatch.setattr(explaining, "Clock", None)
     run = run_of(logs, BARE)
     assert why_in(run.folder) is None
     assert "Why, as" not in plain(render(gather(run)))
@@ -129,9 +129,12 @@ def test_the_hand_out_holds_no_why(logs: Path) -> None:
 
 
 def test_the_time_is_a_stated_budget() -> None:
-    """Time that is given is up once it went by; what is told names it."""
-    assert time_is_up(-1)() and not time_is_up(60)()
+    """What is told names the time that is given; a share of it is over earlier, and of nothing nothing is left."""
     assert f"{explaining.BUDGET_S} s" == explaining.BUDGET
+    assert Clock.of(0).over() and Clock.of(0).share(3).over()
+    whole = Clock.of(3600)
+    assert not whole.over() and not whole.share(4).over()
+    assert whole.share(4).until_ns < whole.share(2).until_ns < whole.until_ns
 
 
 HOSTILE = "<b>` rung 1, line 9 </b>"

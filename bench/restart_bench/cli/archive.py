@@ -75,10 +75,10 @@ def compare(
 def _edit_of(baseline: ArchivedRun, run: ArchivedRun) -> Edit | None:
     """What the edit of the program changes, as the archived programs behave; what was measured stands without it."""
     from restart_bench.compare.baselines import edit_of
-    from restart_bench.report.explaining import BUDGET, time_is_up
+    from restart_bench.report.explaining import BUDGET, Clock
 
     try:
-        return edit_of(baseline, run, time_is_up(), BUDGET)
+        return edit_of(baseline, run, Clock.of(), BUDGET)
     except FaultsFound:
         return None  # files that an older bench took: they are compared as text
 

@@ -188,7 +188,9 @@ def _changed_here(changes: Sequence[OutputChange], edit: Edit, width: int) -> It
     if not changes:
         return
     outputs = listed(dict.fromkeys(change.label for change in changes))
-    yield from hanging(">", f"this changes {outputs}, inputs at rest after the restart:", width, 2)
+    yield from hanging(
+        ">", f"as the program models behave, this changes {outputs} (inputs at rest after the restart):", width, 2
+    )
     for change in changes:
         yield from hanging(f"    {change.restart}", f"{change.label}: {change.before} -> {change.after}", width, 20)
         for edition, because in zip(edit.editions, (change.why_before, change.why_after), strict=True):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import getpass
 import json
 import os
-from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -21,6 +20,7 @@ from restart_bench.model.journal import judged_cycles, judged_scenarios
 
 if TYPE_CHECKING:
     from restart_bench.compare.edits import Edit
+    from restart_bench.predict.proving.patience import Patience
 
 BASELINES = "baselines.jsonl"
 
@@ -45,9 +45,9 @@ def compare_runs(baseline: Path, run: Path) -> Comparison:
     return compare(facts_of(ArchivedRun.open(baseline)), facts_of(ArchivedRun.open(run)))
 
 
-def edit_of(baseline: ArchivedRun, run: ArchivedRun, over: Callable[[], bool], budget: str) -> Edit | None:
+def edit_of(baseline: ArchivedRun, run: ArchivedRun, patience: Patience, budget: str) -> Edit | None:
     """What the edit between the archived programs of two runs changes, as they behave; None where it is the same file,
-    or one of them has none. over: true once the time for it is up; budget: that time as it is told.
+    or one of them has none. budget: the time that `patience` gives, as it is told.
 
     Raises FaultsFound where this version of the bench refuses the archived files.
     """
@@ -62,7 +62,7 @@ def edit_of(baseline: ArchivedRun, run: ArchivedRun, over: Callable[[], bool], b
             return None
         labels = {point.name: point.shown for point in suite.rig.outputs()}
         sides.append(Side(_program_name(one), suite.program, labels))
-    return edit_between(sides[0], sides[1], over, budget)
+    return edit_between(sides[0], sides[1], patience, budget)
 
 
 def _program_name(run: ArchivedRun) -> str:

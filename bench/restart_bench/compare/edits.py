@@ -6,7 +6,7 @@ Pure: two programs in, differences out. Nothing here says why what was measured 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from restart_bench.model.program import Program, Rung
@@ -17,7 +17,7 @@ from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.explaining import IN_VAIN, in_vain
 from restart_bench.predict.proving.cone import cone_of, part_of
 from restart_bench.predict.proving.parts import REST
-from restart_bench.predict.proving.patience import given_up_once
+from restart_bench.predict.proving.patience import Patience, within
 from restart_bench.predict.why import does, explain
 
 SETTINGS = ("start_pass", "outputs", "saved", "scan_ns")
@@ -68,20 +68,23 @@ class Edit:
     missing: str = ""
 
 
-def edit_between(old: Side, new: Side, over: Callable[[], bool], budget: str) -> Edit:
-    """What the step from one program to the other changes. over: true once the time is up; budget: that time."""
+def edit_between(old: Side, new: Side, patience: Patience, budget: str) -> Edit:
+    """What the step from one program to the other changes. budget: the time that `patience` gives, as it is told."""
     edit = Edit(old.file, new.file, (old.program.name, new.program.name))
     try:
-        with given_up_once(over):
+        with within(patience):
             answers = predict(old.program, old.outputs), predict(new.program, new.outputs)
-            found = differences(*answers)
-            at_rest = [one for one in found if one.key[3] == REST]
-            points = {one.key[0] for one in at_rest}
-            rest = [one for one in found if one.key[3] != REST and one.key[0] not in points]
-            changes = tuple(_change(old, new, answers, (one.old, one.new)) for one in at_rest)
-        return replace(edit, changes=changes, others=tuple(difference_lines(rest, new.labels)))
+        found = differences(*answers)
+        at_rest = [one for one in found if one.key[3] == REST]
+        points = {one.key[0] for one in at_rest}
+        others = [one for one in found if one.key[3] != REST and one.key[0] not in points]
+        changes = []
+        for left, one in zip(range(len(at_rest), 0, -1), at_rest, strict=True):
+            with within(patience.share(left)):
+                changes.append(_change(old, new, answers, (one.old, one.new)))
+        return replace(edit, changes=tuple(changes), others=tuple(difference_lines(others, new.labels)))
     except IN_VAIN as problem:
-        return replace(edit, missing=in_vain(problem, {}, set(), budget))
+        return replace(edit, missing=in_vain(problem, budget))
 
 
 def _change(

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from restart_bench.model.program import Program
 from restart_bench.predict.engine import ProofBroken, predict
 from restart_bench.predict.proving.parts import REST, WARM
-from restart_bench.predict.proving.patience import TimeIsUp, given_up_once
+from restart_bench.predict.proving.patience import Patience, TimeIsUp, within
 from restart_bench.predict.proving.solver import INSTALL, SolverMissing
 from restart_bench.predict.why import explain, lines_named
 
@@ -30,8 +30,8 @@ class Reason:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """The reasons of one program. restarts: what was asked about; missing: what could not be worked out, and what
-    helps ("" where all was)."""
+    """The reasons of one program. restarts: what was asked about; missing: why there are none, and what helps ("" where
+    there are)."""
 
     edition: str
     restarts: tuple[str, ...]
@@ -40,23 +40,25 @@ class Explanation:
 
 
 def explained(
-    program: Program, labels: Mapping[str, str], restarts: Sequence[str], over: Callable[[], bool], budget: str
+    program: Program, labels: Mapping[str, str], restarts: Sequence[str], patience: Patience, budget: str
 ) -> Explanation:
     """Why each output that `labels` names does what it does after each restart ("supply", "mode"), inputs at rest.
 
-    over: true once the time is up; budget: that time, as it is told. What could not be worked out is said in `missing`.
+    budget: the time that `patience` gives, as it is told. A line of why for which it was too short says that not
+    everything was tried out; where nothing could be predicted in it, `missing` says so.
     """
     found: dict[tuple[str, str], list[str]] = {}
     missing = ""
     try:
-        with given_up_once(over):
+        with within(patience):
             answers = predict(program, labels, restarts=[(restart, WARM) for restart in restarts])
-            for answer in answers:
-                if answer.inputs == REST:
-                    because = explain(program, answer, answers, labels[answer.point]).because
-                    found.setdefault((answer.point, because), []).append(answer.restart)
+        at_rest = [answer for answer in answers if answer.inputs == REST]
+        for left, answer in zip(range(len(at_rest), 0, -1), at_rest, strict=True):
+            with within(patience.share(left)):
+                because = explain(program, answer, answers, labels[answer.point]).because
+            found.setdefault((answer.point, because), []).append(answer.restart)
     except IN_VAIN as problem:
-        missing = in_vain(problem, labels, {point for point, _ in found}, budget)
+        missing = in_vain(problem, budget)
     reasons = (
         Reason(point, labels[point], tuple(said_of), because, lines_named(because, program))
         for (point, because), said_of in found.items()
@@ -64,12 +66,10 @@ def explained(
     return Explanation(program.name, tuple(restarts), tuple(reasons), missing)
 
 
-def in_vain(problem: Exception, labels: Mapping[str, str], done: set[str], budget: str) -> str:
-    """Why something was not worked out, and what helps."""
+def in_vain(problem: Exception, budget: str) -> str:
+    """Why nothing was worked out, and what helps."""
     if isinstance(problem, SolverMissing):
         return f"not worked out: needs python-sat, which is not installed; {INSTALL}"
-    left = [label for point, label in labels.items() if point not in done]
-    of = f" for {', '.join(left)}" if done and left else ""
     if isinstance(problem, TimeIsUp):
-        return f"not worked out{of} within {budget}; `restart-bench predict` takes the time that it needs"
-    return f"not worked out{of}: {problem or type(problem).__name__}"
+        return f"not worked out within {budget}; `restart-bench predict` takes the time that it needs"
+    return f"not worked out: {problem or type(problem).__name__}"

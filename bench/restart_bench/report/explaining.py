@@ -5,8 +5,8 @@ What the bench measured has causes that it does not know; what is told here is h
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from restart_bench.archive.files import ArchiveError
@@ -14,7 +14,6 @@ from restart_bench.files.faults import FaultsFound
 from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.journal import judged_scenarios
 from restart_bench.model.wording import hanging
-from restart_bench.plc.interpreter import driven
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -37,10 +36,25 @@ _worked_out: dict[str, Explanation] = {}
 """The last few, so that record and console of one run ask once."""
 
 
-def time_is_up(seconds: float = BUDGET_S) -> Callable[[], bool]:
-    """Says true once so many seconds have gone by since it was made."""
-    until = now_ns() + int(seconds * NS_PER_S)
-    return lambda: now_ns() > until
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Patience until an instant (perf_counter, ns)."""
+
+    until_ns: int
+
+    @staticmethod
+    def of(seconds: float = BUDGET_S) -> Clock:
+        """So many seconds from now on."""
+        return Clock(now_ns() + int(seconds * NS_PER_S))
+
+    def over(self) -> bool:
+        """True once the instant has come."""
+        return now_ns() >= self.until_ns
+
+    def share(self, of: int) -> Clock:
+        """One of so many equal parts of what is left."""
+        now = now_ns()
+        return Clock(now + max(0, self.until_ns - now) // of)
 
 
 def why_of(run: ArchivedRun, suite: Suite) -> Explanation | None:
@@ -50,6 +64,8 @@ def why_of(run: ArchivedRun, suite: Suite) -> Explanation | None:
     """
     if suite.program is None or not _has_program(run) or run.run.get("rehearsal"):
         return None
+    from restart_bench.plc.interpreter import driven
+
     judged = judged_scenarios(run.records)
     made = {one.how for one in suite.scenarios if one.name in judged}
     restarts = tuple(restart for restart in RESTARTS if restart in made)
@@ -63,7 +79,7 @@ def why_of(run: ArchivedRun, suite: Suite) -> Explanation | None:
 
         while len(_worked_out) >= _KEPT:
             del _worked_out[next(iter(_worked_out))]
-        _worked_out[key] = explained(suite.program, labels, restarts, time_is_up(), BUDGET)
+        _worked_out[key] = explained(suite.program, labels, restarts, Clock.of(), BUDGET)
     return _worked_out[key]
 
 

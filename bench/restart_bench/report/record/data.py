@@ -7,13 +7,15 @@ Times of a diagram are nanoseconds counted from the instant that `CaseDiagram.ze
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from restart_bench.judging.matrix import NOT_JUDGED
 from restart_bench.judging.summary import FindingRow
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import Pair
-from restart_bench.predict.explaining import Explanation
+
+if TYPE_CHECKING:
+    from restart_bench.predict.explaining import Explanation
 
 
 @dataclass(frozen=True, slots=True)

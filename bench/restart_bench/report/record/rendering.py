@@ -17,7 +17,6 @@ from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS
 from restart_bench.model import wording as reasons
 from restart_bench.model.journal import MARKS
 from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, symbols
-from restart_bench.predict.why import PLACE
 from restart_bench.report.explaining import NOT_CLAIMED, nothing_told, restart_words
 from restart_bench.report.record import text as wording
 from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, RecordData, ScenarioRow
@@ -333,6 +332,8 @@ def verbatim(text: str) -> Markup:
 
 def with_places(text: str, lines: Sequence[int]) -> Markup:
     """The same of a line of why: each rung that it names leads to its line of the program's text."""
+    from restart_bench.predict.why import PLACE
+
     return Markup(PLACE.sub(lambda found: _place(found[0], int(found[2]), lines), str(safe_text(text))))
 
 
