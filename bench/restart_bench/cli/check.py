@@ -6,7 +6,16 @@ from collections.abc import Collection, Iterator, Sequence
 
 from restart_bench.model.rig import Rig
 from restart_bench.model.units import show_duration
-from restart_bench.model.wording import address_word, bounds_text, counted, hanging, percent_text, without_controls
+from restart_bench.model.wording import (
+    FROM_MEMORY,
+    address_word,
+    bounds_text,
+    counted,
+    hanging,
+    percent_text,
+    source_text,
+    without_controls,
+)
 from restart_bench.suite.plan import (
     WORTH_SHOWING,
     CasePlan,
@@ -77,9 +86,12 @@ def _reliability(support: Support) -> float:
 def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int) -> Iterator[str]:
     scenario = plan.scenario
     yield from hanging(f"{scenario.name}:", scenario.purpose, width, 4) if scenario.purpose else [scenario.name]
+    if scenario.durations is not None:
+        yield from hanging("    cuts from", source_text(scenario.durations), width, _INDENT + 4)
     for case in plan.cases:
         name = case.case.name or "one case"
-        yield f"  {name}: {counted(case.cycles, 'cycle')}, {planned_span(case.each)} each"
+        memory = f" ({FROM_MEMORY})" if case.case.from_memory else ""
+        yield f"  {name}{memory}: {counted(case.cycles, 'cycle')}, {planned_span(case.each)} each"
         for moment in case.timeline:
             yield from hanging(f"    {_when(moment)}", moment.text, width, _INDENT + 4)
         if scenario.how == "supply":

@@ -22,7 +22,16 @@ from restart_bench.model.rig import Point, Rig
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import address_word, bounds_text, counted, listed, percent_text, show_value
+from restart_bench.model.wording import (
+    address_word,
+    bounds_text,
+    counted,
+    cut_words,
+    listed,
+    percent_text,
+    show_value,
+    source_text,
+)
 from restart_bench.report.explaining import why_of
 from restart_bench.report.record.data import (
     DemonstrationRow,
@@ -154,8 +163,11 @@ def _scenario_rows(run: ArchivedRun, suite: Suite, judged: Mapping[str, Scenario
 def _steps(scenario: Scenario) -> Iterator[str]:
     for step in scenario.before:
         yield f"before: {step.text}"
-    off = listed(dict.fromkeys(show_duration(case.off_for_ns) for case in scenario.cases))
+    off = listed(dict.fromkeys(cut_words(case) for case in scenario.cases))
     yield f"cut: {'run mode' if scenario.how == 'mode' else 'supply'} off for {off}"
+    if scenario.durations is not None:
+        yield f"cuts from {source_text(scenario.durations)}"
+        yield from (f"left out: {text}" for text in scenario.durations.left_out)
     settle = f"settled {show_duration(scenario.settle_ns)} after ready"
     yield f"after: watch for {show_duration(scenario.watch_ns)}, {settle}"
     for step in scenario.function_check:
