@@ -9,6 +9,7 @@ from restart_bench.judging.summary import FindingRow, Said
 from restart_bench.model.verdicts import Verdict
 from restart_bench.report.record.data import (
     CaseDiagram,
+    CaseLine,
     DemonstrationRow,
     DeviceRow,
     DrawnCycle,
@@ -181,6 +182,10 @@ SCENARIOS = (
             "While the controller was dark (up to 4.2 s) its own reads show nothing.",
         ),
         ("before: press start_button", "before: expect burner on, auger on, fan on", "cut the supply for 3 s"),
+        cases=(
+            CaseLine("off_for=20 ms", "15.0 .. 24.0 ms", "rode through", 10, Verdict.PASS, "pass", from_memory=True),
+            CaseLine("off_for=3 s", "2.998 .. 3.004 s", "restarted", 10, Verdict.FAIL, "fail 1, pass 9"),
+        ),
     ),
     ScenarioRow(
         "fan-comes-back",

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from restart_bench.model.journal import CycleJudged, Forecast, ScenarioJudged
     from restart_bench.model.live import Guess
     from restart_bench.model.rig import Rig
+    from restart_bench.model.scenario import Scenario
 
 
 class Refused(Exception):
@@ -53,6 +54,7 @@ class OneRun:
     how: str = "completed"
     reason: str = ""
     forecasts: tuple[Forecast, ...] = ()  # what people expected before the cuts
+    asked: tuple[Scenario, ...] = ()  # the scenarios as their files ask for them
     altered: str = ""  # of an archive that is not as it was closed: what is not
     record: str = ""  # where the HTML record of this judgement lies, where that is not in `folder`
 

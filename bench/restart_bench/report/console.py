@@ -10,6 +10,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from restart_bench.judging.case_map import case_rows, outcome_words, verdict_words
 from restart_bench.judging.inquiry.forecasts import ForecastRow, forecast_rows, scores
 from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, MatrixRow, matrix_rows
 from restart_bench.judging.rehearsal import is_rehearsal
@@ -28,6 +29,7 @@ from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import EXIT_MEANS, EXIT_STOPPED, GLOSS, WORST_FIRST, Verdict, badness, console_style
 from restart_bench.model.wording import (
+    FROM_MEMORY,
     NOTHING_SHOWN,
     bounds_text,
     counted,
@@ -46,6 +48,7 @@ _WIDE = 120
 _ROOMY = 100
 _LONGEST_NAME = 40
 _MOST_SCENARIOS = 8
+_MOST_CASES = 40
 
 
 def print_outcome(outcome: RunOutcome, console: Console, *, explain: bool = False) -> None:
@@ -141,6 +144,7 @@ def _print_scenario(
     if scenario.reason and scenario.verdict is not Verdict.PASS:
         # each cycle's reason stands among the findings below
         console.print(Padding(Text(without_controls(scenario.in_short)), (0, 0, 0, 2)))
+    _print_cases(run, scenario, console)
     for case in dict.fromkeys(one.case for one in cycles):
         rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
         if rows:
@@ -148,6 +152,26 @@ def _print_scenario(
         if any(row.image_only for row in rows):
             console.print(Padding(Text(f"{IMAGE_ONLY}: {IMAGE_ONLY_MEANS}", style="dim"), (0, 0, 0, 2)))
     _print_notable(run, scenario, cycles, console)
+
+
+def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:
+    """The map of the cases, where there are several: what was cut, and what became of it."""
+    asked = next((one for one in run.asked if one.name == scenario.scenario), None)
+    rows = case_rows(asked, run.cycles) if asked is not None else ()
+    if asked is None or len(rows) < 2:
+        return
+    with_outcome = asked.how == "supply"
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
+    for column in ("case", "truly off", *(["controller"] if with_outcome else []), "cycles", "verdict"):
+        table.add_column(column)
+    for row in rows[:_MOST_CASES]:
+        name = Text(without_controls(row.case.name)).append(f" ({FROM_MEMORY})" if row.case.from_memory else "", "dim")
+        off = bounds_text(row.off_time_ns) if row.off_time_ns is not None else "-"
+        outcome = [outcome_words(row)] if with_outcome else []
+        table.add_row(name, off, *outcome, str(row.cycles), Text(verdict_words(row), style=console_style(row.verdict)))
+    console.print(table)
+    if len(rows) > _MOST_CASES:
+        _bullet(f"and {counted(len(rows) - _MOST_CASES, 'more case')}, all in the record", console)
 
 
 def _print_forecasts(run: OneRun, console: Console) -> None:

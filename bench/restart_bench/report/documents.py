@@ -9,6 +9,7 @@ from typing import Any
 from xml.etree import ElementTree as Xml
 
 from restart_bench.files.faults import Fault
+from restart_bench.judging.case_map import CaseRow, case_rows
 from restart_bench.judging.inquiry.forecasts import forecast_rows, scores
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
@@ -71,12 +72,16 @@ def _forecasts_document(run: OneRun) -> dict[str, Any]:
 def _scenario_document(run: OneRun, scenario: ScenarioJudged) -> dict[str, Any]:
     cycles = [cycle for cycle in run.cycles if cycle.scenario == scenario.scenario]
     names = dict.fromkeys([*(one.case for one in cycles), *(one.case for one in scenario.late_findings)])
+    asked = next((one for one in run.asked if one.name == scenario.scenario), None)
+    rows = {row.case.name: row for row in case_rows(asked, cycles)} if asked is not None else {}
     return {
         "name": scenario.scenario,
         "verdict": scenario.verdict.value,
         "reason": scenario.reason,
         "limits": list(scenario.limits),
-        "cases": [_case_document(name, cycles, scenario.late_findings) for name in names],
+        "cases": [
+            _case_document(name, cycles, scenario.late_findings) | _map_document(rows.get(name)) for name in names
+        ],
     }
 
 
@@ -89,6 +94,24 @@ def _case_document(name: str, cycles: Sequence[CycleJudged], late: Sequence[Find
         "cycles": len(mine),
         "errors": errors,
         "findings": [_finding_document(one) for one in findings],
+    }
+
+
+def _map_document(row: CaseRow | None) -> dict[str, Any]:
+    """What was cut in a case, and what became of it; nothing where its file is not known."""
+    if row is None:
+        return {}
+    case = row.case
+    return {
+        "off_for_ns": case.off_for_ns,
+        "at_ns": [case.at.low_ns, case.at.high_ns],
+        "level": case.level.text if case.level is not None else None,
+        "from_memory": case.from_memory,
+        "off_time_ns": list(row.off_time_ns) if row.off_time_ns is not None else None,
+        "restarted": row.restarted,
+        "rode_through": row.rode_through,
+        "not_shown": row.not_shown,
+        "verdicts": {word.value: number for word, number in row.verdicts.items()},
     }
 
 

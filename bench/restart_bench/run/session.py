@@ -549,8 +549,9 @@ class OpenSession:
         rig, how, reason = self._plan.suite.rig, self._ending.how, self._ending.reason
         forecasts = tuple(self._chronicle.forecasts)
         return OneRun(
-            self.id, self.folder, rig, tuple(scenarios), tuple(self._judged), how, reason, forecasts=forecasts
-        )
+            self.id, self.folder, rig, tuple(scenarios), tuple(self._judged), how, reason,
+            forecasts=forecasts, asked=self._plan.suite.scenarios,
+        )  # fmt: skip
 
     def _run_ended(self, run: OneRun) -> RunEnded:
         return RunEnded(

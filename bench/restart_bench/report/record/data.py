@@ -87,6 +87,19 @@ class MatrixLine:
 
 
 @dataclass(frozen=True, slots=True)
+class CaseLine:
+    """One case on the map of a scenario's cases, in texts. `verdict` is the worst of its cycles."""
+
+    name: str
+    off_time: str
+    controller: str
+    cycles: int
+    verdict: Verdict
+    verdicts: str
+    from_memory: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class ScenarioRow:
     """One scenario as judged. `counted` maps verdicts to cycles; `planned` is what should have been done."""
 
@@ -100,6 +113,7 @@ class ScenarioRow:
     limits: tuple[str, ...]
     steps: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    cases: tuple[CaseLine, ...] = ()  # none where there is only one
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
+from restart_bench.judging.case_map import case_rows, outcome_words, verdict_words
 from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.summary import by_case, finding_rows, limits_in_short
 from restart_bench.model.journal import (
@@ -34,6 +35,7 @@ from restart_bench.model.wording import (
 )
 from restart_bench.report.explaining import why_of
 from restart_bench.report.record.data import (
+    CaseLine,
     DemonstrationRow,
     FileRow,
     MatrixLine,
@@ -84,7 +86,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         by=str(run.run.get("by") or ""),
         program=program_words(run, suite),
         switched=switched_words(run, suite),
-        scenarios=tuple(_scenario_rows(run, suite, scenarios)),
+        scenarios=tuple(_scenario_rows(run, suite, scenarios, cycles)),
         matrix=tuple(_matrix(suite.rig, cycles)),
         limits_in_short=limits_in_short(suite.rig, cycles),
         not_tested=tuple(not_tested(suite, cycles)),
@@ -140,7 +142,9 @@ def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple
 # ---------------------------------------------------------------- scenarios and findings
 
 
-def _scenario_rows(run: ArchivedRun, suite: Suite, judged: Mapping[str, ScenarioJudged]) -> Iterator[ScenarioRow]:
+def _scenario_rows(
+    run: ArchivedRun, suite: Suite, judged: Mapping[str, ScenarioJudged], cycles: Sequence[CycleJudged]
+) -> Iterator[ScenarioRow]:
     planned = run.run.get("planned") or {}
     for scenario in suite.scenarios:
         outcome = judged.get(scenario.name)
@@ -157,6 +161,22 @@ def _scenario_rows(run: ArchivedRun, suite: Suite, judged: Mapping[str, Scenario
             limits=outcome.limits,
             steps=tuple(_steps(scenario)),
             notes=scenario.notes,
+            cases=tuple(_case_lines(scenario, cycles)),
+        )
+
+
+def _case_lines(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[CaseLine]:
+    """The map of the cases, where there are several."""
+    rows = case_rows(scenario, cycles)
+    for row in rows if len(rows) > 1 else ():
+        yield CaseLine(
+            name=row.case.name,
+            off_time=bounds_text(row.off_time_ns) if row.off_time_ns is not None else "-",
+            controller=outcome_words(row) if scenario.how == "supply" else "-",
+            cycles=row.cycles,
+            verdict=row.verdict,
+            verdicts=verdict_words(row),
+            from_memory=row.case.from_memory,
         )
 
 
