@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from live_values import judged_cycle, one_run
-from restart_bench.judging.case_map import case_rows, outcome_words, verdict_words
+from restart_bench.judging.campaign.case_map import case_rows, outcome_words, verdict_words
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.scenario import Case, Scenario

@@ -63,6 +63,12 @@ def at_most(ns: int) -> str:
     return f"{_number(-(-ns // step), step, unit, decimals)} {word}"
 
 
+def at_least(ns: int) -> str:
+    """One length, rounded down."""
+    step, unit, word, decimals = _scale(abs(ns))
+    return f"{_number(ns // step, step, unit, decimals)} {word}"
+
+
 def value_text(point: Point | None, value: Value | float | None) -> str:
     """`on`, `off`, `14.5 %`; `unknown` for None."""
     if value is None:

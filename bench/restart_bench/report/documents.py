@@ -9,7 +9,8 @@ from typing import Any
 from xml.etree import ElementTree as Xml
 
 from restart_bench.files.faults import Fault
-from restart_bench.judging.case_map import CaseRow, case_rows
+from restart_bench.judging.campaign.case_map import CaseRow, case_rows
+from restart_bench.judging.campaign.measured_times import MeasuredTime, measured_times
 from restart_bench.judging.inquiry.forecasts import forecast_rows, scores
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
@@ -82,6 +83,7 @@ def _scenario_document(run: OneRun, scenario: ScenarioJudged) -> dict[str, Any]:
         "cases": [
             _case_document(name, cycles, scenario.late_findings) | _map_document(rows.get(name)) for name in names
         ],
+        "times": [_time_document(one) for one in measured_times(run.rig, asked, cycles)] if asked is not None else [],
     }
 
 
@@ -113,6 +115,30 @@ def _map_document(row: CaseRow | None) -> dict[str, Any]:
         "not_shown": row.not_shown,
         "verdicts": {word.value: number for word, number in row.verdicts.items()},
     }
+
+
+def _time_document(one: MeasuredTime) -> dict[str, Any]:
+    """One time over its cycles, in nanoseconds; null where a bound is open, or the cycles are too few."""
+    shown, bound, moved = one.median, one.tolerance, one.drift
+    told = {
+        "case": one.case,
+        "group": one.group,
+        "what": one.what,
+        "since": one.since,
+        "limit_ns": [one.limit.not_before_ns, one.limit.not_after_ns] if one.limit is not None else None,
+        "cycles": one.cycles,
+        "seen": one.seen,
+        "smallest_ns": one.smallest,
+        "median_ns": shown.sample,
+        "median_interval_ns": [shown.low, shown.high] if shown.confidence is not None else None,
+        "median_confidence": shown.confidence,
+        "largest_ns": one.largest,
+        "tolerance": dataclasses.asdict(bound) if bound is not None else None,
+        "more_cycles_needed": one.more_needed,
+        "drift_ns_per_cycle": [moved.low, moved.high] if moved is not None else None,
+        "drift_p_value": moved.p_value if moved is not None else None,
+    }
+    return {key: _finite(value) for key, value in told.items()}
 
 
 def _finding_document(finding: Finding) -> dict[str, Any]:
