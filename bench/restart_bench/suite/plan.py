@@ -6,11 +6,12 @@ and the longest that the scenario allows, the longest None where a person has to
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from restart_bench.campaigns.reliability import CONFIDENCE, confidence_reached, cycles_needed, reliability_shown
+from restart_bench.campaigns.time_left import TimeLeft
 from restart_bench.model.clock import HOUR_NS, NS_PER_S
 from restart_bench.model.rig import BIT_TABLES, Device, Rig, RigSupply
 from restart_bench.model.samples import SampleLayout
@@ -117,6 +118,7 @@ class SuitePlan:
     scenarios: tuple[ScenarioPlan, ...]
     lasts: Span
     archive_bytes: Span
+    waits_ns: int = 0  # the limits of the supply keep it from being done sooner
 
     @property
     def cycles(self) -> int:
@@ -133,11 +135,26 @@ def plan_suite(rig: Rig, scenarios: Sequence[Scenario], *, simulated: bool = Fal
     """The plan of a suite. Simulated runs wait for no limits of the supply."""
     plans = tuple(plan_scenario(rig, one, simulated=simulated) for one in scenarios)
     lasts = sum((one.lasts for one in plans), Span())
+    waits = 0
     if rig.supply is not None and not simulated:
-        lasts = lasts.at_least(_waited_for_limits_ns(rig.supply, sum(one.switchings for one in plans)))
+        waits = _waited_for_limits_ns(rig.supply, sum(one.switchings for one in plans))
+        lasts = lasts.at_least(waits)
     rate = bytes_per_second(rig)
     high = None if lasts.high_ns is None else round(lasts.high_ns / NS_PER_S * rate)
-    return SuitePlan(rig, plans, lasts, Span(round(lasts.low_ns / NS_PER_S * rate), high))
+    return SuitePlan(rig, plans, lasts, Span(round(lasts.low_ns / NS_PER_S * rate), high), waits)
+
+
+def time_left_of(plan: SuitePlan, *, rehearse: bool = False) -> TimeLeft:
+    """What is left of a run that has not begun, by scenario and case. A rehearsal does each case once, and takes
+    less than a cycle with a cut."""
+    each: dict[Hashable, tuple[int, int | None]] = {}
+    to_come: dict[Hashable, int] = {}
+    for scenario in plan.scenarios:
+        for case in scenario.cases:
+            key = (scenario.scenario.name, case.case.name)
+            each[key] = (0 if rehearse else case.each.low_ns, case.each.high_ns)
+            to_come[key] = 1 if rehearse else case.cycles
+    return TimeLeft(each, to_come, 0 if rehearse else plan.waits_ns)
 
 
 def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False) -> ScenarioPlan:
