@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pytest
 from test_restarts import rides
 
 from evidence import MS, OFF, ON, T0, S, Story, expects, found, scenario
@@ -149,6 +150,39 @@ def test_a_dip_after_the_return_is_noticed_although_the_loss_before_it_was_not_r
     story.set("rail", (0, 1), (story.cut_ns + MS, 0), (back + MS, 1), (back + 700 * MS, 0), (back + 800 * MS, 1))
     story.hide("independent", story.cut_ns, back + 300 * MS)
     assert "dipped a second time" in story.finding("", "valid: second dip").reason
+
+
+def blind_to(read_again_ms: int, on_again_ms: int) -> Story:
+    """The rail is not read from the cut to some time after the return, then off until another time after it."""
+    story = Story(scenario=scenario(expects("burner", "is", OFF)))
+    back = story.back_ns
+    off_again, on_again = back + (read_again_ms - 20) * MS, back + on_again_ms * MS
+    story.set("rail", (0, 1), (story.cut_ns + MS, 0), (back + MS, 1), (off_again, 0), (on_again, 1))
+    story.hide("independent", story.cut_ns, back + read_again_ms * MS)
+    return story
+
+
+@pytest.mark.parametrize("seen_lost", [False, True])
+def test_the_end_of_a_second_dip_is_not_taken_for_a_return_that_nobody_read(seen_lost: bool) -> None:
+    """Where the rail was blind at the return, an off read after it may be a second dip: the return reaches back to the
+    command. That long after it, it is an error whichever it was."""
+    story = blind_to(400, 500)
+    if seen_lost:
+        story.hidden = [("independent", story.cut_ns + 300 * MS, story.back_ns + 400 * MS)]
+    judged = story.judge()
+    restored = judged.mark("restored")
+    assert restored is not None and restored.not_before_ns <= T0 + story.back_ns + MS
+    assert judged.verdict is Verdict.ERROR, judged.reason
+
+
+def test_off_reads_soon_after_a_return_that_nobody_read_leave_open_when_it_was() -> None:
+    """Up to 100 ms beyond the relay's data it may be a slow relay: no error, and bounds that hold either."""
+    story = blind_to(80, 95)
+    judged = story.judge()
+    restored = judged.mark("restored")
+    assert restored is not None
+    assert restored.not_before_ns <= T0 + story.back_ns + MS and restored.not_after_ns >= T0 + story.back_ns + 95 * MS
+    assert judged.verdict is not Verdict.ERROR, judged.reason
 
 
 def test_a_supply_that_reads_off_to_the_end_did_not_return_although_its_loss_was_not_read() -> None:

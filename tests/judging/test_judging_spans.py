@@ -84,6 +84,23 @@ def test_a_supply_that_comes_back_a_little_early_moves_the_return_and_is_told(ea
         assert any("came back" in note and "before the command" in note for note in one.notes)
 
 
+@pytest.mark.parametrize(("before", "amid", "verdict"), [
+    (0, 1, INCONCLUSIVE),
+    (1, 0, INCONCLUSIVE),
+    (0, 0, FAIL),
+    (1, 1, PASS),
+])  # fmt: skip
+def test_what_comes_or_goes_after_an_early_return_says_nothing_of_the_time_in_the_dark(
+    before: float, amid: float, verdict: Verdict
+) -> None:
+    """`during` lasts to the command back; between an early return and that the supply is back already."""
+    one = Expectation("during", "fan", "fan_terminal", "is", ON, text="during")
+    early = BACK - 60 * MS
+    told = Story(scenario=replace(scenario(BURNER_OFF), during=(one,))).set("rail", (0, 1), (CUT + MS, 0), (early, 1))
+    told.set("fan_terminal", (0, before), (early + 5 * MS, amid))
+    assert told.finding("fan", "during").verdict is verdict
+
+
 @pytest.mark.parametrize(("on", "off"), [(400, 700), (40, 70), (900, 940)])
 def test_a_supply_that_reads_on_for_a_while_amid_the_cut_is_an_error(on: int, off: int) -> None:
     """Off, on for a while, off again: two cuts of which none was asked, however short the one is."""

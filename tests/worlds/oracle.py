@@ -482,6 +482,8 @@ class Oracle:
             allowed.doubts.append("hardly read during the cut")
         if start > world.back[0] - 50 * MS or not world.restarted:
             allowed.doubts.append("from when the controller was dark is not to be told")
+        if self.early:
+            allowed.doubts.append("the supply was back before its command")
         if not spans:
             allowed.no_pass.append("it never came true")
         elif spans[-1][1] >= world.back[0] and spans[-1][0] < world.back[0]:

@@ -38,7 +38,8 @@ class ProofState(Enum):
 @dataclass(frozen=True, slots=True)
 class SupplySeen:
     """What one supply proof says: of the cut (`state`), when it fell and rose, whether the supply is back (None: not
-    read after the return), and a second dip."""
+    read after the return), and a second dip. `overdue`: it was read off when it was due back for long, and not before
+    that, so it came back late or dipped a second time."""
 
     proof: Proof
     state: ProofState
@@ -47,6 +48,7 @@ class SupplySeen:
     rose: Bounds | None = None
     back: bool | None = None
     again: Bounds | None = None
+    overdue: Bounds | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,14 +97,18 @@ def _supply(evidence: Evidence, proof: Proof) -> SupplySeen:
     back = _is_back(reads, off, restored)
     state, text = _state_of(evidence, proof, reads, off, back)
     fell, rose = (None, None) if span is None else (span.fell, span.rose)
-    return SupplySeen(proof, state, text, fell if state is ProofState.HELD else None, rose, back, again)
+    overdue = _overdue(evidence, reads, off) if span is None and again is None and back is True else None
+    return SupplySeen(proof, state, text, fell if state is ProofState.HELD else None, rose, back, again, overdue)
 
 
 def _last_off_ns(evidence: Evidence) -> int:
-    """Until when the supply may be read off for this cut: the latest bound of its return, by command or as seen."""
+    """Until when the supply may be read off for this cut: the latest bound of its return, by command, or as it was
+    surely seen later than that."""
     assert evidence.restored is not None
     declared = restored_of(evidence.rig, evidence.records)
-    return max(evidence.restored.not_after_ns, 0 if declared is None else declared.not_after_ns)
+    assert declared is not None
+    surely_later = evidence.restored.not_before_ns > declared.not_after_ns
+    return evidence.restored.not_after_ns if surely_later else declared.not_after_ns
 
 
 def _state_of(evidence: Evidence, proof: Proof, reads: Reads, off: Flags, back: bool | None) -> tuple[ProofState, str]:
@@ -177,13 +183,26 @@ def _second_dip(
 
 def _lost_later(evidence: Evidence, reads: Reads, off: Flags) -> Bounds | None:
     """A loss after the return, where the one of the cut was not read: off after a read of on."""
-    assert evidence.restored is not None
-    later = np.flatnonzero(reads.early >= evidence.restored.not_after_ns)
+    later = np.flatnonzero(reads.early >= _last_off_ns(evidence))
     fallen = later[1:][off[later[1:]] & ~off[later[:-1]]]
     if len(fallen) == 0:
         return None
     place = int(fallen[0])
     return Bounds(min(int(reads.early[place - 1]), int(reads.late[place])), int(reads.late[place]))
+
+
+def _overdue(evidence: Evidence, reads: Reads, off: Flags) -> Bounds | None:
+    """The first off read after the return of a supply whose loss was not read, if that was off for too long to have
+    been the one asked: between its return, as commanded, and that read."""
+    assert evidence.cut is not None and evidence.restored is not None
+    cut, restore = (switching_of(evidence.records, purpose) for purpose in ("cut", "restore"))
+    assert cut is not None and restore is not None
+    longest_ns = asked_off_time(evidence.rig, evidence.records, cut, restore).allowed[1]
+    due_ns = max(_last_off_ns(evidence), evidence.cut.not_after_ns + longest_ns)
+    places = np.flatnonzero(off & (reads.early > due_ns))
+    if len(places) == 0:
+        return None
+    return Bounds(evidence.restored.not_before_ns, int(reads.late[int(places[0])]))
 
 
 # ---------------------------------------------------------------- the restart
@@ -389,6 +408,10 @@ def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
             text = f"the supply dipped a second time: {name} says so {when}"
             amid = one.again.not_after_ns <= restore.before_ns  # so it came back before it was commanded
             found.append(Problem("second dip", text, one.again.not_before_ns, void=amid, ends_run=amid))
+        if one.overdue is not None:
+            when = evidence.moment(one.overdue.not_after_ns)
+            text = f"the supply came back late, or dipped a second time: {name}, not read at its return, was off {when}"
+            found.append(Problem("second dip", text, one.overdue.not_before_ns))
     return found
 
 

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Judged
+from restart_bench.evidence.marks import switching_of
 from restart_bench.evidence.traces import Flags, Reads, conforming, long_gaps
 from restart_bench.model.clock import BLIND_NS, Bounds
 from restart_bench.model.scenario import Expectation
@@ -314,9 +315,23 @@ def window_verdict(low_ns: int, high_ns: int, not_before_ns: int, not_after_ns: 
 
 
 def _during(evidence: Evidence, demand: Expectation) -> Judged:
-    """Has to come true between `dark` and the command back, and then to last to that command."""
-    assert evidence.cut is not None and evidence.restored is not None
-    end = evidence.restored.not_before_ns
+    """Has to come true between `dark` and the command back, and then to last to that command. What comes or goes where
+    the supply was back before its command is neither a pass nor a fail of the time in the dark."""
+    assert evidence.restored is not None
+    judged = _during_until(evidence, demand, evidence.restored.not_before_ns)
+    command = switching_of(evidence.records, "restore")
+    if command is None or evidence.restored.not_after_ns >= command.before_ns:
+        return judged
+    later = _during_until(evidence, demand, command.before_ns)
+    if later.verdict is judged.verdict:
+        return judged
+    reason = f"{judged.reason}; but the supply was back before its command, and up to that: {later.reason}"
+    return Judged(Verdict.INCONCLUSIVE, reason, judged.figures)
+
+
+def _during_until(evidence: Evidence, demand: Expectation, end: int) -> Judged:
+    """The same up to an instant."""
+    assert evidence.cut is not None
     dark = evidence.marks.get("dark", evidence.cut).not_after_ns
     start = dark if dark < end else evidence.cut.not_after_ns
     known = evidence.reads(demand.judged).until(end)
