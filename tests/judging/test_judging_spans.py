@@ -251,6 +251,16 @@ def test_what_was_on_when_ready_came_started_before_it() -> None:
     assert judged(story, replace(BETWEEN, start="ready"), watch_ns=2 * S).verdict is FAIL
 
 
+def test_what_went_off_before_ready_was_not_left_so_by_no_power() -> None:
+    """Off is what no power leaves behind, and no change; where it was on after the return, it went off by one. Counted
+    from ready: off shortly before it is too early for a window that begins later, whatever comes in the window."""
+    off = expects("fan", "is", OFF, within=(400 * MS, 900 * MS), start="ready")
+    told: list[tuple[int, float]] = [(RUNS - 40 * MS, 0), (RUNS + 300 * MS, 1), (RUNS + 600 * MS, 0)]
+    for before, verdict in (([(BACK + 100 * MS, 1.0)], FAIL), ([], PASS)):
+        story = replace(Story(), end_ns=7 * S).set("fan_terminal", (0, 1), (CUT + 5 * MS, 0), *before, *told)
+        assert judged(story, off, watch_ns=2 * S).verdict is verdict
+
+
 # ---------------------------------------------------------------- gaps in order
 
 AT_MOST = Gap("fan", "burner", "fan_terminal", "burner_terminal", None, 600 * MS, "burner after fan")

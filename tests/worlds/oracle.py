@@ -94,7 +94,17 @@ class Oracle:
             lost = max(life.end, self.low)
             if life.end > self.back and life.end < seen and not bool((anew & (got.received > lost)).any()):
                 return self.low
-        return max(self.low, self.readings.signs_against(seen))
+        return max(self.low, self.readings.signs_against(min(seen, self._answered_again())))
+
+    def _answered_again(self) -> int:
+        """When a controller on a disturbed link first gave values in its last life: what is unanswered after that may
+        have been lost."""
+        wire, got = self.world.wires["controller"], self.world.got["controller"]
+        if not (wire.lost_one_in or wire.exception_one_in or wire.outages):
+            return FAR
+        since = max([self.low, *(life.end for life in self.world.lives if life.end < FAR)])
+        good = got.received[(got.kind == 0) & (got.sent >= since)]
+        return int(good[0]) if len(good) else FAR
 
     def sure(self, name: str) -> Reading:
         return self.readings.sure(name, self.ready.life)
@@ -141,6 +151,8 @@ class Oracle:
         if not bool(spoke.any()):
             return False
         first = int(got.received[spoke][0])
+        if first > self.spans.end[1]:
+            return False  # it spoke when the watch was over
         true, seen = self.ready.true, self.ready.seen
         if true is None or seen is None:
             return True
@@ -313,9 +325,13 @@ class Oracle:
                 self._common_doubts(allowed, name)
                 if self._left_by_no_power(good, begin, origin) and len(candidates) > 1:
                     allowed.doubts.append("off is what no power leaves behind, and may be no change")
-                    again = candidates[1][0] - origin
-                    if again > limit_high or spans_where(truth, good, candidates[1][0], end[1]):
+                    again, later = candidates[1][0] - origin, spans_where(truth, good, candidates[1][0], end[1])
+                    read = self._first(reads.within(candidates[1][0], end[0]), good, False)
+                    lasting = any(to - since > one.blind_ns for since, to in later)
+                    if not limit_low <= again <= limit_high or read is not None or lasting:
                         allowed.no_pass.append(f"it did not last: {told(relapse)}, and did not come again in time")
+                    elif not later and one.start == "restored":
+                        allowed.no_fail.append(f"it came again in time: {told(candidates[1][0])}")
                 else:
                     allowed.no_pass.append(f"it came {told(begin)} and did not last: {told(relapse)}")
                 if gap > one.blind_ns:
@@ -609,6 +625,9 @@ class Oracle:
         at = self._mark_truth(one.mark)
         limit = one.window.not_after_ns
         assert limit is not None
+        if one.mark == "alive" and at is not None and self._hardly_alive():
+            allowed.doubts.append("it stood still before a second change could be read")
+            return allowed
         if self._out_of_reach(limit):
             allowed.doubts.append("a controller out of reach looks like one that does not answer")
         elif at is None or at - self.back > limit:
@@ -618,6 +637,14 @@ class Oracle:
         else:
             allowed.no_fail.append("it came in time")
         return allowed
+
+    def _hardly_alive(self) -> bool:
+        """Whether the last life ended before two changes of its sign of life had surely been read."""
+        life, world = self.ready.life, self.world
+        if life is None:
+            return False
+        lasted = min(life.end, life.stands) - max(life.start, self.back)
+        return lasted < 3 * world.pace + 3 * world.rig.devices["controller"].poll_ns
 
     def _mark_truth(self, mark: str) -> int | None:
         """From when the controller truly answered (or gave values, or lived) after the return, in its last life."""
@@ -653,10 +680,15 @@ class Oracle:
         return allowed
 
     def _lost_by_the_network(self) -> bool:
-        """Whether the network was out about the cut, so that a controller that rides through loses contact as well."""
+        """Whether the network was out about the cut, or lost the replies of the connection in use, so that a controller
+        that rides through loses contact as well."""
         world = self.world
-        outages = world.wires["controller"].outages
-        return not world.restarted and any(low < world.back[1] and high > world.cut[0] for low, high in outages)
+        wire, got = world.wires["controller"], world.got["controller"]
+        lost = any(low < world.back[1] and high > world.cut[0] for low, high in wire.outages)
+        if wire.lost_one_in:  # two replies in a row were: then another connection is tried
+            mine = got.connection == self.readings.first_connection
+            lost |= not bool((mine & np.isin(got.kind, (0, 1, 5)) & (got.received > self.latest)).any())
+        return not world.restarted and lost
 
     def restart_doubts(self) -> list[str]:
         world, found = self.world, []

@@ -176,7 +176,10 @@ class Readings:
         """The latest instant before another at which something said that the controller did not run (0: none)."""
         got = self.world.got["controller"]
         silent_connect = (got.request == CONNECT) & (got.kind == SILENT)
-        odd = np.isin(got.kind, (SILENT, EXCEPTION, RESET, 3)) & ~silent_connect & (got.received <= before)
+        old = np.isin(got.connection, got.connection[got.sent < self.world.back[0]])
+        stale_reset = (got.kind == RESET) & old  # the word of a stack that may well serve others already
+        odd = np.isin(got.kind, (SILENT, EXCEPTION, RESET, 3)) & ~silent_connect & ~stale_reset
+        odd &= got.received <= before
         return int(got.sent[odd].max()) if bool(odd.any()) else 0
 
 
