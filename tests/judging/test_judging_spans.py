@@ -261,6 +261,14 @@ def test_what_went_off_before_ready_was_not_left_so_by_no_power() -> None:
         assert judged(story, off, watch_ns=2 * S).verdict is verdict
 
 
+def test_what_a_controller_that_rode_through_says_is_off_was_not_left_so_by_no_power() -> None:
+    """It went on all the time, so off in its first read that counts is a change like any other, and has to last."""
+    off = expects("burner", "is", OFF, judged="burner", within=(0, 700 * MS))
+    told = Story(scenario=scenario(off, restart="either")).never_dark()
+    told.set("burner", (0, 1), (BACK + 5 * MS, 0), (BACK + 300 * MS, 1), (BACK + 500 * MS, 0))
+    assert told.finding("burner").verdict is FAIL
+
+
 # ---------------------------------------------------------------- gaps in order
 
 AT_MOST = Gap("fan", "burner", "fan_terminal", "burner_terminal", None, 600 * MS, "burner after fan")

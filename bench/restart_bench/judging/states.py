@@ -170,11 +170,13 @@ def _windowed(evidence: Evidence, demand: Expectation) -> Judged:
 
 def _carried_over(evidence: Evidence, demand: Expectation, first_ns: int) -> bool:
     """True where the first read that surely lies in the window conforms without having come to: off is what no power
-    leaves behind, unless it was read otherwise since the return, and what was so before the cut may have outlived it
-    without a break."""
+    leaves behind (not in a controller that rode through, nor where it was read otherwise since the return), and what
+    was so before the cut may have outlived it without a break."""
     assert evidence.cut is not None and evidence.restored is not None
     before = evidence.before(demand.judged)
-    if bool(conforming(demand.wanted, np.zeros(1), before)[0]):
+    rode_through = evidence.scenario.how == "supply" and evidence.fate.lost is False
+    went_on = rode_through and not evidence.rig.is_independent(demand.judged)
+    if not went_on and bool(conforming(demand.wanted, np.zeros(1), before)[0]):
         since = evidence.reads(demand.judged).inside(evidence.restored.not_after_ns, first_ns)
         return bool(conforming(demand.wanted, since.value, before).all())
     if before is None or not evidence.outlived(demand.judged):
