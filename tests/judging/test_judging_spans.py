@@ -20,7 +20,7 @@ from restart_bench.evidence.traces import build_traces
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.journal import CycleJudged, Finding
 from restart_bench.model.rig import Mode, Proof, RigSupply, SupplyLimits, Wanted
-from restart_bench.model.scenario import Expect, Expectation, Gap, Step
+from restart_bench.model.scenario import Expect, Expectation, Gap, Step, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 
@@ -267,6 +267,29 @@ def test_what_a_controller_that_rode_through_says_is_off_was_not_left_so_by_no_p
     told = Story(scenario=scenario(off, restart="either")).never_dark()
     told.set("burner", (0, 1), (BACK + 5 * MS, 0), (BACK + 300 * MS, 1), (BACK + 500 * MS, 0))
     assert told.finding("burner").verdict is FAIL
+
+
+def unseen_at_the_return(one: Expectation, since: int, to: int, *changes: tuple[int, float]) -> Verdict:
+    """The verdict where the terminal was not read about the return, then conformed, deviated, and conformed again."""
+    told = Story(scenario=scenario(one, watch_ns=2 * S), end_ns=7 * S).set("fan_terminal", (0, 1), *changes)
+    told.hide("independent", since, to)
+    return told.finding(one.point).verdict
+
+
+def test_off_since_nobody_saw_when_may_be_left_by_no_power_or_a_change() -> None:
+    """On in the last read before the return, off in the first one after it: it went off with the supply, or after the
+    return and so too early. Neither is shown."""
+    off = expects("fan", "is", OFF, within=(400 * MS, 900 * MS))
+    again = ((BACK + 12 * MS, 0), (BACK + 300 * MS, 1), (BACK + 600 * MS, 0))
+    assert unseen_at_the_return(off, BACK - 30 * MS, BACK + 100 * MS, *again) is INCONCLUSIVE
+
+
+def test_on_before_a_blind_cut_and_after_it_may_have_outlived_it_or_come_again() -> None:
+    """On in the last read before the cut and in the first one long after the return, then off, then on in the window:
+    it outlived the cut and passes, or came with the return and did not last. Neither is shown."""
+    again = ((BACK + 300 * MS, 0), (BACK + 600 * MS, 1))
+    on = replace(BETWEEN, window=Window(400 * MS, 900 * MS))
+    assert unseen_at_the_return(on, CUT - 20 * MS, BACK + 100 * MS, *again) is INCONCLUSIVE
 
 
 # ---------------------------------------------------------------- gaps in order

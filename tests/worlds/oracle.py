@@ -261,12 +261,19 @@ class Oracle:
         low = max(self.low, int(before[-1])) if len(before) else self.low
         return min(low, begin), int(shown[0]), begin
 
+    def _never_on(self, name: str) -> bool:
+        """Whether a terminal was off all the time from the loss to the end of the cycle."""
+        return not self.world.truth[name].spans([1.0], self.world.cut[0], self.world.end)
+
     def _windowed(self, one: Expectation, allowed: Allowed) -> None:
         assert one.window is not None
         world, name = self.world, one.judged
         start = self._start(one)
         if start is None:
             allowed.doubts.append(f"nothing surely to count from ({one.start})")
+            if one.start not in ("restored", "ready") and self._never_on(self.world.rig.judged_point(one.start)):
+                allowed.no_pass.append(f"{one.start} did not come on")
+                allowed.no_fail.append(f"{one.start} did not come on")
             if one.start == "ready" and self.ready.true is None:
                 allowed.no_pass.append("the controller was never ready")
             return
@@ -291,7 +298,8 @@ class Oracle:
             if one.window.not_before_ns == 0:
                 allowed.no_fail.append("it conformed all through")
             else:
-                allowed.doubts.append("it outlived the cut, so there is no change")
+                allowed.no_pass.append("it outlived the cut, so there is no change")
+                allowed.doubts.append("there is no change to hold against the limit")
             if not world.rig.is_independent(name):
                 allowed.doubts.append("an own read from before the cut is not set against those after it")
                 allowed.doubts += ["first seen late"] if one.window.not_after_ns is not None else []
@@ -502,6 +510,10 @@ class Oracle:
             allowed.doubts.append("the supply was back before its command")
         if not spans:
             allowed.no_pass.append("it never came true")
+        elif spans == [(world.cut[0], world.back[1])]:
+            allowed.no_fail.append("it was so all through")
+        elif spans[-1][1] < world.back[0] and len(reads.within(spans[-1][1], world.back[0]).early) and not self.early:
+            allowed.no_pass.append(f"it did not last: {told(spans[-1][1])}")
         elif spans[-1][1] >= world.back[0] and spans[-1][0] < world.back[0]:
             if len(reads.within(spans[-1][0], world.back[0]).early) == 0:
                 allowed.doubts.append("it came true shortly before the end")
@@ -621,7 +633,6 @@ class Oracle:
             assert one.window.not_after_ns is not None
             return self.ready_in_time(one.window.not_after_ns, one.text)
         allowed = Allowed("", one.text)
-        allowed.doubts.append("marks of answers are held against the link's own phases")
         at = self._mark_truth(one.mark)
         limit = one.window.not_after_ns
         assert limit is not None
@@ -636,7 +647,20 @@ class Oracle:
             )
         else:
             allowed.no_fail.append("it came in time")
+        seen = self._mark_seen(one.mark, at)
+        if seen - self.low > limit or len(self.glitches):
+            allowed.doubts.append("that it came in time was not surely read")
         return allowed
+
+    def _mark_seen(self, mark: str, at: int | None) -> int:
+        """By when a reply surely showed that a mark had come."""
+        if at is None or self.ready.life is None:
+            return FAR
+        if mark == "alive":
+            return min(self.readings.counting_from(self.ready.life).values(), default=FAR)
+        got = self.world.got["controller"]
+        shown = got.received[np.isin(got.kind, (0, 1) if mark == "answered" else (0,)) & (got.looked >= at)]
+        return int(shown[0]) if len(shown) else FAR
 
     def _hardly_alive(self) -> bool:
         """Whether the last life ended before two changes of its sign of life had surely been read."""

@@ -154,9 +154,32 @@ def _windowed(evidence: Evidence, demand: Expectation) -> Judged:
     after = int(np.searchsorted(reads.early, start.not_after_ns, side="left"))
     if after == len(reads):
         return _blind(evidence, demand, [(start.not_after_ns, end)])
+    span = (start, end)
+    carried = _carried_over(evidence, demand, int(reads.early[after])) if met[after] else True
+    judged = _from_onset(evidence, demand, span, (known, reads, met), after, began=carried is False)
+    if carried is not None:
+        return judged
+    other = _from_onset(evidence, demand, span, (known, reads, met), after, began=True)
+    if other.verdict is judged.verdict:
+        return judged
+    reason = f"{shown(evidence.rig, demand.point)} was so in the first read after {evidence.back}: whether it had come"
+    return Judged(Verdict.INCONCLUSIVE, f"{reason} to it then or was so before can't be told; {other.reason}")
+
+
+def _from_onset(
+    evidence: Evidence,
+    demand: Expectation,
+    span: tuple[Bounds, int],
+    told: tuple[Reads, Reads, Flags],
+    after: int,
+    *,
+    began: bool,
+) -> Judged:
+    """The same, going by whether what conforms in read number `after`, the first one that surely lies in the window,
+    `began` there."""
+    (start, end), (known, reads, met) = span, told
     missed = after + np.flatnonzero(~met[after:])
-    started = bool(met[after]) and not _carried_over(evidence, demand, int(reads.early[after]))
-    onset = _onset(reads, met, start, after, np.empty(0, dtype=np.intp) if started else missed)
+    onset = _onset(reads, met, start, after, np.empty(0, dtype=np.intp) if began else missed)
     if onset is None:
         return _never_came(evidence, demand, (start, end), reads, missed)
     relapses = missed[missed > onset.place]
@@ -168,22 +191,26 @@ def _windowed(evidence: Evidence, demand: Expectation) -> Judged:
     return _in_time(evidence, demand, (start, end), known, onset)
 
 
-def _carried_over(evidence: Evidence, demand: Expectation, first_ns: int) -> bool:
+def _carried_over(evidence: Evidence, demand: Expectation, first_ns: int) -> bool | None:
     """True where the first read that surely lies in the window conforms without having come to: off is what no power
-    leaves behind (not in a controller that rode through, nor where it was read otherwise since the return), and what
-    was so before the cut may have outlived it without a break."""
+    leaves behind (not in a controller that rode through, nor where it went off after the return), and what was so
+    before the cut may have outlived it without a break. None: not to be told."""
     assert evidence.cut is not None and evidence.restored is not None
-    before = evidence.before(demand.judged)
+    cut, back, before = evidence.cut, evidence.restored, evidence.before(demand.judged)
+    known = evidence.reads(demand.judged)
+    reads = known.part(0, int(np.searchsorted(known.early, first_ns, side="left")) + 1)
+    others = np.flatnonzero(~conforming(demand.wanted, reads.value, before))
+    last = int(others[-1]) if len(others) else -1  # the last read that did not conform
+    own = not evidence.rig.is_independent(demand.judged)
     rode_through = evidence.scenario.how == "supply" and evidence.fate.lost is False
-    went_on = rode_through and not evidence.rig.is_independent(demand.judged)
-    if not went_on and bool(conforming(demand.wanted, np.zeros(1), before)[0]):
-        since = evidence.reads(demand.judged).inside(evidence.restored.not_after_ns, first_ns)
-        return bool(conforming(demand.wanted, since.value, before).all())
-    if before is None or not evidence.outlived(demand.judged):
+    if bool(conforming(demand.wanted, np.zeros(1), before)[0]) and not (own and rode_through):
+        if last < 0 or reads.late[last + 1] <= back.not_before_ns or (own and reads.late[last] <= cut.not_before_ns):
+            return True
+        return False if reads.early[last] >= back.not_after_ns else None
+    if before is None or not evidence.outlived(demand.judged) or last >= (reads.last_until(cut.not_before_ns) or 0):
         return False
-    reads = evidence.reads(demand.judged).until(first_ns)
-    last = reads.last_until(evidence.cut.not_before_ns) or 0
-    return last + 1 < len(reads) and bool(conforming(demand.wanted, reads.value[last:], before).all())
+    poll_ns = evidence.rig.devices[evidence.rig.points[demand.judged].device].poll_ns
+    return None if long_gaps(reads, cut.not_before_ns, first_ns, max(LISTED_NS, 4 * poll_ns)) else True
 
 
 def _start_of(evidence: Evidence, demand: Expectation) -> Bounds | None:
