@@ -115,6 +115,14 @@ def test_a_read_under_way_at_the_cut_that_shows_off_already_belongs_to_it() -> N
     assert loss.rose == Bounds(20 * MS, 31 * MS)
 
 
+def test_a_loss_that_one_read_shows_was_not_over_before_the_cut() -> None:
+    """A read under way at the cut that alone says off: the supply rose after the cut, whatever the image may lag."""
+    early = np.array([0, 10, 20, 30]) * MS
+    off = np.array([False, True, False, False])
+    (loss,) = losses_of(Reads(early, early + 8 * MS, np.where(off, 0.0, 1.0)), off, Bounds(15 * MS, 16 * MS), 40 * MS)
+    assert loss.rose == Bounds(15 * MS, 28 * MS)
+
+
 def test_what_was_off_before_the_cut_is_no_loss_of_it() -> None:
     """A row of off reads that had begun when the cut was commanded."""
     early = np.array([0, 10, 20, 30]) * MS

@@ -72,6 +72,13 @@ def test_a_supply_that_reads_back_long_before_the_command_is_an_error_and_ends_t
     assert low <= 99 * MS <= high < 115 * MS
 
 
+def test_a_loss_seen_only_by_reads_under_way_at_the_cut_proves_it() -> None:
+    """The image lags by 20 ms and the supply is back after 10 ms: too short, but cut."""
+    told = rail((CUT + 2 * MS, 0), (CUT + 12 * MS, 1))
+    devices = {**told.rig.devices, "independent": replace(told.rig.devices["independent"], image_lag_ns=20 * MS)}
+    assert set(problems(replace(told, rig=replace(told.rig, devices=devices)).judge())) == {"off time"}
+
+
 @pytest.mark.parametrize(("early", "verdict"), [(60, PASS), (300, ERROR), (900, ERROR)])
 def test_a_supply_that_comes_back_a_little_early_moves_the_return_and_is_told(early: int, verdict: Verdict) -> None:
     """Up to 100 ms before the command the cut is still the one asked; times count from the true return."""

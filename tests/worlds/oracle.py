@@ -84,7 +84,12 @@ class Oracle:
         """Whether the supply came back by itself, or later than its data sheet says, and nothing read it: then nothing
         that counts from its return can be held against the truth."""
         by_itself = self.world.lost < self.world.returned < self.world.back[0] and not self.early
-        return by_itself or (self.world.returned > self.high and rail_point(self.world) is None)
+        rail = rail_point(self.world)
+        read_late = False
+        if rail is not None:
+            reads = self.readings.all_good(rail)
+            read_late = bool(((reads.early > self.high) & (reads.value == 0)).any())
+        return by_itself or (self.world.returned > self.high and not read_late)
 
     def _last_sign(self, seen: int) -> int:
         """The last sign that the controller did not run. A restart that shows by silence alone may be none."""

@@ -120,7 +120,8 @@ class Readings:
         first = connection == self.first_connection
         if world.mode:
             return live & (before | first)
-        unbroken = live & (reads.looked < min(world.back[0], world.lost if world.restarted else FAR)) & first
+        back = min(world.back[0], world.returned) if read_back_early(world, self) else world.back[0]
+        unbroken = live & (reads.looked < min(back, world.lost if world.restarted else FAR)) & first
         after = np.zeros(len(reads.early), dtype=bool)
         if life is not None:
             begins = self.counting_from(life)
@@ -250,6 +251,7 @@ def ready_of(world: World, readings: Readings, life: Life) -> Ready:
         true = next((low for low, high in spans if high - low >= world.rig.ready.steady_ns), None)
     if true is None or true >= until or world.returned >= FAR:
         return Ready(None, None, life)
+    true = max(true, _last_exception(world, life))
     name = world.rig.ready.when[0][0] if world.rig.ready.when else world.rig.ready.alive or "lamp"
     reads = readings.sure(name, life)
     losses = readings.contact_losses(true, min(until, world.end or FAR))
@@ -261,6 +263,17 @@ def ready_of(world: World, readings: Readings, life: Life) -> Ready:
     if len(shown) == 0 or int(reads.early[-1]) < int(shown[0]) + world.rig.ready.steady_ns:
         return Ready(true, None, life)
     return Ready(true, int(shown[0]), life)
+
+
+def _last_exception(world: World, life: Life) -> int:
+    """The last exception with which a running controller answered before it first gave values: it was not ready yet
+    (0: there was none)."""
+    got = world.got["controller"]
+    since = max([world.returned, *(one.end for one in world.lives if one.end <= life.start)])
+    good = got.received[(got.kind == GOOD) & (got.sent >= since)]
+    first = int(good[0]) if len(good) else FAR
+    odd = got.looked[(got.kind == EXCEPTION) & (got.looked >= life.start) & (got.received < first)]
+    return int(odd[-1]) if len(odd) else 0
 
 
 def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:

@@ -38,7 +38,7 @@ class ProofState(Enum):
 @dataclass(frozen=True, slots=True)
 class SupplySeen:
     """What one supply proof says: of the cut (`state`), when it fell and rose, whether the supply is back (None: not
-    read after the return), and a second dip. `overdue`: it was read off when it was due back for long, and not before
+    read after the return) and by when it was read so, and a second dip. `overdue`: it was read off when it was due back for long, and not before
     that, so it came back late or dipped a second time."""
 
     proof: Proof
@@ -47,6 +47,7 @@ class SupplySeen:
     fell: Bounds | None = None
     rose: Bounds | None = None
     back: bool | None = None
+    back_ns: int | None = None
     again: Bounds | None = None
     overdue: Bounds | None = None
 
@@ -94,11 +95,11 @@ def _supply(evidence: Evidence, proof: Proof) -> SupplySeen:
     losses = losses_of(reads, off, cut, _last_off_ns(evidence))
     span = longest(losses)
     again = _lost_later(evidence, reads, off) if span is None else _second_dip(evidence, reads, off, losses, span)
-    back = _is_back(reads, off, restored)
+    back, back_ns = _is_back(reads, off, restored)
     state, text = _state_of(evidence, proof, reads, off, back)
     fell, rose = (None, None) if span is None else (span.fell, span.rose)
     overdue = _overdue(evidence, reads, off) if span is None and again is None and back is True else None
-    return SupplySeen(proof, state, text, fell if state is ProofState.HELD else None, rose, back, again, overdue)
+    return SupplySeen(proof, state, text, fell if state is ProofState.HELD else None, rose, back, back_ns, again, overdue)
 
 
 def _last_off_ns(evidence: Evidence) -> int:
@@ -116,7 +117,7 @@ def _state_of(evidence: Evidence, proof: Proof, reads: Reads, off: Flags, back: 
     assert evidence.cut is not None and proof.point is not None and proof.wanted is not None
     cut, name = evidence.cut, shown(evidence.rig, proof.point)
     wanted = wanted_text(evidence.rig.points[proof.point], proof.wanted)
-    in_cut = (reads.early >= cut.not_before_ns) & (reads.late <= _last_off_ns(evidence))
+    in_cut = (reads.late > cut.not_before_ns) & (reads.late <= _last_off_ns(evidence))
     if not bool((off & in_cut).any()):
         return _not_seen_off(evidence, proof.point, wanted)
     previous = reads.last_until(cut.not_before_ns)
@@ -154,12 +155,13 @@ def _to_a_level(evidence: Evidence) -> bool:
     return command is not None and command.to == "level"
 
 
-def _is_back(reads: Reads, off: Flags, restored: Bounds) -> bool | None:
-    """Is the supply back; None: not read after its return."""
+def _is_back(reads: Reads, off: Flags, restored: Bounds) -> tuple[bool | None, int | None]:
+    """Is the supply back, and by when was it read so; None: not read after its return."""
     later = np.flatnonzero(reads.early >= restored.not_before_ns)
-    if bool((~off[later]).any()):
-        return True
-    return False if len(later) and reads.early[later[-1]] >= restored.not_after_ns else None
+    on = later[~off[later]]
+    if len(on):
+        return True, int(reads.late[on[0]])
+    return (False if len(later) and reads.early[later[-1]] >= restored.not_after_ns else None), None
 
 
 def _second_dip(
@@ -282,18 +284,19 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
 
 
 def powered_since(evidence: Evidence, proofs: Proofs) -> int | None:
-    """The instant by which the supply is proven back at the controller: that of the return where a supply proof says
-    so, else the first answer or refusal of the controller's own stack after it; None: nothing proves it. In a mode
-    cut it was never gone."""
+    """The instant by which the supply is proven back at the controller: by the first read of a supply proof that says
+    so, or the first answer or refusal of the controller's own stack after the return; None: nothing proves it. In a
+    mode cut it was never gone."""
     assert evidence.restored is not None
-    if evidence.scenario.how == "mode" or proofs.back:
-        return evidence.restored.not_after_ns
+    since_ns = evidence.restored.not_after_ns
+    if evidence.scenario.how == "mode":
+        return since_ns
+    shown = [one.back_ns for one in proofs.supply if one.back_ns is not None]
     contact = evidence.contact
-    if contact is None:
-        return None
-    spoke = contact.of_kind((*REPLIES, SampleKind.REFUSED, SampleKind.ACCEPTED))
-    places = np.flatnonzero(spoke & (contact.sent >= evidence.restored.not_after_ns))
-    return int(contact.received[places[0]]) if len(places) else None
+    if contact is not None:
+        spoke = contact.of_kind((*REPLIES, SampleKind.REFUSED, SampleKind.ACCEPTED))
+        shown += contact.received[spoke & (contact.sent >= since_ns)][:1].tolist()
+    return max(since_ns, min(shown)) if shown else None
 
 
 # ---------------------------------------------------------------- judged
