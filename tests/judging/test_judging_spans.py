@@ -312,6 +312,17 @@ def starts(fan: int | None, burner: int | None, gap: Gap = AT_MOST) -> Finding:
     return story.finding("burner", "burner after fan")
 
 
+def test_what_may_have_come_with_the_return_or_outlived_the_cut_has_no_first_change_to_hold_a_gap_against() -> None:
+    """The fan was on before the cut and in its first read after a return that nobody read, then off, and on again: it
+    came before the burner, or after it."""
+    gap = replace(AT_MOST, at_most_ns=400 * MS)
+    told = Story(scenario=scenario(gaps=(gap,))).set("burner_terminal", (0, 0), (BACK + 300 * MS, 1))
+    told.set("fan_terminal", (0, 1), (BACK + 200 * MS, 0), (BACK + 500 * MS, 1))
+    assert told.finding("burner", "burner after fan").verdict is FAIL
+    told.hide("independent", CUT - 20 * MS, BACK + 100 * MS)
+    assert told.finding("burner", "burner after fan").verdict is INCONCLUSIVE
+
+
 @pytest.mark.parametrize(("fan", "burner", "verdict"), [
     (500, 200, FAIL), (500, 480, FAIL), (500, 500, INCONCLUSIVE), (480, 500, PASS), (200, 700, PASS),
     (None, 200, FAIL), (100, 900, FAIL),

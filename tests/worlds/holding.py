@@ -150,7 +150,7 @@ def _one(world: World, allowed: Allowed, finding: Finding, errors: bool, void: b
 
 
 MEANT = {
-    "contradicted": ("unproven",),
+    "contradicted": ("unproven", "off time", "dip"),
     "dip": ("off time", "dip", "early"),
     "off time": ("off time", "dip", "early"),
     "second dip": ("second dip", "off time", "early"),

@@ -224,6 +224,15 @@ class Oracle:
         """The longest time without any good reply in a span: no reader of the rules can know more."""
         return self.readings.possible(name).longest_gap(low, high) if high > low else 0
 
+    def _may_have_dropped(self, name: str) -> bool:
+        """Whether reads leave a gap about cut and return as long as the supply was off: what was on before may have
+        gone off with the supply and come on with it."""
+        off = (self.back if self.back < FAR else self.low) - self.world.lost
+        reads = self.sure(name)
+        shown = reads.late[reads.early >= self.high]
+        until = int(shown[0]) if len(shown) else self.world.end
+        return reads.longest_gap(self.world.cut[0], until) > off - 40 * MS
+
     def _first(self, reads: Reading, good: set[float], conforms: bool) -> int | None:
         met = np.isin(reads.value, list(good))
         places = np.flatnonzero(met if conforms else ~met)
@@ -283,6 +292,9 @@ class Oracle:
                 allowed.no_pass.append("the controller was never ready")
             return
         origin, low, high = start
+        event = None if one.start in ("restored", "ready") else world.rig.judged_point(one.start)
+        if event is not None and world_on_at(world, event) and self._may_have_dropped(event):
+            allowed.doubts.append(f"that {one.start} did not come with the return was not read")
         good = self.conforming(one.wanted, name)
         assert good is not None
         end = self.span_end(one)
@@ -315,6 +327,8 @@ class Oracle:
         if base is not None and world.restarted and not world.rig.is_independent(name):
             allowed.doubts.append("whether it outlived the restart, the controller's own reads can't tell")
             return
+        if base is not None and self._may_have_dropped(name):
+            allowed.doubts.append("that it outlived the cut without a break was not read")
         if base is not None and low - 2 * MS <= base[1] <= high + 2 * gap_at(reads, base[1]):
             allowed.doubts.append("it changed at the very return")
             return
@@ -415,7 +429,7 @@ class Oracle:
         reads = self.sure(name)
         deviating = spans_where(world.truth[name], good, world.cut[0], min(end[1], world.end))
         gap = reads.longest_gap(world.cut[0], min(end[1], world.end))
-        self._pulse_doubts(allowed, name, gap, limit, (world.cut[1], end[0]), end[1])
+        self._pulse_doubts(allowed, name, gap, limit, (max(world.cut[1], world.lost), end[0]), end[1])
         remainder = deviating[0] if deviating and deviating[0][0] <= world.lost else None
         at_cut = remainder is not None and world.truth[name].at(world.cut[0]) not in good
         others = [span for span in deviating if not (at_cut and span is remainder)]
@@ -555,6 +569,9 @@ class Oracle:
             allowed.no_fail.append(f"the gap was {apart / MS:.1f} ms")
         if abs(apart - low) <= width or (one.at_most_ns is not None and abs(apart - one.at_most_ns) <= width):
             allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
+        for judged in (one.first_judged, one.then_judged):
+            if world_on_at(self.world, judged) and self._may_have_dropped(judged):
+                allowed.doubts.append(f"that {judged} did not come with the return was not read")
         for event in (first, then):
             if event[2] <= self.latest:
                 allowed.doubts.append("it was on at the very return")
@@ -931,6 +948,11 @@ class Oracle:
         named = (world.rig.mode is not None and bool(world.rig.mode.proof)) or bool(world.rig.ready.when)
         if seen is None or not named:
             yield Invalid("unproven", "leaving run mode was not read", False, world.cut[0], True)
+
+
+def world_on_at(world: World, name: str) -> bool:
+    """Whether a terminal was on when the supply was cut."""
+    return world.truth[name].at(world.cut[0]) == 1.0
 
 
 def gap_at(reads: Reading, instant: int) -> int:

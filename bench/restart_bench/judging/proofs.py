@@ -38,8 +38,8 @@ class ProofState(Enum):
 @dataclass(frozen=True, slots=True)
 class SupplySeen:
     """What one supply proof says: of the cut (`state`), when it fell and rose, whether the supply is back (None: not
-    read after the return) and by when it was read so, and a second dip. `overdue`: it was read off when it was due back for long, and not before
-    that, so it came back late or dipped a second time."""
+    read after the return) and by when it was read so, and a second dip. `overdue`: it was read off when it was due
+    back for long, and not before that, so it came back late or dipped a second time."""
 
     proof: Proof
     state: ProofState
@@ -99,7 +99,9 @@ def _supply(evidence: Evidence, proof: Proof) -> SupplySeen:
     state, text = _state_of(evidence, proof, reads, off, back)
     fell, rose = (None, None) if span is None else (span.fell, span.rose)
     overdue = _overdue(evidence, reads, off) if span is None and again is None and back is True else None
-    return SupplySeen(proof, state, text, fell if state is ProofState.HELD else None, rose, back, back_ns, again, overdue)
+    return SupplySeen(
+        proof, state, text, fell if state is ProofState.HELD else None, rose, back, back_ns, again, overdue
+    )
 
 
 def _last_off_ns(evidence: Evidence) -> int:

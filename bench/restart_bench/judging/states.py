@@ -13,6 +13,7 @@ import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Judged
 from restart_bench.evidence.marks import switching_of
+from restart_bench.evidence.supply_off import off_time
 from restart_bench.evidence.traces import Flags, Reads, conforming, long_gaps
 from restart_bench.model.clock import BLIND_NS, Bounds
 from restart_bench.model.scenario import Expectation
@@ -209,8 +210,15 @@ def _carried_over(evidence: Evidence, demand: Expectation, first_ns: int) -> boo
         return False if reads.early[last] >= back.not_after_ns else None
     if before is None or not evidence.outlived(demand.judged) or last >= (reads.last_until(cut.not_before_ns) or 0):
         return False
-    poll_ns = evidence.rig.devices[evidence.rig.points[demand.judged].device].poll_ns
-    return None if long_gaps(reads, cut.not_before_ns, first_ns, max(LISTED_NS, 4 * poll_ns)) else True
+    return None if _may_have_dropped(evidence, reads, first_ns) else True
+
+
+def _may_have_dropped(evidence: Evidence, reads: Reads, until_ns: int) -> bool:
+    """True where a gap between the cut and an instant is as long as the supply was off: what was on before it may have
+    gone off with the supply and come on with it."""
+    assert evidence.cut is not None and evidence.restored is not None
+    least_off_ns, _ = off_time(evidence.cut, evidence.restored)
+    return bool(long_gaps(reads, evidence.cut.not_before_ns, until_ns, least_off_ns))
 
 
 def _start_of(evidence: Evidence, demand: Expectation) -> Bounds | None:
@@ -224,7 +232,8 @@ def _start_of(evidence: Evidence, demand: Expectation) -> Bounds | None:
 
 
 def first_on(evidence: Evidence, judged: str) -> Bounds | None:
-    """First change to on after the restored supply; None where it was not seen, or the point was on all along."""
+    """First change to on after the restored supply; None where it was not seen, or the point was on all along. Where it
+    may have gone off with the supply and come on with it unseen, it lies anywhere from there to the next one."""
     assert evidence.restored is not None and evidence.cut is not None
     reads = evidence.reads(judged).until(evidence.watch_end_ns)
     # A read that is under way at the earliest bound of the return may show what came with it.
@@ -232,9 +241,11 @@ def first_on(evidence: Evidence, judged: str) -> Bounds | None:
     if low == len(reads):
         return None
     floor, on = evidence.restored.not_before_ns, reads.value[low:] == 1.0
-    was_on = low > 0 and reads.value[low - 1] == 1.0 and reads.late[low - 1] > evidence.cut.not_before_ns
-    if on[0] and not (was_on and evidence.outlived(judged)):
-        return Bounds(min(floor, int(reads.late[low])), int(reads.late[low]))
+    came = Bounds(min(floor, int(reads.late[low])), int(reads.late[low]))
+    was_on = low > 0 and reads.value[low - 1] == 1.0 and evidence.outlived(judged)
+    if on[0] and not was_on:
+        return came
+    unseen = bool(on[0]) and _may_have_dropped(evidence, reads, int(reads.early[low]))
     rises = np.flatnonzero(on[1:] & ~on[:-1])
     if len(rises) == 0:
         return None
@@ -243,7 +254,7 @@ def first_on(evidence: Evidence, judged: str) -> Bounds | None:
     independent = evidence.rig.is_independent(judged)
     hiding = long_gaps(reads, floor if independent else int(reads.late[low]), int(reads.early[place]), BLIND_NS + 1)
     not_before = hiding[0][0] if hiding else max(floor, int(reads.early[place]))
-    return Bounds(not_before, int(reads.late[place + 1]))
+    return Bounds(came.not_before_ns if unseen else not_before, int(reads.late[place + 1]))
 
 
 def _onset(
