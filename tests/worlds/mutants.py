@@ -31,6 +31,7 @@ MUTANTS = (
     Mutant("ready needs no steady time", "evidence/marks.py", ">= rig.ready.steady_ns", ">= 0", ("tests/evidence/test_marks.py",)),
     Mutant("a rail that moves later than declared is not counted from", "evidence/marks.py", "restored = _by_itself(reads, off, cut, restored) or back or restored", "restored = _by_itself(reads, off, cut, restored) or restored", ("tests/evidence/test_marks.py", "tests/run/test_faults_supply.py")),
     Mutant("a supply that comes back by itself is not counted from", "evidence/marks.py", "restored = _by_itself(reads, off, cut, restored) or back or restored", "restored = back or restored", ("tests/judging/test_judging_spans.py",)),
+    Mutant("an off read after a blind return moves the return", "evidence/marks.py", "return Bounds(hiding[0][0] if hiding else not_before, int(reads.late[place]))", "return Bounds(not_before, int(reads.late[place]))", ("tests/evidence/test_restarted_again.py",)),
     Mutant("bounds of the return leave out the relay's delay", "evidence/marks.py", "delay = rig.supply.closing_ns + rig.supply.bounce_ns", "delay = 0", ("tests/evidence/test_marks.py",)),
     Mutant("bounds of the loss leave out the relay's delay", "evidence/marks.py", "delay = rig.supply.opening_ns + rig.supply.bounce_ns", "delay = 0", ("tests/evidence/test_marks.py",)),
     Mutant("silence is no sign against an answer", "evidence/marks.py", "no_answer = (SampleKind.REFUSED, SampleKind.SILENT, SampleKind.RESET)", "no_answer = (SampleKind.REFUSED, SampleKind.RESET)", ("tests/evidence/test_restarted_again.py",)),
@@ -48,7 +49,10 @@ MUTANTS = (
     Mutant("too late is only not shown", "judging/states.py", "if not_after_ns is not None and low_ns > not_after_ns:\n        return Verdict.FAIL", "if not_after_ns is not None and low_ns > not_after_ns:\n        return Verdict.INCONCLUSIVE", ("tests/judging/test_expecting.py",)),
     Mutant("too early is no fault", "judging/states.py", "if high_ns < not_before_ns:\n        return Verdict.FAIL", "if high_ns < not_before_ns:\n        return Verdict.PASS", ("tests/judging/test_expecting.py",)),
     Mutant("what came may be lost again", "judging/states.py", "relapses = missed[missed > onset.place]", "relapses = missed[missed > len(reads)]", ("tests/judging/test_expecting.py",)),
-    Mutant("a first read that conforms is no change", "judging/states.py", "np.empty(0, dtype=np.intp) if started else missed)", "missed)", ("tests/judging/test_judging_spans.py",)),
+    Mutant("a first read that conforms is no change", "judging/states.py", "np.empty(0, dtype=np.intp) if began else missed)", "missed)", ("tests/judging/test_judging_spans.py",)),
+    Mutant("what may have been so before the return was so", "judging/states.py", "if carried is not None:\n        return judged", "if True:\n        return judged", ("tests/judging/test_judging_spans.py",)),
+    Mutant("a drop with the supply that nobody could read was none", "judging/states.py", "return bool(long_gaps(reads, evidence.cut.not_before_ns, until_ns, least_off_ns))", "return False", ("tests/judging/test_judging_spans.py",)),
+    Mutant("during ends with a return before its command", "judging/states.py", "if later.verdict is judged.verdict:", "if True:", ("tests/judging/test_judging_spans.py",)),
     Mutant("from ready counts from the return", "judging/states.py", 'if demand.start == "ready":\n        return evidence.marks.get("ready")', 'if demand.start == "ready":\n        return evidence.restored', ("tests/judging/test_expecting.py",)),
     # never, stays, returns
     Mutant("the remainder may last beyond the return", "judging/pulses.py", "begin = min(begin, int(np.searchsorted(span.reads.early, span.back.not_after_ns, side=\"left\")))", "pass", ("tests/judging/test_judging_spans.py",)),
@@ -61,6 +65,7 @@ MUTANTS = (
     Mutant("pulses of two reads are stitched over any gap", "judging/pulses.py", "apart = reads.late[low + 1 : high] - reads.early[low : high - 1] >= limit_ns", "apart = reads.late[low + 1 : high] - reads.early[low : high - 1] >= 10**15", ("tests/judging/test_judging_truth.py", "tests/judging/test_expecting.py")),
     # gaps, ready, marks
     Mutant("gaps have no order", "judging/times.py", "window_verdict(low, high, one.at_least_ns or 0, one.at_most_ns)", "window_verdict(low, high, one.at_least_ns or -(2**62), one.at_most_ns)", ("tests/judging/test_judging_spans.py",)),
+    Mutant("a rail proves the supply from the command on", "judging/proofs.py", "return max(since_ns, min(shown)) if shown else None", "return since_ns if shown else None", ("tests/judging/test_judging_doubts.py",)),
     Mutant("not ready in time is not shown", "judging/times.py", "return Judged(Verdict.FAIL, back, {}, deadline_ns)", "return Judged(Verdict.INCONCLUSIVE, back, {}, deadline_ns)", ("tests/judging/test_judging.py",)),
     Mutant("ready passes whenever it came", "judging/times.py", "verdict, why = window_verdict(low, high, 0, within)", "verdict, why = window_verdict(low, high, 0, 2**62)", ("tests/judging/test_judging.py",)),
     Mutant("a mark's limit is twice as long", "judging/times.py", "verdict, why = window_verdict(low, high, one.window.not_before_ns, limit)", "verdict, why = window_verdict(low, high, one.window.not_before_ns, 2 * (limit or 0))", ("tests/judging/test_judging.py",)),
