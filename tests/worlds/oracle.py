@@ -730,7 +730,7 @@ class Oracle:
         that rides through loses contact as well."""
         world = self.world
         wire, got = world.wires["controller"], world.got["controller"]
-        lost = any(low < world.back[1] and high > world.cut[0] for low, high in wire.outages)
+        lost = any(low < self.high and high > world.cut[0] for low, high in wire.outages)
         if wire.lost_one_in:  # two replies in a row were: then another connection is tried
             mine = got.connection == self.readings.first_connection
             lost |= not bool((mine & np.isin(got.kind, (0, 1, 5)) & (got.received > self.latest)).any())
@@ -754,6 +754,9 @@ class Oracle:
                 found.append("uptime was hardly read after the return")
             if len(later.early) and (np.diff(reads.value) < 0).any() and not world.restarted:
                 found.append("uptime wrapped")
+            told = self.readings.all_good("uptime")
+            if world.restarted and (np.diff(told.value[told.looked < world.lives[0].end]) < 0).any():
+                found.append("uptime wrapped before it restarted")
             before = self.before("uptime")
             if world.restarted and before is not None and len(later.early) and later.value.max() >= before:
                 found.append("uptime did not fall")
