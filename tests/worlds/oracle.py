@@ -458,6 +458,8 @@ class Oracle:
         if at_cut and remainder is not None and others and others[0][0] - remainder[1] <= gap and one.kind == "returns":
             worst = max(worst, limit)
             allowed.doubts.append("it was hardly off")
+        if at_cut and remainder is not None and others and others[0][0] - remainder[1] <= min(gap, limit):
+            worst = max(worst, others[0][1] - self.back)  # what lies between could not be read
         if worst < limit:
             allowed.no_fail.append("no deviation was as long as that")
 

@@ -302,13 +302,14 @@ def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:
         in_time = None
     seen = last.seen if last.seen is not None else FAR
     true = last.true if last.true is not None else FAR
+    losses = readings.contact_losses(high, world.end) if world.end else np.empty(0, np.int64)
+    anew = int(losses[-1]) + within if len(losses) else 0  # contact that is lost begins it anew
     if in_time is True:
         begins = (true, seen)
     elif in_time is False and not (earlier and true < FAR):
-        losses = readings.contact_losses(high, world.end) if world.end else np.empty(0, np.int64)
-        begins = (deadlines[0], max(deadlines[1], int(losses[-1]) + within if len(losses) else 0))
+        begins = (deadlines[0], max(deadlines[1], anew))
     else:
-        begins = (min(deadlines[0], true), max(deadlines[1], seen if seen < FAR else deadlines[1]))
+        begins = (min(deadlines[0], true), max(deadlines[1], anew, seen if seen < FAR else deadlines[1]))
     if in_time is None and earlier and last.true is None:
         begins = (deadlines[0], FAR)
     return last, Spans((begins[0] + settle, begins[1] + settle), (begins[0] + watch, begins[1] + watch), in_time)
