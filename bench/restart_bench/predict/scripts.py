@@ -1,4 +1,4 @@
-"""Traces as scenario files that the bench runs, and the smallest suite that plays every predicted outcome once."""
+"""Traces as scenario files that the bench runs, and a small suite that plays every predicted outcome once."""
 
 from __future__ import annotations
 
@@ -11,7 +11,20 @@ from restart_bench.model.program import Program
 from restart_bench.plc.blocks import SlotValue
 from restart_bench.predict.engine import Answer
 from restart_bench.predict.proving.cone import cone_of
-from restart_bench.predict.proving.parts import COLD, DARK, HELD, MODE, REST, SENSORS, Part, part_for
+from restart_bench.predict.proving.parts import (
+    COLD,
+    DARK,
+    HELD,
+    MODE,
+    PULSES,
+    REST,
+    SENSORS,
+    SETTLES_OFF,
+    SETTLES_ON,
+    WARM,
+    Part,
+    part_for,
+)
 from restart_bench.predict.traces import PRESS_NS, Cut, Held, Hold, Played, Player, Seen, Trace
 
 MS, S = 1_000_000, 1_000_000_000
@@ -21,6 +34,8 @@ MOST_PRESSES = 2  # that bring a controller to where a trace begins
 
 Outcome = tuple[str, str, str, str]
 """Output, restart, inputs, and what it does: "on", "off", "pulses"."""
+CLAIM_OF = {"on": SETTLES_ON, "off": SETTLES_OFF, "pulses": PULSES}
+"""The claim of an answer that says so."""
 
 
 class NotForTheRig(ValueError):
@@ -187,7 +202,7 @@ def random_cuts_needed(program: Program, confidence: float = 0.95) -> int:
     return math.ceil(math.log(1 - confidence) / math.log(1 - chance))
 
 
-# ---------------------------------------------------------------- the smallest suite
+# ---------------------------------------------------------------- a small suite
 
 
 def outcomes_of(answer: Answer) -> Iterator[Outcome]:
@@ -201,11 +216,13 @@ def outcomes_of(answer: Answer) -> Iterator[Outcome]:
         yield answer.point, answer.restart, answer.inputs, "pulses"
 
 
-def smallest_suite(
+def small_suite(
     program: Program, answers: Sequence[Answer], off_for: str = "2 s"
 ) -> tuple[list[Script], list[Outcome]]:
-    """Scenarios that together play every predicted outcome once, as few as a greedy choice finds, and the outcomes
-    that no scenario can play. Of an output that no scenario can show on nothing is expected."""
+    """Scenarios that together play every predicted outcome once, and the outcomes that no scenario can play
+    (`why_not_played` says why). A greedy choice among the traces of the answers, without those that others make
+    needless: few, but not surely the fewest. One is added for each output that none of them shows on; of an output
+    that none can show on nothing is expected."""
     outputs = tuple(dict.fromkeys(answer.point for answer in answers))
     wanted = {outcome for answer in answers for outcome in outcomes_of(answer)}
     part = part_for(program, cone_of(program, outputs), outputs)
@@ -216,29 +233,42 @@ def smallest_suite(
         if played is not None and _is_for_the_rig(played):
             shows = frozenset(_shown(part, played, inputs)) & wanted
             candidates.append((played, shows))
-    chosen, missing = _cover(candidates, wanted)
+    chosen = _cover(candidates, wanted)
     chosen += _shown_alive(
         player, [played for played, _ in candidates], {name for one, _ in chosen for name in _on(one)}
     )
     alive = {name for played, _ in chosen for name in _on(played)}
-    missing |= {outcome for outcome in wanted if outcome[0] not in alive}
     scripts: list[Script] = []
     for played, shows in from_anywhere(player, chosen):
         shown = frozenset(outcome for outcome in shows if outcome[0] in alive)
         script = _script(program, played, shown, alive, len(scripts) + 1, off_for)
-        if script is None:
-            missing |= shows
-        else:
+        if script is not None:
             scripts.append(script)
-    return scripts, sorted(missing)
+    return scripts, sorted(wanted.difference(*(script.shows for script in scripts)))
 
 
 Chosen = list[tuple[Played, frozenset[Outcome]]]
-"""Traces with the outcomes for which they were chosen."""
+"""Traces with the outcomes that they play."""
 
 
-def _cover(candidates: Chosen, wanted: set[Outcome]) -> tuple[Chosen, set[Outcome]]:
-    """As few traces as a greedy choice finds that play all that is wanted, and what none plays."""
+def why_not_played(answers: Iterable[Answer], outcome: Outcome) -> str:
+    """Why no scenario plays an outcome, in words."""
+    point, restart, inputs, end = outcome
+    found = [answer for answer in answers if answer.key == (point, restart, WARM, inputs)]
+    played = found[0].findings[CLAIM_OF[end]].played if found else None
+    if played is None:
+        return "no example of it could be played on the model, so it is not confirmed"
+    try:
+        _refuse(played)
+    except NotForTheRig as reason:
+        return str(reason)
+    if not _tellable(played.seen[point]):
+        return "it never comes to a stand, so nothing can be expected"
+    return "no scenario shows the output on for long, and an off of what was never seen on would prove nothing"
+
+
+def _cover(candidates: Chosen, wanted: set[Outcome]) -> Chosen:
+    """As few traces as a greedy choice finds that play all that is wanted, as far as any does."""
     left, missing = list(candidates), set(wanted)
     chosen: Chosen = []
     while left:
@@ -246,9 +276,13 @@ def _cover(candidates: Chosen, wanted: set[Outcome]) -> tuple[Chosen, set[Outcom
         if not shows & missing:
             break
         left.remove((played, shows))
-        chosen.append((played, shows & missing))
+        chosen.append((played, shows))
         missing -= shows
-    return chosen, missing
+    for one in list(chosen):  # what was chosen early may have become needless since
+        others = set().union(*(shows for other, shows in chosen if other is not one[0]))
+        if one[1] <= others:
+            chosen.remove(one)
+    return chosen
 
 
 def _on(played: Played) -> set[str]:
