@@ -8,7 +8,7 @@ from states that meet them all to one that doesn't. `frames[i]` holds lemmas tha
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import count
 
@@ -23,6 +23,19 @@ class GaveUp(Exception):
     """A question took more steps than it was given."""
 
 
+class OutOfTime(Exception):
+    """Whoever asked does not want to wait any longer."""
+
+
+GiveUp = Callable[[], bool]
+"""Asked again and again while something is worked out: whether to give it up."""
+
+
+def never() -> bool:
+    """However long it takes."""
+    return False
+
+
 @dataclass(slots=True)
 class _Duty:
     """A cube that has to be shown unreachable within so many steps."""
@@ -32,11 +45,13 @@ class _Duty:
 
 
 class Reachability:
-    """Learns what a transition system can't reach. patience: steps after which one question is given up."""
+    """Learns what a transition system can't reach. patience: steps after which one question is given up; give_up:
+    when all of it is."""
 
-    def __init__(self, system: System, patience: int = 3000) -> None:
+    def __init__(self, system: System, patience: int = 3000, give_up: GiveUp = never) -> None:
         self.system = system
         self.patience = patience
+        self._give_up = give_up
         self.proven: list[Cube] = []
         self._slot = {literal: slot for slot, literal in system.bits.items()}
         self._next = {literal: system.next[slot] for slot, literal in system.bits.items()}
@@ -98,10 +113,13 @@ class Reachability:
         """Whether some step enters a cube from outside it, among the states of a frame (None: the proven ones).
 
         If none does, a part of the cube for which the same is shown; else states from which one does.
+        Raises GaveUp, OutOfTime.
         """
         self._steps += 1
         if self._steps > self.patience:
             raise GaveUp
+        if self._give_up():
+            raise OutOfTime
         guard = self._new()
         self._solver.add_clause([-guard, *(-literal for literal in cube)])
         assumed = [guard, *self._of_frame(level), *(self._after(literal) for literal in cube)]

@@ -1,0 +1,120 @@
+"""The steps of a scenario, played on the program model: what it says of the very cycles that are run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from predict_programs import generated
+from predict_rigs import MS, rig_for, scenario_of, write_rig
+from predict_small import SMALL
+from restart_bench.model.program import Program
+from restart_bench.model.rig import Wanted
+from restart_bench.model.scenario import Action, Ask, At, Case, Expect, ExpectationKind, Hold, Press, Wait
+from restart_bench.predict import plays as playing
+from restart_bench.predict.engine import predict
+from restart_bench.predict.plays import Plays, ends_of, plays_of
+from restart_bench.predict.proving.cone import outputs_of
+from restart_bench.predict.proving.parts import HELD, REST, SENSORS
+from restart_bench.predict.scripts import small_suite
+from restart_bench.suite.loader import load_suites
+from restart_bench_drivers.registry import cards
+
+START = Press("start", 200 * MS)
+ON, OFF = Wanted(equals=True), Wanted(equals=False)
+
+
+def played(program: Program, *actions: Action, **more: object) -> Plays:
+    """The ways of one scenario on a small program."""
+    rig = rig_for(program, ["m"])
+    scenario = scenario_of(*actions, **more)  # type: ignore[arg-type]
+    return plays_of(rig, program, [scenario])[scenario.name]
+
+
+@pytest.mark.parametrize(
+    ("name", "how", "ends"),
+    [
+        ("held by its own contact", "supply", OFF),
+        ("set and reset", "supply", ON),
+        ("reset on the first scan", "supply", OFF),
+        ("not retained", "supply", OFF),
+        ("not retained", "mode", ON),
+        ("held by its own contact", "mode", OFF),
+    ],
+)
+def test_a_press_and_a_cut_end_as_on_the_bench(name: str, how: str, ends: Wanted) -> None:
+    """Source of the table: measured on the simulated rig by hand, by loss of supply and by mode change."""
+    found = played(SMALL[name], START, how=how)
+    assert ends_of(found.ways, "m") == {ends.equals}
+    assert all("m" in way.before for way in found.ways)
+
+
+def test_a_command_that_stays_away_from_rest_is_told() -> None:
+    """A held button, and a sensor that is not as at rest, are other questions than inputs at rest."""
+    assert played(SMALL["set and reset"], Hold("start")).inputs == HELD
+    assert played(SMALL["automatic with a sensor"], Hold("level_low")).inputs == SENSORS
+    assert played(SMALL["set and reset"], START).inputs == REST
+
+
+def test_where_the_moment_of_the_cut_decides_both_ends_are_told() -> None:
+    """A request that a timer takes back: cut before or after it."""
+    slow = SMALL["timer"]  # `m` follows 500 ms after `go`; a reset by stop takes `go` back
+    watched = 300 * MS
+    found = played(slow, START, cases=(Case("", 1000 * MS, At(0, 2000 * MS)),), watch_ns=watched)
+    assert {("m" in way.before) for way in found.ways} == {True, False}
+    assert ends_of(found.ways, "m") == {True, False}  # the watch ends about as the timer does
+
+
+def test_the_cut_falls_after_any_rung() -> None:
+    """Memory that only a cut after the second rung leaves behind is among the ways: b is set, a not yet reset."""
+    program = SMALL["between two rungs"]
+    rig = rig_for(program, ["m"])
+    desk = playing._Desk(rig, program)
+    state = desk._pass(playing._Moment(desk.machine.first_power_up(), (("start", True),)), 100 * MS).state
+    moment = playing._Moment(state, (("swap", True),))
+    after = {
+        frozenset(n for n in ("a", "b") if desk.machine.value(one, n)) for one in desk._restarted(moment, "supply")
+    }
+    assert after == {frozenset({"a"}), frozenset({"a", "b"}), frozenset({"b"})}
+
+
+@pytest.mark.parametrize(
+    ("action", "more", "why"),
+    [
+        (Ask("turn the switch"), {}, "a person"),
+        (Expect((("m", ON),), ("m_terminal",), 500 * MS), {}, "does not come to the state"),
+        (START, {"restart": "none"}, "ride through"),
+        (START, {"cases": (Case("", 40 * MS),)}, "ride through"),
+    ],
+)
+def test_what_can_not_be_played_says_why(action: Action, more: dict[str, object], why: str) -> None:
+    """Nothing is guessed: no way, and the reason."""
+    found = played(SMALL["set and reset"], action, **more)
+    assert found.ways == () and why in found.why_not
+
+
+def test_playing_ends_with_its_patience(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A program too large to be played in a moment is not played at all."""
+    monkeypatch.setattr(playing, "PATIENCE", 50)
+    assert "too much" in played(SMALL["timer"], START, Wait(3000 * MS)).why_not
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 6])
+def test_written_scenarios_are_played_as_they_were_predicted(seed: int, tmp_path: Path) -> None:
+    """The prover's traces, written as files and read again, come out on the model as the files expect."""
+    program = generated(seed, 6)
+    outputs = outputs_of(program)
+    write_rig(tmp_path, program, outputs)
+    scripts, _ = small_suite(program, predict(program, environments=[REST]), "300 ms")
+    for script in scripts:
+        (tmp_path / f"{script.name}.yaml").write_text(script.text, encoding="utf-8")
+    suite = load_suites([tmp_path], cards=cards())[0]
+    assert suite.program is not None
+    found = plays_of(suite.rig, suite.program, suite.scenarios)
+    for scenario in suite.scenarios:
+        ways = found[scenario.name].ways
+        assert ways, found[scenario.name].why_not
+        for one in scenario.after:
+            if one.kind is ExpectationKind.IS and one.window is None:
+                assert one.wanted.equals in ends_of(ways, one.point), (scenario.name, one.point)
