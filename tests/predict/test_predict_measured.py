@@ -13,7 +13,7 @@ from predict_small import SMALL
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import CycleJudged, Mark, OutputSeen
 from restart_bench.model.program import InjectedFault, Program
-from restart_bench.model.scenario import Press
+from restart_bench.model.scenario import Case, Press
 from restart_bench.model.verdicts import Verdict
 from restart_bench.predict.engine import predict
 from restart_bench.predict.measured import Compared, Prediction, was_on_for_a_while
@@ -104,6 +104,15 @@ def test_a_state_before_the_cut_that_the_model_has_not_is_told_alone() -> None:
 def test_a_cycle_that_shows_no_restart_is_left_out(more: dict[str, object]) -> None:
     """Not valid, nothing restored, ridden through: nothing to compare."""
     assert compared(SHUT, replace(cycle(1, m(True)), **more)).rows == ()  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("restarted", "rows"), [(True, 1), (None, 0), (False, 0)])
+def test_a_dip_counts_once_it_is_known_to_have_restarted(restarted: bool | None, rows: int) -> None:
+    """A loss that may be ridden through says something of a restart only where one was shown."""
+    dip = scenario_of(Press("start", 200 * MS), cases=(Case("", 40 * MS),))
+    judged = cycle(1, m(True), figures={"restarted": restarted})
+    found = Prediction(rig_for(BACK, ["m"]), BACK, [dip]).compared([judged], simulated=False)
+    assert len(found.rows) == rows and not found.differs
 
 
 def test_what_stays_on_through_the_dark_is_no_pulse() -> None:

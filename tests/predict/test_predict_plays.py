@@ -85,7 +85,6 @@ def test_the_cut_falls_after_any_rung() -> None:
         (Ask("turn the switch"), {}, "a person"),
         (Expect((("m", ON),), ("m_terminal",), 500 * MS), {}, "does not come to the state"),
         (START, {"restart": "none"}, "ride through"),
-        (START, {"cases": (Case("", 40 * MS),)}, "ride through"),
     ],
 )
 def test_what_can_not_be_played_says_why(action: Action, more: dict[str, object], why: str) -> None:

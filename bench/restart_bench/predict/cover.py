@@ -43,7 +43,7 @@ def _but_inputs(outcome: Outcome) -> tuple[str, str, str]:
 
 def outcomes_played(plays: Plays) -> Iterator[Outcome]:
     """What comes about whenever a scenario is played, however the cut falls."""
-    if not plays.ways:
+    if not plays.ways or plays.may_ride:
         return
     outputs = {name for way in plays.ways for name in (*way.on, *way.off)}
     for output in outputs:

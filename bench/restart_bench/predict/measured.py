@@ -20,7 +20,7 @@ from restart_bench.predict.proving.cone import cone_of
 from restart_bench.predict.proving.parts import ENVIRONMENTS, SUPPLY, WARM
 from restart_bench.predict.why import does
 
-ON, OFF, EITHER, UNKNOWN = "on", "off", "on or off", "?"
+ON, OFF, EITHER, UNKNOWN = "on", "off", "on or off", "not played"
 NOT_READ = "not read"
 
 
@@ -35,7 +35,7 @@ class Difference:
 @dataclass(frozen=True, slots=True)
 class ComparedRow:
     """One output after one kind of restart, over all valid cycles with the same inputs. predicted, measured: how
-    often on, off, "on or off", "?" (no play tells) and "not read" at the end of the watch; ever: what `predict` says
+    often on, off, "on or off", "not played" and "not read" at the end of the watch; ever: what `predict` says
     that it does after any past, "" where it was not asked."""
 
     point: str
@@ -147,10 +147,12 @@ class Prediction:
 
 
 def _restarted(cycle: CycleJudged, plays: Plays) -> bool:
-    """True for a valid cycle in which the controller did restart, as far as is known."""
+    """True for a valid cycle in which the controller did restart; where it may have ridden through, that is to be
+    known."""
     if cycle.verdict is Verdict.ERROR or cycle.mark("restored") is None:
         return False
-    return plays.restart != SUPPLY or cycle.figures.get("restarted") is not False
+    restarted = cycle.figures.get("restarted")
+    return plays.restart != SUPPLY or restarted is True or (restarted is None and not plays.may_ride)
 
 
 def _foretold(told: _Told, output: str) -> str:
@@ -220,22 +222,22 @@ def _could_explain(
     yield "an input was not as the scenario leaves it: a sensor, a hand, a loose contact"
     if any(isinstance(rung, Timer) and rung.name in cone_of(program, outputs) for rung in program.rungs):
         yield "times of the program model that are not those of the controller"
-    yield from _other_pasts(differing)
+    yield from _other_pasts(rig, differing)
 
 
-def _other_pasts(differing: Sequence[tuple[_Told, Answer | None]]) -> Iterator[str]:
+def _other_pasts(rig: Rig, differing: Sequence[tuple[_Told, Answer | None]]) -> Iterator[str]:
     """Whether another past, or a cut at another place of the scan, would do it; as far as that was asked."""
     answers = [(told, answer) for told, answer in differing if answer is not None and answer.decided]
     if not answers:
         yield "the cut fell between two rungs, or memory was not as these steps leave it"
         return
-    may = [told.seen.point for told, answer in answers if _allows(answer, told.seen)]
+    may = [rig.points[told.seen.point].shown for told, answer in answers if _allows(answer, told.seen)]
     if may:
         yield (
             "the cut fell between two rungs, or memory was not as these steps leave it: the program can do that too "
             f"({', '.join(dict.fromkeys(may))})"
         )
-    cannot = [told.seen.point for told, answer in answers if not _allows(answer, told.seen)]
+    cannot = [rig.points[told.seen.point].shown for told, answer in answers if not _allows(answer, told.seen)]
     if cannot:
         yield (
             "ruled out, if the model is right: the place of the cut between two rungs, and what was in memory; it does "

@@ -58,13 +58,14 @@ class Way:
 class Plays:
     """All ways of one scenario. restart: "supply" or "mode"; inputs: "rest", "held" where a command stays away from
     rest after the cut, "sensors free" where a sensor does, or both; why_not: why there are none, where there are
-    none."""
+    none; may_ride: the loss is so short that the controller may not notice it."""
 
     scenario: str
     restart: str
     inputs: str
     ways: tuple[Way, ...] = ()
     why_not: str = ""
+    may_ride: bool = False
 
     def fitting(self, before: Mapping[str, bool]) -> tuple[Way, ...]:
         """The ways on which these outputs were so before the cut."""
@@ -135,7 +136,7 @@ class _Desk:
         except NotPlayed as problem:
             return Plays(scenario.name, scenario.how, inputs, why_not=str(problem))
         why_not = "" if ways else "the program model does not come to the state that the scenario expects"
-        return Plays(scenario.name, scenario.how, inputs, tuple(ways), why_not)
+        return Plays(scenario.name, scenario.how, inputs, tuple(ways), why_not, self._may_ride(scenario))
 
     def _kind_of(self, moment: _Moment) -> str:
         roles = {self._roles[name] for name, _ in moment.inputs}
@@ -172,9 +173,10 @@ class _Desk:
             raise NotPlayed("a lower voltage is nothing that the program model knows")
         if scenario.restart == "none":
             raise NotPlayed("the controller is to ride through")
+
+    def _may_ride(self, scenario: Scenario) -> bool:
         dips = self.rig.supply.limits.dips_up_to_ns if self.rig.supply is not None else None
-        if scenario.how == SUPPLY and any(case.off_for_ns <= (dips or 0) for case in scenario.cases):
-            raise NotPlayed("the controller may ride through")
+        return scenario.how == SUPPLY and any(case.off_for_ns <= (dips or 0) for case in scenario.cases)
 
     def _restarted(self, moment: _Moment, how: str) -> Iterator[State]:
         """What memory may be after the restart: the cut falls after any of the rungs."""
