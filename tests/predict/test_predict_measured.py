@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from predict_rigs import MS, rig_for, scenario_of
 from predict_small import SMALL
 from restart_bench.model.clock import Bounds
-from restart_bench.model.journal import CycleJudged, Mark, OutputSeen
+from restart_bench.model.journal import CycleJudged, Finding, FindingKind, Mark, OutputSeen
 from restart_bench.model.program import InjectedFault, Program
 from restart_bench.model.scenario import Case, Press
 from restart_bench.model.verdicts import Verdict
@@ -27,6 +27,12 @@ def cycle(number: int, seen: OutputSeen, verdict: Verdict = Verdict.PASS, **more
     """A judged cycle in which the one output did so."""
     told = CycleJudged(number, "played", "", verdict, "", RESTORED, (), outputs=(seen,))
     return replace(told, **more)  # type: ignore[arg-type]
+
+
+def restart_seen(restarted: bool | None) -> tuple[Finding, ...]:
+    """What the judge says of the restart itself, as `judge_restart` does."""
+    told = ("played", "", 1, "", "restart: either", Verdict.PASS, "", {"restarted": restarted})
+    return (Finding(*told, kind=FindingKind.RESTART),)
 
 
 def m(
@@ -100,7 +106,7 @@ def test_a_state_before_the_cut_that_the_model_has_not_is_told_alone() -> None:
     assert [one.text.startswith("before the cut") for one in row.differences] == [True]
 
 
-@pytest.mark.parametrize("more", [{"verdict": Verdict.ERROR}, {"marks": ()}, {"figures": {"restarted": False}}])
+@pytest.mark.parametrize("more", [{"verdict": Verdict.ERROR}, {"marks": ()}, {"findings": restart_seen(False)}])
 def test_a_cycle_that_shows_no_restart_is_left_out(more: dict[str, object]) -> None:
     """Not valid, nothing restored, ridden through: nothing to compare."""
     assert compared(SHUT, replace(cycle(1, m(True)), **more)).rows == ()  # type: ignore[arg-type]
@@ -110,7 +116,7 @@ def test_a_cycle_that_shows_no_restart_is_left_out(more: dict[str, object]) -> N
 def test_a_dip_counts_once_it_is_known_to_have_restarted(restarted: bool | None, rows: int) -> None:
     """A loss that may be ridden through says something of a restart only where one was shown."""
     dip = scenario_of(Press("start", 200 * MS), cases=(Case("", 40 * MS),))
-    judged = cycle(1, m(True), figures={"restarted": restarted})
+    judged = cycle(1, m(True), findings=restart_seen(restarted))
     found = Prediction(rig_for(BACK, ["m"]), BACK, [dip]).compared([judged], simulated=False)
     assert len(found.rows) == rows and not found.differs
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from restart_bench.model.journal import CycleJudged, OutputSeen
+from restart_bench.model.journal import CycleJudged, FindingKind, OutputSeen
 from restart_bench.model.program import Program, Timer
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Scenario
@@ -151,7 +151,8 @@ def _restarted(cycle: CycleJudged, plays: Plays) -> bool:
     known."""
     if cycle.verdict is Verdict.ERROR or cycle.mark("restored") is None:
         return False
-    restarted = cycle.figures.get("restarted")
+    about = (one.figures.get("restarted") for one in cycle.findings if one.kind is FindingKind.RESTART)
+    restarted = next(about, None)
     return plays.restart != SUPPLY or restarted is True or (restarted is None and not plays.may_ride)
 
 
