@@ -7,7 +7,7 @@ import math
 from predict_rigs import MS, rig_for, scenario_of
 from predict_small import SMALL
 from restart_bench.model.program import Program
-from restart_bench.model.scenario import Hold, Press, Scenario
+from restart_bench.model.scenario import Case, Hold, Press, Scenario, Wait
 from restart_bench.predict.cover import LeftOut, left_out
 from restart_bench.predict.engine import predict
 from restart_bench.predict.plays import plays_of
@@ -37,6 +37,16 @@ def test_a_suite_that_plays_all_leaves_nothing_out() -> None:
         for number, presses in enumerate([(START,), (STOP,)])
     ]
     assert left(SMALL["set and reset"], *scenarios) == ()  # type: ignore[arg-type]
+
+
+def test_what_may_not_come_about_is_not_played() -> None:
+    """A dip may be ridden through, and a watch that ends as a timer does shows either: neither plays an outcome."""
+    on = ("m", SUPPLY, REST, "on")
+    dip = scenario_of(START, cases=(Case("", 40 * MS),))
+    assert on in [one.outcome for one in left(SMALL["set and reset"], dip)]
+    slow = SMALL["timer"]
+    assert on in [one.outcome for one in left(slow, scenario_of(STOP, START, Wait(2000 * MS), watch_ns=300 * MS))]
+    assert on not in [one.outcome for one in left(slow, scenario_of(STOP, START, Wait(2000 * MS)))]
 
 
 def test_what_only_a_held_command_brings_about_is_named_for_it() -> None:

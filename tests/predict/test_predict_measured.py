@@ -44,11 +44,13 @@ def m(
     return replace(told, **more)  # type: ignore[arg-type]
 
 
-def compared(program: Program, *cycles: CycleJudged, proved: bool = False, simulated: bool = False) -> Compared:
+def compared(
+    program: Program, *cycles: CycleJudged, proved: bool = False, simulated: bool = False, output: str = "m"
+) -> Compared:
     """Start is pressed, the supply goes, and these cycles were measured."""
     scenario = scenario_of(Press("start", 200 * MS))
-    prediction = Prediction(rig_for(program, ["m"]), program, [scenario])
-    answers = predict(program, ["m"], restarts=[(SUPPLY, WARM)], environments=[REST]) if proved else ()
+    prediction = Prediction(rig_for(program, [output]), program, [scenario])
+    answers = predict(program, [output], restarts=[(SUPPLY, WARM)], environments=[REST]) if proved else ()
     return prediction.compared(cycles, answers, simulated=simulated)
 
 
@@ -75,6 +77,7 @@ def test_what_could_explain_a_difference_is_listed() -> None:
     real = " ".join(compared(SHUT, cycle(1, m(True))).could_explain)
     assert "another edition" in real and "terminal" in real and "between two rungs" in real and "fault" not in real
     ordered = replace(SHUT, faults=(InjectedFault("late-start"),))
+    assert "late-start" not in " ".join(compared(ordered, cycle(1, m(True))).could_explain)
     played = " ".join(compared(ordered, cycle(1, m(True)), simulated=True).could_explain)
     assert "late-start" in played and "edition" not in played
 
@@ -96,8 +99,23 @@ def test_a_proof_rules_out_another_past() -> None:
 
 def test_a_pulse_that_no_play_has_is_a_difference() -> None:
     """Off at the end as predicted, but on for a while before."""
-    (row,) = compared(SHUT, cycle(3, m(False, at_return=True, changes=1))).rows
+    pulsed = m(False, at_return=True, changes=1)
+    found = compared(SHUT, cycle(3, pulsed), proved=True)
+    (row,) = found.rows
     assert [(one.cycles, "pulse" in one.text) for one in row.differences] == [((3,), True)]
+    assert any(text.startswith("ruled out") for text in found.could_explain)
+    lamp = replace(pulsed, point="lamp")
+    assert not compared(SMALL["a lamp before the reset"], cycle(3, lamp), output="lamp").differs
+
+
+def test_what_was_before_the_cut_decides_which_play_counts() -> None:
+    """Nothing is pressed: where it was on before the cut it comes back, where it was off it stays off."""
+    pair, idle = [scenario_of(Press("start", 200 * MS), name="first"), scenario_of()], BACK
+    prediction = Prediction(rig_for(idle, ["m"]), idle, pair)
+    judged = [cycle(1, m(True)), cycle(2, m(False, before=False)), cycle(3, m(False))]
+    (row,) = prediction.compared(judged, simulated=True).rows
+    assert row.predicted == {"on": 2, "off": 1}
+    assert [one.cycles for one in row.differences] == [(3,)]
 
 
 def test_a_state_before_the_cut_that_the_model_has_not_is_told_alone() -> None:

@@ -21,13 +21,13 @@ from restart_bench.predict.scripts import small_suite
 from restart_bench.suite.loader import load_suites
 from restart_bench_drivers.registry import cards
 
-START = Press("start", 200 * MS)
+START, STOP = Press("start", 200 * MS), Press("stop", 200 * MS)
 ON, OFF = Wanted(equals=True), Wanted(equals=False)
 
 
-def played(program: Program, *actions: Action, **more: object) -> Plays:
+def played(program: Program, *actions: Action, output: str = "m", **more: object) -> Plays:
     """The ways of one scenario on a small program."""
-    rig = rig_for(program, ["m"])
+    rig = rig_for(program, [output])
     scenario = scenario_of(*actions, **more)  # type: ignore[arg-type]
     return plays_of(rig, program, [scenario])[scenario.name]
 
@@ -61,9 +61,31 @@ def test_where_the_moment_of_the_cut_decides_both_ends_are_told() -> None:
     """A request that a timer takes back: cut before or after it."""
     slow = SMALL["timer"]  # `m` follows 500 ms after `go`; a reset by stop takes `go` back
     watched = 300 * MS
-    found = played(slow, START, cases=(Case("", 1000 * MS, At(0, 2000 * MS)),), watch_ns=watched)
+    found = played(slow, STOP, START, cases=(Case("", 1000 * MS, At(0, 2000 * MS)),), watch_ns=watched)
     assert {("m" in way.before) for way in found.ways} == {True, False}
     assert ends_of(found.ways, "m") == {True, False}  # the watch ends about as the timer does
+
+
+def test_a_cut_may_come_a_little_later_than_the_last_step() -> None:
+    """The bench takes its time: a timer that runs out a moment after the last step may be over as the cut comes."""
+    found = played(SMALL["timer"], STOP, START, Wait(220 * MS))
+    assert {("m" in way.before) for way in found.ways} == {True, False}
+
+
+def test_a_scenario_begins_where_another_left_the_controller() -> None:
+    """Nothing is pressed, so it depends on what ran before: a retained pair may be on or off."""
+    pair = SMALL["set and reset"]
+    pressing, idle = scenario_of(START), scenario_of(name="idle")
+    found = plays_of(rig_for(pair, ["m"]), pair, [pressing, idle])
+    assert ends_of(found["idle"].ways, "m") == {True, False}
+    assert ends_of(found["idle"].fitting({"m": False}), "m") == {False}
+    assert ends_of(plays_of(rig_for(pair, ["m"]), pair, [idle])["idle"].ways, "m") == {False}
+
+
+def test_a_lamp_before_the_reset_pulses() -> None:
+    """On in the first scan, off in the second: the fourth of the small programs, as every practitioner has it."""
+    found = played(SMALL["a lamp before the reset"], START, output="lamp")
+    assert [(way.pulsed, way.on) for way in found.ways] == [({"lamp"}, frozenset())]
 
 
 def test_the_cut_falls_after_any_rung() -> None:
