@@ -10,15 +10,13 @@ from dd.autoref import BDD
 
 from predict_diagrams import Diagrams
 from predict_programs import generated
-from predict_small import SMALL, program
+from predict_small import SMALL
 from restart_bench.predict.engine import predict, predict_with_proofs
 from restart_bench.predict.proving.layout import VALUE
-from restart_bench.predict.proving.parts import FIRST_ON, REST, SETTLES_ON, SUPPLY, WARM, part_for
+from restart_bench.predict.proving.parts import FIRST_ON, REST, SETTLES_ON, SUPPLY, WARM
 from restart_bench.predict.proving.proofs import Proof
-from restart_bench.predict.proving.reach import OutOfTime, Reachability
 from restart_bench.predict.proving.recheck import broken
 from restart_bench.predict.proving.solver import SolverMissing
-from restart_bench.predict.proving.systems import before_the_cut
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -61,14 +59,3 @@ def test_without_the_solver_the_install_line_is_named(monkeypatch: pytest.Monkey
     monkeypatch.setitem(sys.modules, "pysat.solvers", None)
     with pytest.raises(SolverMissing, match=r'pip install "restart-bench\[predict\]"'):
         predict(SMALL["set and reset"])
-
-
-def test_working_out_ends_when_it_is_given_up() -> None:
-    """Whoever asks says how long: between two questions, and in the midst of one that takes many steps."""
-    with pytest.raises(OutOfTime):
-        predict(program("lamp := start"), give_up=lambda: True)
-    reach = Reachability(before_the_cut(part_for(SMALL["set and reset"], frozenset({"m"}), ("m",)).layout))
-    assert reach.cannot_reach(((("m", VALUE), True),)) is False
-    hurried = Reachability(reach.system, give_up=lambda: True)
-    with pytest.raises(OutOfTime):
-        hurried.cannot_reach(((("m", VALUE), True),))

@@ -20,6 +20,7 @@ from restart_bench.screen.console import console_for, width_for
 
 if TYPE_CHECKING:
     from restart_bench.archive.reader import ArchivedRun
+    from restart_bench.compare.edits import Edit
 
 OutOption = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where to write it.")]
 logs_app = typer.Typer(no_args_is_help=True, help="The archive of runs: list, verify, trend, export.")
@@ -63,11 +64,23 @@ def compare(
     altered = [text for one in folders if (text := _said_at_head(ArchivedRun.open(one)))]
     with _read_honestly(*folders):
         comparison = compare_runs(*folders)
-    print("\n".join(comparison_lines(comparison, width_for(sys.stdout))))
+        edit = _edit_of(ArchivedRun.open(folders[0]), ArchivedRun.open(folders[1]))
+    print("\n".join(comparison_lines(comparison, width_for(sys.stdout), edit)))
     if approve:
         approval = approve_run(folder, why=why, by=by)
         print(f"approved as baseline by {approval.by or 'nobody named'}: {approval.why}")
     return EXIT_ERROR if altered else EXIT_FAIL if comparison.worse else 0
+
+
+def _edit_of(baseline: ArchivedRun, run: ArchivedRun) -> Edit | None:
+    """What the edit of the program changes, as the archived programs behave; what was measured stands without it."""
+    from restart_bench.compare.baselines import edit_of
+    from restart_bench.report.explaining import BUDGET, Clock
+
+    try:
+        return edit_of(baseline, run, Clock.of(), BUDGET)
+    except FaultsFound:
+        return None  # files that an older bench took: they are compared as text
 
 
 def _said_at_head(run: ArchivedRun) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
@@ -25,20 +24,22 @@ def cover_lines(suite: Suite, width: int, patience_s: float = PATIENCE_S) -> lis
     """What the program model may do that no scenario plays; nothing where there is no program, or no solver."""
     if suite.program is None:
         return []
-    from restart_bench.predict.proving.reach import OutOfTime
+    from restart_bench.predict.explaining import IN_VAIN, in_vain
+    from restart_bench.predict.proving.patience import within
     from restart_bench.predict.proving.solver import SolverMissing
+    from restart_bench.report.explaining import Clock
 
     try:
-        answers = _answers(suite.rig, suite.program, patience_s)
+        with within(Clock.of(patience_s)):
+            answers = _answers(suite.rig, suite.program)
     except SolverMissing:
         return []
-    except OutOfTime:
-        took = f"the outcomes that it predicts were not worked out within {patience_s:g} s"
-        return hanging("Program model: ", f"{took}; `restart-bench predict` takes its time", width, 4)
+    except IN_VAIN as problem:
+        return hanging("Predicted outcomes that no scenario plays:", in_vain(problem, f"{patience_s:g} s"), width, 4)
     return list(_lines(suite, suite.program, answers, width)) if answers else []
 
 
-def _answers(rig: Rig, program: Program, patience_s: float) -> tuple[Answer, ...]:
+def _answers(rig: Rig, program: Program) -> tuple[Answer, ...]:
     """What the program can do after the restarts that this rig knows."""
     from restart_bench.predict.engine import predict
     from restart_bench.predict.plays import outputs_on
@@ -48,13 +49,11 @@ def _answers(rig: Rig, program: Program, patience_s: float) -> tuple[Answer, ...
     restarts = [(SUPPLY, WARM)] * (rig.supply is not None) + [(MODE, WARM)] * (rig.mode is not None)
     if not drives or not restarts:
         return ()
-    end = time.monotonic() + patience_s
     return predict(
         program,
         [point.name for point in rig.outputs() if point.name in drives],
         restarts=restarts,
         environments=(REST, SENSORS, HELD),
-        give_up=lambda: time.monotonic() > end,
     )
 
 

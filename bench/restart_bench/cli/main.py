@@ -213,7 +213,7 @@ def run(
             arm=arm,
             stop_on_fail=stop_on == "fail",
             rehearse=rehearse,
-            ask_first=_learners(ask_first),
+            ask_first=_named(ask_first, "--ask-first"),
             resume=resume,
             repeat=repeat,
             record=write_report,
@@ -241,13 +241,13 @@ def run(
     return outcome.exit_code
 
 
-def _learners(written: str | None) -> tuple[str, ...]:
-    """The names of `--ask-first`. Raises Refused where there is none, or one twice."""
+def _named(written: str | None, option: str) -> tuple[str, ...]:
+    """The names of people after an option. Raises Refused where there is none, or one twice."""
     from restart_bench.model.outcome import Refused
 
     names = [name.strip() for name in written.split(",")] if written is not None else []
     if not all(names) or len(set(names)) != len(names):
-        raise Refused(f"--ask-first {written}: names with commas between them, each once; nothing was moved")
+        raise Refused(f"{option} {written}: names with commas between them, each once; nothing was moved")
     return tuple(names)
 
 
@@ -349,7 +349,7 @@ def _print_outcome(outcome: RunOutcome, as_json: bool, stream: TextIO) -> None:
         return
     from restart_bench.report.console import print_outcome
 
-    print_outcome(outcome, console_for(stream))
+    print_outcome(outcome, console_for(stream), explain=True)
 
 
 @app.command()
@@ -509,12 +509,34 @@ def predict(
         Path | None,
         typer.Option("--write", metavar="FOLDER", help="Write scenarios that play every outcome."),
     ] = None,
+    sheet: Annotated[
+        Path | None,
+        typer.Option("--sheet", metavar="FILE.html", help="Write the questions before the cut on one page to print."),
+    ] = None,
+    learners: Annotated[
+        str | None,
+        typer.Option("--learners", metavar="NAME,NAME", help="With --sheet: a column for each of these people."),
+    ] = None,
+    seen: Annotated[
+        str | None,
+        typer.Option("--seen", metavar="RUN", help="With --sheet: what this run showed, hidden until asked for."),
+    ] = None,
+    logs: LogsOption = LOGS,
     as_json: JsonOption = False,
 ) -> int:
     """Say what each output will do after a restart by the program model, whether it can be otherwise, and why."""
-    from restart_bench.cli.predict import predict_paths
+    from restart_bench.cli.predict import SheetAsked, predict_paths
+    from restart_bench.model.outcome import Refused
 
-    return predict_paths(paths, against, write, as_json=as_json)
+    if sheet is None and (learners is not None or seen is not None):
+        raise Refused("--learners and --seen go with --sheet FILE.html")
+    asked = None
+    if sheet is not None:
+        from restart_bench.archive.reader import find_run
+
+        folder = find_run(seen, logs) if seen is not None else None
+        asked = SheetAsked(sheet, _named(learners, "--learners"), folder)
+    return predict_paths(paths, against, write, asked, as_json=as_json)
 
 
 register_archive_commands(app)

@@ -138,15 +138,16 @@ def difference_lines(found: Sequence[Difference], labels: Mapping[str, str] | No
         old = does(one.old) if one.old is not None else "no such output"
         new = does(one.new) if one.new is not None else "no such output"
         if old == new:
-            old, new = (f"{word}, {_first(answer)}" for word, answer in ((old, one.old), (new, one.new)))
+            old, new = (with_first_scan(word, answer) for word, answer in ((old, one.old), (new, one.new)))
         given = "inputs at rest" if inputs == REST else f"a command {HELD}" if inputs == HELD else inputs
         yield f"{_label(point, labels)}, {COLUMNS[restart, start]}, {given}: {old} -> {new}"
 
 
-def _first(answer: Answer | None) -> str:
+def with_first_scan(word: str, answer: Answer | None) -> str:
+    """What an output does, with what it is in the first scan: where two answers differ in nothing else."""
     assert answer is not None
     words = {"depends": "on or off in the first scan", None: "first scan not decided"}
-    return words.get(answer.first_scan, f"{answer.first_scan} in the first scan")
+    return f"{word}, {words.get(answer.first_scan, f'{answer.first_scan} in the first scan')}"
 
 
 def _label(point: str, labels: Mapping[str, str] | None) -> str:

@@ -41,7 +41,7 @@ from restart_bench.predict.proving.parts import (
 )
 from restart_bench.predict.proving.paths import by_hand, path_in, simplest, to_the_scan
 from restart_bench.predict.proving.proofs import Certificate, Proof
-from restart_bench.predict.proving.reach import Cube, GaveUp, GiveUp, OutOfTime, Reachability, never
+from restart_bench.predict.proving.reach import Cube, GaveUp, Reachability
 from restart_bench.predict.proving.recheck import broken
 from restart_bench.predict.proving.standing import stands, timers_in_a_row
 from restart_bench.predict.proving.systems import AFTER, around_the_cut, before_the_cut
@@ -159,14 +159,12 @@ def predict(
     *,
     restarts: Sequence[tuple[str, str]] = RESTARTS,
     environments: Sequence[str] = ENVIRONMENTS,
-    give_up: GiveUp = never,
 ) -> tuple[Answer, ...]:
     """An answer for each output (all that a coil, a set or a reset drives, unless named), restart and environment.
 
-    Raises SolverMissing where python-sat is not installed, ValueError for an output that no rung drives, OutOfTime
-    once `give_up` says so.
+    Raises SolverMissing where python-sat is not installed, ValueError for an output that no rung drives.
     """
-    return predict_with_proofs(program, outputs, restarts=restarts, environments=environments, give_up=give_up)[0]
+    return predict_with_proofs(program, outputs, restarts=restarts, environments=environments)[0]
 
 
 def predict_with_proofs(
@@ -175,7 +173,6 @@ def predict_with_proofs(
     *,
     restarts: Sequence[tuple[str, str]] = RESTARTS,
     environments: Sequence[str] = ENVIRONMENTS,
-    give_up: GiveUp = never,
 ) -> tuple[tuple[Answer, ...], tuple[Certificate, ...]]:
     """The same, with what was proven for it. Every proof is checked by other means; raises ProofBroken if one does
     not hold."""
@@ -186,7 +183,7 @@ def predict_with_proofs(
     answers: dict[tuple[str, str, str, str], Answer] = {}
     certificates: list[Certificate] = []
     for cone, members in groups_of(program, wanted):
-        for group, given in _group_answers(program, cone, members, restarts, environments, give_up):
+        for group, given in _group_answers(program, cone, members, restarts, environments):
             certificates.append(group.certificate())
             if wrong := broken(certificates[-1]):
                 raise ProofBroken("; ".join(wrong))
@@ -201,25 +198,24 @@ def _group_answers(
     outputs: tuple[str, ...],
     restarts: Sequence[tuple[str, str]],
     environments: Sequence[str],
-    give_up: GiveUp,
 ) -> Iterator[tuple[Group, list[Answer]]]:
     """The answers of outputs that are reasoned about together; apart, where the whole never stands still."""
-    group = Group(part_for(program, cone, outputs), give_up)
+    group = Group(part_for(program, cone, outputs))
     answers = [answer for restart in restarts for answer in group.answers(*restart, environments)]
     if all(answer.decided for answer in answers) or (len(outputs) == 1 and cone == cone_of(program, outputs)):
         yield group, answers
         return
     for output in outputs:
-        yield from _group_answers(program, cone_of(program, [output]), (output,), restarts, environments, give_up)
+        yield from _group_answers(program, cone_of(program, [output]), (output,), restarts, environments)
 
 
 class Group:
     """One part of a program, with what is known of the states that it can reach, and the traces that were played."""
 
-    def __init__(self, part: Part, give_up: GiveUp = never) -> None:
-        self.part, self.give_up = part, give_up
+    def __init__(self, part: Part) -> None:
+        self.part = part
         self.player = Player(part)
-        self.reach = Reachability(before_the_cut(part.layout), give_up=give_up)
+        self.reach = Reachability(before_the_cut(part.layout))
         self.played: dict[tuple[str, str, str, str, str], Played] = {}
         self.standing = any(isinstance(rung, Timer) for rung in part.program.rungs) and stands(part)
         self.tail = min(LONGEST_TAIL, 6 + 3 * timers_in_a_row(part.program)) if self.standing else 0
@@ -340,8 +336,6 @@ class Restarted:
 
     def _ask(self, questions: Questions, assumed: Sequence[int], doubts: int = 0) -> list[int] | None:
         """A model from a state that may be reachable; so many states are looked at more closely."""
-        if self.group.give_up():
-            raise OutOfTime
         self.group.tell(questions)
         model = questions.ask(assumed)
         while model is not None and doubts > 0 and questions.origin:
@@ -466,8 +460,6 @@ class Restarted:
         once: bool = False,
     ) -> bool:
         """Look for a path of so many steps and play it; False if there is none."""
-        if self.group.give_up():
-            raise OutOfTime
         here = [*assumed, questions.within(steps)] if questions.origin else assumed
         if once:
             here += [-literal for frame in questions.frames[:steps] for literal in (frame.cut, frame.mode)]
@@ -551,7 +543,7 @@ class Restarted:
             system = around_the_cut(
                 self.part.layout, self._kind(), sensors=kind == SENSORS, commands=tuple(later.pressed)
             )
-            self._reaches[kind] = Reachability(system, give_up=self.group.give_up)
+            self._reaches[kind] = Reachability(system)
         reach = self._reaches[kind]
         after = () if self.start == COLD else ((AFTER, True),)
         known = len(reach.proven)

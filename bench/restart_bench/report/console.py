@@ -38,6 +38,7 @@ from restart_bench.model.wording import (
     step_word,
     without_controls,
 )
+from restart_bench.report.explaining import why_in, why_lines
 from restart_bench.report.foretold import Foretold, forecasts_of, foretell, print_foretold
 from restart_bench.report.record.text import shortened
 
@@ -48,12 +49,15 @@ _LONGEST_NAME = 40
 _MOST_SCENARIOS = 8
 
 
-def print_outcome(outcome: RunOutcome, console: Console) -> None:
-    """Everything of all runs, and the exit line last."""
+def print_outcome(outcome: RunOutcome, console: Console, *, explain: bool = False) -> None:
+    """Everything of all runs, and the exit line last. explain: also why, of runs that were simulated."""
     for run in outcome.runs:
         if run.altered:
             console.print(Text(without_controls(run.altered), style="bold red"))
-        (_print_rehearsal if is_rehearsal(run.scenarios) else _print_run)(run, console)
+        if is_rehearsal(run.scenarios):
+            _print_rehearsal(run, console)
+        else:
+            _print_run(run, console, explain=explain)
     console.print(_last_line(outcome))
 
 
@@ -106,7 +110,7 @@ def _print_steps(cycle: CycleJudged, console: Console) -> None:
         console.print(Padding(Text(without_controls(cycle.reason)), (0, 0, 0, 2)))
 
 
-def _print_run(run: OneRun, console: Console) -> None:
+def _print_run(run: OneRun, console: Console, *, explain: bool) -> None:
     _print_head(run, console, "test")
     for scenario in run.scenarios:
         cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
@@ -115,6 +119,8 @@ def _print_run(run: OneRun, console: Console) -> None:
     _print_forecasts(run, found, console)
     if found is not None:
         print_foretold(found, console)
+    if explain:
+        _print_why(run, console)
     _print_limits(run, console)
     _print_not_passed(run, console)
     _print_record(run, console)
@@ -184,6 +190,17 @@ def _guess_word(expected: bool | None, seen: bool | None) -> Text:
 def state_word(state: bool | None, unknown: str = "?") -> str:
     """on, off, or what stands for neither."""
     return unknown if state is None else "on" if state else "off"
+
+
+def _print_why(run: OneRun, console: Console) -> None:
+    """Why each output does what it does, as the archived program behaves; nothing where there is no program model."""
+    why = why_in(run.folder)
+    if why is None:
+        return
+    console.print()
+    for number, line in enumerate(why_lines(why, console.width)):
+        style = "bold" if why.reasons and number == 0 else ""
+        console.print(Text(without_controls(line), style=style), soft_wrap=True)
 
 
 def _print_limits(run: OneRun, console: Console) -> None:

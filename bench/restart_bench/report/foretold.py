@@ -7,7 +7,6 @@ may take long, so it has its time; without it the rest is shown, with a line tha
 from __future__ import annotations
 
 import dataclasses
-import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -20,12 +19,12 @@ from rich.text import Text
 from restart_bench.judging.inquiry.forecasts import ForecastRow, forecast_rows
 from restart_bench.model.outcome import OneRun
 from restart_bench.model.wording import listed, numbers_text, without_controls
+from restart_bench.report.explaining import BUDGET_S, Clock
 
 if TYPE_CHECKING:
     from restart_bench.predict.engine import Answer
     from restart_bench.predict.measured import Compared, ComparedRow, Prediction
 
-PATIENCE_S = 5.0
 _AFTER = {"supply": "power", "mode": "mode"}
 _HEAD = "Predicted by the program model, and measured at the end of the watch"
 _ANY_PAST = "after any past"
@@ -42,7 +41,7 @@ class Foretold:
     note: str = ""
 
 
-def foretell(run: OneRun, patience_s: float = PATIENCE_S) -> Foretold | None:
+def foretell(run: OneRun, patience_s: float = BUDGET_S) -> Foretold | None:
     """The program model of a run beside its cycles; None where there is no model, or nothing to put beside it."""
     if run.program is None or not run.cycles:
         return None
@@ -63,30 +62,20 @@ def forecasts_of(run: OneRun, found: Foretold | None) -> tuple[ForecastRow, ...]
 
 def _answers(run: OneRun, prediction: Prediction, patience_s: float) -> tuple[tuple[Answer, ...], str]:
     """What the program can do after any past, and why that is not known."""
-    from restart_bench.predict.engine import ProofBroken, predict
+    from restart_bench.predict.engine import predict
+    from restart_bench.predict.explaining import IN_VAIN, in_vain
     from restart_bench.predict.proving.parts import WARM
-    from restart_bench.predict.proving.reach import OutOfTime
-    from restart_bench.predict.proving.solver import SolverMissing
+    from restart_bench.predict.proving.patience import within
 
     assert run.program is not None
     restarts, inputs = prediction.asked(run.cycles)
     outputs = [point.name for point in run.rig.outputs() if point.name in prediction.outputs]
-    end = time.monotonic() + patience_s
     try:
-        answers = predict(
-            run.program,
-            outputs,
-            restarts=[(restart, WARM) for restart in restarts],
-            environments=inputs,
-            give_up=lambda: time.monotonic() > end,
-        )
-    except SolverMissing as missing:
-        return (), f"{_ANY_PAST}: {missing}"
-    except OutOfTime:
-        return (), f"{_ANY_PAST}: not worked out within {patience_s:g} s; `restart-bench predict` takes its time"
-    except ProofBroken as broken:
-        return (), f"{_ANY_PAST}: {broken}"
-    return answers, ""
+        with within(Clock.of(patience_s)):
+            told = [(restart, WARM) for restart in restarts]
+            return predict(run.program, outputs, restarts=told, environments=inputs), ""
+    except IN_VAIN as problem:
+        return (), f"{_ANY_PAST}: {in_vain(problem, f'{patience_s:g} s')}"
 
 
 # ---------------------------------------------------------------- for people

@@ -8,11 +8,12 @@ from states that meet them all to one that doesn't. `frames[i]` holds lemmas tha
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import count
 
 from restart_bench.predict.proving.layout import Slot
+from restart_bench.predict.proving.patience import go_on
 from restart_bench.predict.proving.solver import new_solver
 from restart_bench.predict.proving.systems import System
 
@@ -21,19 +22,6 @@ Cube = tuple[tuple[Slot, bool], ...]
 
 class GaveUp(Exception):
     """A question took more steps than it was given."""
-
-
-class OutOfTime(Exception):
-    """Whoever asked does not want to wait any longer."""
-
-
-GiveUp = Callable[[], bool]
-"""Asked again and again while something is worked out: whether to give it up."""
-
-
-def never() -> bool:
-    """However long it takes."""
-    return False
 
 
 @dataclass(slots=True)
@@ -45,13 +33,11 @@ class _Duty:
 
 
 class Reachability:
-    """Learns what a transition system can't reach. patience: steps after which one question is given up; give_up:
-    when all of it is."""
+    """Learns what a transition system can't reach. patience: steps after which one question is given up."""
 
-    def __init__(self, system: System, patience: int = 3000, give_up: GiveUp = never) -> None:
+    def __init__(self, system: System, patience: int = 3000) -> None:
         self.system = system
         self.patience = patience
-        self._give_up = give_up
         self.proven: list[Cube] = []
         self._slot = {literal: slot for slot, literal in system.bits.items()}
         self._next = {literal: system.next[slot] for slot, literal in system.bits.items()}
@@ -113,13 +99,11 @@ class Reachability:
         """Whether some step enters a cube from outside it, among the states of a frame (None: the proven ones).
 
         If none does, a part of the cube for which the same is shown; else states from which one does.
-        Raises GaveUp, OutOfTime.
         """
+        go_on()
         self._steps += 1
         if self._steps > self.patience:
             raise GaveUp
-        if self._give_up():
-            raise OutOfTime
         guard = self._new()
         self._solver.add_clause([-guard, *(-literal for literal in cube)])
         assumed = [guard, *self._of_frame(level), *(self._after(literal) for literal in cube)]

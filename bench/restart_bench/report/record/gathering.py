@@ -23,6 +23,7 @@ from restart_bench.model.scenario import Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import address_word, bounds_text, counted, listed, percent_text, show_value
+from restart_bench.report.explaining import why_of
 from restart_bench.report.record.data import (
     DemonstrationRow,
     FileRow,
@@ -46,8 +47,9 @@ USUAL_CONFIDENCE = 0.95
 _FROM_CUT = ("dark", "restored")
 
 
-def gather(run: ArchivedRun) -> RecordData:
+def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
     """All that the record says of a run, read from its folder. An archive that is not as it was closed shows nothing.
+    explain: also why, which may take some seconds.
 
     Raises ArchiveError where the archive is damaged or not closed, FaultsFound where its input files are refused.
     """
@@ -85,6 +87,7 @@ def gather(run: ArchivedRun) -> RecordData:
         ),
         wiring=tuple(_wiring(suite.rig)),
         program_text=_program_text(run),
+        explanation=why_of(run, suite) if explain else None,
         findings=tuple(finding_rows(suite.rig, cycles, scenarios.values())),
         diagrams=tuple(diagrams_of(run, suite, cycles)),
         times=tuple(times_rows(cycles)),
