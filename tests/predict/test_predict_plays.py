@@ -121,21 +121,24 @@ def test_playing_ends_with_its_patience(monkeypatch: pytest.MonkeyPatch) -> None
     assert "too much" in played(SMALL["timer"], START, Wait(3000 * MS)).why_not
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3, 6])
-def test_written_scenarios_are_played_as_they_were_predicted(seed: int, tmp_path: Path) -> None:
-    """The prover's traces, written as files and read again, come out on the model as the files expect."""
-    program = generated(seed, 6)
+@pytest.mark.parametrize("seed", [1, 2, 3, 6, 91])
+def test_written_scenarios_come_out_one_after_the_other(seed: int, tmp_path: Path) -> None:
+    """The prover's traces, written as files and read again, reach their state and end as expected on the model: each
+    from what the one before left behind. In program 91 no press brings back what the first scan after a loss sets."""
+    program = generated(seed, 6, timers=seed % 2 == 1, counters=False)
     outputs = outputs_of(program)
     write_rig(tmp_path, program, outputs)
     scripts, _ = small_suite(program, predict(program, environments=[REST]), "300 ms")
     for script in scripts:
         (tmp_path / f"{script.name}.yaml").write_text(script.text, encoding="utf-8")
     suite = load_suites([tmp_path], cards=cards())[0]
-    assert suite.program is not None
-    found = plays_of(suite.rig, suite.program, suite.scenarios)
+    assert suite.program is not None and len(suite.scenarios) > 1
+    desk = playing._Desk(suite.rig, suite.program)
+    state = desk.machine.first_power_up()
     for scenario in suite.scenarios:
-        ways = found[scenario.name].ways
-        assert ways, found[scenario.name].why_not
+        found = desk.plays(scenario, [state])
+        assert found.ways, (scenario.name, found.why_not)
         for one in scenario.after:
             if one.kind is ExpectationKind.IS and one.window is None:
-                assert one.wanted.equals in ends_of(ways, one.point), (scenario.name, one.point)
+                assert one.wanted.equals in ends_of(found.ways, one.point), (scenario.name, one.point)
+        state = next(iter(desk.left_by(scenario, state)))

@@ -248,7 +248,7 @@ def _written(edition: Edition, folder: Path) -> Iterator[str]:
     for outcome in missing:
         point, restart, inputs, end = outcome
         when = f"{RESTART_WORDS[restart]}, {_given(inputs) if inputs != 'rest' else 'inputs at rest'}"
-        named = reasons.setdefault(why_not_played(edition.answers, outcome), {}).setdefault(when, [])
+        named = reasons.setdefault(why_not_played(edition.answers, outcome, scripts), {}).setdefault(when, [])
         named.append(f"{edition.labels.get(point, point)} {end}")
     width = width_for(sys.stdout)
     for why, outcomes in reasons.items():

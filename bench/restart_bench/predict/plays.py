@@ -81,9 +81,10 @@ def ends_of(ways: Iterable[Way], output: str) -> frozenset[bool]:
 def plays_of(rig: Rig, program: Program, scenarios: Sequence[Scenario]) -> dict[str, Plays]:
     """The ways of each scenario of a suite, by its name."""
     desk = _Desk(rig, program)
-    starts = dict.fromkeys([desk.machine.first_power_up()])
+    first = desk.machine.first_power_up()
+    starts = dict.fromkeys([first])
     for scenario in scenarios:
-        for state in desk.left_by(scenario):
+        for state in desk.left_by(scenario, first):
             if len(starts) < MOST_STARTS:
                 starts[state] = None
     return {scenario.name: desk.plays(scenario, list(starts)) for scenario in scenarios}
@@ -144,10 +145,10 @@ class _Desk:
             frozenset(roles), f"{HELD}, {SENSORS}"
         )
 
-    def left_by(self, scenario: Scenario) -> Iterator[State]:
+    def left_by(self, scenario: Scenario, start: State) -> Iterator[State]:
         """What a scenario leaves behind; nothing where it can't be played."""
         try:
-            for moment in self._at_the_cut(scenario, [self.machine.first_power_up()]):
+            for moment in self._at_the_cut(scenario, [start]):
                 state = next(iter(self._restarted(moment, scenario.how)))
                 after = self._pass(replace(moment, state=state), scenario.watch_ns)
                 yield self._pass(_Moment(self._stepped(after, scenario.function_check).state), AFTERWARDS_NS).state

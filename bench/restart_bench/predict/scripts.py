@@ -9,6 +9,7 @@ from itertools import permutations
 
 from restart_bench.model.program import Program
 from restart_bench.plc.blocks import SlotValue
+from restart_bench.plc.interpreter import State
 from restart_bench.predict.engine import Answer
 from restart_bench.predict.proving.cone import cone_of
 from restart_bench.predict.proving.parts import (
@@ -44,11 +45,12 @@ class NotForTheRig(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Script:
-    """A scenario file. shows: the outcomes that it plays."""
+    """A scenario file. shows: the outcomes that it plays; expects: the outputs of which it expects something."""
 
     name: str
     text: str
     shows: frozenset[Outcome]
+    expects: frozenset[str] = frozenset()
 
 
 # ---------------------------------------------------------------- one scenario
@@ -239,7 +241,7 @@ def small_suite(
     )
     alive = {name for played, _ in chosen for name in _on(played)}
     scripts: list[Script] = []
-    for played, shows in from_anywhere(player, chosen):
+    for played, shows in in_order(player, list(from_anywhere(player, chosen))):
         shown = frozenset(outcome for outcome in shows if outcome[0] in alive)
         script = _script(program, played, shown, alive, len(scripts) + 1, off_for)
         if script is not None:
@@ -251,8 +253,8 @@ Chosen = list[tuple[Played, frozenset[Outcome]]]
 """Traces with the outcomes that they play."""
 
 
-def why_not_played(answers: Iterable[Answer], outcome: Outcome) -> str:
-    """Why no scenario plays an outcome, in words."""
+def why_not_played(answers: Iterable[Answer], outcome: Outcome, scripts: Iterable[Script] = ()) -> str:
+    """Why no scenario of a suite plays an outcome, in words."""
     point, restart, inputs, end = outcome
     found = [answer for answer in answers if answer.key == (point, restart, WARM, inputs)]
     played = found[0].findings[CLAIM_OF[end]].played if found else None
@@ -264,6 +266,8 @@ def why_not_played(answers: Iterable[Answer], outcome: Outcome) -> str:
         return str(reason)
     if not _tellable(played.seen[point]):
         return "it never comes to a stand, so nothing can be expected"
+    if any(point in script.expects for script in scripts):
+        return "it begins where no two presses lead, nor what another scenario leaves behind"
     return "no scenario shows the output on for long, and an off of what was never seen on would prove nothing"
 
 
@@ -329,6 +333,21 @@ def from_anywhere(player: Player, chosen: Chosen) -> Iterator[tuple[Played, froz
             yield played, shows
 
 
+def in_order(player: Player, chosen: Chosen) -> Iterator[tuple[Played, frozenset[Outcome]]]:
+    """The same in an order in which each comes out as it should from what the one before leaves behind, those first
+    that do so from few states. What has no place in it is left out."""
+    states = [None, *(player.left_by(played.trace) for played, _ in chosen)]
+    left = sorted(chosen, key=lambda one: sum(_the_same(player.play(one[0].trace, start), one[0]) for start in states))
+    state: State | None = None
+    while left:
+        at = next((one for one in left if _the_same(player.play(one[0].trace, state), one[0])), None)
+        if at is None:
+            return
+        left.remove(at)
+        state = player.left_by(at[0].trace, state) or state
+        yield at
+
+
 def _presses(program: Program) -> Iterator[Held]:
     """Presses one after the other, few first."""
     every = [(one.name, not one.rest) for one in program.inputs if isinstance(one.rest, bool)]
@@ -360,6 +379,8 @@ def _traces(answers: Iterable[Answer]) -> Iterator[tuple[Trace, str]]:
             trace = finding.played.trace
             if answer.inputs == SENSORS:  # what sensors are to be afterwards they are already before
                 trace = replace(trace, steps=(*trace.steps, Hold(trace.after[-1])), after=trace.after[-1:])
+            if trace.steps[:1] != (Hold(),):  # no scenario begins with a controller that has never run
+                trace = replace(trace, steps=(Hold(), *trace.steps))
             key = (trace, answer.inputs)
             if key not in seen:
                 seen.add(key)
@@ -390,7 +411,7 @@ def _script(
     purpose = f"{how}: what will {_listed(sorted({outcome[0] for outcome in shows}) or outputs)} do?"
     try:
         text = scenario_text(program, played, name=name, purpose=purpose, outputs=outputs, off_for=off_for)
-        return Script(name, text, shows)
+        return Script(name, text, shows, frozenset(outputs))
     except NotForTheRig:
         return None
 
