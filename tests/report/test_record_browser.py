@@ -23,6 +23,7 @@ from selenium.webdriver.remote.webelement import WebElement
 
 from record_values import HOSTILE, LANES, diagram, hostile_values, record_values
 from restart_bench.model.verdicts import Verdict
+from restart_bench.report.record import drawing
 from restart_bench.report.record.data import MatrixLine
 from restart_bench.report.record.rendering import render, render_page
 from restart_bench.report.sheet import MOST_LEARNERS, ONE_PAGE, WAYS, Question, Sheet, render_sheet
@@ -164,6 +165,31 @@ def test_script_and_file_draw_the_same(browser: Chrome, folder: Path) -> None:
     for one, other in same:
         assert (one[0], _letters(one)) == (other[0], _letters(other))
         assert _numbers(one) == pytest.approx(_numbers(other), abs=0.01)
+
+
+def test_script_and_file_lay_out_every_view_alike(shown: Shown) -> None:
+    """Ticks, names of marks and numbers of a zoomed view stand where they would stand if it were the first."""
+    panels, case = shown.one(".panels"), record_values().diagrams[0]
+    lane = next(place for place, lane in enumerate(LANES) if not lane.boolean)
+    marks = drawing.pack_marks(case.cycles[6].marks)
+    names = {mark.name: drawing.mark_name(mark.name, case.large) for mark in case.cycles[6].marks}
+    words = drawing.Texts()
+    read = (
+        "return [...document.querySelectorAll(arguments[0])].map((text) =>"
+        " [text.textContent, Number(text.getAttribute('x')), text.getAttribute('text-anchor')])"
+    )
+    packed = drawing.pack(case.cycles[6].pieces[lane], LANES[lane], words)
+    for keys in ("w", "+", "++", "++++", "+++++", "++++++"):
+        panels.send_keys(keys)
+        texts = {kind: shown.run(read, f".{kind} text") for kind in ("ticks", "mark-names", "values")}
+        expected = {
+            "ticks": drawing.ticks(shown.view),
+            "mark-names": [mark.label for mark in drawing.place_marks(marks, shown.view, 0, names) if mark.shown],
+            "values": drawing.value_labels(packed, words.with_widths, shown.view),
+        }
+        for kind, placed in expected.items():
+            assert [(text, anchor) for text, _, anchor in texts[kind]] == [(one.text, one.anchor) for one in placed]
+            assert [x for _, x, _ in texts[kind]] == pytest.approx([one.x for one in placed], abs=0.1)
 
 
 def _letters(drawn: list[Any]) -> str:

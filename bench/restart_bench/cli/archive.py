@@ -242,11 +242,11 @@ def verify(
 
     folders = [find_run(run, logs)] if run is not None else run_folders(logs)
     checked = [hold_against_sums(folder) for folder in folders]
-    for one in checked:
-        print("\n".join(verified_lines(one)))
+    for verified in checked:
+        print("\n".join(verified_lines(verified)))
     if not checked:
         print(f"no run in {logs}")
-    return 0 if all(one.sound for one in checked) else EXIT_ERROR
+    return 0 if all(verified.sound for verified in checked) else EXIT_ERROR
 
 
 @logs_app.command()
@@ -263,8 +263,8 @@ def trend(
     from restart_bench.cli.logs import print_trend
 
     altered = altered_tables(logs, rig)
-    for one in altered:
-        print(one)
+    for text in altered:
+        print(text)
     print_trend(trend_over(logs, rig=rig, scenario=scenario, by=by), console_for(sys.stdout))
     return EXIT_ERROR if altered else 0
 

@@ -64,10 +64,10 @@ class Ended(SystemExit):
     """The end of a command with its own code. Whatever else would end this process with 1 claims no verdict."""
 
 
-def complain(*told: object) -> None:
+def complain(*words: object) -> None:
     """A line on standard error; where nobody can take it, the exit code alone has to tell."""
     with suppress(OSError, ValueError):
-        print(*told, file=sys.stderr, flush=True)
+        print(*words, file=sys.stderr, flush=True)
 
 
 def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
@@ -155,13 +155,13 @@ def _told(problem: Exception) -> int:
 
 def _kept(problem: Exception) -> str:
     """Puts what only a developer can read into a file, and says where; shows it where no file can be written."""
-    told = "".join(traceback.format_exception(problem))
+    trace = "".join(traceback.format_exception(problem))
     try:
         number, name = tempfile.mkstemp(prefix="restart-bench-", suffix=".txt")
         with os.fdopen(number, "w", encoding="utf-8") as file:
-            file.write(told)
+            file.write(trace)
     except OSError:
-        return f"Please report this:\n{told}"
+        return f"Please report this:\n{trace}"
     return f"Please report it with the file {name}"
 
 

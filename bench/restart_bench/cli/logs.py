@@ -95,8 +95,8 @@ def print_trend(rows: Sequence[TrendRow], console: Console) -> None:
             boot = f"{row.boot_from_s:.3f} .. {row.boot_to_s:.3f} s"
         kind = "simulated" if row.simulated else "real"
         counts = (row.passed, row.inconclusive, row.failed, row.errors)
-        told = listed(f"{count} {verdict.value}" for count, verdict in zip(counts, Verdict, strict=True) if count)
-        table.add_row(without_controls(row.rig), row.period, kind, told or "0", rate, boot)
+        verdicts = listed(f"{count} {verdict.value}" for count, verdict in zip(counts, Verdict, strict=True) if count)
+        table.add_row(without_controls(row.rig), row.period, kind, verdicts or "0", rate, boot)
     console.print(table)
     console.print(
         "boot: median from the restored supply to ready where the controller restarted, with bounds",
@@ -127,9 +127,9 @@ def _comparison(comparison: Comparison, width: int, edit: Edit | None) -> Iterat
     if not comparison.differences:
         yield "No difference was shown."
     for title, worse in (("WORSE", True), ("better", False), ("different", None)):
-        for one in comparison.differences:
-            if one.worse is worse:
-                yield from hanging(f"{title}:", one.text, width, 11)
+        for difference in comparison.differences:
+            if difference.worse is worse:
+                yield from hanging(f"{title}:", difference.text, width, 11)
     for text in _by_reason(comparison.not_compared):
         yield from hanging("not compared:", text, width, 14)
     for text in comparison.notes:

@@ -52,6 +52,7 @@ app = typer.Typer(
     name="restart-bench",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # boxes around help cost more to load than all the rest of it
     help="Cuts a controller's power, watches every output come back, and says what it did, how fast and how sure. "
     "Exit codes: 0 pass, 1 a proven fail, 2 bad input or not armed (nothing moved), 3 inconclusive, "
     "4 error of rig or bench, 130 stopped by a person.",

@@ -99,8 +99,8 @@ def _start_line(rig: Rig, start: Start) -> str:
         listed(rig.points[name].shown for name, state in start.states.items() if state is wanted)
         for wanted in (True, False)
     )
-    told = [f"{names} {word}" for names, word in ((lit, "on"), (dark, "off")) if names]
-    return f"{presses} pressed: {', '.join(told) or 'as it is'}"
+    states = [f"{names} {word}" for names, word in ((lit, "on"), (dark, "off")) if names]
+    return f"{presses} pressed: {', '.join(states) or 'as it is'}"
 
 
 def _outputs_table(rows: Sequence[SurveyRow]) -> Table:
@@ -168,10 +168,10 @@ def _value_text(rig: Rig, row: ValueRow) -> str:
     point = rig.points[row.point]
     pairs = [f"{value_text(point, before)} before, {value_text(point, after)} after" for before, after in row.seen[:3]]
     if row.kept == row.cycles:
-        told = f"as before in {counted(row.kept, 'cycle')} ({'; '.join(pairs)})" if pairs else "not read"
+        counts = f"as before in {counted(row.kept, 'cycle')} ({'; '.join(pairs)})" if pairs else "not read"
     else:
-        told = f"as before in {row.kept} of {counted(row.cycles, 'cycle')} ({'; '.join(pairs)})"
-    return "; ".join([told, *row.notes])
+        counts = f"as before in {row.kept} of {counted(row.cycles, 'cycle')} ({'; '.join(pairs)})"
+    return "; ".join([counts, *row.notes])
 
 
 def _time_lines(found: Surveyed) -> list[str]:
@@ -199,8 +199,8 @@ def _print_drafts(rig: Rig, drafts: Sequence[Path], console: Console) -> None:
     console.print()
     head = f"{counted(len(drafts), 'draft')} of scenarios, for you to say what is wanted: {drafts[0].parent}"
     console.print(Text(head), soft_wrap=True)
-    told = f"restart-bench check {drafts[0].parent} --rig {rig.path}"
-    console.print(Text(told), soft_wrap=True)
+    command = f"restart-bench check {drafts[0].parent} --rig {rig.path}"
+    console.print(Text(command), soft_wrap=True)
     console.print(Text(NOT_WANTED, style="bold"))
 
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 BASELINES = "baselines.jsonl"
 
 
-def facts_of(run: ArchivedRun) -> RunFacts:
+def comparable_of(run: ArchivedRun) -> RunFacts:
     """What a comparison needs of an archived run. Raises ArchiveError where the run was not closed."""
     if not run.closed:
         raise ArchiveError(f"{run.folder}: not closed, the bench was killed; close it with `restart-bench park RIG`")
@@ -42,7 +42,7 @@ def facts_of(run: ArchivedRun) -> RunFacts:
 
 def compare_runs(baseline: Path, run: Path) -> Comparison:
     """Compare the archived run in one folder with that in another. Raises ArchiveError."""
-    return compare(facts_of(ArchivedRun.open(baseline)), facts_of(ArchivedRun.open(run)))
+    return compare(comparable_of(ArchivedRun.open(baseline)), comparable_of(ArchivedRun.open(run)))
 
 
 def edit_of(baseline: ArchivedRun, run: ArchivedRun, patience: Patience, budget: str) -> Edit | None:

@@ -372,7 +372,7 @@ RECORD_TYPES: dict[str, type[Any]] = {
 }  # fmt: skip
 
 
-def whole_number(digits: str) -> int:
+def table_number(digits: str) -> int:
     """A whole number as the archive's tables can hold it. Raises ValueError on any other."""
     number = int(digits)
     if not -(2**63) <= number < 2**63:

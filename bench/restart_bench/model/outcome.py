@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from restart_bench.model.journal import CycleJudged, Forecast, ScenarioJudged
-from restart_bench.model.live import Guess
-from restart_bench.model.program import Program
-from restart_bench.model.rig import Rig
-from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_STOPPED, Verdict, exit_of, exit_over, worst
+
+if TYPE_CHECKING:
+    from restart_bench.model.journal import CycleJudged, Forecast, ScenarioJudged
+    from restart_bench.model.live import Guess
+    from restart_bench.model.program import Program
+    from restart_bench.model.rig import Rig
+    from restart_bench.model.scenario import Scenario
 
 
 class Refused(Exception):

@@ -226,9 +226,9 @@ def _print_not_passed(run: OneRun, console: Console) -> None:
     if not missed:
         return
     console.print(Text("What did not pass", style="bold"))
-    for one in missed[:_MOST_SCENARIOS]:
-        line = Text("  ").append(one.verdict.value, style=console_style(one.verdict))
-        line.append(f"  {without_controls(_not_passed_words(one))}")
+    for scenario in missed[:_MOST_SCENARIOS]:
+        line = Text("  ").append(scenario.verdict.value, style=console_style(scenario.verdict))
+        line.append(f"  {without_controls(_not_passed_words(scenario))}")
         line.truncate(max(40, console.width), overflow="ellipsis")
         console.print(line)
     if len(missed) > _MOST_SCENARIOS:
@@ -236,10 +236,10 @@ def _print_not_passed(run: OneRun, console: Console) -> None:
     console.print()
 
 
-def _not_passed_words(one: NotPassed) -> str:
+def _not_passed_words(scenario: NotPassed) -> str:
     """`burner-stays-shut: 2 of 20 cycles, Burner valve`; the outputs last, for there may be many."""
-    cycles = f"{one.cycles} of {counted(one.of, 'cycle')}" if one.cycles else "over the whole run"
-    return f"{one.scenario}: {cycles}" + (f", {listed(one.outputs)}" if one.outputs else "")
+    cycles = f"{scenario.cycles} of {counted(scenario.of, 'cycle')}" if scenario.cycles else "over the whole run"
+    return f"{scenario.scenario}: {cycles}" + (f", {listed(scenario.outputs)}" if scenario.outputs else "")
 
 
 def _verdict(verdict: Verdict) -> Text:
@@ -248,9 +248,9 @@ def _verdict(verdict: Verdict) -> Text:
 
 
 def _counts(scenario: ScenarioJudged) -> str:
-    told = [f"{count} {word}" for word, count in scenario.counted.items() if count]
+    counts = [f"{count} {word}" for word, count in scenario.counted.items() if count]
     cycles = counted(scenario.cycles, "cycle")
-    return f"{cycles}: {', '.join(told)}" if len(told) > 1 else cycles
+    return f"{cycles}: {', '.join(counts)}" if len(counts) > 1 else cycles
 
 
 # ---------------------------------------------------------------- matrix
@@ -302,9 +302,9 @@ def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudge
     cycles = all_without_echoes(cycles)
     rows = [row for row in finding_rows(rig, cycles, [scenario]) if row.verdict is not Verdict.PASS]
     whole: dict[tuple[str, str], list[int]] = {}
-    for one in cycles:
-        if one.verdict is Verdict.ERROR and not any(found.verdict is Verdict.ERROR for found in one.findings):
-            whole.setdefault((one.case, one.reason), []).append(one.cycle)
+    for cycle in cycles:
+        if cycle.verdict is Verdict.ERROR and not any(found.verdict is Verdict.ERROR for found in cycle.findings):
+            whole.setdefault((cycle.case, cycle.reason), []).append(cycle.cycle)
     rows += [
         FindingRow(scenario.scenario, case, "", "the cycle as a whole", Verdict.ERROR, {}, (Said(reason, tuple(seen)),))
         for (case, reason), seen in whole.items()
@@ -319,8 +319,8 @@ def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[Cycle
         case = f"{row.case}: " if row.case else ""
         line.append(f"  {without_controls(f'{case}{row.point} {row.expectation}'.strip())}", style="bold default")
         if len(row.counted) > 1:
-            told = ", ".join(f"{word} {count}" for word, count in row.counted.items())
-            line.append(f" ({told})", style="not bold default")
+            counts = ", ".join(f"{word} {count}" for word, count in row.counted.items())
+            line.append(f" ({counts})", style="not bold default")
         console.print(Padding(line, (0, 0, 0, 2)))
         for said in row.said:
             console.print(Padding(Text(f"{_where(said.cycles)}: {without_controls(said.reason)}"), (0, 0, 0, 6)))

@@ -31,11 +31,11 @@ def document(outcome: RunOutcome) -> dict[str, Any]:
 
 def faults_document(faults: Sequence[Fault], exit_code: int) -> dict[str, Any]:
     """The same document where nothing could begin: no verdict, no runs, the faults."""
-    told = [
+    rows = [
         {"file": str(one.file), "line": one.line, "path": one.path, "text": one.text, "cure": one.cure}
         for one in faults
     ]  # fmt: skip
-    return {"verdict": None, "exit_code": exit_code, "runs": [], "faults": told}
+    return {"verdict": None, "exit_code": exit_code, "runs": [], "faults": rows}
 
 
 def refusal_document(text: str, exit_code: int) -> dict[str, Any]:
@@ -98,11 +98,11 @@ def _case_document(name: str, cycles: Sequence[CycleJudged], late: Sequence[Find
 
 
 def _finding_document(finding: Finding) -> dict[str, Any]:
-    told = dataclasses.asdict(finding)
-    del told["scenario"], told["case"]
-    told |= {"verdict": finding.verdict.value, "kind": finding.kind.value}
-    told["figures"] = _finite(finding.figures)
-    return told
+    entry = dataclasses.asdict(finding)
+    del entry["scenario"], entry["case"]
+    entry |= {"verdict": finding.verdict.value, "kind": finding.kind.value}
+    entry["figures"] = _finite(finding.figures)
+    return entry
 
 
 def _finite(value: Any) -> Any:
@@ -149,11 +149,11 @@ def _suite_element(run: OneRun, scenario: ScenarioJudged) -> Xml.Element:
         Xml.SubElement(properties, "property", name=key, value=clean(value))
     whole = _Tested("the scenario as a whole", scenario.verdict, scenario.reason, _whole_details(run, scenario))
     tested = [whole, *_expectations(run, scenario)]
-    for one in tested:
-        suite.append(_case_element(name, one))
+    for case in tested:
+        suite.append(_case_element(name, case))
     suite.set("tests", str(len(tested)))
-    suite.set("failures", str(sum(one.verdict is Verdict.FAIL for one in tested)))
-    suite.set("errors", str(sum(one.verdict in (Verdict.ERROR, Verdict.INCONCLUSIVE) for one in tested)))
+    suite.set("failures", str(sum(case.verdict is Verdict.FAIL for case in tested)))
+    suite.set("errors", str(sum(case.verdict in (Verdict.ERROR, Verdict.INCONCLUSIVE) for case in tested)))
     return suite
 
 
@@ -183,10 +183,10 @@ def _expectations(run: OneRun, scenario: ScenarioJudged) -> Iterator[_Tested]:
         grouped.setdefault((finding.case, finding.point, finding.expectation), []).append(finding)
     for (case, point, expectation), findings in grouped.items():
         verdict = worst(one.verdict for one in findings)
-        told = [one for one in findings if one.verdict is verdict]
+        decisive = [one for one in findings if one.verdict is verdict]
         details = "\n".join(f"cycle {one.cycle}: {one.verdict.value}: {one.reason}" for one in findings)
         name = " ".join(part for part in (f"[{case}]" if case else "", point, expectation) if part)
-        yield _Tested(name, verdict, told[0].reason, details)
+        yield _Tested(name, verdict, decisive[0].reason, details)
 
 
 def _case_element(classname: str, tested: _Tested) -> Xml.Element:

@@ -195,7 +195,7 @@ def worked_without_hands(rig: Rig) -> Rig:
     """The rig with every point that people work made a coil of the independent device, and with a mode switch where
     people change the mode. What was read before is the sense input of the coil."""
     by_hand = [point for point in rig.points.values() if point.by_hand is not None]
-    mode_by_hand = rig.mode is not None and rig.mode.driver == "by-hand"
+    mode_by_hand = rig.mode is not None and rig.mode.by_hand
     if not by_hand and not mode_by_hand:
         return rig
     devices = dict(rig.devices)

@@ -50,10 +50,10 @@ def forecast_rows(
     rig: Rig, forecasts: Sequence[Forecast], cycles: Sequence[CycleJudged], predicted: Predicted | None = None
 ) -> tuple[ForecastRow, ...]:
     """A row for each output before each cut, in the order in which it was asked."""
-    judged = {one.cycle: one for one in cycles}
+    judged = {forecast.cycle: forecast for forecast in cycles}
     grouped: dict[tuple[int, str], list[Forecast]] = {}
-    for one in forecasts:
-        grouped.setdefault((one.cycle, one.point), []).append(one)
+    for forecast in forecasts:
+        grouped.setdefault((forecast.cycle, forecast.point), []).append(forecast)
     return tuple(
         ForecastRow(
             cycle=number,
@@ -61,7 +61,7 @@ def forecast_rows(
             point=name,
             shown=rig.points[name].shown,
             before=asked[0].now_on,
-            expected={one.learner: one.answer for one in asked},
+            expected={forecast.learner: forecast.answer for forecast in asked},
             predicted=None if predicted is None else predicted(judged[number], name),
             seen=_seen(judged[number], name),
         )

@@ -120,8 +120,8 @@ def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple
         return ended.verdict, f"all that was demanded was shown, in {counted(cycles, 'cycle')}"
     reasons = [ended.reason] if ended.reason else []
     for scenario in scenarios.values():
-        told = bool(ended.reason) and ended.reason in scenario.reason
-        if scenario.verdict is ended.verdict and not told:
+        said_already = bool(ended.reason) and ended.reason in scenario.reason
+        if scenario.verdict is ended.verdict and not said_already:
             reasons.append(f"{scenario.scenario}: {scenario.with_an_example}")
     if len(reasons) > 3:
         reasons[2:] = [f"and {counted(len(reasons) - 2, 'other reason')}"]
@@ -134,18 +134,18 @@ def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple
 def _scenario_rows(run: ArchivedRun, suite: Suite, judged: Mapping[str, ScenarioJudged]) -> Iterator[ScenarioRow]:
     planned = run.run.get("planned") or {}
     for scenario in suite.scenarios:
-        told = judged.get(scenario.name)
-        if told is None:
+        outcome = judged.get(scenario.name)
+        if outcome is None:
             continue
         yield ScenarioRow(
             name=scenario.name,
             purpose=scenario.purpose,
-            verdict=told.verdict,
-            reason=told.reason,
-            cycles=told.cycles,
-            planned=int(planned.get(scenario.name, told.cycles)),
-            counted={str(verdict): number for verdict, number in told.counted.items()},
-            limits=told.limits,
+            verdict=outcome.verdict,
+            reason=outcome.reason,
+            cycles=outcome.cycles,
+            planned=int(planned.get(scenario.name, outcome.cycles)),
+            counted={str(verdict): number for verdict, number in outcome.counted.items()},
+            limits=outcome.limits,
             steps=tuple(_steps(scenario)),
             notes=scenario.notes,
         )

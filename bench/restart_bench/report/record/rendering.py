@@ -20,25 +20,7 @@ from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, s
 from restart_bench.report.explaining import NOT_CLAIMED, nothing_told, restart_words
 from restart_bench.report.record import text as wording
 from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, RecordData, ScenarioRow
-from restart_bench.report.record.drawing import (
-    BOTTOM,
-    HEAD,
-    LANE,
-    LARGE_COLUMN,
-    LARGE_ROWS,
-    MARK_ROWS,
-    PATHS,
-    PLOT_LEFT,
-    PLOT_RIGHT,
-    SMALL_COLUMN,
-    SMALL_ROWS,
-    TOP,
-    VALUE_COLUMN,
-    WIDTH,
-    Drawing,
-    draw,
-    first_worst,
-)
+from restart_bench.report.record.drawing import GEOMETRY, PATHS, Drawing, draw, first_worst
 from restart_bench.screen.cautions import CAUTIONS
 
 FIRST_PAGE_LINES = 41
@@ -52,12 +34,6 @@ _LONGEST_REASON = 150  # characters on the first page; the whole reason stands w
 _WIDE = 98  # columns of a line across the page
 
 _T = TypeVar("_T")
-_GEOMETRY = {
-    "width": WIDTH, "left": PLOT_LEFT, "right": PLOT_RIGHT, "lane": LANE, "head": HEAD,
-    "top": TOP, "bottom": BOTTOM, "rows": MARK_ROWS,
-    "largeRows": LARGE_ROWS, "smallRows": SMALL_ROWS, "largeColumn": LARGE_COLUMN,
-    "smallColumn": SMALL_COLUMN, "valueColumn": VALUE_COLUMN, "paths": PATHS,
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +102,7 @@ def render(data: RecordData) -> str:
             not_claimed=NOT_CLAIMED,
             large=_large(data.diagrams),
             paths=PATHS,
-            geometry=_GEOMETRY,
+            geometry=GEOMETRY,
             cautions=[f"{one.text} ({one.source})" for one in CAUTIONS],
             several=len(data.scenarios) > 1,
             matrix=grouped(data.matrix),
@@ -159,7 +135,7 @@ def render_page(data: RecordData) -> str:
             first=_matrix_page(data, room),
             gloss={str(verdict): text for verdict, text in GLOSS.items()},
             paths=PATHS,
-            geometry=_GEOMETRY,
+            geometry=GEOMETRY,
             image_only=IMAGE_ONLY,
             image_only_means=IMAGE_ONLY_MEANS,
             groups_named=len(data.scenarios) > 1 or any(row.case for row in data.matrix),
@@ -183,8 +159,8 @@ def on_one_page(diagram: CaseDiagram) -> CaseDiagram:
         if lane.role in ("supply", "terminal") or (lane.role == "output" and lane.pair not in at_terminal)
     ][:_PAGE_LANES]
     cycle = diagram.cycles[first_worst(diagram.cycles)]
-    one = replace(cycle, pieces=tuple(cycle.pieces[place] for place in kept))
-    return replace(diagram, lanes=tuple(_alone(diagram.lanes[place]) for place in kept), cycles=(one,))
+    narrowed = replace(cycle, pieces=tuple(cycle.pieces[place] for place in kept))
+    return replace(diagram, lanes=tuple(_alone(diagram.lanes[place]) for place in kept), cycles=(narrowed,))
 
 
 def _alone(lane: DrawnLane) -> DrawnLane:
