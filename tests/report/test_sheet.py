@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -96,3 +97,15 @@ def test_the_command_writes_the_page_and_refuses_what_it_cannot_mean(run: Archiv
         assert words in text, words
     for wrong in (("--sheet", run.folder / "page.html", "--seen", run.folder), ("--learners", "Ada")):
         assert bench("predict", rig / "grain-dryer", *wrong).returncode == 2
+
+
+def test_an_altered_test_is_told_on_the_page_and_ends_with_4(run: ArchivedRun, tmp_path: Path) -> None:
+    """What an altered archive shows stands on the page only below the words that it is altered."""
+    folder = tmp_path / run.folder.name
+    shutil.copytree(run.folder, folder)
+    (folder / "changes.parquet").write_bytes(b"")
+    page = tmp_path / "page.html"
+    done = bench("predict", run.folder / "inputs" / "grain-dryer", "--sheet", page, "--seen", folder)
+    assert done.returncode == 4, done.stderr
+    assert "changes.parquet" in done.stdout.splitlines()[0]
+    assert "changes.parquet" in page.read_text(encoding="utf-8")

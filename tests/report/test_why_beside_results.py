@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -164,3 +165,14 @@ def test_where_nothing_was_worked_out_one_line_says_so(missing: str) -> None:
     part = part_tested(render(replace(record_values(), program_text=TEXT, explanation=why)))
     assert f"Why, as edition 7 behaves, is {missing}" in plain(part)
     assert 'class="reasons"' not in part and '<pre class="program">' in part
+
+
+def test_an_altered_archive_says_so_before_its_why(logs: Path, tmp_path: Path) -> None:
+    """Whoever alters the archived program is told as everywhere: at the head of the record stands what was altered."""
+    folder = tmp_path / "logs" / run_of(logs, SIMULATED).folder.relative_to(logs)
+    shutil.copytree(run_of(logs, SIMULATED).folder, folder)
+    (program,) = (folder / "inputs").rglob("program.yaml")
+    program.write_text(PROGRAM.replace("  - {reset: burner, when: first_scan}\n", ""), encoding="utf-8")
+    page = plain(render(gather(ArchivedRun.open(folder))))
+    assert page.index("program.yaml") < page.index("Why, as grain dryer, edition 7 behaves")
+    assert "Not as it was closed." in page

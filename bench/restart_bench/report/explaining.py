@@ -116,8 +116,9 @@ def why_lines(why: Explanation, width: int) -> Iterator[str]:
         return
     yield f"Why, as {why.edition} behaves"
     yield from hanging("", NOT_CLAIMED, width, 2)
+    several = len(why.restarts) > 1
     for reason in why.reasons:
-        restart = restart_words(reason.restarts, why.restarts)
-        yield from hanging(f"  {restart}" if restart else "", reason.because, width, _INDENT if restart else 2)
+        left = f"  {restart_words(reason.restarts, why.restarts)}" if several else "  -"
+        yield from hanging(left, reason.because, width, _INDENT if several else 4)
     if why.missing:
         yield from hanging("", why.missing, width, 2)
