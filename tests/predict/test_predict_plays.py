@@ -11,7 +11,7 @@ from predict_rigs import MS, rig_for, scenario_of, write_rig
 from predict_small import SMALL
 from restart_bench.model.program import Program
 from restart_bench.model.rig import Wanted
-from restart_bench.model.scenario import Action, Ask, At, Case, Expect, ExpectationKind, Hold, Press, Wait
+from restart_bench.model.scenario import Action, Ask, At, Case, Expect, ExpectationKind, Hold, Press, Step, Wait
 from restart_bench.predict import plays as playing
 from restart_bench.predict.engine import predict
 from restart_bench.predict.plays import Plays, ends_of, plays_of
@@ -113,6 +113,16 @@ def test_what_can_not_be_played_says_why(action: Action, more: dict[str, object]
     """Nothing is guessed: no way, and the reason."""
     found = played(SMALL["set and reset"], action, **more)
     assert found.ways == () and why in found.why_not
+
+
+def test_a_function_check_may_ask_for_what_was_before() -> None:
+    """Of what a scenario leaves behind that says nothing, so it is passed over; its presses count."""
+    kept = Expect((("m", Wanted(as_before=True)),), ("m_terminal",), 500 * MS)
+    checked = tuple(Step("function check", number, one, "") for number, one in enumerate((kept, STOP)))
+    pair, rig = SMALL["set and reset"], rig_for(SMALL["set and reset"], ["m"])
+    desk = playing._Desk(rig, pair)
+    (left,) = desk.left_by(scenario_of(START, function_check=checked), desk.machine.first_power_up())
+    assert desk.machine.value(left, "m") is False
 
 
 def test_playing_ends_with_its_patience(monkeypatch: pytest.MonkeyPatch) -> None:

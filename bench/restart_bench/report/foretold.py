@@ -42,8 +42,9 @@ class Foretold:
 
 
 def foretell(run: OneRun, patience_s: float = BUDGET_S) -> Foretold | None:
-    """The program model of a run beside its cycles; None where there is no model, or nothing to put beside it."""
-    if run.program is None or not run.cycles:
+    """The program model of a run beside its cycles; None where there is no model, or nothing to put beside it, or
+    where the archive is not as it was closed."""
+    if run.program is None or not run.cycles or run.altered:
         return None
     from restart_bench.predict.measured import Prediction
 
