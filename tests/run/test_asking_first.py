@@ -19,6 +19,7 @@ from restart_bench.model.outcome import RunOptions, RunOutcome
 from restart_bench.report.console import print_outcome
 from restart_bench.report.documents import document
 from restart_bench.report.foretold import foretell
+from restart_bench.report.record.gathering import gather
 from restart_bench.run.session import perform
 from restart_bench.screen.console import guess_on
 from restart_bench.screen.plain import PlainShow
@@ -99,6 +100,16 @@ def test_predicted_and_measured_stand_side_by_side_after_a_run(asked: Asked) -> 
     rows = [(row["point"], row["predicted"], row["measured"]) for row in run["predicted"]["outputs"]]
     assert rows == [("elevator", {"off": 1}, {"off": 1}), ("blower", {"on": 1}, {"on": 1})]
     assert (run["predicted"]["could_explain"], run["predicted"]["note"]) == ([], "")
+
+
+def test_predicted_and_measured_stand_in_the_record(asked: Asked) -> None:
+    """Among the facts, a line for each output; not in a record that somebody waits for."""
+    run = ArchivedRun.open(asked.outcome.runs[0].folder)
+    (group,) = [one for one in gather(run).facts if one.title.startswith("Predicted")]
+    told = {fact.name: fact.value for fact in group.facts}
+    assert told["M1 elevator, power"] == "predicted off, measured off; after any past it stays off"
+    assert told["differences"] == "nothing was otherwise than predicted"
+    assert not [one for one in gather(run, explain=False).facts if one.title.startswith("Predicted")]
 
 
 @pytest.mark.parametrize("missing", [True, False])

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from restart_bench.predict.measured import Compared, ComparedRow, Prediction
 
 _AFTER = {"supply": "power", "mode": "mode"}
-_HEAD = "Predicted by the program model, and measured at the end of the watch"
+HEAD = "Predicted by the program model, and measured at the end of the watch"
 _ANY_PAST = "after any past"
 _EXPLAINS = "What could explain that (listed, not claimed)"
 
@@ -88,7 +88,7 @@ def print_foretold(found: Foretold, console: Console) -> None:
     if not rows:
         return
     console.print()
-    console.print(Text(_HEAD, style="bold"))
+    console.print(Text(HEAD, style="bold"))
     console.print(_table(found))
     for line in _below(found):
         _bullet(line, console)
@@ -143,6 +143,21 @@ def _bullet(text: str, console: Console) -> None:
     table = Table.grid(padding=(0, 1))
     table.add_row("  -", Text(without_controls(text)))
     console.print(table)
+
+
+# ---------------------------------------------------------------- for the record
+
+
+def foretold_facts(found: Foretold) -> Iterator[tuple[str, str]]:
+    """The same as lines of a name and a text."""
+    for row in found.compared.rows:
+        told = f"predicted {counted_text(row.predicted)}, measured {counted_text(row.measured)}"
+        told += f"; {_ANY_PAST} it {row.ever}" if row.ever else ""
+        yield f"{row.shown}, {cut_text(row)}", told
+    if found.compared.rows:
+        yield "differences", "; ".join(_below(found))
+    if found.compared.could_explain:
+        yield _EXPLAINS[0].lower() + _EXPLAINS[1:], "; ".join(found.compared.could_explain)
 
 
 # ---------------------------------------------------------------- for machines
