@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from predict_rigs import MS, rig_for, scenario_of
@@ -62,6 +62,7 @@ def test_what_comes_out_as_predicted_differs_in_nothing() -> None:
     assert not found.differs and found.could_explain == ()
 
 
+@settings(max_examples=30, deadline=None)
 @given(st.lists(st.booleans(), min_size=1, max_size=6))
 def test_a_difference_is_named_with_exactly_the_cycles_that_show_it(ends: list[bool]) -> None:
     """The first scan shuts it, so every cycle that ends on differs, and no other."""
