@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import sys
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from command_line import bench, told
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.rejudging import judge_again
 from restart_bench.model.journal import CutAnnounced, Forecast, StepDone, Switching
+from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import RunOptions, RunOutcome
 from restart_bench.report.console import print_outcome
 from restart_bench.report.documents import document
@@ -36,21 +38,39 @@ class Asked:
     outcome: RunOutcome
     questions: tuple[str, ...]
     said: str
+    shown_meanwhile: int  # states that the screen got while the first question stood
+
+
+class Watching(PlainShow):
+    """Plain lines, and a count of the states for a live screen."""
+
+    states = 0
+
+    def live(self, state: LiveState) -> None:
+        """One more."""
+        self.states += 1
 
 
 @pytest.fixture(scope="module")
 def asked(tmp_path_factory: pytest.TempPathFactory) -> Asked:
     """Ada expects everything to come back, Ben does not know."""
     questions: list[str] = []
+    said = io.StringIO()
+    show = Watching(said)
+    meanwhile: list[int] = []
 
     def guess(question: str) -> bool | None:
         questions.append(question)
+        before, end = show.states, time.monotonic() + 5
+        while not meanwhile and show.states < before + 3 and time.monotonic() < end:
+            time.sleep(0.01)
+        meanwhile.append(show.states - before)
         return True if question.startswith("Ada") else None
 
-    logs, said = tmp_path_factory.mktemp("asked"), io.StringIO()
+    logs = tmp_path_factory.mktemp("asked")
     options = RunOptions(logs, simulated=True, ask_first=("Ada", "Ben"), guess=guess)
-    outcome = perform(load_suites([LESSON / "power-goes.yaml"], cards=cards()), options, PlainShow(said))
-    return Asked(outcome, tuple(questions), said.getvalue())
+    outcome = perform(load_suites([LESSON / "power-goes.yaml"], cards=cards()), options, show)
+    return Asked(outcome, tuple(questions), said.getvalue(), meanwhile[0])
 
 
 def test_each_is_asked_of_each_output_before_the_cut(asked: Asked) -> None:
@@ -67,6 +87,11 @@ def test_each_is_asked_of_each_output_before_the_cut(asked: Asked) -> None:
     assert steps[-1].ended_ns <= forecasts[0].asked_ns and forecasts[-1].answered_ns <= cut.before_ns
     assert any(isinstance(one, CutAnnounced) for one in run.records)
     assert run.run["asked_first"] == ["Ada", "Ben"]
+
+
+def test_the_picture_goes_on_while_somebody_thinks(asked: Asked) -> None:
+    """Outputs that move while a person is asked move on the screen too."""
+    assert asked.shown_meanwhile >= 3
 
 
 def test_what_was_expected_stands_beside_what_was_seen_with_a_score(asked: Asked) -> None:

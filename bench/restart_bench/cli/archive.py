@@ -12,7 +12,16 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from restart_bench.cli.common import LOGS, ByOption, JsonOption, LogsOption, RunText, honest_exit
+from restart_bench.cli.common import (
+    LOGS,
+    ByOption,
+    JsonOption,
+    LogsOption,
+    RunText,
+    ViewOption,
+    honest_exit,
+    picture_of,
+)
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused, RunOutcome
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_FAIL
@@ -199,16 +208,17 @@ def report(
 def replay(
     run: RunText,
     speed: Annotated[float, typer.Option("--speed", metavar="N", min=0.1, max=1000, help="N times as fast.")] = 1.0,
+    view: ViewOption = "lanes",
     logs: LogsOption = LOGS,
 ) -> int:
-    """Play an archived run on the live screen."""
+    """Play an archived run on the live screen, as a film with keys; without a console in plain lines."""
     from restart_bench.archive.reader import ArchivedRun, find_run
     from restart_bench.cli.replay import play
 
     archived = ArchivedRun.open(find_run(run, logs))
     altered = _said_at_head(archived)
     with _read_honestly(archived.folder):
-        code = play(archived, console_for(sys.stdout), speed)
+        code = play(archived, console_for(sys.stdout), speed, picture_of(view))
     return EXIT_ERROR if altered else code
 
 

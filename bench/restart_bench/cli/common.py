@@ -16,7 +16,7 @@ import traceback
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, ParamSpec, TextIO
+from typing import TYPE_CHECKING, Annotated, Literal, ParamSpec, TextIO
 
 import typer
 
@@ -27,6 +27,8 @@ from restart_bench.screen.console import width_for
 
 if TYPE_CHECKING:
     from typing_extensions import Buffer
+
+    from restart_bench.screen.screen import Picture
 
 P = ParamSpec("P")
 
@@ -54,6 +56,9 @@ SeedOption = Annotated[
 ]
 ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who runs this; stands in the record.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
+ViewOption = Annotated[
+    Literal["lanes", "tiles"], typer.Option("--view", help="On a console: lanes over time, or tiles for a projector.")
+]
 
 LOGS = Path("logs")
 _NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
@@ -174,6 +179,14 @@ def say_faults(found: FaultsFound) -> None:
 def rig_file(path: Path) -> Path:
     """The rig file that a person means: the file, or the rig.yaml in the folder."""
     return path / "rig.yaml" if path.is_dir() else path
+
+
+def picture_of(view: str) -> Picture:
+    """How the live screen looks in this view."""
+    from restart_bench.screen.frame import frame
+    from restart_bench.screen.tiles import tiles
+
+    return tiles if view == "tiles" else frame
 
 
 def duration_option(option: str, written: str) -> int:

@@ -27,10 +27,12 @@ from restart_bench.cli.common import (
     RigPath,
     SeedOption,
     SimulatedOption,
+    ViewOption,
     complain,
     duration_option,
     honest_exit,
     let_go_of_streams,
+    picture_of,
     rig_file,
     say_faults,
     typed_arming,
@@ -191,6 +193,7 @@ def run(
     junit: Annotated[
         Path | None, typer.Option("--junit", metavar="FILE", help="Also write JUnit XML for CI servers.")
     ] = None,
+    view: ViewOption = "lanes",
     as_json: JsonOption = False,
 ) -> int:
     """Perform the scenarios, judge them, archive everything, show the result."""
@@ -219,7 +222,7 @@ def run(
             repeat=repeat,
             record=write_report,
         )
-        outcome = _perform(suites, options, as_json)
+        outcome = _perform(suites, options, as_json, view)
     except FaultsFound as found:
         say_faults(found)
         if as_json:
@@ -271,10 +274,10 @@ def _refuse_unwritable(file: Path | None) -> None:
         ) from None
 
 
-def _perform(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> RunOutcome:
+def _perform(suites: Sequence[Suite], options: RunOptions, as_json: bool, view: str = "lanes") -> RunOutcome:
     from restart_bench.run.session import perform
 
-    show, ask, guess = _show_for(suites, options, as_json)
+    show, ask, guess = _show_for(suites, options, as_json, view)
     try:
         if options.ask_first:
             options = replace(options, guess=_insist_on(guess))
@@ -292,7 +295,7 @@ def _insist_on(guess: Guess | None) -> Guess:
 
 
 def _show_for(
-    suites: Sequence[Suite], options: RunOptions, as_json: bool
+    suites: Sequence[Suite], options: RunOptions, as_json: bool, view: str
 ) -> tuple[Show, AskPerson | None, Guess | None]:
     """The live screen where somebody watches, else plain lines; with --json both go to standard error."""
     stream = sys.stderr if as_json else sys.stdout
@@ -306,8 +309,14 @@ def _show_for(
         return PlainShow(outlet, rehearsal=options.rehearse), *person
     from restart_bench.screen.screen import LiveScreen
 
+    played = [one.program.name if options.simulated and one.program is not None else "" for one in suites]
     screen = LiveScreen(
-        [(one.rig, one.scenarios) for one in suites], console, simulated=options.simulated, rehearsal=options.rehearse
+        [(one.rig, one.scenarios) for one in suites],
+        console,
+        simulated=options.simulated,
+        rehearsal=options.rehearse,
+        programs=played,
+        picture=picture_of(view),
     )
     if not sys.stdin.isatty():
         return screen, None, None
@@ -456,21 +465,26 @@ def _survey(
 def simulate(
     rig: RigPath,
     program: ProgramOption = None,
+    *,
+    port: Annotated[
+        int | None,
+        typer.Option("--port", metavar="N", min=1, max=65535, help="Port of the controller; the others take the next."),
+    ] = None,
+    panel: Annotated[
+        bool, typer.Option("--panel", help="Work it by keyboard: buttons, supply, mode switch, faults.")
+    ] = False,
     seed: Annotated[int, typer.Option("--seed", metavar="N", help="Draws what the model leaves to chance.")] = 0,
 ) -> int:
     """Serve the simulated rig over Modbus TCP for any client: one line a device, then until Ctrl-C."""
+    from restart_bench.cli.simulate import serve_rig
     from restart_bench.model.outcome import Refused
-    from restart_bench.simulated.handle import serve, worked_by
     from restart_bench.suite.loader import load_program
 
     suite = _load_rig(rig)
     model = suite.program if program is None else load_program(program, suite.rig)
     if model is None:
         raise Refused(f"{rig}: no program to simulate; write `simulation: program.yaml` in the rig, or use --program")
-    for line in worked_by(suite.rig):
-        print(line, file=sys.stderr)
-    serve(suite.rig, model, seed=seed, say=lambda line: print(line, flush=True))
-    return 0
+    return serve_rig(suite.rig, model, console_for(sys.stdout), seed=seed, first_port=port or 0, panel=panel)
 
 
 @app.command()

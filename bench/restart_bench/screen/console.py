@@ -108,22 +108,37 @@ def answering(ask: Callable[[str], A]) -> Asked[A]:
     return asked
 
 
+_UNSURE = ", or ? if you don't know"
+YES_OR_NO: Mapping[str, bool] = {"y": True, "yes": True, "n": False, "no": False}
+GUESSES: Mapping[str, bool | None] = {**YES_OR_NO, "?": None}
+
+
 def ask_on(console: Console, question: str) -> bool:
     """Asks until the answer is yes or no. Raises EOFError where the input has ended."""
-    return _one_of(console, f"{question} [y/n]", {"y": True, "yes": True, "n": False, "no": False})
+    return _one_of(console, question, YES_OR_NO)
 
 
 def guess_on(console: Console, question: str) -> bool | None:
     """Asks until the answer is yes, no or `?` (None). Raises EOFError where the input has ended."""
-    return _one_of(console, f"{question} [y/n/?]", {"y": True, "yes": True, "n": False, "no": False, "?": None})
+    return _one_of(console, question, GUESSES)
+
+
+def asked_for(question: str, answers: Mapping[str, object]) -> str:
+    """The question with the letters that answer it."""
+    return f"{question} [{'/'.join(one for one in answers if len(one) == 1)}]"
+
+
+def please(answers: Mapping[str, object]) -> str:
+    """What is said to an answer that is none."""
+    return f"Please answer y for yes or n for no{_UNSURE if '?' in answers else ''}."
 
 
 def _one_of(console: Console, question: str, answers: Mapping[str, A]) -> A:
     from restart_bench.model.wording import without_controls
 
     while True:
-        answer = console.input(f"{without_controls(question)} ", markup=False).strip().lower()
+        asked = without_controls(asked_for(question, answers))
+        answer = console.input(f"{asked} ", markup=False).strip().lower()
         if answer in answers:
             return answers[answer]
-        unsure = ", or ? if you don't know" if "?" in answers else ""
-        console.print(f"Please answer y for yes or n for no{unsure}.", markup=False)
+        console.print(please(answers), markup=False)
