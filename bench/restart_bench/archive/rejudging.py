@@ -82,7 +82,19 @@ def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
     begun = [s for s in suite.scenarios if how != "completed" or any(one.scenario == s.name for one in counted)]
     scenarios = judge_run(suite.rig, begun, counted, planned_of(run, begun))
     forecasts = tuple(record for record in run.records if isinstance(record, Forecast))
-    one = OneRun(run.id, run.folder, suite.rig, tuple(scenarios), cycles, how, reason, forecasts=forecasts)
+    one = OneRun(
+        run.id,
+        run.folder,
+        suite.rig,
+        tuple(scenarios),
+        cycles,
+        how,
+        reason,
+        forecasts=forecasts,
+        program=suite.program,
+        tested=suite.scenarios,
+        simulated=run.simulated,
+    )
     return RunOutcome(exit_code_of(one), verdict_over([one]), (one,))
 
 

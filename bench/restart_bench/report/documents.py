@@ -9,12 +9,13 @@ from typing import Any
 from xml.etree import ElementTree as Xml
 
 from restart_bench.files.faults import Fault
-from restart_bench.judging.inquiry.forecasts import forecast_rows, scores
+from restart_bench.judging.inquiry.forecasts import program_score, scores
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.model.wording import NOTHING_SHOWN
+from restart_bench.report.foretold import Foretold, forecasts_of, foretell, foretold_document
 from restart_bench.report.record.text import clean
 
 
@@ -44,6 +45,7 @@ def refusal_document(text: str, exit_code: int) -> dict[str, Any]:
 
 
 def _run_document(run: OneRun) -> dict[str, Any]:
+    found = None if is_rehearsal(run.scenarios) else foretell(run)
     return {
         "id": run.id,
         "folder": str(run.folder),
@@ -52,19 +54,22 @@ def _run_document(run: OneRun) -> dict[str, Any]:
         "how": run.how,
         "reason": run.reason,
         "altered": run.altered,
-        **_forecasts_document(run),
+        **_forecasts_document(run, found),
+        **foretold_document(found),
         "scenarios": [_scenario_document(run, scenario) for scenario in run.scenarios],
     }
 
 
-def _forecasts_document(run: OneRun) -> dict[str, Any]:
+def _forecasts_document(run: OneRun, found: Foretold | None) -> dict[str, Any]:
     """What people expected before the cuts, and their scores; nothing where nobody was asked."""
-    rows = forecast_rows(run.rig, run.forecasts, run.cycles)
+    rows = forecasts_of(run, found)
     if not rows:
         return {}
+    model = {"program_score": dataclasses.asdict(program_score(rows))} if found is not None else {}
     return {
         "forecasts": [dataclasses.asdict(row) for row in rows],
         "scores": [dataclasses.asdict(score) for score in scores(rows)],
+        **model,
     }
 
 
