@@ -6,6 +6,7 @@ renames items through an attribute that is gone), so the scheduler is told here.
 
 from __future__ import annotations
 
+import os
 from functools import cache
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from xdist.scheduler import LoadScopeScheduling
 
 from tools import left_out
 
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # a thousand processes are started: they compile the bench once
 settings.register_profile("any machine", deadline=None)  # how long an example takes says nothing about the bench
 settings.load_profile("any machine")
 

@@ -16,6 +16,9 @@ import pytest
 
 from lamp_suites import LampSuites
 
+PLAIN = ("-p", "no:hypothesispytest")
+"""Without a plug-in that has nothing to do here, and takes longer to load than the rest of pytest."""
+
 
 class Suite(LampSuites):
     """The same, and pytest run on it."""
@@ -26,9 +29,9 @@ class Suite(LampSuites):
 
     def pytest(self, *arguments: str) -> Told:
         """pytest in a process of its own, in the suite's folder."""
-        command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", *arguments]
-        if "--lf" in arguments or "--cache" in arguments:
-            command = [sys.executable, "-m", "pytest", *(one for one in arguments if one != "--cache")]
+        remembers = "--lf" in arguments or "--cache" in arguments
+        plain = PLAIN if remembers else (*PLAIN, "-p", "no:cacheprovider")
+        command = [sys.executable, "-m", "pytest", *plain, *(one for one in arguments if one != "--cache")]
         done = subprocess.run(
             command,
             cwd=self.folder,
@@ -273,7 +276,8 @@ def test_stopping_at_the_first_failure_leaves_the_rig_safe(suite: Suite) -> None
 def test_a_person_who_stops_the_run_gets_a_closed_archive_and_no_more_cycles(suite: Suite) -> None:
     """Ctrl-C in the middle of a cycle: the rig is left safe, the archive is whole, and pytest ends with 130."""
     suite.scenario(suite.rig(), "stays", "on")
-    command = [sys.executable, "-m", "pytest", "-s", "lamp-trainer", "--restart-simulated", "--restart-repeat", "50"]
+    asked = ["-s", "lamp-trainer", "--restart-simulated", "--restart-repeat", "50"]
+    command = [sys.executable, "-m", "pytest", *PLAIN, *asked]
     windows = sys.platform == "win32"
     process = subprocess.Popen(
         command,

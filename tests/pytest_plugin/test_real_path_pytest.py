@@ -14,7 +14,7 @@ from quick_dryer import DRYER, write_dryer
 def pytest_in(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
     """pytest in a process of its own, without configuration."""
     return subprocess.run(
-        [sys.executable, "-m", "pytest", *arguments],
+        [sys.executable, "-m", "pytest", "-p", "no:hypothesispytest", *arguments],
         cwd=folder,
         capture_output=True,
         text=True,

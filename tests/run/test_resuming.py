@@ -84,7 +84,7 @@ def test_an_unfinished_off_time_is_kept_and_its_cycle_goes_on(tmp_path: Path) ->
         outcome = rig.perform(resume="last")
         assert outcome.exit_code == EXIT_PASS, why(outcome)
         times = [(back - gone) / MS for gone, back in rig.off_times()]
-        assert len(times) == 2 and 5000 - 5 <= times[0] < 9000
+        assert len(times) == 2 and 5000 - 100 <= times[0] < 9000  # the slack of every off time
         killed, second = rig.runs()
         assert numbers_of(second) == [2, 3]
         assert [one.verdict for one in outcome.runs[0].cycles] == [Verdict.PASS] * 2

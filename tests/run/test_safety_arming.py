@@ -38,7 +38,7 @@ def untouched(rig: ArmedRig) -> bool:
 def pytest_on(rig: ArmedRig, *arguments: str) -> subprocess.CompletedProcess[str]:
     """pytest on the suite's folder, in a process of its own."""
     (rig.folder / "pytest.ini").write_text("[pytest]\n", encoding="utf-8")
-    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", str(rig.folder)]
+    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-p", "no:hypothesispytest", str(rig.folder)]
     return subprocess.run(
         [*command, "--restart-logs", str(rig.logs), *arguments],
         cwd=rig.folder, capture_output=True, text=True, timeout=120, check=False,

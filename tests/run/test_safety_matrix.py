@@ -22,7 +22,7 @@ if sys.platform == "win32":
 def test_every_way_out_of_every_stage_leaves_the_rig_safe(
     number: int, stage: str, way: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Each stage meets the ways out, with the wishes for the supply that ask most of the bench there."""
+    """Each stage meets every other way out, with the wishes for the supply that ask most of the bench there."""
     play(tmp_path, monkeypatch, stage, way, hardest(number, stage, way))
 
 
@@ -43,3 +43,4 @@ def test_cells_that_are_left_out_say_why() -> None:
     left_out = every - set(CELLS) - {(stage, way) for stage in STAGES for way in elsewhere}
     assert left_out == {cell for cell in SENSELESS if cell[1] not in elsewhere} and all(SENSELESS.values())
     assert {way for _, way in GATE} | elsewhere == {*WAYS}
+    assert {stage for stage, _ in GATE} == {*STAGES}

@@ -19,7 +19,7 @@ from restart_bench.model.condensing import Records, SampleSource
 from restart_bench.model.samples import CONNECT, KIND_WORDS, DeviceSamples, SampleLayout
 
 if TYPE_CHECKING:
-    import pyarrow as pa
+    from restart_bench.archive.arrow import pa
 
 CHUNK = 1 << 16
 """Records read at a time."""
@@ -85,7 +85,7 @@ def read_part(path: Path) -> Iterator[Records]:
 
 def samples_schema(layout: SampleLayout) -> pa.Schema:
     """Columns of `samples/<device>.parquet`. What was not read is null; times are ns of the bench's clock."""
-    import pyarrow as pa
+    from restart_bench.archive.arrow import pa
 
     words = pa.dictionary(pa.int32(), pa.string())
     columns = [
@@ -98,7 +98,7 @@ def samples_schema(layout: SampleLayout) -> pa.Schema:
 
 def to_batch(layout: SampleLayout, records: Records) -> pa.RecordBatch:
     """Records as a piece of a Parquet table. Raises ValueError on a request or kind that does not exist."""
-    import pyarrow as pa
+    from restart_bench.archive.arrow import pa
 
     requests = np.where(records["request"] == CONNECT, len(layout.requests), records["request"]).astype(np.int32)
     kinds = records["kind"].astype(np.int32)
@@ -145,8 +145,7 @@ def part_to_parquet(part: Path, parquet: Path, run: str = "") -> None:
 
     The `.part` file stays. Raises ArchiveError.
     """
-    import pyarrow as pa
-    import pyarrow.parquet as pq
+    from restart_bench.archive.arrow import pa, pq
 
     layout, _ = read_layout(part)
     times = {"sent_ns": "DELTA_BINARY_PACKED", "received_ns": "DELTA_BINARY_PACKED"}
@@ -218,7 +217,7 @@ def waiting_parts(folder: Path) -> list[Path]:
 
 
 def _rows(parquet: Path) -> int | None:
-    import pyarrow.parquet as pq
+    from restart_bench.archive.arrow import pq
 
     if not parquet.exists():
         return None
@@ -258,16 +257,16 @@ class SampleFile:
     through the cycles in order reads every row group once."""
 
     def __init__(self, path: Path) -> None:
-        import pyarrow.parquet as pq
+        from restart_bench.archive.arrow import pq
 
         self.path = path
         with clear_errors("read", path):
             try:
                 self._file = pq.ParquetFile(path, read_dictionary=["request", "kind"], pre_buffer=False)
-                told = self._file.schema_arrow.metadata[LAYOUT_KEY]
+                header = self._file.schema_arrow.metadata[LAYOUT_KEY]
             except (ValueError, KeyError, TypeError) as problem:
                 raise ArchiveError(f"{path}: not a file of samples, or damaged ({problem})") from problem
-        self.layout = SampleLayout.from_header(told)
+        self.layout = SampleLayout.from_header(header)
         spans = [self._span(number) for number in range(self._file.num_row_groups)]
         self._first, self._last = np.array(spans, dtype=np.int64).reshape(-1, 2).T
         self._kept: tuple[int, Records] = (-1, np.empty(0, dtype=self.layout.dtype()))

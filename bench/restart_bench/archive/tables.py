@@ -24,8 +24,7 @@ from restart_bench.model.rig import Rig, always_moving
 from restart_bench.model.verdicts import Verdict
 
 if TYPE_CHECKING:
-    import pyarrow as pa
-
+    from restart_bench.archive.arrow import pa
     from restart_bench.evidence.traces import Trace
 
 Row = dict[str, Any]
@@ -36,7 +35,7 @@ BATCH = 1 << 16
 
 def findings_schema() -> pa.Schema:
     """One row a finding; `figures` is JSON text; cycle 0 is a finding about the run as a whole."""
-    import pyarrow as pa
+    from restart_bench.archive.arrow import pa
 
     texts = ("point", "expectation", "verdict", "reason", "figures", "kind", "subject")
     return pa.schema([*_of_cycle(), *((name, pa.string()) for name in texts)])
@@ -45,7 +44,7 @@ def findings_schema() -> pa.Schema:
 def cycles_schema() -> pa.Schema:
     """One row a judged cycle; marks in ns of the bench's clock, null where they did not come. `how`: supply or mode,
     null where nothing was cut; `restarted`: null where that was not shown."""
-    import pyarrow as pa
+    from restart_bench.archive.arrow import pa
 
     marks = [f"{mark}_{bound}" for mark in MARKS for bound in ("not_before_ns", "not_after_ns")]
     return pa.schema(
@@ -60,7 +59,7 @@ def cycles_schema() -> pa.Schema:
 
 def changes_schema() -> pa.Schema:
     """One row a change of a point; `before` is null after a span without a known value."""
-    import pyarrow as pa
+    from restart_bench.archive.arrow import pa
 
     return pa.schema(
         [
@@ -71,7 +70,7 @@ def changes_schema() -> pa.Schema:
 
 
 def _of_cycle() -> list[tuple[str, pa.DataType]]:
-    import pyarrow as pa
+    from restart_bench.archive.arrow import pa
 
     return [("scenario", pa.string()), ("case", pa.string()), ("cycle", pa.uint32())]
 
@@ -174,8 +173,7 @@ def _collect(known: list[float], trace: Trace) -> None:
 def write_rows(path: Path, schema: pa.Schema, rows: Iterator[Row], run: str = "") -> None:
     """Write rows as a Parquet file that is whole or absent, a piece at a time; it names its run. Raises
     ArchiveError."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
+    from restart_bench.archive.arrow import pa, pq
 
     schema = schema.with_metadata({RUN_KEY: run.encode()}) if run else schema
     with whole_or_absent(path, "write") as temporary, pq.ParquetWriter(temporary, schema, compression="zstd") as writer:

@@ -23,13 +23,15 @@ _S = 1_000_000_000
 _INDENT = 17
 
 
-def plan_lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) -> list[str]:
+def plan_lines(
+    plan: SuitePlan, worn: int, writes: Collection[str], width: int, left_out: Sequence[str] = ()
+) -> list[str]:
     """The whole plan. `worn` counts the commands that the supply's contact took in earlier runs, `writes` names the
-    points that this suite may write."""
-    return [without_controls(line) for line in _lines(plan, worn, writes, width)]
+    points that this suite may write; left_out: lines about what no scenario plays."""
+    return [without_controls(line) for line in _lines(plan, worn, writes, width, left_out)]
 
 
-def _lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) -> Iterator[str]:
+def _lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int, left_out: Sequence[str]) -> Iterator[str]:
     rig = plan.rig
     scenarios, cycles = counted(len(plan.scenarios), "scenario"), counted(plan.cycles, "cycle")
     yield f"{rig.name}: {scenarios}, {cycles}, {planned_span(plan.lasts)}"
@@ -44,6 +46,7 @@ def _lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) -> I
     sights = [(rig.points[sight.point].shown, _sight_text(rig, sight)) for sight in _sharpest(plan)]
     yield from _columns(sights, width)
     yield ""
+    yield from [*left_out, ""] if left_out else ()
     yield from _rig_lines(plan, worn, writes, width)
 
 

@@ -241,7 +241,7 @@ def _runs(archives: Sequence[Path], since: float = 0.0) -> Iterator[tuple[Path, 
     for path in (path for logs in archives for path in logs.glob("rig=*/date=*/run=*/run.json")):
         if since and max(_written(path), _written(path.with_name("journal.jsonl"))) < since:
             continue
-        yield path.parent, facts_of(path.parent)
+        yield path.parent, run_json_of(path.parent)
 
 
 def _written(path: Path) -> float:
@@ -250,7 +250,7 @@ def _written(path: Path) -> float:
     return 0.0
 
 
-def facts_of(folder: Path) -> dict[str, Any]:
+def run_json_of(folder: Path) -> dict[str, Any]:
     """run.json, whatever wrote it; nothing where it can't be read."""
     with suppress(OSError, ValueError, RecursionError):
         facts = json.loads((folder / "run.json").read_text(encoding="utf-8"))
