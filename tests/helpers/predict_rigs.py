@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import Any, Literal
 
 from restart_bench.model.program import Bistable, Coil, Counter, Edge, Program, Reset, Rung, Set, Timer
+from restart_bench.model.rig import Device, Point, Ready, Rig, RigSupply, SupplyLimits
+from restart_bench.model.scenario import Action, Case, Scenario, Step
 from restart_bench.plc.conditions import show_condition
 from small_rig import BOOT, command, output, rig_text
 
+MS = 1_000_000
 MODE = "mode: {driver: point, point: run_switch, run: on, proof: [{running: off}]}\n"
 
 
@@ -71,3 +76,30 @@ def _rung(rung: Rung) -> str:
         case Timer():
             preset = f"{rung.preset_ns // 1_000_000} ms"
             return f"timer: {rung.name}, kind: {rung.kind}, preset: {preset}, when: {show_condition(rung.when)}"
+
+
+def rig_for(program: Program, outputs: Sequence[str]) -> Rig:
+    """The same rig as a value."""
+    points = [Point(one.name, "independent", "coil", 0, writable=True, idle=bool(one.rest)) for one in program.inputs]
+    points += [Point(name, "controller", "coil", 0, terminal=f"{name}_terminal") for name in outputs]
+    points += [Point(f"{name}_terminal", "independent", "discrete_input", 0) for name in outputs]
+    return Rig(
+        name="predicted",
+        loads="harmless",
+        devices={
+            "controller": Device("controller", "192.0.2.10", powered_by_supply=True),
+            "independent": Device("independent", "192.0.2.20"),
+        },
+        points={point.name: point for point in points},
+        supply=RigSupply("modbus-coil", contact="normally-open", limits=SupplyLimits(dips_up_to_ns=50 * MS)),
+        ready=Ready(steady_ns=100 * MS),
+    )
+
+
+def scenario_of(
+    *actions: Action, name: str = "played", how: Literal["supply", "mode"] = "supply", **more: Any
+) -> Scenario:
+    """A scenario of these steps, with a cut of a second and a watch of two."""
+    steps = tuple(Step("before", number, action, "") for number, action in enumerate(actions))
+    told = Scenario(name, how, (Case("", 1000 * MS),), steps, watch_ns=2000 * MS)
+    return replace(told, **more)

@@ -58,7 +58,7 @@ def swept_run() -> OneRun:
     """Dips of 10 ms that restarted the controller once in three, and a loss of 3 s that failed."""
     told = [(DIP, False), (DIP, True), (DIP, False)]
     cycles = [cycle(number, case, restarted) for number, (case, restarted) in enumerate(told, start=1)]
-    return replace(one_run(*cycles, cycle(4, LOSS, True, Verdict.FAIL), verdict=Verdict.FAIL), asked=(SWEPT,))
+    return replace(one_run(*cycles, cycle(4, LOSS, True, Verdict.FAIL), verdict=Verdict.FAIL), tested=(SWEPT,))
 
 
 def test_the_worst_stands_first_and_what_is_alike_is_not_counted() -> None:
@@ -101,5 +101,5 @@ def test_machines_get_the_map_with_the_cases() -> None:
         "from_memory": True, "off_time_ns": [7 * MS, 13 * MS], "restarted": 1, "rode_through": 2, "not_shown": 0,
         "verdicts": {"pass": 3},
     }  # fmt: skip
-    (told,) = document(RunOutcome(1, Verdict.FAIL, (replace(run, asked=()),)))["runs"]
+    (told,) = document(RunOutcome(1, Verdict.FAIL, (replace(run, tested=()),)))["runs"]
     assert "off_for_ns" not in told["scenarios"][0]["cases"][0]

@@ -200,7 +200,7 @@ def test_a_drift_is_told_where_chance_does_not_explain_it() -> None:
 def run_of(number: int) -> OneRun:
     """A run whose cycles become ready later and later."""
     cycles = [cycle(n, (S + n * MS, S + n * MS + MS)) for n in range(1, number + 1)]
-    return replace(one_run(*cycles, verdict=Verdict.PASS), asked=(replace(PLAIN, after=(BURNER,), gaps=()),))
+    return replace(one_run(*cycles, verdict=Verdict.PASS), tested=(replace(PLAIN, after=(BURNER,), gaps=()),))
 
 
 def test_the_console_tells_ready_and_limits_and_what_more_cycles_would_show() -> None:

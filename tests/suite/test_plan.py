@@ -122,7 +122,7 @@ def test_the_archive_is_held_against_the_free_disk() -> None:
     assert high is not None and 0 < low < high
 
     def told(free_bytes: int | None) -> str:
-        return " ".join("\n".join(plan_lines(made, 0, (), 100, free_bytes)).split())
+        return " ".join("\n".join(plan_lines(made, 0, (), 100, free_bytes=free_bytes)).split())
 
     assert "FULL" not in told(high) and " free" not in told(None)
     assert "FULL the archive may not fit on its disk" in told(high - 1)

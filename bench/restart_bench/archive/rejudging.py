@@ -83,9 +83,18 @@ def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
     scenarios = judge_run(suite.rig, begun, counted, planned_of(run, begun))
     forecasts = tuple(record for record in run.records if isinstance(record, Forecast))
     one = OneRun(
-        run.id, run.folder, suite.rig, tuple(scenarios), cycles, how, reason,
-        forecasts=forecasts, asked=suite.scenarios,
-    )  # fmt: skip
+        run.id,
+        run.folder,
+        suite.rig,
+        tuple(scenarios),
+        cycles,
+        how,
+        reason,
+        forecasts=forecasts,
+        program=suite.program,
+        tested=suite.scenarios,
+        simulated=run.simulated,
+    )
     return RunOutcome(exit_code_of(one), verdict_over([one]), (one,))
 
 
@@ -119,7 +128,7 @@ def _outcome(
     run: ArchivedRun, rig: Rig, asked: Scenario, cycles: tuple[CycleJudged, ...], scenarios: Sequence[ScenarioJudged]
 ) -> RunOutcome:
     """What another scenario says of the evidence; how the run ended counts in what it could not answer."""
-    judged_run = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, *end_of(run), asked=(asked,))
+    judged_run = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, *end_of(run), tested=(asked,))
     code = exit_over([exit_of(scenario.verdict) for scenario in scenarios])
     words = {scenario.verdict for scenario in scenarios}
     return RunOutcome(code, worst(words), (judged_run,))

@@ -37,14 +37,25 @@ _INDENT = 17
 
 
 def plan_lines(
-    plan: SuitePlan, worn: int, writes: Collection[str], width: int, free_bytes: int | None = None
+    plan: SuitePlan,
+    worn: int,
+    writes: Collection[str],
+    width: int,
+    left_out: Sequence[str] = (),
+    free_bytes: int | None = None,
 ) -> list[str]:
     """The whole plan. `worn` counts the commands that the supply's contact took in earlier runs, `writes` names the
-    points that this suite may write, `free_bytes` is what the disk of the archive has left (None: not known)."""
-    return [without_controls(line) for line in _lines(plan, worn, writes, width, free_bytes)]
+    points that this suite may write; left_out: lines about what no scenario plays; `free_bytes`: what the disk of the
+    archive has left (None: not known)."""
+    lines = [
+        *_lines(plan, width),
+        *([*left_out, ""] if left_out else []),
+        *_rig_lines(plan, worn, writes, width, free_bytes),
+    ]
+    return [without_controls(line) for line in lines]
 
 
-def _lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int, free_bytes: int | None) -> Iterator[str]:
+def _lines(plan: SuitePlan, width: int) -> Iterator[str]:
     rig = plan.rig
     scenarios, cycles = counted(len(plan.scenarios), "scenario"), counted(plan.cycles, "cycle")
     yield f"{rig.name}: {scenarios}, {cycles}, {planned_span(plan.lasts)}"
@@ -59,7 +70,6 @@ def _lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int, free
     sights = [(rig.points[sight.point].shown, _sight_text(rig, sight)) for sight in _sharpest(plan)]
     yield from _columns(sights, width)
     yield ""
-    yield from _rig_lines(plan, worn, writes, width, free_bytes)
 
 
 def _columns(rows: Sequence[tuple[str, str]], width: int) -> Iterator[str]:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 OFF_FOR = "2 s"
 _INDENT = 18
+RESTART_WORDS = {"supply": "loss of supply", "mode": "mode change"}
 AS_A_MODEL = "This is what the program model does. A real controller is tested, not predicted: see `run`."
 
 
@@ -229,10 +230,10 @@ def _changed(old: Edition, new: Edition) -> list[str]:
 
 
 def _written(edition: Edition, folder: Path) -> Iterator[str]:
-    """The smallest suite in which every predicted outcome is played once."""
-    from restart_bench.predict.scripts import smallest_suite
+    """A small suite in which every predicted outcome that a rig can show is played once, and why it lacks the rest."""
+    from restart_bench.predict.scripts import small_suite, why_not_played
 
-    scripts, missing = smallest_suite(edition.program, edition.answers, OFF_FOR)
+    scripts, missing = small_suite(edition.program, edition.answers, OFF_FOR)
     folder.mkdir(parents=True, exist_ok=True)
     for script in scripts:
         path = folder / f"{script.name}.yaml"
@@ -243,8 +244,18 @@ def _written(edition: Edition, folder: Path) -> Iterator[str]:
         path.write_text(script.text, encoding="utf-8")
         yield f"wrote {path}"
     yield f"run them with: restart-bench run {folder} --rig {edition.rig.path} --simulated"
-    for point, restart, inputs, end in missing:
-        yield f"no scenario plays: {point} {end} after {restart}, {_given(inputs) if inputs != 'rest' else 'at rest'}"
+    reasons: dict[str, dict[str, list[str]]] = {}
+    for outcome in missing:
+        point, restart, inputs, end = outcome
+        when = f"{RESTART_WORDS[restart]}, {_given(inputs) if inputs != 'rest' else 'inputs at rest'}"
+        named = reasons.setdefault(why_not_played(edition.answers, outcome, scripts), {}).setdefault(when, [])
+        named.append(f"{edition.labels.get(point, point)} {end}")
+    width = width_for(sys.stdout)
+    for why, outcomes in reasons.items():
+        yield ""
+        yield from hanging("No scenario plays the following:", why, width, 4)
+        for when, named in outcomes.items():
+            yield from hanging(f"  {when}:", "; ".join(named), width, 4)
 
 
 # ---------------------------------------------------------------- the page of questions

@@ -12,6 +12,7 @@ from restart_bench.model.verdicts import EXIT_ERROR, EXIT_STOPPED, Verdict, exit
 if TYPE_CHECKING:
     from restart_bench.model.journal import CycleJudged, Forecast, ScenarioJudged
     from restart_bench.model.live import Guess
+    from restart_bench.model.program import Program
     from restart_bench.model.rig import Rig
     from restart_bench.model.scenario import Scenario
 
@@ -54,9 +55,11 @@ class OneRun:
     how: str = "completed"
     reason: str = ""
     forecasts: tuple[Forecast, ...] = ()  # what people expected before the cuts
-    asked: tuple[Scenario, ...] = ()  # the scenarios as their files ask for them
     altered: str = ""  # of an archive that is not as it was closed: what is not
     record: str = ""  # where the HTML record of this judgement lies, where that is not in `folder`
+    program: Program | None = None  # the model that was archived with the run
+    tested: tuple[Scenario, ...] = ()  # the scenarios as they were read
+    simulated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

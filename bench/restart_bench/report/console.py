@@ -20,7 +20,7 @@ from restart_bench.judging.campaign.measured_times import (
     time_text,
     tolerance_text,
 )
-from restart_bench.judging.inquiry.forecasts import ForecastRow, forecast_rows, scores
+from restart_bench.judging.inquiry.forecasts import program_score, scores
 from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, MatrixRow, matrix_rows
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.judging.summary import (
@@ -50,6 +50,7 @@ from restart_bench.model.wording import (
     without_controls,
 )
 from restart_bench.report.explaining import why_in, why_lines
+from restart_bench.report.foretold import Foretold, forecasts_of, foretell, print_foretold
 from restart_bench.report.record.text import shortened
 
 _MOST_FINDINGS = 20
@@ -127,7 +128,10 @@ def _print_run(run: OneRun, console: Console, *, explain: bool) -> None:
     for scenario in run.scenarios:
         cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
         _print_scenario(run, scenario, cycles, console)
-    _print_forecasts(run, console)
+    found = foretell(run)
+    _print_forecasts(run, found, console)
+    if found is not None:
+        print_foretold(found, console)
     if explain:
         _print_why(run, console)
     _print_limits(run, console)
@@ -167,7 +171,7 @@ def _print_scenario(
 
 def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:
     """The map of the cases, where there are several: what was cut, and what became of it."""
-    asked = next((one for one in run.asked if one.name == scenario.scenario), None)
+    asked = next((one for one in run.tested if one.name == scenario.scenario), None)
     rows = case_rows(asked, run.cycles) if asked is not None else ()
     if asked is None or len(rows) < 2:
         return
@@ -188,7 +192,7 @@ def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
 def _print_times(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:
     """How long it took to be ready, and whatever has a limit, where there are several cycles; the rest is in the
     record."""
-    asked = next((one for one in run.asked if one.name == scenario.scenario), None)
+    asked = next((one for one in run.tested if one.name == scenario.scenario), None)
     measured = measured_times(run.rig, asked, run.cycles) if asked is not None else ()
     told = [one for one in measured if one.cycles > 1 and (one.limit is not None or one.what == "ready")]
     if not told:
@@ -214,34 +218,36 @@ def _print_times(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
         console.print(Padding(Text(text, style="dim"), (0, 0, 0, 2)))
 
 
-def _print_forecasts(run: OneRun, console: Console) -> None:
-    """What people expected before each cut, beside what was seen, and how often each was right."""
-    rows = forecast_rows(run.rig, run.forecasts, run.cycles)
+def _print_forecasts(run: OneRun, found: Foretold | None, console: Console) -> None:
+    """What people expected before each cut and what the program model says, beside what was seen, and how often each
+    was right."""
+    rows = forecasts_of(run, found)
     if not rows:
         return
     names = list(dict.fromkeys(name for row in rows for name in row.expected))
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    for column in ("cycle", "output", "before", *map(without_controls, names), "seen"):
+    model = ["program"] if found is not None else []
+    for column in ("cycle", "output", "before", *map(without_controls, names), *model, "seen"):
         table.add_column(column)
     for row in rows:
-        guesses = [_guess_word(row, name) for name in names]
+        guesses = [_guess_word(row.expected.get(name), row.seen) for name in names]
+        guesses += [_guess_word(row.predicted, row.seen) for _ in model]
         table.add_row(
             str(row.cycle), without_controls(row.shown), state_word(row.before), *guesses, state_word(row.seen, "-")
         )
     console.print()
     console.print(Text("Asked first", style="bold"))
     console.print(table)
-    for one in scores(rows):
+    for one in (*scores(rows), *([program_score(rows)] if model else [])):
         unsure = f", {one.unsure} times not known" if one.unsure else ""
         still = f", {one.open} not shown by the test" if one.open else ""
         of = one.right + one.wrong + one.unsure
         console.print(Text(f"{without_controls(one.learner)}: {one.right} of {of} right{unsure}{still}"))
 
 
-def _guess_word(row: ForecastRow, name: str) -> Text:
-    expected = row.expected.get(name)
-    known = expected is not None and row.seen is not None
-    style = "" if not known else "green" if expected is row.seen else "red"
+def _guess_word(expected: bool | None, seen: bool | None) -> Text:
+    known = expected is not None and seen is not None
+    style = "" if not known else "green" if expected is seen else "red"
     return Text(state_word(expected), style=style)
 
 

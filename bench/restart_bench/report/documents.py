@@ -11,12 +11,13 @@ from xml.etree import ElementTree as Xml
 from restart_bench.files.faults import Fault
 from restart_bench.judging.campaign.case_map import CaseRow, case_rows
 from restart_bench.judging.campaign.measured_times import MeasuredTime, measured_times
-from restart_bench.judging.inquiry.forecasts import forecast_rows, scores
+from restart_bench.judging.inquiry.forecasts import program_score, scores
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.model.wording import NOTHING_SHOWN
+from restart_bench.report.foretold import Foretold, forecasts_of, foretell, foretold_document
 from restart_bench.report.record.text import clean
 
 
@@ -46,6 +47,7 @@ def refusal_document(text: str, exit_code: int) -> dict[str, Any]:
 
 
 def _run_document(run: OneRun) -> dict[str, Any]:
+    found = None if is_rehearsal(run.scenarios) else foretell(run)
     return {
         "id": run.id,
         "folder": str(run.folder),
@@ -54,26 +56,29 @@ def _run_document(run: OneRun) -> dict[str, Any]:
         "how": run.how,
         "reason": run.reason,
         "altered": run.altered,
-        **_forecasts_document(run),
+        **_forecasts_document(run, found),
+        **foretold_document(found),
         "scenarios": [_scenario_document(run, scenario) for scenario in run.scenarios],
     }
 
 
-def _forecasts_document(run: OneRun) -> dict[str, Any]:
+def _forecasts_document(run: OneRun, found: Foretold | None) -> dict[str, Any]:
     """What people expected before the cuts, and their scores; nothing where nobody was asked."""
-    rows = forecast_rows(run.rig, run.forecasts, run.cycles)
+    rows = forecasts_of(run, found)
     if not rows:
         return {}
+    model = {"program_score": dataclasses.asdict(program_score(rows))} if found is not None else {}
     return {
         "forecasts": [dataclasses.asdict(row) for row in rows],
         "scores": [dataclasses.asdict(score) for score in scores(rows)],
+        **model,
     }
 
 
 def _scenario_document(run: OneRun, scenario: ScenarioJudged) -> dict[str, Any]:
     cycles = [cycle for cycle in run.cycles if cycle.scenario == scenario.scenario]
     names = dict.fromkeys([*(one.case for one in cycles), *(one.case for one in scenario.late_findings)])
-    asked = next((one for one in run.asked if one.name == scenario.scenario), None)
+    asked = next((one for one in run.tested if one.name == scenario.scenario), None)
     rows = {row.case.name: row for row in case_rows(asked, cycles)} if asked is not None else {}
     return {
         "name": scenario.scenario,

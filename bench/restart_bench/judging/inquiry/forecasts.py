@@ -1,5 +1,4 @@
-"""What people expected before each cut, beside what was seen, with a score. The program's own prediction has its place
-beside them once somebody gives it."""
+"""What people expected before each cut and what the program model says, beside what was seen, with a score."""
 
 from __future__ import annotations
 
@@ -85,6 +84,11 @@ def scores(rows: Sequence[ForecastRow]) -> tuple[Score, ...]:
     return tuple(
         _score(name, [(row.expected[name], row.seen) for row in rows if name in row.expected]) for name in names
     )
+
+
+def program_score(rows: Sequence[ForecastRow]) -> Score:
+    """The same for the program model, which says nothing where it depends on what no scenario settles."""
+    return _score("the program model", [(row.predicted, row.seen) for row in rows])
 
 
 def _score(learner: str, pairs: Sequence[tuple[bool | None, bool | None]]) -> Score:

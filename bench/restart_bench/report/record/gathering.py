@@ -25,6 +25,7 @@ from restart_bench.model.journal import (
     judged_cycles,
     judged_scenarios,
 )
+from restart_bench.model.outcome import OneRun
 from restart_bench.model.rig import Point, Rig
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.units import show_duration
@@ -43,6 +44,8 @@ from restart_bench.report.explaining import why_of
 from restart_bench.report.record.data import (
     CaseLine,
     DemonstrationRow,
+    Fact,
+    FactGroup,
     FileRow,
     MatrixLine,
     PointRow,
@@ -94,7 +97,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         matrix=tuple(_matrix(suite.rig, cycles)),
         limits_in_short=limits_in_short(suite.rig, cycles),
         not_tested=tuple(not_tested(suite, cycles)),
-        facts=fact_groups(run, suite),
+        facts=(*fact_groups(run, suite), *(_foretold(run, suite, cycles) if explain else ())),
         devices=devices(suite.rig),
         points=tuple(_point_rows(suite.rig)),
         files=tuple(
@@ -116,6 +119,27 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         judged_again_by=str(run.run.get("judged_again_by") or ""),
         altered=run.altered,
     )
+
+
+def _foretold(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[FactGroup]:
+    """What the archived program model says of each output, beside what was measured."""
+    from restart_bench.report.foretold import HEAD, foretell, foretold_facts
+
+    if suite.program is None or run.altered or run.run.get("rehearsal"):
+        return
+    told = OneRun(
+        run.id,
+        run.folder,
+        suite.rig,
+        (),
+        tuple(cycles),
+        program=suite.program,
+        tested=suite.scenarios,
+        simulated=run.simulated,
+    )
+    found = foretell(told)
+    if found is not None and found.compared.rows:
+        yield FactGroup(HEAD, tuple(Fact(*line) for line in foretold_facts(found)))
 
 
 def _program_text(run: ArchivedRun) -> str:
