@@ -8,6 +8,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from restart_bench.campaigns.reliability import (
     clopper_pearson,
     confidence_reached,
     cycles_needed,
+    rarest_seen,
     reliability_shown,
     summary,
 )
@@ -295,3 +297,13 @@ def test_a_summary_of_too_little_is_none() -> None:
     assert (summary([3.0]).deviation, summary([3.0, 3.0]).autocorrelation) == (None, None)
     with pytest.raises(ValueError, match="no value"):
         summary([])
+
+
+@given(st.integers(1, 3000))
+def test_the_rarest_fault_that_would_have_been_seen_is_the_rarest(cycles: int) -> None:
+    """One time in N is missed by all cycles with a chance of (1 - 1/N)^n: at most 5 % for this N, more for the next
+    (arithmetic in whole numbers). 59 cycles see one in 20, 299 one in 100, and 298 only one in 99."""
+    rarest = rarest_seen(cycles)
+    assert rarest == 1 or 20 * Fraction(rarest - 1, rarest) ** cycles <= 1
+    assert 20 * Fraction(rarest, rarest + 1) ** cycles > 1
+    assert [rarest_seen(number) for number in (0, 59, 298, 299)] == [1, 20, 99, 100]

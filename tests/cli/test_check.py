@@ -145,16 +145,30 @@ def test_warnings_do_not_keep_check_from_its_plan(tmp_path: Path) -> None:
     assert "warning" not in out
 
 
-@pytest.mark.parametrize("later", ["{durations: iec-61000-4-29}", "{search: 5 ms..200 ms}"])
-def test_what_comes_later_is_refused_with_what_serves_now(later: str, tmp_path: Path) -> None:
-    """Named lists of durations and the search for a limit are not there yet: exit code 2, and what to write instead."""
+def test_what_a_standard_names_is_said_with_source_edition_and_what_is_from_memory(tmp_path: Path) -> None:
+    """IEC 61000-4-29 (2000): 10 and 30 ms are from memory; what the relay or its limits rule out is left out, named."""
     (tmp_path / "rig.yaml").write_text(RIG, encoding="utf-8")
-    (tmp_path / "s.yaml").write_text(SCENARIO.replace("off_for: 3 s", f"off_for: {later}"), encoding="utf-8")
+    named = SCENARIO.replace("off_for: 3 s", "off_for: {durations: iec-61000-4-29 interruptions}")
+    (tmp_path / "s.yaml").write_text(named, encoding="utf-8")
+    code, out, err = said(tmp_path, tmp_path / "logs")
+    told = " ".join(out.split())
+    assert code == 0
+    assert "cuts from iec-61000-4-29 interruptions: IEC 61000-4-29, first edition, 2000-08;" in told
+    assert "this no test to the standard off_for=10 ms (from memory): 1 cycle" in told
+    assert "off_for=30 ms (from memory): 1 cycle" in told
+    assert "cut.off_for: 2 of 7 cuts of iec-61000-4-29 interruptions can be done on this rig; left out: " in err
+    assert "1 ms, 3 ms (over before the contact has opened (release + bounce = 6 ms)); 100 ms, 300 ms, 1 s (" in err
+
+
+def test_what_comes_later_is_refused_with_what_serves_now(tmp_path: Path) -> None:
+    """The search for a limit is not there yet: exit code 2, and what to write instead."""
+    (tmp_path / "rig.yaml").write_text(RIG, encoding="utf-8")
+    searching = SCENARIO.replace("off_for: 3 s", "off_for: {search: 5 ms..200 ms}")
+    (tmp_path / "s.yaml").write_text(searching, encoding="utf-8")
     code, out, err = said(tmp_path, tmp_path / "logs")
     assert (code, out) == (2, "")
-    name = later[1:].partition(":")[0]
     assert err == (
-        f"{tmp_path / 's.yaml'}:6: cut.off_for: {name} comes with a later edition; "
+        f"{tmp_path / 's.yaml'}:6: cut.off_for: search comes with a later edition; "
         "write a list or A..B in N values, like 5 ms..200 ms in 6 values\n"
     )
 

@@ -158,6 +158,17 @@ def test_a_key_arrives_in_the_record_or_is_listed_as_not_shown(kind: str, key: s
     assert (without == with_it) is (key in NOT_SHOWN)
 
 
+def test_a_standard_is_named_with_its_edition_and_what_is_from_memory() -> None:
+    """Of IEC 61000-4-29 (2000) the record says what was taken, what nobody has looked up, and what was left out."""
+    rig = {"supply.limits": "{off_at_least: 50 ms}"}
+    page = _page("scenario", {"cut.off_for": "{durations: iec-61000-4-29 interruptions}"}, rig).replace("\xa0", " ")
+    assert "supply off for 100 ms, 300 ms and 1 s" in page
+    assert "IEC 61000-4-29, first edition, 2000-08" in page
+    assert "left out: 1 ms (over before the contact has opened (release + bounce = 2 ms))" in page
+    dip = _page("scenario", {"cut.off_for": "{durations: namur-ne-21}"}, {"supply.limits": "{dips_up_to: 50 ms}"})
+    assert "supply off for 20 ms (from memory)" in dip.replace("\xa0", " ")
+
+
 def test_no_key_is_excused_that_is_not_there() -> None:
     """A list of exceptions that nobody holds against the files grows old."""
     known = {key for _, key in KEYS}

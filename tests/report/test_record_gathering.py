@@ -7,9 +7,8 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
+from restart_bench.judging.campaign.measured_times import measured_times
 from restart_bench.judging.summary import finding_rows
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import CycleJudged, Finding, Mark, ScenarioJudged
@@ -17,7 +16,7 @@ from restart_bench.model.scenario import Demonstration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.report.record.diagrams import chosen_cycles
 from restart_bench.report.record.facts import moment, plain_text
-from restart_bench.report.record.gathering import demonstrations, times_rows
+from restart_bench.report.record.gathering import demonstrations
 from restart_bench.report.record.pieces import drawn_lanes
 from restart_bench.report.record.untested import not_tested
 from restart_bench.suite.loader import Suite, load_suites
@@ -81,25 +80,12 @@ def test_too_many_reasons_are_counted(suite: Suite) -> None:
 # ---------------------------------------------------------------- times
 
 
-def test_a_time_is_counted_between_the_bounds_of_both_marks() -> None:
+def test_a_time_is_counted_between_the_bounds_of_both_marks(suite: Suite) -> None:
     """From A in (a1, a2] to B in (b1, b2]: between b1 - a2 and b2 - a1 (interval arithmetic)."""
     marks = {"cut": Bounds(0, 2), "restored": Bounds(100, 103), "ready": Bounds(200, 210)}
-    rows = {row.mark: row for row in times_rows([_cycle(1, marks=marks)])}
-    assert (rows["restored"].since, rows["restored"].median) == ("cut", (98, 103))
-    assert (rows["ready"].since, rows["ready"].median) == ("restored", (97, 110))
-
-
-@given(st.lists(st.tuples(st.integers(0, 10**9), st.integers(0, 10**7)), min_size=1, max_size=9))
-def test_smallest_median_and_largest_are_in_order(times: list[tuple[int, int]]) -> None:
-    """Bounds of order statistics are the order statistics of the bounds."""
-    cycles = [
-        _cycle(n, marks={"restored": Bounds(0, 0), "ready": Bounds(at, at + width)})
-        for n, (at, width) in enumerate(times, start=1)
-    ]
-    (row,) = times_rows(cycles)
-    for bound in (0, 1):
-        assert row.smallest[bound] <= row.median[bound] <= row.largest[bound]
-    assert all(low <= high for low, high in (row.smallest, row.median, row.largest))
+    rows = {row.what: row for row in measured_times(suite.rig, suite.scenarios[0], [_cycle(1, marks=marks)])}
+    assert (rows["restored"].since, rows["restored"].median.sample) == ("cut", (98, 103))
+    assert (rows["ready"].since, rows["ready"].median.sample) == ("restored", (97, 110))
 
 
 # ---------------------------------------------------------------- demonstrations

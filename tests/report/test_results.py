@@ -15,7 +15,7 @@ from live_values import NEVER_ON, burner_finding, judged_cycle, one_run
 from restart_bench.judging.rehearsal import NOTHING_CUT
 from restart_bench.judging.summary import limits_in_short, limits_of
 from restart_bench.model.clock import Bounds
-from restart_bench.model.journal import Finding, FindingKind, Mark, OutputSeen
+from restart_bench.model.journal import CycleJudged, Finding, FindingKind, Mark, OutputSeen
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.verdicts import EXIT_MEANS, GLOSS, Verdict, exit_of
 from restart_bench.report.console import notable_rows, print_outcome
@@ -181,6 +181,35 @@ def test_three_sentences_that_anybody_understands_stand_before_all_other_limits(
         "necessary.",
     ]
     assert told[3] == "in detail" and told[4] == FAILED.scenarios[0].limits[0]
+
+
+@pytest.mark.parametrize(
+    ("tries", "says"),
+    [
+        (1, "Even a fault that comes up by chance every second time may have been missed; 58 more tries would show one "
+            "that comes up one time in 20 (both 95 % sure)."),
+        (5, "A fault that comes up by chance one time in 2 would have been seen; 54 more tries would show one that "
+            "comes up one time in 20 (both 95 % sure)."),
+        (58, "one time in 19 would have been seen; 1 more try would show one that comes up one time in 20"),
+        (59, "one time in 20 would have been seen; 90 more tries would show one that comes up one time in 50"),
+    ],
+)  # fmt: skip
+def test_where_nothing_deviated_it_is_said_how_rare_a_fault_would_have_been_seen(tries: int, says: str) -> None:
+    """Success run: 59 tries for one in 20, 149 for one in 50, 5 for one in 2 at 95 % (ln 0.05 / ln(1 - 1/N), rounded
+    up). Inconclusive cycles are no tries; where a cycle failed, the fault was seen."""
+    passed = [_tried(number, Verdict.PASS) for number in range(tries)]
+    assert says in limits_in_short(FAILED.rig, [*passed, _tried(99, Verdict.INCONCLUSIVE)])[-1]
+    assert len(limits_in_short(FAILED.rig, [*passed, _tried(99, Verdict.FAIL)])) == 3
+
+
+def test_the_case_that_was_tried_least_counts() -> None:
+    """Fifty tries of another case say nothing of this one."""
+    cycles = [dataclasses.replace(_tried(number, Verdict.PASS), case=str(number > 4)) for number in range(55)]
+    assert "one time in 2 would have been seen; 54 more tries of each case" in limits_in_short(FAILED.rig, cycles)[-1]
+
+
+def _tried(number: int, verdict: Verdict) -> CycleJudged:
+    return CycleJudged(number, "burner-stays-shut", "", verdict, "", (Mark("cut", Bounds(0, 1)),), ())
 
 
 def test_short_and_long_interruptions_are_told_apart() -> None:

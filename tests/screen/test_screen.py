@@ -307,9 +307,15 @@ def test_verdict_words_carry_their_gloss() -> None:
 
 
 def test_remaining_time_is_not_invented() -> None:
-    """While the remaining time is not known, the screen says that it is not known."""
-    assert any("not known yet" in line for line in shown(gathered(state(S, ON, left_ns=None))))
-    assert any("about 2 min 5 s left" in line for line in shown(gathered(state(S, ON, left_ns=124 * S + 1))))
+    """It is told as far as it is known: between two ends, about one, from one on, or not at all."""
+
+    def left(left_ns: tuple[int, int | None] | None, words: str) -> bool:
+        return any(words in line for line in shown(gathered(state(S, ON, left_ns=left_ns))))
+
+    assert left(None, "time left: not known")
+    assert left((124 * S + 1, 125 * S), "about 2 min 5 s left")
+    assert left((20 * S, 62 * S), "20 s to 1 min 2 s left")
+    assert left((20 * S, None), "20 s or more left")
 
 
 def test_an_armed_screen_bears_the_caution() -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import shutil
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -10,9 +12,9 @@ from hypothesis import strategies as st
 
 from builders import MS, S, dryer_rig
 from live_values import burner_scenario
-from restart_bench.cli.check import plan_lines, planned_span
-from restart_bench.model.rig import RigSupply, SupplyLimits
-from restart_bench.model.scenario import Ask, Case, Demonstration, Expect, Step
+from restart_bench.cli.check import free_bytes, plan_lines, planned_span
+from restart_bench.model.rig import PointLimits, RigSupply, SupplyLimits
+from restart_bench.model.scenario import Ask, Case, Demonstration, Expect, Press, Step
 from restart_bench.suite.plan import (
     SWITCHINGS_PER_CUT,
     Span,
@@ -91,6 +93,60 @@ def test_cuts_per_hour_stretch_the_plan() -> None:
     limited = dataclasses.replace(rig, supply=supply)
     assert plan_suite(limited, (burner_scenario(),)).lasts.low_ns == 3600 * S
     assert plan_suite(limited, (burner_scenario(),), simulated=True).lasts.low_ns == 20 * int(15.2 * S)
+
+
+def test_starts_per_hour_stretch_the_plan() -> None:
+    """S1 is pressed twice a cycle, 40 times in 20 cycles: at 6 an hour no less than 6 hours, for within any hour there
+    are no more than 6 (39 // 6). An output that nobody presses starts once a cycle, as far as the plan knows."""
+    rig = dryer_rig()
+    limits = PointLimits(starts_per_hour=6)
+    pressed = dataclasses.replace(rig.points["start_button"], limits=limits)
+    seen = dataclasses.replace(rig.points["auger"], limits=limits)
+    limited = dataclasses.replace(rig, points={**rig.points, "start_button": pressed, "auger": seen})
+    twice = burner_scenario(before=(Step("before", 0, Press("start_button"), "press start_button"),) * 2)
+    made = plan_suite(limited, (twice,))
+    assert [(one.point, one.planned, one.takes_ns) for one in made.hourly] == [
+        ("start_button", 40, 6 * 3600 * S),
+        ("auger", 20, 3 * 3600 * S),
+    ]
+    assert made.lasts.low_ns == made.waits_ns == 6 * 3600 * S
+    text = " ".join(text_of(made).split())
+    assert "40 starts of S1 planned, at most 6 an hour: no less than 6 h" in text
+    assert plan_suite(limited, (twice,), simulated=True).hourly == ()
+
+
+def test_the_archive_is_held_against_the_free_disk() -> None:
+    """It fits, it may not fit if the cycles last as long as they may, or it surely does not."""
+    made = plan()
+    low, high = made.archive_bytes.low_ns, made.archive_bytes.high_ns
+    assert high is not None and 0 < low < high
+
+    def told(free_bytes: int | None) -> str:
+        return " ".join("\n".join(plan_lines(made, 0, (), 100, free_bytes=free_bytes)).split())
+
+    assert "FULL" not in told(high) and " free" not in told(None)
+    assert "FULL the archive may not fit on its disk" in told(high - 1)
+    assert "FULL the archive will not fit on its disk" in told(low - 1)
+    assert "; 77 GB free" in told(77_000_000_000)
+
+
+def test_what_is_free_is_asked_of_the_disk_on_which_the_archive_would_lie(tmp_path: Path) -> None:
+    """Also where the folder is not there yet."""
+    assert free_bytes(tmp_path / "not" / "there") == pytest.approx(shutil.disk_usage(tmp_path).free, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("cycles", "says"),
+    [
+        (1, "every second time may be missed; 59 cycles of each case would show one time in 20"),
+        (20, "one time in 7 is seen (95 % sure); 59 cycles of each case would show one time in 20"),
+        (59, "with 59 cycles of the case that is tried least a fault that comes up by chance one time in 20 is seen "
+             "(95 % sure) Nothing was moved."),
+    ],
+)  # fmt: skip
+def test_the_plan_says_how_rare_a_fault_would_be_seen_if_all_goes_well(cycles: int, says: str) -> None:
+    """Success run: n = ln 0.05 / ln(1 - 1/N), rounded up: 20 cycles for one in 7 (19.4), 59 for one in 20."""
+    assert says in " ".join(text_of(plan(repeat=cycles)).split())
 
 
 @given(

@@ -166,6 +166,52 @@ def test_swept_quantities_are_combined() -> None:
     assert swept[-1].at.is_random
 
 
+def test_a_list_of_a_standard_makes_a_case_for_each_cut_that_the_rig_can_do() -> None:
+    """IEC 61000-4-11 (2004), class 3 at 50 Hz: half a cycle and 5 s; the full cycle and all dips are left out, named.
+    Nothing of that list is from memory, all that NAMUR NE 21 says is."""
+    rig = RIG.replace("dips_up_to: 50 ms", "dips_up_to: 15 ms")
+    scenario = the_scenario("off_for: 3 s", "off_for: {durations: iec-61000-4-11 class 3 50 Hz}", rig)
+    assert scenario.cases == (Case("off_for=10 ms", 10 * MS), Case("off_for=5 s", 5 * S))
+    assert scenario.durations is not None
+    assert (scenario.durations.source, scenario.durations.edition) == (
+        "IEC 61000-4-11, up to 16 A per phase",
+        "second edition, 2004",
+    )
+    assert scenario.durations.left_out == (
+        "20 ms (shorter than the supply's off_at_least)",
+        "200 ms at 40 %, 500 ms at 70 %, 5 s at 80 % (a dip, and modbus-coil can only switch off and on)",
+    )
+    assert cases("  off_for: {durations: namur-ne-21}\n") == (Case("", 20 * MS, from_memory=True),)
+
+
+def test_dips_of_a_list_keep_their_voltage_and_nothing_goes_above_nominal() -> None:
+    """IEC 61000-4-29 (2000), variations: 80 and 85 % are dips, 120 % is never set, whatever the supply could do."""
+    rig = WITH_LEVELS.replace("nominal: 24 V", "nominal: 24 V, limits: {off_at_least: 1 ms}")
+    scenario = the_scenario("off_for: 3 s", "off_for: {durations: iec-61000-4-29 variations}", rig)
+    assert {case.level.text for case in scenario.cases if case.level is not None} == {"80 %", "85 %"}
+    assert len(scenario.cases) == 10
+    assert scenario.cases[0] == Case(
+        "off_for=100 ms, level=80 %", 100 * MS, level=Level(fraction=0.8, text="80 %"), from_memory=False
+    )
+    assert scenario.durations is not None
+    (above,) = scenario.durations.left_out
+    assert above.startswith("100 ms at 120 %, 300 ms at 120 %,") and "above the nominal voltage" in above
+    assert len({case.name for case in scenario.cases}) == 10
+
+
+def test_a_list_with_voltages_of_its_own_takes_no_others_and_no_change_of_mode() -> None:
+    """`level:` beside it contradicts it; run mode has no supply to lose."""
+    named = "off_for: {durations: iec-61000-4-29}"
+    (fault,) = scenario_faults("off_for: 3 s", f"{named}\n  level: 40 %")
+    assert fault.startswith("scenario.yaml:7: cut.level: iec-61000-4-29 names its own voltages; delete level:")
+    by_mode = spoilt(SCENARIO, "off_for: 3 s", f"{named}\n  how: mode")
+    (fault,) = told(lambda: load(rig=MODE, scenario=by_mode))
+    assert fault == (
+        "scenario.yaml:6: cut.off_for: iec-61000-4-29 names losses of the supply, and a change of mode is none; "
+        "write a duration"
+    )
+
+
 def test_a_cut_of_run_mode_knows_no_limits_of_the_supply() -> None:
     """`how: mode` may be shorter than `off_at_least`, and reads of the controller go on, so `during` may name them."""
     cut = SCENARIO.replace("off_for: 3 s", "{how: mode, off_for: 100 ms}").replace("cut:\n  {", "cut: {")
@@ -382,7 +428,10 @@ def test_restart_and_purpose_are_kept() -> None:
         ("off_for: 3 s", "off_for: []", "cut.off_for: the list is empty"),
         ("off_for: 3 s", "off_for: 2 s..4 s", "cut.off_for: 2 s..4 s does not say how many values; write 2 s..4 s in 5 values"),
         ("off_for: 3 s", "off_for: {search: 5 ms..200 ms}", "cut.off_for: search comes with a later edition"),
-        ("off_for: 3 s", "off_for: {durations: iec-61000-4-29}", "cut.off_for: durations comes with a later edition"),
+        ("off_for: 3 s", "off_for: {durations: iec-61000-4-92}", "cut.off_for: iec-61000-4-92 is no list of standard durations; write one of: iec-61000-4-29"),
+        ("off_for: 3 s", "off_for: {durations: [semi-f47]}", "cut.off_for: a list stands where the name of a list is due"),
+        ("off_for: 3 s", "off_for: {durations: semi-f47}", "cut.off_for: this rig can do nothing of semi-f47: 200 ms at 50 %, 500 ms at 70 %, 1 s at 80 %, 10 s at 80 % (a dip, and modbus-coil can only switch off and on)"),
+        ("off_for: 3 s", "off_for: {durations: iec-61000-4-29}\n  at: 0 s..1 s in 900 values", "cut: makes 1800 cases"),
         ("off_for: 3 s", "off_for: 2 s..4 s in 900 values\n  at: 0 s..1 s in 900 values", "cut: makes 810000 cases"),
         ("off_for: 3 s", "off_for: 3 s\n  at: random 3 s", "cut.at: 3 s is not a range"),
         ("off_for: 3 s", "off_for: 3 s\n  level: 40 %", "cut.level: modbus-coil can only switch off and on"),

@@ -125,10 +125,10 @@ def _of_earlier(run: ArchivedRun) -> list[CycleJudged]:
 
 
 def _outcome(
-    run: ArchivedRun, rig: Rig, cycles: tuple[CycleJudged, ...], scenarios: Sequence[ScenarioJudged]
+    run: ArchivedRun, rig: Rig, asked: Scenario, cycles: tuple[CycleJudged, ...], scenarios: Sequence[ScenarioJudged]
 ) -> RunOutcome:
     """What another scenario says of the evidence; how the run ended counts in what it could not answer."""
-    judged_run = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, *end_of(run))
+    judged_run = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, *end_of(run), tested=(asked,))
     code = exit_over([exit_of(scenario.verdict) for scenario in scenarios])
     words = {scenario.verdict for scenario in scenarios}
     return RunOutcome(code, worst(words), (judged_run,))
@@ -211,7 +211,7 @@ def _by_another(run: ArchivedRun, suite: Suite, new: Scenario, not_answered: Seq
     if len(cycles) < planned[new.name]:
         open_questions.append(f"{counted(len(cycles), 'cycle')} of {planned[new.name]} were performed")
     (judged,) = judge_run(suite.rig, [fitted.scenario], cycles, planned)
-    return _outcome(run, suite.rig, tuple(cycles), [_with_open(judged, open_questions)])
+    return _outcome(run, suite.rig, fitted.scenario, tuple(cycles), [_with_open(judged, open_questions)])
 
 
 def _is_read(rig: Rig, name: str, sources: Mapping[str, SampleSource]) -> bool:

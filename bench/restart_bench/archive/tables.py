@@ -43,7 +43,8 @@ def findings_schema() -> pa.Schema:
 
 def cycles_schema() -> pa.Schema:
     """One row a judged cycle; marks in ns of the bench's clock, null where they did not come. `how`: supply or mode,
-    null where nothing was cut; `restarted`: null where that was not shown."""
+    null where nothing was cut; `restarted`: null where that was not shown. `off_time_*`: the true off time by commands
+    and data sheet."""
     from restart_bench.archive.arrow import pa
 
     marks = [f"{mark}_{bound}" for mark in MARKS for bound in ("not_before_ns", "not_after_ns")]
@@ -53,6 +54,7 @@ def cycles_schema() -> pa.Schema:
             ("number", pa.uint32()), ("off_for_ns", pa.int64()), ("cut_delay_ns", pa.int64()),
             ("simulated", pa.bool_()),
             ("rehearsal", pa.bool_()), ("how", pa.string()), ("restarted", pa.bool_()),
+            ("off_time_not_less_ns", pa.int64()), ("off_time_not_more_ns", pa.int64()),
         ]
     )  # fmt: skip
 
@@ -109,7 +111,7 @@ def is_boot(how: str | None, judged: CycleJudged) -> bool:
 
 def has_restarted(judged: CycleJudged) -> bool | None:
     """Whether the controller is shown to have restarted, or to have ridden through; None where neither is."""
-    return next((one.figures["restarted"] for one in judged.findings if "restarted" in one.figures), None)
+    return judged.restarted
 
 
 def cycle_row(
@@ -124,6 +126,8 @@ def cycle_row(
     if records is not None:
         started = records.started
         row |= {"number": started.number, "off_for_ns": started.off_for_ns, "cut_delay_ns": started.cut_delay_ns}
+    if "off_time_ns" in judged.figures:
+        row["off_time_not_less_ns"], row["off_time_not_more_ns"] = judged.figures["off_time_ns"]
     for mark in judged.marks:
         row[f"{mark.name}_not_before_ns"] = mark.bounds.not_before_ns
         row[f"{mark.name}_not_after_ns"] = mark.bounds.not_after_ns

@@ -41,6 +41,18 @@ def cycles_needed(reliability: float, confidence: float, failures_allowed: int =
     return high
 
 
+def rarest_seen(cycles: int, confidence: float = CONFIDENCE) -> int:
+    """The largest N for which a fault that comes up one time in N would have been seen in so many cycles, with this
+    confidence; 1 where not even one that comes up every second time would."""
+    check_fraction("confidence", confidence)
+    if cycles < 1:
+        return 1
+    one_in = max(1, math.floor(1.0 / -math.expm1(math.log1p(-confidence) / cycles)) + 1)  # a float may lie just below
+    while one_in > 1 and not shows(cycles, 1.0 - 1.0 / one_in, confidence, 0):
+        one_in -= 1
+    return one_in
+
+
 def confidence_reached(reliability: float, cycles: int, failures: int = 0) -> float:
     """Confidence with which `failures` in `cycles` show `reliability`: 1 - P(X <= failures | cycles, 1 - R)."""
     check_fraction("reliability", reliability)

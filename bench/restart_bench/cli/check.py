@@ -2,11 +2,24 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Collection, Iterator, Sequence
+from contextlib import suppress
+from pathlib import Path
 
+from restart_bench.campaigns.reliability import CONFIDENCE, cycles_needed, rarest_seen
 from restart_bench.model.rig import Rig
 from restart_bench.model.units import show_duration
-from restart_bench.model.wording import address_word, bounds_text, counted, hanging, percent_text, without_controls
+from restart_bench.model.wording import (
+    FROM_MEMORY,
+    address_word,
+    bounds_text,
+    counted,
+    hanging,
+    percent_text,
+    source_text,
+    without_controls,
+)
 from restart_bench.suite.plan import (
     WORTH_SHOWING,
     CasePlan,
@@ -24,14 +37,25 @@ _INDENT = 17
 
 
 def plan_lines(
-    plan: SuitePlan, worn: int, writes: Collection[str], width: int, left_out: Sequence[str] = ()
+    plan: SuitePlan,
+    worn: int,
+    writes: Collection[str],
+    width: int,
+    left_out: Sequence[str] = (),
+    free_bytes: int | None = None,
 ) -> list[str]:
     """The whole plan. `worn` counts the commands that the supply's contact took in earlier runs, `writes` names the
-    points that this suite may write; left_out: lines about what no scenario plays."""
-    return [without_controls(line) for line in _lines(plan, worn, writes, width, left_out)]
+    points that this suite may write; left_out: lines about what no scenario plays; `free_bytes`: what the disk of the
+    archive has left (None: not known)."""
+    lines = [
+        *_lines(plan, width),
+        *([*left_out, ""] if left_out else []),
+        *_rig_lines(plan, worn, writes, width, free_bytes),
+    ]
+    return [without_controls(line) for line in lines]
 
 
-def _lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int, left_out: Sequence[str]) -> Iterator[str]:
+def _lines(plan: SuitePlan, width: int) -> Iterator[str]:
     rig = plan.rig
     scenarios, cycles = counted(len(plan.scenarios), "scenario"), counted(plan.cycles, "cycle")
     yield f"{rig.name}: {scenarios}, {cycles}, {planned_span(plan.lasts)}"
@@ -46,8 +70,6 @@ def _lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int, left
     sights = [(rig.points[sight.point].shown, _sight_text(rig, sight)) for sight in _sharpest(plan)]
     yield from _columns(sights, width)
     yield ""
-    yield from [*left_out, ""] if left_out else ()
-    yield from _rig_lines(plan, worn, writes, width)
 
 
 def _columns(rows: Sequence[tuple[str, str]], width: int) -> Iterator[str]:
@@ -80,9 +102,12 @@ def _reliability(support: Support) -> float:
 def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int) -> Iterator[str]:
     scenario = plan.scenario
     yield from hanging(f"{scenario.name}:", scenario.purpose, width, 4) if scenario.purpose else [scenario.name]
+    if scenario.durations is not None:
+        yield from hanging("    cuts from", source_text(scenario.durations), width, _INDENT + 4)
     for case in plan.cases:
         name = case.case.name or "one case"
-        yield f"  {name}: {counted(case.cycles, 'cycle')}, {planned_span(case.each)} each"
+        memory = f" ({FROM_MEMORY})" if case.case.from_memory else ""
+        yield f"  {name}{memory}: {counted(case.cycles, 'cycle')}, {planned_span(case.each)} each"
         for moment in case.timeline:
             yield from hanging(f"    {_when(moment)}", moment.text, width, _INDENT + 4)
         if scenario.how == "supply":
@@ -178,7 +203,9 @@ def _sight_text(rig: Rig, sight: Sight) -> str:
 # ---------------------------------------------------------------- the rig
 
 
-def _rig_lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) -> Iterator[str]:
+def _rig_lines(
+    plan: SuitePlan, worn: int, writes: Collection[str], width: int, free_bytes: int | None
+) -> Iterator[str]:
     rig = plan.rig
     written = [point for point in rig.points.values() if point.name in writes]
     yield "What this suite writes" if written else "This suite writes nothing"
@@ -189,12 +216,12 @@ def _rig_lines(plan: SuitePlan, worn: int, writes: Collection[str], width: int) 
     yield from _columns([(one.shown, f"{one.by_hand}, seen in {address_word(one)}") for one in by_hand], width)
     yield ""
     yield "Supply, archive"
-    for left, text in _facts(plan, worn):
+    for left, text in _facts(plan, worn, free_bytes):
         yield from hanging(f"  {left}", text, width, _INDENT + 2)
     yield "Nothing was moved."
 
 
-def _facts(plan: SuitePlan, worn: int) -> Iterator[tuple[str, str]]:
+def _facts(plan: SuitePlan, worn: int, free_bytes: int | None) -> Iterator[tuple[str, str]]:
     supply = plan.rig.supply
     if supply is not None:
         yield "driver", supply.address or supply.driver
@@ -206,10 +233,41 @@ def _facts(plan: SuitePlan, worn: int) -> Iterator[tuple[str, str]]:
             yield "WORN", "the plan goes beyond the rated life: change the relay, or plan fewer cycles"
         yield "at the end", f"supply {supply.at_end}; after trouble: {supply.after_trouble}"
         yield "fallback", supply.fallback or "not stated: what does the relay do when this computer dies?"
+    for one in plan.hourly:
+        what = f"starts of {plan.rig.points[one.point].shown}" if one.point else "cuts"
+        takes = f": no less than {show_duration(one.takes_ns)}" if one.takes_ns else ""
+        yield "each hour", f"{one.planned} {what} planned, at most {one.per_hour} an hour{takes}"
     low, high = plan.archive_bytes.low_ns, plan.archive_bytes.high_ns
-    yield "archive", f"about {_megabytes(low)}" + (f" to {_megabytes(high)}" if high not in (low, None) else "")
+    size = f"about {_size(low)}" + (f" to {_size(high)}" if high not in (low, None) else "")
+    yield "archive", size + (f"; {_size(free_bytes)} free" if free_bytes is not None else "")
+    if free_bytes is not None and max(low, high or 0) > free_bytes:
+        will = "will not" if low > free_bytes else "may not"
+        yield "FULL", f"the archive {will} fit on its disk: make room, name another with --logs, or plan fewer cycles"
     yield "loads", plan.rig.loads
+    if plan.tries:
+        yield "if all passes", _seen_text(plan)
 
 
-def _megabytes(count: int | None) -> str:
-    return f"{max(1, round((count or 0) / 1e6))} MB"
+def _seen_text(plan: SuitePlan) -> str:
+    """How rare a fault would be seen in the case that is tried least, and what it takes to see rarer ones."""
+    seen = rarest_seen(plan.tries)
+    tries = f"with {counted(plan.tries, 'cycle')} of the case that is tried least"
+    more = f"{cycles_needed(WORTH_SHOWING, CONFIDENCE)} cycles of each case would show one time in 20"
+    if seen < 2:
+        return f"{tries} even a fault that comes up by chance every second time may be missed; {more}"
+    shown = f"{tries} a fault that comes up by chance one time in {seen} is seen ({_percent(CONFIDENCE)} sure)"
+    return shown if seen >= 20 else f"{shown}; {more}"
+
+
+def free_bytes(folder: Path) -> int | None:
+    """What the disk has left on which a folder lies, or would lie; None where the system does not say."""
+    there = next((one for one in (folder.absolute(), *folder.absolute().parents) if one.is_dir()), None)
+    with suppress(OSError):
+        return shutil.disk_usage(there).free if there is not None else None
+    return None
+
+
+def _size(count: int | None) -> str:
+    """Whole megabytes, from 10 GB on whole gigabytes."""
+    size = count or 0
+    return f"{round(size / 1e9)} GB" if size >= 1e10 else f"{max(1, round(size / 1e6))} MB"

@@ -144,7 +144,7 @@ def check(
     logs: LogsOption = LOGS,
 ) -> int:
     """Read the files and say what would happen: timeline, duration, wear, what it will show. Moves nothing."""
-    from restart_bench.cli.check import plan_lines
+    from restart_bench.cli.check import free_bytes, plan_lines
     from restart_bench.cli.cover import cover_lines
     from restart_bench.run.arming import points_named
     from restart_bench.run.usage import wear_of
@@ -157,8 +157,8 @@ def check(
         plan = plan_suite(suite.rig, suite.scenarios)
         if number:
             print()
-        left_out = cover_lines(suite, width)
-        print("\n".join(plan_lines(plan, worn, points_named(suite.rig, steps), width, left_out)))
+        writes, left_out = points_named(suite.rig, steps), cover_lines(suite, width)
+        print("\n".join(plan_lines(plan, worn, writes, width, left_out, free_bytes(logs))))
         _say_warnings(suite)
     return 0
 

@@ -280,8 +280,8 @@ def _each(value: Any, expected: str, one: Callable[[Scalar], tuple[T, ...]]) -> 
 def read_off_for(value: Any) -> tuple[int, ...]:
     """The off times of a cut in nanoseconds: a value, a list, or `A..B in N values`."""
     if isinstance(value, dict):
-        if len(value) == 1 and next(iter(value)) in ("durations", "search"):
-            what = f"{next(iter(value))} comes with a later edition"
+        if list(value) == ["search"]:
+            what = "search comes with a later edition"
             raise refuse(what, "write a list or A..B in N values, like 5 ms..200 ms in 6 values", "duration")
         raise refuse("a mapping stands where a duration is due", "write a duration, a list, or A..B in N values")
 
@@ -399,7 +399,7 @@ _DURATION = {"type": "string", "pattern": r"^\s*([0-9]+(\.[0-9]+)?\s*(us|µs|ms|
 _OR_0: list[Any] = [_DURATION, {"const": 0}]
 _TIME: dict[str, Any] = {"anyOf": [{"type": "string"}, {"const": 0}]}
 _SWEEP_OR_0: list[Any] = [_TIME, {"type": "array", "items": _TIME, "minItems": 1}]
-_SWEEP: list[Any] = [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]
+SWEEP: list[Any] = [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]
 _BYTES = {"type": ["string", "integer"], "pattern": r"^\s*([0-9A-Fa-f]{2}\s*)+$", "minimum": 0}
 
 KINDS: dict[str, As] = {
@@ -436,9 +436,8 @@ Count = Annotated[int, As(whole_number(1, 1_000_000_000), {"type": "integer", "m
 CountFrom0 = Annotated[int, As(whole_number(0, 1_000_000_000), {"type": "integer", "minimum": 0})]
 Percentage = Annotated[float, As(read_percentage, {"type": "string", "pattern": r"^[0-9.]+\s*%$"})]
 Volts = Annotated[float, As(read_volts, {"type": "string", "pattern": r"^[0-9.]+\s*m?V$"})]
-OffFor = Annotated[tuple[int, ...], As(read_off_for, {"anyOf": _SWEEP})]
 AtTimes = Annotated[tuple[tuple[int, int], ...], As(read_at, {"anyOf": _SWEEP_OR_0})]
-LevelsText = Annotated[tuple[Any, ...], As(read_level, {"anyOf": _SWEEP})]
+LevelsText = Annotated[tuple[Any, ...], As(read_level, {"anyOf": SWEEP})]
 Between = Annotated[
     tuple[int, int], As(read_window, {"type": "array", "items": {"anyOf": _OR_0}, "minItems": 2, "maxItems": 2})
 ]

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from restart_bench.campaigns.reliability import CONFIDENCE, cycles_needed, rarest_seen
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import Verdict, badness, worst
 from restart_bench.model.wording import about, at_most, counted, finding_words, listed, shown, span_text
 
+RARER = tuple(step * 10**power for power in range(1, 9) for step in (2, 5, 10))
+"""How rare faults are that one may want to see: one time in 20, 50, 100, 200 and so on."""
 TELLING = (FindingKind.COMPLETION, FindingKind.VALIDITY)
 """Kinds of findings that say what ended or voided a cycle."""
 
@@ -130,7 +133,8 @@ def not_passed(rig: Rig, scenarios: Sequence[ScenarioJudged], cycles: Sequence[C
 
 
 def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[str, ...]:
-    """What the run does not show, in three sentences for whoever reads such a thing for the first time."""
+    """What the run does not show, in three sentences for whoever reads such a thing for the first time, and what more
+    cycles would show, where none deviated."""
     valid = [one for one in cycles if one.verdict is not Verdict.ERROR and one.mark("cut") is not None]
     if not valid:
         return ()
@@ -139,7 +143,28 @@ def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[str, ...]:
         f"It was tried {times}, on this rig and with this program: the next time may differ.",
         _unseen_in_short(rig, valid),
         _untried_in_short(valid),
+        *_rarer_in_short(valid),
     )
+
+
+def _rarer_in_short(cycles: Sequence[CycleJudged]) -> Iterator[str]:
+    """How rare a fault would have been seen in the case that was tried least, and what it takes to see rarer ones."""
+    if any(one.verdict is Verdict.FAIL for one in cycles):
+        return
+    cases = by_case(cycles).values()
+    tries = min(sum(one.verdict is Verdict.PASS for one in mine) for mine in cases)
+    if not tries:
+        return
+    seen = rarest_seen(tries)
+    rarer = next(one_in for one_in in RARER if one_in > seen)
+    more = counted(cycles_needed(1 - 1 / rarer, CONFIDENCE) - tries, "more try", "more tries")
+    of_each = " of each case" if len(cases) > 1 else ""
+    was = (
+        f"A fault that comes up by chance one time in {seen} would have been seen"
+        if seen > 1
+        else "Even a fault that comes up by chance every second time may have been missed"
+    )
+    yield f"{was}; {more}{of_each} would show one that comes up one time in {rarer} (both 95 % sure)."
 
 
 def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:

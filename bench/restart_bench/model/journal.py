@@ -306,6 +306,11 @@ class CycleJudged:
     figures: dict[str, Any] = field(default_factory=dict)
     not_tested: tuple[str, ...] = ()
 
+    @property
+    def restarted(self) -> bool | None:
+        """Whether the controller is shown to have restarted, or to have ridden through; None where neither is."""
+        return next((one.figures["restarted"] for one in self.findings if "restarted" in one.figures), None)
+
     def mark(self, name: str) -> Bounds | None:
         """Bounds of a mark of this cycle."""
         return next((mark.bounds for mark in self.marks if mark.name == name), None)

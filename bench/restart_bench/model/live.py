@@ -48,7 +48,7 @@ class LiveState:
     of_cycles: int
     phase_started_ns: int
     phase_ends_ns: int | None  # where that is known
-    left_ns: int | None  # honest remaining time of the run; None while unknown
+    left_ns: tuple[int, int | None] | None  # what the run still takes, at least and at most; None: not known
     supply: str  # on, off, level, unknown
     powered: bool | None
     answering: bool | None

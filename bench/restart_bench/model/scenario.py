@@ -273,12 +273,26 @@ class Level:
 @dataclass(frozen=True, slots=True)
 class Case:
     """A scenario with one value of each swept quantity. `name` is unique in the scenario: "off_for=3 s";
-    "" where nothing is swept. `off_for_ns` is the time between the two commands."""
+    "" where nothing is swept. `off_for_ns` is the time between the two commands. `from_memory`: a standard is said to
+    name it, and nobody has looked that up."""
 
     name: str
     off_for_ns: int
     at: At = At()
     level: Level | None = None
+    from_memory: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class NamedDurations:
+    """The list of a standard that a scenario takes its cuts from: who says so, and which of its steps this rig can't
+    do, with the reason."""
+
+    name: str
+    source: str
+    edition: str
+    note: str
+    left_out: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,6 +324,7 @@ class Scenario:
     demonstrate: Demonstration | None = None
     inconclusive_at_most: int = 0
     order: Literal["as written", "shuffled"] = "as written"
+    durations: NamedDurations | None = None
     purpose: str = ""
     path: str = ""
     notes: tuple[str, ...] = field(default=())  # warnings of the loader, as `check` shows them

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.journal import Finding, FindingKind
 from restart_bench.model.rig import Point, Rig, Value, Wanted
-from restart_bench.model.scenario import Expectation, Window
+from restart_bench.model.scenario import Case, Expectation, NamedDurations, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import GLOSS, Verdict
 
@@ -61,6 +61,12 @@ def at_most(ns: int) -> str:
     """One length, rounded up."""
     step, unit, word, decimals = _scale(abs(ns))
     return f"{_number(-(-ns // step), step, unit, decimals)} {word}"
+
+
+def at_least(ns: int) -> str:
+    """One length, rounded down."""
+    step, unit, word, decimals = _scale(abs(ns))
+    return f"{_number(ns // step, step, unit, decimals)} {word}"
 
 
 def value_text(point: Point | None, value: Value | float | None) -> str:
@@ -311,3 +317,24 @@ def hanging(left: str, text: str, width: int, indent: int) -> list[str]:
     overhang = " " * max(0, min(len(left) + 1 - indent, room - 10))  # what the left text takes of the first line
     first, *rest = textwrap.wrap(text, room, initial_indent=overhang, break_on_hyphens=False) or [""]
     return [f"{left} {first.lstrip()}".rstrip(), *[" " * indent + line for line in rest]]
+
+
+# ---------------------------------------------------------------- cuts
+
+
+FROM_MEMORY = "from memory"
+"""Stands beside what a standard is said to name, and nobody has looked up."""
+
+
+def cut_words(case: Case) -> str:
+    """`100 ms`, `10 ms at 40 % (from memory)`: one cut as it is asked for."""
+    level = f" at {case.level.text}" if case.level is not None else ""
+    return f"{show_duration(case.off_for_ns)}{level}" + (f" ({FROM_MEMORY})" if case.from_memory else "")
+
+
+def source_text(durations: NamedDurations) -> str:
+    """Where the cuts of a scenario come from, and what that does not make of it."""
+    return (
+        f"{durations.name}: {durations.source}, {durations.edition}; {durations.note}; used as off times, which makes "
+        "this no test to the standard"
+    )

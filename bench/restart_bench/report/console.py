@@ -10,6 +10,16 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from restart_bench.judging.campaign.case_map import case_rows, outcome_words, verdict_words
+from restart_bench.judging.campaign.measured_times import (
+    AFTER_A_RESTART,
+    SURE_DRIFT,
+    drift_text,
+    limit_text,
+    measured_times,
+    time_text,
+    tolerance_text,
+)
 from restart_bench.judging.inquiry.forecasts import program_score, scores
 from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, MatrixRow, matrix_rows
 from restart_bench.judging.rehearsal import is_rehearsal
@@ -28,6 +38,7 @@ from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import EXIT_MEANS, EXIT_STOPPED, GLOSS, WORST_FIRST, Verdict, badness, console_style
 from restart_bench.model.wording import (
+    FROM_MEMORY,
     NOTHING_SHOWN,
     bounds_text,
     counted,
@@ -47,6 +58,8 @@ _WIDE = 120
 _ROOMY = 100
 _LONGEST_NAME = 40
 _MOST_SCENARIOS = 8
+_MOST_CASES = 40
+_MOST_TIMES = 20
 
 
 def print_outcome(outcome: RunOutcome, console: Console, *, explain: bool = False) -> None:
@@ -145,13 +158,64 @@ def _print_scenario(
     if scenario.reason and scenario.verdict is not Verdict.PASS:
         # each cycle's reason stands among the findings below
         console.print(Padding(Text(without_controls(scenario.in_short)), (0, 0, 0, 2)))
+    _print_cases(run, scenario, console)
     for case in dict.fromkeys(one.case for one in cycles):
         rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
         if rows:
             console.print(matrix_table(rows, console.width, case))
         if any(row.image_only for row in rows):
             console.print(Padding(Text(f"{IMAGE_ONLY}: {IMAGE_ONLY_MEANS}", style="dim"), (0, 0, 0, 2)))
+    _print_times(run, scenario, console)
     _print_notable(run, scenario, cycles, console)
+
+
+def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:
+    """The map of the cases, where there are several: what was cut, and what became of it."""
+    asked = next((one for one in run.tested if one.name == scenario.scenario), None)
+    rows = case_rows(asked, run.cycles) if asked is not None else ()
+    if asked is None or len(rows) < 2:
+        return
+    with_outcome = asked.how == "supply"
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
+    for column in ("case", "truly off", *(["controller"] if with_outcome else []), "cycles", "verdict"):
+        table.add_column(column)
+    for row in rows[:_MOST_CASES]:
+        name = Text(without_controls(row.case.name)).append(f" ({FROM_MEMORY})" if row.case.from_memory else "", "dim")
+        off = bounds_text(row.off_time_ns) if row.off_time_ns is not None else "-"
+        outcome = [outcome_words(row)] if with_outcome else []
+        table.add_row(name, off, *outcome, str(row.cycles), Text(verdict_words(row), style=console_style(row.verdict)))
+    console.print(table)
+    if len(rows) > _MOST_CASES:
+        _bullet(f"and {counted(len(rows) - _MOST_CASES, 'more case')}, all in the record", console)
+
+
+def _print_times(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:
+    """How long it took to be ready, and whatever has a limit, where there are several cycles; the rest is in the
+    record."""
+    asked = next((one for one in run.tested if one.name == scenario.scenario), None)
+    measured = measured_times(run.rig, asked, run.cycles) if asked is not None else ()
+    told = [one for one in measured if one.cycles > 1 and (one.limit is not None or one.what == "ready")]
+    if not told:
+        return
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
+    for column in ("time", "seen", "median", "largest", "95 % keep", "limit"):
+        table.add_column(column)
+    for one in told[:_MOST_TIMES]:
+        group = "" if one.group == AFTER_A_RESTART else f"{one.group}: "
+        name = without_controls(f"{f'{one.case}: ' if one.case else ''}{group}{one.what}")
+        seen = f"{one.seen} of {one.cycles}" if one.seen != one.cycles else str(one.cycles)
+        bound = tolerance_text(one) if one.tolerance is not None else "-"
+        table.add_row(name, seen, time_text(one.median.sample), time_text(one.largest), bound, limit_text(one.limit))
+    console.print(table)
+    if len(told) > _MOST_TIMES:
+        _bullet(f"and {counted(len(told) - _MOST_TIMES, 'more time')}, all in the record", console)
+    for one in told:
+        if one.drift is not None and one.drift.p_value < SURE_DRIFT:
+            _bullet(f"{f'{one.case}: ' if one.case else ''}{one.what} drifts: {drift_text(one)}", console)
+    most = max(one.more_needed for one in told)
+    if most:
+        text = f"{counted(most, 'more cycle')} of a case would show what 95 % of all such cycles keep (95 % confidence)"
+        console.print(Padding(Text(text, style="dim"), (0, 0, 0, 2)))
 
 
 def _print_forecasts(run: OneRun, found: Foretold | None, console: Console) -> None:

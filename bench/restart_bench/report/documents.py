@@ -9,6 +9,8 @@ from typing import Any
 from xml.etree import ElementTree as Xml
 
 from restart_bench.files.faults import Fault
+from restart_bench.judging.campaign.case_map import CaseRow, case_rows
+from restart_bench.judging.campaign.measured_times import MeasuredTime, measured_times
 from restart_bench.judging.inquiry.forecasts import program_score, scores
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
@@ -76,12 +78,17 @@ def _forecasts_document(run: OneRun, found: Foretold | None) -> dict[str, Any]:
 def _scenario_document(run: OneRun, scenario: ScenarioJudged) -> dict[str, Any]:
     cycles = [cycle for cycle in run.cycles if cycle.scenario == scenario.scenario]
     names = dict.fromkeys([*(one.case for one in cycles), *(one.case for one in scenario.late_findings)])
+    asked = next((one for one in run.tested if one.name == scenario.scenario), None)
+    rows = {row.case.name: row for row in case_rows(asked, cycles)} if asked is not None else {}
     return {
         "name": scenario.scenario,
         "verdict": scenario.verdict.value,
         "reason": scenario.reason,
         "limits": list(scenario.limits),
-        "cases": [_case_document(name, cycles, scenario.late_findings) for name in names],
+        "cases": [
+            _case_document(name, cycles, scenario.late_findings) | _map_document(rows.get(name)) for name in names
+        ],
+        "times": [_time_document(one) for one in measured_times(run.rig, asked, cycles)] if asked is not None else [],
     }
 
 
@@ -95,6 +102,48 @@ def _case_document(name: str, cycles: Sequence[CycleJudged], late: Sequence[Find
         "errors": errors,
         "findings": [_finding_document(one) for one in findings],
     }
+
+
+def _map_document(row: CaseRow | None) -> dict[str, Any]:
+    """What was cut in a case, and what became of it; nothing where its file is not known."""
+    if row is None:
+        return {}
+    case = row.case
+    return {
+        "off_for_ns": case.off_for_ns,
+        "at_ns": [case.at.low_ns, case.at.high_ns],
+        "level": case.level.text if case.level is not None else None,
+        "from_memory": case.from_memory,
+        "off_time_ns": list(row.off_time_ns) if row.off_time_ns is not None else None,
+        "restarted": row.restarted,
+        "rode_through": row.rode_through,
+        "not_shown": row.not_shown,
+        "verdicts": {word.value: number for word, number in row.verdicts.items()},
+    }
+
+
+def _time_document(one: MeasuredTime) -> dict[str, Any]:
+    """One time over its cycles, in nanoseconds; null where a bound is open, or the cycles are too few."""
+    shown, bound, moved = one.median, one.tolerance, one.drift
+    told = {
+        "case": one.case,
+        "group": one.group,
+        "what": one.what,
+        "since": one.since,
+        "limit_ns": [one.limit.not_before_ns, one.limit.not_after_ns] if one.limit is not None else None,
+        "cycles": one.cycles,
+        "seen": one.seen,
+        "smallest_ns": one.smallest,
+        "median_ns": shown.sample,
+        "median_interval_ns": [shown.low, shown.high] if shown.confidence is not None else None,
+        "median_confidence": shown.confidence,
+        "largest_ns": one.largest,
+        "tolerance": dataclasses.asdict(bound) if bound is not None else None,
+        "more_cycles_needed": one.more_needed,
+        "drift_ns_per_cycle": [moved.low, moved.high] if moved is not None else None,
+        "drift_p_value": moved.p_value if moved is not None else None,
+    }
+    return {key: _finite(value) for key, value in told.items()}
 
 
 def _finding_document(finding: Finding) -> dict[str, Any]:

@@ -10,10 +10,11 @@ from datetime import UTC, datetime
 
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.writer import RunArchive
+from restart_bench.campaigns.time_left import TimeLeft
 from restart_bench.evidence.marks import traces_of
 from restart_bench.evidence.traces import Trace
 from restart_bench.model.clock import NS_PER_MS, now_ns
-from restart_bench.model.journal import CycleRecords, Forecast, Record, RunEnded, Trouble, cycle_records
+from restart_bench.model.journal import CycleRecords, CycleStarted, Forecast, Record, RunEnded, Trouble, cycle_records
 from restart_bench.model.live import LiveState, Reading, Show, powered_by_proof
 from restart_bench.model.rig import Rig, Wanted
 from restart_bench.model.samples import DeviceSamples
@@ -186,15 +187,17 @@ def afterglow_ns(rig: Rig) -> int:
 class View:
     """What the screen is shown. `of_cycles`: the number of the run's last cycle."""
 
-    def __init__(self, rig: Rig, context: CycleContext, of_cycles: int) -> None:
+    def __init__(self, rig: Rig, context: CycleContext, of_cycles: int, time_left: TimeLeft) -> None:
         self._rig = rig
         self._context = context
         self.of_cycles = of_cycles
-        self._durations_ns: list[int] = []
+        self.time_left = time_left
+        self._done: set[int] = set()
 
-    def cycle_took(self, length_ns: int) -> None:
-        """A cycle has ended: its length is what those to come are expected to take."""
-        self._durations_ns.append(length_ns)
+    def cycle_took(self, cycle: int, scenario: str, case: str, length_ns: int) -> None:
+        """A cycle has ended: its length is what those of its case to come are expected to take."""
+        self._done.add(cycle)
+        self.time_left.cycle_took((scenario, case), length_ns)
 
     def state(self, now: int) -> LiveState:
         """The run at this instant."""
@@ -215,7 +218,7 @@ class View:
             of_cycles=self.of_cycles,
             phase_started_ns=situation.phase_started_ns,
             phase_ends_ns=situation.phase_ends_ns,
-            left_ns=self._left_ns(),
+            left_ns=self._left_ns(now),
             supply=context.actuators.state.commanded,
             powered=powered_by_proof(rig.proof_of_cut, readings),
             answering=self._answering(now),
@@ -226,14 +229,12 @@ class View:
             restored_ns=situation.restored_ns,
         )
 
-    def _left_ns(self) -> int | None:
-        """Mean of the cycles so far times those to come, and the rest of this one; None before one has ended."""
-        if not self._durations_ns:
-            return None
-        mean = sum(self._durations_ns) // len(self._durations_ns)
-        started = getattr(self._context.log[0], "at_ns", now_ns()) if self._context.log else now_ns()
-        rest = max(0, mean - (now_ns() - started))
-        return (self.of_cycles - self._context.cycle) * mean + rest
+    def _left_ns(self, now: int) -> tuple[int, int | None]:
+        """What cycles like those so far, or those planned, still take."""
+        turn = self._context.log[0] if self._context.log else None
+        if not isinstance(turn, CycleStarted) or turn.cycle in self._done:
+            return self.time_left.left()
+        return self.time_left.left((turn.scenario, turn.case), now - turn.at_ns)
 
     def _answering(self, now: int) -> bool | None:
         controller = self._rig.controller

@@ -10,6 +10,7 @@ from __future__ import annotations
 import random
 import time
 import traceback
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
@@ -51,6 +52,7 @@ from restart_bench.run.safe_end import SafeEnd
 from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
 from restart_bench.run.usage import Used, refuse_worn, used_lately, wear_of
 from restart_bench.suite.loader import Suite
+from restart_bench.suite.plan import plan_suite, time_left_of
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
 
 if TYPE_CHECKING:
@@ -284,7 +286,9 @@ class OpenSession:
         self._run: OneRun | None = None  # once it has ended
         self._context = self._make_context(reached.supply, ask, stop)
         self._limits = LimitKeeper(self._context, used, heed=plan.armed)
-        self._view = View(self.rig, self._context, sum(plan.cycles().values()))
+        planned = plan_suite(self.rig, plan.suite.scenarios, simulated=plan.options.simulated)
+        left = time_left_of(planned, rehearse=plan.options.rehearse)
+        self._view = View(self.rig, self._context, sum(plan.cycles().values()), left)
         others = stack.enter_context(ExitStack())
         self._safe_end = SafeEnd(self._context, plan.suite.rig.supply, chronicle, armed=plan.armed, stack=others)
         self._connect()
@@ -358,8 +362,11 @@ class OpenSession:
     def _count_earlier(self, earlier: ArchivedRun) -> None:
         self._earlier = earlier_cycles(earlier)
         self._chronicle.cycle = self._earlier.last_cycle
-        to_come = sum(len(self._turns(scenario)) for scenario in self._plan.suite.scenarios)
-        self._view.of_cycles = self._earlier.last_cycle + to_come
+        to_come = [turn for scenario in self._plan.suite.scenarios for turn in self._turns(scenario)]
+        self._view.of_cycles = self._earlier.last_cycle + len(to_come)
+        places = [(turn.scenario.name, turn.case.name) for turn in to_come]
+        begun = [self._open_cut.place[:2]] if self._open_cut is not None else []
+        self._view.time_left.to_come = dict(Counter([*places, *begun]))
         done = counted(len(self._earlier.counted), "cycle")
         self._chronicle.say(
             f"goes on with {earlier.id}: {done} of it counted as done, those that are left are done now"
@@ -447,7 +454,7 @@ class OpenSession:
         judged = self._judge(turn)
         self._judged.append(judged)
         self._limits.count_cycle()
-        self._view.cycle_took(now_ns() - started)
+        self._view.cycle_took(turn.cycle, turn.scenario.name, turn.case.name, now_ns() - started)
         try:
             self._chronicle.publish(judged)
         except ArchiveError as error:

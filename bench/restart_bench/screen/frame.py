@@ -306,15 +306,23 @@ def _told(rig: Rig, finding: Finding) -> str:
 def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> Text:
     """Cycles that are done, time that is left, and a bar."""
     done = sum(gathered.counted.values())
-    left = (
-        "time left: not known yet" if state.left_ns is None else f"about {show_duration(_coarse(state.left_ns))} left"
-    )
-    words = f"{done} of {counted(state.of_cycles, 'cycle')} done   {left}  "
+    words = f"{done} of {counted(state.of_cycles, 'cycle')} done   {_left_words(state.left_ns)}  "
     across = max(5, width - len(words))
     filled = across * done // max(1, state.of_cycles)
     line = Text(words)
     line.append(glyphs.bar * filled, style="bold cyan")
     return line.append(glyphs.bar_rest * (across - filled), style="dim")
+
+
+def _left_words(left_ns: tuple[int, int | None] | None) -> str:
+    """`2 min to 3 min left`, `about 2 min left` where both ends are told alike, `2 min or more left`."""
+    if left_ns is None:
+        return "time left: not known"
+    low, high = left_ns
+    if high is None:
+        return f"{show_duration(_coarse(low))} or more left"
+    ends = list(dict.fromkeys(show_duration(_coarse(end)) for end in (low, high)))
+    return f"{' to '.join(ends)} left" if len(ends) > 1 else f"about {ends[0]} left"
 
 
 def _coarse(ns: int) -> int:

@@ -6,16 +6,17 @@ and the longest that the scenario allows, the longest None where a person has to
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from restart_bench.campaigns.reliability import CONFIDENCE, confidence_reached, cycles_needed, reliability_shown
+from restart_bench.campaigns.time_left import TimeLeft
 from restart_bench.model.clock import HOUR_NS, NS_PER_S
 from restart_bench.model.rig import BIT_TABLES, Device, Rig, RigSupply
 from restart_bench.model.samples import SampleLayout
 from restart_bench.model.scenario import Case, Demonstration, Expectation, Scenario, Step
-from restart_bench.model.step_kinds import facts_of
+from restart_bench.model.step_kinds import facts_of, starts_of
 from restart_bench.model.wording import show_wanted
 
 SWITCHINGS_PER_CUT = 2
@@ -110,6 +111,21 @@ class ScenarioPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class Hourly:
+    """Something of which the rig file allows only so many in an hour: cuts (`point` ""), or starts of a point. The plan
+    takes no less than `takes_ns` for them."""
+
+    point: str
+    planned: int
+    per_hour: int
+
+    @property
+    def takes_ns(self) -> int:
+        """Within any hour there are no more than `per_hour`."""
+        return (self.planned - 1) // self.per_hour * HOUR_NS if self.planned else 0
+
+
+@dataclass(frozen=True, slots=True)
 class SuitePlan:
     """All that one suite will do."""
 
@@ -117,11 +133,22 @@ class SuitePlan:
     scenarios: tuple[ScenarioPlan, ...]
     lasts: Span
     archive_bytes: Span
+    hourly: tuple[Hourly, ...] = ()
 
     @property
     def cycles(self) -> int:
         """Cycles over all scenarios."""
         return sum(one.cycles for one in self.scenarios)
+
+    @property
+    def waits_ns(self) -> int:
+        """The limits of an hour keep it from being done sooner."""
+        return max((one.takes_ns for one in self.hourly), default=0)
+
+    @property
+    def tries(self) -> int:
+        """Cycles of the case that is tried least."""
+        return min((case.cycles for one in self.scenarios for case in one.cases), default=0)
 
     @property
     def switchings(self) -> int:
@@ -133,11 +160,24 @@ def plan_suite(rig: Rig, scenarios: Sequence[Scenario], *, simulated: bool = Fal
     """The plan of a suite. Simulated runs wait for no limits of the supply."""
     plans = tuple(plan_scenario(rig, one, simulated=simulated) for one in scenarios)
     lasts = sum((one.lasts for one in plans), Span())
-    if rig.supply is not None and not simulated:
-        lasts = lasts.at_least(_waited_for_limits_ns(rig.supply, sum(one.switchings for one in plans)))
+    hourly = () if simulated else tuple(_hourly(rig, plans))
+    lasts = lasts.at_least(max((one.takes_ns for one in hourly), default=0))
     rate = bytes_per_second(rig)
     high = None if lasts.high_ns is None else round(lasts.high_ns / NS_PER_S * rate)
-    return SuitePlan(rig, plans, lasts, Span(round(lasts.low_ns / NS_PER_S * rate), high))
+    return SuitePlan(rig, plans, lasts, Span(round(lasts.low_ns / NS_PER_S * rate), high), hourly)
+
+
+def time_left_of(plan: SuitePlan, *, rehearse: bool = False) -> TimeLeft:
+    """What is left of a run that has not begun, by scenario and case. A rehearsal does each case once, and takes
+    less than a cycle with a cut."""
+    each: dict[Hashable, tuple[int, int | None]] = {}
+    to_come: dict[Hashable, int] = {}
+    for scenario in plan.scenarios:
+        for case in scenario.cases:
+            key = (scenario.scenario.name, case.case.name)
+            each[key] = (0 if rehearse else case.each.low_ns, case.each.high_ns)
+            to_come[key] = 1 if rehearse else case.cycles
+    return TimeLeft(each, to_come, 0 if rehearse else plan.waits_ns)
 
 
 def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False) -> ScenarioPlan:
@@ -221,12 +261,20 @@ def _steps_span(steps: Sequence[Step]) -> Span:
     return sum((Span(*facts_of(step.action).lasts(step.action)) for step in steps), Span())
 
 
-def _waited_for_limits_ns(supply: RigSupply, switchings: int) -> int:
-    """Shortest time that `cuts_per_hour` leaves for so many cuts: within any hour there are no more than that."""
-    cuts, per_hour = switchings // SWITCHINGS_PER_CUT, supply.limits.cuts_per_hour
-    if not per_hour or cuts == 0:
-        return 0
-    return (cuts - 1) // max(1, int(per_hour)) * HOUR_NS
+def _hourly(rig: Rig, plans: Sequence[ScenarioPlan]) -> Iterator[Hourly]:
+    """Everything that an hour limits. A point that nobody presses is taken to start once a cycle, as the run takes it
+    before it has seen more."""
+    if rig.supply is not None and rig.supply.limits.cuts_per_hour:
+        cuts = sum(one.switchings for one in plans) // SWITCHINGS_PER_CUT
+        yield Hourly("", cuts, max(1, int(rig.supply.limits.cuts_per_hour)))
+    for point in rig.points.values():
+        if point.limits is None or not point.limits.starts_per_hour:
+            continue
+        starts = 0
+        for one in plans:
+            steps = (*one.scenario.before, *one.scenario.function_check)
+            starts += one.cycles * (starts_of(point.name, steps) if point.writable else 1)
+        yield Hourly(point.name, starts, max(1, int(point.limits.starts_per_hour)))
 
 
 # ---------------------------------------------------------------- what it can show

@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import Any
 
+from restart_bench.campaigns.durations import Interruption, Standard
 from restart_bench.files.faults import Fault
 from restart_bench.files.tree import ReadFile
-from restart_bench.files.validation import KeyPath, Ledger, validated
-from restart_bench.model.rig import Rig
-from restart_bench.model.scenario import At, Case, Demonstration, Expectation, Gap, Level, MarkLimit, Scenario
+from restart_bench.files.validation import Ledger, validated
+from restart_bench.model.rig import Rig, RigSupply
+from restart_bench.model.scenario import (
+    At,
+    Case,
+    Demonstration,
+    Expectation,
+    Gap,
+    Level,
+    MarkLimit,
+    NamedDurations,
+    Scenario,
+)
 from restart_bench.model.step_kinds import STEP_KINDS
-from restart_bench.model.units import show_duration
+from restart_bench.model.units import UnitRefused, show_duration
+from restart_bench.model.wording import counted
 from restart_bench.suite.expectation_reader import during_of, expectations_of, start_gaps, times_of
 from restart_bench.suite.names import Names
 from restart_bench.suite.rig_reader import SUPPLY_BROKEN
@@ -89,7 +102,7 @@ def _scenario(
     return Scenario(
         name=model.scenario,
         how=model.cut.how,
-        cases=_cases(model.cut, ledger),
+        cases=_cases(model.cut, rig, card, ledger),
         before=before,
         during=during,
         after=after,
@@ -103,6 +116,7 @@ def _scenario(
         demonstrate=demonstrate,
         inconclusive_at_most=demonstrate.inconclusive_at_most if demonstrate is not None else 0,
         order=model.order,
+        durations=_named_durations(model.cut, rig, card),
         purpose=model.purpose or "",
         path=path,
     )
@@ -127,8 +141,13 @@ def _check_cut(model: ScenarioIn, rig: Rig, card: SupplyCard | None, ledger: Led
         cure = "add supply: to the rig, or write how: mode"
         ledger.fault(("cut", "how"), "the rig has no supply that can be cut", cure)
         return
+    if isinstance(model.cut.off_for, Standard):
+        _check_list(model.cut.off_for, model.cut, rig, card, ledger)
+        return
     for off_for in model.cut.off_for:
-        _check_off_for(off_for, rig, ledger)
+        refused = _refused_off_for(off_for, supply)
+        if refused is not None:
+            ledger.fault(("cut", "off_for"), f"{show_duration(off_for)} {refused.what}", refused.cure)
     if model.cut.level is None:
         return
     if card is not None and not card.has_levels:
@@ -149,50 +168,131 @@ def _check_mode_cut(model: ScenarioIn, rig: Rig, ledger: Ledger) -> None:
         ledger.fault(("cut", "how"), "nothing in the rig shows that run mode was left", cure)
     if model.cut.level is not None:
         ledger.fault(("cut", "level"), "a change of mode has no voltage", "delete level:")
+    if isinstance(model.cut.off_for, Standard):
+        text = f"{model.cut.off_for.name} names losses of the supply, and a change of mode is none"
+        ledger.fault(("cut", "off_for"), text, "write a duration")
     if model.after.restart is not None:
         text = "says nothing about a change of mode, which is no restart"
         ledger.fault(("after", "restart"), text, "delete restart:")
 
 
-def _check_off_for(off_for: int, rig: Rig, ledger: Ledger) -> None:
-    """What the relay can do, and what the supply's limits allow."""
-    supply = rig.supply
-    assert supply is not None
-    path: KeyPath = ("cut", "off_for")
-    shown = show_duration(off_for)
+def _refused_off_for(off_for: int, supply: RigSupply) -> UnitRefused | None:
+    """What keeps the relay or the supply's limits from an off time; None where nothing does."""
     opening = supply.opening_ns + supply.bounce_ns
     if off_for <= opening and (supply.contact is not None or opening):
         name = "operate" if supply.contact == "normally-closed" else "release"
-        text = f"{shown} is over before the contact has opened ({name} + bounce = {show_duration(opening)})"
-        ledger.fault(path, text, f"write more than {show_duration(opening)}")
-        return
+        text = f"is over before the contact has opened ({name} + bounce = {show_duration(opening)})"
+        return UnitRefused(text, f"write more than {show_duration(opening)}")
     limits = supply.limits
-    if limits.dips_up_to_ns is not None and off_for <= limits.dips_up_to_ns:
-        return
-    if off_for < limits.off_at_least_ns:
-        least = show_duration(limits.off_at_least_ns)
-        dips = f"up to {show_duration(limits.dips_up_to_ns)}, or " if limits.dips_up_to_ns is not None else ""
-        other = "" if limits.dips_up_to_ns is not None else ", or add dips_up_to: to the supply's limits"
-        ledger.fault(path, f"{shown} is shorter than the supply's off_at_least", f"write {dips}{least} or more{other}")
+    if off_for >= limits.off_at_least_ns or (limits.dips_up_to_ns is not None and off_for <= limits.dips_up_to_ns):
+        return None
+    least = show_duration(limits.off_at_least_ns)
+    dips = f"up to {show_duration(limits.dips_up_to_ns)}, or " if limits.dips_up_to_ns is not None else ""
+    other = "" if limits.dips_up_to_ns is not None else ", or add dips_up_to: to the supply's limits"
+    return UnitRefused("is shorter than the supply's off_at_least", f"write {dips}{least} or more{other}")
 
 
-def _cases(cut: CutIn, ledger: Ledger) -> tuple[Case, ...]:
+# ---------------------------------------------------------------- lists of standards
+
+
+def _check_list(named: Standard, cut: CutIn, rig: Rig, card: SupplyCard | None, ledger: Ledger) -> None:
+    """Says what of a standard's list this rig can't do; a list of which it can do nothing is a fault."""
+    if cut.level is not None:
+        text = f"{named.name} names its own voltages"
+        ledger.fault(("cut", "level"), text, "delete level:, or write off times in place of durations:")
+    done, left_out = _doable(named, rig, card)
+    told = "; ".join(left_out)
+    cure = "it takes another supply, or other limits: of this one where the rig can bear that"
+    if not done:
+        ledger.fault(("cut", "off_for"), f"this rig can do nothing of {named.name}: {told}", cure)
+    elif left_out:
+        of = f"{len(done)} of {counted(len(named.steps), 'cut')} of {named.name} can be done on this rig"
+        ledger.warn(("cut", "off_for"), f"{of}; left out: {told}", cure)
+
+
+def _doable(named: Standard, rig: Rig, card: SupplyCard | None) -> tuple[list[Interruption], tuple[str, ...]]:
+    """The steps of a list that this rig can do, and the others with what is against them: `1 ms, 3 ms (why)`."""
+    done: list[Interruption] = []
+    others: dict[str, list[str]] = {}
+    for step in named.steps:
+        why = _against(step, rig, card)
+        if why:
+            at = f" at {step.level * 100:g} %" if step.level else ""
+            others.setdefault(why, []).append(show_duration(step.length_ns) + at)
+        else:
+            done.append(step)
+    return done, tuple(f"{', '.join(steps)} ({why})" for why, steps in others.items())
+
+
+def _against(step: Interruption, rig: Rig, card: SupplyCard | None) -> str:
+    """What keeps a rig from a step of a standard; "" where nothing does. The bench never raises a voltage."""
+    supply = rig.supply
+    assert supply is not None
+    if step.level > 1:
+        return "above the nominal voltage, which the bench never leaves upwards"
+    if step.level and (card is None or not card.has_levels):
+        return f"a dip, and {supply.driver} can only switch off and on"
+    if step.level and supply.nominal_volts is None:
+        return "the supply states no nominal: voltage"
+    refused = _refused_off_for(step.length_ns, supply)
+    return refused.what.removeprefix("is ") if refused is not None else ""
+
+
+def _named_durations(cut: CutIn, rig: Rig, card: SupplyCard | None) -> NamedDurations | None:
+    """Where the cuts of a scenario come from, where that is a standard."""
+    named = cut.off_for
+    if not isinstance(named, Standard) or rig.supply is None:
+        return None
+    return NamedDurations(named.name, named.source, named.edition, named.note, _doable(named, rig, card)[1])
+
+
+# ---------------------------------------------------------------- cases
+
+
+def _cases(cut: CutIn, rig: Rig, card: SupplyCard | None, ledger: Ledger) -> tuple[Case, ...]:
     """Every combination of the swept quantities, in the order off_for, at, level; each named by what is swept."""
     levels: tuple[Level | None, ...] = cut.level or (None,)
-    if len(cut.off_for) * len(cut.at) * len(levels) > MOST_CASES:
-        count = len(cut.off_for) * len(cut.at) * len(levels)
+    cuts: list[tuple[int, tuple[Level | None, ...], bool]]
+    if isinstance(cut.off_for, Standard):
+        steps = _doable(cut.off_for, rig, card)[0] if rig.supply is not None else []
+        cuts = [(step.length_ns, (_level(step),), step.from_memory) for step in steps]
+    else:
+        cuts = [(off_for, levels, False) for off_for in cut.off_for]
+    count = len(cut.at) * sum(len(levels) for _, levels, _ in cuts)
+    if count > MOST_CASES:
         ledger.fault(("cut",), f"makes {count} cases", f"sweep fewer values: {MOST_CASES} cases at most")
         return ()
-    cases = []
-    for off_for, (low, high), level in product(cut.off_for, cut.at, levels):
-        swept = [f"off_for={show_duration(off_for)}"] if len(cut.off_for) > 1 else []
-        if len(cut.at) > 1:
-            drawn = f"random {show_duration(low)}..{show_duration(high)}"
-            swept.append(f"at={drawn if high > low else show_duration(low)}")
-        if level is not None and len(levels) > 1:
-            swept.append(f"level={level.text}")
-        cases.append(Case(", ".join(swept), off_for, At(low, high), level))
-    return tuple(cases)
+    at_times = [At(low, high) for low, high in cut.at]
+    return _by_name(
+        [
+            Case("", off_for, at, level, from_memory)
+            for off_for, levels, from_memory in cuts
+            for at, level in product(at_times, levels)
+        ]
+    )
+
+
+def _level(step: Interruption) -> Level | None:
+    """The voltage of a dip, None for an interruption."""
+    return Level(fraction=step.level, text=f"{step.level * 100:g} %") if step.level else None
+
+
+def _by_name(cases: Sequence[Case]) -> tuple[Case, ...]:
+    """The cases, each with the name that tells it from the others: `off_for=3 s, level=40 %`."""
+    swept = {
+        "off_for": len({case.off_for_ns for case in cases}) > 1,
+        "at": len({case.at for case in cases}) > 1,
+        "level": len({case.level for case in cases}) > 1,
+    }
+    named = []
+    for case in cases:
+        at = show_duration(case.at.low_ns)
+        drawn = f"random {at}..{show_duration(case.at.high_ns)}" if case.at.is_random else at
+        level = case.level.text if case.level is not None else ""
+        values = {"off_for": show_duration(case.off_for_ns), "at": drawn, "level": level}
+        told = [f"{key}={value}" for key, value in values.items() if swept[key] and value]
+        named.append(replace(case, name=", ".join(told)))
+    return tuple(named)
 
 
 # ---------------------------------------------------------------- cycles and watch

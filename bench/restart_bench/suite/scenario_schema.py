@@ -6,7 +6,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Discriminator, Tag
 
+from restart_bench.campaigns.durations import STANDARDS, Standard, standard
 from restart_bench.files.kinds import (
+    SWEEP,
+    As,
     AtTimes,
     Between,
     ChangeRange,
@@ -15,7 +18,6 @@ from restart_bench.files.kinds import (
     Duration,
     LevelsText,
     Number,
-    OffFor,
     OneValue,
     Percentage,
     PlainName,
@@ -23,11 +25,14 @@ from restart_bench.files.kinds import (
     PositiveDuration,
     Text,
     ValueOrBefore,
+    as_scalar,
+    read_off_for,
     refuse,
     word,
 )
 from restart_bench.files.validation import Written, key
 from restart_bench.model.step_kinds import STEP_KINDS
+from restart_bench.model.units import UnitRefused
 from restart_bench.suite.rig_schema import ConditionIn, ConditionsIn, TestIn
 
 
@@ -109,13 +114,35 @@ StepIn = Annotated[
 ]
 
 
+def _read_cuts(value: Any) -> tuple[int, ...] | Standard:
+    """Off times in nanoseconds, or the list that `{durations: NAME}` names."""
+    if not isinstance(value, dict) or list(value) != ["durations"]:
+        return read_off_for(value)
+    name = as_scalar(value["durations"], "the name of a list").text
+    try:
+        return standard(name)
+    except UnitRefused as refused:
+        raise refuse(refused.what, refused.cure, "the name of a list") from None
+
+
+_NAMED = {
+    "type": "object",
+    "properties": {"durations": {"enum": sorted(STANDARDS)}},
+    "required": ["durations"],
+    "additionalProperties": False,
+}
+OffFor = Annotated[tuple[int, ...] | Standard, As(_read_cuts, {"anyOf": [*SWEEP, _NAMED]})]
+
+
 class CutIn(Written):
     """One loss and return of supply, or one leave-and-return of run mode."""
 
     how: Annotated[Literal["supply", "mode"], word("supply", "mode")] = key(
         "what is cut: the supply, or run mode", "supply", "supply"
     )
-    off_for: OffFor = key("time between the two commands: a value, a list, or A..B in N values", "3 s")
+    off_for: OffFor = key(
+        "time between the two commands: a value, a list, A..B in N values, or {durations: NAME} of a standard", "3 s"
+    )
     at: AtTimes = key(
         "when, counted from the end of the last step of `before`; `random A..B` draws it anew in each cycle",
         "random 0 s..200 ms",

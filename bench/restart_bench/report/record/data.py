@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Literal
 from restart_bench.judging.matrix import NOT_JUDGED
 from restart_bench.judging.summary import FindingRow
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import Pair
 
 if TYPE_CHECKING:
     from restart_bench.predict.explaining import Explanation
@@ -87,6 +86,19 @@ class MatrixLine:
 
 
 @dataclass(frozen=True, slots=True)
+class CaseLine:
+    """One case on the map of a scenario's cases, in texts. `verdict` is the worst of its cycles."""
+
+    name: str
+    off_time: str
+    controller: str
+    cycles: int
+    verdict: Verdict
+    verdicts: str
+    from_memory: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class ScenarioRow:
     """One scenario as judged. `counted` maps verdicts to cycles; `planned` is what should have been done."""
 
@@ -100,21 +112,27 @@ class ScenarioRow:
     limits: tuple[str, ...]
     steps: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    cases: tuple[CaseLine, ...] = ()  # none where there is only one
 
 
 @dataclass(frozen=True, slots=True)
 class TimesRow:
-    """One mark over the cycles of a case, counted from the mark `since`: smallest, median and largest, each with
-    bounds (the median of the lower bounds, the median of the upper bounds)."""
+    """One time over the cycles of a case that are alike (`group`), counted from `since`, in texts. `interval` holds the
+    median of all such cycles with 95 % confidence; "" where they are too few."""
 
     scenario: str
     case: str
-    mark: str
+    group: str
+    what: str
     since: str
-    cycles: int
-    smallest: Pair
-    median: Pair
-    largest: Pair
+    limit: str
+    cycles: str
+    smallest: str
+    median: str
+    interval: str
+    largest: str
+    tolerance: str
+    drift: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
+from restart_bench.judging.campaign.case_map import case_rows, outcome_words, verdict_words
+from restart_bench.judging.campaign.measured_times import (
+    drift_text,
+    limit_text,
+    measured_times,
+    time_text,
+    tolerance_text,
+)
 from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.summary import by_case, finding_rows, limits_in_short
 from restart_bench.model.journal import (
-    MARKS,
     CycleJudged,
     RunEnded,
     RunStarted,
@@ -23,9 +30,19 @@ from restart_bench.model.rig import Point, Rig
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import address_word, bounds_text, counted, listed, percent_text, show_value
+from restart_bench.model.wording import (
+    address_word,
+    bounds_text,
+    counted,
+    cut_words,
+    listed,
+    percent_text,
+    show_value,
+    source_text,
+)
 from restart_bench.report.explaining import why_of
 from restart_bench.report.record.data import (
+    CaseLine,
     DemonstrationRow,
     Fact,
     FactGroup,
@@ -46,8 +63,6 @@ if TYPE_CHECKING:
     from restart_bench.suite.loader import Suite
 
 USUAL_CONFIDENCE = 0.95
-
-_FROM_CUT = ("dark", "restored")
 
 
 def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
@@ -78,7 +93,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         by=str(run.run.get("by") or ""),
         program=program_words(run, suite),
         switched=switched_words(run, suite),
-        scenarios=tuple(_scenario_rows(run, suite, scenarios)),
+        scenarios=tuple(_scenario_rows(run, suite, scenarios, cycles)),
         matrix=tuple(_matrix(suite.rig, cycles)),
         limits_in_short=limits_in_short(suite.rig, cycles),
         not_tested=tuple(not_tested(suite, cycles)),
@@ -93,7 +108,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         explanation=why_of(run, suite) if explain else None,
         findings=tuple(finding_rows(suite.rig, cycles, scenarios.values())),
         diagrams=tuple(diagrams_of(run, suite, cycles)),
-        times=tuple(times_rows(cycles)),
+        times=tuple(times_rows(suite.rig, suite.scenarios, cycles)),
         demonstrations=tuple(demonstrations(suite, cycles)),
         troubles=tuple(
             TroubleRow(record.cycle, record.kind, record.text, record.error)
@@ -155,7 +170,9 @@ def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple
 # ---------------------------------------------------------------- scenarios and findings
 
 
-def _scenario_rows(run: ArchivedRun, suite: Suite, judged: Mapping[str, ScenarioJudged]) -> Iterator[ScenarioRow]:
+def _scenario_rows(
+    run: ArchivedRun, suite: Suite, judged: Mapping[str, ScenarioJudged], cycles: Sequence[CycleJudged]
+) -> Iterator[ScenarioRow]:
     planned = run.run.get("planned") or {}
     for scenario in suite.scenarios:
         outcome = judged.get(scenario.name)
@@ -172,14 +189,33 @@ def _scenario_rows(run: ArchivedRun, suite: Suite, judged: Mapping[str, Scenario
             limits=outcome.limits,
             steps=tuple(_steps(scenario)),
             notes=scenario.notes,
+            cases=tuple(_case_lines(scenario, cycles)),
+        )
+
+
+def _case_lines(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[CaseLine]:
+    """The map of the cases, where there are several."""
+    rows = case_rows(scenario, cycles)
+    for row in rows if len(rows) > 1 else ():
+        yield CaseLine(
+            name=row.case.name,
+            off_time=bounds_text(row.off_time_ns) if row.off_time_ns is not None else "-",
+            controller=outcome_words(row) if scenario.how == "supply" else "-",
+            cycles=row.cycles,
+            verdict=row.verdict,
+            verdicts=verdict_words(row),
+            from_memory=row.case.from_memory,
         )
 
 
 def _steps(scenario: Scenario) -> Iterator[str]:
     for step in scenario.before:
         yield f"before: {step.text}"
-    off = listed(dict.fromkeys(show_duration(case.off_for_ns) for case in scenario.cases))
+    off = listed(dict.fromkeys(cut_words(case) for case in scenario.cases))
     yield f"cut: {'run mode' if scenario.how == 'mode' else 'supply'} off for {off}"
+    if scenario.durations is not None:
+        yield f"cuts from {source_text(scenario.durations)}"
+        yield from (f"left out: {text}" for text in scenario.durations.left_out)
     settle = f"settled {show_duration(scenario.settle_ns)} after ready"
     yield f"after: watch for {show_duration(scenario.watch_ns)}, {settle}"
     for step in scenario.function_check:
@@ -283,35 +319,25 @@ def _wiring(rig: Rig) -> Iterator[str]:
 # ---------------------------------------------------------------- times and demonstrations
 
 
-def times_rows(cycles: Sequence[CycleJudged]) -> Iterator[TimesRow]:
-    """Each mark of each case over its cycles: `dark` and `restored` from the cut, the others from `restored`."""
-    for (scenario, case), mine in by_case(cycles).items():
-        for mark in MARKS:
-            if mark in ("cut", "end"):
-                continue
-            since = "cut" if mark in _FROM_CUT else "restored"
-            lengths = [
-                there.since(start)
-                for cycle in mine
-                if (there := cycle.mark(mark)) is not None and (start := cycle.mark(since)) is not None
-            ]
-            if lengths:
-                yield _times_row(scenario, case, mark, since, lengths)
-
-
-def _times_row(scenario: str, case: str, mark: str, since: str, lengths: Sequence[tuple[int, int]]) -> TimesRow:
-    lows, highs = sorted(low for low, _ in lengths), sorted(high for _, high in lengths)
-    return TimesRow(
-        scenario, case, mark, since, len(lengths),
-        (lows[0], highs[0]), (_median(lows), _median(highs)), (lows[-1], highs[-1]),
-    )  # fmt: skip
-
-
-def _median(ordered: Sequence[int]) -> int:
-    middle = len(ordered) // 2
-    if len(ordered) % 2:
-        return ordered[middle]
-    return (ordered[middle - 1] + ordered[middle]) // 2
+def times_rows(rig: Rig, scenarios: Sequence[Scenario], cycles: Sequence[CycleJudged]) -> Iterator[TimesRow]:
+    """Each mark and each limit of each case over its cycles, restarts apart from dips that were ridden through."""
+    for scenario in scenarios:
+        for one in measured_times(rig, scenario, cycles):
+            yield TimesRow(
+                scenario=one.scenario,
+                case=one.case,
+                group=one.group,
+                what=one.what,
+                since=one.since,
+                limit=limit_text(one.limit),
+                cycles=str(one.cycles) if one.seen == one.cycles else f"{one.seen} of {one.cycles}",
+                smallest=time_text(one.smallest),
+                median=time_text(one.median.sample),
+                interval=time_text((one.median.low, one.median.high)) if one.median.confidence is not None else "",
+                largest=time_text(one.largest),
+                tolerance=tolerance_text(one),
+                drift=drift_text(one),
+            )
 
 
 def demonstrations(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[DemonstrationRow]:

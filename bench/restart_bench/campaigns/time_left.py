@@ -1,0 +1,56 @@
+"""How long a run still takes: from what was planned, and, once a cycle of a case was done, from how long that took."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass, field
+
+TimeSpan = tuple[int, int | None]
+"""Shortest and longest, in nanoseconds; the longest None where nobody can tell."""
+FEW = 5
+"""From so many cycles on their own spread tells what those to come take."""
+MARGINS = (20, 50)
+"""One part in so many is added at both ends, below and from `FEW` cycles on: cycles that were done are a sample."""
+
+
+@dataclass(slots=True)
+class TimeLeft:
+    """`planned`: what one cycle of each case takes, `to_come`: how many of them are left, the one that has begun
+    included. `not_before_ns`: the limits of the supply keep the run from ending sooner after its beginning."""
+
+    planned: Mapping[Hashable, TimeSpan]
+    to_come: dict[Hashable, int]
+    not_before_ns: int = 0
+    _took: dict[Hashable, tuple[int, int, int]] = field(default_factory=dict)  # shortest, longest, how many
+    _gone_ns: int = 0
+
+    def cycle_took(self, case: Hashable, length_ns: int) -> None:
+        """A cycle of a case has ended, waits before it included."""
+        shortest, longest, number = self._took.get(case, (length_ns, length_ns, 0))
+        self._took[case] = (min(shortest, length_ns), max(longest, length_ns), number + 1)
+        self._gone_ns += length_ns
+        self.to_come[case] = max(0, self.to_come.get(case, 0) - 1)
+
+    def left(self, case: Hashable | None = None, into_ns: int = 0) -> TimeSpan:
+        """What is left while a cycle of `case` has lasted for `into_ns`; None: between two cycles."""
+        low, high = 0, 0
+        is_open = False
+        for other, number in self.to_come.items():
+            shortest, longest = self._each(other) if number else (0, 0)
+            begun = number > 0 and other == case
+            low += max(0, shortest - into_ns) + (number - 1) * shortest if begun else number * shortest
+            if longest is None:
+                is_open = True
+            else:
+                high += max(0, longest - into_ns) + (number - 1) * longest if begun else number * longest
+        waits = self.not_before_ns - self._gone_ns - into_ns
+        return max(low, waits), None if is_open else max(low, waits, high)
+
+    def _each(self, case: Hashable) -> TimeSpan:
+        """One cycle of a case: as those before it, with a margin; as planned where there was none."""
+        took = self._took.get(case)
+        if took is None:
+            return self.planned.get(case, (0, None))
+        shortest, longest, number = took
+        part = MARGINS[number >= FEW]
+        return shortest - shortest // part, longest + longest // part
