@@ -101,7 +101,8 @@ def test_drawn_changes_are_those_of_the_archive(run: ArchivedRun, page: str) -> 
 
 
 def test_the_controller_is_blind_while_it_is_dark_and_its_terminal_is_not(page: str) -> None:
-    """What the controller says of itself has a gap from the cut on; independent I/O has none."""
+    """What the controller says of itself has a gap from the cut on; independent I/O has none of that length (a busy
+    computer makes short ones)."""
     told = _diagram(page, 0)
     roles = [lane["label"] for lane in told["lanes"]]
     image = next(n for n, label in enumerate(roles) if "lamp" in label and "terminal" not in label)
@@ -109,4 +110,5 @@ def test_the_controller_is_blind_while_it_is_dark_and_its_terminal_is_not(page: 
         cut = next(low for name, low, _ in cycle["marks"] if name == "cut")
         blind = [piece for piece in cycle["pieces"][image] if piece[0] == "b"]
         assert any(low >= cut - 20_000 and high > 0 for _, low, high, _ in blind)
-        assert not [piece for piece in cycle["pieces"][image + 1] if piece[0] == "b"]
+        gaps = [high - low for kind, low, high, _ in cycle["pieces"][image + 1] if kind == "b"]
+        assert max(gaps, default=0) < max(high - low for _, low, high, _ in blind) / 4
