@@ -263,18 +263,23 @@ def export(
     out: OutOption = None,
     separator: Annotated[str, typer.Option("--separator", help='";" suits spreadsheets in many languages.')] = ",",
     decimal: Annotated[str, typer.Option("--decimal", help='Decimal sign, "." or ",".')] = ".",
+    table: Annotated[
+        Literal["cycles", "matrix", "points"],
+        typer.Option("--table", help="Of a CSV: a row a cycle, the restart matrix, or the rig's list of points."),
+    ] = "cycles",
     logs: LogsOption = LOGS,
 ) -> int:
-    """One row a cycle as CSV, for a spreadsheet."""
-    from restart_bench.archive.queries import export as export_run
+    """A run for a spreadsheet: CSV, or a workbook with all tables where FILE ends in .xlsx."""
     from restart_bench.archive.reader import find_run
+    from restart_bench.archive.spreadsheets import export_run
 
     if len(separator) != 1 or decimal not in (".", ",") or separator == decimal:
         raise Refused("--separator is one character and --decimal is . or , and they must differ")
     folder = find_run(run, logs)
-    file = out if out is not None else Path(f"{folder.name.removeprefix('run=')}.csv")
+    own = "" if table == "cycles" else f"-{table}"
+    file = out if out is not None else Path(f"{folder.name.removeprefix('run=')}{own}.csv")
     with _read_honestly(folder):
-        exported = export_run(folder, file, separator=separator, decimal=decimal)
+        exported = export_run(folder, file, table=table, separator=separator, decimal=decimal)
     if exported.altered:
         print(exported.altered)
     print(f"{exported.path}: {exported.rows} rows, {exported.columns} columns")

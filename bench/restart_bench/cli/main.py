@@ -112,11 +112,14 @@ def new(
     by_hand: Annotated[
         bool, typer.Option("--by-hand", help="Without any relay: a person switches the supply.")
     ] = False,
+    points: Annotated[
+        Path | None, typer.Option("--points", metavar="FILE", help="A list of the points, CSV or XLSX.")
+    ] = None,
 ) -> int:
     """Ask a few questions, write a commented rig, a program model and two scenarios."""
     from restart_bench.cli.new import write_suite
 
-    return write_suite(folder, by_hand=by_hand)
+    return write_suite(folder, by_hand=by_hand, points=points)
 
 
 @app.command()
