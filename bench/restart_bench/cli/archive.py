@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from restart_bench.archive.reader import ArchivedRun
 
 OutOption = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where to write it.")]
-logs_app = typer.Typer(no_args_is_help=True, help="The archive of runs: list, verify, trend, export.")
+logs_app = typer.Typer(no_args_is_help=True, help="The archive of runs: list, verify, trend, export, prune.")
 
 
 def register_archive_commands(app: typer.Typer) -> None:
@@ -284,3 +284,21 @@ def export(
         print(exported.altered)
     print(f"{exported.path}: {exported.rows} rows, {exported.columns} columns")
     return EXIT_ERROR if exported.altered else 0
+
+
+@logs_app.command()
+@honest_exit
+def prune(
+    older_than: Annotated[str, typer.Option("--older-than", metavar="TIME", help="Runs that ended longer ago: 90d.")],
+    to: Annotated[
+        Path, typer.Option("--to", metavar="FOLDER", help="Where they go; it is an archive of its own then.")
+    ],
+    *,
+    rig: Annotated[str | None, typer.Option("--rig", metavar="NAME", help="Only this rig.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+    logs: LogsOption = LOGS,
+) -> int:
+    """Move old closed runs to another folder. What later runs have to know of them stays."""
+    from restart_bench.cli.prune import prune as move_old_runs
+
+    return move_old_runs(logs, older_than=older_than, to=to, rig=rig, agreed=yes)

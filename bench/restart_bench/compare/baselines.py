@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import getpass
 import json
-import os
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from restart_bench.archive.files import ArchiveError, clear_errors, sync_folder, to_bytes
+from restart_bench.archive.files import ArchiveError, append_line, clear_errors, to_bytes
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.soundness import require_sound
 from restart_bench.compare.comparison import Comparison, RunFacts, compare
@@ -79,14 +78,7 @@ def approve(folder: Path, *, why: str, by: str = "") -> Approval:
         verdict=str(run.run.get("verdict") or ""),
         replaces=before[-1].run if before else "",
     )
-    line = to_bytes(json.dumps(asdict(approval), ensure_ascii=False)) + b"\n"
-    with clear_errors("append the approval", path), path.open("ab+") as file:
-        if file.tell() and not _ends_whole(path):
-            line = b"\n" + line  # a line that was torn by a kill stays by itself
-        file.write(line)
-        file.flush()
-        os.fsync(file.fileno())
-    sync_folder(path.parent)
+    append_line(path, to_bytes(json.dumps(asdict(approval), ensure_ascii=False)))
     return approval
 
 
@@ -108,12 +100,6 @@ def _baselines_of(folder: Path) -> Path:
             f"{folder}: does not lie in an archive (logs/rig=.../date=.../run=...), so it has no baseline"
         )
     return rig / BASELINES
-
-
-def _ends_whole(path: Path) -> bool:
-    with path.open("rb") as file:
-        file.seek(-1, os.SEEK_END)
-        return file.read(1) == b"\n"
 
 
 def _read_approvals(path: Path) -> list[Approval]:
