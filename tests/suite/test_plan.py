@@ -11,8 +11,17 @@ from hypothesis import strategies as st
 from builders import MS, S, dryer_rig
 from live_values import burner_scenario
 from restart_bench.cli.check import plan_lines, planned_span
-from restart_bench.model.rig import RigSupply, SupplyLimits
-from restart_bench.model.scenario import Ask, Case, Demonstration, Expect, Step
+from restart_bench.model.rig import RigSupply, SupplyLimits, Wanted
+from restart_bench.model.scenario import (
+    Ask,
+    Case,
+    Demonstration,
+    Expect,
+    Expectation,
+    ExpectationKind,
+    Step,
+    Window,
+)
 from restart_bench.suite.plan import (
     SWITCHINGS_PER_CUT,
     Span,
@@ -46,6 +55,31 @@ def test_the_timeline_counts_from_the_cut() -> None:
         (Span(3 * S + 500 * MS, 13 * S + 500 * MS), "settled: from here on the settled states are judged"),
         (Span(13 * S, 23 * S), "end of the watch"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("start", "ends", "said"),
+    [
+        (
+            "restored",
+            Span(int(4.5 * S), int(13.5 * S)),
+            "not sooner than 1.5 s after the return because of: burner is on",
+        ),
+        ("ready", Span(int(4.5 * S), int(14.5 * S)), "1.5 s after ready because of: burner is on within 1.5 s"),
+    ],
+)
+def test_check_says_what_sets_the_end_of_the_watch(start: str, ends: Span, said: str) -> None:
+    """`watch: 500 ms` ends half a second after ready, but not before a window of 1.5 s is over, counted from where the
+    window counts: after the return that is as little as 1.5 s, however late ready comes."""
+    burner = Expectation(
+        "after", "burner", "burner_terminal", ExpectationKind.IS, Wanted(equals=True), Window(0, 1500 * MS), start,
+        text="is on within 1.5 s",
+    )  # fmt: skip
+    lasts = {"restored": (500 * MS, 1500 * MS), "ready": (1500 * MS, 0)}[start]
+    made = plan(after=(burner,), watch_ns=lasts[0], watch_restored_ns=lasts[1])
+    (end,) = (one for one in made.scenarios[0].cases[0].timeline if one.text.startswith("end of the watch"))
+    assert end.at == ends
+    assert said in end.text
 
 
 def test_a_cycle_lasts_as_long_as_its_parts() -> None:
