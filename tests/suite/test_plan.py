@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from builders import MS, S, dryer_rig
 from live_values import burner_scenario
 from restart_bench.cli.check import plan_lines, planned_span
+from restart_bench.cli.round_trips import RoundTrip
 from restart_bench.model.rig import RigSupply, SupplyLimits, Wanted
 from restart_bench.model.scenario import (
     Ask,
@@ -85,6 +86,37 @@ def test_check_says_what_sets_the_end_of_the_watch(start: str, ends: Span, said:
 def test_a_cycle_lasts_as_long_as_its_parts() -> None:
     """Shortest: press 0.2 s, wait 2 s, off 3 s, watch 10 s. Longest: also twice 10 s for ready, 0.2 s for the draw."""
     assert plan().scenarios[0].cases[0].each == Span(int(15.2 * S), int(35.4 * S))
+
+
+@given(
+    off_for=st.integers(0, 100 * MS),
+    trip=st.integers(0, 30 * MS),
+    shares=st.tuples(*(st.floats(0, 1) for _ in range(4))),
+)
+def test_the_true_off_time_holds_whenever_a_command_is_obeyed_within_its_round_trip(
+    off_for: int, trip: int, shares: tuple[float, float, float, float]
+) -> None:
+    """Played through: each command is answered within the round trip and obeyed before its answer, and the second one
+    waits for the answer to the first."""
+    supply = RigSupply("x", contact="normally-open")
+    first_answered, second_answered = round(trip * shares[0]), round(trip * shares[1])
+    went_off = first_answered * shares[2]
+    went_on = max(off_for, first_answered) + second_answered * shares[3]
+    low, high = (span := true_off_time(supply, off_for, trip)).low_ns, span.high_ns
+    assert high is not None
+    assert low - 1 <= went_on - went_off <= high + 1
+
+
+def test_check_says_what_the_off_time_was_reckoned_with() -> None:
+    """With a round trip that `look` measured it is named with its day; without one the plan says that it is not in."""
+    rig = dryer_rig()
+    made = plan_suite(rig, (burner_scenario(rig),), round_trip_ns=4 * MS)
+    told = " ".join(" ".join(plan_lines(made, 0, (), 100, RoundTrip(4 * MS, "2026-11-26"))).split())
+    low, high = made.scenarios[0].cases[0].off_time.low_ns, made.scenarios[0].cases[0].off_time.high_ns
+    without = plan().scenarios[0].cases[0].off_time
+    assert (low, high) == (without.low_ns - 4 * MS, (without.high_ns or 0) + 4 * MS)
+    assert "and 4 ms for a command (`look`, 2026-11-26)" in told
+    assert "`look` measures it" in " ".join(text_of(plan()).split())
 
 
 def test_a_step_that_asks_a_person_has_no_longest_time() -> None:

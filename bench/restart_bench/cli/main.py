@@ -145,6 +145,7 @@ def check(
 ) -> int:
     """Read the files and say what would happen: timeline, duration, wear, what it will show. Moves nothing."""
     from restart_bench.cli.check import plan_lines
+    from restart_bench.cli.round_trips import known_round_trip
     from restart_bench.run.arming import points_named
     from restart_bench.run.usage import wear_of
     from restart_bench.suite.plan import plan_suite
@@ -153,10 +154,12 @@ def check(
     for number, suite in enumerate(_load_suites(paths, rig, program, repeat)):
         worn = wear_of(logs, suite.rig).operations
         steps = [step for one in suite.scenarios for step in (*one.before, *one.function_check)]
-        plan = plan_suite(suite.rig, suite.scenarios)
+        round_trip = known_round_trip(suite.rig)
+        longest_ns = round_trip.longest_ns if round_trip is not None else 0
+        plan = plan_suite(suite.rig, suite.scenarios, round_trip_ns=longest_ns)
         if number:
             print()
-        print("\n".join(plan_lines(plan, worn, points_named(suite.rig, steps), width)))
+        print("\n".join(plan_lines(plan, worn, points_named(suite.rig, steps), width, round_trip)))
         _say_warnings(suite)
     return 0
 

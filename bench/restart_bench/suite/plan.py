@@ -131,9 +131,12 @@ class SuitePlan:
         return sum(one.switchings for one in self.scenarios)
 
 
-def plan_suite(rig: Rig, scenarios: Sequence[Scenario], *, simulated: bool = False) -> SuitePlan:
-    """The plan of a suite. Simulated runs wait for no limits of the supply."""
-    plans = tuple(plan_scenario(rig, one, simulated=simulated) for one in scenarios)
+def plan_suite(
+    rig: Rig, scenarios: Sequence[Scenario], *, simulated: bool = False, round_trip_ns: int = 0
+) -> SuitePlan:
+    """The plan of a suite. Simulated runs wait for no limits of the supply. `round_trip_ns`: how long a command to the
+    supply may take to be answered."""
+    plans = tuple(plan_scenario(rig, one, simulated=simulated, round_trip_ns=round_trip_ns) for one in scenarios)
     lasts = sum((one.lasts for one in plans), Span())
     if rig.supply is not None and not simulated:
         lasts = lasts.at_least(_waited_for_limits_ns(rig.supply, sum(one.switchings for one in plans)))
@@ -142,9 +145,11 @@ def plan_suite(rig: Rig, scenarios: Sequence[Scenario], *, simulated: bool = Fal
     return SuitePlan(rig, plans, lasts, Span(round(lasts.low_ns / NS_PER_S * rate), high))
 
 
-def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False) -> ScenarioPlan:
+def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False, round_trip_ns: int = 0) -> ScenarioPlan:
     """The plan of one scenario."""
-    cases = tuple(_plan_case(rig, scenario, case, simulated=simulated) for case in scenario.cases)
+    cases = tuple(
+        _plan_case(rig, scenario, case, simulated=simulated, round_trip_ns=round_trip_ns) for case in scenario.cases
+    )
     cuts = sum(case.cycles for case in cases) if scenario.how == "supply" else 0
     return ScenarioPlan(scenario, cases, sights_of(rig, scenario), SWITCHINGS_PER_CUT * cuts)
 
@@ -152,9 +157,13 @@ def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False) -> S
 # ---------------------------------------------------------------- one case
 
 
-def _plan_case(rig: Rig, scenario: Scenario, case: Case, *, simulated: bool) -> CasePlan:
+def _plan_case(rig: Rig, scenario: Scenario, case: Case, *, simulated: bool, round_trip_ns: int) -> CasePlan:
     supply = rig.supply if scenario.how == "supply" else None
-    off = true_off_time(supply, case.off_for_ns) if supply is not None else Span(case.off_for_ns, case.off_for_ns)
+    off = (
+        true_off_time(supply, case.off_for_ns, round_trip_ns)
+        if supply is not None
+        else Span(case.off_for_ns, case.off_for_ns)
+    )
     to_ready = Span(0, rig.ready.within_ns)
     to_end = _to_the_end(scenario, to_ready)
     before = _steps_span(scenario.before) + Span(case.at.low_ns, max(case.at.low_ns, case.at.high_ns))
@@ -229,12 +238,13 @@ def _listed(expectations: Sequence[Expectation]) -> str:
     return "; ".join(f"{', '.join(points)} {what}" for what, points in wanted.items())
 
 
-def true_off_time(supply: RigSupply, off_for_ns: int) -> Span:
+def true_off_time(supply: RigSupply, off_for_ns: int, round_trip_ns: int = 0) -> Span:
     """How long the supply is really off between two commands `off_for_ns` apart: opening and closing each take
-    from nothing to the data sheet's longest value, bounce included."""
+    from nothing to the data sheet's longest value, bounce included. A command is obeyed somewhere within its round
+    trip, and the second one is not given before the first one was answered."""
     opening = supply.opening_ns + supply.bounce_ns
     closing = supply.closing_ns + supply.bounce_ns
-    return Span(max(0, off_for_ns - opening), off_for_ns + closing)
+    return Span(max(0, off_for_ns - round_trip_ns - opening), max(off_for_ns, round_trip_ns) + round_trip_ns + closing)
 
 
 def _steps_span(steps: Sequence[Step]) -> Span:
