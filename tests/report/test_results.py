@@ -272,3 +272,16 @@ def test_what_a_problem_made_an_error_is_counted_not_listed() -> None:
     assert "no proof of the cut held; so 1 expectation could not be judged" in text
     assert "seen off" not in text
     assert "on for 196 .. 204 ms" in text
+
+
+def test_errors_that_differ_in_times_alone_are_told_once_with_their_cycles() -> None:
+    """Fifteen cycles that broke on the same cable are one line; fails stand each with their own figures."""
+    for verdict, told in ((Verdict.ERROR, 1), (Verdict.FAIL, 3)):
+        cycles = [
+            judged_cycle(n, burner_finding(n, verdict, f"the port failed after {n} ms"), verdict=verdict)
+            for n in (1, 2, 3)
+        ]
+        run = one_run(*cycles, verdict=verdict)
+        (row,) = notable_rows(run.rig, run.scenarios[0], run.cycles)
+        assert len(row.said) == told
+        assert [number for said in row.said for number in said.cycles] == [1, 2, 3]

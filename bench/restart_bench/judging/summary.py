@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import Verdict, badness, worst
-from restart_bench.model.wording import about, at_most, counted, finding_words, listed, shown, span_text
+from restart_bench.model.wording import about, alike, at_most, counted, finding_words, listed, shown, span_text
 
 TELLING = (FindingKind.COMPLETION, FindingKind.VALIDITY)
 """Kinds of findings that say what ended or voided a cycle."""
@@ -65,10 +65,12 @@ def finding_rows(rig: Rig, cycles: Sequence[CycleJudged], scenarios: Iterable[Sc
 
 
 def _said(findings: Iterable[Finding]) -> tuple[Said, ...]:
-    reasons: dict[str, list[int]] = {}
+    """Each reason once. Errors that differ in figures alone are one, told in the words of the first."""
+    reasons: dict[str, tuple[str, list[int]]] = {}
     for finding in findings:
-        reasons.setdefault(finding.reason, []).append(finding.cycle)
-    return tuple(Said(reason, tuple(numbers)) for reason, numbers in reasons.items())
+        known = alike(finding.reason) if finding.verdict is Verdict.ERROR else finding.reason
+        reasons.setdefault(known, (finding.reason, []))[1].append(finding.cycle)
+    return tuple(Said(reason, tuple(numbers)) for reason, numbers in reasons.values())
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,7 @@ from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import EXIT_MEANS, EXIT_STOPPED, GLOSS, WORST_FIRST, Verdict, badness, console_style
 from restart_bench.model.wording import (
     NOTHING_SHOWN,
+    alike,
     bounds_text,
     counted,
     listed,
@@ -278,13 +279,13 @@ def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudge
     """What did not pass, the worst first: findings over all cycles, and cycles that were errors as a whole."""
     cycles = all_without_echoes(cycles)
     rows = [row for row in finding_rows(rig, cycles, [scenario]) if row.verdict is not Verdict.PASS]
-    whole: dict[tuple[str, str], list[int]] = {}
+    whole: dict[tuple[str, str], tuple[str, list[int]]] = {}
     for one in cycles:
         if one.verdict is Verdict.ERROR and not any(found.verdict is Verdict.ERROR for found in one.findings):
-            whole.setdefault((one.case, one.reason), []).append(one.cycle)
+            whole.setdefault((one.case, alike(one.reason)), (one.reason, []))[1].append(one.cycle)
     rows += [
         FindingRow(scenario.scenario, case, "", "the cycle as a whole", Verdict.ERROR, {}, (Said(reason, tuple(seen)),))
-        for (case, reason), seen in whole.items()
+        for (case, _), (reason, seen) in whole.items()
     ]
     return sorted(rows, key=lambda row: badness(row.verdict))
 
