@@ -23,6 +23,7 @@ from restart_bench.archive.soundness import verify
 from restart_bench.archive.spreadsheets import TABLES, export_run
 from restart_bench.archive.writer import RunArchive
 from restart_bench.cli.main import app
+from restart_bench.compare.baselines import compare_runs
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import CycleJudged
 from restart_bench.suite.loader import Suite
@@ -74,7 +75,8 @@ def test_a_list_can_be_kept_to_one_rig(logs: Path) -> None:
 
 
 def test_what_is_not_closed_is_listed_as_what_it_is(tmp_path: Path, suite: Suite) -> None:
-    """A run that goes on, one that was killed, one whose run.json is damaged: none is left out, none stops the list."""
+    """A run that goes on, one that was killed, one whose run.json is damaged: none is left out, none stops the list.
+    Whoever compares them reads which it is."""
     going = RunArchive.create(tmp_path, run_id="20260727T000001Z-0001", suite=suite, before={})
     killed = RunArchive.create(tmp_path, run_id="20260727T000002Z-0002", suite=suite, before={})
     killed._lock.release()
@@ -84,6 +86,10 @@ def test_what_is_not_closed_is_listed_as_what_it_is(tmp_path: Path, suite: Suite
 
     assert [row.state for row in rows] == ["going on", "not closed", "damaged"]
     assert "run.json: not readable as JSON" in rows[2].reason
+    with pytest.raises(ArchiveError, match="still going on; wait"):
+        compare_runs(going.folder, going.folder)
+    with pytest.raises(ArchiveError, match="the bench was killed"):
+        compare_runs(killed.folder, killed.folder)
     going.close({})
 
 

@@ -148,9 +148,12 @@ def test_what_a_killed_run_left_is_touched_by_nothing_that_is_not_armed(tmp_path
 
 
 def test_park_of_a_rig_at_rest_changes_nothing(tmp_path: Path) -> None:
-    """Parked twice, the second time there is nothing to do: no point moves, the contact neither."""
+    """Parked twice, the second time there is nothing to do: no point moves, the contact neither. Of a simulated rig
+    it is said that it is one."""
     with armed_rig(tmp_path) as rig:
-        assert rig.park().well and rig.park().well
+        said: list[str] = []
+        assert rig.park(said).well and rig.park().well
+        assert any("SIMULATED RIG: controller, independent" in text for text in said)
         assert len(rig.truth("supply")) == 1 and rig.pressed() == {}
         assert rig.written() <= {"supply"}
 

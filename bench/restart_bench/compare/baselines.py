@@ -22,7 +22,7 @@ BASELINES = "baselines.jsonl"
 def facts_of(run: ArchivedRun) -> RunFacts:
     """What a comparison needs of an archived run. Raises ArchiveError where the run was not closed."""
     if not run.closed:
-        raise ArchiveError(f"{run.folder}: not closed, the bench was killed; close it with `restart-bench park RIG`")
+        raise ArchiveError(f"{run.folder}: {run.why_open}")
     return RunFacts(
         id=run.id,
         rig=run.rig_name,
@@ -61,7 +61,7 @@ def approve(folder: Path, *, why: str, by: str = "") -> Approval:
     """
     run = ArchivedRun.open(folder)
     if not run.closed:
-        raise ArchiveError(f"{folder}: not closed, so it can't be a baseline; close it with `restart-bench park RIG`")
+        raise ArchiveError(f"{folder}: can't be a baseline: {run.why_open}")
     require_sound(folder, "can't be a baseline")
     if not why.strip():
         raise ArchiveError("an approval needs its reason; add --why TEXT")
