@@ -164,6 +164,34 @@ def test_names_are_imported_from_the_module_that_defines_them() -> None:
     assert rooted == []
 
 
+def test_no_private_name_is_imported() -> None:
+    """A name that begins with `_` is its module's own: whoever else needs it shows that it is none."""
+    private = [
+        f"{name}:{line} imports {imported} from {target}"
+        for name, path in modules().items()
+        for target, imported, line in imports_of(path, typing_too=True)
+        if target in modules() and imported.startswith("_")
+    ]
+    assert private == []
+
+
+def test_a_name_is_imported_once_in_a_module() -> None:
+    """What is imported at a module's head is not imported again, neither inside a function nor for types alone."""
+    twice = []
+    for name, path in modules().items():
+        head = {
+            (node.module, alias.name)
+            for node in ast.parse(path.read_text(encoding="utf-8")).body
+            if isinstance(node, ast.ImportFrom)
+            for alias in node.names
+        }
+        lines: dict[tuple[str, str], list[int]] = {}
+        for target, imported, line in imports_of(path, typing_too=True):
+            lines.setdefault((target, imported), []).append(line)
+        twice += [f"{name}: {key} on lines {at}" for key, at in lines.items() if key in head and len(at) > 1]
+    assert twice == []
+
+
 def test_there_are_no_import_cycles() -> None:
     """No module imports itself by way of others, not even inside functions."""
     known = modules()

@@ -132,7 +132,9 @@ TRACERS = (
         r"\"returns\"|ExpectationKind\.RETURNS|EXPECTATION_KINDS",
         ("bench", "tests/helpers/file_keys.py", "tests/worlds/oracle.py"),
     ),
-    ("### A column of the record", r"\bat_return\b", ("bench", "tests/helpers")),
+    ("### A column of a table", r"\bat_return\b", ("bench", "tests/helpers")),
+    ("### A column of a table", r"\boff_from_s\b", ("bench",)),
+    ("### A way out", r"\bSIGQUIT\b|\bhears_signals\b|\bSafeEnd\b", ("bench", "tests/helpers")),
     ("### A colour", r"\bLOOKS\b", ("bench",)),
 )
 """One thing that is there already for each recipe, by the word under which it is known, and where it is looked for."""

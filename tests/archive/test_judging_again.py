@@ -11,6 +11,7 @@ from archive_builders import RUN_ID, SCENARIO, archived, begin, comes_back, load
 from evidence import Story
 from lamp_suites import LampSuites
 from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.judged_again import JudgedAgain
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.rejudging import changed_cycles, changed_findings, judge_again
 from restart_bench.archive.writer import RunArchive, finish_killed
@@ -22,6 +23,20 @@ from restart_bench.model.verdicts import Verdict
 from restart_bench.run.session import perform
 from restart_bench.suite.loader import Suite, load_suites
 from restart_bench_drivers.registry import cards
+
+EDITION = """\
+program: edition 2
+scan: 10 ms
+boot: {dark: 50 ms, refusing: 20 ms, answering: 20 ms}
+start_pass: none
+outputs: at scan end
+saved: at once
+inputs:
+  start_button: {role: command, rest: off}
+memory: {fan: {retained: false}}
+rungs:
+  - {coil: burner, when: start_button OR burner}
+"""
 
 
 @pytest.fixture(scope="module")
@@ -263,3 +278,24 @@ def test_faults_of_the_new_file_are_told_as_always(run: ArchivedRun, tmp_path: P
         judged_by(run, tmp_path, SCENARIO.replace("watch: 1 s", "watch: 1,5 s").replace("fan: off", "pump: off"))
 
     assert any("another.yaml:5" in str(fault) for fault in found.value.faults)
+
+
+@pytest.mark.parametrize("scenario", [SCENARIO, SCENARIO.replace("fan: off", "pump: off")], ids=["known", "unknown"])
+def test_a_run_of_another_program_is_judged_by_a_file_as_any_other(tmp_path: Path, scenario: str) -> None:
+    """What the archived rig names under `simulation:` lies in no archive where `--program` took its place."""
+    folder = write_suite(tmp_path)
+    rig = folder / "rig.yaml"
+    rig.write_text(rig.read_text(encoding="utf-8") + "simulation: program.yaml\n", encoding="utf-8")
+    edition = tmp_path / "edition-2.yaml"
+    edition.write_text(EDITION, encoding="utf-8")
+    (suite,) = load_suites([folder], program=edition, cards=cards())
+    logs = tmp_path / "logs"
+    logs.mkdir()
+    run = ArchivedRun.open(archived(logs, suite))
+
+    outcome = judged_by(run, tmp_path, scenario)
+
+    program = JudgedAgain(run, outcome, tmp_path / "another.yaml").suite().program
+    assert verdicts(outcome) == [Verdict.PASS] * 3
+    assert program is not None
+    assert program.name == "edition 2"

@@ -6,12 +6,17 @@ import contextlib
 import io
 import json
 import re
+import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from file_suites import RIG, SCENARIO
+from restart_bench.cli.cover import cover_lines
 from restart_bench.cli.main import check
+from restart_bench.suite.loader import load_suites
+from restart_bench_drivers.registry import cards
 
 DEMO = Path(__file__).resolve().parents[2] / "scenarios" / "grain-dryer"
 
@@ -152,3 +157,25 @@ def test_what_comes_later_is_refused_with_what_serves_now(later: str, tmp_path: 
         f"{tmp_path / 's.yaml'}:6: cut.off_for: {name} comes with a later edition; "
         "write a list or A..B in N values, like 5 ms..200 ms in 6 values\n"
     )
+
+
+def test_check_names_what_the_program_may_do_and_no_scenario_plays(tmp_path: Path) -> None:
+    """The first lesson: M1 comes on by a held button alone, and no scenario holds one; without the solver, no word."""
+    lesson = DEMO.parent / "first-lesson"
+    _, out, _ = said(lesson, tmp_path / "logs")
+    told = out.split("What the program model may do and no scenario plays")[1]
+    assert re.search(r"power, a command held +.*M1 elevator on", told)
+
+
+def test_check_says_nothing_of_predictions_without_the_solver(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Predictions are an extra: whoever has not installed it is not bothered."""
+    monkeypatch.setitem(sys.modules, "pysat.solvers", None)
+    code, out, _ = said(DEMO.parent / "first-lesson", tmp_path / "logs")
+    assert code == 0 and "program model" not in out
+
+
+def test_check_does_not_wait_for_predictions() -> None:
+    """Where they take longer than a moment, a line says so."""
+    suite = load_suites([DEMO], cards=cards())[0]
+    assert "not worked out within 0 s" in " ".join(cover_lines(suite, 100, patience_s=0.0))
+    assert cover_lines(replace(suite, program=None), 100) == []

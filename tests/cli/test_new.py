@@ -88,6 +88,59 @@ def test_by_hand_needs_only_the_controller(tmp_path: Path) -> None:
     assert rig.points["start_button"].by_hand == "start button"
 
 
+@pytest.mark.parametrize(("by_hand", "mode"), [(True, "by-hand"), (False, "by-hand"), (False, "point")])
+def test_with_a_mode_switch_there_is_a_scenario_of_a_mode_change(tmp_path: Path, by_hand: bool, mode: str) -> None:
+    """Whoever says how run mode is left gets `mode:` in the rig and a third scenario, without fault or warning."""
+    suite = written(tmp_path, dataclasses.replace(TWO_EACH, mode=mode), by_hand)
+    assert suite.warnings == ()
+    assert suite.rig.mode is not None
+    assert suite.rig.mode.driver == mode
+    assert {one.name for one in suite.scenarios if one.how == "mode"} == {"mode-change"}
+
+
+def test_without_a_mode_switch_there_is_none(tmp_path: Path) -> None:
+    """Pressing Enter at the question about run mode leaves the rig as it always was."""
+    suite = written(tmp_path, TWO_EACH, by_hand=False)
+    assert suite.rig.mode is None
+    assert not any(one.how == "mode" for one in suite.scenarios)
+
+
+def test_an_address_may_bear_its_port(tmp_path: Path) -> None:
+    """A simulated rig in the next terminal stands at ports of its own: typed behind the address they are the rig's."""
+    ask, _ = answering(
+        {
+            "IP address of the controller": ["127.0.0.1:20001"],
+            "IP address of the independent": ["127.0.0.1:20002"],
+            "IP address of the relay": ["127.0.0.1:20003"],
+        }
+    )
+    rig = written(tmp_path, ask_all(ask, "drum", by_hand=False), by_hand=False).rig
+    assert {one.name: (one.host, one.port) for one in rig.devices.values()} == {
+        "controller": ("127.0.0.1", 20001),
+        "independent": ("127.0.0.1", 20002),
+    }
+    assert rig.supply is not None
+    assert (rig.supply.settings["host"], rig.supply.settings["port"]) == ("127.0.0.1", 20003)
+
+
+@pytest.mark.parametrize(
+    ("question", "answer", "says"),
+    [
+        ("IP address of the controller", "127.0.0.1:", "no port"),
+        ("IP address of the controller", "127.0.0.1:70000", "no port"),
+        ("Shall run mode", "yes", "none or by-hand"),
+    ],
+)
+def test_a_useless_port_or_mode_is_asked_for_again(
+    question: str, answer: str, says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What can't be used is told with what could be, and asked for once more."""
+    ask, asked = answering({question: [answer]})
+    ask_all(ask, "drum", by_hand=True)
+    assert len([one for one in asked if one.startswith(question)]) == 2
+    assert says in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("by_hand", [False, True])
 def test_what_is_written_passes_on_its_simulated_rig(
     tmp_path: Path, by_hand: bool, capsys: pytest.CaptureFixture[str]
@@ -107,10 +160,10 @@ def test_what_is_written_passes_on_its_simulated_rig(
 
 
 def test_without_a_relay_nobody_is_asked_about_one() -> None:
-    """`--by-hand` asks for the rig's name, its outputs and the controller, and for nothing else."""
+    """`--by-hand` asks for the rig's name, its outputs, the controller and its mode, and for nothing else."""
     ask, asked = answering({})
     ask_all(ask, "my-rig", by_hand=True)
-    assert len(asked) == 4
+    assert len(asked) == 5
     assert not any("relay" in question.lower() or "independent" in question for question in asked)
 
 
@@ -205,7 +258,7 @@ def test_answers_from_a_pipe_are_used(
     [
         ("Trommel 1\n", "Trommel 1 can't name a rig"),
         ("drum\nmotor\nlamp\n192.0.2.300\n", "192.0.2.300 is no IP address"),
-        ("\n" * 8 + "and one more\n", "and one more: an answer more than there are questions"),
+        ("\n" * 9 + "and one more\n", "and one more: an answer more than there are questions"),
     ],
 )
 def test_a_useless_answer_from_a_pipe_is_refused_and_nothing_is_written(

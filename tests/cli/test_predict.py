@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import shlex
 from pathlib import Path
 
 import pytest
@@ -63,6 +65,26 @@ def test_written_scenarios_pass_check(tmp_path: Path) -> None:
     assert bench("predict", str(LESSON), "--write", str(folder)).returncode == 0
     assert bench("check", str(folder), "--rig", str(LESSON / "rig.yaml")).returncode == 0
     assert bench("predict", str(LESSON), "--write", str(folder)).returncode == 2
+
+
+def samples() -> list[tuple[str, str]]:
+    """Every `predict` of the README that writes no file, with what stands below it."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    return re.findall(r"```sh\nrestart-bench (predict [^\n]*)\n```\n\n```\n(.*?)```", text, re.DOTALL)
+
+
+@pytest.mark.parametrize(("command", "sample"), samples(), ids=[command for command, _ in samples()])
+def test_what_the_readme_shows_is_what_it_says(command: str, sample: str) -> None:
+    """Each stretch between two `...` stands in the output, line by line, in that order."""
+    rest = bench(*shlex.split(command), cwd=ROOT, env={**os.environ, "COLUMNS": "100"}).stdout
+    for stretch in sample.split("...\n"):
+        assert stretch in rest, stretch
+        rest = rest[rest.index(stretch) + len(stretch) :]
+
+
+def test_the_readme_shows_predict() -> None:
+    """There is something to compare: alone, side by side, against an older program."""
+    assert len(samples()) == 3 and all(len(sample.splitlines()) > 1 for _, sample in samples())
 
 
 @pytest.mark.parametrize("path", ["nowhere", "power-goes.yaml"])

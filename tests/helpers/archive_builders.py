@@ -74,6 +74,28 @@ def write_suite(folder: Path) -> Path:
     return suite
 
 
+PROGRAM = """\
+program: grain dryer, edition 7
+scan: 10 ms
+start_pass: clears coils
+inputs:
+  start_button: {role: command, rest: off}
+memory:
+  burner: {retained: true}
+rungs:
+  - {set: burner, when: start_button}
+  - {reset: burner, when: first_scan}
+  - {coil: fan, when: burner}
+"""
+
+
+def with_program(suite: Path, text: str = PROGRAM) -> Path:
+    """The same suite with a program model beside its rig."""
+    (suite / "rig.yaml").write_text(RIG + "simulation: program.yaml\n", encoding="utf-8")
+    (suite / "program.yaml").write_text(text, encoding="utf-8")
+    return suite
+
+
 def load(folder: Path) -> Suite:
     """The suite in a folder."""
     (suite,) = load_suites([folder], cards=cards())
@@ -141,9 +163,11 @@ def started(suite: Suite, planned: int, run_id: str = RUN_ID) -> RunStarted:
     return RunStarted(run_id, suite.rig.name, 1, "2026-07-27T14:22:33.000+00:00", 7, True, names, planned)
 
 
-def begin(logs: Path, suite: Suite, cycles: Sequence[Cycle], run_id: str = RUN_ID) -> RunArchive:
+def begin(
+    logs: Path, suite: Suite, cycles: Sequence[Cycle], run_id: str = RUN_ID, *, simulated: bool = True
+) -> RunArchive:
     """A run that has performed and judged all its cycles, and has not ended."""
-    before = {"by": "R. Miller", "simulated": True, "seed": 7, "planned": {"burner-stays-shut": len(cycles)}}
+    before = {"by": "R. Miller", "simulated": simulated, "seed": 7, "planned": {"burner-stays-shut": len(cycles)}}
     archive = RunArchive.create(logs, run_id=run_id, suite=suite, before=before)
     archive.write(started(suite, len(cycles), run_id))
     for cycle in cycles:
@@ -174,10 +198,12 @@ def end(archive: RunArchive, suite: Suite, cycles: Sequence[Cycle], run_id: str 
     return archive.folder
 
 
-def archived(logs: Path, suite: Suite, stories: Sequence[Story] | None = None, run_id: str = RUN_ID) -> Path:
+def archived(
+    logs: Path, suite: Suite, stories: Sequence[Story] | None = None, run_id: str = RUN_ID, *, simulated: bool = True
+) -> Path:
     """A closed run; returns its folder."""
     cycles = told_run(suite, stories)
-    return end(begin(logs, suite, cycles, run_id), suite, cycles, run_id)
+    return end(begin(logs, suite, cycles, run_id, simulated=simulated), suite, cycles, run_id)
 
 
 def same_samples(left: DeviceSamples, right: DeviceSamples) -> bool:

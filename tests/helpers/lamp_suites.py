@@ -4,38 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-RIG = """
-rig: {name}
-loads: harmless
-devices:
-  controller: {{host: 192.0.2.10, powered_by: supply, poll: 20 ms, answer_within: 300 ms}}
-  independent: {{host: 192.0.2.20, poll: 10 ms, answer_within: 300 ms}}
-supply:
-  driver: modbus-coil
-  host: 192.0.2.30
-  coil: 0
-  contact: normally-open
-  operate: 1 ms
-  release: 1 ms
-  bounce: 0 ms
-  limits: {{off_at_least: 200 ms, on_at_least: 200 ms}}
-points:
-  start: {{device: independent, coil: 0, writable: true, idle: off}}
-  lamp: {{device: controller, coil: 0, terminal: {{discrete_input: 0}}}}
-  spare: {{device: controller, coil: 1, terminal: {{discrete_input: 1}}}}
-  running: {{device: controller, discrete_input: 0}}
-  heartbeat: {{device: controller, input_register: 0}}
-  rail: {{device: independent, discrete_input: 8}}
-defaults: {{settle: 100 ms, watch: 400 ms, longer_than: 50 ms}}
-ready: {{when: {{running: on}}, steady: 50 ms, alive: heartbeat, within: 3 s}}
-proof_of_cut: [{{rail: off}}]
-simulation: program.yaml
-"""
+from small_rig import BOOT, command, output, rig_text
 
 PROGRAM = """
 program: lamp
 scan: 10 ms
-boot: {dark: 50 ms, refusing: 20 ms, answering: 20 ms}
+BOOT
 start_pass: none
 outputs: at scan end
 saved: at once
@@ -71,8 +45,11 @@ class LampSuites:
         """A rig in a folder named after it."""
         folder = self.folder / name
         folder.mkdir()
-        (folder / "rig.yaml").write_text(RIG.format(name=name), encoding="utf-8")
-        program = PROGRAM.replace("RETAINED", str(retained).lower())
+        points = [command("start", 0), output("lamp", 0), output("spare", 1)]
+        defaults = "{settle: 100 ms, watch: 400 ms, longer_than: 50 ms}"
+        text = rig_text(name, points, poll="10 ms", rail=8, defaults=defaults, steady="50 ms", within="3 s")
+        (folder / "rig.yaml").write_text(text, encoding="utf-8")
+        program = PROGRAM.replace("RETAINED", str(retained).lower()).replace("BOOT", BOOT)
         (folder / "program.yaml").write_text(program, encoding="utf-8")
         return folder
 

@@ -3,50 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import Any, Literal
 
 from restart_bench.model.program import Bistable, Coil, Counter, Edge, Program, Reset, Rung, Set, Timer
+from restart_bench.model.rig import Device, Point, Ready, Rig, RigSupply, SupplyLimits
+from restart_bench.model.scenario import Action, Case, Scenario, Step
 from restart_bench.plc.conditions import show_condition
+from small_rig import BOOT, command, output, rig_text
 
-RIG = """rig: predicted
-loads: harmless
-devices:
-  controller: {{host: 192.0.2.10, powered_by: supply, poll: 20 ms, answer_within: 300 ms}}
-  independent: {{host: 192.0.2.20, poll: 20 ms, answer_within: 300 ms}}
-supply:
-  driver: modbus-coil
-  host: 192.0.2.30
-  coil: 0
-  contact: normally-open
-  operate: 1 ms
-  release: 1 ms
-  bounce: 0 ms
-  limits: {{off_at_least: 200 ms, on_at_least: 200 ms}}
-points:
-{points}
-  running: {{device: controller, discrete_input: 0}}
-  heartbeat: {{device: controller, input_register: 0}}
-  rail: {{device: independent, discrete_input: 63}}
-  run_switch: {{device: independent, coil: 63, writable: true, idle: on}}
-defaults: {{settle: 300 ms, watch: 600 ms, longer_than: 300 ms}}
-ready: {{when: {{running: on}}, steady: 100 ms, alive: heartbeat, within: 5 s}}
-proof_of_cut: [{{rail: off}}]
-mode: {{driver: point, point: run_switch, run: on, proof: [{{running: off}}]}}
-simulation: program.yaml
-"""
+MS = 1_000_000
+MODE = "mode: {driver: point, point: run_switch, run: on, proof: [{running: off}]}\n"
 
 
 def write_rig(folder: Path, program: Program, outputs: Sequence[str]) -> None:
     """rig.yaml and program.yaml of a program."""
     points = [
-        f"  {one.name}: {{device: independent, coil: {number}, writable: true, idle: {_bool(one.rest)}}}"
-        for number, one in enumerate(program.inputs)
+        *(command(one.name, number, idle=_bool(one.rest)) for number, one in enumerate(program.inputs)),
+        *(output(name, number) for number, name in enumerate(outputs)),
+        command("run_switch", 63, idle="on"),
     ]
-    points += [
-        f"  {name}: {{device: controller, coil: {number}, terminal: {{discrete_input: {number}}}}}"
-        for number, name in enumerate(outputs)
-    ]
-    (folder / "rig.yaml").write_text(RIG.format(points="\n".join(points)), encoding="utf-8")
+    defaults = "{settle: 300 ms, watch: 600 ms, longer_than: 300 ms}"
+    text = rig_text("predicted", points, poll="20 ms", rail=63, defaults=defaults, steady="100 ms", within="5 s")
+    (folder / "rig.yaml").write_text(text + MODE, encoding="utf-8")
     (folder / "program.yaml").write_text(program_text(program), encoding="utf-8")
 
 
@@ -55,7 +35,7 @@ def program_text(program: Program) -> str:
     lines = [
         f"program: {program.name}",
         f"scan: {program.scan_ns // 1_000_000} ms",
-        "boot: {dark: 50 ms, refusing: 20 ms, answering: 20 ms}",
+        BOOT,
         f"start_pass: {program.start_pass}",
         f"outputs: {program.outputs}",
         f"saved: {program.saved}",
@@ -96,3 +76,30 @@ def _rung(rung: Rung) -> str:
         case Timer():
             preset = f"{rung.preset_ns // 1_000_000} ms"
             return f"timer: {rung.name}, kind: {rung.kind}, preset: {preset}, when: {show_condition(rung.when)}"
+
+
+def rig_for(program: Program, outputs: Sequence[str]) -> Rig:
+    """The same rig as a value."""
+    points = [Point(one.name, "independent", "coil", 0, writable=True, idle=bool(one.rest)) for one in program.inputs]
+    points += [Point(name, "controller", "coil", 0, terminal=f"{name}_terminal") for name in outputs]
+    points += [Point(f"{name}_terminal", "independent", "discrete_input", 0) for name in outputs]
+    return Rig(
+        name="predicted",
+        loads="harmless",
+        devices={
+            "controller": Device("controller", "192.0.2.10", powered_by_supply=True),
+            "independent": Device("independent", "192.0.2.20"),
+        },
+        points={point.name: point for point in points},
+        supply=RigSupply("modbus-coil", contact="normally-open", limits=SupplyLimits(dips_up_to_ns=50 * MS)),
+        ready=Ready(steady_ns=100 * MS),
+    )
+
+
+def scenario_of(
+    *actions: Action, name: str = "played", how: Literal["supply", "mode"] = "supply", **more: Any
+) -> Scenario:
+    """A scenario of these steps, with a cut of a second and a watch of two."""
+    steps = tuple(Step("before", number, action, "") for number, action in enumerate(actions))
+    told = Scenario(name, how, (Case("", 1000 * MS),), steps, watch_ns=2000 * MS)
+    return replace(told, **more)

@@ -15,7 +15,14 @@ from restart_bench.predict.editions import differences, side_by_side
 from restart_bench.predict.engine import predict
 from restart_bench.predict.proving.cone import cone_of, outputs_of
 from restart_bench.predict.proving.parts import COLD, DARK, MODE, PULSES, REST, SETTLES_ON, SUPPLY, WARM, part_for
-from restart_bench.predict.scripts import NotForTheRig, from_anywhere, scenario_text, smallest_suite
+from restart_bench.predict.scripts import (
+    NotForTheRig,
+    _cover,
+    from_anywhere,
+    scenario_text,
+    small_suite,
+    why_not_played,
+)
 from restart_bench.predict.traces import PRESS_NS, Cut, Hold, Player, Trace
 from restart_bench.predict.why import explain
 
@@ -135,7 +142,7 @@ def test_a_suite_plays_every_outcome_that_a_rig_can_show() -> None:
     """Few scenarios, and what is missing needs a person's hand in the dark."""
     small = SMALL["set and reset"]
     answers = predict(small, ["m"])
-    scripts, missing = smallest_suite(small, answers)
+    scripts, missing = small_suite(small, answers)
     assert {inputs for _, _, inputs, _ in missing} == {DARK}
     shown = set().union(*(script.shows for script in scripts))
     assert {("m", SUPPLY, REST, "on"), ("m", SUPPLY, REST, "off"), ("m", MODE, REST, "on")} <= shown
@@ -145,15 +152,40 @@ def test_a_suite_plays_every_outcome_that_a_rig_can_show() -> None:
 def test_a_scenario_that_expects_off_first_presses_stop() -> None:
     """Whatever ran before may have left the memory on."""
     small = SMALL["set and reset"]
-    scripts, _ = smallest_suite(small, predict(small, ["m"], environments=[REST]))
+    scripts, _ = small_suite(small, predict(small, ["m"], environments=[REST]))
     off = next(script for script in scripts if ("m", SUPPLY, REST, "off") in script.shows)
     assert "before:\n  - press: stop\n  - wait: 500 ms\ncut:" in off.text
+
+
+def test_what_is_missing_says_why() -> None:
+    """A press in the dark is for a person; a lamp that is never on for long would prove nothing by being off."""
+    answers = predict(SMALL["set and reset"], ["m"])
+    _, missing = small_suite(SMALL["set and reset"], answers)
+    assert {why_not_played(answers, one) for one in missing} == {
+        "it needs inputs that change while the controller is dark, when the bench presses nothing"
+    }
+    lamp = program("set m: start\nreset m: NOT stop\nlamp := m AND NOT m")
+    answers = predict(lamp, environments=[REST])
+    _, missing = small_suite(lamp, answers)
+    assert {why_not_played(answers, one).split(",")[0] for one in missing} == {
+        "no scenario shows the output on for long"
+    }
+
+
+def test_no_scenario_of_a_suite_is_needless() -> None:
+    """The one that plays most is taken first; once two others play all of it, it goes."""
+    player = player_for(SMALL["set and reset"])
+    played = [player.play(Trace((Hold(),), Cut(SUPPLY, rungs=number))) for number in range(3)]
+    letters = ["abcd", "abx", "cdy"]
+    shows = [frozenset(("m", SUPPLY, REST, letter) for letter in word) for word in letters]
+    candidates = [(one, some) for one, some in zip(played, shows, strict=True) if one is not None]
+    assert [some for _, some in _cover(candidates, set().union(*shows))] == shows[1:]
 
 
 def test_nothing_is_expected_of_an_output_that_can_never_be_on() -> None:
     """An off of a channel that was never seen on proves nothing, so it is left out, and said to be missing."""
     small = program("set m: start\nreset m: NOT stop\nlamp := m AND NOT m")
-    scripts, missing = smallest_suite(small, predict(small, environments=[REST]))
+    scripts, missing = small_suite(small, predict(small, environments=[REST]))
     assert scripts
     assert not any("lamp" in script.text for script in scripts)
     assert {outcome[0] for outcome in missing} == {"lamp"}
@@ -162,7 +194,7 @@ def test_nothing_is_expected_of_an_output_that_can_never_be_on() -> None:
 def test_a_channel_is_shown_on_before_its_off_counts() -> None:
     """What stays off after every restart is on before one of the cuts."""
     small = SMALL["held by its own contact"]
-    scripts, missing = smallest_suite(small, predict(small, ["m"], environments=[REST]))
+    scripts, missing = small_suite(small, predict(small, ["m"], environments=[REST]))
     assert missing == []
     assert any("- expect: {m: on}" in script.text for script in scripts)
 

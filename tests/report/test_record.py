@@ -315,6 +315,9 @@ def test_cautions_stand_in_every_record_and_defer_to_local_codes() -> None:
 # ---------------------------------------------------------------- diagrams
 
 
+AUGER = DrawnLane("auger", "Auger", "", "output", pair=1)
+
+
 def test_each_lane_of_the_case_is_drawn_once() -> None:
     """Supply, proof, outputs and terminals, the rest: in the order given, each with its address and item number."""
     svg = _svgs(render(record_values()))[0]
@@ -326,16 +329,16 @@ def test_each_lane_of_the_case_is_drawn_once() -> None:
 
 def test_a_change_is_drawn_as_wide_as_its_bounds() -> None:
     """From not before to not after, in milliseconds."""
-    packed = drawing.pack([Piece("change", 1_500_000, 12_250_000, 1.0)])
-    assert drawing.lane_paths(packed, True)["edge"] == "M1.5 24L12.25 2"
+    packed = drawing.pack([Piece("change", 1_500_000, 12_250_000, 1.0)], AUGER, drawing.Texts())
+    assert drawing.lane_paths(packed)["edge"] == "M1.5 24L12.25 2"
 
 
 def test_blind_spans_and_reads_that_do_not_count_are_drawn_by_other_means_than_colour() -> None:
     """Each kind has a path of its own: hatched, dotted, dashed."""
-    packed = drawing.pack(
-        [Piece("blind", 0, MS), Piece("value", MS, 2 * MS, 1.0, counts=False), Piece("value", 2 * MS, 3 * MS, 0.0)]
-    )
-    paths = drawing.lane_paths(packed, True)
+    pieces = (
+        Piece("blind", 0, MS), Piece("value", MS, 2 * MS, 1.0, counts=False), Piece("value", 2 * MS, 3 * MS, 0.0)
+    )  # fmt: skip
+    paths = drawing.lane_paths(drawing.pack(pieces, AUGER, drawing.Texts()))
     assert (paths["blind"], paths["dim-on"], paths["off"]) == (
         "M0 2H1V24H0Z", "M1 2H2V24H1Z", "M2 24H3",
     )  # fmt: skip
@@ -345,7 +348,7 @@ def test_blind_spans_and_reads_that_do_not_count_are_drawn_by_other_means_than_c
 @given(st.integers(-(10**12), 10**12), st.integers(0, 10**10))
 def test_packing_never_narrows_bounds(low: int, width: int) -> None:
     """Microseconds are rounded outwards: not before never later, not after never earlier."""
-    ((_, first, last, _),) = drawing.pack([Piece("change", low, low + width, 1.0)])
+    ((_, first, last, _),) = drawing.pack([Piece("change", low, low + width, 1.0)], AUGER, drawing.Texts())
     assert isinstance(first, int) and isinstance(last, int)
     assert first * 1000 <= low and last * 1000 >= low + width
 
@@ -379,7 +382,8 @@ LARGE = CaseDiagram("", "", "", (), (), 0, "OUT OF RUN", "RUN AGAIN").large
 )
 def test_names_of_marks_do_not_lie_on_each_other(marks: list[tuple[str, int]], start: int) -> None:
     """Two names in one row never overlap, and none leaves the drawing."""
-    placed = drawing.place_marks([(n, at, at + 5) for n, at in marks], (float(start), start + 9_000.0), 500, LARGE)
+    names = {name: drawing.mark_name(name, LARGE) for name in LARGE}
+    placed = drawing.place_marks([(n, at, at + 5) for n, at in marks], (float(start), start + 9_000.0), 500, names)
     boxes = []
     for mark in placed:
         if mark.shown:

@@ -23,8 +23,10 @@ from selenium.webdriver.remote.webelement import WebElement
 
 from record_values import HOSTILE, LANES, diagram, hostile_values, record_values
 from restart_bench.model.verdicts import Verdict
+from restart_bench.report.record import drawing
 from restart_bench.report.record.data import MatrixLine
 from restart_bench.report.record.rendering import render, render_page
+from restart_bench.report.sheet import MOST_LEARNERS, ONE_PAGE, WAYS, Question, Sheet, render_sheet
 from tools import program
 
 FLAGS = (
@@ -163,6 +165,31 @@ def test_script_and_file_draw_the_same(browser: Chrome, folder: Path) -> None:
     for one, other in same:
         assert (one[0], _letters(one)) == (other[0], _letters(other))
         assert _numbers(one) == pytest.approx(_numbers(other), abs=0.01)
+
+
+def test_script_and_file_lay_out_every_view_alike(shown: Shown) -> None:
+    """Ticks, names of marks and numbers of a zoomed view stand where they would stand if it were the first."""
+    panels, case = shown.one(".panels"), record_values().diagrams[0]
+    lane = next(place for place, lane in enumerate(LANES) if not lane.boolean)
+    marks = drawing.pack_marks(case.cycles[6].marks)
+    names = {mark.name: drawing.mark_name(mark.name, case.large) for mark in case.cycles[6].marks}
+    words = drawing.Texts()
+    read = (
+        "return [...document.querySelectorAll(arguments[0])].map((text) =>"
+        " [text.textContent, Number(text.getAttribute('x')), text.getAttribute('text-anchor')])"
+    )
+    packed = drawing.pack(case.cycles[6].pieces[lane], LANES[lane], words)
+    for keys in ("w", "+", "++", "++++", "+++++", "++++++"):
+        panels.send_keys(keys)
+        texts = {kind: shown.run(read, f".{kind} text") for kind in ("ticks", "mark-names", "values")}
+        expected = {
+            "ticks": drawing.ticks(shown.view),
+            "mark-names": [mark.label for mark in drawing.place_marks(marks, shown.view, 0, names) if mark.shown],
+            "values": drawing.value_labels(packed, words.with_widths, shown.view),
+        }
+        for kind, placed in expected.items():
+            assert [(text, anchor) for text, _, anchor in texts[kind]] == [(one.text, one.anchor) for one in placed]
+            assert [x for _, x, _ in texts[kind]] == pytest.approx([one.x for one in placed], abs=0.1)
 
 
 def _letters(drawn: list[Any]) -> str:
@@ -442,3 +469,41 @@ def test_paper_shows_the_diagram_as_at_first(shown: Shown) -> None:
     axis = next(line for page in pages for line in page.splitlines() if re.search(r"\d s\s+.*12 s", line))
     assert "0 s" in axis and "10 s" in axis
     assert shown.view == pytest.approx(near)
+
+
+# ---------------------------------------------------------------- the page of questions
+
+
+def _sheet(outputs: int, learners: int, note: str) -> Sheet:
+    said = Question("M1 elevator of the long drying line", "can pulse (not confirmed)", "off, then on 12, stays off 8")
+    questions = dict.fromkeys(WAYS.values(), (said,) * outputs)
+    return Sheet("trainer", "edition 7", ("Benjamin",) * learners, questions, "test 7", (note,) if note else ())
+
+
+@pytest.mark.parametrize("learners", [0, MOST_LEARNERS])
+def test_the_questions_for_fourteen_outputs_are_one_page(browser: Chrome, folder: Path, learners: int) -> None:
+    """On A4, with names as long as they are shown; answers that were chosen and what is hidden print as they stand."""
+    (folder / "sheet.html").write_text(render_sheet(_sheet(ONE_PAGE, learners, "altered" * 9)), encoding="utf-8")
+    shown = Shown(browser, folder / "sheet.html")
+    (page,) = _pages(_print(shown, *A4))
+    assert page.count("M1 elevator") == 2 * ONE_PAGE and "Show what" not in page
+    assert "can pulse" not in page and "then on" not in page
+    shown.run("for (const box of document.querySelectorAll('.show')) box.click()")
+    (page,) = _pages(_print(shown, *A4))
+    assert page.count("can pulse") == page.count("then on 12") == 2 * ONE_PAGE
+
+
+def test_what_is_hidden_does_not_show_by_its_length(browser: Chrome, folder: Path) -> None:
+    """Rows are as high whether a long or a short answer waits in them, before and after it is shown."""
+    long, short = (
+        Question("M1", "can pulse (not confirmed)", "off, then on 12, stays off 8 (20 cycles)"),
+        Question("M2", ""),
+    )
+    sheet = Sheet("trainer", "edition 7", ("Ada",), {"Power goes and returns": (long, short)}, "test 7")
+    (folder / "rows.html").write_text(render_sheet(sheet), encoding="utf-8")
+    shown = Shown(browser, folder / "rows.html")
+    heights = "return [...document.querySelectorAll('tbody tr')].map(row => row.offsetHeight)"
+    before = shown.run(heights)
+    shown.run("document.querySelector('#show-seen').click()")
+    assert max(before) - min(before) <= 1  # borders that two rows share
+    assert shown.run(heights) == before

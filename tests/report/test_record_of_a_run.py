@@ -82,7 +82,9 @@ def test_drawn_changes_are_those_of_the_archive(run: ArchivedRun, page: str) -> 
         n for n, lane in enumerate(told["lanes"]) if lane["label"].endswith(", terminal") and "lamp" in lane["label"]
     )
     for cycle in told["cycles"]:
-        drawn = [(low, high, value) for kind, low, high, value in cycle["pieces"][lamp] if kind in "cw"]
+        drawn = [
+            (low, high, told["texts"][place][0]) for code, low, high, place in cycle["pieces"][lamp] if code[0] in "cw"
+        ]
         restored = duckdb.sql(
             f"select restored_not_before_ns from '{run.folder / 'cycles.parquet'}' where cycle = {cycle['cycle']}"
         ).fetchall()[0]
@@ -92,7 +94,9 @@ def test_drawn_changes_are_those_of_the_archive(run: ArchivedRun, page: str) -> 
             "order by not_after_ns"
         ).fetchall()
         assert len(kept) >= 2, "off with the supply, on again"
-        expected = [((a - restored[0]) // 1000, -((restored[0] - b) // 1000), value) for a, b, value in kept]
+        expected = [
+            ((a - restored[0]) // 1000, -((restored[0] - b) // 1000), "on" if value else "off") for a, b, value in kept
+        ]
         assert drawn == expected
 
 

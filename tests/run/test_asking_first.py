@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import sys
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,9 +16,12 @@ from command_line import bench, told
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.rejudging import judge_again
 from restart_bench.model.journal import CutAnnounced, Forecast, StepDone, Switching
+from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import RunOptions, RunOutcome
 from restart_bench.report.console import print_outcome
 from restart_bench.report.documents import document
+from restart_bench.report.foretold import foretell
+from restart_bench.report.record.gathering import gather
 from restart_bench.run.session import perform
 from restart_bench.screen.console import guess_on
 from restart_bench.screen.plain import PlainShow
@@ -33,21 +38,39 @@ class Asked:
     outcome: RunOutcome
     questions: tuple[str, ...]
     said: str
+    shown_meanwhile: int  # states that the screen got while the first question stood
+
+
+class Watching(PlainShow):
+    """Plain lines, and a count of the states for a live screen."""
+
+    states = 0
+
+    def live(self, state: LiveState) -> None:
+        """One more."""
+        self.states += 1
 
 
 @pytest.fixture(scope="module")
 def asked(tmp_path_factory: pytest.TempPathFactory) -> Asked:
     """Ada expects everything to come back, Ben does not know."""
     questions: list[str] = []
+    said = io.StringIO()
+    show = Watching(said)
+    meanwhile: list[int] = []
 
     def guess(question: str) -> bool | None:
         questions.append(question)
+        before, end = show.states, time.monotonic() + 5
+        while not meanwhile and show.states < before + 3 and time.monotonic() < end:
+            time.sleep(0.01)
+        meanwhile.append(show.states - before)
         return True if question.startswith("Ada") else None
 
-    logs, said = tmp_path_factory.mktemp("asked"), io.StringIO()
+    logs = tmp_path_factory.mktemp("asked")
     options = RunOptions(logs, simulated=True, ask_first=("Ada", "Ben"), guess=guess)
-    outcome = perform(load_suites([LESSON / "power-goes.yaml"], cards=cards()), options, PlainShow(said))
-    return Asked(outcome, tuple(questions), said.getvalue())
+    outcome = perform(load_suites([LESSON / "power-goes.yaml"], cards=cards()), options, show)
+    return Asked(outcome, tuple(questions), said.getvalue(), meanwhile[0])
 
 
 def test_each_is_asked_of_each_output_before_the_cut(asked: Asked) -> None:
@@ -66,13 +89,21 @@ def test_each_is_asked_of_each_output_before_the_cut(asked: Asked) -> None:
     assert run.run["asked_first"] == ["Ada", "Ben"]
 
 
+def test_the_picture_goes_on_while_somebody_thinks(asked: Asked) -> None:
+    """Outputs that move while a person is asked move on the screen too."""
+    assert asked.shown_meanwhile >= 3
+
+
 def test_what_was_expected_stands_beside_what_was_seen_with_a_score(asked: Asked) -> None:
     """On screen and in the document; and the same when the archive is judged again."""
     shown = io.StringIO()
     print_outcome(asked.outcome, Console(file=shown, width=100))
     assert "Ada: 1 of 2 right" in shown.getvalue()
     assert "Ben: 0 of 2 right, 2 times not known" in shown.getvalue()
+    assert "the program model: 2 of 2 right" in shown.getvalue()
     (run,) = document(asked.outcome)["runs"]
+    assert [row["predicted"] for row in run["forecasts"]] == [False, True]
+    assert run["program_score"]["right"] == 2
     rows = [(row["point"], row["expected"], row["seen"]) for row in run["forecasts"]]
     assert rows == [
         ("elevator", {"Ada": True, "Ben": None}, False), ("blower", {"Ada": True, "Ben": None}, True)
@@ -80,6 +111,43 @@ def test_what_was_expected_stands_beside_what_was_seen_with_a_score(asked: Asked
     assert json.dumps(run)
     again = judge_again(ArchivedRun.open(asked.outcome.runs[0].folder))
     assert document(again)["runs"][0]["scores"] == run["scores"]
+
+
+def test_predicted_and_measured_stand_side_by_side_after_a_run(asked: Asked) -> None:
+    """What the archived program model says of these cycles and of any past, and what they showed; nothing differs."""
+    shown = io.StringIO()
+    print_outcome(asked.outcome, Console(file=shown, width=100))
+    told = [line.split() for line in shown.getvalue().splitlines()]
+    assert ["M1", "elevator", "power", "off", "off", "stays", "off"] in told
+    assert ["M2", "blower", "power", "on", "on", "comes", "back"] in told
+    assert "nothing was otherwise than predicted" in shown.getvalue()
+    (run,) = document(judge_again(ArchivedRun.open(asked.outcome.runs[0].folder)))["runs"]
+    rows = [(row["point"], row["predicted"], row["measured"]) for row in run["predicted"]["outputs"]]
+    assert rows == [("elevator", {"off": 1}, {"off": 1}), ("blower", {"on": 1}, {"on": 1})]
+    assert (run["predicted"]["could_explain"], run["predicted"]["note"]) == ([], "")
+
+
+def test_predicted_and_measured_stand_in_the_record(asked: Asked) -> None:
+    """Among the facts, a line for each output; not in a record that somebody waits for."""
+    run = ArchivedRun.open(asked.outcome.runs[0].folder)
+    (group,) = [one for one in gather(run).facts if one.title.startswith("Predicted")]
+    told = {fact.name: fact.value for fact in group.facts}
+    assert told["M1 elevator, power"] == "predicted off, measured off; after any past it stays off"
+    assert told["differences"] == "nothing was otherwise than predicted"
+    assert not [one for one in gather(run, explain=False).facts if one.title.startswith("Predicted")]
+
+
+@pytest.mark.parametrize("missing", [True, False])
+def test_what_is_not_known_of_any_past_is_said_in_a_line(
+    asked: Asked, missing: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without the solver, or out of time: the cycles are compared all the same, and a line says what is missing."""
+    if missing:
+        monkeypatch.setitem(sys.modules, "pysat.solvers", None)
+    found = foretell(asked.outcome.runs[0], patience_s=5.0 if missing else 0.0)
+    assert found is not None
+    assert [row.ever for row in found.compared.rows] == ["", ""]
+    assert ('pip install "restart-bench[predict]"' if missing else "not worked out within 0 s") in found.note
 
 
 def test_the_plain_console_tells_what_each_expects(asked: Asked) -> None:

@@ -15,7 +15,7 @@ from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Isolation, Rig, RigSupply, SupplyLimits
 from restart_bench.model.scenario import Press, Step
 from restart_bench.run.arming import SupplyLock, isolation_is_past, points_named, require_arming
-from restart_bench.run.limits import wait_for_limits_ns
+from restart_bench.run.limits import wait_for_supply_ns
 from restart_bench.run.recovery import out_of_idle, supply_left
 from restart_bench.run.usage import Worn, refuse_worn
 
@@ -90,16 +90,14 @@ LIMITS = SupplyLimits(off_at_least_ns=2 * NS_PER_S, on_at_least_ns=5 * NS_PER_S,
 
 def test_the_supply_stays_on_for_its_shortest_on_time() -> None:
     """`on_at_least` is waited out before the next cycle."""
-    supply = RigSupply(driver="x", limits=LIMITS)
-    wait, why = wait_for_limits_ns(supply, now_ns=NS_PER_S, on_since_ns=0, off_since_ns=None, cuts_ns=())
+    wait, why = wait_for_supply_ns(LIMITS, now_ns=NS_PER_S, on_since_ns=0, cuts_ns=())
     assert (wait, "on_at_least" in why) == (4 * NS_PER_S, True)
 
 
 def test_cuts_per_hour_are_waited_out() -> None:
     """The third cut of an hour waits until the first is an hour old."""
-    supply = RigSupply(driver="x", limits=LIMITS)
     cuts = (10 * NS_PER_S, 700 * NS_PER_S)
-    wait, why = wait_for_limits_ns(supply, now_ns=800 * NS_PER_S, on_since_ns=None, off_since_ns=None, cuts_ns=cuts)
+    wait, why = wait_for_supply_ns(LIMITS, now_ns=800 * NS_PER_S, on_since_ns=None, cuts_ns=cuts)
     assert (wait, "cuts_per_hour" in why) == (2810 * NS_PER_S, True)
 
 

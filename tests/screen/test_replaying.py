@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 
 from builders import MS, S, dryer_rig
 from live_values import cycle_started, judged_cycle, run_started
@@ -24,7 +26,7 @@ from restart_bench.model.live import LiveState
 from restart_bench.model.rig import Levels, Point
 from restart_bench.model.samples import DeviceSamples, SampleKind, SampleLayout
 from restart_bench.model.verdicts import Verdict
-from restart_bench.screen.replay import around_cycles, played_cycle
+from restart_bench.screen.replay import PlayedCycle, around_cycles, played_cycle
 
 STEP = 100 * MS
 
@@ -137,6 +139,28 @@ def test_a_reading_bears_the_instant_at_which_it_was_read() -> None:
     reading = state_at(2 * S).readings["fan"]
     assert reading.received_ns == 9 * STEP
     assert reading.value is True
+
+
+@settings(max_examples=25)
+@given(st.lists(st.integers(0, 6 * S), max_size=6))
+@example([5 * S - 50 * MS])  # a pulse lies within the first step after it
+@example([5 * S + 30 * MS, 5 * S + 70 * MS])
+def test_a_cycle_in_pieces_is_the_cycle_in_one(instants: list[int]) -> None:
+    """Wherever a film stops and goes on, each record and each change of a value is shown once, in the same order."""
+    records, judged, read = the_cycle()
+    cycle = PlayedCycle(dryer_rig(), records, judged, read, of_cycles=20)
+    shown, after = [], None
+    for up_to in [*sorted(set(instants)), cycle.ends_ns]:
+        if after != up_to:
+            shown += [one.shown for one in cycle.between(after, up_to, STEP)]
+        after = up_to
+    whole = [one for _, one in played()]
+    assert _told_of(shown) == _told_of(whole)
+
+
+def _told_of(shown: list[Record | LiveState]) -> list[object]:
+    moved = {(move.point, move.received_ns) for one in shown if isinstance(one, LiveState) for move in one.moved}
+    return [[one for one in shown if not isinstance(one, LiveState)], sorted(moved)]
 
 
 def test_the_step_that_is_going_on_is_named() -> None:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import io
+import os
+import sys
+import threading
 import time
 from dataclasses import replace
 
@@ -27,9 +30,10 @@ from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.screen.block_letters import block_letters
 from restart_bench.screen.frame import frame
 from restart_bench.screen.plain import PlainShow
-from restart_bench.screen.screen import LiveScreen
+from restart_bench.screen.screen import LiveScreen, Picture
 from restart_bench.screen.screen_state import Gathered, lanes_of
 from restart_bench.screen.strips import ASCII, CELLS_NS, UNICODE, History, axis, cell_for
+from restart_bench.screen.tiles import tiles
 
 ON = dict.fromkeys(("auger", "burner", "fan", "auger_terminal", "burner_terminal", "fan_terminal"), True)
 OFF = dict.fromkeys(ON, False)
@@ -468,6 +472,55 @@ def test_leaving_the_screen_tells_how_the_rig_was_left() -> None:
     screen.close()
     assert "the supply stays off for another 1.2 s" in stream.getvalue()
     assert "The supply was left on." in stream.getvalue()
+
+
+# ---------------------------------------------------------------- a question in the picture
+
+
+class Typist:
+    """A pseudo-terminal as standard input, at which somebody types."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        import pty
+
+        self.near, far = pty.openpty()
+        self._far = os.fdopen(far, "r", encoding="utf-8")
+        monkeypatch.setattr("sys.stdin", self._far)
+
+    def type(self, text: str) -> None:
+        os.write(self.near, text.encode())
+
+    def __enter__(self) -> Typist:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._far.close()
+        os.close(self.near)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal of POSIX")
+@pytest.mark.parametrize("picture", [frame, tiles])
+def test_a_question_is_answered_in_the_picture(monkeypatch: pytest.MonkeyPatch, picture: Picture) -> None:
+    """The console is not given back for it: question, slip of the hand and answer stand in the picture."""
+    stream = io.StringIO()
+    console = Console(file=stream, force_terminal=True, width=80, height=24)
+    rig = dryer_rig()
+    screen = LiveScreen(((rig, ()),), console, simulated=False, quiet_before_commands=False, picture=picture)
+    with screen, Typist(monkeypatch) as typist:
+        screen.live(state(S, ON))
+        typist.type("maybe\rx\x7fy\r")
+        assert screen.ask("Is it OFF?") is True
+        typist.type("?\r")
+        assert screen.guess("Will it come back?") is None
+        threading.Timer(0.3, typist.type, ["\x04"]).start()
+        with pytest.raises(EOFError):
+            screen.ask("Is it ON?")
+        drawn = stream.getvalue()
+        assert drawn.count("\x1b[?1049h") == 1
+        assert "\x1b[?1049l" not in drawn
+    for told in ("Is it OFF? [y/n]", "Please answer y for yes", "Will it come back? [y/n/?]"):
+        assert told in drawn
+    assert screen.problem == ""
 
 
 # ---------------------------------------------------------------- plain lines

@@ -111,7 +111,7 @@ def test_check_says_what_the_off_time_was_reckoned_with() -> None:
     """With a round trip that `look` measured it is named with its day; without one the plan says that it is not in."""
     rig = dryer_rig()
     made = plan_suite(rig, (burner_scenario(rig),), round_trip_ns=4 * MS)
-    told = " ".join(" ".join(plan_lines(made, 0, (), 100, RoundTrip(4 * MS, "2026-11-26"))).split())
+    told = " ".join(" ".join(plan_lines(made, 0, (), 100, round_trip=RoundTrip(4 * MS, "2026-11-26"))).split())
     low, high = made.scenarios[0].cases[0].off_time.low_ns, made.scenarios[0].cases[0].off_time.high_ns
     without = plan().scenarios[0].cases[0].off_time
     assert (low, high) == (without.low_ns - 4 * MS, (without.high_ns or 0) + 4 * MS)
@@ -245,9 +245,10 @@ def test_wear_is_held_against_the_rated_life() -> None:
 
 @pytest.mark.parametrize(("every_s", "days"), [(60, 69.4), (10, 11.6)])
 def test_a_small_relays_life_is_priced_in_days(every_s: int, days: float) -> None:
-    """100,000 operations, the least electrical life of a small relay with 5 A contacts on DC (a maker's data sheet, from
-    memory), last 69.4 days at one cut a minute and 11.6 at one every 10 s (arithmetic: 10^5 x 60 s / 86,400 s a day). The
-    plan says so, and counts the opening and the closing of each cut, so that it speaks of the end at half of that life."""
+    """100,000 operations, the least electrical life of a small relay with 5 A contacts on DC (a maker's data sheet,
+    from memory), last 69.4 days at one cut a minute and 11.6 at one every 10 s (arithmetic: 10^5 x 60 s / 86,400 s a
+    day). The plan says so, and counts the opening and the closing of each cut: to it that life is over at half of them.
+    """
     rig = dryer_rig()
     half = every_s * S // 2
     limits = SupplyLimits(on_at_least_ns=half, operations=100_000)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
-from typing import Any, cast
+from typing import Any, cast, get_args
 
 import pytest
 
@@ -19,6 +19,7 @@ from restart_bench.run.arming import points_named
 from restart_bench.run.context import CycleContext
 from restart_bench.run.steps import DOING, Steps
 from restart_bench.suite.plan import Span, plan_scenario
+from restart_bench.suite.scenario_schema import StepIn
 from restart_bench.suite.steps_reader import READERS
 
 BEFORE = "  - press: start\n"
@@ -79,6 +80,14 @@ def test_every_kind_is_asked_for_here() -> None:
     actions = {type(read(verb).action) for verb in EXPECTED}
     assert set(EXPECTED) == set(STEP_KINDS) == set(READERS)
     assert actions == set(DOING) == {facts.action for facts in STEP_KINDS.values()}
+
+
+def test_the_files_model_and_the_actions_are_those_of_the_kinds() -> None:
+    """What a file may hold for a step, and what becomes of it, are written out as unions: none is forgotten there."""
+    written = get_args(get_args(StepIn)[0])
+    assert {tag.tag for one in written for tag in get_args(one)[1:]} == {f"<{verb}>" for verb in STEP_KINDS}
+    assert {verb for one in written for verb in get_args(one)[0].model_fields if verb in STEP_KINDS} == set(STEP_KINDS)
+    assert set(get_args(Action)) == {facts.action for facts in STEP_KINDS.values()}
 
 
 class Nod:

@@ -25,20 +25,20 @@ def earlier_cycles(run: ArchivedRun) -> Earlier:
 
     A run that itself went on with another one brings that one's cycles along.
     """
-    judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
+    judged = {cycle.cycle: cycle for cycle in run.records if isinstance(cycle, CycleJudged)}
     counted: dict[int, CycleJudged] = {}
     places: set[tuple[str, str, int]] = set()
     for number, records in run.cycle_records.items():
-        one = judged.get(number)
-        if one is None or not (_went_to_its_end(records) or one.verdict is Verdict.FAIL):
+        cycle = judged.get(number)
+        if cycle is None or not (_went_to_its_end(records) or cycle.verdict is Verdict.FAIL):
             continue
-        counted[number] = one
+        counted[number] = cycle
         places.add((records.started.scenario, records.started.case, records.started.number))
     last = max(run.cycle_records, default=0)
     before = gone_on_with(run)
     if before is not None:
         earlier = earlier_cycles(before)
-        counted = {**{one.cycle: one for one in earlier.counted}, **counted}
+        counted = {**{cycle.cycle: cycle for cycle in earlier.counted}, **counted}
         places |= earlier.places
         last = max(last, earlier.last_cycle)
     return Earlier(tuple(counted.values()), frozenset(places), last)
@@ -51,12 +51,12 @@ def _went_to_its_end(records: CycleRecords) -> bool:
 
 def gone_on_with(run: ArchivedRun) -> ArchivedRun | None:
     """The earlier run that this one went on with, from the same archive; None where there is none (any more)."""
-    told = run.run.get("resumes")
-    if not isinstance(told, dict):
+    resumes = run.run.get("resumes")
+    if not isinstance(resumes, dict):
         return None
     try:
-        if "/" in str(told["run"]) or "\\" in str(told["run"]):  # an id, never a path to anywhere
+        if "/" in str(resumes["run"]) or "\\" in str(resumes["run"]):  # an id, never a path to anywhere
             return None
-        return ArchivedRun.open(find_run(str(told["run"]), run.folder.parents[2]))
+        return ArchivedRun.open(find_run(str(resumes["run"]), run.folder.parents[2]))
     except (ArchiveError, KeyError):
         return None

@@ -20,22 +20,22 @@ class JudgedAgain(ArchivedRun):
 
     def __init__(self, run: ArchivedRun, outcome: RunOutcome, scenario_file: Path) -> None:
         self._run = run
-        (one,) = outcome.runs
-        (judged,) = one.scenarios
+        (again,) = outcome.runs
+        (judged,) = again.scenarios
         self._suite = replace(run.suite(), scenarios=(load_scenario(run, scenario_file).scenario,))
-        told = dict(run.run)
-        told["planned"] = {judged.scenario: judged.cycles}
-        told["exit_code"] = outcome.exit_code
-        told["judged_again_by"] = scenario_file.name
+        fields = dict(run.run)
+        fields["planned"] = {judged.scenario: judged.cycles}
+        fields["exit_code"] = outcome.exit_code
+        fields["judged_again_by"] = scenario_file.name
         digest = hashlib.sha256(scenario_file.read_bytes()).hexdigest()
         kept = [file for file in run.run.get("inputs", ()) if file["kind"] != "scenario"]
-        told["inputs"] = [*kept, {"kind": "scenario", "name": scenario_file.name, "sha256": digest}]
-        super().__init__(run.folder, told)
-        cases = {cycle.cycle: (cycle.scenario, cycle.case) for cycle in one.cycles}
+        fields["inputs"] = [*kept, {"kind": "scenario", "name": scenario_file.name, "sha256": digest}]
+        super().__init__(run.folder, fields)
+        cases = {cycle.cycle: (cycle.scenario, cycle.case) for cycle in again.cycles}
         self.__dict__["records"] = [
             *(_renamed(record, cases) for record in run.records if not isinstance(record, (*_JUDGEMENTS, RunEnded))),
-            *one.cycles,
-            *one.scenarios,
+            *again.cycles,
+            *again.scenarios,
             *(
                 replace(record, verdict=outcome.verdict, exit_code=outcome.exit_code)
                 for record in run.records

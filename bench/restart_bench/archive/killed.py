@@ -66,7 +66,7 @@ def _brought_to_end(
     if records.ended is not None:
         return records, []
     number = records.started.cycle
-    last = last_instant([records.started, *_timed(records)], sources)
+    last = newest_instant([records.started, *_timed(records)], sources)
     trouble = Trouble(number, "stopped", KILLED, last)
     ended = CycleEnded(number, last, completed=False)
     return dataclasses.replace(records, troubles=(*records.troubles, trouble), ended=ended), [trouble, ended]
@@ -77,7 +77,7 @@ def broken_off(records: Sequence[Record], why: str) -> list[Record]:
     ended = {one.cycle for one in records if isinstance(one, CycleEnded)}
     added: list[Record] = []
     for started in (one for one in records if isinstance(one, CycleStarted) and one.cycle not in ended):
-        last = last_instant([one for one in records if getattr(one, "cycle", 0) == started.cycle])
+        last = newest_instant([one for one in records if getattr(one, "cycle", 0) == started.cycle])
         added += [Trouble(started.cycle, "stopped", why, last), CycleEnded(started.cycle, last, completed=False)]
     return added
 
@@ -86,7 +86,7 @@ def _timed(records: CycleRecords) -> list[Record]:
     return [*records.steps, *records.switchings, *records.writes, *records.answers, *records.troubles]
 
 
-def last_instant(records: Sequence[Record], sources: dict[str, SampleSource] | None = None) -> int:
+def newest_instant(records: Sequence[Record], sources: dict[str, SampleSource] | None = None) -> int:
     """The newest instant that records and samples name, in ns of the bench's clock; 0 where they name none."""
     names = ("at_ns", "ended_ns", "after_ns", "received_ns", "answered_ns")
     found = [int(getattr(record, name)) for record in records for name in names if hasattr(record, name)]
@@ -125,12 +125,12 @@ def _conclude(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged]) -> 
 
 def planned_of(run: ArchivedRun, scenarios: Sequence[Scenario]) -> dict[str, int]:
     """Cycles planned for each scenario, as run.json says or as its file does."""
-    told = run.run.get("planned") or {}
-    return {s.name: int(told.get(s.name, s.repeat * len(s.cases))) for s in scenarios}
+    planned = run.run.get("planned") or {}
+    return {s.name: int(planned.get(s.name, s.repeat * len(s.cases))) for s in scenarios}
 
 
 def _end(run: ArchivedRun, records: Sequence[Record], scenarios: Sequence[ScenarioJudged]) -> RunEnded:
-    last = last_instant(records)
+    last = newest_instant(records)
     started = next((record for record in records if isinstance(record, RunStarted)), None)
     done = sum(isinstance(record, CycleEnded) and record.completed for record in records)
     planned = f" of {started.planned_cycles}" if started is not None else ""
@@ -148,14 +148,14 @@ def _end(run: ArchivedRun, records: Sequence[Record], scenarios: Sequence[Scenar
 
 
 def _last_command(records: Sequence[Record]) -> str:
-    told = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
-    return f"unknown (last commanded: {told[-1]})" if told else "as it was before the run"
+    commands = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
+    return f"unknown (last commanded: {commands[-1]})" if commands else "as it was before the run"
 
 
 def operations_in(records: Sequence[Record]) -> int:
     """Operations of the supply's contact that a journal names; a command that drew no answer counts."""
-    told = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
-    moved = sum(1 for before, to in zip(["", *told], told, strict=False) if before != to)
+    commands = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
+    moved = sum(1 for before, to in zip(["", *commands], commands, strict=False) if before != to)
     return moved + cut_was_due(records)
 
 
@@ -169,7 +169,7 @@ def cut_was_due(records: Sequence[Record]) -> bool:
     return False
 
 
-def ended_by_kill(told: dict[str, Any], records: Sequence[Record]) -> dict[str, Any]:
+def ended_by_kill(fields: dict[str, Any], records: Sequence[Record]) -> dict[str, Any]:
     """What run.json still lacks, from the journal: `ended`, verdicts, operations. What it has stays."""
     ended = next(record for record in reversed(records) if isinstance(record, RunEnded))
     known: dict[str, Any] = {
@@ -177,7 +177,7 @@ def ended_by_kill(told: dict[str, Any], records: Sequence[Record]) -> dict[str, 
         "verdict": ended.verdict,
         "exit_code": ended.exit_code,
         "supply_left": ended.supply_left,
-        "operations": 0 if told.get("simulated") else operations_in(records),
+        "operations": 0 if fields.get("simulated") else operations_in(records),
         "scenarios": [
             {
                 "name": s.scenario, "verdict": s.verdict, "reason": s.reason, "cycles": s.cycles,
@@ -186,4 +186,4 @@ def ended_by_kill(told: dict[str, Any], records: Sequence[Record]) -> dict[str, 
             for s in judged_scenarios(records).values()
         ],
     }  # fmt: skip
-    return {name: value for name, value in known.items() if name not in told}
+    return {name: value for name, value in known.items() if name not in fields}

@@ -38,9 +38,9 @@ def archives_of(rig: Rig, logs: Path) -> tuple[Path, ...]:
     key = _key(rig)
     for line in _lines():
         with suppress(ValueError, TypeError, KeyError, RecursionError):
-            told = json.loads(line)
-            if told["supply"] == key and Path(told["logs"]).is_dir():
-                found[Path(told["logs"]).resolve()] = None
+            entry = json.loads(line)
+            if entry["supply"] == key and Path(entry["logs"]).is_dir():
+                found[Path(entry["logs"]).resolve()] = None
     return (logs, *list(found)[1:])
 
 

@@ -54,9 +54,9 @@ def list_runs(logs: Path, rig: str | None = None) -> list[RunRow]:
 def _row(folder: Path) -> RunRow:
     run_id, rig = folder.name.removeprefix("run="), folder.parent.parent.name.removeprefix("rig=")
     try:
-        told = read_run_json(folder)
-        ended = told.get("ended") or {}
-        scenarios = told.get("scenarios") or []
+        fields = read_run_json(folder)
+        ended = fields.get("ended") or {}
+        scenarios = fields.get("scenarios") or []
         counted: dict[str, int] = {}
         for scenario in scenarios:
             for verdict, count in (scenario.get("counted") or {}).items():
@@ -66,16 +66,16 @@ def _row(folder: Path) -> RunRow:
             rig=rig,
             folder=folder,
             state="closed" if is_closed(folder) else "going on" if is_going_on(folder) else "not closed",
-            started=str((told.get("anchor") or {}).get("wall", "")),
-            by=str(told.get("by") or ""),
-            simulated=of_a_simulation(told),
-            rehearsal=bool(told.get("rehearsal")),
-            survey=str(told.get("survey") or ""),
+            started=str((fields.get("anchor") or {}).get("wall", "")),
+            by=str(fields.get("by") or ""),
+            simulated=of_a_simulation(fields),
+            rehearsal=bool(fields.get("rehearsal")),
+            survey=str(fields.get("survey") or ""),
             how=str(ended.get("how", "")),
-            verdict=str(told.get("verdict") or ""),
-            exit_code=told.get("exit_code"),
+            verdict=str(fields.get("verdict") or ""),
+            exit_code=fields.get("exit_code"),
             reason=str(ended.get("reason", "")),
-            scenarios=tuple(scenario["name"] for scenario in scenarios) or tuple(told.get("planned") or ()),
+            scenarios=tuple(scenario["name"] for scenario in scenarios) or tuple(fields.get("planned") or ()),
             cycles=counted,
         )
     except (ArchiveError, AttributeError, KeyError, TypeError, ValueError) as problem:
@@ -285,8 +285,8 @@ def _wide_row(run: ArchivedRun, judged: CycleJudged) -> dict[str, Any]:
     return row
 
 
-def _yes_or_no(told: Any) -> str | None:
-    return None if told is None else "yes" if told else "no"
+def _yes_or_no(answer: Any) -> str | None:
+    return None if answer is None else "yes" if answer else "no"
 
 
 def _lasting(end: Bounds, start: Bounds) -> tuple[float | None, float | None]:

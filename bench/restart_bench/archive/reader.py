@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from restart_bench.archive.files import SUMS, ArchiveError, clear_errors, is_going_on
 from restart_bench.archive.soundness import altered_text, verify
 from restart_bench.model.codec import from_fields, from_line
-from restart_bench.model.journal import CycleRecords, Record, cycle_records, whole_number
+from restart_bench.model.journal import CycleRecords, Record, cycle_records, table_number
 
 if TYPE_CHECKING:
     from restart_bench.archive.samples import SampleFile
@@ -78,37 +78,37 @@ def read_run_json(folder: Path) -> dict[str, Any]:
     path = folder / "run.json"
     with clear_errors("read", path):
         try:
-            told = json.loads(path.read_text(encoding="utf-8"))
-            _refuse_huge(told)
+            fields = json.loads(path.read_text(encoding="utf-8"))
+            _refuse_huge(fields)
         except (ValueError, RecursionError) as problem:
             raise ArchiveError(
                 f"{path}: not readable as JSON ({problem}); see `restart-bench logs verify`"
             ) from problem
-    if not isinstance(told, dict):
+    if not isinstance(fields, dict):
         raise ArchiveError(f"{path}: does not tell a run; see `restart-bench logs verify`")
-    _refuse_newer(path, told.get("format", FORMAT))
-    return told
+    _refuse_newer(path, fields.get("format", FORMAT))
+    return fields
 
 
-def _refuse_huge(told: object) -> None:
+def _refuse_huge(value: object) -> None:
     """Raises ValueError for a whole number beyond 64 bits, but in what people wrote freely (`record:`)."""
-    if isinstance(told, int):
-        whole_number(str(int(told)))
-    elif isinstance(told, list):
-        for one in told:
-            _refuse_huge(one)
-    elif isinstance(told, dict):
-        for name, one in told.items():
+    if isinstance(value, int):
+        table_number(str(int(value)))
+    elif isinstance(value, list):
+        for item in value:
+            _refuse_huge(item)
+    elif isinstance(value, dict):
+        for name, item in value.items():
             if name != "record":
-                _refuse_huge(one)
+                _refuse_huge(item)
 
 
-def _refuse_newer(path: Path, told: object) -> None:
-    if isinstance(told, bool) or not isinstance(told, int) or told < 1:
-        raise ArchiveError(f"{path}: {told!r} is no format of an archive; see `restart-bench logs verify`")
-    if told > FORMAT:
+def _refuse_newer(path: Path, written: object) -> None:
+    if isinstance(written, bool) or not isinstance(written, int) or written < 1:
+        raise ArchiveError(f"{path}: {written!r} is no format of an archive; see `restart-bench logs verify`")
+    if written > FORMAT:
         raise ArchiveError(
-            f"{path}: archive format {told} is newer than this version of the bench, which reads up to format "
+            f"{path}: archive format {written} is newer than this version of the bench, which reads up to format "
             f"{FORMAT}; use the version that wrote it, or a later one"
         )
 
@@ -144,10 +144,10 @@ def readable_records(path: Path) -> tuple[list[Record], int]:
     return records, len(lines) - len(records)
 
 
-def of_a_simulation(told: Mapping[str, Any]) -> bool:
+def of_a_simulation(fields: Mapping[str, Any]) -> bool:
     """Of a run.json: True where the bench simulated the rig, or where an armed run met devices that say of themselves
     that they are simulated."""
-    return bool(told.get("simulated") or told.get("simulated_devices"))
+    return bool(fields.get("simulated") or fields.get("simulated_devices"))
 
 
 # ---------------------------------------------------------------- one run
@@ -168,11 +168,11 @@ class ArchivedRun:
     def open(folder: Path) -> ArchivedRun:
         """The run in this folder. Raises ArchiveError where there is none, or where run.json names no run: names of
         files are made of it."""
-        told = read_run_json(folder)
+        fields = read_run_json(folder)
         for what, form in (("run", _ID), ("rig", _RIG)):
-            if form.fullmatch(str(told.get(what, ""))) is None:
-                raise ArchiveError(f"{folder / 'run.json'}: {told.get(what)!r} names no {what}; see `logs verify`")
-        return ArchivedRun(folder, told)
+            if form.fullmatch(str(fields.get(what, ""))) is None:
+                raise ArchiveError(f"{folder / 'run.json'}: {fields.get(what)!r} names no {what}; see `logs verify`")
+        return ArchivedRun(folder, fields)
 
     def close(self) -> None:
         """Let go of the sample files (Windows can't move a folder with open files)."""
@@ -256,7 +256,7 @@ class ArchivedRun:
         (suite, *_) = load_suites(
             self._input_paths("scenario"),
             rig=self.rig_file,
-            program=next(iter(self._input_paths("program")), None),
+            program=self.program_file,
             cards=self.cards(),
         )
         repeat = self.run.get("repeat") or {}
@@ -271,6 +271,11 @@ class ArchivedRun:
             raise ArchiveError(f"{self.folder}: run.json names no rig file; see `restart-bench logs verify`")
         return files[0]
 
+    @property
+    def program_file(self) -> Path | None:
+        """The copy of the program model that the run was made with, which need not be the one that the rig names."""
+        return next(iter(self._input_paths("program")), None)
+
     def cards(self) -> Mapping[str, SupplyCard]:
         """Cards of the supply drivers known here, with the one that the run was made with: it may be a third
         party's that is not installed on this computer."""
@@ -278,9 +283,9 @@ class ArchivedRun:
         from restart_bench_drivers.registry import cards
 
         known = dict(cards())
-        told = self.run.get("supply_card")
-        if told and told["name"] not in known:
-            known[told["name"]] = from_fields(SupplyCard, told)
+        card = self.run.get("supply_card")
+        if card and card["name"] not in known:
+            known[card["name"]] = from_fields(SupplyCard, card)
         return known
 
     def _input_paths(self, kind: str) -> list[Path]:
@@ -289,13 +294,13 @@ class ArchivedRun:
     def _inputs(self) -> list[tuple[str, str]]:
         """Kind and name of the copied files; none lies outside."""
         try:
-            told = [(str(one["kind"]), str(one["name"])) for one in self.run["inputs"]]
+            copied = [(str(one["kind"]), str(one["name"])) for one in self.run["inputs"]]
         except (KeyError, TypeError):
             raise ArchiveError(f"{self.folder}: run.json names no input files; see `logs verify`") from None
-        for _, name in told:
+        for _, name in copied:
             if Path(name).is_absolute() or ".." in Path(name).parts:
                 raise ArchiveError(f"{self.folder}: run.json names an input file outside of the run: {name}")
-        return told
+        return copied
 
     @functools.cached_property
     def altered(self) -> str:

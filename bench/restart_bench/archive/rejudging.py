@@ -57,9 +57,9 @@ def _unless_altered(run: ArchivedRun, outcome: RunOutcome) -> RunOutcome:
     if not altered:
         unclosed = [] if run.closed else [EXIT_ERROR]
         return replace(outcome, exit_code=exit_over([outcome.exit_code, *unclosed]))
-    (one,) = outcome.runs
-    void = tuple(judged.overruled(Verdict.ERROR, altered) for judged in one.scenarios)
-    return RunOutcome(EXIT_ERROR, Verdict.ERROR, (replace(one, scenarios=void, altered=altered),))
+    (judged_run,) = outcome.runs
+    void = tuple(judged.overruled(Verdict.ERROR, altered) for judged in judged_run.scenarios)
+    return RunOutcome(EXIT_ERROR, Verdict.ERROR, (replace(judged_run, scenarios=void, altered=altered),))
 
 
 def _altered(run: ArchivedRun) -> str:
@@ -82,7 +82,19 @@ def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
     begun = [s for s in suite.scenarios if how != "completed" or any(one.scenario == s.name for one in counted)]
     scenarios = judge_run(suite.rig, begun, counted, planned_of(run, begun))
     forecasts = tuple(record for record in run.records if isinstance(record, Forecast))
-    one = OneRun(run.id, run.folder, suite.rig, tuple(scenarios), cycles, how, reason, forecasts=forecasts)
+    one = OneRun(
+        run.id,
+        run.folder,
+        suite.rig,
+        tuple(scenarios),
+        cycles,
+        how,
+        reason,
+        forecasts=forecasts,
+        program=suite.program,
+        tested=suite.scenarios,
+        simulated=run.simulated,
+    )
     return RunOutcome(exit_code_of(one), verdict_over([one]), (one,))
 
 
@@ -116,10 +128,10 @@ def _outcome(
     run: ArchivedRun, rig: Rig, cycles: tuple[CycleJudged, ...], scenarios: Sequence[ScenarioJudged]
 ) -> RunOutcome:
     """What another scenario says of the evidence; how the run ended counts in what it could not answer."""
-    one = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, *end_of(run))
+    judged_run = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, *end_of(run))
     code = exit_over([exit_of(scenario.verdict) for scenario in scenarios])
     words = {scenario.verdict for scenario in scenarios}
-    return RunOutcome(code, worst(words), (one,))
+    return RunOutcome(code, worst(words), (judged_run,))
 
 
 def changed_cycles(run: ArchivedRun, again: Sequence[CycleJudged]) -> list[tuple[int, Verdict, Verdict]]:
@@ -137,9 +149,9 @@ def changed_findings(run: ArchivedRun, again: Sequence[CycleJudged]) -> list[tup
     Empty where the same evidence was judged by the same scenario and the same rules."""
     then = _judged_then(run)
     pairs: list[tuple[Finding | None, Finding | None]] = []
-    for one in again:
-        old = _by_what(then[one.cycle].findings if one.cycle in then else ())
-        new = _by_what(_as_archived(one).findings)
+    for cycle in again:
+        old = _by_what(then[cycle.cycle].findings if cycle.cycle in then else ())
+        new = _by_what(_as_archived(cycle).findings)
         pairs += [(old.get(key), new.get(key)) for key in {**old, **new} if old.get(key) != new.get(key)]
     return pairs
 
@@ -159,10 +171,10 @@ def _by_what(findings: Sequence[Finding]) -> dict[tuple[str, str, int], Finding]
     """Findings by point and expectation; two of one name are told apart by their order."""
     seen: dict[tuple[str, str], int] = {}
     found: dict[tuple[str, str, int], Finding] = {}
-    for one in findings:
-        key = (one.point, one.expectation)
+    for finding in findings:
+        key = (finding.point, finding.expectation)
         seen[key] = seen.get(key, -1) + 1
-        found[*key, seen[key]] = one
+        found[*key, seen[key]] = finding
     return found
 
 
@@ -329,7 +341,7 @@ def load_scenario(run: ArchivedRun, file: Path) -> Loaded:
 
 
 def _load(run: ArchivedRun, file: Path) -> Scenario:
-    (suite, *_) = load_suites([file], rig=run.rig_file, cards=run.cards())
+    (suite, *_) = load_suites([file], rig=run.rig_file, program=run.program_file, cards=run.cards())
     return suite.scenarios[0]
 
 
@@ -337,7 +349,7 @@ def _without_unknown(rig: Rig, file: Path) -> tuple[Any, list[str]]:
     """The content of a scenario file without expectations, gaps and function checks of unknown points, and those."""
     known = {*rig.points, *rig.groups}
     set_aside: dict[str, None] = {}
-    told = yaml.safe_load(file.read_text(encoding="utf-8"))
+    content = yaml.safe_load(file.read_text(encoding="utf-8"))
 
     def keep(mapping: Any) -> Any:
         if not isinstance(mapping, dict):
@@ -349,14 +361,14 @@ def _without_unknown(rig: Rig, file: Path) -> tuple[Any, list[str]]:
         kept = [{**step, "expect": keep(step["expect"])} if _expects(step) else step for step in steps]
         return [step for step in kept if not _expects(step) or step["expect"]]
 
-    if not isinstance(told, dict):
-        return told, []
+    if not isinstance(content, dict):
+        return content, []
     for name in ("during", "function_check"):
-        if isinstance(told.get(name), list):
-            told[name] = keep_steps(told[name])
-            if not told[name]:
-                del told[name]
-    after = told.get("after")
+        if isinstance(content.get(name), list):
+            content[name] = keep_steps(content[name])
+            if not content[name]:
+                del content[name]
+    after = content.get("after")
     if isinstance(after, dict):
         if "expect" in after:
             after["expect"] = keep(after["expect"])
@@ -364,7 +376,7 @@ def _without_unknown(rig: Rig, file: Path) -> tuple[Any, list[str]]:
             missing = [gap for gap in after["gaps"] if isinstance(gap, dict) and not _ends(gap) <= known]
             set_aside.update(dict.fromkeys(name for gap in missing for name in sorted(_ends(gap) - known)))
             after["gaps"] = [gap for gap in after["gaps"] if gap not in missing]
-    return told, list(set_aside)
+    return content, list(set_aside)
 
 
 def _expects(step: Any) -> bool:

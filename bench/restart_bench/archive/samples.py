@@ -263,10 +263,10 @@ class SampleFile:
         with clear_errors("read", path):
             try:
                 self._file = pq.ParquetFile(path, read_dictionary=["request", "kind"], pre_buffer=False)
-                told = self._file.schema_arrow.metadata[LAYOUT_KEY]
+                header = self._file.schema_arrow.metadata[LAYOUT_KEY]
             except (ValueError, KeyError, TypeError) as problem:
                 raise ArchiveError(f"{path}: not a file of samples, or damaged ({problem})") from problem
-        self.layout = SampleLayout.from_header(told)
+        self.layout = SampleLayout.from_header(header)
         spans = [self._span(number) for number in range(self._file.num_row_groups)]
         self._first, self._last = np.array(spans, dtype=np.int64).reshape(-1, 2).T
         self._kept: tuple[int, Records] = (-1, np.empty(0, dtype=self.layout.dtype()))

@@ -42,8 +42,8 @@ class Verified:
     def problems(self) -> tuple[str, ...]:
         """What is not as it was, one text each; nothing about a run that was not closed yet, if its parts agree."""
         groups = (("altered", self.altered), ("lost", self.lost), ("added", self.added))
-        told = tuple(f"{what}: {name}" for what, names in groups for name in names)
-        return told + self.mixed
+        changed = tuple(f"{what}: {name}" for what, names in groups for name in names)
+        return changed + self.mixed
 
 
 def verify(folder: Path) -> Verified:
@@ -71,8 +71,8 @@ def altered_text(verified: Verified) -> str:
     not closed yet."""
     if not verified.problems:
         return ""
-    told = list(verified.problems[:5]) + ([f"and {len(verified.problems) - 5} more"] if verified.problems[5:] else [])
-    return f"THIS ARCHIVE IS NOT AS IT WAS CLOSED, so it shows nothing: {'; '.join(told)}"
+    texts = list(verified.problems[:5]) + ([f"and {len(verified.problems) - 5} more"] if verified.problems[5:] else [])
+    return f"THIS ARCHIVE IS NOT AS IT WAS CLOSED, so it shows nothing: {'; '.join(texts)}"
 
 
 def file_is_altered(folder: Path, name: str) -> bool:
@@ -86,9 +86,9 @@ def file_is_altered(folder: Path, name: str) -> bool:
 
 def _mixed(folder: Path) -> Iterator[str]:
     try:
-        told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-        run, rig = str(told["run"]), str(told["rig"])
-        inputs = [(str(one["name"]), str(one["sha256"])) for one in told["inputs"]]
+        fields = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        run, rig = str(fields["run"]), str(fields["rig"])
+        inputs = [(str(one["name"]), str(one["sha256"])) for one in fields["inputs"]]
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as problem:
         yield f"run.json does not tell its run ({type(problem).__name__})"
         return
@@ -112,11 +112,11 @@ def _of_journal(path: Path, run: str, rig: str) -> Iterator[str]:
         naming = [line for line in file if line.startswith(_NAMING)]
     for line in naming:
         try:
-            told: dict[str, Any] = json.loads(line)
+            record: dict[str, Any] = json.loads(line)
         except (ValueError, RecursionError):
             continue  # torn or damaged: whoever reads it says so
-        if told.get("run") != run or told.get("rig", rig) != rig:
-            yield f"journal.jsonl is that of run {told.get('run')} on {told.get('rig', rig)}"
+        if record.get("run") != run or record.get("rig", rig) != rig:
+            yield f"journal.jsonl is that of run {record.get('run')} on {record.get('rig', rig)}"
             return
 
 

@@ -102,7 +102,7 @@ class RunArchive:
         lock = lock_run(folder)
         try:
             moment = anchor()
-            told = {
+            fields = {
                 "format": FORMAT, "run": run_id, "rig": suite.rig.name, "state": "running",
                 "clock": {"name": "perf_counter_ns", "resolution_ns": resolution_ns()},
                 "anchor": dataclasses.asdict(moment),
@@ -110,7 +110,7 @@ class RunArchive:
                 **before,
                 "inputs": _copy_inputs(folder / "inputs", suite.files),
             }  # fmt: skip
-            write_whole(folder / "run.json", to_bytes(to_json(told, indent=1)))
+            write_whole(folder / "run.json", to_bytes(to_json(fields, indent=1)))
             return RunArchive(folder, suite.rig, lock)
         except BaseException:
             release_run(lock, folder)
@@ -144,8 +144,8 @@ class RunArchive:
         """End the run without closing it: its rig was not left as it should be, and the next armed start finds it."""
         try:
             self._journal.sync()
-            told = {**read_run_json(self.folder), **after, "state": "left open"}
-            write_whole(self.folder / "run.json", to_bytes(to_json(told, indent=1)))
+            fields = {**read_run_json(self.folder), **after, "state": "left open"}
+            write_whole(self.folder / "run.json", to_bytes(to_json(fields, indent=1)))
         finally:
             self._journal.close()
             release_run(self._lock, self.folder)
@@ -197,15 +197,15 @@ def _card_of(rig: Rig) -> dict[str, Any] | None:
 
 def _copy_inputs(folder: Path, files: tuple[SuiteFile, ...]) -> list[dict[str, str]]:
     """Exact copies of the files as they were read, and what run.json says of each."""
-    told: list[dict[str, str]] = []
+    copied: list[dict[str, str]] = []
     with clear_errors("copy the input files", folder):
         folder.mkdir()
         for file, name in zip(files, input_names([file.path for file in files]), strict=True):
             copy = folder / name
             copy.parent.mkdir(parents=True, exist_ok=True)
             copy.write_bytes(file.content)
-            told.append({"kind": file.kind, "name": name, "path": str(file.path), "sha256": digest_of(copy)})
-    return told
+            copied.append({"kind": file.kind, "name": name, "path": str(file.path), "sha256": digest_of(copy)})
+    return copied
 
 
 # ---------------------------------------------------------------- closing
@@ -216,18 +216,18 @@ def _close_up(folder: Path, rig: Rig | None, after: dict[str, Any], report: Repo
     from restart_bench.archive.samples import convert_parts
     from restart_bench.archive.tables import write_tables
 
-    told = {**read_run_json(folder), **after, "state": "closing"}
-    write_whole(folder / "run.json", to_bytes(to_json(told, indent=1)))
-    converted = convert_parts(folder / "samples", str(told.get("run", "")))
-    told["torn_bytes"] = {**told.get("torn_bytes", {}), **converted.torn}
-    told["unreadable_samples"] = converted.unreadable
-    told["program_identity"] = write_tables(folder, rig)
-    told["state"] = "closed"
-    write_whole(folder / "run.json", to_bytes(to_json(told, indent=1)))
+    fields = {**read_run_json(folder), **after, "state": "closing"}
+    write_whole(folder / "run.json", to_bytes(to_json(fields, indent=1)))
+    converted = convert_parts(folder / "samples", str(fields.get("run", "")))
+    fields["torn_bytes"] = {**fields.get("torn_bytes", {}), **converted.torn}
+    fields["unreadable_samples"] = converted.unreadable
+    fields["program_identity"] = write_tables(folder, rig)
+    fields["state"] = "closed"
+    write_whole(folder / "run.json", to_bytes(to_json(fields, indent=1)))
     problem = _report_problem(folder, report)
     if problem:
-        told["report_problem"] = problem
-        write_whole(folder / "run.json", to_bytes(to_json(told, indent=1)))
+        fields["report_problem"] = problem
+        write_whole(folder / "run.json", to_bytes(to_json(fields, indent=1)))
     with clear_errors("tidy up", folder):
         for path in (*converted.parts, *folder.rglob(f"*{TEMPORARY}")):
             path.unlink(missing_ok=True)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
-from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, shows
+from restart_bench.campaigns.reliability import check_fraction, confidence_reached, cycles_needed, shows
 
 Observation = tuple[float, float]
 Side = Literal["lower", "upper", "both"]
@@ -63,7 +63,7 @@ class Drift:
 def median_ranks(count: int, confidence: float = 0.95) -> tuple[int, int, float] | None:
     """Ranks of the order statistics that bound the median, and the confidence reached: the narrowest symmetric pair
     (k, n + 1 - k) with 1 - 2 P(X <= k - 1 | n, 1/2) >= `confidence`. None where even the extremes do not reach it."""
-    _check_fraction("confidence", confidence)
+    check_fraction("confidence", confidence)
     outside, below = 0, 0
     rank = 0
     for place in range(count // 2):
@@ -181,8 +181,3 @@ def _sorted_ends(observations: Sequence[Observation]) -> tuple[list[float], list
         if not low <= high:
             raise ValueError(f"an observation from {low} to {high} can't be")
     return sorted(low for low, _ in observations), sorted(high for _, high in observations)
-
-
-def _check_fraction(name: str, value: float) -> None:
-    if not 0.0 < value < 1.0:
-        raise ValueError(f"{name}: {value} does not lie between 0 and 1 (both excluded)")

@@ -25,8 +25,8 @@ def cycles_needed(reliability: float, confidence: float, failures_allowed: int =
     The exact binomial condition P(X <= k | n, 1 - R) <= 1 - C; for k = 0 it is the success run
     n = ceil(ln(1 - C) / ln(R)). Both fractions lie strictly between 0 and 1, else ValueError.
     """
-    _check_fraction("reliability", reliability)
-    _check_fraction("confidence", confidence)
+    check_fraction("reliability", reliability)
+    check_fraction("confidence", confidence)
     if failures_allowed < 0:
         raise ValueError(f"failures allowed: {failures_allowed} is negative")
     low, high = failures_allowed, failures_allowed + 1
@@ -43,7 +43,7 @@ def cycles_needed(reliability: float, confidence: float, failures_allowed: int =
 
 def confidence_reached(reliability: float, cycles: int, failures: int = 0) -> float:
     """Confidence with which `failures` in `cycles` show `reliability`: 1 - P(X <= failures | cycles, 1 - R)."""
-    _check_fraction("reliability", reliability)
+    check_fraction("reliability", reliability)
     _check_counts(failures, cycles)
     return 1.0 - _at_most(failures, cycles, 1.0 - reliability)
 
@@ -53,7 +53,7 @@ def reliability_shown(failures: int, cycles: int, confidence: float) -> float:
 
     0.0 where nothing is shown (no cycles, or all failed). Raises ValueError on impossible counts.
     """
-    _check_fraction("confidence", confidence)
+    check_fraction("confidence", confidence)
     if cycles == 0:
         return 0.0
     _check_counts(failures, cycles)
@@ -68,7 +68,7 @@ def clopper_pearson(failures: int, cycles: int, confidence: float = 0.95, sided:
     `lower` and `upper` put all of 1 - `confidence` on one side; the other limit is then 0 or 1.
     Raises ValueError on counts that can't be, or a confidence outside 0..1.
     """
-    _check_fraction("confidence", confidence)
+    check_fraction("confidence", confidence)
     _check_counts(failures, cycles)
     from scipy.stats import beta
 
@@ -126,7 +126,8 @@ def _at_most(failures: int, cycles: int, chance: float) -> float:
     return math.fsum(math.exp(term) for term in terms)
 
 
-def _check_fraction(name: str, value: float) -> None:
+def check_fraction(name: str, value: float) -> None:
+    """Raises ValueError where a value does not lie between 0 and 1."""
     if not 0.0 < value < 1.0:
         raise ValueError(f"{name}: {value} does not lie between 0 and 1 (both excluded)")
 

@@ -12,7 +12,16 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from restart_bench.cli.common import LOGS, ByOption, JsonOption, LogsOption, RunText, honest_exit
+from restart_bench.cli.common import (
+    LOGS,
+    ByOption,
+    JsonOption,
+    LogsOption,
+    RunText,
+    ViewOption,
+    honest_exit,
+    picture_of,
+)
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused, RunOutcome
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_FAIL
@@ -20,6 +29,7 @@ from restart_bench.screen.console import console_for, width_for
 
 if TYPE_CHECKING:
     from restart_bench.archive.reader import ArchivedRun
+    from restart_bench.compare.edits import Edit
 
 OutOption = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where to write it.")]
 logs_app = typer.Typer(no_args_is_help=True, help="The archive of runs: list, verify, trend, export, prune.")
@@ -63,11 +73,23 @@ def compare(
     altered = [text for one in folders if (text := _said_at_head(ArchivedRun.open(one)))]
     with _read_honestly(*folders):
         comparison = compare_runs(*folders)
-    print("\n".join(comparison_lines(comparison, width_for(sys.stdout))))
+        edit = _edit_of(ArchivedRun.open(folders[0]), ArchivedRun.open(folders[1]))
+    print("\n".join(comparison_lines(comparison, width_for(sys.stdout), edit)))
     if approve:
         approval = approve_run(folder, why=why, by=by)
         print(f"approved as baseline by {approval.by or 'nobody named'}: {approval.why}")
     return EXIT_ERROR if altered else EXIT_FAIL if comparison.worse else 0
+
+
+def _edit_of(baseline: ArchivedRun, run: ArchivedRun) -> Edit | None:
+    """What the edit of the program changes, as the archived programs behave; what was measured stands without it."""
+    from restart_bench.compare.baselines import edit_of
+    from restart_bench.report.explaining import BUDGET, Clock
+
+    try:
+        return edit_of(baseline, run, Clock.of(), BUDGET)
+    except FaultsFound:
+        return None  # files that an older bench took: they are compared as text
 
 
 def _said_at_head(run: ArchivedRun) -> str:
@@ -186,16 +208,17 @@ def report(
 def replay(
     run: RunText,
     speed: Annotated[float, typer.Option("--speed", metavar="N", min=0.1, max=1000, help="N times as fast.")] = 1.0,
+    view: ViewOption = "lanes",
     logs: LogsOption = LOGS,
 ) -> int:
-    """Play an archived run on the live screen."""
+    """Play an archived run on the live screen, as a film with keys; without a console in plain lines."""
     from restart_bench.archive.reader import ArchivedRun, find_run
     from restart_bench.cli.replay import play
 
     archived = ArchivedRun.open(find_run(run, logs))
     altered = _said_at_head(archived)
     with _read_honestly(archived.folder):
-        code = play(archived, console_for(sys.stdout), speed)
+        code = play(archived, console_for(sys.stdout), speed, picture_of(view))
     return EXIT_ERROR if altered else code
 
 
@@ -229,11 +252,11 @@ def verify(
 
     folders = [find_run(run, logs)] if run is not None else run_folders(logs)
     checked = [hold_against_sums(folder) for folder in folders]
-    for one in checked:
-        print("\n".join(verified_lines(one)))
+    for verified in checked:
+        print("\n".join(verified_lines(verified)))
     if not checked:
         print(f"no run in {logs}")
-    return 0 if all(one.sound for one in checked) else EXIT_ERROR
+    return 0 if all(verified.sound for verified in checked) else EXIT_ERROR
 
 
 @logs_app.command()
@@ -250,8 +273,8 @@ def trend(
     from restart_bench.cli.logs import print_trend
 
     altered = altered_tables(logs, rig)
-    for one in altered:
-        print(one)
+    for text in altered:
+        print(text)
     print_trend(trend_over(logs, rig=rig, scenario=scenario, by=by), console_for(sys.stdout))
     return EXIT_ERROR if altered else 0
 

@@ -25,15 +25,26 @@ _INDENT = 17
 
 
 def plan_lines(
-    plan: SuitePlan, worn: int, writes: Collection[str], width: int, round_trip: RoundTrip | None = None
+    plan: SuitePlan,
+    worn: int,
+    writes: Collection[str],
+    width: int,
+    left_out: Sequence[str] = (),
+    round_trip: RoundTrip | None = None,
 ) -> list[str]:
     """The whole plan. `worn` counts the commands that the supply's contact took in earlier runs, `writes` names the
-    points that this suite may write, `round_trip` is what the off times were reckoned with."""
-    return [without_controls(line) for line in _lines(plan, worn, writes, width, round_trip)]
+    points that this suite may write; left_out: lines about what no scenario plays; `round_trip` is what the off times
+    were reckoned with."""
+    return [without_controls(line) for line in _lines(plan, worn, writes, width, left_out, round_trip)]
 
 
 def _lines(
-    plan: SuitePlan, worn: int, writes: Collection[str], width: int, round_trip: RoundTrip | None
+    plan: SuitePlan,
+    worn: int,
+    writes: Collection[str],
+    width: int,
+    left_out: Sequence[str],
+    round_trip: RoundTrip | None,
 ) -> Iterator[str]:
     rig = plan.rig
     scenarios, cycles = counted(len(plan.scenarios), "scenario"), counted(plan.cycles, "cycle")
@@ -49,6 +60,7 @@ def _lines(
     sights = [(rig.points[sight.point].shown, _sight_text(rig, sight)) for sight in _sharpest(plan)]
     yield from _columns(sights, width)
     yield ""
+    yield from [*left_out, ""] if left_out else ()
     yield from _rig_lines(plan, worn, writes, width)
 
 

@@ -16,7 +16,7 @@ import traceback
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, ParamSpec, TextIO
+from typing import TYPE_CHECKING, Annotated, Literal, ParamSpec, TextIO
 
 import typer
 
@@ -27,6 +27,8 @@ from restart_bench.screen.console import width_for
 
 if TYPE_CHECKING:
     from typing_extensions import Buffer
+
+    from restart_bench.screen.screen import Picture
 
 P = ParamSpec("P")
 
@@ -54,6 +56,9 @@ SeedOption = Annotated[
 ]
 ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who runs this; stands in the record.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
+ViewOption = Annotated[
+    Literal["lanes", "tiles"], typer.Option("--view", help="On a console: lanes over time, or tiles for a projector.")
+]
 
 LOGS = Path("logs")
 _NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
@@ -64,10 +69,10 @@ class Ended(SystemExit):
     """The end of a command with its own code. Whatever else would end this process with 1 claims no verdict."""
 
 
-def complain(*told: object) -> None:
+def complain(*words: object) -> None:
     """A line on standard error; where nobody can take it, the exit code alone has to tell."""
     with suppress(OSError, ValueError):
-        print(*told, file=sys.stderr, flush=True)
+        print(*words, file=sys.stderr, flush=True)
 
 
 def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
@@ -155,13 +160,13 @@ def _told(problem: Exception) -> int:
 
 def _kept(problem: Exception) -> str:
     """Puts what only a developer can read into a file, and says where; shows it where no file can be written."""
-    told = "".join(traceback.format_exception(problem))
+    trace = "".join(traceback.format_exception(problem))
     try:
         number, name = tempfile.mkstemp(prefix="restart-bench-", suffix=".txt")
         with os.fdopen(number, "w", encoding="utf-8") as file:
-            file.write(told)
+            file.write(trace)
     except OSError:
-        return f"Please report this:\n{told}"
+        return f"Please report this:\n{trace}"
     return f"Please report it with the file {name}"
 
 
@@ -174,6 +179,14 @@ def say_faults(found: FaultsFound) -> None:
 def rig_file(path: Path) -> Path:
     """The rig file that a person means: the file, or the rig.yaml in the folder."""
     return path / "rig.yaml" if path.is_dir() else path
+
+
+def picture_of(view: str) -> Picture:
+    """How the live screen looks in this view."""
+    from restart_bench.screen.frame import frame
+    from restart_bench.screen.tiles import tiles
+
+    return tiles if view == "tiles" else frame
 
 
 def duration_option(option: str, written: str) -> int:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -16,7 +18,12 @@ from restart_bench.model.verdicts import GLOSS, Verdict, console_style
 from restart_bench.model.wording import hanging, listed, percent_text, without_controls
 from restart_bench.report.record.text import shortened
 
+if TYPE_CHECKING:
+    from restart_bench.compare.edits import Edit, OutputChange
+
 _LONGEST_REASON = 60
+_MOST_OTHERS = 6
+_HUNK = re.compile(r"@@ -(\d+)(?:,(\d+))? \+(\d+)(?:,(\d+))? @@")
 _WORDS = {verdict.value: verdict for verdict in Verdict}
 
 
@@ -88,8 +95,8 @@ def print_trend(rows: Sequence[TrendRow], console: Console) -> None:
             boot = f"{row.boot_from_s:.3f} .. {row.boot_to_s:.3f} s"
         kind = "simulated" if row.simulated else "real"
         counts = (row.passed, row.inconclusive, row.failed, row.errors)
-        told = listed(f"{count} {verdict.value}" for count, verdict in zip(counts, Verdict, strict=True) if count)
-        table.add_row(without_controls(row.rig), row.period, kind, told or "0", rate, boot)
+        verdicts = listed(f"{count} {verdict.value}" for count, verdict in zip(counts, Verdict, strict=True) if count)
+        table.add_row(without_controls(row.rig), row.period, kind, verdicts or "0", rate, boot)
     console.print(table)
     console.print(
         "boot: median from the restored supply to ready where the controller restarted, with bounds",
@@ -108,26 +115,30 @@ def _table(*columns: str) -> Table:
 # ---------------------------------------------------------------- comparison
 
 
-def comparison_lines(comparison: Comparison, width: int) -> list[str]:
-    """What changed, the worse first; what could not be compared; what chance can explain; the diffs of the files."""
-    return [without_controls(line) for line in _comparison(comparison, width)]
+def comparison_lines(comparison: Comparison, width: int, edit: Edit | None = None) -> list[str]:
+    """What changed, the worse first; what could not be compared; what chance can explain; the diffs of the files, the
+    program's with what its edit changes."""
+    return [without_controls(line) for line in _comparison(comparison, width, edit)]
 
 
-def _comparison(comparison: Comparison, width: int) -> Iterator[str]:
+def _comparison(comparison: Comparison, width: int, edit: Edit | None) -> Iterator[str]:
     yield f"{comparison.baseline} (baseline) against {comparison.run}"
     yield from hanging("program:", _program(comparison), width, 9)
     if not comparison.differences:
         yield "No difference was shown."
     for title, worse in (("WORSE", True), ("better", False), ("different", None)):
-        for one in comparison.differences:
-            if one.worse is worse:
-                yield from hanging(f"{title}:", one.text, width, 11)
+        for difference in comparison.differences:
+            if difference.worse is worse:
+                yield from hanging(f"{title}:", difference.text, width, 11)
     for text in _by_reason(comparison.not_compared):
         yield from hanging("not compared:", text, width, 14)
     for text in comparison.notes:
         yield from hanging("note:", text, width, 6)
-    for diff in comparison.diffs.values():
-        yield from diff.splitlines()
+    for name, diff in comparison.diffs.items():
+        if edit is not None and name in (edit.new, f"{edit.old} -> {edit.new}"):
+            yield from edit_lines(diff, edit, width)
+        else:
+            yield from diff.splitlines()
 
 
 def _by_reason(texts: Sequence[str]) -> Iterator[str]:
@@ -146,3 +157,65 @@ def _program(comparison: Comparison) -> str:
     if comparison.program_changed is None:
         return "not known in both runs, so nobody can say whether it changed"
     return f"changed, {before} -> {after}" if comparison.program_changed else f"the same, {after}"
+
+
+# ---------------------------------------------------------------- the edit of a program
+
+
+def edit_lines(diff: str, edit: Edit, width: int) -> Iterator[str]:
+    """The diff of a program, each hunk with the outputs that restart otherwise because of it, as the models behave."""
+    left = list(edit.changes)
+    for hunk in _hunks(diff):
+        yield from hunk
+        here = [change for change in left if _touches(hunk, change)]
+        left = [change for change in left if change not in here]
+        yield from _changed_here(here, edit, width)
+    yield from _changed_here(left, edit, width)
+    told = f"as {edit.editions[0]} and {edit.editions[1]} behave"
+    if edit.missing:
+        yield from hanging(">", f"what this edit changes, {told}: {edit.missing}", width, 2)
+    elif not edit.changes and not edit.others:
+        yield from hanging(">", f"{told}, this edit changes no output's restart", width, 2)
+    if edit.others:
+        yield from hanging(">", f"{told}, this edit changes with other inputs:", width, 2)
+    for line in edit.others[:_MOST_OTHERS]:
+        yield from hanging("", line, width, 4)
+    if len(edit.others) > _MOST_OTHERS:
+        yield f"    and {len(edit.others) - _MOST_OTHERS} more: see `restart-bench predict --against`"
+
+
+def _changed_here(changes: Sequence[OutputChange], edit: Edit, width: int) -> Iterator[str]:
+    if not changes:
+        return
+    outputs = listed(dict.fromkeys(change.label for change in changes))
+    yield from hanging(
+        ">", f"as the program models behave, this changes {outputs} (inputs at rest after the restart):", width, 2
+    )
+    for change in changes:
+        yield from hanging(f"    {change.restart}", f"{change.label}: {change.before} -> {change.after}", width, 20)
+        for edition, because in zip(edit.editions, (change.why_before, change.why_after), strict=True):
+            if because:
+                yield from hanging("", f"as {edition} behaves: {because}", width, 20)
+
+
+def _hunks(diff: str) -> Iterator[list[str]]:
+    """The lines of a diff, hunk by hunk; the first has the head of the diff before it."""
+    hunk: list[str] = []
+    for line in diff.splitlines():
+        if line.startswith("@@") and any(one.startswith("@@") for one in hunk):
+            yield hunk
+            hunk = []
+        hunk.append(line)
+    yield hunk
+
+
+def _touches(hunk: Sequence[str], change: OutputChange) -> bool:
+    """True where a hunk holds a rung of the change, or writes a name of it."""
+    head = next((found for line in hunk if (found := _HUNK.match(line))), None)
+    if head is None:
+        return False
+    for lines, first, length in ((change.old_lines, head[1], head[2]), (change.new_lines, head[3], head[4])):
+        if any(int(first) <= line < int(first) + int(length or 1) for line in lines):
+            return True
+    written = " ".join(line[1:] for line in hunk if line[:1] in "+-" and line[:3] not in ("+++", "---"))
+    return any(re.search(rf"\b{re.escape(name)}\b", written) for name in change.names)

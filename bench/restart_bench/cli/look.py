@@ -99,7 +99,7 @@ class Looker:
         observing: ObserverHandle,
         own_address: Callable[[str], str | None] | None = None,
         heard: Mapping[str, Greeting] | None = None,
-        relay: Relay | None = None,
+        relay: RelayView | None = None,
     ) -> None:
         self._rig = rig
         self._observing = observing
@@ -237,30 +237,32 @@ class Looker:
 
     def _what_they_are(self) -> list[RenderableType]:
         """What the devices say of themselves; a simulated rig first of all."""
-        told = [Text(f"{name} says it is: {without_controls(one.shown)}", style="dim") for name, one in self._said()]
+        identity_lines = [
+            Text(f"{name} says it is: {without_controls(one.shown)}", style="dim") for name, one in self._said()
+        ]
         if any(one.is_simulated for _, one in self._said()):
-            return [Text("SIMULATED RIG: no hardware stands at these addresses.", style="bold yellow"), *told]
-        return [*told]
+            return [Text("SIMULATED RIG: no hardware stands at these addresses.", style="bold yellow"), *identity_lines]
+        return [*identity_lines]
 
     def _said(self) -> list[tuple[str, Identity]]:
         return [(name, one) for name, one in identities(self._heard).items() if one.shown]
 
     def _what_is_wrong(self) -> list[RenderableType]:
         wrong = [f"{view.name}: {view.wrong}" for view in self.views().values() if view.wrong]
-        told = [Text(without_controls(text), style="bold red") for text in (*wrong, *self.doubts())]
+        problems = [Text(without_controls(text), style="bold red") for text in (*wrong, *self.doubts())]
         relay = [Text(self._relay.says, style="dim")] if self._relay is not None and self._relay.says else []
-        return [*relay, *([] if wrong else [Text("All devices answer.", style="green")]), *told]
+        return [*relay, *([] if wrong else [Text("All devices answer.", style="green")]), *problems]
 
 
 @dataclass(frozen=True, slots=True)
-class Relay:
+class RelayView:
     """What the supply's hardware says of itself: how it stands, or what is wrong with it."""
 
     says: str = ""
     problem: str = ""
 
 
-def ask_relay(rig: Rig) -> Relay | None:
+def ask_relay(rig: Rig) -> RelayView | None:
     """How the supply stands, where it can be asked and asking moves nothing; None where it can't. How long it takes
     to answer is kept for `check`."""
     from restart_bench.run.arming import SupplyLock
@@ -278,11 +280,11 @@ def ask_relay(rig: Rig) -> Relay | None:
             stands = {True: "on", False: "off", None: "in a state that it does not tell"}[supply.is_on()]
             longest_ns = measured(supply.is_on)
             told = f"The relay says that the supply is {stands}. It answers within {_ms(longest_ns)}."
-            return Relay(says=" ".join(filter(None, (told, keep(rig, longest_ns)))))
+            return RelayView(says=" ".join(filter(None, (told, keep(rig, longest_ns)))))
     except Refused:
-        return Relay(says="The relay was not asked: another bench holds it.")
+        return RelayView(says="The relay was not asked: another bench holds it.")
     except SupplyError as problem:
-        return Relay(problem=str(problem))
+        return RelayView(problem=str(problem))
 
 
 def _times(rig: Rig) -> Iterator[tuple[str, int]]:

@@ -27,10 +27,12 @@ from restart_bench.cli.common import (
     RigPath,
     SeedOption,
     SimulatedOption,
+    ViewOption,
     complain,
     duration_option,
     honest_exit,
     let_go_of_streams,
+    picture_of,
     rig_file,
     say_faults,
     typed_arming,
@@ -52,6 +54,7 @@ app = typer.Typer(
     name="restart-bench",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # boxes around help cost more to load than all the rest of it
     help="Cuts a controller's power, watches every output come back, and says what it did, how fast and how sure. "
     "Exit codes: 0 pass, 1 a proven fail, 2 bad input or not armed (nothing moved), 3 inconclusive, "
     "4 error of rig or bench, 130 stopped by a person.",
@@ -145,6 +148,7 @@ def check(
 ) -> int:
     """Read the files and say what would happen: timeline, duration, wear, what it will show. Moves nothing."""
     from restart_bench.cli.check import plan_lines
+    from restart_bench.cli.cover import cover_lines
     from restart_bench.cli.round_trips import known_round_trip
     from restart_bench.run.arming import points_named
     from restart_bench.run.usage import wear_of
@@ -159,7 +163,9 @@ def check(
         plan = plan_suite(suite.rig, suite.scenarios, round_trip_ns=longest_ns)
         if number:
             print()
-        print("\n".join(plan_lines(plan, worn, points_named(suite.rig, steps), width, round_trip)))
+        left_out = cover_lines(suite, width)
+        told = plan_lines(plan, worn, points_named(suite.rig, steps), width, left_out, round_trip)
+        print("\n".join(told))
         _say_warnings(suite)
     return 0
 
@@ -194,6 +200,7 @@ def run(
     junit: Annotated[
         Path | None, typer.Option("--junit", metavar="FILE", help="Also write JUnit XML for CI servers.")
     ] = None,
+    view: ViewOption = "lanes",
     as_json: JsonOption = False,
 ) -> int:
     """Perform the scenarios, judge them, archive everything, show the result."""
@@ -217,12 +224,12 @@ def run(
             arm=arm,
             stop_on_fail=stop_on == "fail",
             rehearse=rehearse,
-            ask_first=_learners(ask_first),
+            ask_first=_named(ask_first, "--ask-first"),
             resume=resume,
             repeat=repeat,
             record=write_report,
         )
-        outcome = _perform(suites, options, as_json)
+        outcome = _perform(suites, options, as_json, view)
     except FaultsFound as found:
         say_faults(found)
         if as_json:
@@ -245,13 +252,13 @@ def run(
     return outcome.exit_code
 
 
-def _learners(written: str | None) -> tuple[str, ...]:
-    """The names of `--ask-first`. Raises Refused where there is none, or one twice."""
+def _named(written: str | None, option: str) -> tuple[str, ...]:
+    """The names of people after an option. Raises Refused where there is none, or one twice."""
     from restart_bench.model.outcome import Refused
 
     names = [name.strip() for name in written.split(",")] if written is not None else []
     if not all(names) or len(set(names)) != len(names):
-        raise Refused(f"--ask-first {written}: names with commas between them, each once; nothing was moved")
+        raise Refused(f"{option} {written}: names with commas between them, each once; nothing was moved")
     return tuple(names)
 
 
@@ -274,10 +281,10 @@ def _refuse_unwritable(file: Path | None) -> None:
         ) from None
 
 
-def _perform(suites: Sequence[Suite], options: RunOptions, as_json: bool) -> RunOutcome:
+def _perform(suites: Sequence[Suite], options: RunOptions, as_json: bool, view: str = "lanes") -> RunOutcome:
     from restart_bench.run.session import perform
 
-    show, ask, guess = _show_for(suites, options, as_json)
+    show, ask, guess = _show_for(suites, options, as_json, view)
     try:
         if options.ask_first:
             options = replace(options, guess=_insist_on(guess))
@@ -295,7 +302,7 @@ def _insist_on(guess: Guess | None) -> Guess:
 
 
 def _show_for(
-    suites: Sequence[Suite], options: RunOptions, as_json: bool
+    suites: Sequence[Suite], options: RunOptions, as_json: bool, view: str
 ) -> tuple[Show, AskPerson | None, Guess | None]:
     """The live screen where somebody watches, else plain lines; with --json both go to standard error."""
     stream = sys.stderr if as_json else sys.stdout
@@ -309,8 +316,14 @@ def _show_for(
         return PlainShow(outlet, rehearsal=options.rehearse), *person
     from restart_bench.screen.screen import LiveScreen
 
+    played = [one.program.name if options.simulated and one.program is not None else "" for one in suites]
     screen = LiveScreen(
-        [(one.rig, one.scenarios) for one in suites], console, simulated=options.simulated, rehearsal=options.rehearse
+        [(one.rig, one.scenarios) for one in suites],
+        console,
+        simulated=options.simulated,
+        rehearsal=options.rehearse,
+        programs=played,
+        picture=picture_of(view),
     )
     if not sys.stdin.isatty():
         return screen, None, None
@@ -353,7 +366,7 @@ def _print_outcome(outcome: RunOutcome, as_json: bool, stream: TextIO) -> None:
         return
     from restart_bench.report.console import print_outcome
 
-    print_outcome(outcome, console_for(stream))
+    print_outcome(outcome, console_for(stream), explain=True)
 
 
 @app.command()
@@ -459,21 +472,26 @@ def _survey(
 def simulate(
     rig: RigPath,
     program: ProgramOption = None,
+    *,
+    port: Annotated[
+        int | None,
+        typer.Option("--port", metavar="N", min=1, max=65535, help="Port of the controller; the others take the next."),
+    ] = None,
+    panel: Annotated[
+        bool, typer.Option("--panel", help="Work it by keyboard: buttons, supply, mode switch, faults.")
+    ] = False,
     seed: Annotated[int, typer.Option("--seed", metavar="N", help="Draws what the model leaves to chance.")] = 0,
 ) -> int:
     """Serve the simulated rig over Modbus TCP for any client: one line a device, then until Ctrl-C."""
+    from restart_bench.cli.simulate import serve_rig
     from restart_bench.model.outcome import Refused
-    from restart_bench.simulated.handle import serve, worked_by
     from restart_bench.suite.loader import load_program
 
     suite = _load_rig(rig)
     model = suite.program if program is None else load_program(program, suite.rig)
     if model is None:
         raise Refused(f"{rig}: no program to simulate; write `simulation: program.yaml` in the rig, or use --program")
-    for line in worked_by(suite.rig):
-        print(line, file=sys.stderr)
-    serve(suite.rig, model, seed=seed, say=lambda line: print(line, flush=True))
-    return 0
+    return serve_rig(suite.rig, model, console_for(sys.stdout), seed=seed, first_port=port or 0, panel=panel)
 
 
 @app.command()
@@ -513,12 +531,34 @@ def predict(
         Path | None,
         typer.Option("--write", metavar="FOLDER", help="Write scenarios that play every outcome."),
     ] = None,
+    sheet: Annotated[
+        Path | None,
+        typer.Option("--sheet", metavar="FILE.html", help="Write the questions before the cut on one page to print."),
+    ] = None,
+    learners: Annotated[
+        str | None,
+        typer.Option("--learners", metavar="NAME,NAME", help="With --sheet: a column for each of these people."),
+    ] = None,
+    seen: Annotated[
+        str | None,
+        typer.Option("--seen", metavar="RUN", help="With --sheet: what this run showed, hidden until asked for."),
+    ] = None,
+    logs: LogsOption = LOGS,
     as_json: JsonOption = False,
 ) -> int:
     """Say what each output will do after a restart by the program model, whether it can be otherwise, and why."""
-    from restart_bench.cli.predict import predict_paths
+    from restart_bench.cli.predict import SheetAsked, predict_paths
+    from restart_bench.model.outcome import Refused
 
-    return predict_paths(paths, against, write, as_json=as_json)
+    if sheet is None and (learners is not None or seen is not None):
+        raise Refused("--learners and --seen go with --sheet FILE.html")
+    asked = None
+    if sheet is not None:
+        from restart_bench.archive.reader import find_run
+
+        folder = find_run(seen, logs) if seen is not None else None
+        asked = SheetAsked(sheet, _named(learners, "--learners"), folder)
+    return predict_paths(paths, against, write, asked, as_json=as_json)
 
 
 register_archive_commands(app)

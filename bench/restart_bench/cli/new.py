@@ -1,4 +1,5 @@
-"""`new`: asks a few questions and writes a suite to begin with: rig, program model and two scenarios.
+"""`new`: asks a few questions and writes a suite to begin with: rig, program model and two scenarios, with a mode
+switch three.
 
 What it writes loads, checks, and passes `run --simulated` as it stands; the comments say what to change for the
 rig on the desk. Without a console every answer is the one in brackets. Points may come from a list (CSV or XLSX): a row
@@ -28,14 +29,16 @@ _NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
 _POINT_NAME = re.compile(r"[a-z][a-z0-9_]{0,20}")
 _RIG_NAME = re.compile(r"[a-z][a-z0-9_-]{0,31}")
 _TAKEN = (
-    "start_button", "stop_button", "rail", "always_on", "running", "heartbeat", "uptime", "stays_off", "comes_back",
+    "start_button", "stop_button", "run_switch", "mode_switch",
+    "rail", "always_on", "running", "heartbeat", "uptime", "stays_off", "comes_back",
 )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """What was asked. `relay_host` and `independent_host` are not used where a person switches. `labels` holds outputs
-    that were called by other words than a name may be made of: (name, label)."""
+    """What was asked. Hosts may bear a port: 127.0.0.1:20001. `relay_host` and `independent_host` are not used where a
+    person switches. `mode` says how run mode is left. `labels` holds outputs that were called by other words than a
+    name may be made of: (name, label)."""
 
     rig: str
     stays_off: tuple[str, ...] = ("motor",)
@@ -47,6 +50,7 @@ class Answers:
     contact: str = "normally-open"
     labels: tuple[tuple[str, str], ...] = ()
     listed: tuple[ListedPoint, ...] = ()  # rows of a list of points, all outputs of the rig among them
+    mode: str = "none"
 
 
 T = TypeVar("T")
@@ -113,7 +117,7 @@ def ask_all(
         answers = Answers(rig, _names_of(stays_off), _names_of(comes_back), labels=labels)
     answers = replace(answers, controller_host=asked(ask, "IP address of the controller", "192.0.2.10", _address))
     if by_hand:
-        return answers
+        return replace(answers, mode=asked(ask, _MODE_QUESTION.format("none or by-hand"), "none", _mode("by-hand")))
     contact = "Contact: normally-open (coil off = supply off) or normally-closed"
     return replace(
         answers,
@@ -121,7 +125,16 @@ def ask_all(
         relay_host=asked(ask, "IP address of the relay", "192.0.2.30", _address),
         relay_coil=asked(ask, "Coil of the relay, counted from 0", "0", _coil),
         contact=asked(ask, contact, "normally-open", _contact),
+        mode=asked(
+            ask,
+            _MODE_QUESTION.format("none, by-hand, or point (an output of the independent I/O)"),
+            "none",
+            _mode("by-hand", "point"),
+        ),
     )
+
+
+_MODE_QUESTION = "Shall run mode be left as well, by a mode switch? {}"
 
 
 def _answer(ask: AskText, question: str, proposed: str, read: Callable[[str], T], *, again: bool) -> T:
@@ -192,10 +205,25 @@ def _point_name(label: str) -> str:
 
 
 def _address(text: str) -> str:
+    host, colon, port = text.partition(":") if text.count(":") == 1 else (text, "", "")
     try:
-        return str(ipaddress.ip_address(text))
+        address = str(ipaddress.ip_address(host))
     except ValueError:
-        raise ValueError(f"{text} is no IP address; write it like 192.168.0.10") from None
+        raise ValueError(
+            f"{text} is no IP address; write it like 192.168.0.10, or 192.168.0.10:1502 where the port is not 502"
+        ) from None
+    if colon and not (port.isdecimal() and 1 <= int(port) <= 65535):
+        raise ValueError(f"{text}: {port or 'nothing'} is no port; write a number from 1 to 65535 behind the colon")
+    return f"{address}{colon}{port}"
+
+
+def _mode(*ways: str) -> Callable[[str], str]:
+    def read(text: str) -> str:
+        if text not in ("none", *ways):
+            raise ValueError(f"{text}: write none or {' or '.join(ways)}")
+        return text
+
+    return read
 
 
 def _coil(text: str) -> int:
@@ -335,6 +363,11 @@ def _refuse_faults(file: Path, answers: Answers, by_hand: bool) -> None:
     from restart_bench.suite.loader import load_suites
     from restart_bench_drivers.registry import cards
 
+    switch = next((one for one in answers.listed if _is_command(one) and one.place.address == _RUN_SWITCH_COIL), None)
+    if answers.mode == "point" and switch is not None and all(one.name != "run_switch" for one in answers.listed):
+        text = f"coil {_RUN_SWITCH_COIL} of independent is where a new rig has run_switch"
+        cure = "add a row run_switch with the address that it has"
+        raise FaultsFound([Fault(str(file), switch.row, "column address", text, cure)])
     with tempfile.TemporaryDirectory() as folder:
         for name, text in files_for(answers, by_hand).items():
             (Path(folder) / name).write_text(text, encoding="utf-8")
@@ -372,6 +405,8 @@ def files_for(answers: Answers, by_hand: bool) -> dict[str, str]:
         files["stays-off.yaml"] = _stays_off(answers, by_hand)
     if answers.comes_back:
         files["comes-back.yaml"] = _comes_back(answers, by_hand)
+    if answers.mode != "none":
+        files["mode-change.yaml"] = _mode_change(answers)
     return files
 
 
@@ -443,12 +478,30 @@ rig: {rig}
 loads: harmless              # lamps or dummy loads. A machine needs more: see "Cautions" in the README
 devices:
   # The controller goes dark when the supply is cut.
-  controller:  {{link: modbus-tcp, host: {controller}, poll: 10 ms, powered_by: supply}}
+  controller:  {{link: modbus-tcp, {controller}, poll: 10 ms, powered_by: supply}}
 """
 
 _EVIDENCE_HEAD = """\
   # The program has to serve these three; the README has the lines of Structured Text for them.
 """
+
+_MODE_LINES = {
+    "none": "",
+    "by-hand": "mode: {driver: by-hand, proof: [{running: off}]}   # a person turns the mode switch when asked\n",
+    "point": "mode: {driver: point, point: run_switch, run: on, proof: [{running: off}]}   # how run mode is left\n",
+}
+_RUN_SWITCH_COIL = 2
+_RUN_SWITCH = (
+    f"  run_switch:   {{device: independent, coil: {_RUN_SWITCH_COIL}, writable: true, idle: on, label: run}}"
+    "     # its mode switch\n"
+)
+
+
+def _place(host: str) -> str:
+    """The keys of a host in one line: its address, and its port where it bears one."""
+    address, colon, port = host.partition(":") if host.count(":") == 1 else (host, "", "")
+    return f"host: {address}, port: {port}" if colon else f"host: {address}"
+
 
 _RIG_TAIL = """\
 groups: {{{groups}}}
@@ -459,15 +512,17 @@ simulation: program.yaml     # what --simulated runs in place of the hardware
 
 
 def _rig_with_relay(answers: Answers) -> str:
+    listed = any(one.name == "run_switch" for one in answers.listed)
+    switch = _RUN_SWITCH if answers.mode == "point" and not listed else ""
     outputs = _output_lines(answers, "{{device: controller, coil: {n}, terminal: {{discrete_input: {n}}}{label}}}")
     return (
-        _RIG_HEAD.format(rig=answers.rig, controller=answers.controller_host)
+        _RIG_HEAD.format(rig=answers.rig, controller=_place(answers.controller_host))
         + f"""\
   # Independent I/O has a supply of its own and sees the terminals while the controller is dark.
-  independent: {{link: modbus-tcp, host: {answers.independent_host}, poll: 2 ms, input_delay: 1 ms}}
+  independent: {{link: modbus-tcp, {_place(answers.independent_host)}, poll: 2 ms, input_delay: 1 ms}}
 supply:
   driver: modbus-coil        # `restart-bench drivers` lists the others
-  host: {answers.relay_host}
+  {_place(answers.relay_host).replace(", ", chr(10) + "  ")}
   coil: {answers.relay_coil}
   contact: {answers.contact}     # normally-open: coil off = supply off
   operate: 10 ms             # longest values from the relay's data sheet
@@ -478,13 +533,13 @@ supply:
 points:
   # Commands that the bench presses: outputs of the independent I/O, wired to inputs of the controller.
 {_given_lines(answers, ("start_button", "stop_button"), False)}\
-  # Outputs: what the controller says, and the screw terminal as an independent input sees it.
+{switch}  # Outputs: what the controller says, and the screw terminal as an independent input sees it.
 {outputs}{_EVIDENCE_HEAD}{_given_lines(answers, tuple(_EVIDENCE), False)}\
   # An input on the controller's supply proves the cut; one that is always on, the independent I/O.
 {_given_lines(answers, ("rail", "always_on"), False)}{_other_lines(answers, False)}\
 proof_of_cut: [{{rail: off}}, {{uptime: falls}}]
 check_channels: {{always_on: on}}
-"""
+{_MODE_LINES[answers.mode]}"""
         + _RIG_TAIL.format(groups=_groups(answers))
     )
 
@@ -492,7 +547,7 @@ check_channels: {{always_on: on}}
 def _rig_by_hand(answers: Answers) -> str:
     outputs = _output_lines(answers, "{{device: controller, coil: {n}{label}}}")
     return (
-        _RIG_HEAD.format(rig=answers.rig, controller=answers.controller_host)
+        _RIG_HEAD.format(rig=answers.rig, controller=_place(answers.controller_host))
         + f"""\
 supply:
   driver: by-hand            # a person switches when asked
@@ -503,7 +558,7 @@ points:
   # Outputs as the controller says them. While it is dark nobody sees them: that takes independent I/O.
 {outputs}{_EVIDENCE_HEAD}{_given_lines(answers, tuple(_EVIDENCE), True)}{_other_lines(answers, True)}\
 proof_of_cut: [{{uptime: falls}}, {{contact: lost}}]   # silence alone may be the network's
-"""
+{_MODE_LINES[answers.mode]}"""
         + _RIG_TAIL.format(groups=_groups(answers))
     )
 
@@ -532,7 +587,8 @@ def _program(answers: Answers, by_hand: bool) -> str:
     )
     memory = "".join(f"  {name}: {{retained: true}}\n" for name in answers.comes_back)
     memory = f"memory:\n{memory}" if memory else ""
-    others = [one for one in answers.listed if _is_command(one) and one.name not in _given(by_hand)]
+    given = {*_given(by_hand), *(["run_switch"] if answers.mode == "point" else [])}  # no program reads its own switch
+    others = [one for one in answers.listed if _is_command(one) and one.name not in given]
     commands = "".join(
         f"  {one.name}: {{role: command, rest: {dict(one.keys).get('idle', 'off')}}}\n" for one in others
     )
@@ -599,6 +655,24 @@ before:
   - expect: {{{everything}}}
   - wait: 1 s
 cut: {{how: supply, off_for: 3 s}}
+after:
+  expect:
+{demanded}repeat: 3
+"""
+
+
+def _mode_change(answers: Answers) -> str:
+    groups = (("stays_off: off", answers.stays_off), ("comes_back: on", answers.comes_back))
+    demanded = "".join(f"    {demand}\n" for demand, members in groups if members)
+    everything = ", ".join(f"{name}: on" for name in (*answers.stays_off, *answers.comes_back))
+    return f"""\
+scenario: mode-change
+purpose: The same outputs stay off, and the same come back, when the controller leaves run mode and returns.
+before:
+  - press: start_button
+  - expect: {{{everything}}}
+  - wait: 1 s
+cut: {{how: mode, off_for: 3 s}}
 after:
   expect:
 {demanded}repeat: 3

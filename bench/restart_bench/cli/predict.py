@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,15 +13,17 @@ from restart_bench.cli.common import rig_file
 from restart_bench.model.outcome import Refused
 from restart_bench.model.program import Program
 from restart_bench.model.rig import Rig
-from restart_bench.model.verdicts import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
+from restart_bench.model.verdicts import EXIT_ERROR, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from restart_bench.model.wording import hanging
 from restart_bench.screen.console import width_for
 
 if TYPE_CHECKING:
     from restart_bench.predict.engine import Answer
+    from restart_bench.report.sheet import Question
 
 OFF_FOR = "2 s"
 _INDENT = 18
+RESTART_WORDS = {"supply": "loss of supply", "mode": "mode change"}
 AS_A_MODEL = "This is what the program model does. A real controller is tested, not predicted: see `run`."
 
 
@@ -45,18 +47,37 @@ class Edition:
         return {point.name: point.shown for point in self.rig.points.values()}
 
 
-def predict_paths(paths: Sequence[Path], against: Path | None, folder: Path | None, *, as_json: bool) -> int:
-    """Predicts, prints, and writes scenarios into `folder`. Raises Refused, FaultsFound."""
+@dataclass(frozen=True, slots=True)
+class SheetAsked:
+    """A page of questions that is to be written. seen: the folder of a test whose results stand on it."""
+
+    file: Path
+    learners: tuple[str, ...] = ()
+    seen: Path | None = None
+
+
+def predict_paths(
+    paths: Sequence[Path], against: Path | None, folder: Path | None, sheet: SheetAsked | None = None, *, as_json: bool
+) -> int:
+    """Predicts, prints, and writes scenarios into `folder` and a page of questions. Raises Refused, FaultsFound."""
     editions = _named_apart([_edition(path) for path in paths])
     old = _edition(against, beside=paths[0]) if against is not None else None
-    if folder is not None and len(editions) > 1:
-        raise Refused("--write makes the scenarios of one program; name one")
+    for option, asked in (("--write makes the scenarios", folder), ("--sheet makes the page", sheet)):
+        if asked is not None and len(editions) > 1:
+            raise Refused(f"{option} of one program; name one")
     changed = _changed(old, editions[0]) if old is not None else None
     written = ["", *_written(editions[0], folder)] if folder is not None else []
+    altered = _write_sheet(editions[0], sheet) if sheet is not None else ""
+    if altered and not as_json:
+        print(altered)
+    if sheet is not None:
+        written += ["", f"wrote {sheet.file}"]
     if as_json:
         print(json.dumps(_document(editions, changed), ensure_ascii=False, indent=2))
     else:
         print("\n".join([*_lines(editions, changed), *written, "", AS_A_MODEL]))
+    if altered:
+        return EXIT_ERROR
     if changed:
         return EXIT_FAIL
     known = [*editions, *([old] if old is not None else [])]
@@ -209,10 +230,10 @@ def _changed(old: Edition, new: Edition) -> list[str]:
 
 
 def _written(edition: Edition, folder: Path) -> Iterator[str]:
-    """The smallest suite in which every predicted outcome is played once."""
-    from restart_bench.predict.scripts import smallest_suite
+    """A small suite in which every predicted outcome that a rig can show is played once, and why it lacks the rest."""
+    from restart_bench.predict.scripts import small_suite, why_not_played
 
-    scripts, missing = smallest_suite(edition.program, edition.answers, OFF_FOR)
+    scripts, missing = small_suite(edition.program, edition.answers, OFF_FOR)
     folder.mkdir(parents=True, exist_ok=True)
     for script in scripts:
         path = folder / f"{script.name}.yaml"
@@ -223,5 +244,63 @@ def _written(edition: Edition, folder: Path) -> Iterator[str]:
         path.write_text(script.text, encoding="utf-8")
         yield f"wrote {path}"
     yield f"run them with: restart-bench run {folder} --rig {edition.rig.path} --simulated"
-    for point, restart, inputs, end in missing:
-        yield f"no scenario plays: {point} {end} after {restart}, {_given(inputs) if inputs != 'rest' else 'at rest'}"
+    reasons: dict[str, dict[str, list[str]]] = {}
+    for outcome in missing:
+        point, restart, inputs, end = outcome
+        when = f"{RESTART_WORDS[restart]}, {_given(inputs) if inputs != 'rest' else 'inputs at rest'}"
+        named = reasons.setdefault(why_not_played(edition.answers, outcome, scripts), {}).setdefault(when, [])
+        named.append(f"{edition.labels.get(point, point)} {end}")
+    width = width_for(sys.stdout)
+    for why, outcomes in reasons.items():
+        yield ""
+        yield from hanging("No scenario plays the following:", why, width, 4)
+        for when, named in outcomes.items():
+            yield from hanging(f"  {when}:", "; ".join(named), width, 4)
+
+
+# ---------------------------------------------------------------- the page of questions
+
+
+def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
+    """Writes the page; returns what is not as it was closed in the test whose results stand on it.
+
+    Raises Refused where the file would lie in a run's own folder, ArchiveError where the disk does not take it.
+    """
+    from restart_bench.archive.files import write_whole
+    from restart_bench.archive.reader import ArchivedRun
+    from restart_bench.report.sheet import MOST_LEARNERS, Sheet, render_sheet, seen_in, sheet_notes
+
+    if len(asked.learners) > MOST_LEARNERS:
+        raise Refused(f"--learners: {MOST_LEARNERS} fit on a page, not {len(asked.learners)}; write several")
+    seen: dict[tuple[str, str], str] = {}
+    notes: tuple[str, ...] = ()
+    told = altered = ""
+    if asked.seen is not None:
+        run = ArchivedRun.open(asked.seen)
+        suite, altered = run.suite(), run.altered
+        seen = seen_in(run, suite)
+        told = f"test {run.id} ({'simulated' if run.simulated else 'on the rig'})"
+        notes = tuple(sheet_notes(run, suite, edition.rig.name, edition.program.name))
+    questions = _questions(edition, seen, none="not on before any cut" if asked.seen is not None else "")
+    sheet = Sheet(edition.rig.name, edition.program.name, asked.learners, questions, told, notes)
+    if asked.seen is not None and asked.seen.resolve() in asked.file.resolve().parents:
+        raise Refused(f"{asked.file} lies in the run's own folder, which is never written to again; choose another")
+    asked.file.parent.mkdir(parents=True, exist_ok=True)
+    write_whole(asked.file, render_sheet(sheet).encode("utf-8"))
+    return f"{asked.seen.name.removeprefix('run=')}: {altered}" if altered and asked.seen is not None else ""
+
+
+def _questions(edition: Edition, seen: Mapping[tuple[str, str], str], none: str) -> dict[str, tuple[Question, ...]]:
+    """The outputs in each way of the cut, with what the program says of them at rest."""
+    from restart_bench.predict.proving.parts import REST, WARM
+    from restart_bench.predict.why import does
+    from restart_bench.report.sheet import WAYS, Question
+
+    return {
+        words: tuple(
+            Question(edition.labels.get(one.point, one.point), does(one), seen.get((one.point, way), none))
+            for one in edition.answers
+            if (one.restart, one.start, one.inputs) == (way, WARM, REST)
+        )
+        for way, words in WAYS.items()
+    }

@@ -1,85 +1,163 @@
-"""`replay`: plays an archived run on the live screen, or tells it in plain lines where there is no console."""
+"""`replay`: an archived run as a film on the live screen, or told in plain lines where there is no console."""
 
 from __future__ import annotations
 
 import time
+from contextlib import nullcontext, suppress
 
-from rich.console import Console
+from rich.console import Console, Group
+from rich.live import Live
+from rich.text import Text
 
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S
-from restart_bench.model.journal import CycleJudged
-from restart_bench.model.live import LiveState, Show
+from restart_bench.model.journal import CycleJudged, CycleRecords, Record
+from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import Refused
+from restart_bench.screen.film import STEP_NS, Film, Scene, advanced, failures_in, film_line, film_of, pressed
+from restart_bench.screen.keyboard import Keyboard, has_keyboard
 from restart_bench.screen.plain import PlainShow
-from restart_bench.screen.replay import around_cycles, played_cycle
-from restart_bench.screen.screen import LiveScreen
+from restart_bench.screen.replay import PlayedCycle, around_cycles, ends_ns, played_cycle
+from restart_bench.screen.screen import Picture, glyphs_for
+from restart_bench.screen.screen_state import Gathered
+from restart_bench.screen.strips import ASCII
 
-_DRAWN_EVERY_NS = 100 * NS_PER_MS
-_LINGER_S = 1.0
+_DRAWN_EVERY_S = 0.1
+_MOST_PICTURES = 400  # from which one is put together after a jump: what moved between two of them is kept
 
 
-def play(run: ArchivedRun, console: Console, speed: float) -> int:
+def play(run: ArchivedRun, console: Console, speed: float, picture: Picture) -> int:
     """Plays all cycles, `speed` times as fast as they were. Ctrl-C leaves. Raises Refused for a run without cycles."""
     if not run.cycle_records:
         raise Refused(f"{run.id}: no cycle was begun in this run, so there is nothing to play")
-    suite = run.suite()
-    watched = console.is_terminal
-    show: Show
-    if watched:
-        simulated = run.simulated
-        show = LiveScreen(
-            [(suite.rig, suite.scenarios)],
-            console,
-            simulated=simulated,
-            quiet_before_commands=False,
-            replay=f"{run.id}, NOT AS IT WAS CLOSED" if run.altered else run.id,
-        )
-    else:
-        show = PlainShow(console.file)
-    try:
-        _play_on(run, show, speed if watched else None)
-        if watched:
-            time.sleep(_LINGER_S)
-    except KeyboardInterrupt:
-        pass
-    finally:
-        show.close()
+    if not console.is_terminal:
+        _tell(run, PlainShow(console.file))
+        return 0
+    with suppress(KeyboardInterrupt):
+        _show(Reel(run), console, speed, picture)
     return 0
 
 
-def _play_on(run: ArchivedRun, show: Show, speed: float | None) -> None:
-    """`speed` None: as fast as it can be told."""
+# ---------------------------------------------------------------- a film
+
+
+class Reel:
+    """The run from which any picture can be put together."""
+
+    def __init__(self, run: ArchivedRun) -> None:
+        self._run = run
+        self._suite = run.suite()
+        self._records = [*run.cycle_records.values()]
+        self._judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
+        self._of_cycles = int(run.run.get("planned_cycles") or len(self._records))
+        self._scene: tuple[int, PlayedCycle] | None = None
+        self._gathered: Gathered | None = None
+        self._at_ns: int | None = None
+
+    def scenes(self) -> tuple[Scene, ...]:
+        """One for each cycle that was begun."""
+        return tuple(self._scene_of(one) for one in self._records)
+
+    def _scene_of(self, records: CycleRecords) -> Scene:
+        ends = ends_ns(records)
+        judged = self._judged.get(records.started.cycle)
+        cuts = tuple(one.after_ns for one in records.switchings if one.purpose == "cut" and not one.problem)
+        mark = judged.mark("cut") if judged is not None else None
+        if mark is not None and cuts:
+            cuts = (max(cuts[0], mark.not_after_ns),)
+        failures = failures_in(judged, ends) if judged is not None else ()
+        return Scene(records.started.cycle, records.started.at_ns, ends, cuts, failures)
+
+    def gathered_at(self, film: Film) -> Gathered:
+        """All that the picture at this place is drawn from."""
+        again = self._scene is None or self._scene[0] != film.scene or (self._at_ns or 0) > film.at_ns
+        if again or self._gathered is None or self._scene is None:
+            self._begin(film.scene)
+        assert self._gathered is not None and self._scene is not None
+        scene = self._scene[1]
+        if self._at_ns != film.at_ns:
+            span = film.at_ns - (scene.begins_ns if self._at_ns is None else self._at_ns)
+            step = max(STEP_NS, span // _MOST_PICTURES)
+            for played in scene.between(self._at_ns, film.at_ns, step):
+                self._take(played.shown)
+            self._at_ns = film.at_ns
+            if film.over:
+                for record in around_cycles(self._run.records)[1]:
+                    self._gathered.record(record)
+        return self._gathered
+
+    def _take(self, shown: Record | LiveState) -> None:
+        assert self._gathered is not None
+        if isinstance(shown, LiveState):
+            self._gathered.live(shown)
+        else:
+            self._gathered.record(shown)
+
+    def _begin(self, number: int) -> None:
+        """From the beginning of the run to that of a scene, without its pictures."""
+        run = self._run
+        named = f"{run.id}, NOT AS IT WAS CLOSED" if run.altered else run.id
+        rig, scenarios = self._suite.rig, self._suite.scenarios
+        model = self._suite.program
+        program = model.name if run.simulated and model is not None and not run.run.get("simulated_devices") else ""
+        self._gathered = Gathered(rig, scenarios, run.simulated, named, program=program)
+        for record in around_cycles(run.records)[0]:
+            self._gathered.record(record)
+        for records in self._records[:number]:
+            self._gathered.record(records.started)
+            if (judged := self._judged.get(records.started.cycle)) is not None:
+                self._gathered.record(judged)
+        if self._scene is None or self._scene[0] != number:
+            cycle = self._records[number].started.cycle
+            judged, samples = self._judged.get(cycle), run.samples(cycle)
+            played = PlayedCycle(rig, self._records[number], judged, samples, of_cycles=self._of_cycles)
+            self._scene = (number, played)
+        self._at_ns = None
+
+
+def _show(reel: Reel, console: Console, speed: float, picture: Picture) -> None:
+    """Draws until somebody leaves; where nobody can, until the end, and the last picture stays on the console."""
+    film = film_of(reel.scenes(), speed)
+    keyed = has_keyboard()
+    lines: list[Text] = []
+    glyphs = glyphs_for(console)
+    live = Live(console=console, screen=True, auto_refresh=False)
+    with Keyboard() if keyed else nullcontext() as keyboard, live:
+        seen_s = time.monotonic()
+        while not film.left:
+            width, height = console.size
+            lines = picture(reel.gathered_at(film), width, height - 1, glyphs)
+            lines += [Text()] * (height - 1 - len(lines))
+            live.update(Group(*lines, film_line(film, width, ascii_only=glyphs is ASCII)), refresh=True)
+            if keyboard is None:
+                if film.over:
+                    break
+                time.sleep(_DRAWN_EVERY_S)
+            for key in keyboard.read(_DRAWN_EVERY_S) if keyboard is not None else ():
+                film = pressed(film, key)
+            now_s = time.monotonic()
+            film, seen_s = advanced(film, round((now_s - seen_s) * NS_PER_S)), now_s
+    if not keyed:
+        console.print(Group(*lines))
+
+
+# ---------------------------------------------------------------- plain lines
+
+
+def _tell(run: ArchivedRun, show: PlainShow) -> None:
+    """All that happened, as fast as it can be told."""
     rig = run.suite().rig
     begin, end = around_cycles(run.records)
     for record in begin:
         show.record(record)
     judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
-    step_ns = round(_DRAWN_EVERY_NS * (speed or 1000))
     of_cycles = int(run.run.get("planned_cycles") or len(run.cycle_records))
     for records, samples in run.cycles():
-        pace = _Pace(records.started.at_ns, speed)
         cycle = judged.get(records.started.cycle)
+        step_ns = 100_000 * NS_PER_MS
         for played in played_cycle(rig, records, cycle, samples, of_cycles=of_cycles, step_ns=step_ns):
-            pace.wait_for(played.at_ns)
-            if isinstance(played.shown, LiveState):
-                show.live(played.shown)
-            else:
+            if not isinstance(played.shown, LiveState):
                 show.record(played.shown)
     for record in end:
         show.record(record)
-
-
-class _Pace:
-    """Turns instants of the run into waiting."""
-
-    def __init__(self, begins_ns: int, speed: float | None) -> None:
-        self._begins_ns = begins_ns
-        self._speed = speed
-        self._began_s = time.monotonic()
-
-    def wait_for(self, at_ns: int) -> None:
-        if self._speed is None:
-            return
-        due_s = self._began_s + (at_ns - self._begins_ns) / NS_PER_S / self._speed
-        time.sleep(max(0.0, due_s - time.monotonic()))
+    show.close()

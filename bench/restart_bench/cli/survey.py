@@ -19,6 +19,7 @@ from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Rig
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import at_most, bounds_text, counted, listed, value_text, without_controls
+from restart_bench.report.foretold import Foretold, foretell, foretold_document, print_foretold
 from restart_bench.run.inquiry.survey import Surveyed
 
 _DANGEROUS = ("comes on", "pulses", "unsteady")
@@ -59,12 +60,20 @@ def print_survey(found: Surveyed, drafts: Sequence[Path], console: Console) -> N
         for word in dict.fromkeys(row.behaviour for row in found.rows):
             console.print(Padding(Text(f"{word}: {MEANING[word]}", style="dim"), (0, 0, 0, 2)))
         _lines(console, "What behaves like that (not the cause: other programs do the same)", _explained(found))
+    foretold = _foretold(found)
+    if foretold is not None:
+        print_foretold(foretold, console)
     _lines(console, "Worth a look", [*_notes(found.rows), *_not_reached(found)])
     _lines(console, "Values", _by_kind((row.shown, row.kind, _value_text(rig, row)) for row in found.values))
     _lines(console, "Times since the supply, or run mode, was restored", _time_lines(found))
     _lines(console, "Cycles that show nothing", found.not_valid)
     _lines(console, "What this does not show", _limits(found) if found.rows else [])
     _print_drafts(rig, drafts, console)
+
+
+def _foretold(found: Surveyed) -> Foretold | None:
+    """The program model beside the cuts of the survey."""
+    return foretell(found.runs[-1]) if found.rows else None
 
 
 def _runs(found: Surveyed) -> str:
@@ -90,8 +99,8 @@ def _start_line(rig: Rig, start: Start) -> str:
         listed(rig.points[name].shown for name, state in start.states.items() if state is wanted)
         for wanted in (True, False)
     )
-    told = [f"{names} {word}" for names, word in ((lit, "on"), (dark, "off")) if names]
-    return f"{presses} pressed: {', '.join(told) or 'as it is'}"
+    states = [f"{names} {word}" for names, word in ((lit, "on"), (dark, "off")) if names]
+    return f"{presses} pressed: {', '.join(states) or 'as it is'}"
 
 
 def _outputs_table(rows: Sequence[SurveyRow]) -> Table:
@@ -159,10 +168,10 @@ def _value_text(rig: Rig, row: ValueRow) -> str:
     point = rig.points[row.point]
     pairs = [f"{value_text(point, before)} before, {value_text(point, after)} after" for before, after in row.seen[:3]]
     if row.kept == row.cycles:
-        told = f"as before in {counted(row.kept, 'cycle')} ({'; '.join(pairs)})" if pairs else "not read"
+        counts = f"as before in {counted(row.kept, 'cycle')} ({'; '.join(pairs)})" if pairs else "not read"
     else:
-        told = f"as before in {row.kept} of {counted(row.cycles, 'cycle')} ({'; '.join(pairs)})"
-    return "; ".join([told, *row.notes])
+        counts = f"as before in {row.kept} of {counted(row.cycles, 'cycle')} ({'; '.join(pairs)})"
+    return "; ".join([counts, *row.notes])
 
 
 def _time_lines(found: Surveyed) -> list[str]:
@@ -190,8 +199,8 @@ def _print_drafts(rig: Rig, drafts: Sequence[Path], console: Console) -> None:
     console.print()
     head = f"{counted(len(drafts), 'draft')} of scenarios, for you to say what is wanted: {drafts[0].parent}"
     console.print(Text(head), soft_wrap=True)
-    told = f"restart-bench check {drafts[0].parent} --rig {rig.path}"
-    console.print(Text(told), soft_wrap=True)
+    command = f"restart-bench check {drafts[0].parent} --rig {rig.path}"
+    console.print(Text(command), soft_wrap=True)
     console.print(Text(NOT_WANTED, style="bold"))
 
 
@@ -208,6 +217,7 @@ def survey_document(found: Surveyed, drafts: Sequence[Path]) -> dict[str, Any]:
         "starts": [{"presses": list(one.presses), "states": dict(one.states)} for one in found.search.starts],
         "not_reached": [{"point": name, "state": state} for name, state in found.search.missing],
         "outputs": [_row_document(found, row) for row in found.rows],
+        **foretold_document(_foretold(found)),
         "values": [_value_document(row) for row in found.values],
         "marks": [
             {"restart": kind.restart, "off_for": show_duration(kind.off_for_ns), "since_restored_ns": _spans(marks)}

@@ -8,6 +8,7 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from restart_bench.archive.files import ArchiveError, append_line, clear_errors, to_bytes
 from restart_bench.archive.reader import ArchivedRun
@@ -16,10 +17,14 @@ from restart_bench.compare.comparison import Comparison, RunFacts, compare
 from restart_bench.model.codec import from_fields
 from restart_bench.model.journal import judged_cycles, judged_scenarios
 
+if TYPE_CHECKING:
+    from restart_bench.compare.edits import Edit
+    from restart_bench.predict.proving.patience import Patience
+
 BASELINES = "baselines.jsonl"
 
 
-def facts_of(run: ArchivedRun) -> RunFacts:
+def comparable_of(run: ArchivedRun) -> RunFacts:
     """What a comparison needs of an archived run. Raises ArchiveError where the run was not closed."""
     if not run.closed:
         raise ArchiveError(f"{run.folder}: {run.why_open}")
@@ -36,7 +41,35 @@ def facts_of(run: ArchivedRun) -> RunFacts:
 
 def compare_runs(baseline: Path, run: Path) -> Comparison:
     """Compare the archived run in one folder with that in another. Raises ArchiveError."""
-    return compare(facts_of(ArchivedRun.open(baseline)), facts_of(ArchivedRun.open(run)))
+    return compare(comparable_of(ArchivedRun.open(baseline)), comparable_of(ArchivedRun.open(run)))
+
+
+def edit_of(baseline: ArchivedRun, run: ArchivedRun, patience: Patience, budget: str) -> Edit | None:
+    """What the edit between the archived programs of two runs changes, as they behave; None where it is the same file,
+    or one of them has none. budget: the time that `patience` gives, as it is told.
+
+    Raises FaultsFound where this version of the bench refuses the archived files.
+    """
+    if len({_program_text(one) for one in (baseline, run)} | {None}) < 3:
+        return None
+    from restart_bench.compare.edits import Side, edit_between
+
+    sides = []
+    for one in (baseline, run):
+        suite = one.suite()
+        if suite.program is None:
+            return None
+        labels = {point.name: point.shown for point in suite.rig.outputs()}
+        sides.append(Side(_program_name(one), suite.program, labels))
+    return edit_between(sides[0], sides[1], patience, budget)
+
+
+def _program_name(run: ArchivedRun) -> str:
+    return next((str(told["name"]) for told in run.run.get("inputs", ()) if told["kind"] == "program"), "")
+
+
+def _program_text(run: ArchivedRun) -> bytes | None:
+    return run.inputs().get(_program_name(run))
 
 
 # ---------------------------------------------------------------- approved baselines

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Literal
 
-from restart_bench.campaigns.reliability import _check_fraction
+from restart_bench.campaigns.reliability import check_fraction
 
 Alternative = Literal["two-sided", "less", "greater"]
 
@@ -49,7 +49,7 @@ def hodges_lehmann(first: Sequence[float], second: Sequence[float], confidence: 
     Mann-Whitney test (order statistics of the differences; Hollander and Wolfe 1973, chapter 4)."""
     import numpy as np
 
-    _check_fraction("confidence", confidence)
+    check_fraction("confidence", confidence)
     _, p_value = mann_whitney(first, second)
     differences = np.sort(np.subtract.outer(np.asarray(second, float), np.asarray(first, float)).ravel())
     rank, reached = _interval_rank(len(first), len(second), confidence)

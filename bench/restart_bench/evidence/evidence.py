@@ -52,9 +52,9 @@ def _until(samples: Mapping[str, DeviceSamples], end_ns: int) -> dict[str, Devic
     """What had been received by an instant: what the bench took in after the end of a cycle is no evidence for it,
     or live and archived evidence would not be the same (rule 1)."""
     kept = {}
-    for name, one in samples.items():
-        in_time = one.records["received_ns"] <= end_ns
-        kept[name] = one if bool(in_time.all()) else replace(one, records=one.records[in_time])
+    for name, taken in samples.items():
+        in_time = taken.records["received_ns"] <= end_ns
+        kept[name] = taken if bool(in_time.all()) else replace(taken, records=taken.records[in_time])
     return kept
 
 

@@ -26,7 +26,7 @@ from restart_bench.model.scenario import Scenario
 WHOLE = 1 << 18
 """Up to so many samples of a device are judged as they are: some ten megabytes."""
 LISTED_NS = 50_000_000
-"""The shortest gap that a finding lists."""
+"""Blind gaps that a pass tolerates are listed from this length on."""
 
 
 def samples_to_judge(
@@ -82,8 +82,8 @@ def _told(records: CycleRecords) -> Instants:
 def _times_in(value: Any) -> Iterator[int]:
     """All numbers whose name says that they are nanoseconds, in values within values."""
     if isinstance(value, tuple):
-        for one in value:
-            yield from _times_in(one)
+        for item in value:
+            yield from _times_in(item)
     elif dataclasses.is_dataclass(value):
         for field in dataclasses.fields(value):
             inner = getattr(value, field.name)

@@ -369,11 +369,11 @@ def _moving(rig: Rig, builder: TraceBuilder, begins: tuple[int, int], until_ns: 
     after, from_ns = begins
     reads = builder.trace(alive).reads
     found = []
-    for one in sorted(running, key=lambda span: span.from_ns):
-        last = reads.last_until(min(one.until_ns, until_ns))
-        if from_ns <= one.from_ns < until_ns and last is not None:
-            end = FAR_NS if one.until_ns >= FAR_NS and until_ns >= FAR_NS else int(reads.late[last])
-            found.append(Held(Bounds(min(after, one.shown_ns), one.shown_ns), max(end, one.shown_ns)))
+    for span in sorted(running, key=lambda span: span.from_ns):
+        last = reads.last_until(min(span.until_ns, until_ns))
+        if from_ns <= span.from_ns < until_ns and last is not None:
+            end = FAR_NS if span.until_ns >= FAR_NS and until_ns >= FAR_NS else int(reads.late[last])
+            found.append(Held(Bounds(min(after, span.shown_ns), span.shown_ns), max(end, span.shown_ns)))
     return found
 
 
@@ -424,8 +424,8 @@ def ready_since(rig: Rig, traces: Mapping[str, Trace], from_ns: int, moving: lis
         trace = traces.get(name)
         if trace is None:
             return None
-        one = held_spans(trace.reads.inside(from_ns, FAR_NS), wanted, from_ns)
-        held = one if held is None else held_together(held, one)
+        spans = held_spans(trace.reads.inside(from_ns, FAR_NS), wanted, from_ns)
+        held = spans if held is None else held_together(held, spans)
     for span in held or []:
         if span.until_ns - span.since.not_after_ns >= rig.ready.steady_ns:
             return span.since
@@ -486,15 +486,15 @@ def held_together(first: list[Held], second: list[Held]) -> list[Held]:
     """Spans in which both held, in order."""
     found: list[Held] = []
     place = 0
-    for one in first:
-        while place < len(second) and second[place].until_ns < one.since.not_after_ns:
+    for span in first:
+        while place < len(second) and second[place].until_ns < span.since.not_after_ns:
             place += 1
         for other in second[place:]:
             since = Bounds(
-                max(one.since.not_before_ns, other.since.not_before_ns),
-                max(one.since.not_after_ns, other.since.not_after_ns),
+                max(span.since.not_before_ns, other.since.not_before_ns),
+                max(span.since.not_after_ns, other.since.not_after_ns),
             )
-            if other.since.not_after_ns > one.until_ns:
+            if other.since.not_after_ns > span.until_ns:
                 break
-            found.append(Held(since, min(one.until_ns, other.until_ns)))
+            found.append(Held(since, min(span.until_ns, other.until_ns)))
     return found

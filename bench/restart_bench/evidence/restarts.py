@@ -34,7 +34,7 @@ class LateRestart:
 
 
 @dataclass(frozen=True, eq=False)
-class Moved:
+class CounterMoved:
     """Reads after the return that lie below (`falls`) or above the value before the cut, and which of them may be the
     work of a restart; `why` not, where none may. `went_on`: the controller is known not to have restarted."""
 
@@ -88,30 +88,32 @@ def _shown_late(
 
 
 def moved_since(
-    rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, told: tuple[Proof, float, Reads], cut: Bounds
-) -> Moved:
+    rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, counted: tuple[Proof, float, Reads], cut: Bounds
+) -> CounterMoved:
     """Which reads of a counter show a restart, going by its value before the cut."""
-    proof, before, reads = told
+    proof, before, reads = counted
     if proof.kind == "rises":
         rose: Flags = reads.value > before
-        return Moved(rose, rose)
+        return CounterMoved(rose, rose)
     assert proof.point is not None
     fell: Flags = reads.value < before
     nothing = np.zeros(len(fell), dtype=bool)
     if not bool(fell.any()):
-        return Moved(fell, nothing)
+        return CounterMoved(fell, nothing)
     unit = unit_ns(rig.points[proof.point])
     may = fell if unit is None else fell & (reads.value * unit <= (reads.late - cut.not_before_ns))
     by = int(reads.late[np.flatnonzero(fell)[0]])
     went_on = _went_on(rig, builder, fate, cut, by)
     alive = rig.ready.alive
     if went_on:
-        return Moved(fell, nothing, f"but {alive} went on counting without a pause, so it wrapped", went_on=True)
+        return CounterMoved(fell, nothing, f"but {alive} went on counting without a pause, so it wrapped", went_on=True)
     if not bool(may.any()):
-        return Moved(fell, nothing, "but that is longer than the time since the cut: a wrap, or a wrong type or unit")
+        return CounterMoved(
+            fell, nothing, "but that is longer than the time since the cut: a wrap, or a wrong type or unit"
+        )
     if _lasted(fate, by) and went_on is None:
-        return Moved(fell, nothing, "but the connection from before the cut lasted, so it may have wrapped")
-    return Moved(fell, may)
+        return CounterMoved(fell, nothing, "but the connection from before the cut lasted, so it may have wrapped")
+    return CounterMoved(fell, may)
 
 
 def _lasted(fate: ConnectionOutcome, by_ns: int) -> bool:

@@ -20,7 +20,6 @@ SLACK_NS = 100_000_000
 """An off time may differ from the one asked by so much, or by a tenth of it, whichever is more."""
 SHORTEST_ALLOWANCE_NS = 20_000_000
 """So much longer than asked a dip may be in any case: commands over a network take some milliseconds."""
-BY_HAND = "by-hand"
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +77,7 @@ def asked_off_time(rig: Rig, records: CycleRecords, cut: Switching, restore: Swi
 
 def _by_hand(rig: Rig, cut: Switching) -> bool:
     switch = rig.supply if cut.what == "supply" else rig.mode
-    return switch is not None and switch.driver == BY_HAND
+    return switch is not None and switch.by_hand
 
 
 def _delays(supply: RigSupply | None) -> tuple[int, int]:

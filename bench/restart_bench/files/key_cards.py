@@ -14,7 +14,7 @@ from pydantic_core import PydanticCustomError
 from restart_bench.files.cures import VALUE, Refusal, closest, cure_for
 from restart_bench.files.kinds import KINDS, As, lasting, whole, word
 from restart_bench.files.tree import Scalar
-from restart_bench.files.validation import Ledger, Path, unknown_key
+from restart_bench.files.validation import KeyPath, Ledger, unknown_key
 from restart_bench.model.units import show_duration
 
 
@@ -55,7 +55,7 @@ def kind_of(key: KeyCard) -> As:
 
 
 def read_keys(
-    path: Path, written: Mapping[str, Any], keys: Sequence[KeyCard], beside: Iterable[str], ledger: Ledger
+    path: KeyPath, written: Mapping[str, Any], keys: Sequence[KeyCard], beside: Iterable[str], ledger: Ledger
 ) -> dict[str, Any]:
     """The values of the keys written in a block; what is wrong goes to the ledger. `beside`: the keys that the block
     has whatever its card says."""
@@ -76,7 +76,7 @@ def read_keys(
     return values
 
 
-def _note(path: Path, value: Any, error: PydanticCustomError, ledger: Ledger) -> None:
+def _note(path: KeyPath, value: Any, error: PydanticCustomError, ledger: Ledger) -> None:
     context: dict[str, Any] = dict(error.context or {})
     text = context["text"] or (value.text if isinstance(value, Scalar) else "")
     refusal = Refusal(VALUE, context["expected"], text, known=context["known"], default=context["cure"])

@@ -16,7 +16,7 @@ from restart_bench.files.faults import Fault, shown_path
 from restart_bench.files.tree import Block, Scalar, Tree, TreeList, place_of
 from restart_bench.model.units import NO_UNIT
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 _PLAIN = re.compile(r"[\w./(-](?:(?![,:#] |[{}\[\]\"]).)*")  # what YAML's short form takes for text without quotes
 
 
@@ -47,45 +47,45 @@ class Ledger:
     tree: Block
     faults: list[Fault] = field(default_factory=list)
     warnings: list[Fault] = field(default_factory=list)
-    paths: set[Path] = field(default_factory=set)
+    paths: set[KeyPath] = field(default_factory=set)
     rest: Block | None = None  # the tree without its faulty parts
 
-    def fault(self, path: Path, text: str, cure: str) -> None:
+    def fault(self, path: KeyPath, text: str, cure: str) -> None:
         """Notes one fault."""
         if not self.is_faulty(path):
             self.also(path, text, cure)
 
-    def also(self, path: Path, text: str, cure: str) -> None:
+    def also(self, path: KeyPath, text: str, cure: str) -> None:
         """Notes a fault beside others at the same path."""
         self.faults.append(self._at(path, text, cure))
         self.paths.add(path)
 
-    def warn(self, path: Path, text: str, cure: str) -> None:
+    def warn(self, path: KeyPath, text: str, cure: str) -> None:
         """Notes one warning."""
         if not self.is_faulty(path):
             self.warnings.append(self._at(path, text, cure))
 
-    def is_faulty(self, path: Path) -> bool:
+    def is_faulty(self, path: KeyPath) -> bool:
         """True if something is wrong at, above or under this path."""
         return any(path[: len(other)] == other or other[: len(path)] == path for other in self.paths)
 
-    def take_back(self, path: Path) -> None:
+    def take_back(self, path: KeyPath) -> None:
         """Takes back the faults at exactly this path: a better one follows."""
         shown = shown_path(path)
         self.faults[:] = [fault for fault in self.faults if fault.path != shown]
 
-    def line(self, path: Path) -> int:
+    def line(self, path: KeyPath) -> int:
         """The line of a value."""
         return place_of(self.tree, path)[1]
 
-    def entries(self, path: Path, found: Sequence[Entry]) -> Iterator[tuple[Path, Entry]]:
+    def entries(self, path: KeyPath, found: Sequence[Entry]) -> Iterator[tuple[KeyPath, Entry]]:
         """The entries of a list with their paths in the file, faulty ones left out."""
         row = tree_at(self.rest, path) if self.rest is not None else None
         numbers = row.numbers if isinstance(row, _Rest) else range(len(found))
         for number, entry in zip(numbers, found, strict=False):
             yield (*path, number), entry
 
-    def _at(self, path: Path, text: str, cure: str) -> Fault:
+    def _at(self, path: KeyPath, text: str, cure: str) -> Fault:
         file, line = place_of(self.tree, path)
         return Fault(file, line, shown_path(path), text, cure)
 
@@ -120,7 +120,7 @@ def validated(tree: Block, model: type[Model], ledger: Ledger, stand_ins: dict[s
     return None
 
 
-def unknown_key(path: Path, known: Iterable[str], ledger: Ledger) -> None:
+def unknown_key(path: KeyPath, known: Iterable[str], ledger: Ledger) -> None:
     """Notes the key at the end of `path` as unknown, with what was probably meant."""
     block = tree_at(ledger.tree, path[:-1])
     name = str(path[-1])
@@ -142,7 +142,7 @@ def unknown_key(path: Path, known: Iterable[str], ledger: Ledger) -> None:
         ledger.fault(path, "unknown key", cure)
 
 
-def tree_at(tree: Tree | None, path: Path) -> Any:
+def tree_at(tree: Tree | None, path: KeyPath) -> Any:
     """What stands at a path, None where nothing does."""
     at: Any = tree
     for part in path:
@@ -193,7 +193,7 @@ def _copied(tree: Any) -> Any:
     return tree
 
 
-def _paths_of(loc: tuple[str | int, ...], rest: Tree) -> tuple[Path, Path]:
+def _paths_of(loc: tuple[str | int, ...], rest: Tree) -> tuple[KeyPath, KeyPath]:
     """The path of an error in the rest and in the file: pydantic's location without the marks of its unions."""
     place: list[str | int] = []
     path: list[str | int] = []
@@ -211,7 +211,7 @@ def _paths_of(loc: tuple[str | int, ...], rest: Tree) -> tuple[Path, Path]:
     return tuple(place), tuple(path)
 
 
-def _note(error: Any, path: Path, tree: Block, model: type[Written], ledger: Ledger) -> None:
+def _note(error: Any, path: KeyPath, tree: Block, model: type[Written], ledger: Ledger) -> None:
     """One pydantic error as a fault."""
     kind = error["type"]
     context = error.get("ctx") or {}
@@ -261,7 +261,7 @@ def _note(error: Any, path: Path, tree: Block, model: type[Written], ledger: Led
         ledger.fault(path, f"{_text(found)} can't be read ({error['msg']})", "restart-bench schema shows examples")
 
 
-def _colon_forgotten(tree: Block, path: Path) -> str | None:
+def _colon_forgotten(tree: Block, path: KeyPath) -> str | None:
     """`pump: on` where `{pump on, auger: on}` was written; None where the key has its colon."""
     around = tree_at(tree, path[:-1])
     if not isinstance(around, Block) or path[-1] not in around.bare:
@@ -341,7 +341,7 @@ def _text(found: Any) -> str:
     return str(found.text).strip() if isinstance(found, Scalar) else "nothing"
 
 
-def _note_empty_values(tree: Any, ledger: Ledger, path: Path) -> None:
+def _note_empty_values(tree: Any, ledger: Ledger, path: KeyPath) -> None:
     """A key with nothing behind its colon; free text of the record may stay empty."""
     items: Iterable[tuple[str | int, Any]] = ()
     if isinstance(tree, Block):
@@ -360,7 +360,7 @@ def _note_empty_values(tree: Any, ledger: Ledger, path: Path) -> None:
             _note_empty_values(value, ledger, (*path, name))
 
 
-def _left_out(rest: Block, place: Path, error: Any, stand_ins: dict[str, Any]) -> Path:
+def _left_out(rest: Block, place: KeyPath, error: Any, stand_ins: dict[str, Any]) -> KeyPath:
     """What has to go: the faulty value itself, or the block in which something is missing; () for nothing. Where the
     key says what its block is, as `press:` does, the rest of the block means nothing without it."""
     missing = error["type"] == "missing"
@@ -375,12 +375,12 @@ def _left_out(rest: Block, place: Path, error: Any, stand_ins: dict[str, Any]) -
     return place
 
 
-def _depth_first(place: Path) -> tuple[int, list[tuple[int, str]]]:
+def _depth_first(place: KeyPath) -> tuple[int, list[tuple[int, str]]]:
     """Sorts places by depth, then list places by number."""
     return len(place), [(part, "") if isinstance(part, int) else (-1, part) for part in place]
 
 
-def _leave_out(rest: Block, place: Path) -> bool:
+def _leave_out(rest: Block, place: KeyPath) -> bool:
     """Takes one part out; False where nothing is left to take."""
     if not place:
         return False

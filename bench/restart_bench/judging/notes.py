@@ -44,7 +44,7 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
         )
 
 
-def late_restart(evidence: Evidence) -> Iterator[str]:
+def restarted_late(evidence: Evidence) -> Iterator[str]:
     """The controller had answered after the return, and was lost later."""
     late, controller = evidence.late, evidence.rig.controller
     if late is None:

@@ -15,7 +15,7 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence, Judged, Problem
 from restart_bench.evidence.marks import cut_of, mode_proofs, restored_of, switching_of
 from restart_bench.evidence.reachability import REPLIES
-from restart_bench.evidence.restarts import Moved, moved_since
+from restart_bench.evidence.restarts import CounterMoved, moved_since
 from restart_bench.evidence.supply_off import OffSpan, OffTime, asked_off_time, longest, losses_of, narrowest, off_time
 from restart_bench.evidence.traces import Flags, Reads, conforming, longest_gap_ns
 from restart_bench.model.clock import Bounds
@@ -129,16 +129,16 @@ def _not_seen_off(evidence: Evidence, name: str, wanted: str) -> tuple[ProofStat
     least_off, _ = off_time(cut, restored)
     inside = reads.inside(cut.not_before_ns, restored.not_after_ns)
     gap = longest_gap_ns(reads, cut.not_before_ns, restored.not_after_ns)
-    told = shown(evidence.rig, name)
+    label = shown(evidence.rig, name)
     if len(inside) == 0 or gap >= least_off:
-        text = f"{told} was not read while it could have shown {wanted} (longest gap {span_text(gap, gap)})"
+        text = f"{label} was not read while it could have shown {wanted} (longest gap {span_text(gap, gap)})"
         return ProofState.UNREAD, text
     if _to_a_level(evidence):
         value = value_text(point, float(inside.value.min()))
         deeper = "a deeper dip or another limit of the proof would tell"
-        return ProofState.UNREAD, f"{told} read {value} at the lowest, never {wanted}: {deeper}"
+        return ProofState.UNREAD, f"{label} read {value} at the lowest, never {wanted}: {deeper}"
     value = value_text(point, float(inside.value[-1]))
-    text = f"{told} read {value} all through the cut, no gap was longer than {span_text(gap, gap)}"
+    text = f"{label} read {value} all through the cut, no gap was longer than {span_text(gap, gap)}"
     return ProofState.CONTRADICTED, text
 
 
@@ -228,7 +228,7 @@ def _since_the_cut(evidence: Evidence, proof: Proof) -> RestartSeen:
     return _told(evidence, proof, (before, reads), found)
 
 
-def _told(evidence: Evidence, proof: Proof, values_read: tuple[float, Reads], found: Moved) -> RestartSeen:
+def _told(evidence: Evidence, proof: Proof, values_read: tuple[float, Reads], found: CounterMoved) -> RestartSeen:
     """What a counter says of a restart, in words."""
     assert proof.point is not None
     before, reads = values_read

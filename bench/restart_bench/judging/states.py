@@ -12,16 +12,13 @@ from typing import Any
 import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Judged
+from restart_bench.evidence.long_cycles import LISTED_NS
 from restart_bench.evidence.traces import Flags, Reads, conforming, long_gaps
 from restart_bench.model.clock import BLIND_NS, Bounds
 from restart_bench.model.scenario import Expectation
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import counted, should_text, shown, some, span_text, value_text, wanted_text
-
-LISTED_NS = 50_000_000
-"""Blind gaps that a pass tolerates are listed from this length on."""
-
 
 COVERED = 20
 """The part of a span that its first and last read have to embrace: one in so many."""

@@ -119,13 +119,15 @@ class NotPassed:
 def not_passed(rig: Rig, scenarios: Sequence[ScenarioJudged], cycles: Sequence[CycleJudged]) -> list[NotPassed]:
     """Every scenario that did not pass, the worst first."""
     found = []
-    for one in sorted(scenarios, key=lambda scenario: badness(scenario.verdict)):
-        mine = [finding for cycle in cycles if cycle.scenario == one.scenario for finding in cycle.findings]
-        told = [finding for finding in (*mine, *one.late_findings) if finding.verdict is one.verdict and finding.point]
-        outputs = tuple(dict.fromkeys(shown(rig, finding.point) for finding in told))
-        number = int(one.counted.get(one.verdict.value, 0))
-        if one.verdict is not Verdict.PASS:
-            found.append(NotPassed(one.scenario, one.verdict, outputs, number, one.cycles))
+    for judged in sorted(scenarios, key=lambda scenario: badness(scenario.verdict)):
+        mine = [finding for cycle in cycles if cycle.scenario == judged.scenario for finding in cycle.findings]
+        blamed = [
+            finding for finding in (*mine, *judged.late_findings) if finding.verdict is judged.verdict and finding.point
+        ]
+        outputs = tuple(dict.fromkeys(shown(rig, finding.point) for finding in blamed))
+        number = int(judged.counted.get(judged.verdict.value, 0))
+        if judged.verdict is not Verdict.PASS:
+            found.append(NotPassed(judged.scenario, judged.verdict, outputs, number, judged.cycles))
     return found
 
 

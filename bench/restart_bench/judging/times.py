@@ -38,16 +38,16 @@ def judge_ready(evidence: Evidence, proofs: Proofs) -> Judged:
         low, high = _since(ready, evidence.restored)
         figures: dict[str, Any] = {"delay_ns": [low, high]}
         verdict, why = window_verdict(low, high, 0, within)
-        told = f"ready {span_text(low, high)} after {evidence.back}"
+        came = f"ready {span_text(low, high)} after {evidence.back}"
         if verdict is Verdict.PASS:
-            return Judged(verdict, told, figures)
+            return Judged(verdict, came, figures)
         if verdict is Verdict.INCONCLUSIVE and evidence.ready_in_time is not None:
-            return Judged(verdict, f"{told}: {why}", figures)
+            return Judged(verdict, f"{came}: {why}", figures)
         if verdict is Verdict.FAIL and evidence.late is not None and evidence.late.proven:
-            return Judged(verdict, f"{told}: {why}", figures, ready.not_after_ns)
+            return Judged(verdict, f"{came}: {why}", figures, ready.not_after_ns)
         late = _late(evidence, proofs, within)
         return Judged(
-            late.verdict, f"{told}, later than {show_duration(within)}; {late.reason}", figures, late.proven_ns
+            late.verdict, f"{came}, later than {show_duration(within)}; {late.reason}", figures, late.proven_ns
         )
     deadline = ready_deadline(evidence.rig, evidence.restored).not_after_ns
     late = _late(evidence, proofs, within)
@@ -121,15 +121,15 @@ def _why_not(evidence: Evidence, deadline_ns: int) -> str:
     if evidence.rig.controller is not None and "answered" not in evidence.marks:
         refused = "refused" in evidence.marks and "accepted" not in evidence.marks
         return f"{evidence.rig.controller.name} {'refused every connection' if refused else 'did not answer'}"
-    told = []
+    values = []
     for name, _ in ready_conditions(evidence.rig):
         reads = evidence.reads(name).inside(start, deadline_ns)
         value = value_text(evidence.rig.points[name], float(reads.value[-1])) if len(reads) else "nothing that counts"
-        told.append(f"{shown(evidence.rig, name)} read {value}")
+        values.append(f"{shown(evidence.rig, name)} read {value}")
     alive = evidence.rig.ready.alive
     if alive is not None and "alive" not in evidence.marks:
-        told.append(f"{shown(evidence.rig, alive)} did not move")
-    return some(told)
+        values.append(f"{shown(evidence.rig, alive)} did not move")
+    return some(values)
 
 
 # ---------------------------------------------------------------- marks
@@ -145,21 +145,21 @@ def judge_mark(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
         if one.mark not in ("cut", "dark"):
             low = max(0, low)
         figures = {"delay_ns": [low, high]}
-        told = f"{one.mark} {span_text(low, high)} after {evidence.back}"
+        came = f"{one.mark} {span_text(low, high)} after {evidence.back}"
         verdict, why = window_verdict(low, high, one.window.not_before_ns, limit)
         if verdict is Verdict.FAIL:
             since = powered_since(evidence, proofs)
             if limit is not None and low > limit and (since is None or bounds.not_before_ns <= since + limit):
-                return Judged(Verdict.INCONCLUSIVE, f"{told}: {why}; {only_its_word(evidence)}", figures)
-            return Judged(verdict, f"{told}: {why}", figures, bounds.not_after_ns)
+                return Judged(Verdict.INCONCLUSIVE, f"{came}: {why}; {only_its_word(evidence)}", figures)
+            return Judged(verdict, f"{came}: {why}", figures, bounds.not_after_ns)
         if verdict is Verdict.PASS or one.mark != "ready" or limit is None:
-            return Judged(verdict, f"{told}: {why}" if why else told, figures)
+            return Judged(verdict, f"{came}: {why}" if why else came, figures)
         late = _late(evidence, proofs, limit)
         if late.verdict is Verdict.FAIL:
             return Judged(
-                late.verdict, f"{told}: not seen ready within {show_duration(limit)}", figures, late.proven_ns
+                late.verdict, f"{came}: not seen ready within {show_duration(limit)}", figures, late.proven_ns
             )
-        return Judged(verdict, f"{told}: {why}; {late.reason}", figures)
+        return Judged(verdict, f"{came}: {why}; {late.reason}", figures)
     if one.mark == "ready" and limit is not None:
         late = _late(evidence, proofs, limit)
         deadline = evidence.restored.not_after_ns + limit
@@ -199,16 +199,16 @@ def judge_gap(evidence: Evidence, one: Gap) -> Judged:
         return _gap_missing(evidence, one, first, then)
     low, high = then.since(first)
     first_named, then_named = shown(evidence.rig, one.first), shown(evidence.rig, one.then)
-    told = f"{then_named} came on {span_text(low, high)} after {first_named}"
+    order = f"{then_named} came on {span_text(low, high)} after {first_named}"
     verdict, why = window_verdict(low, high, one.at_least_ns or 0, one.at_most_ns)
     if high < 0:
-        told = f"{then_named} came on {span_text(-high, -low)} before {first_named}"
+        order = f"{then_named} came on {span_text(-high, -low)} before {first_named}"
         why = "the order is the other way round"
     elif verdict is Verdict.INCONCLUSIVE and low < 0 and not one.at_least_ns:
         why = "which of them came first can't be told"
     figures = {"gap_ns": [low, high]}
     proven = max(first.not_after_ns, then.not_after_ns)
-    return Judged(verdict, f"{told}: {why}" if why else told, figures, proven if verdict is Verdict.FAIL else None)
+    return Judged(verdict, f"{order}: {why}" if why else order, figures, proven if verdict is Verdict.FAIL else None)
 
 
 def _gap_missing(evidence: Evidence, one: Gap, first: Bounds | None, then: Bounds | None) -> Judged:

@@ -45,9 +45,9 @@ def problems_of(evidence: Evidence) -> list[Problem]:
 
 def _noted(evidence: Evidence) -> Iterator[Problem]:
     """Troubles of the journal. A person who stops the run makes nothing invalid."""
-    for one in evidence.records.troubles:
-        if one.error and one.kind != STOPPED:
-            yield Problem(one.kind, one.text, one.at_ns, one.kind in VOIDING, one.kind in ENDING)
+    for trouble in evidence.records.troubles:
+        if trouble.error and trouble.kind != STOPPED:
+            yield Problem(trouble.kind, trouble.text, trouble.at_ns, trouble.kind in VOIDING, trouble.kind in ENDING)
 
 
 def _steps_before(evidence: Evidence) -> Iterator[Problem]:
@@ -65,7 +65,7 @@ def _image_says_otherwise(evidence: Evidence, step: StepDone) -> str:
     the channel may be dead (rule 9)."""
     steps = evidence.scenario.before
     action = steps[step.index].action if step.index < len(steps) else None
-    told = []
+    images = []
     for (name, wanted), judged in (
         zip(action.conditions, action.judged, strict=True) if isinstance(action, Expect) else ()
     ):
@@ -76,10 +76,10 @@ def _image_says_otherwise(evidence: Evidence, step: StepDone) -> str:
         missed = len(terminal) and not bool(conforming(wanted, terminal.value).any())
         if missed and len(image) and bool(conforming(wanted, image.value[-1:])[0]):
             value = value_text(evidence.rig.points[name], float(image.value[-1]))
-            told.append(f"{shown(evidence.rig, name)} {value}")
-    if not told:
+            images.append(f"{shown(evidence.rig, name)} {value}")
+    if not images:
         return ""
-    return f" (the controller itself says {', '.join(told)}: look at its output, the wire and the input channel)"
+    return f" (the controller itself says {', '.join(images)}: look at its output, the wire and the input channel)"
 
 
 def _first_broken(evidence: Evidence, name: str, wanted: Wanted) -> tuple[int, str] | None:

@@ -29,7 +29,7 @@ def to_line(record: Record) -> str:
 
 def from_line(line: str) -> Record:
     """The record that a line of the journal tells. Raises ValueError on a line that is torn or unknown."""
-    fields = json.loads(line, parse_int=records.whole_number)
+    fields = json.loads(line, parse_int=records.table_number)
     kind = fields.get(KIND) if isinstance(fields, dict) else None
     if kind not in records.RECORD_TYPES:
         raise ValueError("no known record on this line")

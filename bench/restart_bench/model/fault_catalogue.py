@@ -12,11 +12,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from restart_bench.model.clock import NS_PER_MS
 from restart_bench.model.program import InjectedFault
 from restart_bench.model.units import UnitRefused, parse_duration
-
-NS_PER_MS = 1_000_000
-NS_PER_S = 1_000_000_000
 
 KeyKind = Literal["duration", "whole number", "value", "choice", "point"]
 Among = Literal["rig", "program", "inputs"]

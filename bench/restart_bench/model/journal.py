@@ -293,7 +293,7 @@ class OutputSeen:
 @dataclass(frozen=True, slots=True)
 class CycleJudged:
     """All that was judged of a cycle. `figures` is JSON-able and speaks of the cycle as a whole: `off_time_ns` [lo, hi]
-    (true off time from the commands and the data sheet), `restarted`, `retries` and so on; `notes` are worth knowing
+    (true off time from the commands and the data sheet), `retries` and so on; `notes` are worth knowing
     but judge nothing. `not_tested` are the points of which something is demanded that no finding tells of, because no
     cut was brought to its end; `reason` says why."""
 
@@ -376,7 +376,7 @@ RECORD_TYPES: dict[str, type[Any]] = {
 }  # fmt: skip
 
 
-def whole_number(digits: str) -> int:
+def table_number(digits: str) -> int:
     """A whole number as the archive's tables can hold it. Raises ValueError on any other."""
     number = int(digits)
     if not -(2**63) <= number < 2**63:

@@ -5,11 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from restart_bench.model.journal import CycleJudged, Forecast, ScenarioJudged
-from restart_bench.model.live import Guess
-from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_STOPPED, Verdict, exit_of, exit_over, worst
+
+if TYPE_CHECKING:
+    from restart_bench.model.journal import CycleJudged, Forecast, ScenarioJudged
+    from restart_bench.model.live import Guess
+    from restart_bench.model.program import Program
+    from restart_bench.model.rig import Rig
+    from restart_bench.model.scenario import Scenario
 
 
 class Refused(Exception):
@@ -52,6 +57,9 @@ class OneRun:
     forecasts: tuple[Forecast, ...] = ()  # what people expected before the cuts
     altered: str = ""  # of an archive that is not as it was closed: what is not
     record: str = ""  # where the HTML record of this judgement lies, where that is not in `folder`
+    program: Program | None = None  # the model that was archived with the run
+    tested: tuple[Scenario, ...] = ()  # the scenarios as they were read
+    simulated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

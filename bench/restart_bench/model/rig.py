@@ -163,6 +163,10 @@ class CheckPulse:
     length_ns: int
 
 
+BY_HAND_DRIVER = "by-hand"
+"""What a supply and run mode call a person who works them."""
+
+
 @dataclass(frozen=True, slots=True)
 class Mode:
     """How run mode is left and entered."""
@@ -171,6 +175,11 @@ class Mode:
     point: str | None = None
     run: Value = True
     proof: tuple[tuple[str, Wanted], ...] = ()
+
+    @property
+    def by_hand(self) -> bool:
+        """True where a person changes it when asked."""
+        return self.driver == BY_HAND_DRIVER
 
 
 SIMULATED_VENDOR, SIMULATED_PRODUCT = "restart-bench", "simulated rig"
@@ -206,6 +215,14 @@ class SupplyLimits:
     cuts_per_hour: float | None = None
     operations: int | None = None
 
+    def on_not_before_ns(self, off_since_ns: int | None) -> int:
+        """The instant before which the supply may not go on (`off_at_least`); 0 where it was not seen to go off."""
+        return 0 if off_since_ns is None else off_since_ns + self.off_at_least_ns
+
+    def cut_not_before_ns(self, on_since_ns: int | None) -> int:
+        """The instant before which the supply may not be cut (`on_at_least`); 0 where it was not seen to go on."""
+        return 0 if on_since_ns is None else on_since_ns + self.on_at_least_ns
+
 
 @dataclass(frozen=True, slots=True)
 class RigSupply:
@@ -224,6 +241,11 @@ class RigSupply:
     nominal_volts: float | None = None
     address: str = ""  # what the lock and the wear count go by
     simulated_as: Literal["relay", "programmable supply"] = "relay"  # by its driver's card
+
+    @property
+    def by_hand(self) -> bool:
+        """True where a person switches it when asked."""
+        return self.driver == BY_HAND_DRIVER
 
     @property
     def opening_ns(self) -> int:

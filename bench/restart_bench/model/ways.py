@@ -56,19 +56,19 @@ TO_LEVEL = Way(
 def way_of(rig: Rig, scenario: Scenario, case: Case | None = None) -> Way:
     """How this case is cut; without a case, how the first of the scenario is."""
     if scenario.how == "mode":
-        by_hand = rig.mode is not None and rig.mode.driver == "by-hand"
+        by_hand = rig.mode is not None and rig.mode.by_hand
         return OF_MODE_BY_HAND if by_hand else OF_MODE
     case = case or next(iter(scenario.cases), None)
     if case is not None and case.level is not None:
         return TO_LEVEL
-    return BY_HAND if rig.supply is not None and rig.supply.driver == "by-hand" else BY_RELAY
+    return BY_HAND if rig.supply is not None and rig.supply.by_hand else BY_RELAY
 
 
 def way_named(rig: Rig, scenarios: Iterable[Scenario], scenario: str, case: str) -> Way:
     """The same for a scenario and a case by name; where there is none of that name, as the rig's supply is cut."""
     found = next((one for one in scenarios if one.name == scenario), None)
     if found is None:
-        return BY_HAND if rig.supply is not None and rig.supply.driver == "by-hand" else BY_RELAY
+        return BY_HAND if rig.supply is not None and rig.supply.by_hand else BY_RELAY
     return way_of(rig, found, next((one for one in found.cases if one.name == case), None))
 
 

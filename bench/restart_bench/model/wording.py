@@ -241,7 +241,8 @@ def show_window(window: Window) -> str:
     return f"between {show_duration(window.not_before_ns)} and {last}"
 
 
-def _show_limits(at_least: int | None, at_most: int | None) -> str:
+def show_limits(at_least: int | None, at_most: int | None) -> str:
+    """Limits of a gap in nanoseconds, of which one at least is set."""
     if at_least is not None and at_most is not None:
         return f"{show_duration(at_least)} to {show_duration(at_most)}"
     if at_least is not None:

@@ -328,7 +328,7 @@ def names_read(part: Any) -> Iterator[str]:
             yield from names_read(inner)
 
 
-def _driven(rung: Rung) -> tuple[str, str]:
+def driven_how(rung: Rung) -> tuple[str, str]:
     """The name that a rung drives, and how."""
     if isinstance(rung, Coil):
         return rung.target, "a plain coil"

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from restart_bench.model.program import Program
-from restart_bench.predict.editions import Difference, side_by_side
+from restart_bench.predict.editions import ChangedAnswer, side_by_side
 from restart_bench.predict.engine import Answer
 from restart_bench.predict.proving.parts import COLD, HELD, MODE, REST, SUPPLY, WARM
 from restart_bench.predict.traces import Cut, Held, Hold, Trace
@@ -23,13 +23,13 @@ def documents(program: Program, answers: Iterable[Answer], whys: Mapping[Any, Wh
     loss of supply with one: memory takes its initial values either way."""
     told: list[dict[str, Any]] = []
     for answer in answers:
-        told.append(document(program, answer, whys.get(answer.key)))
+        told.append(answer_document(program, answer, whys.get(answer.key)))
         if answer.start == COLD and answer.restart == SUPPLY:
             told.append(told[-1] | {"restart": MODE})
     return told
 
 
-def document(program: Program, answer: Answer, why: Why | None) -> dict[str, Any]:
+def answer_document(program: Program, answer: Answer, why: Why | None) -> dict[str, Any]:
     """One answer."""
     played = answer.played
     return {
@@ -131,22 +131,23 @@ def edition_lines(editions: Mapping[str, Sequence[Answer]], labels: Mapping[str,
     yield from _aligned(rows)
 
 
-def difference_lines(found: Sequence[Difference], labels: Mapping[str, str] | None = None) -> Iterator[str]:
+def difference_lines(found: Sequence[ChangedAnswer], labels: Mapping[str, str] | None = None) -> Iterator[str]:
     """What an edit changed, one line for each answer."""
     for one in found:
         point, restart, start, inputs = one.key
         old = does(one.old) if one.old is not None else "no such output"
         new = does(one.new) if one.new is not None else "no such output"
         if old == new:
-            old, new = (f"{word}, {_first(answer)}" for word, answer in ((old, one.old), (new, one.new)))
+            old, new = (with_first_scan(word, answer) for word, answer in ((old, one.old), (new, one.new)))
         given = "inputs at rest" if inputs == REST else f"a command {HELD}" if inputs == HELD else inputs
         yield f"{_label(point, labels)}, {COLUMNS[restart, start]}, {given}: {old} -> {new}"
 
 
-def _first(answer: Answer | None) -> str:
+def with_first_scan(word: str, answer: Answer | None) -> str:
+    """What an output does, with what it is in the first scan: where two answers differ in nothing else."""
     assert answer is not None
     words = {"depends": "on or off in the first scan", None: "first scan not decided"}
-    return words.get(answer.first_scan, f"{answer.first_scan} in the first scan")
+    return f"{word}, {words.get(answer.first_scan, f'{answer.first_scan} in the first scan')}"
 
 
 def _label(point: str, labels: Mapping[str, str] | None) -> str:

@@ -11,7 +11,7 @@ Key = tuple[str, str, str, str]
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class ChangedAnswer:
     """An answer that another edition of the program changed; None where that edition has no such output."""
 
     key: Key
@@ -24,12 +24,12 @@ def by_key(answers: Sequence[Answer]) -> dict[Key, Answer]:
     return {answer.key: answer for answer in answers}
 
 
-def differences(old: Sequence[Answer], new: Sequence[Answer]) -> tuple[Difference, ...]:
+def differences(old: Sequence[Answer], new: Sequence[Answer]) -> tuple[ChangedAnswer, ...]:
     """Every answer that differs, in the order of the new edition; outputs that only one of them has come too."""
     before, after = by_key(old), by_key(new)
     keys = [*after, *(key for key in before if key not in after)]
     return tuple(
-        Difference(key, before.get(key), after.get(key))
+        ChangedAnswer(key, before.get(key), after.get(key))
         for key in keys
         if _said(before.get(key)) != _said(after.get(key))
     )
@@ -40,7 +40,7 @@ def _said(answer: Answer | None) -> object:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class EditionsRow:
     """One output after one restart, in every edition: the answers in the order of the editions."""
 
     key: Key
@@ -52,8 +52,8 @@ class Row:
         return len({_said(answer) for answer in self.answers}) > 1
 
 
-def side_by_side(editions: Mapping[str, Sequence[Answer]]) -> tuple[Row, ...]:
+def side_by_side(editions: Mapping[str, Sequence[Answer]]) -> tuple[EditionsRow, ...]:
     """One row for each output, restart and kind of inputs that any edition has."""
     known = {name: by_key(answers) for name, answers in editions.items()}
     keys = dict.fromkeys(key for answers in known.values() for key in answers)
-    return tuple(Row(key, tuple(answers.get(key) for answers in known.values())) for key in keys)
+    return tuple(EditionsRow(key, tuple(answers.get(key) for answers in known.values())) for key in keys)

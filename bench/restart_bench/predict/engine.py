@@ -64,7 +64,7 @@ class ProofBroken(RuntimeError):
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class ClaimAnswer:
     """One claim about an output: whether it can come true, and a replayed example. `can` is None where neither could
     be shown; played is None where it can, as far as the proof sees, but no replay shows it."""
 
@@ -82,7 +82,7 @@ class Answer:
     restart: str
     start: str
     inputs: str
-    findings: dict[str, Finding] = field(default_factory=dict)
+    findings: dict[str, ClaimAnswer] = field(default_factory=dict)
 
     def can(self, claim: str) -> bool | None:
         """Whether a claim can come true."""
@@ -287,13 +287,13 @@ class Restarted:
 
     # ------------------------------------------------------------ questions
 
-    def findings(self, output: str, inputs: str) -> dict[str, Finding]:
+    def findings(self, output: str, inputs: str) -> dict[str, ClaimAnswer]:
         """Every claim about one output."""
         inputs = self._same_as(output, inputs)
         questions = self._asked(inputs)
         environment = questions.environment(output, inputs) or []
         claims = questions.claims(output)
-        findings: dict[str, Finding] = {}
+        findings: dict[str, ClaimAnswer] = {}
         for claim in CLAIMS:
             if claim in claims:
                 findings[claim] = self._finding(questions, output, inputs, claim, [claims[claim], *environment])
@@ -355,8 +355,8 @@ class Restarted:
     # ------------------------------------------------------------ one claim
 
     def _restless(
-        self, questions: Questions, output: str, inputs: str, environment: list[int], known: dict[str, Finding]
-    ) -> dict[str, Finding]:
+        self, questions: Questions, output: str, inputs: str, environment: list[int], known: dict[str, ClaimAnswer]
+    ) -> dict[str, ClaimAnswer]:
         """Claims about the end where not everything stands still: shown by a replay, or by what no scan ever does."""
         about = (output, self.restart, self.start, inputs)
         for steps in range(3 if questions.origin else 1):
@@ -365,16 +365,16 @@ class Restarted:
             self._try(questions, inputs, (*about, NEVER_SETTLES), [questions.unsettled(8, 1), *environment], steps)
         claims = (SETTLES_ON, SETTLES_OFF, NEVER_SETTLES, PULSES)
         seen = {claim: self.group.played.get((*about, claim)) for claim in claims}
-        findings = {claim: Finding(True if played else None, played) for claim, played in seen.items()}
+        findings = {claim: ClaimAnswer(True if played else None, played) for claim, played in seen.items()}
         falls, rises = self._changes(output, inputs)
         if not falls or not rises:
-            findings[NEVER_SETTLES] = Finding(False)
+            findings[NEVER_SETTLES] = ClaimAnswer(False)
         if not falls:
-            findings[PULSES] = Finding(False)
+            findings[PULSES] = ClaimAnswer(False)
         if not falls and not known[FIRST_OFF].can:
-            findings[SETTLES_OFF] = Finding(False)
+            findings[SETTLES_OFF] = ClaimAnswer(False)
         if not rises and not known[FIRST_ON].can:
-            findings[SETTLES_ON] = findings[PULSES] = Finding(False)
+            findings[SETTLES_ON] = findings[PULSES] = ClaimAnswer(False)
         return findings
 
     def _changes(self, output: str, inputs: str) -> tuple[bool, bool]:
@@ -393,15 +393,15 @@ class Restarted:
                 self._note(later, output, inputs, claim)
         return found[FALLS], found[RISES]
 
-    def _finding(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> Finding:
+    def _finding(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> ClaimAnswer:
         key = (output, self.restart, self.start, inputs, claim)
         known = self.group.played.get(key)
         if known is not None and _plainness(known) <= PLAIN_ENOUGH:
-            return Finding(True, known)
+            return ClaimAnswer(True, known)
         if known is None and not self._may_be(questions, assumed):
             return self._proved(questions, output, inputs, claim)
         self._search(questions, inputs, key, assumed)
-        return Finding(True, self.group.played.get(key))
+        return ClaimAnswer(True, self.group.played.get(key))
 
     def _may_be(self, questions: Questions, assumed: list[int]) -> bool:
         """False if no reachable state shows what is asked. Short paths are tried before states are looked into."""
@@ -475,13 +475,13 @@ class Restarted:
         self.group.play(to_the_scan(path), inputs)
         return True
 
-    def _proved(self, questions: Questions, output: str, inputs: str, claim: str) -> Finding:
+    def _proved(self, questions: Questions, output: str, inputs: str, claim: str) -> ClaimAnswer:
         """A claim without a model. While sensors are free or timers run, paths of some length are not all there are:
         it has to be shown for any time after the restart too."""
         self._note(questions, output, inputs, claim)
         if claim in (FIRST_ON, FIRST_OFF, BEGINS_ON, BEGINS_OFF) or not (inputs == SENSORS or questions.standing):
-            return Finding(False)
-        return Finding(self._later(output, inputs, claim))
+            return ClaimAnswer(False)
+        return ClaimAnswer(self._later(output, inputs, claim))
 
     def _later(self, output: str, inputs: str, claim: str) -> bool | None:
         """Whether something can come about in any scan after the first."""

@@ -35,6 +35,7 @@ from restart_bench.predict.proving.parts import (
     UNSETTLED,
     Part,
 )
+from restart_bench.predict.proving.patience import go_on
 from restart_bench.predict.proving.reach import Cube
 from restart_bench.predict.proving.solver import FAST, new_solver
 from restart_bench.predict.proving.symbolic import Bits, Scanned, Scanner
@@ -284,6 +285,7 @@ class Questions:
 
     def ask(self, assumed: Sequence[int]) -> list[int] | None:
         """A model in which all of these hold, None if there is none."""
+        go_on()
         self._load()
         if FALSE in assumed or not self._solver.solve(assumptions=[*self.demands, *assumed]):
             return None

@@ -1,4 +1,4 @@
-"""Traces as scenario files that the bench runs, and the smallest suite that plays every predicted outcome once."""
+"""Traces as scenario files that the bench runs, and a small suite that plays every predicted outcome once."""
 
 from __future__ import annotations
 
@@ -9,18 +9,35 @@ from itertools import permutations
 
 from restart_bench.model.program import Program
 from restart_bench.plc.blocks import SlotValue
+from restart_bench.plc.interpreter import State
 from restart_bench.predict.engine import Answer
 from restart_bench.predict.proving.cone import cone_of
-from restart_bench.predict.proving.parts import COLD, DARK, HELD, MODE, REST, SENSORS, Part, part_for
+from restart_bench.predict.proving.parts import (
+    COLD,
+    DARK,
+    HELD,
+    MODE,
+    PULSES,
+    REST,
+    SENSORS,
+    SETTLES_OFF,
+    SETTLES_ON,
+    WARM,
+    Part,
+    part_for,
+)
 from restart_bench.predict.traces import PRESS_NS, Cut, Held, Hold, Played, Player, Seen, Trace
 
 MS, S = 1_000_000, 1_000_000_000
 SLACK_NS = 300 * MS  # the bench is not as quick as a scan
 LATE_NS = 200 * MS  # what changes later than this after the start of the program is given time
+PHASES = 16  # scans more, and as many again behind the bench's own slack, with which a trace is tried
 MOST_PRESSES = 2  # that bring a controller to where a trace begins
 
 Outcome = tuple[str, str, str, str]
 """Output, restart, inputs, and what it does: "on", "off", "pulses"."""
+CLAIM_OF = {"on": SETTLES_ON, "off": SETTLES_OFF, "pulses": PULSES}
+"""The claim of an answer that says so."""
 
 
 class NotForTheRig(ValueError):
@@ -29,11 +46,12 @@ class NotForTheRig(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Script:
-    """A scenario file. shows: the outcomes that it plays."""
+    """A scenario file. shows: the outcomes that it plays; expects: the outputs of which it expects something."""
 
     name: str
     text: str
     shows: frozenset[Outcome]
+    expects: frozenset[str] = frozenset()
 
 
 # ---------------------------------------------------------------- one scenario
@@ -187,7 +205,7 @@ def random_cuts_needed(program: Program, confidence: float = 0.95) -> int:
     return math.ceil(math.log(1 - confidence) / math.log(1 - chance))
 
 
-# ---------------------------------------------------------------- the smallest suite
+# ---------------------------------------------------------------- a small suite
 
 
 def outcomes_of(answer: Answer) -> Iterator[Outcome]:
@@ -201,44 +219,86 @@ def outcomes_of(answer: Answer) -> Iterator[Outcome]:
         yield answer.point, answer.restart, answer.inputs, "pulses"
 
 
-def smallest_suite(
+def small_suite(
     program: Program, answers: Sequence[Answer], off_for: str = "2 s"
 ) -> tuple[list[Script], list[Outcome]]:
-    """Scenarios that together play every predicted outcome once, as few as a greedy choice finds, and the outcomes
-    that no scenario can play. Of an output that no scenario can show on nothing is expected."""
+    """Scenarios that together play every predicted outcome once, and the outcomes that no scenario can play
+    (`why_not_played` says why). A greedy choice among the traces of the answers, without those that others make
+    needless: few, but not surely the fewest. One is added for each output that none of them shows on; of an output
+    that none can show on nothing is expected."""
     outputs = tuple(dict.fromkeys(answer.point for answer in answers))
     wanted = {outcome for answer in answers for outcome in outcomes_of(answer)}
     part = part_for(program, cone_of(program, outputs), outputs)
     player = Player(part)
     candidates: Chosen = []
     for trace, inputs in _traces(answers):
-        played = player.play(trace)
+        played = _as_met(player, trace)
         if played is not None and _is_for_the_rig(played):
             shows = frozenset(_shown(part, played, inputs)) & wanted
             candidates.append((played, shows))
-    chosen, missing = _cover(candidates, wanted)
+    chosen = _cover(candidates, wanted)
     chosen += _shown_alive(
         player, [played for played, _ in candidates], {name for one, _ in chosen for name in _on(one)}
     )
     alive = {name for played, _ in chosen for name in _on(played)}
-    missing |= {outcome for outcome in wanted if outcome[0] not in alive}
     scripts: list[Script] = []
-    for played, shows in from_anywhere(player, chosen):
+    for played, shows in in_order(player, list(from_anywhere(player, chosen))):
         shown = frozenset(outcome for outcome in shows if outcome[0] in alive)
         script = _script(program, played, shown, alive, len(scripts) + 1, off_for)
-        if script is None:
-            missing |= shows
-        else:
+        if script is not None:
             scripts.append(script)
-    return scripts, sorted(missing)
+    return scripts, sorted(wanted.difference(*(script.shows for script in scripts)))
+
+
+def _as_met(player: Player, trace: Trace) -> Played | None:
+    """A trace played as a bench meets it, which counts no scans: where it waits for so many, or the program never
+    stands still at rest, a little more has to come out the same. None where it does not."""
+    played = player.play(trace)
+    if played is None:
+        least = -(-PRESS_NS // player.part.program.scan_ns)
+        trace = replace(trace, steps=(Hold(scans=least), *trace.steps[1:]))
+        played = player.play(trace)
+    if played is None or not any(isinstance(step, Hold) and step.scans for step in trace.steps):
+        return played
+    slack = SLACK_NS // player.part.program.scan_ns
+    more = [player.play(_longer(trace, scans)) for scans in (*range(1, PHASES), *range(slack, slack + PHASES))]
+    played = replace(played, before=played.before.intersection(*(one.before for one in more if one is not None)))
+    return played if all(_the_same(one, played) for one in more) else None
+
+
+def _longer(trace: Trace, scans: int) -> Trace:
+    """The same with more scans wherever scans are counted."""
+    steps = (
+        replace(step, scans=step.scans + scans) if isinstance(step, Hold) and step.scans else step
+        for step in trace.steps
+    )
+    return replace(trace, steps=tuple(steps))
 
 
 Chosen = list[tuple[Played, frozenset[Outcome]]]
-"""Traces with the outcomes for which they were chosen."""
+"""Traces with the outcomes that they play."""
 
 
-def _cover(candidates: Chosen, wanted: set[Outcome]) -> tuple[Chosen, set[Outcome]]:
-    """As few traces as a greedy choice finds that play all that is wanted, and what none plays."""
+def why_not_played(answers: Iterable[Answer], outcome: Outcome, scripts: Iterable[Script] = ()) -> str:
+    """Why no scenario of a suite plays an outcome, in words."""
+    point, restart, inputs, end = outcome
+    found = [answer for answer in answers if answer.key == (point, restart, WARM, inputs)]
+    played = found[0].findings[CLAIM_OF[end]].played if found else None
+    if played is None:
+        return "no example of it could be played on the model, so it is not confirmed"
+    try:
+        _refuse(played)
+    except NotForTheRig as reason:
+        return str(reason)
+    if not _tellable(played.seen[point]):
+        return "it never comes to a stand, so nothing can be expected"
+    if any(point in script.expects for script in scripts):
+        return "it hangs on the very scan of the cut, or begins where no two presses lead and no other scenario ends"
+    return "no scenario shows the output on for long, and an off of what was never seen on would prove nothing"
+
+
+def _cover(candidates: Chosen, wanted: set[Outcome]) -> Chosen:
+    """As few traces as a greedy choice finds that play all that is wanted, as far as any does."""
     left, missing = list(candidates), set(wanted)
     chosen: Chosen = []
     while left:
@@ -246,9 +306,13 @@ def _cover(candidates: Chosen, wanted: set[Outcome]) -> tuple[Chosen, set[Outcom
         if not shows & missing:
             break
         left.remove((played, shows))
-        chosen.append((played, shows & missing))
+        chosen.append((played, shows))
         missing -= shows
-    return chosen, missing
+    for one in list(chosen):  # what was chosen early may have become needless since
+        others = set().union(*(shows for other, shows in chosen if other is not one[0]))
+        if one[1] <= others:
+            chosen.remove(one)
+    return chosen
 
 
 def _on(played: Played) -> set[str]:
@@ -295,6 +359,21 @@ def from_anywhere(player: Player, chosen: Chosen) -> Iterator[tuple[Played, froz
             yield played, shows
 
 
+def in_order(player: Player, chosen: Chosen) -> Iterator[tuple[Played, frozenset[Outcome]]]:
+    """The same in an order in which each comes out as it should from what the one before leaves behind, those first
+    that do so from few states. What has no place in it is left out."""
+    states = [None, *(player.left_by(played.trace) for played, _ in chosen)]
+    left = sorted(chosen, key=lambda one: sum(_the_same(player.play(one[0].trace, start), one[0]) for start in states))
+    state: State | None = None
+    while left:
+        at = next((one for one in left if _the_same(player.play(one[0].trace, state), one[0])), None)
+        if at is None:
+            return
+        left.remove(at)
+        state = player.left_by(at[0].trace, state) or state
+        yield at
+
+
 def _presses(program: Program) -> Iterator[Held]:
     """Presses one after the other, few first."""
     every = [(one.name, not one.rest) for one in program.inputs if isinstance(one.rest, bool)]
@@ -307,12 +386,14 @@ def _without_rest(steps: tuple[Hold | Cut, ...]) -> tuple[Hold | Cut, ...]:
 
 
 def _the_same(one: Played | None, other: Played) -> bool:
-    """True if two plays come out the same for everybody who looks at the terminals."""
-    if one is None or one.before != other.before:
+    """True if a play comes out as another, for a scenario that was written of that: what it expects before the cut and
+    after it is so."""
+    if one is None or not other.before <= one.before:
         return False
+    expected = [name for name, seen in other.seen.items() if _tellable(seen)]
     return all(
-        (seen.settles, seen.pulses, seen.first) == (same.settles, same.pulses, same.first)
-        for seen, same in zip(one.seen.values(), other.seen.values(), strict=True)
+        (one.seen[name].settles, one.seen[name].pulses) == (other.seen[name].settles, other.seen[name].pulses)
+        for name in expected
     )
 
 
@@ -326,6 +407,8 @@ def _traces(answers: Iterable[Answer]) -> Iterator[tuple[Trace, str]]:
             trace = finding.played.trace
             if answer.inputs == SENSORS:  # what sensors are to be afterwards they are already before
                 trace = replace(trace, steps=(*trace.steps, Hold(trace.after[-1])), after=trace.after[-1:])
+            if trace.steps[:1] != (Hold(),):  # no scenario begins with a controller that has never run
+                trace = replace(trace, steps=(Hold(), *trace.steps))
             key = (trace, answer.inputs)
             if key not in seen:
                 seen.add(key)
@@ -356,7 +439,7 @@ def _script(
     purpose = f"{how}: what will {_listed(sorted({outcome[0] for outcome in shows}) or outputs)} do?"
     try:
         text = scenario_text(program, played, name=name, purpose=purpose, outputs=outputs, off_for=off_for)
-        return Script(name, text, shows)
+        return Script(name, text, shows, frozenset(outputs))
     except NotForTheRig:
         return None
 

@@ -28,6 +28,7 @@ from restart_bench.predict.proving.parts import (
     WARM,
     Part,
 )
+from restart_bench.predict.proving.patience import go_on
 
 PRESS_NS = 200_000_000  # a press that a person can do, and the bench's own
 MOST_SCANS = 5_000  # until everything comes again
@@ -164,6 +165,7 @@ class Player:
         for step in trace.steps:
             if state is None:
                 break
+            go_on()
             state = self._cut(state, step) if isinstance(step, Cut) else self._held(state, step)
         return state
 
@@ -185,6 +187,7 @@ class Player:
 
     def _ended(self, state: State, trace: Trace) -> Played:
         """The cut of a trace, and what comes after it."""
+        go_on()
         before = frozenset(name for name, on in self.machine.outputs(state).items() if on)
         state = self._cut(state, trace.cut)
         kept = frozenset(name for name in self.machine.names if self.machine.value(state, name))

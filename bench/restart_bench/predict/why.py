@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
@@ -25,6 +26,7 @@ from restart_bench.predict.changes import (
 from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import cone_of, part_of
 from restart_bench.predict.proving.parts import MODE
+from restart_bench.predict.proving.patience import TimeIsUp
 
 MOST_TOGETHER = 3
 PATIENCE = 400  # programs that are tried for one answer, fewer of large ones
@@ -62,7 +64,11 @@ class _Trials:
             if self.left <= 0:
                 return None
             self.left -= 1
-            self.done[changes] = answer_for(all_changed(self.program, changes), self.answer)
+            try:
+                self.done[changes] = answer_for(all_changed(self.program, changes), self.answer)
+            except TimeIsUp:
+                self.left = 0
+                return None
         return self.done[changes]
 
     def differs(self, changes: tuple[Change, ...]) -> bool:
@@ -92,9 +98,10 @@ def explain(program: Program, answer: Answer, others: Iterable[Answer] = (), lab
     part, numbers = part_of(program, cone_of(program, [answer.point]))
     trials = _Trials(part, numbers, answer, min(PATIENCE, max(1, LARGE // max(1, len(numbers)))))
     near = nearness(part, answer.point)
-    decided, together = _decided_by(trials, deciding(part, near))
+    cures = [] if stays_off(answer) else curing(part, answer.point, near)
+    decided, cure = _decided_and_cured(trials, deciding(part, near), cures)
+    together = len(decided) > 1 and not trials.differs(decided[:1])
     by_inputs = any(other.behaviour != answer.behaviour for other in others if _same_restart(other, answer))
-    cure = () if stays_off(answer) else _cure(trials, curing(part, answer.point, near))
     why = Why("", decided, together, by_inputs, cure, trials.left > 0)
     line = _line(trials, why, label or answer.point)
     return replace(why, because=line, decided_by=_named(trials, decided), cure=_named(trials, cure))
@@ -114,29 +121,24 @@ def _named(trials: _Trials, changes: tuple[Change, ...]) -> tuple[Change, ...]:
 # ---------------------------------------------------------------- what decides, what cures
 
 
-def _decided_by(trials: _Trials, changes: Sequence[Change]) -> tuple[tuple[Change, ...], bool]:
-    """All changes that alone give another answer; if none does, the smallest set that does together."""
-    alone = tuple(change for change in changes if trials.differs((change,)))
-    if alone:
-        return alone, False
+def _decided_and_cured(
+    trials: _Trials, changes: Sequence[Change], cures: Sequence[Change]
+) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
+    """All changes that alone give another answer, or the smallest set that does together; and the smallest set with
+    which the output stays off. What is small is tried first, in case the patience ends."""
+    decided = tuple(change for change in changes if trials.differs((change,)))
+    cure = _first(trials.cures, cures, 1)
     for size in range(2, MOST_TOGETHER + 1):
-        for some in combinations(changes, size):
-            if trials.left <= 0:
-                return (), False
-            if trials.differs(some):
-                return some, True
-    return (), False
+        if not decided and trials.left > 0:
+            decided = _first(trials.differs, changes, size)
+        if not cure and trials.left > 0:
+            cure = _first(trials.cures, cures, size)
+    return decided, cure
 
 
-def _cure(trials: _Trials, changes: Sequence[Change]) -> tuple[Change, ...]:
-    """The smallest set of changes with which the output stays off."""
-    for size in range(1, MOST_TOGETHER + 1):
-        for some in combinations(changes, size):
-            if trials.left <= 0:
-                return ()
-            if trials.cures(some):
-                return some
-    return ()
+def _first(does_it: Callable[[tuple[Change, ...]], bool], changes: Sequence[Change], size: int) -> tuple[Change, ...]:
+    """The first set of so many changes that does it, () where none does, or none was tried."""
+    return next((some for some in combinations(changes, size) if does_it(some)), ())
 
 
 # ---------------------------------------------------------------- words
@@ -183,6 +185,17 @@ def show_cure(change: Change, program: Program) -> str:
 def decided_words(why: Why, program: Program) -> list[str]:
     """What decides, as text."""
     return [*(show(change, program) for change in why.decided_by), *([INPUTS] if why.by_inputs else [])]
+
+
+PLACE = re.compile(r"rung (\d+), line (\d+)")
+"""How a rung of a file is named in a line: its number, and its line in the file."""
+
+
+def lines_named(because: str, program: Program) -> tuple[int, ...]:
+    """The lines of the program's file that a line of why names, in their order."""
+    places = [(int(number), int(line)) for number, line in PLACE.findall(because)]
+    own = {(place, rung.line) for place, rung in enumerate(program.rungs, start=1)}
+    return tuple(sorted({line for number, line in places if (number, line) in own}))
 
 
 def _rung(program: Program, place: int) -> str:

@@ -49,7 +49,7 @@ _MOST_REASONS = 20
 _LATE = "restart_bench_late"
 
 
-class NotPassed(pytest.fail.Exception):  # type: ignore[name-defined,misc]
+class CaseNotPassed(pytest.fail.Exception):  # type: ignore[name-defined,misc]
     """A case that did not pass; the text says what was found, in which cycles, and where the evidence lies.
 
     No traceback is shown: it is the controller or the rig that is spoken of, not a line of Python.
@@ -59,19 +59,19 @@ class NotPassed(pytest.fail.Exception):  # type: ignore[name-defined,misc]
         super().__init__(text, pytrace=False)
 
 
-class Fail(NotPassed):
+class Fail(CaseNotPassed):
     """Shown to deviate."""
 
     __module__ = "builtins"  # as pytest's own outcomes: reports show the bare name
 
 
-class Inconclusive(NotPassed):
+class Inconclusive(CaseNotPassed):
     """Not shown either way: no evidence against the controller, and none for it."""
 
     __module__ = "builtins"
 
 
-class Error(NotPassed):
+class Error(CaseNotPassed):
     """The test was not valid; it says nothing about the controller."""
 
     __module__ = "builtins"

@@ -10,7 +10,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from restart_bench.judging.inquiry.forecasts import ForecastRow, forecast_rows, scores
+from restart_bench.judging.inquiry.forecasts import program_score, scores
 from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, MatrixRow, matrix_rows
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.judging.summary import (
@@ -39,6 +39,8 @@ from restart_bench.model.wording import (
     step_word,
     without_controls,
 )
+from restart_bench.report.explaining import why_in, why_lines
+from restart_bench.report.foretold import Foretold, forecasts_of, foretell, print_foretold
 from restart_bench.report.record.text import shortened
 
 _MOST_FINDINGS = 20
@@ -48,12 +50,15 @@ _LONGEST_NAME = 40
 _MOST_SCENARIOS = 8
 
 
-def print_outcome(outcome: RunOutcome, console: Console) -> None:
-    """Everything of all runs, and the exit line last."""
+def print_outcome(outcome: RunOutcome, console: Console, *, explain: bool = False) -> None:
+    """Everything of all runs, and the exit line last. explain: also why, of runs that were simulated."""
     for run in outcome.runs:
         if run.altered:
             console.print(Text(without_controls(run.altered), style="bold red"))
-        (_print_rehearsal if is_rehearsal(run.scenarios) else _print_run)(run, console)
+        if is_rehearsal(run.scenarios):
+            _print_rehearsal(run, console)
+        else:
+            _print_run(run, console, explain=explain)
     console.print(_last_line(outcome))
 
 
@@ -106,12 +111,17 @@ def _print_steps(cycle: CycleJudged, console: Console) -> None:
         console.print(Padding(Text(without_controls(cycle.reason)), (0, 0, 0, 2)))
 
 
-def _print_run(run: OneRun, console: Console) -> None:
+def _print_run(run: OneRun, console: Console, *, explain: bool) -> None:
     _print_head(run, console, "test")
     for scenario in run.scenarios:
         cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
         _print_scenario(run, scenario, cycles, console)
-    _print_forecasts(run, console)
+    found = foretell(run)
+    _print_forecasts(run, found, console)
+    if found is not None:
+        print_foretold(found, console)
+    if explain:
+        _print_why(run, console)
     _print_limits(run, console)
     _print_not_passed(run, console)
     _print_record(run, console)
@@ -145,40 +155,53 @@ def _print_scenario(
     _print_notable(run, scenario, cycles, console)
 
 
-def _print_forecasts(run: OneRun, console: Console) -> None:
-    """What people expected before each cut, beside what was seen, and how often each was right."""
-    rows = forecast_rows(run.rig, run.forecasts, run.cycles)
+def _print_forecasts(run: OneRun, found: Foretold | None, console: Console) -> None:
+    """What people expected before each cut and what the program model says, beside what was seen, and how often each
+    was right."""
+    rows = forecasts_of(run, found)
     if not rows:
         return
     names = list(dict.fromkeys(name for row in rows for name in row.expected))
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    for column in ("cycle", "output", "before", *map(without_controls, names), "seen"):
+    model = ["program"] if found is not None else []
+    for column in ("cycle", "output", "before", *map(without_controls, names), *model, "seen"):
         table.add_column(column)
     for row in rows:
-        guesses = [_guess_word(row, name) for name in names]
+        guesses = [_guess_word(row.expected.get(name), row.seen) for name in names]
+        guesses += [_guess_word(row.predicted, row.seen) for _ in model]
         table.add_row(
             str(row.cycle), without_controls(row.shown), state_word(row.before), *guesses, state_word(row.seen, "-")
         )
     console.print()
     console.print(Text("Asked first", style="bold"))
     console.print(table)
-    for one in scores(rows):
+    for one in (*scores(rows), *([program_score(rows)] if model else [])):
         unsure = f", {one.unsure} times not known" if one.unsure else ""
         still = f", {one.open} not shown by the test" if one.open else ""
         of = one.right + one.wrong + one.unsure
         console.print(Text(f"{without_controls(one.learner)}: {one.right} of {of} right{unsure}{still}"))
 
 
-def _guess_word(row: ForecastRow, name: str) -> Text:
-    expected = row.expected.get(name)
-    known = expected is not None and row.seen is not None
-    style = "" if not known else "green" if expected is row.seen else "red"
+def _guess_word(expected: bool | None, seen: bool | None) -> Text:
+    known = expected is not None and seen is not None
+    style = "" if not known else "green" if expected is seen else "red"
     return Text(state_word(expected), style=style)
 
 
 def state_word(state: bool | None, unknown: str = "?") -> str:
     """on, off, or what stands for neither."""
     return unknown if state is None else "on" if state else "off"
+
+
+def _print_why(run: OneRun, console: Console) -> None:
+    """Why each output does what it does, as the archived program behaves; nothing where there is no program model."""
+    why = why_in(run.folder)
+    if why is None:
+        return
+    console.print()
+    for number, line in enumerate(why_lines(why, console.width)):
+        style = "bold" if why.reasons and number == 0 else ""
+        console.print(Text(without_controls(line), style=style), soft_wrap=True)
 
 
 def _print_limits(run: OneRun, console: Console) -> None:
@@ -204,9 +227,9 @@ def _print_not_passed(run: OneRun, console: Console) -> None:
     if not missed:
         return
     console.print(Text("What did not pass", style="bold"))
-    for one in missed[:_MOST_SCENARIOS]:
-        line = Text("  ").append(one.verdict.value, style=console_style(one.verdict))
-        line.append(f"  {without_controls(_not_passed_words(one))}")
+    for scenario in missed[:_MOST_SCENARIOS]:
+        line = Text("  ").append(scenario.verdict.value, style=console_style(scenario.verdict))
+        line.append(f"  {without_controls(_not_passed_words(scenario))}")
         line.truncate(max(40, console.width), overflow="ellipsis")
         console.print(line)
     if len(missed) > _MOST_SCENARIOS:
@@ -214,10 +237,10 @@ def _print_not_passed(run: OneRun, console: Console) -> None:
     console.print()
 
 
-def _not_passed_words(one: NotPassed) -> str:
+def _not_passed_words(scenario: NotPassed) -> str:
     """`burner-stays-shut: 2 of 20 cycles, Burner valve`; the outputs last, for there may be many."""
-    cycles = f"{one.cycles} of {counted(one.of, 'cycle')}" if one.cycles else "over the whole run"
-    return f"{one.scenario}: {cycles}" + (f", {listed(one.outputs)}" if one.outputs else "")
+    cycles = f"{scenario.cycles} of {counted(scenario.of, 'cycle')}" if scenario.cycles else "over the whole run"
+    return f"{scenario.scenario}: {cycles}" + (f", {listed(scenario.outputs)}" if scenario.outputs else "")
 
 
 def _verdict(verdict: Verdict) -> Text:
@@ -226,9 +249,9 @@ def _verdict(verdict: Verdict) -> Text:
 
 
 def _counts(scenario: ScenarioJudged) -> str:
-    told = [f"{count} {word}" for word, count in scenario.counted.items() if count]
+    counts = [f"{count} {word}" for word, count in scenario.counted.items() if count]
     cycles = counted(scenario.cycles, "cycle")
-    return f"{cycles}: {', '.join(told)}" if len(told) > 1 else cycles
+    return f"{cycles}: {', '.join(counts)}" if len(counts) > 1 else cycles
 
 
 # ---------------------------------------------------------------- matrix
@@ -280,9 +303,9 @@ def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudge
     cycles = all_without_echoes(cycles)
     rows = [row for row in finding_rows(rig, cycles, [scenario]) if row.verdict is not Verdict.PASS]
     whole: dict[tuple[str, str], tuple[str, list[int]]] = {}
-    for one in cycles:
-        if one.verdict is Verdict.ERROR and not any(found.verdict is Verdict.ERROR for found in one.findings):
-            whole.setdefault((one.case, alike(one.reason)), (one.reason, []))[1].append(one.cycle)
+    for cycle in cycles:
+        if cycle.verdict is Verdict.ERROR and not any(found.verdict is Verdict.ERROR for found in cycle.findings):
+            whole.setdefault((cycle.case, alike(cycle.reason)), (cycle.reason, []))[1].append(cycle.cycle)
     rows += [
         FindingRow(scenario.scenario, case, "", "the cycle as a whole", Verdict.ERROR, {}, (Said(reason, tuple(seen)),))
         for (case, _), (reason, seen) in whole.items()
@@ -297,8 +320,8 @@ def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[Cycle
         case = f"{row.case}: " if row.case else ""
         line.append(f"  {without_controls(f'{case}{row.point} {row.expectation}'.strip())}", style="bold default")
         if len(row.counted) > 1:
-            told = ", ".join(f"{word} {count}" for word, count in row.counted.items())
-            line.append(f" ({told})", style="not bold default")
+            counts = ", ".join(f"{word} {count}" for word, count in row.counted.items())
+            line.append(f" ({counts})", style="not bold default")
         console.print(Padding(line, (0, 0, 0, 2)))
         for said in row.said:
             console.print(Padding(Text(f"{_where(said.cycles)}: {without_controls(said.reason)}"), (0, 0, 0, 6)))

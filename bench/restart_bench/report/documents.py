@@ -9,12 +9,13 @@ from typing import Any
 from xml.etree import ElementTree as Xml
 
 from restart_bench.files.faults import Fault
-from restart_bench.judging.inquiry.forecasts import forecast_rows, scores
+from restart_bench.judging.inquiry.forecasts import program_score, scores
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.model.wording import NOTHING_SHOWN
+from restart_bench.report.foretold import Foretold, forecasts_of, foretell, foretold_document
 from restart_bench.report.record.text import clean
 
 
@@ -30,11 +31,11 @@ def document(outcome: RunOutcome) -> dict[str, Any]:
 
 def faults_document(faults: Sequence[Fault], exit_code: int) -> dict[str, Any]:
     """The same document where nothing could begin: no verdict, no runs, the faults."""
-    told = [
+    rows = [
         {"file": str(one.file), "line": one.line, "path": one.path, "text": one.text, "cure": one.cure}
         for one in faults
     ]  # fmt: skip
-    return {"verdict": None, "exit_code": exit_code, "runs": [], "faults": told}
+    return {"verdict": None, "exit_code": exit_code, "runs": [], "faults": rows}
 
 
 def refusal_document(text: str, exit_code: int) -> dict[str, Any]:
@@ -44,6 +45,7 @@ def refusal_document(text: str, exit_code: int) -> dict[str, Any]:
 
 
 def _run_document(run: OneRun) -> dict[str, Any]:
+    found = None if is_rehearsal(run.scenarios) else foretell(run)
     return {
         "id": run.id,
         "folder": str(run.folder),
@@ -52,19 +54,22 @@ def _run_document(run: OneRun) -> dict[str, Any]:
         "how": run.how,
         "reason": run.reason,
         "altered": run.altered,
-        **_forecasts_document(run),
+        **_forecasts_document(run, found),
+        **foretold_document(found),
         "scenarios": [_scenario_document(run, scenario) for scenario in run.scenarios],
     }
 
 
-def _forecasts_document(run: OneRun) -> dict[str, Any]:
+def _forecasts_document(run: OneRun, found: Foretold | None) -> dict[str, Any]:
     """What people expected before the cuts, and their scores; nothing where nobody was asked."""
-    rows = forecast_rows(run.rig, run.forecasts, run.cycles)
+    rows = forecasts_of(run, found)
     if not rows:
         return {}
+    model = {"program_score": dataclasses.asdict(program_score(rows))} if found is not None else {}
     return {
         "forecasts": [dataclasses.asdict(row) for row in rows],
         "scores": [dataclasses.asdict(score) for score in scores(rows)],
+        **model,
     }
 
 
@@ -93,11 +98,11 @@ def _case_document(name: str, cycles: Sequence[CycleJudged], late: Sequence[Find
 
 
 def _finding_document(finding: Finding) -> dict[str, Any]:
-    told = dataclasses.asdict(finding)
-    del told["scenario"], told["case"]
-    told |= {"verdict": finding.verdict.value, "kind": finding.kind.value}
-    told["figures"] = _finite(finding.figures)
-    return told
+    entry = dataclasses.asdict(finding)
+    del entry["scenario"], entry["case"]
+    entry |= {"verdict": finding.verdict.value, "kind": finding.kind.value}
+    entry["figures"] = _finite(finding.figures)
+    return entry
 
 
 def _finite(value: Any) -> Any:
@@ -144,11 +149,11 @@ def _suite_element(run: OneRun, scenario: ScenarioJudged) -> Xml.Element:
         Xml.SubElement(properties, "property", name=key, value=clean(value))
     whole = _Tested("the scenario as a whole", scenario.verdict, scenario.reason, _whole_details(run, scenario))
     tested = [whole, *_expectations(run, scenario)]
-    for one in tested:
-        suite.append(_case_element(name, one))
+    for case in tested:
+        suite.append(_case_element(name, case))
     suite.set("tests", str(len(tested)))
-    suite.set("failures", str(sum(one.verdict is Verdict.FAIL for one in tested)))
-    suite.set("errors", str(sum(one.verdict in (Verdict.ERROR, Verdict.INCONCLUSIVE) for one in tested)))
+    suite.set("failures", str(sum(case.verdict is Verdict.FAIL for case in tested)))
+    suite.set("errors", str(sum(case.verdict in (Verdict.ERROR, Verdict.INCONCLUSIVE) for case in tested)))
     return suite
 
 
@@ -178,10 +183,10 @@ def _expectations(run: OneRun, scenario: ScenarioJudged) -> Iterator[_Tested]:
         grouped.setdefault((finding.case, finding.point, finding.expectation), []).append(finding)
     for (case, point, expectation), findings in grouped.items():
         verdict = worst(one.verdict for one in findings)
-        told = [one for one in findings if one.verdict is verdict]
+        decisive = [one for one in findings if one.verdict is verdict]
         details = "\n".join(f"cycle {one.cycle}: {one.verdict.value}: {one.reason}" for one in findings)
         name = " ".join(part for part in (f"[{case}]" if case else "", point, expectation) if part)
-        yield _Tested(name, verdict, told[0].reason, details)
+        yield _Tested(name, verdict, decisive[0].reason, details)
 
 
 def _case_element(classname: str, tested: _Tested) -> Xml.Element:

@@ -409,7 +409,7 @@ class Actuators:
 
     def _may_go_on(self, say: Callable[[str], None]) -> bool:
         """Waits until the shortest off time is over. False where the supply may not go on (any more)."""
-        until = self.waits_for_on_ns()
+        until = self.on_not_before_ns()
         left = until - now_ns()
         if left > 0:
             say(f"the supply stays off for another {left / NS_PER_S:.1f} s (off_at_least), then it goes on")
@@ -419,15 +419,13 @@ class Actuators:
             say(f"THE SUPPLY IS NOT SWITCHED ON: {why}")
         return not why
 
-    def waits_for_on_ns(self) -> int:
-        """The instant before which the supply may not go on (`off_at_least`); 0 for at once."""
-        limits, since_ns = self._limits, self.state.off_since_ns
-        return 0 if limits is None or since_ns is None else since_ns + limits.off_at_least_ns
+    def on_not_before_ns(self) -> int:
+        """The instant before which the supply may not go on; 0 for at once."""
+        return 0 if self._limits is None else self._limits.on_not_before_ns(self.state.off_since_ns)
 
-    def waits_for_cut_ns(self) -> int:
-        """The instant before which the supply may not be cut (`on_at_least`); 0 for at once."""
-        limits, since_ns = self._limits, self.state.on_since_ns
-        return 0 if limits is None or since_ns is None else since_ns + limits.on_at_least_ns
+    def cut_not_before_ns(self) -> int:
+        """The instant before which the supply may not be cut; 0 for at once."""
+        return 0 if self._limits is None else self._limits.cut_not_before_ns(self.state.on_since_ns)
 
     # ------------------------------------------------------------ way out
 

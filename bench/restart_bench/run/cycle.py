@@ -31,6 +31,7 @@ from restart_bench.model.wording import show_wanted
 from restart_bench.observer.diagnosis import diagnose
 from restart_bench.run.actuators import CommandRefused, SupplyFailed
 from restart_bench.run.context import AFTERGLOW_NS, CycleContext, Situation, WasReady, afterglow_ns
+from restart_bench.run.limits import ON_AT_LEAST
 from restart_bench.run.resume import OpenCut
 from restart_bench.run.steps import CycleBrokenOff, Steps
 
@@ -186,7 +187,7 @@ class CycleAct:
         context.situation.running = True
         self._check_identity()
         if self._scenario.how == "supply" and not self._rehearse:
-            self._wait_for_limit(context.actuators.waits_for_cut_ns(), "the supply must stay on for on_at_least")
+            self._wait_for_limit(context.actuators.cut_not_before_ns(), ON_AT_LEAST)
 
     def _bring_on(self) -> int:
         """The supply on, unless relay and rail contradict each other; since when the controller can get ready."""
@@ -195,7 +196,7 @@ class CycleAct:
             contrary = context.actuators.contrary()
             if contrary:
                 context.supervisor.end("relay", f"{contrary}. Nothing was switched, nothing was cut", now_ns())
-            self._wait_for_limit(context.actuators.waits_for_on_ns(), "the supply must stay off for off_at_least")
+            self._wait_for_limit(context.actuators.on_not_before_ns(), "the supply must stay off for off_at_least")
             context.actuators.switch("on", "prepare")
         return context.counted_from()
 
@@ -339,7 +340,7 @@ class CycleAct:
         context.situation.running = False
         back_ns = gone.before_ns + self._turn.case.off_for_ns
         if not self._is_dip():  # a relay that obeyed late must not be closed too early
-            back_ns = max(back_ns, context.actuators.waits_for_on_ns())
+            back_ns = max(back_ns, context.actuators.on_not_before_ns())
         context.enter(way_of(context.rig, self._scenario, self._turn.case).phase, ends_ns=back_ns)
         context.supervisor.wait_until(back_ns)
         context.counted_from()  # a person may take long to switch, and the command counts from when it was given

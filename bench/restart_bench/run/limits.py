@@ -7,11 +7,13 @@ from typing import Any
 
 from restart_bench.evidence.traces import changes_of
 from restart_bench.model.clock import HOUR_NS, Anchor, now_ns
-from restart_bench.model.rig import PointLimits, RigSupply
+from restart_bench.model.rig import PointLimits, SupplyLimits
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.step_kinds import starts_of
 from restart_bench.run.context import CycleContext
 from restart_bench.run.usage import Used, limited_points, usage_facts, used_in
+
+ON_AT_LEAST = "the supply must stay on for on_at_least"
 
 
 class LimitKeeper:
@@ -104,14 +106,9 @@ class LimitKeeper:
     def _for_supply(self) -> tuple[int, str]:
         supply = self._context.rig.supply
         assert supply is not None
+        on_since_ns = self._context.actuators.state.on_since_ns
         cuts = self._all_used().cuts
-        return wait_for_limits_ns(
-            supply,
-            now_ns=now_ns(),
-            on_since_ns=self._context.actuators.state.on_since_ns,
-            off_since_ns=None,
-            cuts_ns=cuts,
-        )
+        return wait_for_supply_ns(supply.limits, now_ns=now_ns(), on_since_ns=on_since_ns, cuts_ns=cuts)
 
     def _wait(self, phase: str, ask: Callable[[], tuple[int, str]]) -> None:
         while True:
@@ -122,24 +119,19 @@ class LimitKeeper:
             self._context.supervisor.wait_until(now_ns() + wait)
 
 
-def wait_for_limits_ns(
-    supply: RigSupply, *, now_ns: int, on_since_ns: int | None, off_since_ns: int | None, cuts_ns: Sequence[int]
+def wait_for_supply_ns(
+    limits: SupplyLimits, *, now_ns: int, on_since_ns: int | None, cuts_ns: Sequence[int]
 ) -> tuple[int, str]:
     """How long to wait, and why, before the next cycle may begin: (0, "") if at once.
 
     `cuts_ns` are the cuts of the last hour on the bench's clock. The cycle's own off time is the loader's business.
     """
-    waits: list[tuple[int, str]] = [(0, "")]
-    limits = supply.limits
-    if on_since_ns is not None and limits.on_at_least_ns:
-        waits.append((on_since_ns + limits.on_at_least_ns - now_ns, "the supply must stay on for on_at_least"))
-    if off_since_ns is not None and limits.off_at_least_ns:
-        waits.append((off_since_ns + limits.off_at_least_ns - now_ns, "the supply must stay off for off_at_least"))
+    waits = [(0, ""), (limits.cut_not_before_ns(on_since_ns) - now_ns, ON_AT_LEAST)]
     if limits.cuts_per_hour:
         allowed = max(1, int(limits.cuts_per_hour))
         left = wait_for_room_ns(cuts_ns, allowed, 1, now_ns)
         waits.append((left, f"no more than {allowed} cuts an hour (cuts_per_hour)"))
-    return max(waits, key=lambda wait: wait[0]) if max(wait[0] for wait in waits) > 0 else (0, "")
+    return max(waits, key=lambda wait: wait[0])
 
 
 def wait_for_point_ns(

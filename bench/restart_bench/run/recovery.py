@@ -12,7 +12,7 @@ that nobody names any more; where today's file differs is said.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,10 +26,8 @@ from restart_bench.model.journal import PointWritten, Record, Switching, WriteAn
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
-from restart_bench.run.arming import SupplyLock, manual_step
-from restart_bench.run.usage import facts_of
-
-Say = Callable[[str], None]
+from restart_bench.run.arming import Say, SupplyLock, manual_step
+from restart_bench.run.usage import run_json_of
 
 
 def left_open(logs: Path, rig: Rig) -> list[Path]:
@@ -38,7 +36,7 @@ def left_open(logs: Path, rig: Rig) -> list[Path]:
     found = dict.fromkeys(path.resolve() for path in unfinished(logs, rig.name))
     for archive in archives_of(rig, logs) if rig.supply is not None else ():
         for path in unfinished(archive, "*"):
-            facts = facts_of(path)
+            facts = run_json_of(path)
             if facts.get("armed") and facts.get("supply_address") == (rig.supply.address if rig.supply else None):
                 found[path.resolve()] = None
     return sorted(found, key=lambda path: path.name)
@@ -46,7 +44,7 @@ def left_open(logs: Path, rig: Rig) -> list[Path]:
 
 def was_armed(folder: Path) -> bool:
     """True where the run switched something real."""
-    return bool(facts_of(folder).get("armed"))
+    return bool(run_json_of(folder).get("armed"))
 
 
 def out_of_idle(records: list[Record], rig: Rig) -> dict[str, Value]:

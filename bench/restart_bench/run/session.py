@@ -546,10 +546,19 @@ class OpenSession:
         return judge_run(self.rig, begun, cycles, {s.name: planned[s.name] for s in begun})
 
     def _one_run(self, scenarios: Sequence[ScenarioJudged]) -> OneRun:
-        rig, how, reason = self._plan.suite.rig, self._ending.how, self._ending.reason
-        forecasts = tuple(self._chronicle.forecasts)
+        suite, how, reason = self._plan.suite, self._ending.how, self._ending.reason
         return OneRun(
-            self.id, self.folder, rig, tuple(scenarios), tuple(self._judged), how, reason, forecasts=forecasts
+            self.id,
+            self.folder,
+            suite.rig,
+            tuple(scenarios),
+            tuple(self._judged),
+            how,
+            reason,
+            forecasts=tuple(self._chronicle.forecasts),
+            program=suite.program,
+            tested=suite.scenarios,
+            simulated=self._plan.options.simulated,
         )
 
     def _run_ended(self, run: OneRun) -> RunEnded:

@@ -242,8 +242,8 @@ class Supervisor:
 
     @contextlib.contextmanager
     def asking(self) -> Iterator[None]:
-        """Looks on from a thread of its own while a person is asked, and breaks the question off where the run can't
-        go on. Raises EndOfRun then."""
+        """Looks on from a thread of its own while a person is asked, has the screen drawn, and breaks the question off
+        where the run can't go on. Raises EndOfRun then."""
         over = threading.Event()
         lost: list[Lost] = []
 
@@ -255,6 +255,7 @@ class Supervisor:
                     lost.append(found)
                     self._stop.break_off()
                     return
+                self._draw(now_ns())
 
         looking = threading.Thread(target=look_on, daemon=True, name="asking")
         looking.start()

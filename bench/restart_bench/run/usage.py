@@ -245,7 +245,7 @@ def _runs(archives: Sequence[Path], since: float = 0.0) -> Iterator[tuple[Path, 
         if since and max(_written(path), _written(path.with_name("journal.jsonl"))) < since:
             seen.add(path.parent.name.removeprefix("run="))
             continue
-        facts = facts_of(path.parent)
+        facts = run_json_of(path.parent)
         if facts:  # nothing was read of one that is moved away just now: then its line counts
             seen.add(path.parent.name.removeprefix("run="))
         yield path.parent, facts
@@ -259,7 +259,7 @@ def _runs(archives: Sequence[Path], since: float = 0.0) -> Iterator[tuple[Path, 
 def memory_of(folder: Path) -> dict[str, Any]:
     """What later runs have to know of a closed run once it is moved away: `wear_of` and `used_lately` ask for nothing
     else. Of cuts and starts only the last hour before its end can ever matter, of the rest the last instant."""
-    facts = facts_of(folder)
+    facts = run_json_of(folder)
     kept = {name: facts.get(name) for name in ("run", "rig", "supply_address", "simulated", "operations")}
     if kept["operations"] is None:
         kept["operations"] = operations_in(journal_of(folder))
@@ -285,7 +285,7 @@ def _written(path: Path) -> float:
     return 0.0
 
 
-def facts_of(folder: Path) -> dict[str, Any]:
+def run_json_of(folder: Path) -> dict[str, Any]:
     """run.json, whatever wrote it; nothing where it can't be read."""
     with suppress(OSError, ValueError, RecursionError):
         facts = json.loads((folder / "run.json").read_text(encoding="utf-8"))

@@ -6,11 +6,8 @@ import os
 import shutil
 import sys
 from collections.abc import Callable, Mapping
+from functools import cache
 from typing import TYPE_CHECKING, Protocol, TextIO, TypeVar
-
-from rich.console import Console
-
-from restart_bench.model.wording import without_controls
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -24,6 +21,22 @@ A_co = TypeVar("A_co", covariant=True)
 _PLAIN_WIDTH = 100
 
 
+@cache
+def _honest_console() -> type[Console]:
+    """Loaded where something is printed: most of what `--help` would wait for is not."""
+    from rich.console import Console
+
+    class HonestConsole(Console):
+        """Rich ends the process with 1 where a pipe is closed; here that is for the caller to decide."""
+
+        def on_broken_pipe(self) -> None:
+            """Nothing more is printed. Raises BrokenPipeError."""
+            self.quiet = True
+            raise BrokenPipeError
+
+    return HonestConsole
+
+
 def is_console(stream: TextIO) -> bool:
     """True where a person looks at the stream and it can be drawn on."""
     return stream.isatty() and os.environ.get("TERM") != "dumb"
@@ -32,20 +45,11 @@ def is_console(stream: TextIO) -> bool:
 def console_for(stream: TextIO) -> Console:
     """A console for tables. Off a console there is no styling, no control character, and a fixed width (that of a
     terminal which can't be drawn on)."""
-    from rich.console import Console
-
-    class HonestConsole(Console):
-        """Rich ends the process with 1 where a pipe is closed; here that is for the caller to decide."""
-
-        def on_broken_pipe(self) -> None:
-            self.quiet = True
-            raise BrokenPipeError
-
     if is_console(stream):
-        return HonestConsole(file=stream, highlight=False)
+        return _honest_console()(file=stream, highlight=False)
     asked = os.environ.get("COLUMNS", "")
     width = int(asked) if asked.isdigit() else shutil.get_terminal_size().columns if stream.isatty() else _PLAIN_WIDTH
-    return HonestConsole(
+    return _honest_console()(
         file=stream,
         highlight=False,
         force_terminal=False,
@@ -104,20 +108,37 @@ def answering(ask: Callable[[str], A]) -> Asked[A]:
     return asked
 
 
+_UNSURE = ", or ? if you don't know"
+YES_OR_NO: Mapping[str, bool] = {"y": True, "yes": True, "n": False, "no": False}
+GUESSES: Mapping[str, bool | None] = {**YES_OR_NO, "?": None}
+
+
 def ask_on(console: Console, question: str) -> bool:
     """Asks until the answer is yes or no. Raises EOFError where the input has ended."""
-    return _one_of(console, f"{question} [y/n]", {"y": True, "yes": True, "n": False, "no": False})
+    return _one_of(console, question, YES_OR_NO)
 
 
 def guess_on(console: Console, question: str) -> bool | None:
     """Asks until the answer is yes, no or `?` (None). Raises EOFError where the input has ended."""
-    return _one_of(console, f"{question} [y/n/?]", {"y": True, "yes": True, "n": False, "no": False, "?": None})
+    return _one_of(console, question, GUESSES)
+
+
+def asked_for(question: str, answers: Mapping[str, object]) -> str:
+    """The question with the letters that answer it."""
+    return f"{question} [{'/'.join(one for one in answers if len(one) == 1)}]"
+
+
+def please(answers: Mapping[str, object]) -> str:
+    """What is said to an answer that is none."""
+    return f"Please answer y for yes or n for no{_UNSURE if '?' in answers else ''}."
 
 
 def _one_of(console: Console, question: str, answers: Mapping[str, A]) -> A:
+    from restart_bench.model.wording import without_controls
+
     while True:
-        answer = console.input(f"{without_controls(question)} ", markup=False).strip().lower()
+        asked = without_controls(asked_for(question, answers))
+        answer = console.input(f"{asked} ", markup=False).strip().lower()
         if answer in answers:
             return answers[answer]
-        unsure = ", or ? if you don't know" if "?" in answers else ""
-        console.print(f"Please answer y for yes or n for no{unsure}.", markup=False)
+        console.print(please(answers), markup=False)

@@ -5,6 +5,7 @@ No clock and no console in here: `screen` brings both. Everything is sized to a 
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -39,20 +40,21 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     """The whole picture: at most `height` lines of at most `width` columns."""
     width = max(width, 60)
     state = gathered.state
+    asked = question_lines(gathered, width)
     if state is None:
-        return [_title(gathered, width), Text("waiting for the first readings ...")]
+        return [_title(gathered, width), Text("waiting for the first readings ..."), Text(), *asked]
     lanes = lanes_of(gathered.rig, gathered.scenarios)
-    foot = [_progress(gathered, state, width, glyphs), *_tally(gathered, width), _footing(gathered, width)]
-    findings = _findings(gathered, width, 4 if height > 34 else 2)
+    foot = [progress_line(gathered, state, width, glyphs), *_tally(gathered, width), footing(gathered, width)]
+    findings = asked or _findings(gathered, width, 4 if height > 34 else 2)
     lane_rows = 2 * (len(lanes) + 1) + 2
     spare = height - _LIGHT_ROWS - 3 - lane_rows - len(findings) - len(foot)
-    banner = _banner(gathered, state, width, max(ROWS, spare), glyphs)
-    head = [_title(gathered, width), *_lights(gathered, state, width, glyphs), *banner, _doing(state, width)]
+    banner = _banner(gathered, width, max(ROWS, spare), glyphs)
+    head = [_title(gathered, width), *_lights(gathered, state, width, glyphs), *banner, doing_line(state, width)]
     lane_room = max(3, height - len(head) - len(findings) - len(foot))
     lines = [*head, *_lanes(gathered, lanes, width, lane_room, glyphs), *findings, *foot]
     for line in lines:
         line.truncate(width)
-    return lines[:height]
+    return lines[-height:] if asked else lines[:height]  # a question is seen, whatever else is not
 
 
 def _title(gathered: Gathered, width: int) -> Text:
@@ -129,13 +131,19 @@ def _clock(ns: int) -> str:
     return f"{int(whole // 60)}:{int(whole % 60):02d}"
 
 
-def _banner(gathered: Gathered, state: LiveState, width: int, height: int, glyphs: Glyphs) -> list[Text]:
+def banner_words(gathered: Gathered) -> tuple[str, str]:
+    """What is large on the picture, and its style: the supply or the mode, lost, there, or not known."""
     way = gathered.way
-    words, style = {
+    there = gathered.is_on(gathered.state) if gathered.state is not None else None
+    return {
         True: (way.letters_back, "green"),
         False: (way.letters_lost, "bold yellow" if way.lost == "LOW" else "bold red"),
         None: ("MODE UNKNOWN" if way.switched == "run mode" else "POWER UNKNOWN", "bold yellow"),
-    }[gathered.is_on(state)]
+    }[there]
+
+
+def _banner(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
+    words, style = banner_words(gathered)
     lines = largest_that_fits(words, width, height, glyphs.ink)
     across = max(len(line) for line in lines)
     left = max(0, (width - across) // 2)
@@ -143,7 +151,8 @@ def _banner(gathered: Gathered, state: LiveState, width: int, height: int, glyph
     return [Text(), *shown]
 
 
-def _doing(state: LiveState, width: int) -> Text:
+def doing_line(state: LiveState, width: int) -> Text:
+    """Phase, step and time left, centred."""
     line = Text(without_controls(state.phase), style="bold")
     doing = without_controls(state.doing)
     if doing and doing != state.phase:
@@ -262,6 +271,14 @@ def _value_now(value: Value | None, numeric: bool) -> Text:
 # ---------------------------------------------------------------- below the lanes
 
 
+def question_lines(gathered: Gathered, width: int) -> list[Text]:
+    """What a person is asked, with what was typed so far: filled lines, none where nobody is asked."""
+    if not gathered.question:
+        return []
+    told = f"{without_controls(gathered.question)} {without_controls(gathered.typed)}_"
+    return [Text(set_cell_size(f" {line}", width), style="bold reverse") for line in textwrap.wrap(told, width - 2)]
+
+
 def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
     if not gathered.notable:
         done = any(gathered.counted.values()) and not gathered.rehearsal
@@ -286,7 +303,8 @@ def _told(rig: Rig, finding: Finding) -> str:
     return f"{name} {finding_words(finding)}".strip() + f": {finding.reason}"
 
 
-def _progress(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> Text:
+def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> Text:
+    """Cycles that are done, time that is left, and a bar."""
     done = sum(gathered.counted.values())
     left = (
         "time left: not known yet" if state.left_ns is None else f"about {show_duration(_coarse(state.left_ns))} left"
@@ -328,7 +346,8 @@ def _rehearsal_tally(gathered: Gathered, width: int) -> Text:
     return Text(_longest_that_fits((words, short), width), style="bold")
 
 
-def _footing(gathered: Gathered, width: int) -> Text:
+def footing(gathered: Gathered, width: int) -> Text:
+    """The last line: trouble, or whether anything real is switched."""
     if gathered.trouble:
         return Text(without_controls(gathered.trouble), style=console_style(Verdict.ERROR))
     if gathered.replay:

@@ -49,23 +49,51 @@ def played_cycle(
     step_ns: int,
 ) -> Iterator[Played]:
     """One cycle: its records at their instants, and a state every `step_ns` between its first and its last."""
-    begins, ends = records.started.at_ns, _ends_ns(records)
-    columns = _columns(rig, samples)
-    answers = _answers_ns(rig, samples)
-    told = sorted([*_told(records)], key=lambda one: one.at_ns)
-    cycle = _Cycle(rig, records, judged, columns, answers, of_cycles)
-    told_up_to = 0
-    for at_ns in [*range(begins, ends, step_ns), ends]:
-        while told_up_to < len(told) and told[told_up_to].at_ns <= at_ns:
-            yield told[told_up_to]
-            told_up_to += 1
-        yield Played(at_ns, cycle.state(at_ns, step_ns))
-    yield from told[told_up_to:]
-    if judged is not None:
-        yield Played(ends, judged)
+    begins, ends = records.started.at_ns, ends_ns(records)
+    cycle = PlayedCycle(rig, records, judged, samples, of_cycles=of_cycles)
+    yield from cycle.at_instants([*range(begins, ends, step_ns), ends], None, step_ns)
 
 
-def _ends_ns(records: CycleRecords) -> int:
+class PlayedCycle:
+    """One cycle from which any stretch can be played."""
+
+    def __init__(
+        self,
+        rig: Rig,
+        records: CycleRecords,
+        judged: CycleJudged | None,
+        samples: Mapping[str, DeviceSamples],
+        *,
+        of_cycles: int,
+    ) -> None:
+        self._told = sorted([*_told(records)], key=lambda one: one.at_ns)
+        self._judged = judged
+        self._cycle = _Cycle(rig, records, judged, _columns(rig, samples), _answers_ns(rig, samples), of_cycles)
+        self.begins_ns, self.ends_ns = records.started.at_ns, ends_ns(records)
+
+    def between(self, after_ns: int | None, up_to_ns: int, step_ns: int) -> Iterator[Played]:
+        """Records after one instant (None: from the beginning) up to another one, and a state every `step_ns` and at
+        the end; at the end of the cycle its judgement too."""
+        first = self.begins_ns if after_ns is None else after_ns + step_ns
+        yield from self.at_instants([*range(first, up_to_ns, step_ns), up_to_ns], after_ns, step_ns)
+
+    def at_instants(self, instants: Sequence[int], after_ns: int | None, step_ns: int) -> Iterator[Played]:
+        """A state at each instant, with what moved within `step_ns` before it, and the records that lie between."""
+        told = [one for one in self._told if after_ns is None or one.at_ns > after_ns]
+        told_up_to = 0
+        for at_ns in instants:
+            while told_up_to < len(told) and told[told_up_to].at_ns <= at_ns:
+                yield told[told_up_to]
+                told_up_to += 1
+            yield Played(at_ns, self._cycle.state(at_ns, step_ns))
+        if instants[-1] >= self.ends_ns:
+            yield from told[told_up_to:]
+            if self._judged is not None:
+                yield Played(self.ends_ns, self._judged)
+
+
+def ends_ns(records: CycleRecords) -> int:
+    """The last instant of a cycle, also of one that was broken off."""
     instants = [records.started.at_ns, *(one.ended_ns for one in records.steps)]
     instants += [one.after_ns for one in records.switchings]
     return records.ended.at_ns if records.ended is not None else max(instants)
@@ -186,7 +214,7 @@ class _Cycle:
         return None if bounds is None else bounds.not_after_ns
 
     def _phase(self, at_ns: int) -> tuple[str, int, int | None]:
-        ready, ends = self._mark("ready"), _ends_ns(self.records)
+        ready, ends = self._mark("ready"), ends_ns(self.records)
         cut = next((one.after_ns for one in self.records.switchings if one.purpose == "cut"), None)
         back = next((one.after_ns for one in self.records.switchings if one.purpose == "restore"), None)
         begun = self.records.started.at_ns

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import TypeVar
 
 from rich.console import Console, Group
 from rich.live import Live
+from rich.text import Text
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.model.journal import Record, RunEnded, RunStarted, Trouble
@@ -19,14 +21,22 @@ from restart_bench.model.live import LiveState
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.wording import without_controls
-from restart_bench.screen.console import ask_on, guess_on
+from restart_bench.screen.console import GUESSES, YES_OR_NO, ask_on, asked_for, guess_on, please
 from restart_bench.screen.frame import frame
+from restart_bench.screen.keyboard import Keyboard, has_keyboard
 from restart_bench.screen.screen_state import Gathered
 from restart_bench.screen.strips import ASCII, UNICODE, Glyphs
+
+Picture = Callable[[Gathered, int, int, Glyphs], list[Text]]
+"""Draws what was gathered into so many columns and rows."""
+
+A = TypeVar("A")
 
 _DRAW_EVERY_NS = 100 * NS_PER_MS
 _QUIET_NS = 30 * NS_PER_MS  # a picture takes some milliseconds: none is begun so shortly before a command
 _LEAVE_WITHIN_S = 2.0
+_LOOK_EVERY_S = 0.2  # while somebody thinks: the window may be made larger meanwhile
+_LONGEST_ANSWER = 20
 _MOST_WAITING = 1000  # records and states: more than a minute of them
 
 
@@ -38,9 +48,9 @@ def glyphs_for(console: Console) -> Glyphs:
 class LiveScreen:
     """Implements `live.Show`. Use as a context manager, or `close()`; both may be done twice.
 
-    `suites` are what will run, in order: each `RunStarted` turns to the next one.
-    `quiet_before_commands=False` draws also shortly before a phase ends; `replay` names the archived run that is
-    only played; `rehearsal` says that nothing will be cut. On closing it tells how the rig was left.
+    `suites` are what will run, in order: each `RunStarted` turns to the next one; `programs` are the names of the
+    models that are played with them. `quiet_before_commands=False` draws also shortly before a phase ends;
+    `rehearsal` says that nothing will be cut; `picture` is how it looks. On closing it tells how the rig was left.
     """
 
     def __init__(
@@ -50,14 +60,20 @@ class LiveScreen:
         *,
         simulated: bool,
         quiet_before_commands: bool = True,
-        replay: str = "",
         rehearsal: bool = False,
+        programs: Sequence[str] = (),
+        picture: Picture = frame,
     ) -> None:
         self._console = console
         self._glyphs = glyphs_for(console)
-        self._coming = deque(Gathered(rig, scenarios, simulated, replay, rehearsal) for rig, scenarios in suites)
+        named = [*programs, *[""] * (len(suites) - len(programs))]
+        self._coming = deque(
+            Gathered(rig, scenarios, simulated, rehearsal=rehearsal, program=program)
+            for (rig, scenarios), program in zip(suites, named, strict=True)
+        )
+        self._picture = picture
         self._gathered = self._coming[0]
-        self._simulated = simulated or bool(replay)
+        self._simulated = simulated
         self._quiet = quiet_before_commands
         self._waiting: deque[Record | LiveState] = deque()
         self._news = threading.Event()
@@ -90,19 +106,51 @@ class LiveScreen:
             self._waiting.popleft()
 
     def ask(self, question: str) -> bool:
-        """Puts a question to the person at the console and waits for yes or no. The picture stands still meanwhile.
+        """Puts a question to the person at the console and waits for yes or no. It stands in the picture, which stays.
 
         Raises EOFError where the input has ended, KeyboardInterrupt at Ctrl-C.
         """
-        with self._pen:
-            self._stop_live()
-            return ask_on(self._console, question)
+        return self._answer(question, YES_OR_NO, ask_on)
 
     def guess(self, question: str) -> bool | None:
         """The same for what a person expects; None where he does not know."""
+        return self._answer(question, GUESSES, guess_on)
+
+    def _answer(self, question: str, answers: Mapping[str, A], plain: Callable[[Console, str], A]) -> A:
+        """In the picture where single keys can be read and a picture can be drawn; else below it, by `plain`."""
+        if self.problem or not has_keyboard():
+            with self._pen:
+                self._stop_live()
+                return plain(self._console, question)
+        try:
+            with Keyboard() as keyboard:
+                told = asked_for(question, answers)
+                while (answer := self._line(keyboard, told).strip().lower()) not in answers:
+                    told = f"{please(answers)} {asked_for(question, answers)}"
+                return answers[answer]
+        finally:
+            self._draw_question("", "")
+
+    def _line(self, keyboard: Keyboard, question: str) -> str:
+        """What somebody types behind a question, up to Enter. Raises EOFError where the input has ended."""
+        typed = ""
+        while True:
+            self._draw_question(question, typed)
+            for key in keyboard.keys(_LOOK_EVERY_S):
+                if key == "enter":
+                    return typed
+                if key == "end of input" and not typed:
+                    raise EOFError
+                typed = _typed(typed, key)
+
+    def _draw_question(self, question: str, typed: str) -> None:
+        """What is drawn wrong ends the picture and not the run: the question is then asked again, below it."""
         with self._pen:
-            self._stop_live()
-            return guess_on(self._console, question)
+            self._gathered.question, self._gathered.typed = question, typed
+            try:
+                self._draw_once(asking=bool(question))
+            except Exception as problem:
+                self.problem = str(problem) or "no reason given"
 
     def close(self) -> None:
         """Gives the console back. What went wrong while drawing is said once."""
@@ -148,16 +196,16 @@ class LiveScreen:
                 self.problem = str(problem) or "no reason given"
                 return
 
-    def _draw_once(self) -> None:
+    def _draw_once(self, *, asking: bool = False) -> None:
         self._take_in()
         state = self._gathered.state
-        if state is None or self._too_close_to_a_command(state):
+        if not asking and (state is None or self._too_close_to_a_command(state)):
             return
         if self._live is None:
             self._live = Live(console=self._console, screen=True, auto_refresh=False)
             self._live.start()
         width, height = self._console.size
-        lines = frame(self._gathered, width, height, self._glyphs)
+        lines = self._picture(self._gathered, width, height, self._glyphs)
         self._live.update(Group(*lines), refresh=True)
         self.drawn += 1
 
@@ -184,6 +232,13 @@ class LiveScreen:
             live.stop()
         except Exception as problem:  # a console that is gone can't be given back
             self.problem = self.problem or str(problem) or "no reason given"
+
+
+def _typed(typed: str, key: str) -> str:
+    """What stands behind the question after one more key."""
+    if key == "backspace":
+        return typed[:-1]
+    return typed + key if len(key) == 1 and len(typed) < _LONGEST_ANSWER else typed
 
 
 def _parting_words(record: Record, simulated: bool) -> list[str]:

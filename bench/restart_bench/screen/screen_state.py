@@ -23,7 +23,7 @@ from restart_bench.model.journal import (
 from restart_bench.model.live import LiveState, Reading
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.model.scenario import Scenario
-from restart_bench.model.verdicts import Verdict
+from restart_bench.model.verdicts import Verdict, worst
 from restart_bench.model.ways import TO_LEVEL, Way, way_named
 from restart_bench.model.wording import without_controls
 from restart_bench.screen.strips import History
@@ -68,11 +68,17 @@ class Gathered:
     simulated: bool
     replay: str = ""  # id of the archived run that is played
     rehearsal: bool = False
+    program: str = ""  # name of the program model that is played
+    question: str = ""  # what a person is asked just now, and
+    typed: str = ""  # what was typed in answer so far
     state: LiveState | None = None
     seed: int | None = None
     simulated_devices: tuple[str, ...] = ()  # of an armed run: they say so of themselves
     counted: dict[Verdict, int] = field(default_factory=lambda: dict.fromkeys(Verdict, 0))
     notable: list[tuple[int, Finding]] = field(default_factory=list)
+    verdicts: dict[tuple[str, str], dict[Verdict, int]] = field(
+        default_factory=dict
+    )  # of a scenario's demands by point
     trouble: str = ""
     judged: dict[str, ScenarioJudged] = field(default_factory=dict)
     off_for_ns: int | None = None
@@ -96,6 +102,7 @@ class Gathered:
             self.since.clear()
         elif isinstance(record, CycleJudged):
             self.counted[record.verdict] += 1
+            self._count_verdicts(record)
             told = without_echoes(record).findings
             self.notable += [(record.cycle, one) for one in told if one.verdict is not Verdict.PASS]
             if record.verdict is Verdict.ERROR and not any(one.verdict is Verdict.ERROR for one in record.findings):
@@ -123,6 +130,17 @@ class Gathered:
         self.supply.note(state.at_ns, self._commanded(state))
         self.powered.note(state.at_ns, self._proven(state))
         self._lights_since(state)
+
+    def _count_verdicts(self, record: CycleJudged) -> None:
+        """Of each point that something is demanded of one verdict a cycle, the worst."""
+        found: dict[str, list[Verdict]] = {}
+        for finding in record.findings:
+            if finding.kind is FindingKind.EXPECTATION and finding.point:
+                found.setdefault(finding.point, []).append(finding.verdict)
+        for point, verdicts in found.items():
+            counted = self.verdicts.setdefault((record.scenario, point), {})
+            word = worst(verdicts)
+            counted[word] = counted.get(word, 0) + 1
 
     def told(self, point: Point) -> Told:
         """What is known of a point (nothing, if it was not read yet), and whether it is a number."""

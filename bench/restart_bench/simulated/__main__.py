@@ -14,6 +14,7 @@ import sys
 import threading
 from typing import Any
 
+from restart_bench.simulated.port import PortTaken
 from restart_bench.simulated.setup import SimulationSetup, setup_from_line
 from restart_bench.simulated.world import World
 
@@ -31,13 +32,13 @@ async def _serve(setup: SimulationSetup) -> None:
         world = World(setup)
         ports = await world.open()
     except (ValueError, OSError) as problem:
-        _tell({"problem": str(problem)})
+        _tell({"problem": str(problem), "taken": isinstance(problem, PortTaken)})
         return
     lines: asyncio.Queue[str] = asyncio.Queue()
     loop = asyncio.get_running_loop()
     loop.set_exception_handler(lambda loop, told: _fail(loop, told, lines))
     threading.Thread(target=_read_lines, args=(loop, lines), daemon=True).start()
-    _tell({"ports": ports})
+    _tell({"ports": ports, "controls": world.controls})
     try:
         while line := await lines.get():
             _tell(_obeyed(world, line))
@@ -53,10 +54,10 @@ def _fail(loop: asyncio.AbstractEventLoop, told: dict[str, Any], lines: asyncio.
 
 def _obeyed(world: World, line: str) -> dict[str, Any]:
     try:
-        world.obey(json.loads(line))
+        answer = world.obey(json.loads(line))
     except (ValueError, KeyError, TypeError) as problem:
         return {"problem": str(problem)}
-    return {"done": True}
+    return {"done": True, **answer}
 
 
 def _read_lines(loop: asyncio.AbstractEventLoop, lines: asyncio.Queue[str]) -> None:

@@ -58,7 +58,7 @@ class Controller:
         self.stage = RUNNING
         points = tuple(one for one in wiring.rig.points.values() if one.device == device.name)
         self._points = points
-        self._tables = Tables(points, self.value, self._write)
+        self._tables = Tables(points, self.value, self.work)
         self.port = Port(self)
         self._watch()
 
@@ -113,8 +113,8 @@ class Controller:
         number = self._machine.number(state, name)
         return int(number) // NS_PER_MS if self._machine.is_timer(name) else number
 
-    def _write(self, point: Point, value: Value) -> None:
-        """A client writes: a command, or memory of the program."""
+    def work(self, point: Point, value: Value) -> None:
+        """Somebody writes: a command, or memory of the program."""
         kind = self._wiring.roles[point.name].kind
         if kind == "written":
             self._wiring.write(point.name, value)

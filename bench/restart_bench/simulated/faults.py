@@ -39,6 +39,7 @@ class FaultPlayer:
 
     def __init__(self, faults: Iterable[InjectedFault], draws: random.Random) -> None:
         self._faults = [prepared(fault) for fault in faults]
+        self._own = len(self._faults)
         self._draws = draws
         self.cut = 0
         self.begun_ns = 0  # when that cut was commanded
@@ -54,6 +55,16 @@ class FaultPlayer:
     def order(self, fault: InjectedFault) -> None:
         """One more fault. It plays in the cut that is going on if its settings say so."""
         self._faults.append(prepared(fault))
+        self._choose()
+
+    @property
+    def ordered(self) -> tuple[InjectedFault, ...]:
+        """The faults that were ordered since the beginning, in their order."""
+        return tuple(self._faults[self._own :])
+
+    def forget_ordered(self) -> None:
+        """None of them plays any more."""
+        del self._faults[self._own :]
         self._choose()
 
     def _choose(self) -> None:

@@ -16,7 +16,7 @@ from types import TracebackType
 from typing import Any
 
 from restart_bench.model.program import InjectedFault, Program
-from restart_bench.model.rig import BIT_TABLES, REGISTERS_OF, Device, Mode, Point, Rig, RigSupply, Table
+from restart_bench.model.rig import BIT_TABLES, REGISTERS_OF, Device, Mode, Point, Rig, RigSupply, Table, Value
 from restart_bench.simulated.setup import SimulationSetup, full_volts, is_programmable, setup_line
 
 HOST = "127.0.0.1"
@@ -29,13 +29,34 @@ class SimulationFailed(Exception):
     """The simulated rig could not be started, or has ended; the message says what it said last."""
 
 
+class PortsTaken(SimulationFailed):
+    """A port that was asked for can't be opened."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class RigSeen:
+    """A simulated rig at one instant. `rail`: its supply as a fraction of nominal; `supply`: whether it was told to be
+    on; `stage` of the controller (see `controller`); `run`: whether its mode switch says run; `cut`: how many cuts were
+    begun; `values` of all points and inputs, of an output that of its terminal; `faults` that were ordered."""
+
+    rail: float
+    supply: bool
+    stage: str
+    run: bool
+    cut: int
+    values: Mapping[str, Value]
+    faults: tuple[InjectedFault, ...] = ()
+
+
 class Simulation:
     """A simulated rig while it runs (a context manager).
 
     `rig` is the rig with every device, and the supply, redirected to loopback ports; `ports` are these ports by
     device name, controller first, the relay last as `supply`. `truth` is the path of the truth log (see
     `truth.Truth`), None for none. All that is drawn comes from `seed`. `faults` play
-    beside the program's own. Raises SimulationFailed.
+    beside the program's own. `first_port` is the controller's, the others follow (0: free ones). `worked` is the rig
+    with what people work made coils, `controls` what somebody at it can work. Raises SimulationFailed, of which
+    PortsTaken.
     """
 
     def __init__(
@@ -46,9 +67,10 @@ class Simulation:
         truth: Path | None,
         seed: int = 0,
         faults: tuple[InjectedFault, ...] = (),
+        first_port: int = 0,
     ) -> None:
-        rig = worked_without_hands(rig)
-        setup = SimulationSetup(rig, program, seed, faults, str(truth) if truth is not None else "")
+        self.worked = rig = worked_without_hands(rig)
+        setup = SimulationSetup(rig, program, seed, faults, str(truth) if truth is not None else "", first_port)
         self._truth = truth
         self._errors = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the process
         self._process = subprocess.Popen(
@@ -59,7 +81,9 @@ class Simulation:
             encoding="utf-8",
         )
         try:
-            self.ports: dict[str, int] = self._exchange(setup_line(setup))["ports"]
+            begun = self._exchange(setup_line(setup))
+            self.ports: dict[str, int] = begun["ports"]
+            self.controls: tuple[str, ...] = tuple(begun["controls"])
         except BaseException:
             self.close()
             raise
@@ -70,6 +94,14 @@ class Simulation:
         answer = self._exchange(json.dumps(command))
         if "problem" in answer:
             raise ValueError(answer["problem"])
+
+    def look(self) -> RigSeen:
+        """What is so now. Raises SimulationFailed where the rig has ended."""
+        told = self._exchange(json.dumps({"command": "look"}))
+        faults = tuple(InjectedFault(name, settings) for name, settings in told["faults"])
+        return RigSeen(
+            told["rail"], told["supply"], told["stage"], told["run"], told["cut"], told["values"], faults
+        )  # fmt: skip
 
     def truth(self) -> list[dict[str, Any]]:
         """The truth log up to now. Raises ValueError where none is kept."""
@@ -117,6 +149,8 @@ class Simulation:
             raise SimulationFailed(f"the simulated rig has ended: {self._last_words() or 'it said nothing'}")
         told: dict[str, Any] = json.loads(answer)
         if "problem" in told and "ports" not in told and not hasattr(self, "ports"):
+            if told.get("taken"):
+                raise PortsTaken(told["problem"])
             raise SimulationFailed(f"the simulated rig does not start: {told['problem']}")
         return told
 
@@ -127,28 +161,31 @@ class Simulation:
         return self._errors.read().decode("utf-8", "replace").strip()
 
 
-def serve(rig: Rig, program: Program, *, seed: int = 0, say: Callable[[str], None] = print) -> None:
-    """Run a simulated rig for other clients until Ctrl-C: one line a device, then nothing more."""
+def serve(
+    rig: Rig, program: Program, *, seed: int = 0, first_port: int = 0, say: Callable[[str], None] = print
+) -> None:
+    """Run a simulated rig for other clients until Ctrl-C: one line a device, then nothing more. Raises
+    SimulationFailed."""
     stop = threading.Event()
     before = None
     if threading.current_thread() is threading.main_thread():
         # a flag, because a KeyboardInterrupt may fall where it is swallowed or where the rig would be left running
         before = signal.signal(signal.SIGINT, lambda *_: stop.set())
     try:
-        _serve_until(stop, rig, program, seed, say)
+        with Simulation(rig, program, truth=None, seed=seed, first_port=first_port) as simulation:
+            _serve_until(stop, simulation, say)
     finally:
         if before is not None:
             signal.signal(signal.SIGINT, before)
 
 
-def _serve_until(stop: threading.Event, rig: Rig, program: Program, seed: int, say: Callable[[str], None]) -> None:
-    with Simulation(rig, program, truth=None, seed=seed) as simulation:
-        for line in simulation.addresses():
-            say(line)
-        while simulation._process.poll() is None:
-            if stop.wait(0.2):
-                return
-        raise SimulationFailed(f"the simulated rig has ended: {simulation._last_words()}")
+def _serve_until(stop: threading.Event, simulation: Simulation, say: Callable[[str], None]) -> None:
+    for line in simulation.addresses():
+        say(line)
+    while simulation._process.poll() is None:
+        if stop.wait(0.2):
+            return
+    raise SimulationFailed(f"the simulated rig has ended: {simulation._last_words()}")
 
 
 def worked_by(rig: Rig) -> list[str]:
@@ -195,7 +232,7 @@ def worked_without_hands(rig: Rig) -> Rig:
     """The rig with every point that people work made a coil of the independent device, and with a mode switch where
     people change the mode. What was read before is the sense input of the coil."""
     by_hand = [point for point in rig.points.values() if point.by_hand is not None]
-    mode_by_hand = rig.mode is not None and rig.mode.driver == "by-hand"
+    mode_by_hand = rig.mode is not None and rig.mode.by_hand
     if not by_hand and not mode_by_hand:
         return rig
     devices = dict(rig.devices)

@@ -25,6 +25,10 @@ OWN_CONNECTS = 3 if sys.platform == "linux" else 16
 _LINGER = struct.pack("hh" if sys.platform == "win32" else "ii", 1, 0)  # close sends RST, not FIN
 
 
+class PortTaken(OSError):
+    """A port that was asked for can't be opened; the message names it and whose it was to be."""
+
+
 class Port:
     """The port of one device. All methods but `open` act at once and may be called in any order."""
 
@@ -41,9 +45,9 @@ class Port:
         """From now on `heed` is told of every well-formed request to write, also of those that are refused."""
         self._server.heed_write = heed
 
-    async def open(self) -> int:
-        """Take a free port and answer on it. Raises OSError where there is none."""
-        self.number = free_port()
+    async def open(self, number: int = 0) -> int:
+        """Take this port (0: a free one) and answer on it. Raises OSError where it can't be had."""
+        self.number = number or free_port()
         if sys.platform != "win32":  # keeps the port while nobody listens on it
             self._holder = _bound(self.number)
         self.answer()

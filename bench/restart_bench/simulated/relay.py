@@ -42,6 +42,11 @@ class Relay:
         self._tables = Tables((coil,), lambda point: self.coil, lambda point, value: self.command(bool(value)))
 
     @property
+    def told_on(self) -> bool:
+        """Whether the supply is commanded on."""
+        return self.coil == self._normally_open
+
+    @property
     def fraction(self) -> float:
         """Voltage behind the contact, as a fraction of nominal."""
         return self.level if (self.closed or self.fed) and not self.dipped else 0.0
@@ -80,6 +85,10 @@ class Relay:
         longest_ns = self._rated.operate_ns if coil else self._rated.release_ns
         delay_ns = round(longest_ns * self._draws.uniform(*DRAWN)) + self._slower(closing)
         self._moving.after(delay_ns, self._close if closing else self._open)
+
+    def switch(self, on: bool) -> None:
+        """Somebody at the rig switches the supply, whichever way the coil has to go for it."""
+        self.command(on == self._normally_open)
 
     def go_to(self, fraction: float) -> None:
         """A client sets the supply to a voltage; going down begins a cut."""

@@ -28,9 +28,9 @@ class ScpiPort:
         self._server: asyncio.Server | None = None
         self._clients: set[asyncio.StreamWriter] = set()
 
-    async def open(self) -> int:
-        """Take a free port and answer on it. Raises OSError where there is none."""
-        number = free_port()
+    async def open(self, number: int = 0) -> int:
+        """Take this port (0: a free one) and answer on it. Raises OSError where it can't be had."""
+        number = number or free_port()
         self._server = await asyncio.start_server(self._serve, HOST, number)
         return number
 

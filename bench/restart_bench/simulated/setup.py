@@ -22,13 +22,15 @@ NOMINAL_VOLTS = 24.0
 @dataclass(frozen=True, slots=True)
 class SimulationSetup:
     """Rig (ports and hosts do not matter), program, the seed of all that is drawn, faults beside the program's own,
-    and the path of the truth log ("": none is kept)."""
+    the path of the truth log ("": none is kept), and the port of the first device, behind which the others follow
+    (0: free ones)."""
 
     rig: Rig
     program: Program
     seed: int = 0
     faults: tuple[InjectedFault, ...] = ()
     truth: str = ""
+    first_port: int = 0
 
 
 def is_programmable(supply: RigSupply) -> bool:

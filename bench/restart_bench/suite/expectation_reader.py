@@ -9,13 +9,13 @@ from typing import Any
 
 from restart_bench.files.cures import closest
 from restart_bench.files.kinds import AS_BEFORE
-from restart_bench.files.validation import Ledger, Path
+from restart_bench.files.validation import KeyPath, Ledger
 from restart_bench.model.clock import BLIND_NS
 from restart_bench.model.journal import MARKS
 from restart_bench.model.rig import Point, Rig, Value, Wanted
 from restart_bench.model.scenario import EXPECTATION_KINDS, Expectation, ExpectationKind, Gap, MarkLimit, Window
 from restart_bench.model.units import show_duration
-from restart_bench.model.wording import _show_limits, show_expectation, show_wanted, show_window
+from restart_bench.model.wording import show_expectation, show_limits, show_wanted, show_window
 from restart_bench.suite.names import Names, value_for, wanted_mapping, wanted_value, widened
 from restart_bench.suite.scenario_schema import ExpectationIn, MarkLimitIn, ScenarioIn
 from restart_bench.suite.steps_reader import conditions_of
@@ -45,7 +45,7 @@ def expectations_of(model: ScenarioIn, rig: Rig, names: Names, ledger: Ledger) -
     """What is demanded after the cut: a group's entry gives one expectation for each member."""
     found: list[Expectation] = []
     for written, told in model.after.expect.items():
-        path: Path = ("after", "expect", written)
+        path: KeyPath = ("after", "expect", written)
         for name in names.members(path, written, ledger):
             point = names.points[name]
             if isinstance(told, ExpectationIn):
@@ -60,7 +60,7 @@ def expectations_of(model: ScenarioIn, rig: Rig, names: Names, ledger: Ledger) -
     return tuple({(one.point, one.text, one.blind_ns): one for one in reversed(found)}.values())[::-1]
 
 
-def _wanted(path: Path, value: Value | str, point: Point, ledger: Ledger, tolerance: float = 0.0) -> Wanted | None:
+def _wanted(path: KeyPath, value: Value | str, point: Point, ledger: Ledger, tolerance: float = 0.0) -> Wanted | None:
     """A value or `as before`."""
     if isinstance(value, str):
         return Wanted(as_before=True, tolerance=tolerance)
@@ -69,7 +69,7 @@ def _wanted(path: Path, value: Value | str, point: Point, ledger: Ledger, tolera
 
 
 def _expectation(
-    path: Path, kind: ExpectationKind, wanted: Wanted, point: Point, rig: Rig, ledger: Ledger, **more: Any
+    path: KeyPath, kind: ExpectationKind, wanted: Wanted, point: Point, rig: Rig, ledger: Ledger, **more: Any
 ) -> Expectation:
     longer_than = more.pop("longer_than_ns", None) or rig.defaults.longer_than_ns
     one = Expectation(
@@ -86,7 +86,7 @@ def _expectation(
 
 
 def _written_out(
-    path: Path, told: ExpectationIn, point: Point, rig: Rig, names: Names, ledger: Ledger
+    path: KeyPath, told: ExpectationIn, point: Point, rig: Rig, names: Names, ledger: Ledger
 ) -> Iterator[Expectation]:
     """The one or two expectations of a mapping."""
     kinds = _kinds(path, told, ledger)
@@ -105,7 +105,7 @@ def _written_out(
 class _Told:
     """A mapping that demands something of a point, with all that it is read by."""
 
-    path: Path
+    path: KeyPath
     written: ExpectationIn
     point: Point
     rig: Rig
@@ -161,7 +161,7 @@ READERS: dict[ExpectationKind, Callable[[_Told], _Read]] = {
 }
 
 
-def _check_possible(path: Path, told: ExpectationIn, never: Wanted | None, ledger: Ledger) -> None:
+def _check_possible(path: KeyPath, told: ExpectationIn, never: Wanted | None, ledger: Ledger) -> None:
     """What must be so in the end must not be what must never be."""
     ends_as = told.is_
     if never is None or ends_as is None or isinstance(ends_as, str) or not never.met_by(ends_as):
@@ -171,7 +171,7 @@ def _check_possible(path: Path, told: ExpectationIn, never: Wanted | None, ledge
     ledger.fault((*path, "never"), text, f"delete one of them, or write what it must not be before it is {said}")
 
 
-def _kinds(path: Path, told: ExpectationIn, ledger: Ledger) -> list[ExpectationKind]:
+def _kinds(path: KeyPath, told: ExpectationIn, ledger: Ledger) -> list[ExpectationKind]:
     """Which kinds the mapping says; none, with a fault, where they do not go together."""
     by_kind = {
         kind: [key for key in facts.written if _value_of(told, key) is not None]
@@ -198,7 +198,7 @@ def _value_of(told: ExpectationIn, key: str) -> Any:
     return getattr(told, f"{key}_" if key in ("is", "from") else key)
 
 
-def _check_keys(path: Path, told: ExpectationIn, kinds: list[ExpectationKind], ledger: Ledger) -> None:
+def _check_keys(path: KeyPath, told: ExpectationIn, kinds: list[ExpectationKind], ledger: Ledger) -> None:
     """Keys that only mean something beside others."""
     if told.within is not None and told.between is not None:
         cure = "delete within: (between: says it too)"
@@ -212,7 +212,7 @@ def _check_keys(path: Path, told: ExpectationIn, kinds: list[ExpectationKind], l
         ledger.fault((*path, "from"), "has nothing to count", "write within: or between: beside it")
 
 
-def _tolerance(path: Path, told: ExpectationIn, kinds: list[ExpectationKind], point: Point, ledger: Ledger) -> float:
+def _tolerance(path: KeyPath, told: ExpectationIn, kinds: list[ExpectationKind], point: Point, ledger: Ledger) -> float:
     if told.tolerance is None:
         return 0.0
     near_to = told.is_ if ExpectationKind.IS in kinds else told.stays
@@ -222,7 +222,7 @@ def _tolerance(path: Path, told: ExpectationIn, kinds: list[ExpectationKind], po
     return widened(told.tolerance, point) if told.tolerance else 0.0
 
 
-def _is_wanted(path: Path, told: ExpectationIn, point: Point, ledger: Ledger, tolerance: float) -> Wanted | None:
+def _is_wanted(path: KeyPath, told: ExpectationIn, point: Point, ledger: Ledger, tolerance: float) -> Wanted | None:
     if told.is_ is not None:
         return _wanted((*path, "is"), told.is_, point, ledger, tolerance)
     if told.change is not None:
@@ -240,7 +240,7 @@ def _window(told: ExpectationIn) -> Window | None:
     return Window(*told.between) if told.between is not None else None
 
 
-def _start(path: Path, told: ExpectationIn, rig: Rig, names: Names, ledger: Ledger) -> str:
+def _start(path: KeyPath, told: ExpectationIn, rig: Rig, names: Names, ledger: Ledger) -> str:
     """What a window counts from: a mark, or the point that is read for the one named."""
     if told.from_ is None or told.from_ in ("restored", "ready"):
         return told.from_ or "restored"
@@ -267,7 +267,7 @@ def times_of(model: ScenarioIn, rig: Rig, ledger: Ledger) -> tuple[MarkLimit, ..
     """Limits for marks, counted from the restored supply."""
     found: list[MarkLimit] = []
     for mark, told in model.after.times.items():
-        path: Path = ("after", "times", mark)
+        path: KeyPath = ("after", "times", mark)
         if mark not in TIMED_MARKS:
             near = closest(mark, TIMED_MARKS)
             known = f"marks after the restored supply are {', '.join(TIMED_MARKS)}"
@@ -285,7 +285,7 @@ def times_of(model: ScenarioIn, rig: Rig, ledger: Ledger) -> tuple[MarkLimit, ..
     return tuple(found)
 
 
-def _mark_window(path: Path, told: MarkLimitIn, ledger: Ledger) -> Window | None:
+def _mark_window(path: KeyPath, told: MarkLimitIn, ledger: Ledger) -> Window | None:
     if (told.within is None) == (told.between is None):
         what = "has no limit" if told.within is None else "within: and between: do not go together"
         ledger.fault(path, what, "write within: 10 s, or between: [1 s, 10 s]")
@@ -316,14 +316,14 @@ def start_gaps(model: ScenarioIn, rig: Rig, names: Names, ledger: Ledger) -> tup
                         rig.judged_point(then),
                         told.at_least,
                         told.at_most,
-                        f"{then} {_show_limits(told.at_least, told.at_most)} after {first}",
+                        f"{then} {show_limits(told.at_least, told.at_most)} after {first}",
                         ledger.line(path),
                     )
                 )
     return tuple(found)
 
 
-def _switched(path: Path, written: str, names: Names, ledger: Ledger) -> Iterator[str]:
+def _switched(path: KeyPath, written: str, names: Names, ledger: Ledger) -> Iterator[str]:
     for name in names.members(path, written, ledger):
         if names.points[name].is_boolean:
             yield name

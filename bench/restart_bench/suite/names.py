@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from restart_bench.files.cures import KEY, Refusal, closest, cure_for
-from restart_bench.files.validation import Ledger, Path, Written
+from restart_bench.files.validation import KeyPath, Ledger, Written
 from restart_bench.model.rig import Point, PointType, Rig, Value, Wanted
 from restart_bench.suite.rig_schema import TestIn
 
@@ -32,14 +32,14 @@ class Names:
         """The names of a rig."""
         return Names(rig.points, rig.groups, broken)
 
-    def members(self, path: Path, name: str, ledger: Ledger) -> tuple[str, ...]:
+    def members(self, path: KeyPath, name: str, ledger: Ledger) -> tuple[str, ...]:
         """The points that a name stands for: itself, or a group's members; none, with a fault, if it is unknown."""
         if name in self.groups:
             return tuple(member for member in self.groups[name] if member not in self.broken)
         found = self.one(path, name, ledger)
         return (found,) if found is not None else ()
 
-    def one(self, path: Path, name: str, ledger: Ledger) -> str | None:
+    def one(self, path: KeyPath, name: str, ledger: Ledger) -> str | None:
         """The point of this name, None where there is none."""
         if name in self.broken:
             return None
@@ -63,7 +63,7 @@ def _list(names: Iterable[str]) -> str:
     return ", ".join(names) or "no points"
 
 
-def value_for(path: Path, value: Value, point: Point, ledger: Ledger, *, near: bool = False) -> Value | None:
+def value_for(path: KeyPath, value: Value, point: Point, ledger: Ledger, *, near: bool = False) -> Value | None:
     """The value if a point can have it, as the point's register would give it; None with a fault if it never can.
 
     `near`: a value between two steps of the register will do, for it has a tolerance.
@@ -89,7 +89,7 @@ def value_for(path: Path, value: Value, point: Point, ledger: Ledger, *, near: b
     return value if limits is None or near else _on_a_step(path, value, point, ledger)
 
 
-def _on_a_step(path: Path, value: int | float, point: Point, ledger: Ledger) -> int | float | None:
+def _on_a_step(path: KeyPath, value: int | float, point: Point, ledger: Ledger) -> int | float | None:
     """The value as the register's whole number times its scale gives it, so that it compares equal when read."""
     raw = value / point.scale
     step = round(raw)
@@ -105,7 +105,7 @@ def widened(amount: float, point: Point) -> float:
     return amount if point.scale == 1.0 else amount + abs(point.scale) * 1e-9
 
 
-def wanted_value(path: Path, test: Value | TestIn, point: Point, ledger: Ledger) -> Wanted | None:
+def wanted_value(path: KeyPath, test: Value | TestIn, point: Point, ledger: Ledger) -> Wanted | None:
     """What is wanted of a point; None with a fault where it can't be."""
     if not isinstance(test, TestIn):
         value = value_for(path, test, point, ledger)
@@ -118,7 +118,7 @@ def wanted_value(path: Path, test: Value | TestIn, point: Point, ledger: Ledger)
     return wanted_mapping(path, test, point, ledger, test.is_)
 
 
-def wanted_mapping(path: Path, test: Written, point: Point, ledger: Ledger, equals: Value | None) -> Wanted | None:
+def wanted_mapping(path: KeyPath, test: Written, point: Point, ledger: Ledger, equals: Value | None) -> Wanted | None:
     """`equals` with a tolerance, `one_of`, or `above` and `below` of a mapping that has these keys."""
     one_of: list[Value] | None = getattr(test, "one_of", None)
     above: float | None = getattr(test, "above", None)
@@ -150,7 +150,7 @@ def wants_on(wanted: Wanted, point: Point) -> bool:
     return point.is_boolean and wanted.equals is True
 
 
-def may_be_pressed(path: Path, point: Point, ledger: Ledger) -> bool:
+def may_be_pressed(path: KeyPath, point: Point, ledger: Ledger) -> bool:
     """True if a press can be made; else a fault says what the point lacks."""
     if not point.writable and point.by_hand is None:
         cure = "add writable: yes and idle: to the point, or by_hand: if a person presses it"

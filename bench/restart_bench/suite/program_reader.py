@@ -11,7 +11,7 @@ from restart_bench.files.cures import closest
 from restart_bench.files.faults import Fault
 from restart_bench.files.key_cards import read_keys
 from restart_bench.files.tree import Block, ReadFile, Scalar, TreeList
-from restart_bench.files.validation import Ledger, Path, keys_of, tree_at, validated
+from restart_bench.files.validation import KeyPath, Ledger, keys_of, tree_at, validated
 from restart_bench.model.fault_catalogue import FAULTS, unknown_fault
 from restart_bench.model.program import (
     Bistable,
@@ -33,7 +33,7 @@ from restart_bench.model.program import (
 from restart_bench.model.rig import Rig
 from restart_bench.model.units import UnitRefused, show_duration
 from restart_bench.plc.conditions import compared_names, names_in, parse_condition, plain_names
-from restart_bench.plc.interpreter import _driven
+from restart_bench.plc.interpreter import FIRST_SCAN, driven_how
 from restart_bench.suite.names import Names, value_for
 from restart_bench.suite.program_schema import (
     BistableIn,
@@ -49,7 +49,6 @@ from restart_bench.suite.program_schema import (
     TimerIn,
 )
 
-FIRST_SCAN = "first_scan"
 DRIVING = ("coil", "timer", "counter", "rising", "falling", "bistable", "set", "reset")
 """Keys of a rung that name what it drives; a bistable's `set` and `reset` are conditions, so its name comes before."""
 NEVER: Expr = ("const", False)
@@ -141,7 +140,7 @@ class _Reading:
 
     # ------------------------------------------------------------ rungs
 
-    def _rung(self, path: Path, told: RungIn) -> Iterator[Rung]:
+    def _rung(self, path: KeyPath, told: RungIn) -> Iterator[Rung]:
         """The rung of an entry; none, with a fault, where a condition can't be read."""
         line = self.ledger.line(path)
         if isinstance(told, BistableIn):
@@ -170,17 +169,17 @@ class _Reading:
         elif isinstance(told, FallingIn):
             yield Edge(told.falling, "falling", when, line)
 
-    def _when(self, path: Path, told: RungIn, key: str) -> Expr | None:
+    def _when(self, path: KeyPath, told: RungIn, key: str) -> Expr | None:
         return self._condition((*path, key), getattr(told, key))
 
-    def _condition(self, path: Path, text: str) -> Expr | None:
+    def _condition(self, path: KeyPath, text: str) -> Expr | None:
         try:
             return parse_condition(text)
         except UnitRefused as refused:
             self.ledger.fault(path, refused.what, refused.cure)
             return None
 
-    def _counter_reset(self, path: Path, told: CounterIn) -> Expr | None:
+    def _counter_reset(self, path: KeyPath, told: CounterIn) -> Expr | None:
         """`clear:` of a CTU, `load:` of a CTD; the constant FALSE where there is none."""
         own, other = ("clear", "load") if told.kind == "CTU" else ("load", "clear")
         if getattr(told, other) is not None:
@@ -193,7 +192,7 @@ class _Reading:
 
     def _check_inputs(self, inputs: tuple[Input, ...]) -> None:
         for one in inputs:
-            path: Path = ("inputs", one.name)
+            path: KeyPath = ("inputs", one.name)
             if one.name in self.model.memory:
                 self.ledger.fault(("memory", one.name), "is an input", "delete it here or there")
             point = self.rig.points.get(one.name) if self.rig is not None else None
@@ -206,11 +205,11 @@ class _Reading:
                 text = f"differs from the point's idle in the rig, which is {idle}"
                 self.ledger.fault((*path, "rest"), text, f"write rest: {idle}, or correct idle:")
 
-    def _check_drives(self, rungs: list[tuple[Path, Rung]]) -> None:
+    def _check_drives(self, rungs: list[tuple[KeyPath, Rung]]) -> None:
         """One name is driven by one plain coil, or one block, or by set and reset."""
         driven: dict[str, tuple[str, int]] = {}
         for path, rung in rungs:
-            name, how = _driven(rung)
+            name, how = driven_how(rung)
             place = (*path, _key_of(rung))
             if name == FIRST_SCAN or name in self.model.inputs:
                 what = "first_scan is the controller's own" if name == FIRST_SCAN else f"{name} is an input"
@@ -228,7 +227,7 @@ class _Reading:
                 text = f"{name} is driven twice (first on line {line})"
                 self.ledger.fault(place, text, "join the two conditions with OR, or use two names")
 
-    def _may_be_driven(self, path: Path, name: str, rung: Rung) -> bool:
+    def _may_be_driven(self, path: KeyPath, name: str, rung: Rung) -> bool:
         """A point that a program drives lies on the controller; a register shows a counter's count, nothing else."""
         point = self.rig.points.get(name) if self.rig is not None else None
         if self.rig is None or point is None or self._is_broken(name):
@@ -242,9 +241,9 @@ class _Reading:
             return False
         return True
 
-    def _check_names(self, rungs: list[tuple[Path, Rung]]) -> None:
+    def _check_names(self, rungs: list[tuple[KeyPath, Rung]]) -> None:
         """Every name that is read is written by something, and is used as what it is."""
-        known = {_driven(rung)[0] for _, rung in rungs} | self._names_in_file() | {FIRST_SCAN}
+        known = {driven_how(rung)[0] for _, rung in rungs} | self._names_in_file() | {FIRST_SCAN}
         numbers = self._number_names([rung for _, rung in rungs])
         counters = {rung.name for _, rung in rungs if isinstance(rung, Counter)}
         for path, rung in rungs:
@@ -286,7 +285,7 @@ class _Reading:
         """Blocks start as their kind does; points hold what their type can."""
         blocks = {rung.name: rung for rung in rungs if isinstance(rung, Timer | Edge | Bistable | Counter)}
         for name, one in memory.items():
-            path: Path = ("memory", name)
+            path: KeyPath = ("memory", name)
             if not self.model.memory[name].has("initial"):
                 continue
             if isinstance(blocks.get(name), Timer | Edge):
@@ -299,7 +298,7 @@ class _Reading:
 
     def _number_names(self, rungs: list[Rung]) -> set[str]:
         """Names that hold numbers: memory with a number as initial value, registers that no rung drives."""
-        driven = Tally(_driven(rung)[0] for rung in rungs)
+        driven = Tally(driven_how(rung)[0] for rung in rungs)
         is_faulty = self.ledger.is_faulty
         told = {
             name
@@ -370,7 +369,7 @@ def _conditions_of(rung: Rung) -> Iterator[tuple[str, Expr]]:
         yield ("clear" if rung.kind == "CTU" else "load"), rung.reset
 
 
-def _is_timer(name: str, rungs: list[tuple[Path, Rung]]) -> bool:
+def _is_timer(name: str, rungs: list[tuple[KeyPath, Rung]]) -> bool:
     return any(isinstance(rung, Timer) and rung.name == name for _, rung in rungs)
 
 

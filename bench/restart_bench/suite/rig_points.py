@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from restart_bench.files.cures import closest
-from restart_bench.files.validation import Ledger, Path
+from restart_bench.files.validation import KeyPath, Ledger
 from restart_bench.model.rig import BIT_TABLES, REGISTERS_OF, Device, Levels, Point, PointLimits, Table
 from restart_bench.suite.names import value_for
 from restart_bench.suite.rig_schema import DatumIn, DeviceIn, PointIn, RigIn, TerminalIn
@@ -18,7 +18,7 @@ def devices_of(model: RigIn, ledger: Ledger) -> dict[str, Device]:
     found: dict[str, Device] = {}
     controller = ""
     for name, told in model.devices.items():
-        path: Path = ("devices", name)
+        path: KeyPath = ("devices", name)
         if name == "supply":
             ledger.fault(path, "can't be a device's name: it is the supply's own", "choose another, like relay_box")
             continue
@@ -51,7 +51,7 @@ def points_of(model: RigIn, devices: dict[str, Device], ledger: Ledger) -> dict[
     """The points by name, in file order; an inline terminal follows the point that has it."""
     found: dict[str, Point] = {}
     for name, told in model.points.items():
-        path: Path = ("points", name)
+        path: KeyPath = ("points", name)
         point = _datum(name, told, told.device, devices, path, ledger)
         if point is None:
             continue
@@ -73,7 +73,7 @@ def points_of(model: RigIn, devices: dict[str, Device], ledger: Ledger) -> dict[
 
 
 def _datum(
-    name: str, told: DatumIn, device: str | None, devices: dict[str, Device], path: Path, ledger: Ledger
+    name: str, told: DatumIn, device: str | None, devices: dict[str, Device], path: KeyPath, ledger: Ledger
 ) -> Point | None:
     """Where the point lies and how it is read; None, with a fault, where that can't be told."""
     tables = [table for table in TABLES if getattr(told, table) is not None]
@@ -129,7 +129,7 @@ def _datum(
     )
 
 
-def _bit(point: Point, told: DatumIn, path: Path, ledger: Ledger) -> Point:
+def _bit(point: Point, told: DatumIn, path: KeyPath, ledger: Ledger) -> Point:
     """A coil or discrete input is off or on, and nothing else about its reading can be said."""
     for name in ("words", "scale", "unit", "levels"):
         if getattr(told, name) is not None:
@@ -140,7 +140,7 @@ def _bit(point: Point, told: DatumIn, path: Path, ledger: Ledger) -> Point:
     return point
 
 
-def _worked(point: Point, told: PointIn, path: Path, ledger: Ledger) -> Point:
+def _worked(point: Point, told: PointIn, path: KeyPath, ledger: Ledger) -> Point:
     """What the bench or a person does with the point."""
     if told.writable and point.table not in ("coil", "holding_register"):
         cure = "delete writable:, or name a coil or a holding register"
@@ -163,7 +163,7 @@ def _worked(point: Point, told: PointIn, path: Path, ledger: Ledger) -> Point:
 
 
 def _inline_terminal(
-    owner: str, told: TerminalIn, model: RigIn, devices: dict[str, Device], path: Path, ledger: Ledger
+    owner: str, told: TerminalIn, model: RigIn, devices: dict[str, Device], path: KeyPath, ledger: Ledger
 ) -> Point | None:
     """The point that a `terminal: {...}` makes."""
     path = (*path, "terminal")
@@ -190,7 +190,7 @@ def _checked_terminal(
     point: Point, model: RigIn, points: dict[str, Point], devices: dict[str, Device], ledger: Ledger
 ) -> Point:
     """The point, without its terminal where that can't serve as one."""
-    path: Path = ("points", point.name, "terminal")
+    path: KeyPath = ("points", point.name, "terminal")
     if point.terminal is None:
         return point
     terminal = points.get(point.terminal)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path as FilePath
+from pathlib import Path
 from typing import Any
 
 from restart_bench.files.faults import Fault
 from restart_bench.files.tree import Block, Files, ReadFile, Scalar, is_file, merged, plain, same_file
-from restart_bench.files.validation import Ledger, Path, validated
+from restart_bench.files.validation import KeyPath, Ledger, validated
 from restart_bench.model.rig import (
     CheckPulse,
     Defaults,
@@ -65,7 +65,7 @@ def read_rig(read: ReadFile, cards: Mapping[str, SupplyCard], files: Files | Non
     return result
 
 
-def _extended(read: ReadFile, result: RigRead, files: Files, chain: tuple[FilePath, ...]) -> Block | None:
+def _extended(read: ReadFile, result: RigRead, files: Files, chain: tuple[Path, ...]) -> Block | None:
     """The tree of a file laid on that of the file it extends; None, with a fault, where that can't be read."""
     tree = read.tree
     assert tree is not None
@@ -142,7 +142,7 @@ def _groups(model: RigIn, points: dict[str, Point], ledger: Ledger) -> dict[str,
     names = Names(points, {}, frozenset(_named(ledger.tree, "points") - set(points)))
     found: dict[str, tuple[str, ...]] = {}
     for group, told in model.groups.items():
-        path: Path = ("groups", group)
+        path: KeyPath = ("groups", group)
         if group in points:
             ledger.fault(path, "is the name of a point as well", "give the group another name")
             continue
@@ -166,7 +166,7 @@ def _ready(model: RigIn, names: Names, ledger: Ledger) -> Ready:
     told = model.ready
     if told is None:
         return Ready()
-    path: Path = ("ready", "when")
+    path: KeyPath = ("ready", "when")
     when = [
         (name, wanted)
         for written, test in told.when.items()
@@ -177,7 +177,7 @@ def _ready(model: RigIn, names: Names, ledger: Ledger) -> Ready:
 
 
 def _wanted_of(
-    names: Names, path: Path, written: str, test: Value | TestIn, ledger: Ledger
+    names: Names, path: KeyPath, written: str, test: Value | TestIn, ledger: Ledger
 ) -> list[tuple[str, Wanted]]:
     """One condition for each point that a name stands for."""
     found = []
@@ -211,7 +211,7 @@ def _proofs(model: RigIn, names: Names, ledger: Ledger) -> tuple[Proof, ...]:
     return tuple(found) or (CONTACT_LOST,)
 
 
-def _proof(path: Path, written: str, test: Any, names: Names, ledger: Ledger) -> Proof | None:
+def _proof(path: KeyPath, written: str, test: Any, names: Names, ledger: Ledger) -> Proof | None:
     if (written == "contact") != (test == "lost" and isinstance(test, str)):
         cure = "write contact: lost" if written == "contact" else "write a value, a limit, falls or rises"
         ledger.fault(path, "can't prove a cut", cure)
@@ -240,7 +240,7 @@ def _check_pulse(model: RigIn, names: Names, ledger: Ledger) -> CheckPulse | Non
     told = model.check_pulse
     if told is None:
         return None
-    path: Path = ("check_pulse",)
+    path: KeyPath = ("check_pulse",)
     write = names.one((*path, "write"), told.write, ledger)
     read = names.one((*path, "read"), told.read, ledger)
     if write is not None and not names.points[write].writable:
@@ -367,7 +367,7 @@ def _place(rig: Rig, name: str) -> tuple[str, str, int]:
 
 def _warn_about_ready(model: RigIn, rig: Rig, ledger: Ledger) -> None:
     if model.ready is None or not model.ready.when:
-        path: Path = ("ready", "when") if model.ready is not None else ("ready",)
+        path: KeyPath = ("ready", "when") if model.ready is not None else ("ready",)
         text = "without a condition the controller counts as running from its first good reply"
         ledger.warn(path, text, "add ready: {when: {running: on}}")
     if rig.controller is not None and (model.ready is None or model.ready.alive is None):

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from restart_bench.files.faults import Fault
 from restart_bench.files.tree import ReadFile
-from restart_bench.files.validation import Ledger, Path, validated
+from restart_bench.files.validation import KeyPath, Ledger, validated
 from restart_bench.model.clock import NS_PER_MS
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import (
@@ -172,7 +172,7 @@ def _check_off_for(off_for: int, rig: Rig, ledger: Ledger) -> None:
     """What the relay can do, and what the supply's limits allow."""
     supply = rig.supply
     assert supply is not None
-    path: Path = ("cut", "off_for")
+    path: KeyPath = ("cut", "off_for")
     shown = show_duration(off_for)
     opening = supply.opening_ns + supply.bounce_ns
     if off_for <= opening and (supply.contact is not None or opening):

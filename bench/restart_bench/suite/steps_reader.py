@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from restart_bench.files.validation import Ledger, Path, Written
+from restart_bench.files.validation import KeyPath, Ledger, Written
 from restart_bench.model.rig import Rig, Value, Wanted
 from restart_bench.model.scenario import Action, Ask, ByEye, Expect, Hold, Phase, Press, Release, Step, Wait, Write
 from restart_bench.model.step_kinds import STEP_KINDS, show_action
@@ -18,7 +18,7 @@ from restart_bench.suite.scenario_schema import AskIn, ByEyeIn, ExpectIn, HoldIn
 class _Entry:
     """One entry of a file, with all that it is read by. `held` are the points that earlier steps hold."""
 
-    path: Path
+    path: KeyPath
     rig: Rig
     names: Names
     ledger: Ledger
@@ -110,7 +110,7 @@ READERS: dict[str, Callable[[_Entry, Any], Iterator[Action]]] = {
 }
 
 
-def conditions_of(path: Path, told: dict[str, Any], names: Names, ledger: Ledger) -> tuple[tuple[str, Wanted], ...]:
+def conditions_of(path: KeyPath, told: dict[str, Any], names: Names, ledger: Ledger) -> tuple[tuple[str, Wanted], ...]:
     """The conditions of an `expect`, one for each member of a group."""
     if not told:
         ledger.fault(path, "is empty", "name a point and what it should be, like {burner: on}")

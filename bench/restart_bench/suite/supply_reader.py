@@ -7,14 +7,14 @@ from typing import Any
 
 from restart_bench.files.cures import closest
 from restart_bench.files.key_cards import read_keys
-from restart_bench.files.validation import Ledger, Path, keys_of
+from restart_bench.files.validation import KeyPath, Ledger, keys_of
 from restart_bench.model.rig import RigSupply, SupplyLimits
 from restart_bench.suite.rig_schema import RigIn, SupplyIn
 from restart_bench.suite.supply_address import address_of
 from restart_bench_drivers.interface import PLACE_KINDS, SupplyCard
 
 RELAY_KEYS = ("operate", "release", "bounce")
-SUPPLY_PATH: Path = ("supply",)
+SUPPLY_PATH: KeyPath = ("supply",)
 
 
 def supply_of(model: RigIn, cards: Mapping[str, SupplyCard], ledger: Ledger) -> RigSupply | None:

@@ -23,7 +23,7 @@ TO_FILL_IN = "TO FILL IN: what is wanted, and why."
 
 
 @dataclass(frozen=True, slots=True)
-class Played:
+class SurveyScenario:
     """One scenario of a survey: its name, its text, which start and which kind of cut it plays."""
 
     name: str
@@ -62,17 +62,17 @@ def kinds_for(rig: Rig, *, mode: bool) -> tuple[CutKind, ...]:
     return tuple(kinds)
 
 
-def played(rig: Rig, starts: Sequence[Start], kinds: Iterable[CutKind]) -> tuple[Played, ...]:
+def played(rig: Rig, starts: Sequence[Start], kinds: Iterable[CutKind]) -> tuple[SurveyScenario, ...]:
     """A scenario for every kind of cut and every state to cut from."""
     return tuple(_played(rig, number, start, starts, kind) for kind in kinds for number, start in enumerate(starts, 1))
 
 
-def _played(rig: Rig, number: int, start: Start, starts: Sequence[Start], kind: CutKind) -> Played:
+def _played(rig: Rig, number: int, start: Start, starts: Sequence[Start], kind: CutKind) -> SurveyScenario:
     name = f"survey-{_kind_word(kind)}-{number}"
     restart = ["  restart: either"] if kind.restart == "supply" else []
     lines = [*_before(start, starts), _cut(kind, ", at: random 0 s..50 ms"), *_whatever(rig), *restart, ""]
     head = _head(name, f"What does every output do from here, {cut_words(kind)}?")
-    return Played(name, head + "\n".join(lines), start, kind)
+    return SurveyScenario(name, head + "\n".join(lines), start, kind)
 
 
 def _whatever(rig: Rig) -> list[str]:
@@ -117,18 +117,23 @@ def _pressed(presses: Presses) -> list[str]:
 
 
 def _expected(states: States) -> list[str]:
-    told = ", ".join(f"{name}: {'on' if state else 'off'}" for name, state in states.items())
-    return [f"  - expect: {{{told}}}", f"    steady: {_STEADY}"] if told else []
+    conditions = ", ".join(f"{name}: {'on' if state else 'off'}" for name, state in states.items())
+    return [f"  - expect: {{{conditions}}}", f"    steady: {_STEADY}"] if conditions else []
 
 
 # ---------------------------------------------------------------- drafts
 
 
 def draft_of(
-    rig: Rig, one: Played, starts: Sequence[Start], cycles: Sequence[Watched], values: Sequence[ValueRow], source: str
+    rig: Rig,
+    scenario: SurveyScenario,
+    starts: Sequence[Start],
+    cycles: Sequence[Watched],
+    values: Sequence[ValueRow],
+    source: str,
 ) -> Draft | None:
     """A scenario that demands what was seen from this state; None where nothing can be pinned down."""
-    mine = [cycle for cycle in cycles if cycle.scenario == one.name]
+    mine = [cycle for cycle in cycles if cycle.scenario == scenario.name]
     if not mine:
         return None
     lit = {name for cycle in cycles for name, output in cycle.outputs.items() if _was_on(output)}
@@ -136,37 +141,37 @@ def draft_of(
         _pinned(rig, rig.points[name], [cycle.outputs[name] for cycle in mine])
         if name in lit
         else f"    # {name}: never seen on, so off would show nothing"
-        for name in one.start.states
+        for name in scenario.start.states
     ]
-    kept = [row for row in values if row.kind == one.kind and row.cycles and row.cycles == row.kept]
+    kept = [row for row in values if row.kind == scenario.kind and row.cycles and row.cycles == row.kept]
     pinned += [f"    {row.point}: {{is: as before}}   # {without_controls(row.shown)}" for row in kept]
     if all(line.lstrip().startswith("#") for line in pinned):
         return None
-    name = _draft_name(one)
+    name = _draft_name(scenario)
     lines = [
-        *_before(one.start, starts),
-        _cut(one.kind),
+        *_before(scenario.start, starts),
+        _cut(scenario.kind),
         "after:",
-        *(["  restart: either   # a dip may be ridden through"] if one.kind.dip else []),
+        *(["  restart: either   # a dip may be ridden through"] if scenario.kind.dip else []),
         "  expect:",
         *pinned,
-        *_checked(one.start),
+        *_checked(scenario.start),
         "",
     ]
-    return Draft(f"{name}.yaml", _draft_head(name, one, len(mine), source) + "\n".join(lines))
+    return Draft(f"{name}.yaml", _draft_head(name, scenario, len(mine), source) + "\n".join(lines))
 
 
-def _draft_name(one: Played) -> str:
+def _draft_name(scenario: SurveyScenario) -> str:
     """`seen-power-1-start-button`: as much of the presses as the name of a scenario holds; the number is its own."""
-    pressed = "-".join(one.start.presses) or "as-it-is"
-    return f"{one.name.replace('survey', 'seen', 1)}-{pressed}".replace("_", "-")[:_LONGEST_NAME].rstrip("-")
+    pressed = "-".join(scenario.start.presses) or "as-it-is"
+    return f"{scenario.name.replace('survey', 'seen', 1)}-{pressed}".replace("_", "-")[:_LONGEST_NAME].rstrip("-")
 
 
-def _draft_head(name: str, one: Played, cycles: int, source: str) -> str:
-    pressed = listed(one.start.presses) or "nothing"
+def _draft_head(name: str, scenario: SurveyScenario, cycles: int, source: str) -> str:
+    pressed = listed(scenario.start.presses) or "nothing"
     return (
         f"# A draft of `restart-bench survey`, from {source}: what was seen in {counted(cycles, 'cycle')}\n"
-        f"# ({pressed} pressed, then {cut_words(one.kind).removeprefix('after ')}).\n# {NOT_WANTED}\n"
+        f"# ({pressed} pressed, then {cut_words(scenario.kind).removeprefix('after ')}).\n# {NOT_WANTED}\n"
         "# Say under `purpose:` what is wanted, correct what stands below, and give the scenario a name of its own.\n"
         + _head(name, TO_FILL_IN)
     )
@@ -189,8 +194,8 @@ def _pinned(rig: Rig, point: Point, cycles: Sequence[OutputCycle]) -> str:
     if pulses:
         over = max(pulse.begun_ns[1] + pulse.lasted_ns[1] for pulse in pulses)
         longest = bounds_text(max((pulse.lasted_ns for pulse in pulses), key=lambda span: span[1]))
-        told = f"{shown}: was on for a while, the longest {longest}"
-        return f"    {point.name}: {{is: off, within: {_roomy(over)}}}   # {told}"
+        comment = f"{shown}: was on for a while, the longest {longest}"
+        return f"    {point.name}: {{is: off, within: {_roomy(over)}}}   # {comment}"
     least = max(rig.defaults.longer_than_ns, 2 * max(one.excluded_ns for one in cycles))
     return f"    {point.name}: {{is: off, never: on, longer_than: {_rounded(least)}}}   # {shown}"
 

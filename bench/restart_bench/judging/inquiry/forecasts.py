@@ -1,5 +1,4 @@
-"""What people expected before each cut, beside what was seen, with a score. The program's own prediction has its place
-beside them once somebody gives it."""
+"""What people expected before each cut and what the program model says, beside what was seen, with a score."""
 
 from __future__ import annotations
 
@@ -51,10 +50,10 @@ def forecast_rows(
     rig: Rig, forecasts: Sequence[Forecast], cycles: Sequence[CycleJudged], predicted: Predicted | None = None
 ) -> tuple[ForecastRow, ...]:
     """A row for each output before each cut, in the order in which it was asked."""
-    judged = {one.cycle: one for one in cycles}
+    judged = {forecast.cycle: forecast for forecast in cycles}
     grouped: dict[tuple[int, str], list[Forecast]] = {}
-    for one in forecasts:
-        grouped.setdefault((one.cycle, one.point), []).append(one)
+    for forecast in forecasts:
+        grouped.setdefault((forecast.cycle, forecast.point), []).append(forecast)
     return tuple(
         ForecastRow(
             cycle=number,
@@ -62,7 +61,7 @@ def forecast_rows(
             point=name,
             shown=rig.points[name].shown,
             before=asked[0].now_on,
-            expected={one.learner: one.answer for one in asked},
+            expected={forecast.learner: forecast.answer for forecast in asked},
             predicted=None if predicted is None else predicted(judged[number], name),
             seen=_seen(judged[number], name),
         )
@@ -85,6 +84,11 @@ def scores(rows: Sequence[ForecastRow]) -> tuple[Score, ...]:
     return tuple(
         _score(name, [(row.expected[name], row.seen) for row in rows if name in row.expected]) for name in names
     )
+
+
+def program_score(rows: Sequence[ForecastRow]) -> Score:
+    """The same for the program model, which says nothing where it depends on what no scenario settles."""
+    return _score("the program model", [(row.predicted, row.seen) for row in rows])
 
 
 def _score(learner: str, pairs: Sequence[tuple[bool | None, bool | None]]) -> Score:

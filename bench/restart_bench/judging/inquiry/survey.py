@@ -249,8 +249,8 @@ def _steady(ends: Mapping[bool, set[bool | None]]) -> tuple[Class, tuple[str, ..
 
 
 def _settled_word(ends: Mapping[bool, set[bool | None]]) -> str:
-    told = [f"{_word(bool(*ends[state]))} where it was {_word(state)}" for state in (True, False) if ends[state]]
-    return ", ".join(told)
+    ended = [f"{_word(bool(*ends[state]))} where it was {_word(state)}" for state in (True, False) if ends[state]]
+    return ", ".join(ended)
 
 
 def _word(state: bool) -> str:
@@ -312,9 +312,9 @@ def _value_row(point: Point, kind: CutKind, pairs: Sequence[tuple[float, float] 
 def mark_rows(cycles: Sequence[Watched]) -> dict[CutKind, dict[str, Span]]:
     """Shortest and longest time to each mark, by kind of cut."""
     rows: dict[CutKind, dict[str, Span]] = {}
-    for one in cycles:
-        mine = rows.setdefault(one.kind, {})
-        for name, (low, high) in one.marks.items():
+    for cycle in cycles:
+        mine = rows.setdefault(cycle.kind, {})
+        for name, (low, high) in cycle.marks.items():
             known = mine.get(name, (low, high))
             mine[name] = (min(low, known[0]), max(high, known[1]))
     return rows

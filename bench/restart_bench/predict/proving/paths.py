@@ -15,7 +15,7 @@ from restart_bench.predict.traces import Cut, Held, Hold, Trace
 
 
 @dataclass(frozen=True, slots=True)
-class Path:
+class ModelPath:
     """One scan or cut for each step, as a model has it."""
 
     steps: tuple[Hold | Cut, ...]
@@ -82,7 +82,7 @@ def _written(questions: Questions, before: Bits, written: Bits) -> Iterator[int]
 # ---------------------------------------------------------------- reading a model
 
 
-def path_in(questions: Questions, model: list[int], steps: int) -> Path:
+def path_in(questions: Questions, model: list[int], steps: int) -> ModelPath:
     """The path that a model shows, from the first power-up on."""
     told: list[Hold | Cut] = []
     states = questions.states_within(steps)
@@ -104,7 +104,7 @@ def path_in(questions: Questions, model: list[int], steps: int) -> Path:
     inputs = _held(questions, model, ahead.inputs) if ahead.inputs is not None else ()
     rungs = _rungs(questions, model, ahead.done)
     cut = Cut(questions.restart, questions.start, rungs, inputs if rungs else (), writes)
-    return Path(tuple(told), cut, _after(questions, model))
+    return ModelPath(tuple(told), cut, _after(questions, model))
 
 
 def _after(questions: Questions, model: list[int]) -> tuple[Held, ...]:
@@ -170,7 +170,7 @@ def _value(layout: Layout, name: str, bits: dict[Slot, bool]) -> SlotValue:
 # ---------------------------------------------------------------- what a person can do
 
 
-def by_hand(path: Path, *, held: bool) -> Iterator[tuple[Hold | Cut, ...]]:
+def by_hand(path: ModelPath, *, held: bool) -> Iterator[tuple[Hold | Cut, ...]]:
     """Steps before the cut as a person would do them, the plainest first: they begin at rest, and end there if they
     can. `held`: what is pressed at the end stays pressed through the cut."""
     joined = _joined((Hold(), *path.steps))
@@ -181,7 +181,7 @@ def by_hand(path: Path, *, held: bool) -> Iterator[tuple[Hold | Cut, ...]]:
         yield _joined(path.steps)
 
 
-def to_the_scan(path: Path) -> Trace:
+def to_the_scan(path: ModelPath) -> Trace:
     """The path as it is, each press as short as one scan: exact, but for nobody's hand."""
     steps: list[Hold | Cut] = []
     for step in path.steps:

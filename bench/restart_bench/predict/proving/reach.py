@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from itertools import count
 
 from restart_bench.predict.proving.layout import Slot
+from restart_bench.predict.proving.patience import go_on
 from restart_bench.predict.proving.solver import new_solver
 from restart_bench.predict.proving.systems import System
 
@@ -99,6 +100,7 @@ class Reachability:
 
         If none does, a part of the cube for which the same is shown; else states from which one does.
         """
+        go_on()
         self._steps += 1
         if self._steps > self.patience:
             raise GaveUp

@@ -17,6 +17,7 @@ from restart_bench.predict.proving.circuit import FALSE, Circuit
 from restart_bench.predict.proving.cone import cone_of, reads_of
 from restart_bench.predict.proving.layout import BEFORE, VALUE, Slot
 from restart_bench.predict.proving.parts import Part
+from restart_bench.predict.proving.patience import go_on
 from restart_bench.predict.proving.solver import FAST, new_solver
 from restart_bench.predict.proving.symbolic import Bits, Scanned, Scanner
 
@@ -84,6 +85,7 @@ def _comes_to_a_stand(part: Part, knot: frozenset[str], solver: str) -> bool:
     search = new_solver(name=solver)
     loaded = 0
     for scans in LENGTHS:
+        go_on()
         moving = path.moving(scans)
         search.append_formula(path.circuit.clauses[loaded:])
         loaded = len(path.circuit.clauses)
@@ -168,6 +170,7 @@ class _Turns:
         return frozenset(name for name in moving if all(slot in still for slot in self._slots if slot[0] == name))
 
     def _stands(self, slot: Slot, still: set[Slot]) -> bool:
+        go_on()
         name, bit = slot
         if name in self._timers and bit == VALUE and (name, BEFORE) in still:
             return True

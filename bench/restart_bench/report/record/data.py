@@ -7,12 +7,15 @@ Times of a diagram are nanoseconds counted from the instant that `CaseDiagram.ze
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from restart_bench.judging.matrix import NOT_JUDGED
 from restart_bench.judging.summary import FindingRow
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import Pair
+
+if TYPE_CHECKING:
+    from restart_bench.predict.explaining import Explanation
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +248,7 @@ class RecordData:
     switched: str = ""
     limits_in_short: tuple[str, ...] = ()
     program_text: str = ""  # of the program model, where there is one
+    explanation: Explanation | None = None  # why, as that program behaves
     simulated_devices: tuple[str, ...] = ()  # of an armed run: they say so of themselves
     judged_again_by: str = ""  # a scenario file, where the judgement is not the one that is archived
     altered: str = ""  # of an archive that is not as it was closed: what is not

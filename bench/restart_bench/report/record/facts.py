@@ -52,34 +52,34 @@ def plain_text(value: object) -> str:
     return "" if value is None else str(value)
 
 
-def _free_text(told: Mapping[str, Any]) -> Iterator[Fact]:
-    for name, value in told.items():
+def _free_text(texts: Mapping[str, Any]) -> Iterator[Fact]:
+    for name, value in texts.items():
         yield Fact(str(name).replace("_", " "), plain_text(value))
 
 
 def _test(run: ArchivedRun, suite: Suite) -> Iterator[Fact]:
-    told, rig = run.run, suite.rig
-    ended = told.get("ended") or {}
+    fields, rig = run.run, suite.rig
+    ended = fields.get("ended") or {}
     yield Fact("test", run.id, code=True)
     yield Fact("rig", rig.name)
-    if told.get("anchor"):
-        yield Fact("begun", moment(told["anchor"].get("wall", "")))
+    if fields.get("anchor"):
+        yield Fact("begun", moment(fields["anchor"].get("wall", "")))
     if ended:
         yield Fact("ended", f"{moment(ended.get('wall', ''))}, {ended.get('how', '')}".strip(", "))
-    if told.get("exit_code") is not None:
-        yield Fact("exit code", f"{told['exit_code']}: {EXIT_MEANS.get(int(told['exit_code']), 'unknown')}")
-    yield Fact("by", str(told.get("by") or "not said"))
-    yield Fact("seed", str(told.get("seed", "")), code=True)
-    yield Fact("planned cycles", str(told.get("planned_cycles", "")))
+    if fields.get("exit_code") is not None:
+        yield Fact("exit code", f"{fields['exit_code']}: {EXIT_MEANS.get(int(fields['exit_code']), 'unknown')}")
+    yield Fact("by", str(fields.get("by") or "not said"))
+    yield Fact("seed", str(fields.get("seed", "")), code=True)
+    yield Fact("planned cycles", str(fields.get("planned_cycles", "")))
     yield Fact("loads", rig.loads + _isolation(rig))
-    for name, said in (told.get("identities") or {}).items():
+    for name, said in (fields.get("identities") or {}).items():
         yield Fact(f"{name} says it is", str(said))
-    if told.get("armed"):
-        yield Fact("armed by naming", str(told["armed"]))
-    if told.get("supply_left"):
-        yield Fact("supply left", str(told["supply_left"]))
-    if not told.get("simulated") and told.get("operations") is not None:
-        yield Fact("operations of the contact", str(told["operations"]))
+    if fields.get("armed"):
+        yield Fact("armed by naming", str(fields["armed"]))
+    if fields.get("supply_left"):
+        yield Fact("supply left", str(fields["supply_left"]))
+    if not fields.get("simulated") and fields.get("operations") is not None:
+        yield Fact("operations of the contact", str(fields["operations"]))
 
 
 def _asked_by(rig: Rig) -> Iterator[Fact]:
@@ -89,8 +89,8 @@ def _asked_by(rig: Rig) -> Iterator[Fact]:
     alive = f"; alive by {ready.alive}" if ready.alive is not None else ""
     yield Fact("ready", f"{show_conditions(ready.when) or 'not said'}, {within}{alive}")
     yield Fact("proof of the cut", listed(_proof_words(proof) for proof in rig.proof_of_cut))
-    told = (("check channels", rig.check_channels), ("only while", rig.only_while), ("identity", rig.identify))
-    yield from (Fact(name, show_conditions(conditions)) for name, conditions in told if conditions)
+    demands = (("check channels", rig.check_channels), ("only while", rig.only_while), ("identity", rig.identify))
+    yield from (Fact(name, show_conditions(conditions)) for name, conditions in demands if conditions)
     if rig.check_pulse is not None:
         pulse = rig.check_pulse
         yield Fact("check pulse", f"{pulse.write} for {show_duration(pulse.length_ns)}, seen in {pulse.read}")
@@ -145,8 +145,8 @@ def program_words(run: ArchivedRun, suite: Suite) -> str:
 def switched_words(run: ArchivedRun, suite: Suite) -> str:
     """What was switched, and how, in short: "supply by modbus-coil, run mode by hand"."""
     simulated = bool(run.run.get("simulated"))
-    told = (_switched(suite.rig, scenario, simulated) for scenario in suite.scenarios)
-    return ", ".join(dict.fromkeys(told)) or "nothing"
+    ways = (_switched(suite.rig, scenario, simulated) for scenario in suite.scenarios)
+    return ", ".join(dict.fromkeys(ways)) or "nothing"
 
 
 def _switched(rig: Rig, scenario: Scenario, simulated: bool) -> str:
@@ -160,8 +160,8 @@ def _switched(rig: Rig, scenario: Scenario, simulated: bool) -> str:
     return f"{way.switched} by {'hand' if way is BY_HAND else rig.supply.driver}"
 
 
-def _sampling(told: Mapping[str, Any]) -> Iterator[Fact]:
-    observer = told.get("observer") or {}
+def _sampling(fields: Mapping[str, Any]) -> Iterator[Fact]:
+    observer = fields.get("observer") or {}
     for name, device in (observer.get("devices") or {}).items():
         gap = device.get("gap_ns")
         if gap:
@@ -181,14 +181,14 @@ def _ms(ns: float) -> str:
     return f"{ns / 1e6:.2f} ms"
 
 
-def _bench(told: Mapping[str, Any]) -> Iterator[Fact]:
-    host = told.get("host") or {}
+def _bench(fields: Mapping[str, Any]) -> Iterator[Fact]:
+    host = fields.get("host") or {}
     if host:
         yield Fact("computer", " ".join(str(host.get(key, "")) for key in ("name", "system", "release")).strip())
-    clock = told.get("clock") or {}
+    clock = fields.get("clock") or {}
     if clock:
         yield Fact("clock", f"{clock.get('name', '')}, resolution {clock.get('resolution_ns', '?')} ns")
-    for name, version in (told.get("versions") or {}).items():
+    for name, version in (fields.get("versions") or {}).items():
         yield Fact(str(name), str(version), code=True)
 
 
@@ -256,11 +256,11 @@ def record_notes(run: ArchivedRun, suite: Suite) -> tuple[str, ...]:
     return tuple(_notes(run.run, (str(fault) for fault in suite.warnings)))
 
 
-def _notes(told: Mapping[str, Any], warnings: Iterable[str]) -> Iterator[str]:
-    for name, count in (told.get("torn_bytes") or {}).items():
+def _notes(fields: Mapping[str, Any], warnings: Iterable[str]) -> Iterator[str]:
+    for name, count in (fields.get("torn_bytes") or {}).items():
         if count:
             yield f"{name}: {count} torn bytes at its end were left out (the bench or its computer was stopped)."
-    for name in told.get("unreadable_samples") or ():
+    for name in fields.get("unreadable_samples") or ():
         yield f"The samples of {plain_text(name)} could not be read."
     for text in warnings:
         yield f"From the files: {text}"

@@ -20,13 +20,17 @@ from restart_bench.model.journal import (
     judged_cycles,
     judged_scenarios,
 )
+from restart_bench.model.outcome import OneRun
 from restart_bench.model.rig import Point, Rig
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import address_word, alike, bounds_text, counted, listed, percent_text, show_value
+from restart_bench.report.explaining import why_of
 from restart_bench.report.record.data import (
     DemonstrationRow,
+    Fact,
+    FactGroup,
     FileRow,
     MatrixLine,
     PointRow,
@@ -48,8 +52,9 @@ USUAL_CONFIDENCE = 0.95
 _FROM_CUT = ("dark", "restored")
 
 
-def gather(run: ArchivedRun) -> RecordData:
+def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
     """All that the record says of a run, read from its folder. An archive that is not as it was closed shows nothing.
+    explain: also why, which may take some seconds.
 
     Raises ArchiveError where the archive is damaged or not closed, FaultsFound where its input files are refused.
     """
@@ -79,7 +84,7 @@ def gather(run: ArchivedRun) -> RecordData:
         matrix=tuple(_matrix(suite.rig, cycles)),
         limits_in_short=limits_in_short(suite.rig, cycles),
         not_tested=tuple(not_tested(suite, cycles)),
-        facts=fact_groups(run, suite),
+        facts=(*fact_groups(run, suite), *(_foretold(run, suite, cycles) if explain else ())),
         devices=devices(suite.rig),
         points=tuple(_point_rows(suite.rig)),
         files=tuple(
@@ -87,6 +92,7 @@ def gather(run: ArchivedRun) -> RecordData:
         ),
         wiring=tuple(_wiring(suite.rig)),
         program_text=_program_text(run),
+        explanation=why_of(run, suite) if explain else None,
         findings=tuple(finding_rows(suite.rig, cycles, scenarios.values())),
         diagrams=tuple(diagrams_of(run, suite, cycles)),
         times=tuple(times_rows(cycles)),
@@ -96,6 +102,27 @@ def gather(run: ArchivedRun) -> RecordData:
         judged_again_by=str(run.run.get("judged_again_by") or ""),
         altered=run.altered,
     )
+
+
+def _foretold(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[FactGroup]:
+    """What the archived program model says of each output, beside what was measured."""
+    from restart_bench.report.foretold import HEAD, foretell, foretold_facts
+
+    if suite.program is None or run.altered or run.run.get("rehearsal"):
+        return
+    told = OneRun(
+        run.id,
+        run.folder,
+        suite.rig,
+        (),
+        tuple(cycles),
+        program=suite.program,
+        tested=suite.scenarios,
+        simulated=run.simulated,
+    )
+    found = foretell(told)
+    if found is not None and found.compared.rows:
+        yield FactGroup(HEAD, tuple(Fact(*line) for line in foretold_facts(found)))
 
 
 def _program_text(run: ArchivedRun) -> str:
@@ -115,8 +142,8 @@ def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple
         return ended.verdict, f"all that was demanded was shown, in {counted(cycles, 'cycle')}"
     reasons = [ended.reason] if ended.reason else []
     for scenario in scenarios.values():
-        told = bool(ended.reason) and ended.reason in scenario.reason
-        if scenario.verdict is ended.verdict and not told:
+        said_already = bool(ended.reason) and ended.reason in scenario.reason
+        if scenario.verdict is ended.verdict and not said_already:
             reasons.append(f"{scenario.scenario}: {scenario.with_an_example}")
     if len(reasons) > 3:
         reasons[2:] = [f"and {counted(len(reasons) - 2, 'other reason')}"]
@@ -129,18 +156,18 @@ def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple
 def _scenario_rows(run: ArchivedRun, suite: Suite, judged: Mapping[str, ScenarioJudged]) -> Iterator[ScenarioRow]:
     planned = run.run.get("planned") or {}
     for scenario in suite.scenarios:
-        told = judged.get(scenario.name)
-        if told is None:
+        outcome = judged.get(scenario.name)
+        if outcome is None:
             continue
         yield ScenarioRow(
             name=scenario.name,
             purpose=scenario.purpose,
-            verdict=told.verdict,
-            reason=told.reason,
-            cycles=told.cycles,
-            planned=int(planned.get(scenario.name, told.cycles)),
-            counted={str(verdict): number for verdict, number in told.counted.items()},
-            limits=told.limits,
+            verdict=outcome.verdict,
+            reason=outcome.reason,
+            cycles=outcome.cycles,
+            planned=int(planned.get(scenario.name, outcome.cycles)),
+            counted={str(verdict): number for verdict, number in outcome.counted.items()},
+            limits=outcome.limits,
             steps=tuple(_steps(scenario)),
             notes=scenario.notes,
         )

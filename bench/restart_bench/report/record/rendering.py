@@ -10,34 +10,17 @@ from functools import cache
 from importlib.resources import files
 from typing import TypeVar
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
+from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 from markupsafe import Markup, escape
 
 from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS
 from restart_bench.model import wording as reasons
 from restart_bench.model.journal import MARKS
 from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, symbols
+from restart_bench.report.explaining import NOT_CLAIMED, nothing_told, restart_words
 from restart_bench.report.record import text as wording
 from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, RecordData, ScenarioRow
-from restart_bench.report.record.drawing import (
-    BOTTOM,
-    HEAD,
-    LANE,
-    LARGE_COLUMN,
-    LARGE_ROWS,
-    MARK_ROWS,
-    PATHS,
-    PLOT_LEFT,
-    PLOT_RIGHT,
-    SMALL_COLUMN,
-    SMALL_ROWS,
-    TOP,
-    VALUE_COLUMN,
-    WIDTH,
-    Drawing,
-    draw,
-    first_worst,
-)
+from restart_bench.report.record.drawing import GEOMETRY, PATHS, Drawing, draw, first_worst
 from restart_bench.screen.cautions import CAUTIONS
 
 FIRST_PAGE_LINES = 41
@@ -51,12 +34,6 @@ _LONGEST_REASON = 150  # characters on the first page; the whole reason stands w
 _WIDE = 98  # columns of a line across the page
 
 _T = TypeVar("_T")
-_GEOMETRY = {
-    "width": WIDTH, "left": PLOT_LEFT, "right": PLOT_RIGHT, "lane": LANE, "head": HEAD,
-    "top": TOP, "bottom": BOTTOM, "rows": MARK_ROWS,
-    "largeRows": LARGE_ROWS, "smallRows": SMALL_ROWS, "largeColumn": LARGE_COLUMN,
-    "smallColumn": SMALL_COLUMN, "valueColumn": VALUE_COLUMN, "paths": PATHS,
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +74,15 @@ class DrawnCase:
     drawing: Drawing
 
 
+@dataclass(frozen=True, slots=True)
+class ProgramRow:
+    """One line of the program's text, and the outputs that it decides about."""
+
+    number: int
+    text: str
+    named_for: tuple[str, ...]
+
+
 def render(data: RecordData) -> str:
     """The whole page. It loads nothing: styles, script and data stand in it."""
     script = _part("record.js")
@@ -113,12 +99,14 @@ def render(data: RecordData) -> str:
             marks=MARKS,
             image_only=IMAGE_ONLY,
             image_only_means=IMAGE_ONLY_MEANS,
+            not_claimed=NOT_CLAIMED,
             large=_large(data.diagrams),
             paths=PATHS,
-            geometry=_GEOMETRY,
+            geometry=GEOMETRY,
             cautions=[f"{one.text} ({one.source})" for one in CAUTIONS],
             several=len(data.scenarios) > 1,
             matrix=grouped(data.matrix),
+            program_rows=program_rows(data),
             groups_named=len(data.scenarios) > 1 or any(row.case for row in data.matrix),
             style=Markup(_part("record.css") + style_sheet()),
             signs=Markup(symbols()),
@@ -147,7 +135,7 @@ def render_page(data: RecordData) -> str:
             first=_matrix_page(data, room),
             gloss={str(verdict): text for verdict, text in GLOSS.items()},
             paths=PATHS,
-            geometry=_GEOMETRY,
+            geometry=GEOMETRY,
             image_only=IMAGE_ONLY,
             image_only_means=IMAGE_ONLY_MEANS,
             groups_named=len(data.scenarios) > 1 or any(row.case for row in data.matrix),
@@ -171,8 +159,8 @@ def on_one_page(diagram: CaseDiagram) -> CaseDiagram:
         if lane.role in ("supply", "terminal") or (lane.role == "output" and lane.pair not in at_terminal)
     ][:_PAGE_LANES]
     cycle = diagram.cycles[first_worst(diagram.cycles)]
-    one = replace(cycle, pieces=tuple(cycle.pieces[place] for place in kept))
-    return replace(diagram, lanes=tuple(_alone(diagram.lanes[place]) for place in kept), cycles=(one,))
+    narrowed = replace(cycle, pieces=tuple(cycle.pieces[place] for place in kept))
+    return replace(diagram, lanes=tuple(_alone(diagram.lanes[place]) for place in kept), cycles=(narrowed,))
 
 
 def _alone(lane: DrawnLane) -> DrawnLane:
@@ -282,6 +270,16 @@ def _fitting(items: Iterable[_T], lines: float, size: Callable[[_T], float]) -> 
 # ---------------------------------------------------------------- templates
 
 
+def template(name: str) -> Template:
+    """A page of another kind, with the same ways to write texts from files."""
+    return _environment().get_template(name)
+
+
+def page_style() -> str:
+    """The style that all pages share."""
+    return _part("record.css") + style_sheet()
+
+
 def _part(name: str) -> str:
     return (files("restart_bench.report.record") / "templates" / name).read_text(encoding="utf-8")
 
@@ -303,6 +301,33 @@ def _with_keys(text: str) -> Markup:
     )
 
 
+def verbatim(text: str) -> Markup:
+    """A line of a file, as it is written."""
+    return Markup("<bdi>{}</bdi>").format(wording.clean(text))
+
+
+def with_places(text: str, lines: Sequence[int]) -> Markup:
+    """The same of a line of why: each rung that it names leads to its line of the program's text."""
+    from restart_bench.predict.why import PLACE
+
+    return Markup(PLACE.sub(lambda found: _place(found[0], int(found[2]), lines), str(safe_text(text))))
+
+
+def _place(named: str, line: int, lines: Sequence[int]) -> str:
+    return f'<a href="#program-{line}">{named}</a>' if line in lines else named
+
+
+def program_rows(data: RecordData) -> tuple[ProgramRow, ...]:
+    """The program's text line by line, with the outputs whose line of why names it."""
+    reasons = data.explanation.reasons if data.explanation is not None else ()
+    named: dict[int, dict[str, None]] = {}
+    for reason in reasons:
+        for line in reason.lines:
+            named.setdefault(line, {})[reason.label] = None
+    texts = enumerate(data.program_text.splitlines(), start=1)
+    return tuple(ProgramRow(number, text, tuple(named.get(number, ()))) for number, text in texts)
+
+
 def css_text(text: str) -> Markup:
     """A text for a quoted string in the style sheet: whatever is not plain becomes "?"."""
     return Markup("".join(c if c.isascii() and (c.isalnum() or c in "-_. ") else "?" for c in text))
@@ -315,6 +340,10 @@ def _environment() -> Environment:
     )
     environment.filters.update(
         told=safe_text,
+        verbatim=verbatim,
+        placed=with_places,
+        after=restart_words,
+        nothing_told=nothing_told,
         plain=wording.isolated,
         css_text=css_text,
         short=wording.shortened,

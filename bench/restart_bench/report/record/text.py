@@ -57,14 +57,17 @@ def _columns(character: str) -> int:
     return 2 if unicodedata.east_asian_width(character) in {"W", "F"} else 1
 
 
-def tick_text(instant_ns: float, step_ns: float) -> str:
-    """A time on an axis whose ticks stand `step_ns` apart, in seconds or (ticks below 10 ms apart) milliseconds.
-
-    The script of the page words its ticks the same way.
-    """
+def tick_form(step_ns: float) -> tuple[str, float, int]:
+    """How times on an axis read whose ticks stand `step_ns` apart: in seconds or (below 10 ms) in milliseconds; the
+    unit, what it is in milliseconds, decimals."""
     unit, size = ("ms", _MS) if step_ns < 10 * _MS else ("s", _S)
-    decimals = max(0, min(3, math.ceil(-math.log10(step_ns / size) - 1e-9)))
-    value = instant_ns / size
+    return unit, size / _MS, max(0, min(3, math.ceil(-math.log10(step_ns / size) - 1e-9)))
+
+
+def tick_text(instant_ns: float, step_ns: float) -> str:
+    """A time on an axis whose ticks stand `step_ns` apart."""
+    unit, size_ms, decimals = tick_form(step_ns)
+    value = instant_ns / (size_ms * _MS)
     text = f"{abs(value):.{decimals}f}"
     sign = "−" if value < 0 and float(text) != 0 else ""
     return f"{sign}{text} {unit}"

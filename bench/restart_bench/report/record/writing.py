@@ -13,22 +13,29 @@ if TYPE_CHECKING:
     from restart_bench.archive.reader import ArchivedRun
 
 
-def write_record(run: ArchivedRun, out: Path) -> None:
-    """Write the record of a run as one HTML file (whole or not at all; an older one is replaced).
+def write_record(run: ArchivedRun, out: Path, *, explain: bool = True) -> None:
+    """Write the record of a run as one HTML file (whole or not at all; an older one is replaced). explain: as in
+    `gather`.
 
     Raises ArchiveError where the archive is damaged or the disk does not take the file, FaultsFound where this
     version of the bench refuses the archived input files.
     """
-    write_whole(out, render(gather(run)).encode("utf-8"))
+    write_whole(out, render(gather(run, explain=explain)).encode("utf-8"))
 
 
 def write_page(run: ArchivedRun, out: Path) -> None:
     """Write the hand-out of a run: one page to print. Raises what the record raises."""
-    write_whole(out, render_page(gather(run)).encode("utf-8"))
+    write_whole(out, render_page(gather(run, explain=False)).encode("utf-8"))
 
 
 def write_report(folder: Path) -> None:
-    """`report.html` beside the tables of this run. Raises what the record raises; the archive notes it."""
-    from restart_bench.archive.reader import ArchivedRun
+    """`report.html` beside the tables of this run. Raises what the record raises; the archive notes it.
 
-    write_record(ArchivedRun.open(folder), folder / "report.html")
+    Of a killed run it says nothing of why: its log is closed while somebody waits for the rig to be put right.
+    """
+    from restart_bench.archive.reader import ArchivedRun
+    from restart_bench.model.journal import RunEnded
+
+    run = ArchivedRun.open(folder)
+    killed = any(isinstance(record, RunEnded) and record.how == "killed" for record in run.records)
+    write_record(run, folder / "report.html", explain=not killed)

@@ -10,7 +10,15 @@ from dataclasses import dataclass, field, replace
 
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.evidence.evidence import Evidence
-from restart_bench.judging.inquiry.drafts import PRESSES, Draft, Played, draft_of, kinds_for, played, presses_text
+from restart_bench.judging.inquiry.drafts import (
+    PRESSES,
+    Draft,
+    SurveyScenario,
+    draft_of,
+    kinds_for,
+    played,
+    presses_text,
+)
 from restart_bench.judging.inquiry.presses import (
     Presses,
     PressSeen,
@@ -154,7 +162,7 @@ def _ended_early(rig: Rig, runs: Sequence[OneRun]) -> Surveyed:
     return Surveyed(rig, code, tuple(runs), reason=_problem(runs[-1]))
 
 
-def _tabulated(rig: Rig, runs: tuple[OneRun, ...], found: Search, scenarios: Sequence[Played]) -> Surveyed:
+def _tabulated(rig: Rig, runs: tuple[OneRun, ...], found: Search, scenarios: Sequence[SurveyScenario]) -> Surveyed:
     run = runs[-1]
     cycles, not_valid = _watched(run, {one.name: one.kind for one in scenarios})
     rows, values = survey_rows(rig, cycles), value_rows(rig, cycles)
@@ -176,18 +184,18 @@ def _tabulated(rig: Rig, runs: tuple[OneRun, ...], found: Search, scenarios: Seq
 
 def _watched(run: OneRun, kinds: Mapping[str, CutKind]) -> tuple[list[Watched], tuple[str, ...]]:
     """The valid cycles, and what is said of the others."""
-    judged = {one.cycle: one for one in run.cycles}
+    judged = {cycle.cycle: cycle for cycle in run.cycles}
     cycles, not_valid = [], []
     archived = ArchivedRun.open(run.folder)
     try:
-        scenarios = {one.name: one for one in archived.suite().scenarios}
+        scenarios = {cycle.name: cycle for cycle in archived.suite().scenarios}
         for records, samples in archived.cycles():
             name, number = records.started.scenario, records.started.cycle
-            one = watched(Evidence(run.rig, scenarios[name], records, samples), kinds[name])
-            if one is None or judged[number].verdict is Verdict.ERROR:
+            cycle = watched(Evidence(run.rig, scenarios[name], records, samples), kinds[name])
+            if cycle is None or judged[number].verdict is Verdict.ERROR:
                 not_valid.append(f"cycle {number} ({name}): {judged[number].reason}")
             else:
-                cycles.append(one)
+                cycles.append(cycle)
     finally:
         archived.close()
     return cycles, tuple(not_valid)

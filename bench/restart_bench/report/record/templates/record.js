@@ -1,10 +1,10 @@
 "use strict";
-// Selecting, zooming and moving in the timing diagrams. Everything shown comes from the data beside each diagram;
-// texts go in as text, never as markup. Drawing follows `drawing.py` step for step.
+// Selecting, zooming and moving in the timing diagrams. What is drawn, how and in which words comes from `drawing.py`, as
+// data in the page; here times are filled in, and what depends on the part in view is laid out. Texts go in as text,
+// never as markup.
 (() => {
   const g = JSON.parse(document.getElementById("geometry").textContent);
   const PLOT = g.right - g.left;
-  const { top: TOP, bottom: BOTTOM } = g;
   const SVG = "http://www.w3.org/2000/svg";
   const LEAST = 0.05; // milliseconds: what the closest view spans
   const ms = (us) => String(us / 1000);
@@ -16,77 +16,45 @@
     return made;
   }
 
-  function edge(a, b, value, boolean) {
-    if (!boolean) return `M${a} ${TOP}L${b} ${BOTTOM}M${a} ${BOTTOM}L${b} ${TOP}`;
-    return value ? `M${a} ${BOTTOM}L${b} ${TOP}` : `M${a} ${TOP}L${b} ${BOTTOM}`;
-  }
-
-  function lanePaths(pieces, boolean) {
+  function lanePaths(pieces) {
     const paths = Object.fromEntries(g.paths.map((kind) => [kind, ""]));
-    for (const [kind, low, high, value] of pieces) {
-      const a = ms(low), b = ms(high);
-      const block = `M${a} ${TOP}H${b}V${BOTTOM}H${a}Z`;
-      if (kind === "b") paths.blind += block;
-      else if (kind === "v" || kind === "n") {
-        const dim = kind === "n" ? "dim-" : "";
-        if (boolean && value) paths[dim + "on"] += block;
-        else if (boolean) paths[dim + "off"] += `M${a} ${BOTTOM}H${b}`;
-        else paths[dim + "off"] += `M${a} ${TOP}H${b}M${a} ${BOTTOM}H${b}`;
-      } else {
-        paths.zone += block;
-        paths[{ c: "edge", w: "far-edge", d: "dim-edge" }[kind]] += edge(a, b, value, boolean);
-      }
-    }
+    for (const [code, low, high] of pieces)
+      for (const [kind, shape] of g.shapes[code])
+        paths[kind] += shape.replaceAll("a", ms(low)).replaceAll("b", ms(high));
     return paths;
   }
 
-  function valueText(value, boolean, unit) {
-    if (value === null) return "not read";
-    if (boolean) return value ? "on" : "off";
-    const number = Number.isInteger(value) && Math.abs(value) < 1e15 ? value.toFixed(0) : String(Number(value.toPrecision(6)));
-    return `${number.replaceAll("-", "−")} ${unit}`.trimEnd();
-  }
-
-  function tickText(instantMs, stepMs) {
-    const [unit, size] = stepMs < 10 ? ["ms", 1] : ["s", 1000];
-    const decimals = Math.max(0, Math.min(3, Math.ceil(-Math.log10(stepMs / size) - 1e-9)));
+  function tickText(instantMs, [, unit, size, decimals]) {
     const text = Math.abs(instantMs / size).toFixed(decimals);
     return `${instantMs < 0 && Number(text) !== 0 ? "−" : ""}${text} ${unit}`;
   }
 
   function ticks([first, last]) {
     const scale = PLOT / (last - first);
-    let step = 0;
-    search: for (let power = -4; power < 9; power++)
-      for (const size of [1, 2, 5]) {
-        step = size * 10 ** power;
-        if (step * scale >= 92) break search;
-      }
+    const form = g.steps.find(([step]) => step * scale >= g.tickRoom) ?? g.steps.at(-1);
+    const step = form[0];
     const placed = [];
     for (let n = Math.ceil(first / step - 1e-9); n <= Math.floor(last / step + 1e-9); n++)
-      placed.push({ x: g.left + (n * step - first) * scale, text: tickText(n * step, step) });
+      placed.push({ x: g.left + (n * step - first) * scale, text: tickText(n * step, form) });
     return placed;
   }
 
-  function placeMarks(marks, [first, last], bottom, named) {
+  function placeMarks(marks, [first, last], bottom, names) {
     const scale = PLOT / (last - first);
     const ends = g.rows.map(() => 0);
     const placed = [];
     for (const [name, low, high] of [...marks].sort((one, other) => one[1] - other[1])) {
       if (high / 1000 < first || low / 1000 > last) continue;
       const x = g.left + (Math.min(Math.max(low / 1000, first), last) - first) * scale;
-      const large = name in named;
-      const text = large ? named[name] : name;
-      const width = text.length * (large ? g.largeColumn : g.smallColumn);
+      const { text, large, width, rows, rise } = names[name];
       const turned = x + 4 + width > g.width;
       const start = turned ? x - 4 - width : x + 4;
-      const row = (large ? g.largeRows : g.smallRows).find((one) => start >= ends[one]);
+      const row = rows.find((one) => start >= ends[one]);
       if (row !== undefined) ends[row] = start + width + 8;
       const y = g.rows[row === undefined ? g.rows.length - 1 : row];
-      const top = y - (large ? 15 : 11);
       placed.push({
         name, text, large, y, shown: row !== undefined, x: turned ? x - 4 : x + 4, anchor: turned ? "end" : "start",
-        band: `M${ms(low)} ${top}H${ms(high)}V${bottom}H${ms(low)}Z`,
+        band: `M${ms(low)} ${y - rise}H${ms(high)}V${bottom}H${ms(low)}Z`,
       });
     }
     return placed;
@@ -146,7 +114,7 @@
       for (const svg of this.svgs)
         for (const group of svg.querySelectorAll(".lane")) {
           const index = Number(group.dataset.lane);
-          const paths = lanePaths(cycle.pieces[index], this.data.lanes[index].boolean);
+          const paths = lanePaths(cycle.pieces[index]);
           for (const kind of g.paths) group.querySelector(`.p-${kind}`).setAttribute("d", paths[kind]);
         }
       const word = this.figure.querySelector(".chosen-verdict .verdict");
@@ -166,9 +134,10 @@
       const time = (us, round) => `${(round(us / 100) / 10000).toFixed(4).replace("-", "−")} s`;
       cycle.pieces.forEach((pieces, index) => {
         const lane = this.data.lanes[index];
-        for (const [kind, low, high, value] of pieces) {
+        for (const [code, low, high, text] of pieces) {
+          const kind = code[0];
           if (kind === "v" || kind === "n") continue;
-          const became = kind === "b" ? "blind" : valueText(value, lane.boolean, lane.unit);
+          const [became] = this.data.texts[text];
           const row = document.createElement("tr");
           for (const text of [lane.label, became, time(low, Math.floor), time(high, Math.ceil), kind === "c" || kind === "w" ? "yes" : "no"]) {
             const cell = document.createElement("td");
@@ -186,21 +155,20 @@
       const scale = PLOT / (last - first);
       const cycle = this.cycle();
       for (const svg of this.svgs) {
-        const height = Number(svg.dataset.height);
         svg.querySelector(".time").setAttribute("transform", `translate(${(g.left - first * scale).toFixed(4)} 0) scale(${scale.toFixed(8)} 1)`);
         for (const pattern of svg.querySelectorAll(".hatch"))
           pattern.setAttribute("patternTransform", `scale(${(1 / scale).toFixed(8)} 1) rotate(45)`);
         const placed = ticks(this.view);
-        svg.querySelector(".grid").replaceChildren(...placed.map(({ x }) => element("path", { d: `M${x.toFixed(2)} ${g.head - 8}V${height - 30}` })));
+        svg.querySelector(".grid").replaceChildren(...placed.map(({ x }) => element("path", { d: `M${x.toFixed(2)} ${g.gridFrom}V${svg.dataset.gridTo}` })));
         svg.querySelector(".ticks").replaceChildren(...placed.map(({ x, text }) =>
-          element("text", { x: x.toFixed(2), y: height - 10, "text-anchor": "middle" }, text)));
-        this.drawMarks(svg, cycle, height);
+          element("text", { x: x.toFixed(2), y: svg.dataset.timesAt, "text-anchor": "middle" }, text)));
+        this.drawMarks(svg, cycle);
         this.drawValues(svg, cycle, scale);
       }
     }
 
-    drawMarks(svg, cycle, height) {
-      const placed = placeMarks(cycle.marks, this.view, height - 34, this.data.large);
+    drawMarks(svg, cycle) {
+      const placed = placeMarks(cycle.marks, this.view, svg.dataset.marksTo, this.data.names);
       for (const kind of ["band", "mark"])
         svg.querySelector(`.${kind}s`).replaceChildren(...placed.map((mark) =>
           element("path", { class: mark.large ? `${kind} large` : kind, "data-mark": mark.name, d: mark.band })));
@@ -212,17 +180,13 @@
       const [first, last] = this.view;
       const texts = [];
       for (const group of svg.querySelectorAll(".lane")) {
-        const index = Number(group.dataset.lane);
-        const lane = this.data.lanes[index];
-        if (lane.boolean) continue;
-        const y = Number(/translate\(0[ ,]([\d.]+)\)/.exec(group.getAttribute("transform"))[1]);
-        for (const [kind, low, high, value] of cycle.pieces[index]) {
-          if (kind !== "v" && kind !== "n") continue;
+        for (const [code, low, high, place] of cycle.pieces[Number(group.dataset.lane)]) {
+          if (!g.numbers.includes(code)) continue;
           const left = g.left + (Math.max(low / 1000, first) - first) * scale;
           const right = g.left + (Math.min(high / 1000, last) - first) * scale;
-          const text = valueText(value, false, lane.unit);
-          if (right - left >= [...text].length * g.valueColumn + 6)
-            texts.push(element("text", { x: ((left + right) / 2).toFixed(2), y: y + 18, "text-anchor": "middle" }, text));
+          const [text, width] = this.data.texts[place];
+          if (right - left >= width)
+            texts.push(element("text", { x: ((left + right) / 2).toFixed(2), y: group.dataset.valuesAt, "text-anchor": "middle" }, text));
         }
       }
       svg.querySelector(".values").replaceChildren(...texts);
@@ -291,7 +255,7 @@
       this.figure.querySelector(".pointer").textContent = inside ? `pointer at ${(at / 1000).toFixed(3).replace("-", "−")} s` : "";
       for (const svg of this.svgs) {
         const x = g.left + ((at - this.view[0]) / (this.view[1] - this.view[0])) * PLOT;
-        svg.querySelector(".cursor").setAttribute("d", inside ? `M${x.toFixed(1)} ${g.head - 8}V${Number(svg.dataset.height) - 30}` : "");
+        svg.querySelector(".cursor").setAttribute("d", inside ? `M${x.toFixed(1)} ${g.gridFrom}V${svg.dataset.gridTo}` : "");
       }
     }
   }

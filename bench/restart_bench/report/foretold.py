@@ -1,0 +1,178 @@
+"""Predicted against measured, as people and as machines read it: after a run, a survey, and a run judged again.
+
+The program model that was archived with the run is what counts. What it can do after any past needs the solver and
+may take long, so it has its time; without it the rest is shown, with a line that says so.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from restart_bench.judging.inquiry.forecasts import ForecastRow, forecast_rows
+from restart_bench.model.outcome import OneRun
+from restart_bench.model.wording import listed, numbers_text, without_controls
+from restart_bench.report.explaining import BUDGET_S, Clock
+
+if TYPE_CHECKING:
+    from restart_bench.predict.engine import Answer
+    from restart_bench.predict.measured import Compared, ComparedRow, Prediction
+
+_AFTER = {"supply": "power", "mode": "mode"}
+HEAD = "Predicted by the program model, and measured at the end of the watch"
+_ANY_PAST = "after any past"
+_EXPLAINS = "What could explain that (listed, not claimed)"
+
+
+@dataclass(frozen=True, slots=True)
+class Foretold:
+    """What the program model says of a run, beside what the run showed. note: why a part of it is missing, "" where
+    none is."""
+
+    prediction: Prediction
+    compared: Compared
+    note: str = ""
+
+
+def foretell(run: OneRun, patience_s: float = BUDGET_S) -> Foretold | None:
+    """The program model of a run beside its cycles; None where there is no model, or nothing to put beside it, or
+    where the archive is not as it was closed."""
+    if run.program is None or not run.cycles or run.altered:
+        return None
+    from restart_bench.predict.measured import Prediction
+
+    prediction = Prediction(run.rig, run.program, run.tested)
+    if not prediction.outputs:
+        return None
+    answers, note = _answers(run, prediction, patience_s)
+    return Foretold(prediction, prediction.compared(run.cycles, answers, simulated=run.simulated), note)
+
+
+def forecasts_of(run: OneRun, found: Foretold | None) -> tuple[ForecastRow, ...]:
+    """What people expected before each cut, what the program model says of it, and what was seen."""
+    predicted = found.prediction.ends if found is not None else None
+    return forecast_rows(run.rig, run.forecasts, run.cycles, predicted)
+
+
+def _answers(run: OneRun, prediction: Prediction, patience_s: float) -> tuple[tuple[Answer, ...], str]:
+    """What the program can do after any past, and why that is not known."""
+    from restart_bench.predict.engine import predict
+    from restart_bench.predict.explaining import IN_VAIN, in_vain
+    from restart_bench.predict.proving.parts import WARM
+    from restart_bench.predict.proving.patience import within
+
+    assert run.program is not None
+    restarts, inputs = prediction.asked(run.cycles)
+    outputs = [point.name for point in run.rig.outputs() if point.name in prediction.outputs]
+    try:
+        with within(Clock.of(patience_s)):
+            told = [(restart, WARM) for restart in restarts]
+            return predict(run.program, outputs, restarts=told, environments=inputs), ""
+    except IN_VAIN as problem:
+        return (), f"{_ANY_PAST}: {in_vain(problem, f'{patience_s:g} s')}"
+
+
+# ---------------------------------------------------------------- for people
+
+
+def print_foretold(found: Foretold, console: Console) -> None:
+    """The table, what differs in which cycles, and what could explain it."""
+    rows = found.compared.rows
+    if not rows:
+        return
+    console.print()
+    console.print(Text(HEAD, style="bold"))
+    console.print(_table(found))
+    for line in _below(found):
+        _bullet(line, console)
+    if found.compared.could_explain:
+        console.print(Text(_EXPLAINS, style="bold"))
+    for line in found.compared.could_explain:
+        _bullet(line, console)
+
+
+def _table(found: Foretold) -> Table:
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
+    known = any(row.ever for row in found.compared.rows)
+    for column in ("output", "cut", "predicted", "measured", *([_ANY_PAST] if known else [])):
+        table.add_column(column)
+    last = ""
+    for row in found.compared.rows:
+        name = "" if row.point == last else without_controls(row.shown)
+        last = row.point
+        style = "bold red" if row.differences else ""
+        measured = Text(counted_text(row.measured), style=style)
+        table.add_row(name, cut_text(row), counted_text(row.predicted), measured, *([row.ever] if known else []))
+    return table
+
+
+def cut_text(row: ComparedRow) -> str:
+    """`power`, `mode, command held`."""
+    return _AFTER[row.restart] + ("" if row.inputs == "rest" else f", command {row.inputs}")
+
+
+def counted_text(counts: Mapping[str, int]) -> str:
+    """`on`, or `on 3, off 1` where cycles differ."""
+    if len(counts) == 1:
+        return next(iter(counts))
+    return ", ".join(f"{word} {number}" for word, number in counts.items())
+
+
+def _below(found: Foretold) -> Iterator[str]:
+    for row in found.compared.rows:
+        for one in row.differences:
+            where = f"cycle{'s' if len(one.cycles) > 1 else ''} {numbers_text(one.cycles)}"
+            yield f"{row.shown}, {cut_text(row)}, {where}: {one.text}"
+    if not found.compared.differs:
+        yield "nothing was otherwise than predicted"
+    reasons = found.compared.not_played or {}
+    for reason in dict.fromkeys(reasons.values()):
+        yield f"{listed(name for name, one in reasons.items() if one == reason)} not played on the model: {reason}"
+    if found.note:
+        yield found.note
+
+
+def _bullet(text: str, console: Console) -> None:
+    table = Table.grid(padding=(0, 1))
+    table.add_row("  -", Text(without_controls(text)))
+    console.print(table)
+
+
+# ---------------------------------------------------------------- for the record
+
+
+def foretold_facts(found: Foretold) -> Iterator[tuple[str, str]]:
+    """The same as lines of a name and a text."""
+    for row in found.compared.rows:
+        told = f"predicted {counted_text(row.predicted)}, measured {counted_text(row.measured)}"
+        told += f"; {_ANY_PAST} it {row.ever}" if row.ever else ""
+        yield f"{row.shown}, {cut_text(row)}", told
+    if found.compared.rows:
+        yield "differences", "; ".join(_below(found))
+    if found.compared.could_explain:
+        yield _EXPLAINS[0].lower() + _EXPLAINS[1:], "; ".join(found.compared.could_explain)
+
+
+# ---------------------------------------------------------------- for machines
+
+
+def foretold_document(found: Foretold | None) -> dict[str, Any]:
+    """The same as plain data, under `predicted`; nothing where there is no program model."""
+    if found is None or not found.compared.rows:
+        return {}
+    rows = [dataclasses.asdict(row) for row in found.compared.rows]
+    return {
+        "predicted": {
+            "outputs": rows,
+            "could_explain": list(found.compared.could_explain),
+            "not_played": dict(found.compared.not_played or {}),
+            "note": found.note,
+        }
+    }

@@ -1,0 +1,82 @@
+"""The questions before the cut on one page to print: what people expect, what the program model says, what was seen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from markupsafe import Markup
+
+from restart_bench.judging.matrix import matrix_rows
+from restart_bench.model.journal import CycleJudged, judged_cycles
+from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import counted
+from restart_bench.report.record.rendering import page_style, template
+
+if TYPE_CHECKING:
+    from restart_bench.archive.reader import ArchivedRun
+    from restart_bench.suite.loader import Suite
+
+MOST_LEARNERS = 6
+ONE_PAGE = 14
+"""Outputs that fit on one A4 page, in both ways (a browser test prints them)."""
+WAYS = {"supply": "Power goes and returns", "mode": "Run mode is left and entered again"}
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One output before one kind of cut. says: what the program model does; seen: what a test showed, "" for none."""
+
+    output: str
+    says: str
+    seen: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """All that stands on the page. questions: by the way of the cut, in its words; seen_in: what the column of what
+    was seen is of ("" where no test is told); notes: what has to be known beside it."""
+
+    rig: str
+    edition: str
+    learners: tuple[str, ...]
+    questions: Mapping[str, tuple[Question, ...]]
+    seen_in: str = ""
+    notes: tuple[str, ...] = ()
+
+
+def render_sheet(sheet: Sheet) -> str:
+    """The page. It loads nothing and runs nothing."""
+    return template("sheet.html").render(
+        sheet=sheet, answers=(("y", "yes"), ("n", "no"), ("?", "not known")), style=Markup(page_style())
+    )
+
+
+def seen_in(run: ArchivedRun, suite: Suite) -> dict[tuple[str, str], str]:
+    """What each output did in a test where it was on before the cut, by output and "supply" or "mode"."""
+    how = {one.name: one.how for one in suite.scenarios}
+    found: dict[tuple[str, str], str] = {}
+    valid = [one for one in judged_cycles(run.records).values() if one.verdict is not Verdict.ERROR]
+    for way in WAYS:
+        cycles = [one for one in valid if how.get(one.scenario) == way and one.mark("restored") is not None]
+        for point in suite.rig.outputs():
+            cut_from_on = [one for one in cycles if _was_on(one, point.name)]
+            for row in matrix_rows(suite.rig, cut_from_on):
+                if row.point == point.name:
+                    found[point.name, way] = f"{row.at_return} ({counted(len(cut_from_on), 'cycle')})"
+    return found
+
+
+def _was_on(cycle: CycleJudged, point: str) -> bool:
+    return any(seen.point == point and seen.before for seen in cycle.outputs)
+
+
+def sheet_notes(run: ArchivedRun, suite: Suite, rig: str, edition: str) -> Sequence[str]:
+    """What has to be known of a test whose results stand on the page."""
+    notes = [run.altered] if run.altered else []
+    if run.rig_name != rig:
+        notes.append(f"The test was made on another rig: {run.rig_name}.")
+    if suite.program is not None and suite.program.name != edition:
+        notes.append(f"The test was made with another program: {suite.program.name}.")
+    return notes

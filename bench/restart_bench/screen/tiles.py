@@ -1,0 +1,244 @@
+"""The run for a projector: one large tile for each output, to be read from the last row of a classroom.
+
+Pure, like `frame`: what was gathered so far goes in, lines of text come out. On is a filled frame, off an empty one, so
+that colour is not needed.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rich.cells import cell_len, set_cell_size
+from rich.text import Text
+
+from restart_bench.model.live import LiveState
+from restart_bench.model.rig import Value
+from restart_bench.model.scenario import Expectation
+from restart_bench.model.verdicts import console_style, worst
+from restart_bench.model.wording import counted, value_word, without_controls
+from restart_bench.screen.block_letters import ROWS, can_be_drawn, largest_that_fits
+from restart_bench.screen.frame import banner_words, doing_line, footing, progress_line, question_lines
+from restart_bench.screen.screen_state import Gathered, Lane, lanes_of
+from restart_bench.screen.strips import Glyphs
+
+_LEAST_WIDTH, _LEAST_ROWS = 20, 4  # of a tile: OFF in block letters; name, value and verdict in plain ones
+_GOOD_ROWS = ROWS + 4  # frame, name, block letters, verdict
+_BANNER_ROWS = ROWS + 1
+_MOST_DEMAND_ROWS = 3
+_ROOM_FOR_LARGE_VERDICT = 3 * ROWS + 6  # name, value and verdict in block letters, gaps, demand
+
+
+ASKING_FIRST = "asking first"
+"""The phase in which people say what they expect."""
+
+
+def tiles(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
+    """The whole picture: at most `height` lines of at most `width` columns."""
+    width = max(width, 60)
+    state = gathered.state
+    asked = question_lines(gathered, width)
+    if state is None:
+        return [_title(gathered, width), Text("waiting for the first readings ..."), Text(), *asked][:height]
+    foot = [*(asked or [doing_line(state, width)]), progress_line(gathered, state, width, glyphs)]
+    foot.append(footing(gathered, width))
+    lanes = lanes_of(gathered.rig, gathered.scenarios)
+    room = max(_LEAST_ROWS, height - 2 - len(foot))
+    columns, rows = grid(len(lanes), width, room)
+    large = room - rows * _GOOD_ROWS >= _BANNER_ROWS
+    banner = _banner(gathered, width, ROWS if large else 1, glyphs)
+    room -= len(banner) - 1
+    shown = lanes[: columns * max(1, min(rows, room // _LEAST_ROWS))]
+    drawn = [_tile(gathered, state, lane, _Size(width // columns, room // rows), glyphs) for lane in shown]
+    body = [_side_by_side(drawn[place : place + columns]) for place in range(0, len(drawn), columns)]
+    lines = [_title(gathered, width), *banner, *(line for row in body for line in row)]
+    if len(shown) < len(lanes):
+        lines.append(Text(f"... and {len(lanes) - len(shown)} more outputs: make the window taller", style="dim"))
+    lines = lines[: height - len(foot)]
+    lines += [*[Text()] * (height - len(foot) - len(lines)), *foot]
+    for line in lines:
+        line.truncate(width)
+    return lines
+
+
+@dataclass(frozen=True, slots=True)
+class _Size:
+    width: int
+    height: int
+
+
+def grid(count: int, width: int, height: int) -> tuple[int, int]:
+    """Columns and rows of so many tiles that leave each of them the most room in its smaller direction. Where not all
+    find their least room, rows are those that do."""
+    count = max(1, count)
+    most = max(1, width // _LEAST_WIDTH)
+    choices = [(columns, -(-count // columns)) for columns in range(1, min(count, most) + 1)]
+    columns, rows = max(choices, key=lambda one: min(width / one[0] / _LEAST_WIDTH, height / one[1] / _GOOD_ROWS))
+    return columns, max(1, min(rows, height // _LEAST_ROWS))
+
+
+def edition(gathered: Gathered) -> str:
+    """Which program it is: the model's name, or what identifies the one in the controller."""
+    if gathered.program:
+        return without_controls(gathered.program)
+    state = gathered.state
+    told = []
+    for name in gathered.rig.program:
+        reading = state.readings.get(name) if state is not None else None
+        value = reading.value if reading is not None else None
+        told.append(f"{without_controls(gathered.rig.points[name].shown)} {value_word(value)}")
+    return "program: " + (", ".join(told) if told else "not identified")
+
+
+def _title(gathered: Gathered, width: int) -> Text:
+    state = gathered.state
+    left = Text(without_controls(gathered.rig.name), style="bold")
+    left.append(f"  {edition(gathered)}", style="bold cyan")
+    if state is None:
+        return left
+    left.append(f"  {without_controls(state.scenario)}", style="not bold")
+    right = f"cycle {state.cycle} of {state.of_cycles}"
+    left.truncate(max(10, width - len(right) - 2))
+    left.append(" " * max(2, width - left.cell_len - len(right)))
+    return left.append(right, style="bold")
+
+
+def _banner(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
+    """The supply, or the mode: in block letters where there is room, else in one filled line."""
+    words, style = banner_words(gathered)
+    if height < ROWS:
+        return [Text(words.center(width), style=f"{style} reverse")]
+    lines = largest_that_fits(words, width, height, glyphs.ink)
+    return [Text(line.center(width).rstrip(), style=style) for line in lines] + [Text()]
+
+
+# ---------------------------------------------------------------- one tile
+
+
+def _tile(gathered: Gathered, state: LiveState, lane: Lane, size: _Size, glyphs: Glyphs) -> list[Text]:
+    said, numeric = gathered.told(lane.said)
+    seen = gathered.told(lane.terminal)[0] if lane.terminal is not None else said
+    value = seen.newest
+    on = bool(value) and not numeric
+    style = "bold green" if on else "dim" if value is None else "bold"
+    inner = _Size(size.width - 3, size.height - 2)
+    foot = _foot(gathered, state, lane, inner, glyphs)
+    room = inner.height - len(foot)
+    name = _name(lane, inner.width, room - ROWS, glyphs)
+    letters = value_letters(value, numeric, inner.width, room - len(name), glyphs)
+    spare = max(0, room - len(name) - len(letters))
+    middle = [*[""] * (spare // 2), *(line.center(inner.width) for line in letters)]
+    body = [Text(one.center(inner.width), style="bold") for one in name]
+    body += [Text(one, style=style) for one in middle]
+    body += [Text()] * (room - len(body))
+    return _framed([*body, *foot][: inner.height], inner, glyphs, filled=on, style=style)
+
+
+def _name(lane: Lane, width: int, height: int, glyphs: Glyphs) -> list[str]:
+    """The whole name in block letters where they fit; else what stands on the lamp (M1, H2) in them, the rest below."""
+    if height <= ROWS:
+        return [_cut(_whose(lane), width)]
+    whole = _letters(lane.name, width, ROWS, glyphs)
+    own_word = ["controller says"] if lane.terminal is None and lane.said.is_boolean else []
+    if len(whole) == ROWS:
+        return [*whole, *(own_word or [""])]
+    first, _, rest = lane.name.partition(" ")
+    letters = _letters(first, width, ROWS, glyphs) if rest and len(first) <= 3 else []
+    if len(letters) == ROWS and height > ROWS + 1:
+        return [*letters, _cut(f"{rest}: controller says" if own_word else rest, width), ""]
+    return [_cut(_whose(lane), width)]
+
+
+def _whose(lane: Lane) -> str:
+    """The name, and that nobody looks at the terminal where nobody does."""
+    return lane.name if lane.terminal is not None or not lane.said.is_boolean else f"{lane.name}: controller says"
+
+
+def value_letters(value: Value | None, numeric: bool, width: int, height: int, glyphs: Glyphs) -> list[str]:
+    """On, off, a number or a question mark as large as fits into a tile of this inner size."""
+    word = "?" if value is None else value_word(value) if numeric else "ON" if value else "OFF"
+    width, height = width - 2, max(1, height)
+    if not numeric:  # as large as OFF, or a tile would jump when it comes on
+        largest = _letters("OFF", width, height, glyphs)
+        width, height = len(largest[0]), len(largest)
+    return [_cut(line, width) for line in _letters(word, width, height, glyphs)]
+
+
+def _letters(text: str, width: int, height: int, glyphs: Glyphs) -> list[str]:
+    return largest_that_fits(text, width, height, glyphs.ink) if can_be_drawn(text) else [text]
+
+
+def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs: Glyphs) -> list[Text]:
+    """What is demanded, and the verdict: large where there is room, as a filled line else; in a small tile both share
+    that line."""
+    demands = [
+        one
+        for scenario in gathered.scenarios
+        if scenario.name == state.scenario
+        for one in scenario.after
+        if one.point == lane.said.name
+    ]
+    most = max(0, min(_MOST_DEMAND_ROWS, (inner.height - ROWS - 1) // 2))
+    guessing = state.phase == ASKING_FIRST  # what is demanded would give the answer away
+    told = "demanded: " + "; ".join(without_controls(one.text) for one in demands) if demands else "nothing is demanded"
+    wrapped = textwrap.wrap("demanded: shown after the answers" if guessing else told, inner.width - 2)
+    if len(wrapped) > most > 0:
+        wrapped = [*wrapped[: most - 1], _cut(" ".join(wrapped[most - 1 :]), inner.width - 2)]
+    lines = [Text(line.center(inner.width)) for line in wrapped[:most]]
+    lines += [Text()] * (most - len(lines))
+    demands = [] if guessing and most == 0 else demands
+    found = {} if gathered.rehearsal else gathered.verdicts.get((state.scenario, lane.said.name), {})
+    if not found:
+        return [*lines, _without_verdict(gathered, demands, inner.width, small=most == 0)]
+    word = worst(found)
+    style, cycles = console_style(word), f"{found[word]} of {counted(sum(found.values()), 'cycle')}"
+    if inner.height >= _ROOM_FOR_LARGE_VERDICT:
+        letters = _letters(word.value, inner.width, ROWS, glyphs)
+        if len(letters) == ROWS:
+            return [
+                *(Text(one.center(inner.width), style=style) for one in letters),
+                Text(cycles.center(inner.width)),
+                *lines,
+            ]
+    short = f"{_must(demands)}: " if most == 0 and demands else ""
+    forms = (f"{short}{word.value.upper()}  {cycles}", f"{short}{word.value.upper()}")
+    told = next((one for one in forms if len(one) <= inner.width), word.value.upper())
+    return [*lines, Text(_cut(told, inner.width).center(inner.width), style=f"{style} reverse")]
+
+
+def _without_verdict(gathered: Gathered, demands: Sequence[Expectation], width: int, *, small: bool) -> Text:
+    told = "rehearsal: no verdict" if gathered.rehearsal else "no verdict yet" if demands else "not judged"
+    if small and demands:
+        told = _must(demands)
+    return Text(_cut(told, width).center(width), style="dim")
+
+
+def _must(demands: Sequence[Expectation]) -> str:
+    """The demands in three words."""
+    if any(one.demands_off for one in demands):
+        return "must be OFF"
+    if any(one.demands_on for one in demands):
+        return "must be ON"
+    return without_controls(demands[0].text)
+
+
+def _framed(body: Sequence[Text], inner: _Size, glyphs: Glyphs, *, filled: bool, style: str) -> list[Text]:
+    left, right, low_left, low_right = tuple(glyphs.corners)
+    rule, side = (glyphs.ink, glyphs.ink) if filled else (glyphs.rule, glyphs.side)
+    if filled:
+        left = right = low_left = low_right = glyphs.ink
+    lines = [Text(f"{left}{rule * inner.width}{right} ", style=style)]
+    for line in body:
+        line.truncate(inner.width, pad=True)
+        lines.append(Text.assemble((side, style), line, (side, style), " "))
+    lines.append(Text(f"{low_left}{rule * inner.width}{low_right} ", style=style))
+    return lines
+
+
+def _side_by_side(drawn: Sequence[list[Text]]) -> list[Text]:
+    return [Text.assemble(*row) for row in zip(*drawn, strict=True)]
+
+
+def _cut(text: str, width: int) -> str:
+    return text if cell_len(text) <= width else set_cell_size(text, max(0, width - 4)).rstrip() + " ..."

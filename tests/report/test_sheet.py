@@ -1,0 +1,111 @@
+"""The questions before the cut on one page: room for answers, what program and test say hidden until asked for."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from archive_builders import archived, comes_back, load, with_program, write_suite
+from command_line import bench
+from evidence import Story
+from restart_bench.archive.reader import ArchivedRun
+from restart_bench.report.sheet import Question, Sheet, render_sheet, seen_in, sheet_notes
+
+HOSTILE = '<script>alert("M1")</script>'
+SHEET = Sheet(
+    "trainer",
+    HOSTILE,
+    ("Ada", HOSTILE),
+    {
+        "Power goes and returns": (
+            Question(HOSTILE, "comes back", "off, then on (3 cycles)"),
+            Question("M2", "stays off"),
+        )
+    },
+    "test 7",
+    ("altered",),
+)
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> ArchivedRun:
+    """Two cycles with a burner that was on before and stays off in one, comes back in the other."""
+    suite = load(with_program(write_suite(tmp_path_factory.mktemp("suite"))))
+    stories = [Story(seed=1), comes_back(Story(seed=2))]
+    return ArchivedRun.open(archived(tmp_path_factory.mktemp("logs"), suite, stories))
+
+
+def test_each_output_has_an_answer_for_each_learner() -> None:
+    """Two outputs and two learners: four answers of y, n and ?, of which one each can be chosen; and both hidden
+    columns, each with its own box that shows it."""
+    page = render_sheet(SHEET)
+    groups = re.findall(r'type="radio" name="([^"]+)" value="(.)"', page)
+    assert len({name for name, _ in groups}) == 4
+    assert [value for _, value in groups] == ["y", "n", "?"] * 4
+    for shown in ("says", "seen"):
+        assert f'<input class="show" type="checkbox" id="show-{shown}"' in page
+        assert f"#show-{shown}:not(:checked) ~ .parts .{shown}" in page
+        assert page.count(f'<span class="two {shown}">') == 2
+    assert "checked>" not in page
+
+
+def test_texts_of_files_stay_text_and_nothing_is_loaded() -> None:
+    """Names of people, outputs and programs may hold anything; the page runs nothing and loads nothing."""
+    page = render_sheet(SHEET)
+    assert "<script" not in page and "http" not in page.replace("http-equiv", "")
+    assert page.count("&lt;script&gt;") >= 3
+
+
+def test_without_a_test_the_last_column_is_for_the_class_to_fill_in() -> None:
+    """No run, no box that shows what was seen, and no learner's name: one column of answers and a line for the name."""
+    page = render_sheet(Sheet("trainer", "edition 7", (), {"Power goes and returns": (Question("M1", "stays off"),)}))
+    assert 'id="show-seen"' not in page and 'id="show-says"' in page
+    assert "<span>Name</span>" in page and ">Answer<" in re.sub(r"</?bdi>", "", page)
+
+
+def test_what_was_seen_counts_only_cycles_in_which_the_output_was_on(run: ArchivedRun) -> None:
+    """Source: the stories. The burner was on before both cuts; the fan before neither by mode change, as none was."""
+    seen = seen_in(run, run.suite())
+    assert seen["burner", "supply"] == "off, then on 1, stays off 1 (2 cycles)"
+    assert not any(way == "mode" for _, way in seen)
+
+
+def test_a_test_of_something_else_is_told_as_such(run: ArchivedRun) -> None:
+    """Another rig or another program than the page is about stands at its head."""
+    suite = run.suite()
+    assert sheet_notes(run, suite, run.rig_name, "grain dryer, edition 7") == []
+    assert len(sheet_notes(run, suite, "another", "edition 8")) == 2
+
+
+def test_the_command_writes_the_page_and_refuses_what_it_cannot_mean(run: ArchivedRun, tmp_path: Path) -> None:
+    """A page with what a run showed; refused: into the run's own folder, and names without a page."""
+    rig, page = run.folder / "inputs", tmp_path / "page.html"
+    asked = ("predict", rig / "grain-dryer", "--sheet", page, "--learners", "Ada, Ben", "--seen", run.folder)
+    done = bench(*asked)
+    assert done.returncode == 0, done.stderr
+    text = re.sub(r"</?bdi[^>]*>", "", page.read_text(encoding="utf-8"))
+    for words in (
+        ">Ada<",
+        ">Ben<",
+        ">stays off<",
+        ">off, then on 1, stays off 1 (2 cycles)<",
+        "grain dryer, edition 7",
+    ):
+        assert words in text, words
+    for wrong in (("--sheet", run.folder / "page.html", "--seen", run.folder), ("--learners", "Ada")):
+        assert bench("predict", rig / "grain-dryer", *wrong).returncode == 2
+
+
+def test_an_altered_test_is_told_on_the_page_and_ends_with_4(run: ArchivedRun, tmp_path: Path) -> None:
+    """What an altered archive shows stands on the page only below the words that it is altered."""
+    folder = tmp_path / run.folder.name
+    shutil.copytree(run.folder, folder)
+    (folder / "changes.parquet").write_bytes(b"")
+    page = tmp_path / "page.html"
+    done = bench("predict", run.folder / "inputs" / "grain-dryer", "--sheet", page, "--seen", folder)
+    assert done.returncode == 4, done.stderr
+    assert "changes.parquet" in done.stdout.splitlines()[0]
+    assert "changes.parquet" in page.read_text(encoding="utf-8")

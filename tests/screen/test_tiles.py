@@ -1,0 +1,213 @@
+"""Tiles for a projector: each output is large, says what it is, what is demanded and how it was judged, and fits."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.cells import cell_len
+
+from builders import S, dryer_rig
+from live_values import NEVER_ON, burner_finding, burner_scenario, cycle_started, judged_cycle, run_started, state
+from restart_bench.model.rig import Device, Point, Rig
+from restart_bench.model.verdicts import Verdict
+from restart_bench.screen.block_letters import block_letters
+from restart_bench.screen.frame import frame
+from restart_bench.screen.screen_state import Gathered
+from restart_bench.screen.strips import ASCII, UNICODE
+from restart_bench.screen.tiles import grid, tiles, value_letters
+
+ON = dict.fromkeys(("auger", "burner", "fan", "auger_terminal", "burner_terminal", "fan_terminal"), True)
+
+
+def two_lamps() -> Rig:
+    """A rig of the first lesson's kind: two outputs that bear what stands on their lamps."""
+    points = {
+        "m1": Point("m1", "controller", "coil", 0, label="M1 elevator"),
+        "m2": Point("m2", "controller", "coil", 1, label="M2 blower"),
+    }
+    return Rig("lesson", "harmless", {"controller": Device("controller", "h", powered_by_supply=True)}, points)
+
+
+def gathered(rig: Rig | None = None, values: dict[str, object] | None = None, **changes: object) -> Gathered:
+    rig = rig or dryer_rig()
+    scenarios = (burner_scenario(rig),) if "burner" in rig.points else ()
+    made = Gathered(rig, scenarios, True, program="edition 7", **changes)  # type: ignore[arg-type]
+    made.record(run_started(rig))
+    made.record(cycle_started())
+    made.live(state(S, values or dict(ON)))
+    return made
+
+
+def shown(made: Gathered, width: int = 80, height: int = 24) -> list[str]:
+    return [line.plain for line in tiles(made, width, height, UNICODE)]
+
+
+def in_letters(word: str, lines: list[str]) -> bool:
+    """Whether a word stands there in block letters, whatever their width."""
+    rows = [block_letters(word, across=across)[2].strip() for across in (1, 2)]
+    return any(row in line for row in rows for line in lines)
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (80, 40), (140, 40)])
+def test_a_tile_shows_name_state_demand_and_verdict(width: int, height: int) -> None:
+    """All that a class asks of an output stands in its tile, on or off in letters five rows high."""
+    made = gathered(values={**ON, "burner": False, "burner_terminal": False})
+    made.record(judged_cycle(1, burner_finding(1, Verdict.PASS)))
+    lines = shown(made, width, height)
+    text = "\n".join(lines)
+    assert "edition 7" in text
+    assert "PASS" in text or in_letters("PASS", lines)
+    for name in ("auger", "burner", "fan"):
+        assert name in text or in_letters(name, lines), name
+    for word in ("ON", "OFF"):
+        assert in_letters(word, lines), word
+    assert ("demanded" if height > 24 else "must be OFF: PASS") in text
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (140, 40)])
+def test_two_outputs_get_letters_twice_as_wide(width: int, height: int) -> None:
+    """The fewer outputs the larger: with two of them each dot of OFF is two characters wide or more."""
+    lines = shown(gathered(two_lamps(), {"m1": False, "m2": False}), width, height)
+    assert any(block_letters("OFF", across=2)[1].strip() in line for line in lines)
+
+
+@pytest.mark.parametrize("width", [80, 140])
+def test_what_stands_on_the_lamp_is_large(width: int) -> None:
+    """M1 and M2 can be told apart from the back: where the whole name does not fit in block letters, that does."""
+    lines = shown(gathered(two_lamps(), {"m1": True, "m2": False}), width, 40)
+    assert in_letters("M1", lines)
+
+
+@given(st.integers(20, 140), st.integers(1, 30))
+def test_a_tile_does_not_jump_when_its_output_comes_on(width: int, height: int) -> None:
+    """On is written in letters of the size of off, and a margin keeps both from the frame."""
+    on, off = (value_letters(value, False, width, height, UNICODE) for value in (True, False))
+    assert len(on) == len(off) <= height
+    assert len(on[0]) <= len(off[0]) <= width - 2
+
+
+def test_on_is_told_from_off_and_from_what_nobody_reads_without_colour() -> None:
+    """A filled frame is on, an empty one off; what is not read is a question mark, never off."""
+    rows = shown(gathered(two_lamps(), {"m1": True, "m2": None}))
+    frames = [line for line in rows if UNICODE.corners[0] in line]
+    assert len(frames) == 1
+    assert frames[0].startswith(UNICODE.ink * 10)
+    assert any(block_letters("?", across=2)[0].strip() in line for line in rows)
+    assert not any(block_letters("OFF", across=2)[1].strip() in line for line in rows)
+
+
+def test_a_fail_in_any_cycle_stays_on_its_tile() -> None:
+    """Good cycles do not wash away a bad one: the worst verdict stands with how many cycles had it."""
+    made = gathered()
+    made.record(judged_cycle(1, burner_finding(1, Verdict.PASS), burner_finding(1, Verdict.FAIL, "was on")))
+    made.record(judged_cycle(2, burner_finding(2, Verdict.PASS)))
+    text = "\n".join(shown(made, 140, 40))
+    assert "1 of 2 cycles" in text
+    assert "FAIL" in text or in_letters("FAIL", text.splitlines())
+    assert "no verdict yet" in text  # the fan, of which something is demanded and nothing was judged
+
+
+def test_an_output_of_which_nothing_is_demanded_says_so() -> None:
+    """Nobody takes an output that was only watched for one that passed."""
+    text = "\n".join(shown(gathered(two_lamps(), {"m1": True, "m2": True}), 140, 40))
+    assert text.count("nothing is demanded") == 2
+    assert text.count("not judged") == 2
+
+
+def test_a_demand_stands_in_the_words_of_the_scenario() -> None:
+    """What is demanded reads as in record and console."""
+    assert NEVER_ON in " ".join("\n".join(shown(gathered(), 200, 60)).split())
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (140, 40)])
+def test_while_people_are_asked_what_they_expect_no_tile_tells_it(width: int, height: int) -> None:
+    """What is demanded would give the answer away, so it is shown after the answers."""
+    made = gathered()
+    made.live(state(2 * S, dict(ON), phase="asking first"))
+    text = "\n".join(shown(made, width, height))
+    assert "must be" not in text
+    assert NEVER_ON not in text
+    made.live(state(3 * S, dict(ON)))
+    assert ("must be OFF" if height == 24 else "demanded: never") in "\n".join(shown(made, width, height))
+
+
+def test_a_rehearsal_bears_no_verdict() -> None:
+    """Nothing is cut, so no tile says pass."""
+    made = gathered(rehearsal=True)
+    made.record(judged_cycle(1, burner_finding(1, Verdict.PASS)))
+    assert "PASS" not in "\n".join(shown(made, 140, 40))
+
+
+def test_the_program_in_the_controller_is_named_by_what_identifies_it() -> None:
+    """On a real rig the edition is what the controller says of itself, and where it says nothing, that is said."""
+    rig = replace(dryer_rig(), program=("batch_count",))
+    made = gathered(rig, {**ON, "batch_count": 7})
+    made.program = ""
+    assert "batch_count 7" in shown(made)[0]
+    made.rig = replace(rig, program=())
+    assert "not identified" in shown(made)[0]
+
+
+# ---------------------------------------------------------------- a question
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (140, 40)])
+def test_a_question_stands_in_the_picture_and_the_picture_stays(picture, width: int, height: int) -> None:  # type: ignore[no-untyped-def]
+    """While a person is asked, question, answer so far and outputs are all to be seen."""
+    made = gathered()
+    made.question, made.typed = "Switch OFF now: main switch Q1 (the controller loses its power). Is it OFF? [y/n]", "y"
+    lines = [line.plain for line in picture(made, width, height, UNICODE)]
+    text = " ".join(" ".join(lines).split())
+    assert f"{made.question} y_" in text
+    assert "burner" in text
+    assert len(lines) <= height
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+@pytest.mark.parametrize(("width", "height"), [(80, 12), (60, 14), (60, 8)])
+def test_a_small_window_hides_much_but_no_question(picture, width: int, height: int) -> None:  # type: ignore[no-untyped-def]
+    """A question that nobody can see would look like a bench that hangs."""
+    made = gathered()
+    made.question = "Switch OFF now: main switch Q1 (the controller loses its power). Is it OFF? [y/n]"
+    lines = [line.plain for line in picture(made, width, height, UNICODE)]
+    assert made.question in " ".join(" ".join(lines).split())
+    assert len(lines) <= height
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+def test_a_question_before_the_first_reading_can_be_read(picture) -> None:  # type: ignore[no-untyped-def]
+    """The first thing a by-hand rig asks is for its supply, before anything was read."""
+    made = Gathered(dryer_rig(), (), True, question="Switch ON now. Is it ON? [y/n]")
+    assert any("Switch ON now. Is it ON? [y/n]" in line.plain for line in picture(made, 80, 24, UNICODE))
+
+
+# ---------------------------------------------------------------- it fits
+
+
+@given(st.integers(1, 40), st.integers(60, 200), st.integers(4, 60))
+def test_tiles_never_take_more_than_there_is(count: int, width: int, height: int) -> None:
+    """Columns and rows stay inside the window, and all tiles find a place where there is one for all."""
+    columns, rows = grid(count, width, height)
+    assert columns * (width // columns) <= width
+    assert rows * (height // rows) <= height
+    assert columns * rows >= count or height // rows < 9
+
+
+@given(st.text(max_size=30), st.integers(60, 160), st.integers(12, 60), st.integers(1, 12), st.text(max_size=80))
+def test_any_text_of_a_file_leaves_the_picture_whole(
+    text: str, width: int, height: int, outputs: int, asked: str
+) -> None:
+    """A label or a question in any script moves nothing and takes no more than its place."""
+    points = {f"p{n}": Point(f"p{n}", "controller", "coil", n, label=text or "x") for n in range(outputs)}
+    rig = Rig("r", "harmless", {"controller": Device("controller", "h", powered_by_supply=True)}, points)
+    made = gathered(rig, dict.fromkeys(points, True))
+    made.question = asked
+    for glyphs in (UNICODE, ASCII):
+        lines = [line.plain for line in tiles(made, width, height, glyphs)]
+        assert len(lines) <= height
+        assert max(cell_len(line) for line in lines) <= width
+        assert not any(ord(one) < 32 or ord(one) == 127 for line in lines for one in line)
