@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pytest
 from test_restarts import rides
 
 from evidence import MS, OFF, ON, T0, S, Story, expects, found, scenario
@@ -114,6 +115,14 @@ def test_a_read_under_way_at_the_cut_that_shows_off_already_belongs_to_it() -> N
     assert loss.rose == Bounds(20 * MS, 31 * MS)
 
 
+def test_a_loss_that_one_read_shows_was_not_over_before_the_cut() -> None:
+    """A read under way at the cut that alone says off: the supply rose after the cut, whatever the image may lag."""
+    early = np.array([0, 10, 20, 30]) * MS
+    off = np.array([False, True, False, False])
+    (loss,) = losses_of(Reads(early, early + 8 * MS, np.where(off, 0.0, 1.0)), off, Bounds(15 * MS, 16 * MS), 40 * MS)
+    assert loss.rose == Bounds(15 * MS, 28 * MS)
+
+
 def test_what_was_off_before_the_cut_is_no_loss_of_it() -> None:
     """A row of off reads that had begun when the cut was commanded."""
     early = np.array([0, 10, 20, 30]) * MS
@@ -149,6 +158,39 @@ def test_a_dip_after_the_return_is_noticed_although_the_loss_before_it_was_not_r
     story.set("rail", (0, 1), (story.cut_ns + MS, 0), (back + MS, 1), (back + 700 * MS, 0), (back + 800 * MS, 1))
     story.hide("independent", story.cut_ns, back + 300 * MS)
     assert "dipped a second time" in story.finding("", "valid: second dip").reason
+
+
+def blind_to(read_again_ms: int, on_again_ms: int) -> Story:
+    """The rail is not read from the cut to some time after the return, then off until another time after it."""
+    story = Story(scenario=scenario(expects("burner", "is", OFF)))
+    back = story.back_ns
+    off_again, on_again = back + (read_again_ms - 20) * MS, back + on_again_ms * MS
+    story.set("rail", (0, 1), (story.cut_ns + MS, 0), (back + MS, 1), (off_again, 0), (on_again, 1))
+    story.hide("independent", story.cut_ns, back + read_again_ms * MS)
+    return story
+
+
+@pytest.mark.parametrize("seen_lost", [False, True])
+def test_the_end_of_a_second_dip_is_not_taken_for_a_return_that_nobody_read(seen_lost: bool) -> None:
+    """Where the rail was blind at the return, an off read after it may be a second dip: the return reaches back to the
+    command. That long after it, it is an error whichever it was."""
+    story = blind_to(400, 500)
+    if seen_lost:
+        story.hidden = [("independent", story.cut_ns + 300 * MS, story.back_ns + 400 * MS)]
+    judged = story.judge()
+    restored = judged.mark("restored")
+    assert restored is not None and restored.not_before_ns <= T0 + story.back_ns + MS
+    assert judged.verdict is Verdict.ERROR, judged.reason
+
+
+def test_off_reads_soon_after_a_return_that_nobody_read_leave_open_when_it_was() -> None:
+    """Up to 100 ms beyond the relay's data it may be a slow relay: no error, and bounds that hold either."""
+    story = blind_to(80, 95)
+    judged = story.judge()
+    restored = judged.mark("restored")
+    assert restored is not None
+    assert restored.not_before_ns <= T0 + story.back_ns + MS and restored.not_after_ns >= T0 + story.back_ns + 95 * MS
+    assert judged.verdict is not Verdict.ERROR, judged.reason
 
 
 def test_a_supply_that_reads_off_to_the_end_did_not_return_although_its_loss_was_not_read() -> None:

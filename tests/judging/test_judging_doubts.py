@@ -83,6 +83,16 @@ def test_not_ready_in_time_is_a_fail_only_from_when_the_supply_is_proven_back(pr
     assert ("`proof_of_cut` with a value would" in ready.reason) is (verdict is INCONCLUSIVE)
 
 
+def test_a_rail_that_was_read_on_late_proves_the_supply_from_then_on() -> None:
+    """It was blind from before the return, which may have come 0.25 s late; only what is late after its first read is
+    blamed on the controller."""
+    told = slow(story(expects("burner", "is", OFF)), 250 * MS)
+    told = replace(told, rig=replace(told.rig, ready=replace(told.rig.ready, within_ns=600 * MS)), end_ns=6 * S)
+    told.hide("independent", BACK - 100 * MS, BACK + 300 * MS)
+    ready = told.finding("", "ready within")
+    assert ready.verdict is INCONCLUSIVE, ready.reason
+
+
 @pytest.mark.parametrize(("proofs", "verdict"), [(None, FAIL), (LOST, INCONCLUSIVE)])
 def test_a_limit_on_a_mark_counts_from_when_the_supply_is_proven_back(proofs: Any, verdict: Verdict) -> None:
     """The first good reply 1.9 s after the command; nothing before it shows that there was power."""

@@ -22,7 +22,7 @@ from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.notes import supply_notes
 from restart_bench.model.journal import CycleJudged, Finding
 from restart_bench.model.rig import Mode, Proof, RigSupply, SupplyLimits, Wanted
-from restart_bench.model.scenario import Case, Expect, Expectation, Gap, Level, Step
+from restart_bench.model.scenario import Case, Expect, Expectation, Gap, Level, Step, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 
@@ -74,6 +74,13 @@ def test_a_supply_that_reads_back_long_before_the_command_is_an_error_and_ends_t
     assert low <= 99 * MS <= high < 115 * MS
 
 
+def test_a_loss_seen_only_by_reads_under_way_at_the_cut_proves_it() -> None:
+    """The image lags by 20 ms and the supply is back after 10 ms: too short, but cut."""
+    told = rail((CUT + 2 * MS, 0), (CUT + 12 * MS, 1))
+    devices = {**told.rig.devices, "independent": replace(told.rig.devices["independent"], image_lag_ns=20 * MS)}
+    assert set(problems(replace(told, rig=replace(told.rig, devices=devices)).judge())) == {"off time"}
+
+
 @pytest.mark.parametrize(("early", "verdict"), [(60, PASS), (300, ERROR), (900, ERROR)])
 def test_a_supply_that_comes_back_a_little_early_moves_the_return_and_is_told(early: int, verdict: Verdict) -> None:
     """Up to 100 ms before the command the cut is still the one asked; times count from the true return."""
@@ -84,6 +91,23 @@ def test_a_supply_that_comes_back_a_little_early_moves_the_return_and_is_told(ea
     assert restored.not_before_ns <= 1_000 * S + BACK - early * MS <= restored.not_after_ns
     if verdict is PASS:
         assert any("came back" in note and "before the command" in note for note in one.notes)
+
+
+@pytest.mark.parametrize(("before", "amid", "verdict"), [
+    (0, 1, INCONCLUSIVE),
+    (1, 0, INCONCLUSIVE),
+    (0, 0, FAIL),
+    (1, 1, PASS),
+])  # fmt: skip
+def test_what_comes_or_goes_after_an_early_return_says_nothing_of_the_time_in_the_dark(
+    before: float, amid: float, verdict: Verdict
+) -> None:
+    """`during` lasts to the command back; between an early return and that the supply is back already."""
+    one = Expectation("during", "fan", "fan_terminal", "is", ON, text="during")
+    early = BACK - 60 * MS
+    told = Story(scenario=replace(scenario(BURNER_OFF), during=(one,))).set("rail", (0, 1), (CUT + MS, 0), (early, 1))
+    told.set("fan_terminal", (0, before), (early + 5 * MS, amid))
+    assert told.finding("fan", "during").verdict is verdict
 
 
 @pytest.mark.parametrize(("on", "off"), [(400, 700), (40, 70), (900, 940)])
@@ -236,6 +260,47 @@ def test_what_was_on_when_ready_came_started_before_it() -> None:
     assert judged(story, replace(BETWEEN, start="ready"), watch_ns=2 * S).verdict is FAIL
 
 
+def test_what_went_off_before_ready_was_not_left_so_by_no_power() -> None:
+    """Off is what no power leaves behind, and no change; where it was on after the return, it went off by one. Counted
+    from ready: off shortly before it is too early for a window that begins later, whatever comes in the window."""
+    off = expects("fan", "is", OFF, within=(400 * MS, 900 * MS), start="ready")
+    told: list[tuple[int, float]] = [(RUNS - 40 * MS, 0), (RUNS + 300 * MS, 1), (RUNS + 600 * MS, 0)]
+    for before, verdict in (([(BACK + 100 * MS, 1.0)], FAIL), ([], PASS)):
+        story = replace(Story(), end_ns=7 * S).set("fan_terminal", (0, 1), (CUT + 5 * MS, 0), *before, *told)
+        assert judged(story, off, watch_ns=2 * S).verdict is verdict
+
+
+def test_what_a_controller_that_rode_through_says_is_off_was_not_left_so_by_no_power() -> None:
+    """It went on all the time, so off in its first read that counts is a change like any other, and has to last."""
+    off = expects("burner", "is", OFF, judged="burner", within=(0, 700 * MS))
+    told = Story(scenario=scenario(off, restart="either")).never_dark()
+    told.set("burner", (0, 1), (BACK + 5 * MS, 0), (BACK + 300 * MS, 1), (BACK + 500 * MS, 0))
+    assert told.finding("burner").verdict is FAIL
+
+
+def unseen_at_the_return(one: Expectation, since: int, to: int, *changes: tuple[int, float]) -> Verdict:
+    """The verdict where the terminal was not read about the return, then conformed, deviated, and conformed again."""
+    told = Story(scenario=scenario(one, watch_ns=2 * S), end_ns=7 * S).set("fan_terminal", (0, 1), *changes)
+    told.hide("independent", since, to)
+    return told.finding(one.point).verdict
+
+
+def test_off_since_nobody_saw_when_may_be_left_by_no_power_or_a_change() -> None:
+    """On in the last read before the return, off in the first one after it: it went off with the supply, or after the
+    return and so too early. Neither is shown."""
+    off = expects("fan", "is", OFF, within=(400 * MS, 900 * MS))
+    again = ((BACK + 12 * MS, 0), (BACK + 300 * MS, 1), (BACK + 600 * MS, 0))
+    assert unseen_at_the_return(off, BACK - 30 * MS, BACK + 100 * MS, *again) is INCONCLUSIVE
+
+
+def test_on_before_a_blind_cut_and_after_it_may_have_outlived_it_or_come_again() -> None:
+    """On in the last read before the cut and in the first one long after the return, then off, then on in the window:
+    it outlived the cut and passes, or came with the return and did not last. Neither is shown."""
+    again = ((BACK + 300 * MS, 0), (BACK + 600 * MS, 1))
+    on = replace(BETWEEN, window=Window(400 * MS, 900 * MS))
+    assert unseen_at_the_return(on, CUT - 20 * MS, BACK + 100 * MS, *again) is INCONCLUSIVE
+
+
 # ---------------------------------------------------------------- gaps in order
 
 AT_MOST = Gap("fan", "burner", "fan_terminal", "burner_terminal", None, 600 * MS, "burner after fan")
@@ -247,6 +312,17 @@ def starts(fan: int | None, burner: int | None, gap: Gap = AT_MOST) -> Finding:
     for name, at in (("fan_terminal", fan), ("burner_terminal", burner)):
         story.set(name, (0, 0), *(((BACK + at * MS, 1),) if at is not None else ()))
     return story.finding("burner", "burner after fan")
+
+
+def test_what_may_have_come_with_the_return_or_outlived_the_cut_has_no_first_change_to_hold_a_gap_against() -> None:
+    """The fan was on before the cut and in its first read after a return that nobody read, then off, and on again: it
+    came before the burner, or after it."""
+    gap = replace(AT_MOST, at_most_ns=400 * MS)
+    told = Story(scenario=scenario(gaps=(gap,))).set("burner_terminal", (0, 0), (BACK + 300 * MS, 1))
+    told.set("fan_terminal", (0, 1), (BACK + 200 * MS, 0), (BACK + 500 * MS, 1))
+    assert told.finding("burner", "burner after fan").verdict is FAIL
+    told.hide("independent", CUT - 20 * MS, BACK + 100 * MS)
+    assert told.finding("burner", "burner after fan").verdict is INCONCLUSIVE
 
 
 @pytest.mark.parametrize(("fan", "burner", "verdict"), [

@@ -222,7 +222,9 @@ class _Asking:
                 self.connection, self.stack = self.newest, stack
                 if name != "silent":
                     return at + MS
-                self._request(0, at + MS)
+                kind, received = self._request(0, at + MS)
+                if kind not in (SILENT, RESET):  # it speaks by now: this connection is kept
+                    return received + MS
                 at += self.wire.answer_within
                 continue
             at += CONNECT_EVERY

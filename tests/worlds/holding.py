@@ -149,28 +149,30 @@ def _one(world: World, allowed: Allowed, finding: Finding, errors: bool, void: b
         yield _find(world, "shrug", allowed, got)
 
 
+MEANT = {
+    "contradicted": ("unproven", "off time", "dip"),
+    "dip": ("off time", "dip", "early"),
+    "off time": ("off time", "dip", "early"),
+    "second dip": ("second dip", "off time", "early"),
+}
+"""Which reasons of the truth an error of the judge may stand for, where that is not the one of its own name."""
+
+
 def _errors(world: World, invalid: list[Invalid], errors: list[Finding], judged: CycleJudged) -> Iterator[Find]:
-    sure = [one for one in invalid if one.sure]
-    if sure and not errors:
-        why = "; ".join(f"{one.kind}: {one.why}" for one in sure)
+    """An error that must be found and was not, and one for which nothing in the truth stands."""
+    said = [one.expectation.removeprefix("valid: ") for one in errors]
+    meant = {kind for one in said for kind in MEANT.get(one, (one,))}
+    missing = [one for one in invalid if one.sure and one.kind not in meant]
+    if missing:
+        why = "; ".join(f"{one.kind}: {one.why}" for one in missing)
         sort = "missing error" if judged.verdict is not PASS else "false pass"
-        yield Find(
-            world.seed,
-            world.theme,
-            sort,
-            f"the cycle ({sure[0].kind})",
-            f"{judged.verdict.value}: {judged.reason}",
-            why,
-        )
-    if errors and not invalid:
-        yield Find(
-            world.seed,
-            world.theme,
-            "error for nothing",
-            "the cycle",
-            errors[0].reason,
-            "nothing was wrong with the test",
-        )
+        about, got = f"the cycle ({missing[0].kind})", f"{judged.verdict.value}: {judged.reason}"
+        yield Find(world.seed, world.theme, sort, about, got, why)
+    true = {one.kind for one in invalid}
+    for kind, error in zip(said, errors, strict=True):
+        if not true & set(MEANT.get(kind, (kind,))):
+            why = f"nothing of the kind was wrong ({', '.join(sorted(true)) or 'nothing at all'})"
+            yield Find(world.seed, world.theme, "error for nothing", f"the cycle ({kind})", error.reason, why)
 
 
 def _word(world: World, oracle: Oracle, judged: CycleJudged) -> Iterator[Find]:

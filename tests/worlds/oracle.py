@@ -84,7 +84,12 @@ class Oracle:
         """Whether the supply came back by itself, or later than its data sheet says, and nothing read it: then nothing
         that counts from its return can be held against the truth."""
         by_itself = self.world.lost < self.world.returned < self.world.back[0] and not self.early
-        return by_itself or (self.world.returned > self.high and rail_point(self.world) is None)
+        rail = rail_point(self.world)
+        read_late = False
+        if rail is not None:
+            reads = self.readings.all_good(rail)
+            read_late = bool(((reads.early > self.high) & (reads.value == 0)).any())
+        return by_itself or (self.world.returned > self.high and not read_late)
 
     def _last_sign(self, seen: int) -> int:
         """The last sign that the controller did not run. A restart that shows by silence alone may be none."""
@@ -94,7 +99,17 @@ class Oracle:
             lost = max(life.end, self.low)
             if life.end > self.back and life.end < seen and not bool((anew & (got.received > lost)).any()):
                 return self.low
-        return max(self.low, self.readings.signs_against(seen))
+        return max(self.low, self.readings.signs_against(min(seen, self._answered_again())))
+
+    def _answered_again(self) -> int:
+        """When a controller on a disturbed link first gave values in its last life: what is unanswered after that may
+        have been lost."""
+        wire, got = self.world.wires["controller"], self.world.got["controller"]
+        if not (wire.lost_one_in or wire.exception_one_in or wire.outages):
+            return FAR
+        since = max([self.low, *(life.end for life in self.world.lives if life.end < FAR)])
+        good = got.received[(got.kind == 0) & (got.sent >= since)]
+        return int(good[0]) if len(good) else FAR
 
     def sure(self, name: str) -> Reading:
         return self.readings.sure(name, self.ready.life)
@@ -141,6 +156,8 @@ class Oracle:
         if not bool(spoke.any()):
             return False
         first = int(got.received[spoke][0])
+        if first > self.spans.end[1]:
+            return False  # it spoke when the watch was over
         true, seen = self.ready.true, self.ready.seen
         if true is None or seen is None:
             return True
@@ -207,6 +224,15 @@ class Oracle:
         """The longest time without any good reply in a span: no reader of the rules can know more."""
         return self.readings.possible(name).longest_gap(low, high) if high > low else 0
 
+    def _may_have_dropped(self, name: str) -> bool:
+        """Whether reads leave a gap about cut and return as long as the supply was off: what was on before may have
+        gone off with the supply and come on with it."""
+        off = (self.back if self.back < FAR else self.low) - self.world.lost
+        reads = self.sure(name)
+        shown = reads.late[reads.early >= self.high]
+        until = int(shown[0]) if len(shown) else self.world.end
+        return reads.longest_gap(self.world.cut[0], until) > off - 40 * MS
+
     def _first(self, reads: Reading, good: set[float], conforms: bool) -> int | None:
         met = np.isin(reads.value, list(good))
         places = np.flatnonzero(met if conforms else ~met)
@@ -249,16 +275,26 @@ class Oracle:
         low = max(self.low, int(before[-1])) if len(before) else self.low
         return min(low, begin), int(shown[0]), begin
 
+    def _never_on(self, name: str) -> bool:
+        """Whether a terminal was off all the time from the loss to the end of the cycle."""
+        return not self.world.truth[name].spans([1.0], self.world.cut[0], self.world.end)
+
     def _windowed(self, one: Expectation, allowed: Allowed) -> None:
         assert one.window is not None
         world, name = self.world, one.judged
         start = self._start(one)
         if start is None:
             allowed.doubts.append(f"nothing surely to count from ({one.start})")
+            if one.start not in ("restored", "ready") and self._never_on(self.world.rig.judged_point(one.start)):
+                allowed.no_pass.append(f"{one.start} did not come on")
+                allowed.no_fail.append(f"{one.start} did not come on")
             if one.start == "ready" and self.ready.true is None:
                 allowed.no_pass.append("the controller was never ready")
             return
         origin, low, high = start
+        event = None if one.start in ("restored", "ready") else world.rig.judged_point(one.start)
+        if event is not None and world_on_at(world, event) and self._may_have_dropped(event):
+            allowed.doubts.append(f"that {one.start} did not come with the return was not read")
         good = self.conforming(one.wanted, name)
         assert good is not None
         end = self.span_end(one)
@@ -279,7 +315,8 @@ class Oracle:
             if one.window.not_before_ns == 0:
                 allowed.no_fail.append("it conformed all through")
             else:
-                allowed.doubts.append("it outlived the cut, so there is no change")
+                allowed.no_pass.append("it outlived the cut, so there is no change")
+                allowed.doubts.append("there is no change to hold against the limit")
             if not world.rig.is_independent(name):
                 allowed.doubts.append("an own read from before the cut is not set against those after it")
                 allowed.doubts += ["first seen late"] if one.window.not_after_ns is not None else []
@@ -290,6 +327,8 @@ class Oracle:
         if base is not None and world.restarted and not world.rig.is_independent(name):
             allowed.doubts.append("whether it outlived the restart, the controller's own reads can't tell")
             return
+        if base is not None and self._may_have_dropped(name):
+            allowed.doubts.append("that it outlived the cut without a break was not read")
         if base is not None and low - 2 * MS <= base[1] <= high + 2 * gap_at(reads, base[1]):
             allowed.doubts.append("it changed at the very return")
             return
@@ -313,9 +352,13 @@ class Oracle:
                 self._common_doubts(allowed, name)
                 if self._left_by_no_power(good, begin, origin) and len(candidates) > 1:
                     allowed.doubts.append("off is what no power leaves behind, and may be no change")
-                    again = candidates[1][0] - origin
-                    if again > limit_high or spans_where(truth, good, candidates[1][0], end[1]):
+                    again, later = candidates[1][0] - origin, spans_where(truth, good, candidates[1][0], end[1])
+                    read = self._first(reads.within(candidates[1][0], end[0]), good, False)
+                    lasting = any(to - since > one.blind_ns for since, to in later)
+                    if not limit_low <= again <= limit_high or read is not None or lasting:
                         allowed.no_pass.append(f"it did not last: {told(relapse)}, and did not come again in time")
+                    elif not later and one.start == "restored":
+                        allowed.no_fail.append(f"it came again in time: {told(candidates[1][0])}")
                 else:
                     allowed.no_pass.append(f"it came {told(begin)} and did not last: {told(relapse)}")
                 if gap > one.blind_ns:
@@ -386,7 +429,7 @@ class Oracle:
         reads = self.sure(name)
         deviating = spans_where(world.truth[name], good, world.cut[0], min(end[1], world.end))
         gap = reads.longest_gap(world.cut[0], min(end[1], world.end))
-        self._pulse_doubts(allowed, name, gap, limit, (world.cut[1], end[0]), end[1])
+        self._pulse_doubts(allowed, name, gap, limit, (max(world.cut[1], world.lost), end[0]), end[1])
         remainder = deviating[0] if deviating and deviating[0][0] <= world.lost else None
         at_cut = remainder is not None and world.truth[name].at(world.cut[0]) not in good
         others = [span for span in deviating if not (at_cut and span is remainder)]
@@ -415,6 +458,8 @@ class Oracle:
         if at_cut and remainder is not None and others and others[0][0] - remainder[1] <= gap and one.kind == "returns":
             worst = max(worst, limit)
             allowed.doubts.append("it was hardly off")
+        if at_cut and remainder is not None and others and others[0][0] - remainder[1] <= min(gap, limit):
+            worst = max(worst, others[0][1] - self.back)  # what lies between could not be read
         if worst < limit:
             allowed.no_fail.append("no deviation was as long as that")
 
@@ -482,8 +527,14 @@ class Oracle:
             allowed.doubts.append("hardly read during the cut")
         if start > world.back[0] - 50 * MS or not world.restarted:
             allowed.doubts.append("from when the controller was dark is not to be told")
+        if self.early:
+            allowed.doubts.append("the supply was back before its command")
         if not spans:
             allowed.no_pass.append("it never came true")
+        elif spans == [(world.cut[0], world.back[1])]:
+            allowed.no_fail.append("it was so all through")
+        elif spans[-1][1] < world.back[0] and len(reads.within(spans[-1][1], world.back[0]).early) and not self.early:
+            allowed.no_pass.append(f"it did not last: {told(spans[-1][1])}")
         elif spans[-1][1] >= world.back[0] and spans[-1][0] < world.back[0]:
             if len(reads.within(spans[-1][0], world.back[0]).early) == 0:
                 allowed.doubts.append("it came true shortly before the end")
@@ -520,6 +571,9 @@ class Oracle:
             allowed.no_fail.append(f"the gap was {apart / MS:.1f} ms")
         if abs(apart - low) <= width or (one.at_most_ns is not None and abs(apart - one.at_most_ns) <= width):
             allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
+        for judged in (one.first_judged, one.then_judged):
+            if world_on_at(self.world, judged) and self._may_have_dropped(judged):
+                allowed.doubts.append(f"that {judged} did not come with the return was not read")
         for event in (first, then):
             if event[2] <= self.latest:
                 allowed.doubts.append("it was on at the very return")
@@ -603,10 +657,12 @@ class Oracle:
             assert one.window.not_after_ns is not None
             return self.ready_in_time(one.window.not_after_ns, one.text)
         allowed = Allowed("", one.text)
-        allowed.doubts.append("marks of answers are held against the link's own phases")
         at = self._mark_truth(one.mark)
         limit = one.window.not_after_ns
         assert limit is not None
+        if one.mark == "alive" and at is not None and self._hardly_alive():
+            allowed.doubts.append("it stood still before a second change could be read")
+            return allowed
         if self._out_of_reach(limit):
             allowed.doubts.append("a controller out of reach looks like one that does not answer")
         elif at is None or at - self.back > limit:
@@ -615,7 +671,28 @@ class Oracle:
             )
         else:
             allowed.no_fail.append("it came in time")
+        seen = self._mark_seen(one.mark, at)
+        if seen - self.low > limit or len(self.glitches):
+            allowed.doubts.append("that it came in time was not surely read")
         return allowed
+
+    def _mark_seen(self, mark: str, at: int | None) -> int:
+        """By when a reply surely showed that a mark had come."""
+        if at is None or self.ready.life is None:
+            return FAR
+        if mark == "alive":
+            return min(self.readings.counting_from(self.ready.life).values(), default=FAR)
+        got = self.world.got["controller"]
+        shown = got.received[np.isin(got.kind, (0, 1) if mark == "answered" else (0,)) & (got.looked >= at)]
+        return int(shown[0]) if len(shown) else FAR
+
+    def _hardly_alive(self) -> bool:
+        """Whether the last life ended before two changes of its sign of life had surely been read."""
+        life, world = self.ready.life, self.world
+        if life is None:
+            return False
+        lasted = min(life.end, life.stands) - max(life.start, self.back)
+        return lasted < 3 * world.pace + 3 * world.rig.devices["controller"].poll_ns
 
     def _mark_truth(self, mark: str) -> int | None:
         """From when the controller truly answered (or gave values, or lived) after the return, in its last life."""
@@ -651,10 +728,15 @@ class Oracle:
         return allowed
 
     def _lost_by_the_network(self) -> bool:
-        """Whether the network was out about the cut, so that a controller that rides through loses contact as well."""
+        """Whether the network was out about the cut, or lost the replies of the connection in use, so that a controller
+        that rides through loses contact as well."""
         world = self.world
-        outages = world.wires["controller"].outages
-        return not world.restarted and any(low < world.back[1] and high > world.cut[0] for low, high in outages)
+        wire, got = world.wires["controller"], world.got["controller"]
+        lost = any(low < self.high and high > world.cut[0] for low, high in wire.outages)
+        if wire.lost_one_in:  # two replies in a row were: then another connection is tried
+            mine = got.connection == self.readings.first_connection
+            lost |= not bool((mine & np.isin(got.kind, (0, 1, 5)) & (got.received > self.latest)).any())
+        return not world.restarted and lost
 
     def restart_doubts(self) -> list[str]:
         world, found = self.world, []
@@ -674,6 +756,9 @@ class Oracle:
                 found.append("uptime was hardly read after the return")
             if len(later.early) and (np.diff(reads.value) < 0).any() and not world.restarted:
                 found.append("uptime wrapped")
+            told = self.readings.all_good("uptime")
+            if world.restarted and (np.diff(told.value[told.looked < world.lives[0].end]) < 0).any():
+                found.append("uptime wrapped before it restarted")
             before = self.before("uptime")
             if world.restarted and before is not None and len(later.early) and later.value.max() >= before:
                 found.append("uptime did not fall")
@@ -868,6 +953,11 @@ class Oracle:
         named = (world.rig.mode is not None and bool(world.rig.mode.proof)) or bool(world.rig.ready.when)
         if seen is None or not named:
             yield Invalid("unproven", "leaving run mode was not read", False, world.cut[0], True)
+
+
+def world_on_at(world: World, name: str) -> bool:
+    """Whether a terminal was on when the supply was cut."""
+    return world.truth[name].at(world.cut[0]) == 1.0
 
 
 def gap_at(reads: Reading, instant: int) -> int:

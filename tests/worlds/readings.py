@@ -120,7 +120,8 @@ class Readings:
         first = connection == self.first_connection
         if world.mode:
             return live & (before | first)
-        unbroken = live & (reads.looked < min(world.back[0], world.lost if world.restarted else FAR)) & first
+        back = min(world.back[0], world.returned) if read_back_early(world, self) else world.back[0]
+        unbroken = live & (reads.looked < min(back, world.lost if world.restarted else FAR)) & first
         after = np.zeros(len(reads.early), dtype=bool)
         if life is not None:
             begins = self.counting_from(life)
@@ -176,7 +177,10 @@ class Readings:
         """The latest instant before another at which something said that the controller did not run (0: none)."""
         got = self.world.got["controller"]
         silent_connect = (got.request == CONNECT) & (got.kind == SILENT)
-        odd = np.isin(got.kind, (SILENT, EXCEPTION, RESET, 3)) & ~silent_connect & (got.received <= before)
+        old = np.isin(got.connection, got.connection[got.sent < self.world.back[0]])
+        stale_reset = (got.kind == RESET) & old  # the word of a stack that may well serve others already
+        odd = np.isin(got.kind, (SILENT, EXCEPTION, RESET, 3)) & ~silent_connect & ~stale_reset
+        odd &= got.received <= before
         return int(got.sent[odd].max()) if bool(odd.any()) else 0
 
 
@@ -247,6 +251,7 @@ def ready_of(world: World, readings: Readings, life: Life) -> Ready:
         true = next((low for low, high in spans if high - low >= world.rig.ready.steady_ns), None)
     if true is None or true >= until or world.returned >= FAR:
         return Ready(None, None, life)
+    true = max(true, _last_exception(world, life))
     name = world.rig.ready.when[0][0] if world.rig.ready.when else world.rig.ready.alive or "lamp"
     reads = readings.sure(name, life)
     losses = readings.contact_losses(true, min(until, world.end or FAR))
@@ -258,6 +263,17 @@ def ready_of(world: World, readings: Readings, life: Life) -> Ready:
     if len(shown) == 0 or int(reads.early[-1]) < int(shown[0]) + world.rig.ready.steady_ns:
         return Ready(true, None, life)
     return Ready(true, int(shown[0]), life)
+
+
+def _last_exception(world: World, life: Life) -> int:
+    """The last exception with which a running controller answered before it first gave values: it was not ready yet
+    (0: there was none)."""
+    got = world.got["controller"]
+    since = max([world.returned, *(one.end for one in world.lives if one.end <= life.start)])
+    good = got.received[(got.kind == GOOD) & (got.sent >= since)]
+    first = int(good[0]) if len(good) else FAR
+    odd = got.looked[(got.kind == EXCEPTION) & (got.looked >= life.start) & (got.received < first)]
+    return int(odd[-1]) if len(odd) else 0
 
 
 def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:
@@ -286,13 +302,14 @@ def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:
         in_time = None
     seen = last.seen if last.seen is not None else FAR
     true = last.true if last.true is not None else FAR
+    losses = readings.contact_losses(high, world.end) if world.end else np.empty(0, np.int64)
+    anew = int(losses[-1]) + within if len(losses) else 0  # contact that is lost begins it anew
     if in_time is True:
         begins = (true, seen)
     elif in_time is False and not (earlier and true < FAR):
-        losses = readings.contact_losses(high, world.end) if world.end else np.empty(0, np.int64)
-        begins = (deadlines[0], max(deadlines[1], int(losses[-1]) + within if len(losses) else 0))
+        begins = (deadlines[0], max(deadlines[1], anew))
     else:
-        begins = (min(deadlines[0], true), max(deadlines[1], seen if seen < FAR else deadlines[1]))
+        begins = (min(deadlines[0], true), max(deadlines[1], anew, seen if seen < FAR else deadlines[1]))
     if in_time is None and earlier and last.true is None:
         begins = (deadlines[0], FAR)
     lasting = world.scenario.watch_restored_ns  # from the return, or from a restart that came later

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 from holding import compare, demands, finds_of, world_of
+from mutants import MUTANTS
 from oracle import Oracle
 
 from restart_bench.judging.cycle import judge_cycle
@@ -66,3 +67,9 @@ def test_the_worlds_go_through_every_kind_of_demand_and_every_verdict() -> None:
     )  # fmt: skip
     missing = [(kind, word) for kind in kinds for word in (Verdict.PASS, Verdict.FAIL) if not must[kind, word]]
     assert missing == []
+
+
+def test_every_mutant_still_changes_the_judge() -> None:
+    """The text that a mutant changes stands once in the module that it names: else it would be no mutant."""
+    assert [one.rule for one in MUTANTS if one.source().count(one.new) == 0] == []
+    assert len({one.rule for one in MUTANTS}) == len(MUTANTS) >= 40

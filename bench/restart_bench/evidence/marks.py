@@ -15,7 +15,17 @@ import numpy as np
 from restart_bench.evidence.reachability import Reachability
 from restart_bench.evidence.restarts import LateRestart, late_restart
 from restart_bench.evidence.supply_off import longest, losses_of
-from restart_bench.evidence.traces import Course, Flags, Instants, Reads, Trace, TraceBuilder, conforming, pace_ns
+from restart_bench.evidence.traces import (
+    Course,
+    Flags,
+    Instants,
+    Reads,
+    Trace,
+    TraceBuilder,
+    conforming,
+    long_gaps,
+    pace_ns,
+)
 from restart_bench.model.clock import BLIND_NS, FAR_NS, Bounds
 from restart_bench.model.journal import MARKS as MARK_ORDER
 from restart_bench.model.journal import CycleRecords, Mark, Switching
@@ -27,6 +37,8 @@ ANYTHING = Wanted()
 """Met by every value: a point that only has to be read."""
 
 
+UNSEEN_NS = 50_000_000
+"""So long, or for four polls, a proof has to be blind so that a supply may have been back in between."""
 MOST_RESTARTS = 20
 """So many restarts within one watch are followed; a controller that goes on restarting is watched no longer."""
 
@@ -241,7 +253,8 @@ def as_the_rail_shows(
             continue
         reads = builder.trace(proof.point).reads
         off = conforming(proof.wanted, reads.value)
-        back = None if restored is None else _later_than(reads, ~off, restored)
+        unseen_ns = max(UNSEEN_NS, 4 * rig.devices[rig.points[proof.point].device].poll_ns)
+        back = None if restored is None else _later_than(reads, ~off, restored, unseen_ns)
         gone = _later_than(reads, off, cut)
         if gone is not None and (restored is None or gone.not_after_ns <= (back or restored).not_after_ns):
             cut = gone
@@ -257,15 +270,19 @@ def _by_itself(reads: Reads, off: Flags, cut: Bounds, restored: Bounds | None) -
     return span.rose if span.rose.not_after_ns < restored.not_before_ns else None
 
 
-def _later_than(reads: Reads, met: Flags, declared: Bounds) -> Bounds | None:
-    """The first change to a state after the earliest bound of a command, if it surely came later than declared."""
+def _later_than(reads: Reads, met: Flags, declared: Bounds, unseen_ns: int = FAR_NS) -> Bounds | None:
+    """The first change to a state after the earliest bound of a command, if it surely came later than declared. Where
+    nothing was read for `unseen_ns` an earlier one may hide, which did not last: then not before that."""
     low = int(np.searchsorted(reads.early, declared.not_before_ns, side="left"))
     changed = np.flatnonzero(met[low:])
     if len(changed) == 0 or int(changed[0]) == 0:
         return None
     place = low + int(changed[0])
     not_before = int(reads.early[place - 1])
-    return Bounds(not_before, int(reads.late[place])) if not_before > declared.not_after_ns else None
+    if not_before <= declared.not_after_ns:
+        return None
+    hiding = long_gaps(reads, declared.not_before_ns, not_before, unseen_ns)
+    return Bounds(hiding[0][0] if hiding else not_before, int(reads.late[place]))
 
 
 def ready_deadline(rig: Rig, restored: Bounds) -> Bounds:

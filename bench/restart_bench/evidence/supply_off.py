@@ -113,6 +113,8 @@ def _rows(reads: Reads, off: Flags, cut: Bounds, until_ns: int) -> Iterator[OffS
         if first > until_ns:
             return
         before = int(reads.early[low - 1]) if low else cut.not_before_ns
-        rose = Bounds(min(last, int(reads.late[high])), int(reads.late[high])) if high < len(reads) else None
+        rose = None
+        if high < len(reads):
+            rose = Bounds(max(cut.not_before_ns, min(last, int(reads.late[high]))), int(reads.late[high]))
         fell = Bounds(max(cut.not_before_ns, min(before, first)), first)
         yield OffSpan(fell, rose, max(0, last - first))

@@ -27,7 +27,7 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
     )
     for purpose, word, declared, seen, delay in moves:
         command = switching_of(records, purpose)
-        if command is None or seen is None or seen == declared:
+        if command is None or seen is None or declared is None or seen == declared:
             continue
         if seen.not_after_ns < command.before_ns:
             early = span_text(command.before_ns - seen.not_after_ns, command.after_ns - seen.not_before_ns)
@@ -36,6 +36,8 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
                 f"second feed{'' if way is BY_HAND else ', and at a time-out of the relay'}"
             )
             continue
+        if seen.not_before_ns <= declared.not_after_ns:
+            continue  # that it moved later is one way to read it, not what was seen
         late = span_text(seen.not_before_ns - command.after_ns, seen.not_after_ns - command.before_ns)
         said = "" if way is BY_HAND else f", the rig file says {at_most(delay + supply.bounce_ns)} at most"
         yield (

@@ -38,7 +38,8 @@ class ProofState(Enum):
 @dataclass(frozen=True, slots=True)
 class SupplySeen:
     """What one supply proof says: of the cut (`state`), when it fell and rose, whether the supply is back (None: not
-    read after the return), and a second dip."""
+    read after the return) and by when it was read so, and a second dip. `overdue`: it was read off when it was due
+    back for long, and not before that, so it came back late or dipped a second time."""
 
     proof: Proof
     state: ProofState
@@ -46,7 +47,9 @@ class SupplySeen:
     fell: Bounds | None = None
     rose: Bounds | None = None
     back: bool | None = None
+    back_ns: int | None = None
     again: Bounds | None = None
+    overdue: Bounds | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,17 +95,23 @@ def _supply(evidence: Evidence, proof: Proof) -> SupplySeen:
     losses = losses_of(reads, off, cut, _last_off_ns(evidence))
     span = longest(losses)
     again = _lost_later(evidence, reads, off) if span is None else _second_dip(evidence, reads, off, losses, span)
-    back = _is_back(reads, off, restored)
+    back, back_ns = _is_back(reads, off, restored)
     state, text = _state_of(evidence, proof, reads, off, back)
     fell, rose = (None, None) if span is None else (span.fell, span.rose)
-    return SupplySeen(proof, state, text, fell if state is ProofState.HELD else None, rose, back, again)
+    overdue = _overdue(evidence, reads, off) if span is None and again is None and back is True else None
+    return SupplySeen(
+        proof, state, text, fell if state is ProofState.HELD else None, rose, back, back_ns, again, overdue
+    )
 
 
 def _last_off_ns(evidence: Evidence) -> int:
-    """Until when the supply may be read off for this cut: the latest bound of its return, by command or as seen."""
+    """Until when the supply may be read off for this cut: the latest bound of its return, by command, or as it was
+    surely seen later than that."""
     assert evidence.restored is not None
     declared = restored_of(evidence.rig, evidence.records)
-    return max(evidence.restored.not_after_ns, 0 if declared is None else declared.not_after_ns)
+    assert declared is not None
+    surely_later = evidence.restored.not_before_ns > declared.not_after_ns
+    return evidence.restored.not_after_ns if surely_later else declared.not_after_ns
 
 
 def _state_of(evidence: Evidence, proof: Proof, reads: Reads, off: Flags, back: bool | None) -> tuple[ProofState, str]:
@@ -110,7 +119,7 @@ def _state_of(evidence: Evidence, proof: Proof, reads: Reads, off: Flags, back: 
     assert evidence.cut is not None and proof.point is not None and proof.wanted is not None
     cut, name = evidence.cut, shown(evidence.rig, proof.point)
     wanted = wanted_text(evidence.rig.points[proof.point], proof.wanted)
-    in_cut = (reads.early >= cut.not_before_ns) & (reads.late <= _last_off_ns(evidence))
+    in_cut = (reads.late > cut.not_before_ns) & (reads.late <= _last_off_ns(evidence))
     if not bool((off & in_cut).any()):
         return _not_seen_off(evidence, proof.point, wanted)
     previous = reads.last_until(cut.not_before_ns)
@@ -148,12 +157,13 @@ def _to_a_level(evidence: Evidence) -> bool:
     return command is not None and command.to == "level"
 
 
-def _is_back(reads: Reads, off: Flags, restored: Bounds) -> bool | None:
-    """Is the supply back; None: not read after its return."""
+def _is_back(reads: Reads, off: Flags, restored: Bounds) -> tuple[bool | None, int | None]:
+    """Is the supply back, and by when was it read so; None: not read after its return."""
     later = np.flatnonzero(reads.early >= restored.not_before_ns)
-    if bool((~off[later]).any()):
-        return True
-    return False if len(later) and reads.early[later[-1]] >= restored.not_after_ns else None
+    on = later[~off[later]]
+    if len(on):
+        return True, int(reads.late[on[0]])
+    return (False if len(later) and reads.early[later[-1]] >= restored.not_after_ns else None), None
 
 
 def _second_dip(
@@ -177,13 +187,26 @@ def _second_dip(
 
 def _lost_later(evidence: Evidence, reads: Reads, off: Flags) -> Bounds | None:
     """A loss after the return, where the one of the cut was not read: off after a read of on."""
-    assert evidence.restored is not None
-    later = np.flatnonzero(reads.early >= evidence.restored.not_after_ns)
+    later = np.flatnonzero(reads.early >= _last_off_ns(evidence))
     fallen = later[1:][off[later[1:]] & ~off[later[:-1]]]
     if len(fallen) == 0:
         return None
     place = int(fallen[0])
     return Bounds(min(int(reads.early[place - 1]), int(reads.late[place])), int(reads.late[place]))
+
+
+def _overdue(evidence: Evidence, reads: Reads, off: Flags) -> Bounds | None:
+    """The first off read after the return of a supply whose loss was not read, if that was off for too long to have
+    been the one asked: between its return, as commanded, and that read."""
+    assert evidence.cut is not None and evidence.restored is not None
+    cut, restore = (switching_of(evidence.records, purpose) for purpose in ("cut", "restore"))
+    assert cut is not None and restore is not None
+    longest_ns = asked_off_time(evidence.rig, evidence.records, cut, restore).allowed[1]
+    due_ns = max(_last_off_ns(evidence), evidence.cut.not_after_ns + longest_ns)
+    places = np.flatnonzero(off & (reads.early > due_ns))
+    if len(places) == 0:
+        return None
+    return Bounds(evidence.restored.not_before_ns, int(reads.late[int(places[0])]))
 
 
 # ---------------------------------------------------------------- the restart
@@ -263,18 +286,19 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
 
 
 def powered_since(evidence: Evidence, proofs: Proofs) -> int | None:
-    """The instant by which the supply is proven back at the controller: that of the return where a supply proof says
-    so, else the first answer or refusal of the controller's own stack after it; None: nothing proves it. In a mode
-    cut it was never gone."""
+    """The instant by which the supply is proven back at the controller: by the first read of a supply proof that says
+    so, or the first answer or refusal of the controller's own stack after the return; None: nothing proves it. In a
+    mode cut it was never gone."""
     assert evidence.restored is not None
-    if evidence.scenario.how == "mode" or proofs.back:
-        return evidence.restored.not_after_ns
+    since_ns = evidence.restored.not_after_ns
+    if evidence.scenario.how == "mode":
+        return since_ns
+    shown = [one.back_ns for one in proofs.supply if one.back_ns is not None]
     contact = evidence.contact
-    if contact is None:
-        return None
-    spoke = contact.of_kind((*REPLIES, SampleKind.REFUSED, SampleKind.ACCEPTED))
-    places = np.flatnonzero(spoke & (contact.sent >= evidence.restored.not_after_ns))
-    return int(contact.received[places[0]]) if len(places) else None
+    if contact is not None:
+        spoke = contact.of_kind((*REPLIES, SampleKind.REFUSED, SampleKind.ACCEPTED))
+        shown += contact.received[spoke & (contact.sent >= since_ns)][:1].tolist()
+    return max(since_ns, min(shown)) if shown else None
 
 
 # ---------------------------------------------------------------- judged
@@ -389,6 +413,10 @@ def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
             text = f"the supply dipped a second time: {name} says so {when}"
             amid = one.again.not_after_ns <= restore.before_ns  # so it came back before it was commanded
             found.append(Problem("second dip", text, one.again.not_before_ns, void=amid, ends_run=amid))
+        if one.overdue is not None:
+            when = evidence.moment(one.overdue.not_after_ns)
+            text = f"the supply came back late, or dipped a second time: {name}, not read at its return, was off {when}"
+            found.append(Problem("second dip", text, one.overdue.not_before_ns))
     return found
 
 

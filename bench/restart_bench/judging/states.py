@@ -13,6 +13,8 @@ import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Judged
 from restart_bench.evidence.long_cycles import LISTED_NS
+from restart_bench.evidence.marks import switching_of
+from restart_bench.evidence.supply_off import off_time
 from restart_bench.evidence.traces import Flags, Reads, conforming, long_gaps
 from restart_bench.model.clock import BLIND_NS, Bounds
 from restart_bench.model.scenario import Expectation
@@ -150,9 +152,32 @@ def _windowed(evidence: Evidence, demand: Expectation) -> Judged:
     after = int(np.searchsorted(reads.early, start.not_after_ns, side="left"))
     if after == len(reads):
         return _blind(evidence, demand, [(start.not_after_ns, end)])
+    span = (start, end)
+    carried = _carried_over(evidence, demand, int(reads.early[after])) if met[after] else True
+    judged = _from_onset(evidence, demand, span, (known, reads, met), after, began=carried is False)
+    if carried is not None:
+        return judged
+    other = _from_onset(evidence, demand, span, (known, reads, met), after, began=True)
+    if other.verdict is judged.verdict:
+        return judged
+    reason = f"{shown(evidence.rig, demand.point)} was so in the first read after {evidence.back}: whether it had come"
+    return Judged(Verdict.INCONCLUSIVE, f"{reason} to it then or was so before can't be told; {other.reason}")
+
+
+def _from_onset(
+    evidence: Evidence,
+    demand: Expectation,
+    span: tuple[Bounds, int],
+    told: tuple[Reads, Reads, Flags],
+    after: int,
+    *,
+    began: bool,
+) -> Judged:
+    """The same, going by whether what conforms in read number `after`, the first one that surely lies in the window,
+    `began` there."""
+    (start, end), (known, reads, met) = span, told
     missed = after + np.flatnonzero(~met[after:])
-    started = bool(met[after]) and not _carried_over(evidence, demand, int(reads.early[after]))
-    onset = _onset(reads, met, start, after, np.empty(0, dtype=np.intp) if started else missed)
+    onset = _onset(reads, met, start, after, np.empty(0, dtype=np.intp) if began else missed)
     if onset is None:
         return _never_came(evidence, demand, (start, end), reads, missed)
     relapses = missed[missed > onset.place]
@@ -164,18 +189,33 @@ def _windowed(evidence: Evidence, demand: Expectation) -> Judged:
     return _in_time(evidence, demand, (start, end), known, onset)
 
 
-def _carried_over(evidence: Evidence, demand: Expectation, first_ns: int) -> bool:
+def _carried_over(evidence: Evidence, demand: Expectation, first_ns: int) -> bool | None:
     """True where the first read that surely lies in the window conforms without having come to: off is what no power
-    leaves behind, and what was so before the cut may have outlived it without a break."""
-    assert evidence.cut is not None
-    before = evidence.before(demand.judged)
-    if bool(conforming(demand.wanted, np.zeros(1), before)[0]):
-        return True
-    if before is None or not evidence.outlived(demand.judged):
+    leaves behind (not in a controller that rode through, nor where it went off after the return), and what was so
+    before the cut may have outlived it without a break. None: not to be told."""
+    assert evidence.cut is not None and evidence.restored is not None
+    cut, back, before = evidence.cut, evidence.restored, evidence.before(demand.judged)
+    known = evidence.reads(demand.judged)
+    reads = known.part(0, int(np.searchsorted(known.early, first_ns, side="left")) + 1)
+    others = np.flatnonzero(~conforming(demand.wanted, reads.value, before))
+    last = int(others[-1]) if len(others) else -1  # the last read that did not conform
+    own = not evidence.rig.is_independent(demand.judged)
+    rode_through = evidence.scenario.how == "supply" and evidence.fate.lost is False
+    if bool(conforming(demand.wanted, np.zeros(1), before)[0]) and not (own and rode_through):
+        if last < 0 or reads.late[last + 1] <= back.not_before_ns or (own and reads.late[last] <= cut.not_before_ns):
+            return True
+        return False if reads.early[last] >= back.not_after_ns else None
+    if before is None or not evidence.outlived(demand.judged) or last >= (reads.last_until(cut.not_before_ns) or 0):
         return False
-    reads = evidence.reads(demand.judged).until(first_ns)
-    last = reads.last_until(evidence.cut.not_before_ns) or 0
-    return last + 1 < len(reads) and bool(conforming(demand.wanted, reads.value[last:], before).all())
+    return None if _may_have_dropped(evidence, reads, first_ns) else True
+
+
+def _may_have_dropped(evidence: Evidence, reads: Reads, until_ns: int) -> bool:
+    """True where a gap between the cut and an instant is as long as the supply was off: what was on before it may have
+    gone off with the supply and come on with it."""
+    assert evidence.cut is not None and evidence.restored is not None
+    least_off_ns, _ = off_time(evidence.cut, evidence.restored)
+    return bool(long_gaps(reads, evidence.cut.not_before_ns, until_ns, least_off_ns))
 
 
 def _start_of(evidence: Evidence, demand: Expectation) -> Bounds | None:
@@ -189,7 +229,8 @@ def _start_of(evidence: Evidence, demand: Expectation) -> Bounds | None:
 
 
 def first_on(evidence: Evidence, judged: str) -> Bounds | None:
-    """First change to on after the restored supply; None where it was not seen, or the point was on all along."""
+    """First change to on after the restored supply; None where it was not seen, or the point was on all along. Where it
+    may have gone off with the supply and come on with it unseen, it lies anywhere from there to the next one."""
     assert evidence.restored is not None and evidence.cut is not None
     reads = evidence.reads(judged).until(evidence.watch_end_ns)
     # A read that is under way at the earliest bound of the return may show what came with it.
@@ -197,9 +238,11 @@ def first_on(evidence: Evidence, judged: str) -> Bounds | None:
     if low == len(reads):
         return None
     floor, on = evidence.restored.not_before_ns, reads.value[low:] == 1.0
-    was_on = low > 0 and reads.value[low - 1] == 1.0 and reads.late[low - 1] > evidence.cut.not_before_ns
-    if on[0] and not (was_on and evidence.outlived(judged)):
-        return Bounds(min(floor, int(reads.late[low])), int(reads.late[low]))
+    came = Bounds(min(floor, int(reads.late[low])), int(reads.late[low]))
+    was_on = low > 0 and reads.value[low - 1] == 1.0 and evidence.outlived(judged)
+    if on[0] and not was_on:
+        return came
+    unseen = bool(on[0]) and _may_have_dropped(evidence, reads, int(reads.early[low]))
     rises = np.flatnonzero(on[1:] & ~on[:-1])
     if len(rises) == 0:
         return None
@@ -208,7 +251,7 @@ def first_on(evidence: Evidence, judged: str) -> Bounds | None:
     independent = evidence.rig.is_independent(judged)
     hiding = long_gaps(reads, floor if independent else int(reads.late[low]), int(reads.early[place]), BLIND_NS + 1)
     not_before = hiding[0][0] if hiding else max(floor, int(reads.early[place]))
-    return Bounds(not_before, int(reads.late[place + 1]))
+    return Bounds(came.not_before_ns if unseen else not_before, int(reads.late[place + 1]))
 
 
 def _onset(
@@ -311,9 +354,23 @@ def window_verdict(low_ns: int, high_ns: int, not_before_ns: int, not_after_ns: 
 
 
 def _during(evidence: Evidence, demand: Expectation) -> Judged:
-    """Has to come true between `dark` and the command back, and then to last to that command."""
-    assert evidence.cut is not None and evidence.restored is not None
-    end = evidence.restored.not_before_ns
+    """Has to come true between `dark` and the command back, and then to last to that command. What comes or goes where
+    the supply was back before its command is neither a pass nor a fail of the time in the dark."""
+    assert evidence.restored is not None
+    judged = _during_until(evidence, demand, evidence.restored.not_before_ns)
+    command = switching_of(evidence.records, "restore")
+    if command is None or evidence.restored.not_after_ns >= command.before_ns:
+        return judged
+    later = _during_until(evidence, demand, command.before_ns)
+    if later.verdict is judged.verdict:
+        return judged
+    reason = f"{judged.reason}; but the supply was back before its command, and up to that: {later.reason}"
+    return Judged(Verdict.INCONCLUSIVE, reason, judged.figures)
+
+
+def _during_until(evidence: Evidence, demand: Expectation, end: int) -> Judged:
+    """The same up to an instant."""
+    assert evidence.cut is not None
     dark = evidence.marks.get("dark", evidence.cut).not_after_ns
     start = dark if dark < end else evidence.cut.not_after_ns
     known = evidence.reads(demand.judged).until(end)
