@@ -153,6 +153,17 @@ def test_marks_count_from_a_late_restart(late_ms: int, seed: int) -> None:
     assert progress.watch_end_ns == ready.not_after_ns + story.scenario.watch_ns
 
 
+@pytest.mark.parametrize("lasts_ms", [100, 900, 2500])
+def test_a_watch_is_not_over_before_a_window_from_the_return_is(lasts_ms: int) -> None:
+    """It ends `watch` after ready, or so long after the return, whichever is later: nobody waits for both."""
+    story = rides(late_ns=2 * S + DIP_NS + 300 * MS, end_ns=6 * S)
+    scenario = replace(story.scenario, watch_restored_ns=lasts_ms * MS)
+    progress = progress_of(story.rig, scenario, story.records(), story.samples())
+    assert progress.begins is not None
+    from_ready = progress.marks["ready"].not_after_ns + scenario.watch_ns
+    assert progress.watch_end_ns == max(from_ready, progress.begins.not_after_ns + lasts_ms * MS)
+
+
 @pytest.mark.parametrize(("within_ms", "verdict"), [(500, Verdict.FAIL), (2_000, Verdict.PASS)])
 def test_a_late_restart_is_held_against_ready(within_ms: int, verdict: Verdict) -> None:
     """It was surely not ready in time where its restart came after that time."""

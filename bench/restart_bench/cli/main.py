@@ -115,11 +115,14 @@ def new(
     by_hand: Annotated[
         bool, typer.Option("--by-hand", help="Without any relay: a person switches the supply.")
     ] = False,
+    points: Annotated[
+        Path | None, typer.Option("--points", metavar="FILE", help="A list of the points, CSV or XLSX.")
+    ] = None,
 ) -> int:
     """Ask a few questions, write a commented rig, a program model and two scenarios."""
     from restart_bench.cli.new import write_suite
 
-    return write_suite(folder, by_hand=by_hand)
+    return write_suite(folder, by_hand=by_hand, points=points)
 
 
 @app.command()
@@ -146,6 +149,7 @@ def check(
     """Read the files and say what would happen: timeline, duration, wear, what it will show. Moves nothing."""
     from restart_bench.cli.check import free_bytes, plan_lines
     from restart_bench.cli.cover import cover_lines
+    from restart_bench.cli.round_trips import known_round_trip
     from restart_bench.run.arming import points_named
     from restart_bench.run.usage import wear_of
     from restart_bench.suite.plan import plan_suite
@@ -154,11 +158,13 @@ def check(
     for number, suite in enumerate(_load_suites(paths, rig, program, repeat)):
         worn = wear_of(logs, suite.rig).operations
         steps = [step for one in suite.scenarios for step in (*one.before, *one.function_check)]
-        plan = plan_suite(suite.rig, suite.scenarios)
+        round_trip = known_round_trip(suite.rig)
+        longest_ns = round_trip.longest_ns if round_trip is not None else 0
+        plan = plan_suite(suite.rig, suite.scenarios, round_trip_ns=longest_ns)
         if number:
             print()
         writes, left_out = points_named(suite.rig, steps), cover_lines(suite, width)
-        print("\n".join(plan_lines(plan, worn, writes, width, left_out, free_bytes(logs))))
+        print("\n".join(plan_lines(plan, worn, writes, width, left_out, free_bytes(logs), round_trip)))
         _say_warnings(suite)
     return 0
 
