@@ -37,8 +37,9 @@ logs_app = typer.Typer(no_args_is_help=True, help="The archive of runs: list, ve
 
 def register_archive_commands(app: typer.Typer) -> None:
     """Adds the commands of this file to the console script."""
-    for command in (compare, judge, report, replay):
+    for command in (compare, judge, report):
         app.command()(command)
+    app.command(short_help="Play an archived run as a film.")(replay)
     app.add_typer(logs_app, name="logs")
 
 

@@ -108,7 +108,7 @@ def _begin(
 # ---------------------------------------------------------------- begin
 
 
-@app.command()
+@app.command(short_help="Ask a few questions, write a rig and its scenarios.")
 @honest_exit
 def new(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder that does not exist yet, or is empty.")],
@@ -125,7 +125,7 @@ def new(
     return write_suite(folder, by_hand=by_hand, points=points)
 
 
-@app.command()
+@app.command(short_help="Read only: what the rig says, and how sharply it is seen.")
 @honest_exit
 def look(
     rig: RigPath,
@@ -137,7 +137,7 @@ def look(
     return look_at(_load_rig(rig).rig, for_)
 
 
-@app.command()
+@app.command(short_help="What would happen, how long, what it would show.")
 @honest_exit
 def check(
     paths: Paths,
@@ -172,7 +172,7 @@ def check(
 # ---------------------------------------------------------------- run
 
 
-@app.command()
+@app.command(short_help="Cut, watch, judge, archive, show.")
 @honest_exit
 def run(
     paths: Paths,
@@ -368,7 +368,7 @@ def _print_outcome(outcome: RunOutcome, as_json: bool, stream: TextIO) -> None:
     print_outcome(outcome, console_for(stream), explain=True)
 
 
-@app.command()
+@app.command(short_help="Points to idle, supply to its end, killed runs closed.")
 @honest_exit
 def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
     """Return pressed points to idle, bring the supply to its normal end, close what a killed run left open."""
@@ -396,7 +396,7 @@ def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
     return 0 if parked.well else EXIT_ERROR
 
 
-@app.command()
+@app.command(short_help="Find out what every output does, draft scenarios.")
 @honest_exit
 def survey(
     rig: RigPath,
@@ -466,7 +466,7 @@ def _survey(
 # ---------------------------------------------------------------- rigs
 
 
-@app.command()
+@app.command(short_help="Serve the simulated rig over Modbus TCP.")
 @honest_exit
 def simulate(
     rig: RigPath,
@@ -493,7 +493,7 @@ def simulate(
     return serve_rig(suite.rig, model, console_for(sys.stdout), seed=seed, first_port=port or 0, panel=panel)
 
 
-@app.command()
+@app.command(short_help="The supplies that a rig file can name.")
 @honest_exit
 def drivers(
     name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="One driver, with all its keys.")] = None,
@@ -505,7 +505,7 @@ def drivers(
     return 0
 
 
-@app.command()
+@app.command(short_help="JSON Schema of a file, for editors.")
 @honest_exit
 def schema(
     kind: Annotated[Literal["rig", "scenario", "program"], typer.Argument(help="rig, scenario or program.")],
@@ -518,7 +518,7 @@ def schema(
     return 0
 
 
-@app.command()
+@app.command(short_help="What the program model says comes back, and why.")
 @honest_exit
 def predict(
     paths: Paths,
