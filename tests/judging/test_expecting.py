@@ -497,8 +497,8 @@ def test_a_start_without_the_first_one_breaks_at_least() -> None:
 
 
 def test_an_input_that_read_on_all_through_the_dark_does_not_show_that_an_output_came_back() -> None:
-    """The rail reads off for seconds, and the terminal on all the while: what fed it then may feed it now. An output that
-    is demanded to stay on without supply is another thing."""
+    """The rail reads off for seconds, and the terminal on all the while: what fed it then may feed it now. An output
+    that is demanded to stay on without supply is another thing."""
     dark = Story(cut_ns=1_500 * MS, off_ns=1_500 * MS)
     story = dark.set("fan_terminal", (0, 1)).set("fan", (0, 1))
     found = judged(story, expects("fan", "is", ON))
