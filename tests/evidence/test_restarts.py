@@ -113,6 +113,15 @@ def test_a_late_scan_is_no_standstill() -> None:
     assert story.finding("fan").verdict is Verdict.PASS
 
 
+def test_a_program_that_hangs_after_ready_is_told_beside_the_verdict() -> None:
+    """Its terminals stay as demanded, so that the cycle passes: nobody shall take that for a controller that runs."""
+    demand = scenario(expects("fan", "is", ON), restart="either")
+    hung = rides(scenario=demand, frozen_ns=2_700 * MS).judge()
+    assert hung.verdict is Verdict.PASS
+    assert [note for note in hung.notes if "heartbeat stood still from" in note], hung.notes
+    assert not [note for note in rides(scenario=demand).judge().notes if "stood still" in note]
+
+
 def test_terminals_count_while_the_controller_stands() -> None:
     """Independent reads count throughout: the fan that dropped out is a fail."""
     story = rides(scenario=scenario(expects("fan", "is", ON), restart="either"), frozen_ns=2_045 * MS)

@@ -16,7 +16,7 @@ from restart_bench.evidence.long_cycles import samples_to_judge
 from restart_bench.evidence.marks import as_marks, ready_conditions, switching_of
 from restart_bench.evidence.supply_off import off_time
 from restart_bench.judging.function_check import judge_steps
-from restart_bench.judging.notes import restarted_late, silent_again, supply_notes
+from restart_bench.judging.notes import restarted_late, silent_again, stood_still, supply_notes
 from restart_bench.judging.outputs import base_figures, output_seen
 from restart_bench.judging.proofs import Proofs, judge_restart, proof_problems, proofs_of
 from restart_bench.judging.pulses import judge_pulses
@@ -243,7 +243,7 @@ def _conclude(
         findings.append(_finding(evidence, _About(FindingKind.COMPLETION, "", "all phases done", open_end)))
     verdict = _verdict(findings)
     notes = [seen.disagrees for seen in outputs.values() if seen.disagrees]
-    notes += [*supply_notes(evidence), *restarted_late(evidence), *silent_again(evidence)]
+    notes += [*supply_notes(evidence), *restarted_late(evidence), *silent_again(evidence), *stood_still(evidence)]
     notes += [trouble.text for trouble in evidence.records.troubles if not trouble.error]
     return CycleJudged(
         cycle=started.cycle,

@@ -10,8 +10,9 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.marks import cut_of, restored_of, switching_of
 from restart_bench.evidence.reachability import FAILURES
+from restart_bench.model.clock import FAR_NS
 from restart_bench.model.ways import BY_HAND, way_named
-from restart_bench.model.wording import at_most, span_text
+from restart_bench.model.wording import at_most, shown, span_text
 
 
 def supply_notes(evidence: Evidence) -> Iterator[str]:
@@ -78,3 +79,19 @@ def silent_again(evidence: Evidence) -> Iterator[str]:
             f"{name} fell silent again {when}, after it had answered: a second loss of its supply, a second restart or "
             "a lost network look like that"
         )
+
+
+def stood_still(evidence: Evidence) -> Iterator[str]:
+    """The controller was ready, and then its sign of life stood still to the end of the watch while it answered on."""
+    controller, alive, ready = evidence.rig.controller, evidence.rig.ready.alive, evidence.marks.get("ready")
+    if controller is None or alive is None or ready is None:
+        return
+    moving = evidence.builder.running(controller.name)
+    since = max((one.until_ns for one in moving or ()), default=FAR_NS)
+    end = min(evidence.watch_end_ns, evidence.end_ns)
+    if not ready.not_after_ns <= since < end or len(evidence.trace(alive).seen.inside(since, end)) < 2:
+        return
+    yield (
+        f"{shown(evidence.rig, alive)} stood still from {evidence.moment(since)} to the end of the watch though "
+        f"{controller.name} answered: a program that hangs looks like that; what was read at terminals is judged on"
+    )
