@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
-from restart_bench.model.program import Coil, Memory, Program, Reset, Rung, Set
+from restart_bench.model.program import Coil, Memory, Program, Reset, Rung, Set, Timer
+from restart_bench.model.units import show_duration
 from restart_bench.model.wording import listed
 from restart_bench.plc.conditions import show_condition
 from restart_bench.plc.interpreter import driven
@@ -306,4 +307,25 @@ def _driven_by(trials: _Trials, whole: Program) -> list[str]:
     can_stay = trials.answer.settles in ("on", "depends")
     if can_stay and len(resets) == 1:
         return [f"only {resets[0]}"]
-    return (resets or sets) if can_stay else (sets or resets)
+    return ((resets or sets) if can_stay else (sets or resets)) + list(_timed_by(trials, whole))
+
+
+def _timed_by(trials: _Trials, whole: Program) -> Iterator[str]:
+    """The timers of coils that drive the output: what comes later by how much."""
+    rungs = [(place, whole.rungs[place]) for place in trials.numbers]
+    read = {name for _, rung in rungs if isinstance(rung, Coil) and driven(rung) == trials.answer.point
+            for name in reads_of(rung)}  # fmt: skip
+    for place, rung in rungs:
+        if isinstance(rung, Timer) and rung.name in read:
+            yield f"`{rung.name}` {_times(rung)} ({_rung(whole, place)})"
+
+
+def _times(timer: Timer) -> str:
+    """What a timer makes of its condition."""
+    when, preset = f"`{show_condition(timer.when)}`", show_duration(timer.preset_ns)
+    words = {
+        "TON": f"is on once {when} was on for {preset}",
+        "TOF": f"stays on for {preset} after {when}",
+        "TP": f"is on for {preset} from when {when} comes on",
+    }
+    return words[timer.kind]
