@@ -12,7 +12,8 @@ from archive_builders import archived, comes_back, load, with_program, write_sui
 from command_line import bench
 from evidence import Story
 from restart_bench.archive.reader import ArchivedRun
-from restart_bench.report.sheet import Question, Sheet, render_sheet, seen_in, sheet_notes
+from restart_bench.model.journal import RunEnded
+from restart_bench.report.sheet import Question, Sheet, render_sheet, seen_in, sheet_notes, unseen_in
 
 HOSTILE = '<script>alert("M1")</script>'
 SHEET = Sheet(
@@ -71,6 +72,14 @@ def test_what_was_seen_counts_only_cycles_in_which_the_output_was_on(run: Archiv
     seen = seen_in(run, run.suite())
     assert seen["burner", "supply"] == "off, then on 1, stays off 1 (2 cycles)"
     assert not any(way == "mode" for _, way in seen)
+
+
+def test_what_was_not_tested_is_not_called_off(run: ArchivedRun) -> None:
+    """Source: the stories, all by loss of supply. Of a mode change nothing is known, or not yet."""
+    assert unseen_in(run, run.suite()) == {"supply": "not on before any cut", "mode": "not tested"}
+    going_on = ArchivedRun.open(run.folder)
+    going_on.records = [record for record in run.records if not isinstance(record, RunEnded)]
+    assert unseen_in(going_on, run.suite())["mode"] == "not tested yet; this test has not ended"
 
 
 def test_a_test_of_something_else_is_told_as_such(run: ArchivedRun) -> None:

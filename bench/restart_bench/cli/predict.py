@@ -294,20 +294,21 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
     """
     from restart_bench.archive.files import write_whole
     from restart_bench.archive.reader import ArchivedRun
-    from restart_bench.report.sheet import MOST_LEARNERS, Sheet, render_sheet, seen_in, sheet_notes
+    from restart_bench.report.sheet import MOST_LEARNERS, Sheet, render_sheet, seen_in, sheet_notes, unseen_in
 
     if len(asked.learners) > MOST_LEARNERS:
         raise Refused(f"--learners: {MOST_LEARNERS} fit on a page, not {len(asked.learners)}; write several")
     seen: dict[tuple[str, str], str] = {}
+    unseen: dict[str, str] = {}
     notes: tuple[str, ...] = ()
     told = altered = ""
     if asked.seen is not None:
         run = ArchivedRun.open(asked.seen)
         suite, altered = run.suite(), run.altered
-        seen = seen_in(run, suite)
+        seen, unseen = seen_in(run, suite), unseen_in(run, suite)
         told = f"test {run.id} ({'simulated' if run.simulated else 'on the rig'})"
         notes = tuple(sheet_notes(run, suite, edition.rig.name, edition.program.name))
-    questions = _questions(edition, seen, none="not on before any cut" if asked.seen is not None else "")
+    questions = _questions(edition, seen, unseen)
     sheet = Sheet(edition.rig.name, edition.program.name, asked.learners, questions, told, notes)
     if asked.seen is not None and asked.seen.resolve() in asked.file.resolve().parents:
         raise Refused(f"{asked.file} lies in the run's own folder, which is never written to again; choose another")
@@ -316,15 +317,20 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
     return f"{asked.seen.name.removeprefix('run=')}: {altered}" if altered and asked.seen is not None else ""
 
 
-def _questions(edition: Edition, seen: Mapping[tuple[str, str], str], none: str) -> dict[str, tuple[Question, ...]]:
-    """The outputs in each way of the cut, with what the program says of them at rest."""
+def _questions(
+    edition: Edition, seen: Mapping[tuple[str, str], str], unseen: Mapping[str, str]
+) -> dict[str, tuple[Question, ...]]:
+    """The outputs in each way of the cut, with what the program says of them at rest, and what was seen, or why
+    nothing was."""
     from restart_bench.predict.proving.parts import REST, WARM
     from restart_bench.predict.why import does
     from restart_bench.report.sheet import WAYS, Question
 
     return {
         words: tuple(
-            Question(edition.labels.get(one.point, one.point), does(one), seen.get((one.point, way), none))
+            Question(
+                edition.labels.get(one.point, one.point), does(one), seen.get((one.point, way), unseen.get(way, ""))
+            )
             for one in edition.answers
             if (one.restart, one.start, one.inputs) == (way, WARM, REST)
         )
