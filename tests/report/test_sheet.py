@@ -95,6 +95,7 @@ def test_the_command_writes_the_page_and_refuses_what_it_cannot_mean(run: Archiv
     asked = ("predict", rig / "grain-dryer", "--sheet", page, "--learners", "Ada, Ben", "--seen", run.folder)
     done = bench(*asked)
     assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith(f"wrote {page}") and "stays off" not in done.stdout  # what the page hides
     text = re.sub(r"</?bdi[^>]*>", "", page.read_text(encoding="utf-8"))
     for words in (
         ">Ada<",

@@ -79,7 +79,8 @@ def predict_paths(
         print(json.dumps(_document(editions, changed), ensure_ascii=False, indent=2))
     else:
         told = changed if changed != [] else [NOTHING_CHANGES if decided else NO_CHANGE_SEEN]
-        print("\n".join([*_lines(editions, told), *written, "", AS_A_MODEL]))
+        shown = _lines(editions, told) if sheet is None or told else ()  # what a page hides is not printed beside it
+        print("\n".join([*shown, *written, "", AS_A_MODEL]).strip())
     if altered:
         return EXIT_ERROR
     return EXIT_FAIL if changed else EXIT_PASS if decided else EXIT_INCONCLUSIVE
