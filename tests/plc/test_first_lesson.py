@@ -27,11 +27,11 @@ def scanned(interpreter: Interpreter, state: State, scans: int, *, start: bool =
 
 
 def told(interpreter: Interpreter, state: State) -> str:
-    """What both motors do at once and a second later, in the words of the table."""
+    """What both motors do just before and just after 0.5 s, in the words of the table."""
     words = []
     for name, output in (("M1", "elevator"), ("M2", "blower")):
-        soon, later = (interpreter.output(scanned(interpreter, state, scans), output) for scans in (2, 100))
-        words.append(f"{name} {'on' if later else 'off'}{' after 0.5 s' if soon != later else ''}")
+        soon, later = (interpreter.output(scanned(interpreter, state, scans), output) for scans in (45, 55))
+        words.append(f"{name} {'on' if later else 'off'}{', 0.5 s later than in edition 1' if soon != later else ''}")
     return ", ".join(words)
 
 

@@ -18,6 +18,7 @@ from restart_bench.model.verdicts import Verdict
 from restart_bench.predict.engine import predict
 from restart_bench.predict.measured import Compared, Prediction, was_on_for_a_while
 from restart_bench.predict.proving.parts import REST, SUPPLY, WARM
+from restart_bench.report.foretold import cut_text
 
 BACK, SHUT = SMALL["set and reset"], SMALL["reset on the first scan"]
 RESTORED = (Mark("restored", Bounds(1, 2)),)
@@ -109,14 +110,16 @@ def test_a_pulse_that_no_play_has_is_a_difference() -> None:
     assert not compared(SMALL["a lamp before the reset"], cycle(3, lamp), output="lamp").differs
 
 
-def test_what_was_before_the_cut_decides_which_play_counts() -> None:
-    """Nothing is pressed: where it was on before the cut it comes back, where it was off it stays off."""
+def test_what_was_on_and_what_was_off_before_the_cut_stand_apart() -> None:
+    """Nothing is pressed: where it was on before the cut it comes back, where it was off it stays off; a row for each,
+    because one of both would read as "sometimes"."""
     pair, idle = [scenario_of(Press("start", 200 * MS), name="first"), scenario_of()], BACK
     prediction = Prediction(rig_for(idle, ["m"]), idle, pair)
-    judged = [cycle(1, m(True)), cycle(2, m(False, before=False)), cycle(3, m(False))]
-    (row,) = prediction.compared(judged, simulated=True).rows
-    assert row.predicted == {"on": 2, "off": 1}
-    assert [one.cycles for one in row.differences] == [(3,)]
+    judged = [cycle(1, m(False, before=False)), cycle(2, m(True)), cycle(3, m(False))]
+    was_on, was_off = prediction.compared(judged, simulated=True).rows
+    assert (was_on.before, was_on.predicted, was_off.before, was_off.predicted) == ("on", {"on": 2}, "off", {"off": 1})
+    assert [one.cycles for one in was_on.differences] == [(3,)] and was_off.differences == ()
+    assert [cut_text(row) for row in (was_on, was_off)] == ["power, on before", "power, off before"]
 
 
 def test_a_state_before_the_cut_that_the_model_has_not_is_told_alone() -> None:

@@ -10,7 +10,7 @@ from predict_programs import generated
 from predict_small import SMALL, program
 from restart_bench.model.program import Program
 from restart_bench.plc.interpreter import State
-from restart_bench.predict.documents import documents, edition_lines, table_lines, trace_lines
+from restart_bench.predict.documents import documents, edition_lines, table_lines, trace_lines, why_lines
 from restart_bench.predict.editions import differences, side_by_side
 from restart_bench.predict.engine import predict
 from restart_bench.predict.proving.cone import cone_of, outputs_of
@@ -251,16 +251,18 @@ def test_an_edit_is_named_by_the_outputs_whose_restart_it_changes() -> None:
     assert differences(old, old) == ()
 
 
-def test_editions_stand_side_by_side() -> None:
-    """One row for each output and restart, one column for each edition."""
+def test_editions_stand_one_below_the_other() -> None:
+    """A block for each output with a row for each edition, so that six editions are no wider than two."""
     editions = {
         "A": predict(SMALL["set and reset"], ["m"], environments=[REST]),
         "B": predict(program("lamp := start"), ["lamp"], environments=[REST]),
     }
     assert [row.differs for row in side_by_side(editions)] == [True] * 6
-    assert list(edition_lines(editions, {"m": "M1 motor"}))[1:3] == [
-        "M1 motor  loss of supply  comes back      no such output",
-        "M1 motor  mode change     comes back      no such output",
+    assert list(edition_lines(editions, {"m": "M1 motor"}))[:4] == [
+        "",
+        "M1 motor  loss of supply  mode change",
+        "  A       comes back      comes back",
+        "  B       no such output  no such output",
     ]
 
 
@@ -271,3 +273,18 @@ def test_the_table_has_a_column_for_each_restart() -> None:
         "   loss of supply  mode change  cold start",
         "m  comes back      comes back   stays off",
     ]
+
+
+def test_why_is_said_once_of_all_restarts_after_which_it_is_the_same() -> None:
+    """Reset by the first scan after a loss of supply and after a mode change: one line, which names both."""
+    small = SMALL["reset on the first scan"]
+    answers = predict(small, ["m"], environments=[REST])
+    lines = list(why_lines(answers, {one.key: explain(small, one) for one in answers}))
+    assert [line.partition(": m ")[0] for line in lines] == ["loss of supply, mode change", "cold start"]
+
+
+def test_a_timer_before_the_output_is_named_with_its_time() -> None:
+    """Why it comes on later stands where it says why it comes on."""
+    small = SMALL["timer"]
+    (answer,) = predict(small, ["m"], restarts=[(SUPPLY, WARM)], environments=[REST])
+    assert "`t` is on once `go` was on for 500 ms (rung 3, line 3)" in explain(small, answer).because

@@ -12,7 +12,8 @@ from archive_builders import archived, comes_back, load, with_program, write_sui
 from command_line import bench
 from evidence import Story
 from restart_bench.archive.reader import ArchivedRun
-from restart_bench.report.sheet import Question, Sheet, render_sheet, seen_in, sheet_notes
+from restart_bench.model.journal import RunEnded
+from restart_bench.report.sheet import Question, Sheet, render_sheet, seen_in, sheet_notes, unseen_in
 
 HOSTILE = '<script>alert("M1")</script>'
 SHEET = Sheet(
@@ -73,6 +74,14 @@ def test_what_was_seen_counts_only_cycles_in_which_the_output_was_on(run: Archiv
     assert not any(way == "mode" for _, way in seen)
 
 
+def test_what_was_not_tested_is_not_called_off(run: ArchivedRun) -> None:
+    """Source: the stories, all by loss of supply. Of a mode change nothing is known, or not yet."""
+    assert unseen_in(run, run.suite()) == {"supply": "not on before any cut", "mode": "not tested"}
+    going_on = ArchivedRun.open(run.folder)
+    going_on.records = [record for record in run.records if not isinstance(record, RunEnded)]
+    assert unseen_in(going_on, run.suite())["mode"] == "not tested yet; this test has not ended"
+
+
 def test_a_test_of_something_else_is_told_as_such(run: ArchivedRun) -> None:
     """Another rig or another program than the page is about stands at its head."""
     suite = run.suite()
@@ -86,6 +95,7 @@ def test_the_command_writes_the_page_and_refuses_what_it_cannot_mean(run: Archiv
     asked = ("predict", rig / "grain-dryer", "--sheet", page, "--learners", "Ada, Ben", "--seen", run.folder)
     done = bench(*asked)
     assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith(f"wrote {page}") and "stays off" not in done.stdout  # what the page hides
     text = re.sub(r"</?bdi[^>]*>", "", page.read_text(encoding="utf-8"))
     for words in (
         ">Ada<",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import sys
 import time
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ from restart_bench.report.console import print_outcome
 from restart_bench.report.documents import document
 from restart_bench.report.foretold import foretell
 from restart_bench.report.record.gathering import gather
+from restart_bench.report.record.rendering import render_page
 from restart_bench.run.session import perform
 from restart_bench.screen.console import guess_on
 from restart_bench.screen.plain import PlainShow
@@ -118,8 +120,8 @@ def test_predicted_and_measured_stand_side_by_side_after_a_run(asked: Asked) -> 
     shown = io.StringIO()
     print_outcome(asked.outcome, Console(file=shown, width=100))
     told = [line.split() for line in shown.getvalue().splitlines()]
-    assert ["M1", "elevator", "power", "off", "off", "stays", "off"] in told
-    assert ["M2", "blower", "power", "on", "on", "comes", "back"] in told
+    assert ["M1", "elevator", "power,", "on", "before", "off", "off", "stays", "off"] in told
+    assert ["M2", "blower", "power,", "on", "before", "on", "on", "comes", "back"] in told
     assert "nothing was otherwise than predicted" in shown.getvalue()
     (run,) = document(judge_again(ArchivedRun.open(asked.outcome.runs[0].folder)))["runs"]
     rows = [(row["point"], row["predicted"], row["measured"]) for row in run["predicted"]["outputs"]]
@@ -132,9 +134,24 @@ def test_predicted_and_measured_stand_in_the_record(asked: Asked) -> None:
     run = ArchivedRun.open(asked.outcome.runs[0].folder)
     (group,) = [one for one in gather(run).facts if one.title.startswith("Predicted")]
     told = {fact.name: fact.value for fact in group.facts}
-    assert told["M1 elevator, power"] == "predicted off, measured off; after any past it stays off"
+    assert told["M1 elevator, power, on before"] == "predicted off, measured off; after any past it stays off"
     assert told["differences"] == "nothing was otherwise than predicted"
     assert not [one for one in gather(run, explain=False).facts if one.title.startswith("Predicted")]
+
+
+def test_answers_and_scores_stand_in_the_record_and_on_the_page(asked: Asked) -> None:
+    """Ada expected both, so she was right once; Ben knew nothing. Without the model, people's part stands all the
+    same."""
+    run = ArchivedRun.open(asked.outcome.runs[0].folder)
+    groups = {group.title: {fact.name: fact.value for fact in group.facts} for group in gather(run).facts}
+    answers = "expected: Ada on, Ben ?, the program model off; seen: off"
+    assert groups["Asked first"]["cycle 1, M1 elevator, on before"] == answers
+    right = {"Ada": "1 of 2 right", "Ben": "0 of 2 right, 2 times not known", "the program model": "2 of 2 right"}
+    assert groups["Asked first: who was right"] == right
+    (scores,) = [group for group in gather(run, explain=False).facts if group.title == "Asked first: who was right"]
+    assert [fact.name for fact in scores.facts] == ["Ada", "Ben"]
+    page = " ".join(re.sub(r"<[^>]*>", "", render_page(gather(run))).split())
+    assert "Asked first: who was right: Ada 1 of 2 right; Ben 0 of 2 right, 2 times not known;" in page
 
 
 @pytest.mark.parametrize("missing", [True, False])

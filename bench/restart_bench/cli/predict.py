@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 OFF_FOR = "2 s"
 _INDENT = 18
 RESTART_WORDS = {"supply": "loss of supply", "mode": "mode change"}
+NOTHING_CHANGES = "nothing changes: after each restart every output does the same in both"
+NO_CHANGE_SEEN = "no change was found, but not everything is decided"
 AS_A_MODEL = "This is what the program model does. A real controller is tested, not predicted: see `run`."
 
 
@@ -66,6 +68,7 @@ def predict_paths(
         if asked is not None and len(editions) > 1:
             raise Refused(f"{option} of one program; name one")
     changed = _changed(old, editions[0]) if old is not None else None
+    decided = all(one.decided for one in [*editions, *([old] if old is not None else [])])
     written = ["", *_written(editions[0], folder)] if folder is not None else []
     altered = _write_sheet(editions[0], sheet) if sheet is not None else ""
     if altered and not as_json:
@@ -75,13 +78,12 @@ def predict_paths(
     if as_json:
         print(json.dumps(_document(editions, changed), ensure_ascii=False, indent=2))
     else:
-        print("\n".join([*_lines(editions, changed), *written, "", AS_A_MODEL]))
+        told = changed if changed != [] else [NOTHING_CHANGES if decided else NO_CHANGE_SEEN]
+        shown = _lines(editions, told) if sheet is None or told else ()  # what a page hides is not printed beside it
+        print("\n".join([*shown, *written, "", AS_A_MODEL]).strip())
     if altered:
         return EXIT_ERROR
-    if changed:
-        return EXIT_FAIL
-    known = [*editions, *([old] if old is not None else [])]
-    return EXIT_PASS if all(one.decided for one in known) else EXIT_INCONCLUSIVE
+    return EXIT_FAIL if changed else EXIT_PASS if decided else EXIT_INCONCLUSIVE
 
 
 def _document(editions: Sequence[Edition], changed: list[str] | None) -> dict[str, Any]:
@@ -93,10 +95,11 @@ def _document(editions: Sequence[Edition], changed: list[str] | None) -> dict[st
 
 
 def _lines(editions: Sequence[Edition], changed: list[str] | None) -> Iterator[str]:
-    """The same for people: what changed, editions side by side, or one program with why."""
+    """The same for people: what changed, editions one below the other, or one program with why."""
     yield from changed or ()
     if len(editions) > 1:
-        yield from _side_by_side(editions)
+        yield from [""] if changed else []
+        yield from _below_each_other(editions)
     elif changed is None:
         yield from _alone(editions[0], width_for(sys.stdout))
 
@@ -115,6 +118,10 @@ def _edition(path: Path, beside: Path | None = None) -> Edition:
     place = path.parent if is_program else path
     if is_program and not (place / "rig.yaml").is_file() and beside is not None:
         place = beside.parent if beside.is_file() else beside
+    if is_program and not (place / "rig.yaml").is_file():
+        raise Refused(
+            f"{path} needs the rig.yaml of its rig beside it; copy that too, or leave the program in its folder"
+        )
     suite = load_rig(rig_file(place), cards=cards(), program=path if is_program else None)
     if suite.program is None:
         raise Refused(f"{path}: the rig names no `simulation:` program, so there is nothing to predict")
@@ -180,31 +187,52 @@ def _alone(edition: Edition, width: int) -> Iterator[str]:
     yield "Why"
     for line in why_lines(edition.answers, _whys(edition)):
         restart, _, because = line.partition(": ")
-        yield from hanging(f"  {restart}", because, width, _INDENT)
+        yield from hanging(f"  {restart} ", because, width, _INDENT)
     yield from _otherwise(edition, width)
 
 
 def _otherwise(edition: Edition, width: int) -> Iterator[str]:
-    """What other inputs after the restart would change."""
+    """What other inputs after the restart would change; what is the same for several is said once, of all of them."""
     from restart_bench.predict.documents import COLUMNS
     from restart_bench.predict.proving.parts import REST
+
+    at_rest = {one.key[:3]: one for one in edition.answers if one.inputs == REST}
+    outputs: dict[tuple[str, str], list[str]] = {}
+    for answer in edition.answers:
+        if word := _may(at_rest.get(answer.key[:3]), answer):
+            shown = edition.labels.get(answer.point, answer.point)
+            outputs.setdefault((COLUMNS[answer.restart, answer.start], answer.inputs), []).append(f"{shown} {word}")
+    inputs: dict[tuple[str, str], list[str]] = {}
+    for (column, given), words in outputs.items():
+        inputs.setdefault((column, "; ".join(words)), []).append(given)
+    columns: dict[str, list[str]] = {}
+    for (column, text), given_of in inputs.items():
+        columns.setdefault(f"{_any_of(given_of)}: {text}", []).append(column)
+    yield from ["", "Otherwise"] if columns else []
+    for line, restarts in columns.items():
+        yield from hanging(f"  {', '.join(restarts)} ", line, width, _INDENT)
+
+
+def _may(at_rest: Answer | None, answer: Answer) -> str:
+    """What an output does with other inputs than at rest, "" where that is the same."""
     from restart_bench.predict.why import does
 
-    at_rest = {(one.point, one.restart, one.start): does(one) for one in edition.answers if one.inputs == REST}
-    either = "off or on"  # it depends on which command, or on what was before
-    found: dict[tuple[str, str], list[str]] = {}
-    for answer in edition.answers:
-        word = does(answer)
-        if word != at_rest.get((answer.point, answer.restart, answer.start)):
-            column = COLUMNS[answer.restart, answer.start]
-            found.setdefault((_given(answer.inputs), column), []).append(
-                f"{edition.labels.get(answer.point, answer.point)} {either if answer.settles == 'depends' else word}"
-            )
-    if found:
-        yield ""
-        yield "Otherwise"
-        for (given, column), outputs in found.items():
-            yield from hanging(f"  {column}", f"{given}: {'; '.join(outputs)}", width, _INDENT)
+    if at_rest is None or at_rest.behaviour == answer.behaviour:
+        return ""
+    if answer.settles == "depends" and at_rest.settles in ("off", "on"):  # on which command, or on what was before
+        word = "may be on" if at_rest.settles == "off" else "may be off"
+        return word if answer.confirmed else f"{word} (not confirmed)"
+    return does(answer)
+
+
+def _any_of(inputs: Sequence[str]) -> str:
+    """`a command held through the restart or pressed meanwhile`."""
+    from restart_bench.predict.proving.parts import DARK, HELD
+
+    commands = {HELD: "held through the restart", DARK: "pressed meanwhile"}
+    held = [commands[one] for one in inputs if one in commands]
+    others = [_given(one) for one in inputs if one not in commands]
+    return " or ".join([*others, *([f"a command {' or '.join(held)}"] if held else [])])
 
 
 def _given(inputs: str) -> str:
@@ -214,11 +242,10 @@ def _given(inputs: str) -> str:
     return words.get(inputs, f"a command {inputs}")
 
 
-def _side_by_side(editions: Sequence[Edition]) -> Iterator[str]:
+def _below_each_other(editions: Sequence[Edition]) -> Iterator[str]:
     from restart_bench.predict.documents import edition_lines
 
     yield "Inputs at rest after the restart"
-    yield ""
     yield from edition_lines({one.name: one.answers for one in editions}, editions[0].labels)
 
 
@@ -268,20 +295,21 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
     """
     from restart_bench.archive.files import write_whole
     from restart_bench.archive.reader import ArchivedRun
-    from restart_bench.report.sheet import MOST_LEARNERS, Sheet, render_sheet, seen_in, sheet_notes
+    from restart_bench.report.sheet import MOST_LEARNERS, Sheet, render_sheet, seen_in, sheet_notes, unseen_in
 
     if len(asked.learners) > MOST_LEARNERS:
         raise Refused(f"--learners: {MOST_LEARNERS} fit on a page, not {len(asked.learners)}; write several")
     seen: dict[tuple[str, str], str] = {}
+    unseen: dict[str, str] = {}
     notes: tuple[str, ...] = ()
     told = altered = ""
     if asked.seen is not None:
         run = ArchivedRun.open(asked.seen)
         suite, altered = run.suite(), run.altered
-        seen = seen_in(run, suite)
+        seen, unseen = seen_in(run, suite), unseen_in(run, suite)
         told = f"test {run.id} ({'simulated' if run.simulated else 'on the rig'})"
         notes = tuple(sheet_notes(run, suite, edition.rig.name, edition.program.name))
-    questions = _questions(edition, seen, none="not on before any cut" if asked.seen is not None else "")
+    questions = _questions(edition, seen, unseen)
     sheet = Sheet(edition.rig.name, edition.program.name, asked.learners, questions, told, notes)
     if asked.seen is not None and asked.seen.resolve() in asked.file.resolve().parents:
         raise Refused(f"{asked.file} lies in the run's own folder, which is never written to again; choose another")
@@ -290,15 +318,20 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
     return f"{asked.seen.name.removeprefix('run=')}: {altered}" if altered and asked.seen is not None else ""
 
 
-def _questions(edition: Edition, seen: Mapping[tuple[str, str], str], none: str) -> dict[str, tuple[Question, ...]]:
-    """The outputs in each way of the cut, with what the program says of them at rest."""
+def _questions(
+    edition: Edition, seen: Mapping[tuple[str, str], str], unseen: Mapping[str, str]
+) -> dict[str, tuple[Question, ...]]:
+    """The outputs in each way of the cut, with what the program says of them at rest, and what was seen, or why
+    nothing was."""
     from restart_bench.predict.proving.parts import REST, WARM
     from restart_bench.predict.why import does
     from restart_bench.report.sheet import WAYS, Question
 
     return {
         words: tuple(
-            Question(edition.labels.get(one.point, one.point), does(one), seen.get((one.point, way), none))
+            Question(
+                edition.labels.get(one.point, one.point), does(one), seen.get((one.point, way), unseen.get(way, ""))
+            )
             for one in edition.answers
             if (one.restart, one.start, one.inputs) == (way, WARM, REST)
         )

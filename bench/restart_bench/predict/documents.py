@@ -80,14 +80,14 @@ def table_lines(answers: Sequence[Answer], labels: Mapping[str, str] | None = No
 
 
 def why_lines(answers: Sequence[Answer], whys: Mapping[Any, Why]) -> Iterator[str]:
-    """Why, for each answer at rest that was explained; what is the same after a mode change is said once."""
-    said: set[str] = set()
+    """Why, for each answer at rest that was explained; what is the same after several restarts is said once, of all."""
+    said: dict[str, list[str]] = {}
     for answer in answers:
         why = whys.get(answer.key)
-        if why is None or answer.inputs != REST or why.because in said:
-            continue
-        said.add(why.because)
-        yield f"{COLUMNS[answer.restart, answer.start]}: {why.because}"
+        if why is not None and answer.inputs == REST:
+            said.setdefault(why.because, []).append(COLUMNS[answer.restart, answer.start])
+    for because, restarts in said.items():
+        yield f"{', '.join(restarts)}: {because}"
 
 
 def trace_lines(trace: Trace, scan_ns: int) -> Iterator[str]:
@@ -121,14 +121,23 @@ def _value(value: Any) -> str:
 
 
 def edition_lines(editions: Mapping[str, Sequence[Answer]], labels: Mapping[str, str] | None = None) -> Iterator[str]:
-    """Outputs after a loss of supply and a mode change, one column for each edition."""
-    rows = [["", "", *editions]]
-    for row in side_by_side(editions):
-        point, restart, start, inputs = row.key
-        if inputs == REST and start == WARM:
-            cells = [does(answer) if answer is not None else "no such output" for answer in row.answers]
-            rows.append([_label(point, labels), COLUMNS[restart, start], *cells])
-    yield from _aligned(rows)
+    """A block for each output: a row for each edition, a column for each restart, so that any number of editions fits
+    on a screen."""
+    restarts = [(SUPPLY, WARM), (MODE, WARM)]
+    found = {row.key: row.answers for row in side_by_side(editions)}
+    rows: list[list[str]] = []
+    for point in dict.fromkeys(key[0] for key in found):
+        rows.append([_label(point, labels), *(COLUMNS[one] for one in restarts)])
+        for number, name in enumerate(editions):
+            told = [found.get((point, *one, REST)) for one in restarts]
+            rows.append([f"  {name}", *(_cell(answers[number] if answers else None) for answers in told)])
+    for line, (head, *_) in zip(_aligned(rows), rows, strict=True):
+        yield from ([""] if not head.startswith("  ") else [])
+        yield line
+
+
+def _cell(answer: Answer | None) -> str:
+    return does(answer) if answer is not None else "no such output"
 
 
 def difference_lines(found: Sequence[ChangedAnswer], labels: Mapping[str, str] | None = None) -> Iterator[str]:

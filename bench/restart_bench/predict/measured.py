@@ -34,14 +34,15 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class ComparedRow:
-    """One output after one kind of restart, over all valid cycles with the same inputs. predicted, measured: how
-    often on, off, "on or off", "not played" and "not read" at the end of the watch; ever: what `predict` says
-    that it does after any past, "" where it was not asked."""
+    """One output after one kind of restart, over all valid cycles with the same inputs in which it was the same before
+    the cut. before: on, off or "not read"; predicted, measured: how often on, off, "on or off", "not played" and "not
+    read" at the end of the watch; ever: what `predict` says that it does after any past, "" where it was not asked."""
 
     point: str
     shown: str
     restart: str
     inputs: str
+    before: str
     predicted: Mapping[str, int]
     measured: Mapping[str, int]
     ever: str = ""
@@ -99,7 +100,7 @@ class Prediction:
         known = {answer.key: answer for answer in answers}
         rows: list[ComparedRow] = []
         differing: list[tuple[_Told, Answer | None]] = []
-        for (output, restart, inputs), told in self._grouped(cycles).items():
+        for (output, restart, inputs, before), told in self._grouped(cycles).items():
             answer = known.get((output, restart, WARM, inputs))
             found = list(_differences(told, output))
             differing += [(one, answer) for one in told if any(one.cycle in each.cycles for each in found)]
@@ -109,6 +110,7 @@ class Prediction:
                     shown=self.rig.points[output].shown,
                     restart=restart,
                     inputs=inputs,
+                    before=before,
                     predicted=_counted(_foretold(one, output) for one in told),
                     measured=_counted(_word(one.seen.at_end) for one in told),
                     ever=does(answer) if answer is not None else "",
@@ -126,18 +128,20 @@ class Prediction:
         inputs = dict.fromkeys(key[2] for key in keys if key[2] in ENVIRONMENTS)
         return tuple(dict.fromkeys(key[1] for key in keys)), tuple(inputs)
 
-    def _grouped(self, cycles: Sequence[CycleJudged]) -> dict[tuple[str, str, str], list[_Told]]:
-        grouped: dict[tuple[str, str, str], list[_Told]] = {}
+    def _grouped(self, cycles: Sequence[CycleJudged]) -> dict[tuple[str, str, str, str], list[_Told]]:
+        grouped: dict[tuple[str, str, str, str], list[_Told]] = {}
         for cycle in cycles:
             plays = self.plays.get(cycle.scenario)
             if plays is None or not _restarted(cycle, plays):
                 continue
             for seen in cycle.outputs:
                 if seen.point in self.outputs:
-                    key = (seen.point, plays.restart, plays.inputs)
+                    key = (seen.point, plays.restart, plays.inputs, _word(seen.before))
                     grouped.setdefault(key, []).append(self._told(cycle, plays, seen))
         order = {point.name: number for number, point in enumerate(self.rig.outputs())}
-        return dict(sorted(grouped.items(), key=lambda item: (order[item[0][0]], item[0][1] != SUPPLY)))
+        return dict(
+            sorted(grouped.items(), key=lambda item: (order[item[0][0]], item[0][1] != SUPPLY, item[0][3] != ON))
+        )
 
     def _told(self, cycle: CycleJudged, plays: Plays, seen: OutputSeen) -> _Told:
         before = {

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
-from restart_bench.model.program import Coil, Memory, Program, Reset, Rung, Set
+from restart_bench.model.program import Coil, Memory, Program, Reset, Rung, Set, Timer
+from restart_bench.model.units import show_duration
+from restart_bench.model.wording import listed
 from restart_bench.plc.conditions import show_condition
 from restart_bench.plc.interpreter import driven
 from restart_bench.predict.changes import (
@@ -24,7 +26,7 @@ from restart_bench.predict.changes import (
     nearness,
 )
 from restart_bench.predict.engine import Answer, predict
-from restart_bench.predict.proving.cone import cone_of, part_of
+from restart_bench.predict.proving.cone import cone_of, part_of, reads_of
 from restart_bench.predict.proving.parts import MODE
 from restart_bench.predict.proving.patience import TimeIsUp
 
@@ -36,9 +38,9 @@ INPUTS = "inputs at that moment"
 
 @dataclass(frozen=True, slots=True)
 class Why:
-    """because: one line; decided_by: what has to change for another answer (each alone, or, if `together`, all of
-    it); by_inputs: other inputs at that moment give another answer; cure: what keeps the output off, all of it
-    together; searched: False where the search was given up before its end."""
+    """because: one line; decided_by: what has to change for another answer, each alone, or, if `together`, all of
+    it, because each part is enough for this answer; by_inputs: other inputs at that moment give another answer; cure:
+    what keeps the output off, all of it together; searched: False where the search was given up before its end."""
 
     because: str
     decided_by: tuple[Change, ...] = ()
@@ -75,6 +77,15 @@ class _Trials:
         """True if the changes change the answer."""
         other = self.with_(changes)
         return other is not None and other.decided and other.behaviour != self.answer.behaviour
+
+    def turns(self, changes: tuple[Change, ...]) -> bool:
+        """True if the changes keep off what comes on, or let come on or pulse what stays off."""
+        return self.differs(changes) if stays_off(self.answer) else self.cures(changes)
+
+    def keeps(self, changes: tuple[Change, ...]) -> bool:
+        """True if the changes surely leave the answer as it is."""
+        other = self.with_(changes)
+        return other is not None and other.decided and other.behaviour == self.answer.behaviour
 
     def cures(self, changes: tuple[Change, ...]) -> bool:
         """True if the output stays off with the changes."""
@@ -124,13 +135,13 @@ def _named(trials: _Trials, changes: tuple[Change, ...]) -> tuple[Change, ...]:
 def _decided_and_cured(
     trials: _Trials, changes: Sequence[Change], cures: Sequence[Change]
 ) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
-    """All changes that alone give another answer, or the smallest set that does together; and the smallest set with
+    """All changes that alone give another answer, or the smallest set that turns it together; and the smallest set with
     which the output stays off. What is small is tried first, in case the patience ends."""
     decided = tuple(change for change in changes if trials.differs((change,)))
     cure = _first(trials.cures, cures, 1)
     for size in range(2, MOST_TOGETHER + 1):
         if not decided and trials.left > 0:
-            decided = _first(trials.differs, changes, size)
+            decided = _first(trials.turns, changes, size)
         if not cure and trials.left > 0:
             cure = _first(trials.cures, cures, size)
     return decided, cure
@@ -207,8 +218,8 @@ def _line(trials: _Trials, why: Why, label: str) -> str:
     """The one line: what it does, the facts that decide, the rungs that drive it, and the cure."""
     answer, whole = trials.answer, _whole(trials)
     facts = [_fact(trials, whole, change) for change in why.decided_by]
-    if why.together:
-        facts = [f"{' and '.join(facts)}, which only together decide"]
+    if len(facts) > 1:
+        facts = [listed(facts), _weight(trials, why)]
     if answer.restart == MODE and answer.settles == "depends" and not facts:
         facts.append("memory outlives a mode change")
     facts += _driven_by(trials, whole)
@@ -221,6 +232,21 @@ def _line(trials: _Trials, why: Why, label: str) -> str:
         cures = [show_cure(change, whole) for change in _named(trials, why.cure)]
         said += f" {_sentence(' together with '.join(cures))} would keep it off."
     return said
+
+
+def _weight(trials: _Trials, why: Why) -> str:
+    """What several facts count for: each alone is enough for the answer, or all of them are needed."""
+    several, each = ("both", "either") if len(why.decided_by) == 2 else ("all of these", "any one of these")
+    if not why.together:
+        return f"{several} are needed"
+    otherwise = trials.with_(why.decided_by)
+    assert otherwise is not None  # they were found by trying that
+    becomes = does(otherwise).replace(" (not confirmed)", ", not confirmed")
+    parts = (some for size in range(1, len(why.decided_by)) for some in combinations(why.decided_by, size))
+    if not all(trials.keeps(some) for some in parts):
+        return f"with {several} changed it {becomes}"
+    enough = "keeps it off" if stays_off(trials.answer) else "is enough"
+    return f"{each} alone {enough} ({several} must change before it {becomes})"
 
 
 def _sentence(text: str) -> str:
@@ -252,7 +278,17 @@ def _fact(trials: _Trials, whole: Program, change: Change) -> str:
         rung = whole.rungs[places[0]]
         verb = {Set: "sets", Reset: "resets"}.get(type(rung), "counts for")
         return f"the first scan {verb} `{driven(rung)}` ({_rung(whole, places[0])})"
-    return f"{_rung(whole, places[0])} stands before {_rung(whole, places[1])}"
+    return _order(whole, *places)
+
+
+def _order(whole: Program, first: int, second: int) -> str:
+    """What the order of two rungs comes to."""
+    one, other = whole.rungs[first], whole.rungs[second]
+    if driven(one) == driven(other):
+        return f"{_rung(whole, second)} has the last word on `{driven(one)}`, after {_rung(whole, first)}"
+    if driven(one) in reads_of(other):
+        return f"{_rung(whole, second)} reads `{driven(one)}` after {_rung(whole, first)} has worked it out"
+    return f"{_rung(whole, first)} reads `{driven(other)}` before {_rung(whole, second)} works it out"
 
 
 def _driven_by(trials: _Trials, whole: Program) -> list[str]:
@@ -271,4 +307,25 @@ def _driven_by(trials: _Trials, whole: Program) -> list[str]:
     can_stay = trials.answer.settles in ("on", "depends")
     if can_stay and len(resets) == 1:
         return [f"only {resets[0]}"]
-    return (resets or sets) if can_stay else (sets or resets)
+    return ((resets or sets) if can_stay else (sets or resets)) + list(_timed_by(trials, whole))
+
+
+def _timed_by(trials: _Trials, whole: Program) -> Iterator[str]:
+    """The timers of coils that drive the output: what comes later by how much."""
+    rungs = [(place, whole.rungs[place]) for place in trials.numbers]
+    read = {name for _, rung in rungs if isinstance(rung, Coil) and driven(rung) == trials.answer.point
+            for name in reads_of(rung)}  # fmt: skip
+    for place, rung in rungs:
+        if isinstance(rung, Timer) and rung.name in read:
+            yield f"`{rung.name}` {_times(rung)} ({_rung(whole, place)})"
+
+
+def _times(timer: Timer) -> str:
+    """What a timer makes of its condition."""
+    when, preset = f"`{show_condition(timer.when)}`", show_duration(timer.preset_ns)
+    words = {
+        "TON": f"is on once {when} was on for {preset}",
+        "TOF": f"stays on for {preset} after {when}",
+        "TP": f"is on for {preset} from when {when} comes on",
+    }
+    return words[timer.kind]

@@ -51,7 +51,15 @@ from restart_bench.model.wording import (
     without_controls,
 )
 from restart_bench.report.explaining import why_in, why_lines
-from restart_bench.report.foretold import Foretold, forecasts_of, foretell, print_foretold
+from restart_bench.report.foretold import (
+    ASKED_FIRST,
+    Foretold,
+    forecasts_of,
+    foretell,
+    print_foretold,
+    score_text,
+    state_word,
+)
 from restart_bench.report.record.text import shortened
 
 _MOST_FINDINGS = 20
@@ -237,24 +245,16 @@ def _print_forecasts(run: OneRun, found: Foretold | None, console: Console) -> N
             str(row.cycle), without_controls(row.shown), state_word(row.before), *guesses, state_word(row.seen, "-")
         )
     console.print()
-    console.print(Text("Asked first", style="bold"))
+    console.print(Text(ASKED_FIRST, style="bold"))
     console.print(table)
     for one in (*scores(rows), *([program_score(rows)] if model else [])):
-        unsure = f", {one.unsure} times not known" if one.unsure else ""
-        still = f", {one.open} not shown by the test" if one.open else ""
-        of = one.right + one.wrong + one.unsure
-        console.print(Text(f"{without_controls(one.learner)}: {one.right} of {of} right{unsure}{still}"))
+        console.print(Text(f"{without_controls(one.learner)}: {score_text(one)}"))
 
 
 def _guess_word(expected: bool | None, seen: bool | None) -> Text:
     known = expected is not None and seen is not None
     style = "" if not known else "green" if expected is seen else "red"
     return Text(state_word(expected), style=style)
-
-
-def state_word(state: bool | None, unknown: str = "?") -> str:
-    """on, off, or what stands for neither."""
-    return unknown if state is None else "on" if state else "off"
 
 
 def _print_why(run: OneRun, console: Console) -> None:

@@ -7,7 +7,7 @@ may take long, so it has its time; without it the rest is shown, with a line tha
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +16,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from restart_bench.judging.inquiry.forecasts import ForecastRow, forecast_rows
+from restart_bench.judging.inquiry.forecasts import ForecastRow, Score, forecast_rows, program_score, scores
 from restart_bench.model.outcome import OneRun
 from restart_bench.model.wording import listed, numbers_text, without_controls
 from restart_bench.report.explaining import BUDGET_S, Clock
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from restart_bench.predict.measured import Compared, ComparedRow, Prediction
 
 _AFTER = {"supply": "power", "mode": "mode"}
+ASKED_FIRST, WHO_WAS_RIGHT = "Asked first", "Asked first: who was right"
 HEAD = "Predicted by the program model, and measured at the end of the watch"
 _ANY_PAST = "after any past"
 _EXPLAINS = "What could explain that (listed, not claimed)"
@@ -114,8 +115,9 @@ def _table(found: Foretold) -> Table:
 
 
 def cut_text(row: ComparedRow) -> str:
-    """`power`, `mode, command held`."""
-    return _AFTER[row.restart] + ("" if row.inputs == "rest" else f", command {row.inputs}")
+    """`power, on before`, `mode, command held, off before`."""
+    inputs = "" if row.inputs == "rest" else f", command {row.inputs}"
+    return f"{_AFTER[row.restart]}{inputs}, {row.before} before"
 
 
 def counted_text(counts: Mapping[str, int]) -> str:
@@ -145,7 +147,35 @@ def _bullet(text: str, console: Console) -> None:
     console.print(table)
 
 
+def score_text(score: Score) -> str:
+    """`1 of 2 right, 1 times not known`."""
+    unsure = f", {score.unsure} times not known" if score.unsure else ""
+    still = f", {score.open} not shown by the test" if score.open else ""
+    return f"{score.right} of {score.right + score.wrong + score.unsure} right{unsure}{still}"
+
+
+def state_word(state: bool | None, unknown: str = "?") -> str:
+    """on, off, or what stands for neither."""
+    return unknown if state is None else "on" if state else "off"
+
+
 # ---------------------------------------------------------------- for the record
+
+
+def asked_facts(rows: Sequence[ForecastRow], *, model: bool) -> Iterator[tuple[str, str]]:
+    """What people expected before each cut, beside what was seen, as lines of a name and a text; what the program
+    model says too, where there is one."""
+    for row in rows:
+        told = dict(row.expected) | ({"the program model": row.predicted} if model else {})
+        expected = ", ".join(f"{name} {state_word(state)}" for name, state in told.items())
+        name = f"cycle {row.cycle}, {row.shown}, {state_word(row.before)} before"
+        yield name, f"expected: {expected}; seen: {state_word(row.seen, 'nothing that counts')}"
+
+
+def score_facts(rows: Sequence[ForecastRow], *, model: bool) -> Iterator[tuple[str, str]]:
+    """How often each was right."""
+    for one in (*scores(rows), *([program_score(rows)] if model and rows else [])):
+        yield one.learner, score_text(one)
 
 
 def foretold_facts(found: Foretold) -> Iterator[tuple[str, str]]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from restart_bench.judging.matrix import matrix_rows
-from restart_bench.model.journal import CycleJudged, judged_cycles
+from restart_bench.model.journal import CycleJudged, RunEnded, judged_cycles
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import counted
 from restart_bench.report.record.rendering import page_style, template
@@ -55,17 +55,32 @@ def render_sheet(sheet: Sheet) -> str:
 
 def seen_in(run: ArchivedRun, suite: Suite) -> dict[tuple[str, str], str]:
     """What each output did in a test where it was on before the cut, by output and "supply" or "mode"."""
-    how = {one.name: one.how for one in suite.scenarios}
     found: dict[tuple[str, str], str] = {}
-    valid = [one for one in judged_cycles(run.records).values() if one.verdict is not Verdict.ERROR]
-    for way in WAYS:
-        cycles = [one for one in valid if how.get(one.scenario) == way and one.mark("restored") is not None]
+    for way, cycles in _tested(run, suite).items():
         for point in suite.rig.outputs():
             cut_from_on = [one for one in cycles if _was_on(one, point.name)]
             for row in matrix_rows(suite.rig, cut_from_on):
                 if row.point == point.name:
                     found[point.name, way] = f"{row.at_return} ({counted(len(cut_from_on), 'cycle')})"
     return found
+
+
+def unseen_in(run: ArchivedRun, suite: Suite) -> dict[str, str]:
+    """Why nothing stands beside an output, by "supply" or "mode": no such cut was made, or it was on before none."""
+    ended = any(isinstance(record, RunEnded) for record in run.records)
+    not_tested = "not tested" if ended else "not tested yet; this test has not ended"
+    return {way: "not on before any cut" if cycles else not_tested for way, cycles in _tested(run, suite).items()}
+
+
+def _tested(run: ArchivedRun, suite: Suite) -> dict[str, list[CycleJudged]]:
+    """The valid cycles of a test, by "supply" or "mode"."""
+    how = {one.name: one.how for one in suite.scenarios}
+    valid = [
+        one
+        for one in judged_cycles(run.records).values()
+        if one.verdict is not Verdict.ERROR and one.mark("restored") is not None
+    ]
+    return {way: [one for one in valid if how.get(one.scenario) == way] for way in WAYS}
 
 
 def _was_on(cycle: CycleJudged, point: str) -> bool:

@@ -19,6 +19,7 @@ from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.summary import by_case, finding_rows, limits_in_short
 from restart_bench.model.journal import (
     CycleJudged,
+    Forecast,
     Record,
     RunEnded,
     RunStarted,
@@ -100,7 +101,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         matrix=tuple(_matrix(suite.rig, cycles)),
         limits_in_short=limits_in_short(suite.rig, cycles),
         not_tested=tuple(not_tested(suite, cycles)),
-        facts=(*fact_groups(run, suite), *(_foretold(run, suite, cycles) if explain else ())),
+        facts=(*fact_groups(run, suite), *_foretold(run, suite, cycles, explain=explain)),
         devices=devices(suite.rig),
         points=tuple(_point_rows(suite.rig)),
         files=tuple(
@@ -120,11 +121,11 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
     )
 
 
-def _foretold(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[FactGroup]:
-    """What the archived program model says of each output, beside what was measured."""
-    from restart_bench.report.foretold import HEAD, foretell, foretold_facts
+def _foretold(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged], *, explain: bool) -> Iterator[FactGroup]:
+    """What the archived program model (if it is asked) and people said of each output, beside what was measured."""
+    from restart_bench.report import foretold
 
-    if suite.program is None or run.altered or run.run.get("rehearsal"):
+    if run.altered or run.run.get("rehearsal"):
         return
     told = OneRun(
         run.id,
@@ -132,13 +133,18 @@ def _foretold(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged]) -> 
         suite.rig,
         (),
         tuple(cycles),
+        forecasts=tuple(record for record in run.records if isinstance(record, Forecast)),
         program=suite.program,
         tested=suite.scenarios,
         simulated=run.simulated,
     )
-    found = foretell(told)
+    found = foretold.foretell(told) if explain else None
     if found is not None and found.compared.rows:
-        yield FactGroup(HEAD, tuple(Fact(*line) for line in foretold_facts(found)))
+        yield FactGroup(foretold.HEAD, tuple(Fact(*line) for line in foretold.foretold_facts(found)))
+    rows, model = foretold.forecasts_of(told, found), found is not None
+    if rows:
+        yield FactGroup(foretold.ASKED_FIRST, tuple(Fact(*line) for line in foretold.asked_facts(rows, model=model)))
+        yield FactGroup(foretold.WHO_WAS_RIGHT, tuple(Fact(*line) for line in foretold.score_facts(rows, model=model)))
 
 
 def _program_text(run: ArchivedRun) -> str:
