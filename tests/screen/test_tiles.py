@@ -209,11 +209,12 @@ def test_of_a_replayed_run_no_time_is_left(picture: Picture) -> None:
     assert "time left" not in "\n".join(line.plain for line in picture(replayed, 80, 24, UNICODE))
 
 
-def test_a_fail_is_otherwise_than_demanded() -> None:
+@pytest.mark.parametrize("verdict", Verdict)
+def test_a_fail_is_not_as_demanded(verdict: Verdict) -> None:
     """A program that does what it was made to do can fail: the tile says what the word is measured by."""
     made = gathered()
-    made.record(judged_cycle(1, burner_finding(1, Verdict.FAIL, "was on")))
-    assert "otherwise than demanded" in "\n".join(shown(made, 140, 40))
+    made.record(judged_cycle(1, burner_finding(1, verdict, "was on")))
+    assert ("not as demanded, 1 of 1 cycle" in "\n".join(shown(made, 140, 40))) is (verdict is Verdict.FAIL)
 
 
 # ---------------------------------------------------------------- a question

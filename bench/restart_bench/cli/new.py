@@ -69,6 +69,10 @@ def write_suite(folder: Path, *, by_hand: bool) -> int:
     print("Next, without any hardware:")
     print(f"  restart-bench check {folder}              what would happen")
     print(f"  restart-bench run {folder} --simulated    the same, with a model")
+    if by_hand:
+        print(f"  restart-bench simulate {folder} --port 20001 --panel")
+        print("      a rig to work by keyboard, in a terminal of its own; then the next two")
+        print("      with 127.0.0.1:20001 as the controller's address")
     print("Then, on the rig:")
     print(f"  restart-bench look {folder}               correct rig.yaml until it reads right")
     print(f"  restart-bench run {folder} --arm {answers.rig}")
@@ -238,7 +242,8 @@ _EVIDENCE = """\
   # The program has to serve these three; the README has the lines of Structured Text for them.
   running:      {device: controller, discrete_input: 0}       # true in every scan
   heartbeat:    {device: controller, input_register: 0}       # counts every scan: the program is alive
-  uptime:       {device: controller, input_register: 1, type: uint32, words: big}   # falls at a restart
+  # Counts tenths of a second, and falls at a restart.
+  uptime:       {device: controller, input_register: 1, type: uint32, words: big, scale: 0.1, unit: s}
 """
 
 _MODE_LINES = {

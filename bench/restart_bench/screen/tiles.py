@@ -193,7 +193,7 @@ def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs
         return [*lines, _without_verdict(gathered, demands, inner.width, small=most == 0)]
     word = worst(found)
     style, cycles = console_style(word), f"{found[word]} of {counted(sum(found.values()), 'cycle')}"
-    than = "otherwise than demanded, " if word is Verdict.FAIL else ""  # not: than it was made to be
+    than = "not as demanded, " if word is Verdict.FAIL else ""  # which is not: not as it was made to be
     if inner.height >= _ROOM_FOR_LARGE_VERDICT:
         letters = _letters(word.value, inner.width, ROWS, glyphs)
         if len(letters) == ROWS:
