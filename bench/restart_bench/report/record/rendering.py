@@ -26,7 +26,7 @@ from restart_bench.screen.cautions import CAUTIONS
 FIRST_PAGE_LINES = 41
 """Lines of small print that the first page holds beside headings and sign-off, on A4 and on Letter (a browser test
 prints a full one)."""
-PAGE_LINES = 50
+PAGE_LINES = 49
 """The same of the hand-out, with what stands around diagram and matrix taken off (a browser test prints a full one)."""
 _PAGE_SCENARIOS, _PAGE_LANES = 5, 7
 _LONG_WORD = 24  # columns; a longer one may be broken anywhere, so that no table outgrows the page
