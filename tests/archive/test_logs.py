@@ -7,6 +7,7 @@ import json
 import shutil
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
@@ -19,8 +20,10 @@ from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.queries import RunRow, export, list_runs, trend
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.soundness import verify
+from restart_bench.archive.spreadsheets import TABLES, export_run
 from restart_bench.archive.writer import RunArchive
 from restart_bench.cli.main import app
+from restart_bench.compare.baselines import compare_runs
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import CycleJudged
 from restart_bench.suite.loader import Suite
@@ -72,7 +75,8 @@ def test_a_list_can_be_kept_to_one_rig(logs: Path) -> None:
 
 
 def test_what_is_not_closed_is_listed_as_what_it_is(tmp_path: Path, suite: Suite) -> None:
-    """A run that goes on, one that was killed, one whose run.json is damaged: none is left out, none stops the list."""
+    """A run that goes on, one that was killed, one whose run.json is damaged: none is left out, none stops the list.
+    Whoever compares them reads which it is."""
     going = RunArchive.create(tmp_path, run_id="20260727T000001Z-0001", suite=suite, before={})
     killed = RunArchive.create(tmp_path, run_id="20260727T000002Z-0002", suite=suite, before={})
     killed._lock.release()
@@ -82,6 +86,10 @@ def test_what_is_not_closed_is_listed_as_what_it_is(tmp_path: Path, suite: Suite
 
     assert [row.state for row in rows] == ["going on", "not closed", "damaged"]
     assert "run.json: not readable as JSON" in rows[2].reason
+    with pytest.raises(ArchiveError, match="still going on; wait"):
+        compare_runs(going.folder, going.folder)
+    with pytest.raises(ArchiveError, match="the bench was killed"):
+        compare_runs(killed.folder, killed.folder)
     going.close({})
 
 
@@ -374,3 +382,41 @@ def test_no_record_is_named_that_is_not_there(logs: Path) -> None:
     done = CliRunner().invoke(app, ["judge", BAD, "--logs", str(logs)])
     assert "record: " not in done.output
     assert "no record is there: restart-bench report" in done.output
+
+
+def test_a_workbook_has_cycles_matrix_and_points_each_as_its_sheet(logs: Path, tmp_path: Path) -> None:
+    """The same tables as the three CSV files hold, numbers as numbers."""
+    folder = list_runs(logs)[1].folder
+    export_run(folder, tmp_path / "run.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "run.xlsx")
+    assert tuple(book.sheetnames) == TABLES
+    for name in TABLES:
+        export_run(folder, tmp_path / f"{name}.csv", table=name)
+        heads, *cells = [["" if cell is None else cell for cell in row] for row in book[name].values]
+        rows = rows_of(tmp_path / f"{name}.csv")
+        assert list(rows[0]) == heads and len(rows) == len(cells)
+        for row, cell_row in zip(rows, cells, strict=True):
+            for text, cell in zip(row.values(), cell_row, strict=True):
+                assert float(text) == pytest.approx(cell) if isinstance(cell, int | float) else text == str(cell)
+
+
+def test_the_sheet_of_the_matrix_says_what_each_output_did(logs: Path, tmp_path: Path) -> None:
+    """The burner came back in one of three cycles: counted, with the verdict and the first reason."""
+    export_run(list_runs(logs)[1].folder, tmp_path / "matrix.csv", table="matrix")
+    (burner,) = (row for row in rows_of(tmp_path / "matrix.csv") if row["point"] == "burner")
+    assert (burner["verdict"], burner["settled"], burner["cycles"]) == ("fail", "off 2, on 1", "3")
+    assert burner["reason"].startswith("cycle 2: ")
+
+
+def test_text_that_looks_like_a_formula_is_text_in_a_workbook(tmp_path: Path, suite: Suite) -> None:
+    """What a file or a device calls itself is never computed by whoever opens the workbook."""
+    cycles = told_run(suite, [Story()])
+    archive = RunArchive.create(tmp_path, run_id=RUN_ID, suite=suite, before={})
+    archive.write(cycles[0].records.started)
+    told = '=HYPERLINK("x")' + chr(7)
+    archive.write(CycleJudged(1, "burner-stays-shut", "", cycles[0].judged.verdict, told, (), ()))
+    archive.close({})
+    export_run(archive.folder, tmp_path / "run.xlsx")
+    heads, cells = openpyxl.load_workbook(tmp_path / "run.xlsx")["cycles"].iter_rows()
+    (reason,) = (cell for head, cell in zip(heads, cells, strict=True) if head.value == "reason")
+    assert (reason.data_type, reason.value) == ("s", '=HYPERLINK("x")')

@@ -12,6 +12,7 @@ from rich.console import Console
 
 from builders import MS, S, dryer_program, dryer_rig
 from restart_bench.cli.look import Looker, ask_relay
+from restart_bench.cli.round_trips import known_round_trip
 from restart_bench.model.rig import Device, Rig
 from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind, SampleLayout
 from restart_bench.observer.diagnosis import all_well, diagnose, pairs_of, rate_text, unit_text, view_device
@@ -171,13 +172,25 @@ def picture(rig: Rig, folder: Path, seconds: float = 1.0, press: str | None = No
         return stream.getvalue(), all_well(looker.views())
 
 
+def another_address(rig: Rig) -> Rig:
+    """The same rig with its relay elsewhere."""
+    assert rig.supply is not None
+    return dataclasses.replace(
+        rig, supply=dataclasses.replace(rig.supply, address=f"{rig.supply.address} of another box")
+    )
+
+
 def test_a_rig_that_runs_is_shown_with_its_values(tmp_path: Path) -> None:
-    """Values, answer times and addresses with item numbers of the simulated dryer, and that all devices answer."""
+    """Values, answer times and addresses with item numbers of the simulated dryer, and that all devices answer. How
+    long the relay takes is kept for `check`, for this relay alone."""
     with Simulation(dryer_rig(), dryer_program(), truth=None) as simulation:
         text, well = picture(simulation.rig, tmp_path, press="start_button")
+        known = known_round_trip(simulation.rig)
+        elsewhere = known_round_trip(another_address(simulation.rig))
     assert well
     assert "All devices answer." in text
-    assert "The relay says that the supply is on." in text
+    assert "The relay says that the supply is on. It answers within" in text
+    assert known is not None and known.longest_ns > 0 and elsewhere is None
     assert "SIMULATED RIG: no hardware stands at these addresses." in text
     assert "controller says it is: restart-bench simulated rig" in text
     fan = next(line for line in text.splitlines() if line.startswith("fan "))

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import csv
 import dataclasses
 import io
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+import openpyxl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from restart_bench.cli.new import Answers, ask_all, files_for, write_suite
+from restart_bench.files.faults import FaultsFound
+from restart_bench.files.points_table import COLUMNS, points_table, read_points
 from restart_bench.model.outcome import Refused, RunOptions
+from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import Verdict
 from restart_bench.run.session import perform
 from restart_bench.screen.plain import PlainShow
@@ -81,7 +86,6 @@ def test_by_hand_needs_only_the_controller(tmp_path: Path) -> None:
     assert rig.supply.driver == "by-hand"
     assert not any(point.writable for point in rig.points.values())
     assert rig.points["start_button"].by_hand == "start button"
-    assert (rig.points["uptime"].unit, rig.points["uptime"].scale) == ("s", 0.1)  # or a wrap looks like a restart
 
 
 @pytest.mark.parametrize(("by_hand", "mode"), [(True, "by-hand"), (False, "by-hand"), (False, "point")])
@@ -277,3 +281,123 @@ def test_a_useless_answer_from_a_pipe_is_refused_and_nothing_is_written(
     with pytest.raises(Refused, match=says):
         piped(tmp_path / "drum", text, monkeypatch)
     assert not (tmp_path / "drum").exists()
+
+
+# ---------------------------------------------------------------- a list of points
+
+SCENARIOS = Path(__file__).resolve().parents[2] / "scenarios"
+LIST = """\
+Name;Address;Label;Terminal address
+M1 Auger;coil 4;;7
+burner;coil 5;Y1 burner valve;discrete_input 8
+rail;discrete input 12;24 V rail;
+batches;holding_register 3;;
+"""
+
+
+def listed(folder: Path, text: str, by_hand: bool = False, name: str = "points.csv") -> Suite:
+    """The suite that `new` makes of this list, with all answers as proposed."""
+    (folder / name).write_text(text, encoding="utf-8")
+    write_suite(folder / "drum", by_hand=by_hand, points=folder / name)
+    (suite,) = load_suites([folder / "drum"], cards=cards())
+    return suite
+
+
+@pytest.fixture(autouse=True)
+def nobody_at_the_console(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every question takes what is proposed."""
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+
+
+def test_a_list_of_points_becomes_the_points_of_the_rig(tmp_path: Path) -> None:
+    """Names, addresses, labels and terminals are those of the list, also of a point that every new rig has."""
+    rig = listed(tmp_path, LIST).rig
+    auger, burner = rig.points["m1_auger"], rig.points["burner"]
+    assert (auger.table, auger.address, auger.shown) == ("coil", 4, "M1 Auger")
+    assert (burner.address, burner.shown) == (5, "Y1 burner valve")
+    assert [rig.points[f"{name}_terminal"].address for name in ("m1_auger", "burner")] == [7, 8]
+    assert (rig.points["rail"].address, rig.points["rail"].device) == (12, "independent")
+    assert (rig.points["batches"].table, rig.points["batches"].address) == ("holding_register", 3)
+    assert rig.groups == {"stays_off": ("m1_auger", "burner")}
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+@pytest.mark.parametrize("suite", ["first-lesson", "grain-dryer"])
+def test_the_list_of_a_rig_makes_a_rig_with_the_same_points(tmp_path: Path, suite: str, kind: str) -> None:
+    """What goes out as a table comes back: places, labels, terminals, idle values and kinds of numbers."""
+    (first, *_) = load_suites([SCENARIOS / suite], cards=cards())
+    file = tmp_path / f"points.{kind}"
+    rows = [list(COLUMNS), *([row[column] for column in COLUMNS] for row in points_table(first.rig))]
+    if kind == "csv":
+        with file.open("w", encoding="utf-8", newline="") as stream:
+            csv.writer(stream).writerows(rows)
+    else:
+        book = openpyxl.Workbook()
+        book.create_sheet("points")
+        for row in rows:
+            book["points"].append(row)
+        book.save(file)
+    write_suite(tmp_path / "again", by_hand=False, points=file)
+    (again,) = load_suites([tmp_path / "again"], cards=cards())
+    assert facts(again.rig) == facts(first.rig)
+
+
+def facts(rig: Rig) -> dict[str, tuple[object, ...]]:
+    """What a list tells of each point."""
+    return {
+        name: (one.device, one.table, one.address, one.label, one.terminal, one.idle, one.type, one.scale, one.unit)
+        for name, one in rig.points.items()
+        if name not in ("start_button", "stop_button") or one.label
+    }
+
+
+@pytest.mark.parametrize(
+    ("row", "says"),
+    [
+        ("auger;coil x;;", "points.csv:2: column address: coil x is no address; write one of coil"),
+        ("auger;70000;;", "points.csv:2: column address: 70000 is no address"),
+        (";coil 1;;", "points.csv:2: column name: is empty; give"),
+        ("while;coil 1;;", "points.csv:2: column name: "),
+        ("auger;coil 1;;coil q", "points.csv:2: column terminal: coil q is no address"),
+        ("auger;coil 1;;discrete_input 30", "points.csv:2: column terminal: discrete_input 30 of independent is where"),
+        ("auger;coil 1;;\nauger;coil 2;;", "points.csv:3: column name: auger stands in row 2 already"),
+        ("auger;coil 1;;3\nburner;coil 2;;3", "points.csv:3: column terminal: "),
+        ("rail;input_register 3;;", "points.csv:2: column address: input_register of independent can't be rail"),
+        ("auger;holding_register 1;;3", "points.csv:2: column terminal: "),
+        ("count;holding_register 1;;", "points.csv:1: names no output"),
+    ],
+)
+def test_a_list_that_makes_no_rig_is_refused_with_row_and_column(tmp_path: Path, row: str, says: str) -> None:
+    """Where it stands, what is wrong, how to put it right; and nothing is written."""
+    with pytest.raises(FaultsFound) as found:
+        listed(tmp_path, f"name;address;label;terminal\n{row}\n")
+    assert any(says in str(fault) for fault in found.value.faults), str(found.value)
+    assert not (tmp_path / "drum").exists()
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "says"),
+    [
+        ("points.csv", b"name;adress\nauger;1\n", "column adress: is not known; did you mean address?"),
+        ("points.csv", b"name\nauger\n", "column address: is missing"),
+        ("points.csv", "name;address;label\nauger;1;Förder".encode("latin-1"), "is no text in UTF-8; save"),
+        ("points.xlsx", b"PK\x03\x04 and no workbook", "is no sound workbook"),
+        ("points.csv", b"", "column name: is missing"),
+    ],
+)
+def test_a_file_that_is_no_list_of_points_is_refused(tmp_path: Path, name: str, content: bytes, says: str) -> None:
+    """Whatever a spreadsheet program left in place of a list is told with its cure."""
+    (tmp_path / name).write_bytes(content)
+    with pytest.raises(FaultsFound) as found:
+        read_points(tmp_path / name)
+    assert says in str(found.value)
+
+
+def test_by_hand_terminals_and_independent_points_of_a_list_are_left_out(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Without independent I/O nobody reads them; that is said, and the outputs are those of the list."""
+    rig = listed(tmp_path, LIST.replace("\nrail", "\nS9;coil 3;;\nrail"), by_hand=True).rig
+    assert [rig.points[name].terminal for name in ("m1_auger", "burner", "s9")] == [None, None, None]
+    assert "rail" not in rig.points
+    assert "by hand there is no independent I/O" in capsys.readouterr().out

@@ -113,6 +113,15 @@ def test_a_late_scan_is_no_standstill() -> None:
     assert story.finding("fan").verdict is Verdict.PASS
 
 
+def test_a_program_that_hangs_after_ready_is_told_beside_the_verdict() -> None:
+    """Its terminals stay as demanded, so that the cycle passes: nobody shall take that for a controller that runs."""
+    demand = scenario(expects("fan", "is", ON), restart="either")
+    hung = rides(scenario=demand, frozen_ns=2_700 * MS).judge()
+    assert hung.verdict is Verdict.PASS
+    assert [note for note in hung.notes if "heartbeat stood still from" in note], hung.notes
+    assert not [note for note in rides(scenario=demand).judge().notes if "stood still" in note]
+
+
 def test_terminals_count_while_the_controller_stands() -> None:
     """Independent reads count throughout: the fan that dropped out is a fail."""
     story = rides(scenario=scenario(expects("fan", "is", ON), restart="either"), frozen_ns=2_045 * MS)
@@ -151,6 +160,17 @@ def test_marks_count_from_a_late_restart(late_ms: int, seed: int) -> None:
     assert ready.not_before_ns <= runs_ns <= ready.not_after_ns <= runs_ns + 100 * MS
     assert progress.marks["settled"].not_after_ns == ready.not_after_ns
     assert progress.watch_end_ns == ready.not_after_ns + story.scenario.watch_ns
+
+
+@pytest.mark.parametrize("lasts_ms", [100, 900, 2500])
+def test_a_watch_is_not_over_before_a_window_from_the_return_is(lasts_ms: int) -> None:
+    """It ends `watch` after ready, or so long after the return, whichever is later: nobody waits for both."""
+    story = rides(late_ns=2 * S + DIP_NS + 300 * MS, end_ns=6 * S)
+    scenario = replace(story.scenario, watch_restored_ns=lasts_ms * MS)
+    progress = progress_of(story.rig, scenario, story.records(), story.samples())
+    assert progress.begins is not None
+    from_ready = progress.marks["ready"].not_after_ns + scenario.watch_ns
+    assert progress.watch_end_ns == max(from_ready, progress.begins.not_after_ns + lasts_ms * MS)
 
 
 @pytest.mark.parametrize(("within_ms", "verdict"), [(500, Verdict.FAIL), (2_000, Verdict.PASS)])

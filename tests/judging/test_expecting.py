@@ -491,3 +491,24 @@ def test_a_start_without_the_first_one_breaks_at_least() -> None:
     story = Story(scenario=scenario(gaps=(FAN_THEN_BURNER,))).set("burner_terminal", (0, 0), (BACK + 600 * MS, 1))
     assert story.finding("burner").verdict is FAIL
     assert Story(scenario=scenario(gaps=(FAN_THEN_BURNER,))).finding("burner").verdict is INCONCLUSIVE
+
+
+# ---------------------------------------------------------------- an input that tells nothing
+
+
+def test_an_input_that_read_on_all_through_the_dark_does_not_show_that_an_output_came_back() -> None:
+    """The rail reads off for seconds, and the terminal on all the while: what fed it then may feed it now. An output
+    that is demanded to stay on without supply is another thing."""
+    dark = Story(cut_ns=1_500 * MS, off_ns=1_500 * MS)
+    story = dark.set("fan_terminal", (0, 1)).set("fan", (0, 1))
+    found = judged(story, expects("fan", "is", ON))
+    assert found.verdict is INCONCLUSIVE, found.reason
+    assert "not shown to come back" in found.reason
+    assert judged(story, expects("fan", "stays", ON, longer_than_ns=20 * MS)).verdict is PASS
+
+
+def test_an_output_that_fell_in_the_dark_and_is_on_again_came_back() -> None:
+    """The same, off for some reads of the dark only."""
+    dark = Story(cut_ns=1_500 * MS, off_ns=1_500 * MS)
+    story = dark.set("fan_terminal", (0, 1), (BACK - 500 * MS, 0), (RUNS, 1)).set("fan", (0, 1))
+    assert judged(story, expects("fan", "is", ON)).verdict is PASS

@@ -594,3 +594,31 @@ def test_retries_of_the_bench_are_counted() -> None:
 def test_the_reads_that_do_not_count_are_counted() -> None:
     """Rule 3: ten reads of a stale image and the first of the new one."""
     assert 9 <= story().judge().figures["not_counted"] <= 13
+
+
+# ---------------------------------------------------------------- a supply that came back by itself
+
+
+class FedEarly(Story):
+    """The supply is back 200 ms after the cut, long before its command, and nothing but the controller shows it."""
+
+    def value(self, name: str, at_ns: int) -> float:
+        if name == "uptime" and at_ns >= self.cut_ns:
+            return float((at_ns - self.cut_ns - 200 * MS) // MS % 65536)
+        return super().value(name, at_ns)
+
+
+@pytest.mark.parametrize("seen_after", [500 * MS, 1_100 * MS], ids=["read in the cut", "read after it"])
+@pytest.mark.parametrize("unit", ["ms", ""])
+def test_an_uptime_that_fell_before_the_command_back_shows_an_early_return(unit: str, seen_after: int) -> None:
+    """No rail, and the controller has run again since before it was given power: the off time is not the one asked,
+    whatever the commands say. An uptime without a unit of time shows it only where it was read in time."""
+    stages = [(-(10**12), "good"), (2_001 * MS, "dark"), (2_000 * MS + seen_after, "good")]
+    rig = dryer(proof_of_cut=(Proof("falls", "uptime"),))
+    rig.points["uptime"] = replace(rig.points["uptime"], unit=unit)
+    told = FedEarly(rig=rig, scenario=scenario(expects("burner", "is", OFF)), stages=stages)
+    cycle = told.judge()
+    if unit or seen_after < 1_000 * MS:
+        assert (cycle.verdict, cycle.ends_run) == (ERROR, True) and "came back by itself" in cycle.reason, cycle.reason
+    else:
+        assert cycle.verdict is not ERROR

@@ -15,12 +15,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario
+from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.marks import condition_held
 from restart_bench.evidence.traces import build_traces
 from restart_bench.judging.cycle import judge_cycle
+from restart_bench.judging.notes import supply_notes
 from restart_bench.model.journal import CycleJudged, Finding
 from restart_bench.model.rig import Mode, Proof, RigSupply, SupplyLimits, Wanted
-from restart_bench.model.scenario import Expect, Expectation, Gap, Step, Window
+from restart_bench.model.scenario import Case, Expect, Expectation, Gap, Level, Step, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 
@@ -403,3 +405,25 @@ def test_a_condition_is_held_up_to_its_last_read_and_no_further() -> None:
     traces = build_traces(story.rig, None, story.samples())
     held = condition_held(traces, [("burner_terminal", ON), ("heartbeat", Wanted(above=0))], T0)
     assert held is not None and T0 + 690 * MS < held.until_ns < T0 + 700 * MS
+
+
+LATE = [(0, 1.0), (2 * S + MS, 0.0), (3 * S + 300 * MS, 1.0)]
+
+
+@pytest.mark.parametrize(
+    ("driver", "level", "says", "never"),
+    [
+        ("modbus-coil", None, "the supply came back 295..302 ms", "voltage"),
+        ("modbus-coil", Level(fraction=0.4), "the voltage came back 295..302 ms", "the supply came"),
+        ("by-hand", None, "after the answer that it was done", "relay"),
+    ],
+    ids=["relay", "voltage", "by hand"],
+)
+def test_a_late_return_is_told_in_the_words_of_its_way(driver: str, level: Level | None, says: str, never: str) -> None:
+    """A person who switched is no relay with a data sheet, and a dip of the voltage takes no supply away."""
+    story = Story(truth={"rail": LATE, "rail_mv": [(at, 24_000 * on) for at, on in LATE]})
+    assert story.rig.supply is not None
+    rig = replace(story.rig, supply=replace(story.rig.supply, driver=driver))
+    told = replace(story.scenario, cases=(Case("", S, level=level),))
+    (note,) = supply_notes(Evidence(rig, told, story.records(), story.samples()))
+    assert says in note and never not in note

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from restart_bench.model.rig import Levels, Point, Wanted
 from restart_bench.model.units import parse_duration
-from restart_bench.model.wording import about, at_most, counted, some, span_text, value_text, wanted_text
+from restart_bench.model.wording import about, alike, at_most, counted, some, span_text, value_text, wanted_text
 
 MS, S = 1_000_000, 1_000_000_000
 
@@ -65,3 +65,10 @@ def test_long_lists_are_cut() -> None:
     """The first three, and how many more."""
     assert some(["a", "b", "c", "d", "e"]) == "a; b; c (and 2 more)"
     assert (counted(1, "cycle"), counted(2, "cycle")) == ("1 cycle", "2 cycles")
+
+
+def test_texts_are_alike_that_differ_in_times_alone() -> None:
+    """Names may bear numbers, so two motors, coils or ports are never told as one."""
+    assert alike("no answer within 500 ms; 24.1 V") == alike("no answer within 482 ms; 23.9 V")
+    for one, other in (("Motor 1 MAY BE ON", "Motor 2 MAY BE ON"), ("coil 3 of m1", "coil 4 of m1"), ("COM3", "COM4")):
+        assert alike(one) != alike(other)

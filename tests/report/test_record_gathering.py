@@ -8,16 +8,27 @@ from pathlib import Path
 
 import pytest
 
+from restart_bench.archive.reader import ArchivedRun
+from restart_bench.archive.writer import RunArchive
 from restart_bench.judging.campaign.measured_times import measured_times
 from restart_bench.judging.summary import finding_rows
 from restart_bench.model.clock import Bounds
-from restart_bench.model.journal import CycleJudged, CycleRecords, CycleStarted, Finding, Mark, ScenarioJudged, StepDone
+from restart_bench.model.journal import (
+    CycleJudged,
+    CycleRecords,
+    CycleStarted,
+    Finding,
+    Mark,
+    ScenarioJudged,
+    StepDone,
+    Trouble,
+)
 from restart_bench.model.scenario import Demonstration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.report.record.data import DrawnMark
 from restart_bench.report.record.diagrams import CHECKING, checking, chosen_cycles
 from restart_bench.report.record.facts import moment, plain_text
-from restart_bench.report.record.gathering import demonstrations
+from restart_bench.report.record.gathering import demonstrations, gather
 from restart_bench.report.record.pieces import drawn_lanes
 from restart_bench.report.record.untested import not_tested
 from restart_bench.suite.loader import Suite, load_suites
@@ -208,3 +219,17 @@ def test_a_moment_reads_without_fractions_and_says_its_zone() -> None:
     """Wall clock only labels."""
     assert moment("2026-07-27T14:22:33.123456+00:00") == "2026-07-27 14:22:33 UTC"
     assert moment("whenever") == "whenever"
+
+
+def test_troubles_that_differ_in_times_alone_are_one_row_with_their_number(tmp_path: Path, suite: Suite) -> None:
+    """Fifteen errors of one cable are one line of the record; another point's is another line."""
+    archive = RunArchive.create(tmp_path, run_id="20260727T142233Z-4f2a", suite=suite, before={})
+    for n in range(1, 16):
+        archive.write(Trouble(n, "relay", f"no answer within {n} ms", 0))
+    archive.write(Trouble(3, "relay", "motor 2 MAY STILL BE OUT OF IDLE", 0))
+    archive.close({})
+    rows = gather(ArchivedRun.open(archive.folder)).troubles
+    assert [(row.cycle, row.text, row.times) for row in rows] == [
+        (1, "no answer within 1 ms", 15),
+        (3, "motor 2 MAY STILL BE OUT OF IDLE", 1),
+    ]

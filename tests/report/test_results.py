@@ -213,12 +213,12 @@ def _tried(number: int, verdict: Verdict) -> CycleJudged:
 
 
 def test_short_and_long_interruptions_are_told_apart() -> None:
-    """A dip of some milliseconds beside a loss of seconds is not rounded to nothing."""
+    """A dip of some milliseconds beside a loss of seconds: nothing between them was tried, so no span holds both."""
     cycles = [
         dataclasses.replace(one, marks=(Mark("cut", Bounds(0, 1)),), figures={"off_time_ns": [off, off + 1_000_000]})
         for one, off in zip(FAILED.cycles, (5_000_000, 2_000_000_000, 2_000_000_000), strict=True)
     ]
-    assert "Only interruptions of 5 ms to 2.01 s were tried" in limits_in_short(FAILED.rig, cycles)[2]
+    assert "Only interruptions of 5..6 ms and 2.00..2.01 s were tried" in limits_in_short(FAILED.rig, cycles)[2]
 
 
 def test_what_a_register_or_an_image_hid_is_no_gap_of_the_terminals() -> None:
@@ -301,3 +301,16 @@ def test_what_a_problem_made_an_error_is_counted_not_listed() -> None:
     assert "no proof of the cut held; so 1 expectation could not be judged" in text
     assert "seen off" not in text
     assert "on for 196 .. 204 ms" in text
+
+
+def test_errors_that_differ_in_times_alone_are_told_once_with_their_cycles() -> None:
+    """Fifteen cycles that broke on the same cable are one line; fails stand each with their own figures."""
+    for verdict, told in ((Verdict.ERROR, 1), (Verdict.FAIL, 3)):
+        cycles = [
+            judged_cycle(n, burner_finding(n, verdict, f"the port failed after {n} ms"), verdict=verdict)
+            for n in (1, 2, 3)
+        ]
+        run = one_run(*cycles, verdict=verdict)
+        (row,) = notable_rows(run.rig, run.scenarios[0], run.cycles)
+        assert len(row.said) == told
+        assert [number for said in row.said for number in said.cycles] == [1, 2, 3]

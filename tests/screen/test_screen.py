@@ -605,3 +605,13 @@ def test_a_rehearsal_in_plain_lines_has_steps_and_no_verdict() -> None:
     assert "nothing was cut" in stream.getvalue()
     assert "reached: before: press start_button" in stream.getvalue()
     assert "pass" not in stream.getvalue()
+
+
+def test_a_command_on_the_way_out_that_was_not_taken_is_told_by_its_note_alone() -> None:
+    """The bench tries it more than once, and says once what keeps it from that; a cut that was not taken is told."""
+    stream = io.StringIO()
+    show = PlainShow(stream)
+    for purpose in ("cut", "rest", "rest", "park"):
+        show.record(Switching(1, "supply", "on", purpose, 0, 1, "the port failed"))
+    show.close()
+    assert stream.getvalue().count("the port failed") == 1

@@ -13,8 +13,19 @@ from hypothesis import strategies as st
 from builders import MS, S, dryer_rig
 from live_values import burner_scenario
 from restart_bench.cli.check import free_bytes, plan_lines, planned_span
-from restart_bench.model.rig import PointLimits, RigSupply, SupplyLimits
-from restart_bench.model.scenario import Ask, Case, Demonstration, Expect, Press, Step
+from restart_bench.cli.round_trips import RoundTrip
+from restart_bench.model.rig import PointLimits, RigSupply, SupplyLimits, Wanted
+from restart_bench.model.scenario import (
+    Ask,
+    Case,
+    Demonstration,
+    Expect,
+    Expectation,
+    ExpectationKind,
+    Press,
+    Step,
+    Window,
+)
 from restart_bench.suite.plan import (
     SWITCHINGS_PER_CUT,
     Span,
@@ -50,9 +61,65 @@ def test_the_timeline_counts_from_the_cut() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("start", "ends", "said"),
+    [
+        (
+            "restored",
+            Span(int(4.5 * S), int(13.5 * S)),
+            "not sooner than 1.5 s after the return because of: burner is on",
+        ),
+        ("ready", Span(int(4.5 * S), int(14.5 * S)), "1.5 s after ready because of: burner is on within 1.5 s"),
+    ],
+)
+def test_check_says_what_sets_the_end_of_the_watch(start: str, ends: Span, said: str) -> None:
+    """`watch: 500 ms` ends half a second after ready, but not before a window of 1.5 s is over, counted from where the
+    window counts: after the return that is as little as 1.5 s, however late ready comes."""
+    burner = Expectation(
+        "after", "burner", "burner_terminal", ExpectationKind.IS, Wanted(equals=True), Window(0, 1500 * MS), start,
+        text="is on within 1.5 s",
+    )  # fmt: skip
+    lasts = {"restored": (500 * MS, 1500 * MS), "ready": (1500 * MS, 0)}[start]
+    made = plan(after=(burner,), watch_ns=lasts[0], watch_restored_ns=lasts[1])
+    (end,) = (one for one in made.scenarios[0].cases[0].timeline if one.text.startswith("end of the watch"))
+    assert end.at == ends
+    assert said in end.text
+
+
 def test_a_cycle_lasts_as_long_as_its_parts() -> None:
     """Shortest: press 0.2 s, wait 2 s, off 3 s, watch 10 s. Longest: also twice 10 s for ready, 0.2 s for the draw."""
     assert plan().scenarios[0].cases[0].each == Span(int(15.2 * S), int(35.4 * S))
+
+
+@given(
+    off_for=st.integers(0, 100 * MS),
+    trip=st.integers(0, 30 * MS),
+    shares=st.tuples(*(st.floats(0, 1) for _ in range(4))),
+)
+def test_the_true_off_time_holds_whenever_a_command_is_obeyed_within_its_round_trip(
+    off_for: int, trip: int, shares: tuple[float, float, float, float]
+) -> None:
+    """Played through: each command is answered within the round trip and obeyed before its answer, and the second one
+    waits for the answer to the first."""
+    supply = RigSupply("x", contact="normally-open")
+    first_answered, second_answered = round(trip * shares[0]), round(trip * shares[1])
+    went_off = first_answered * shares[2]
+    went_on = max(off_for, first_answered) + second_answered * shares[3]
+    low, high = (span := true_off_time(supply, off_for, trip)).low_ns, span.high_ns
+    assert high is not None
+    assert low - 1 <= went_on - went_off <= high + 1
+
+
+def test_check_says_what_the_off_time_was_reckoned_with() -> None:
+    """With a round trip that `look` measured it is named with its day; without one the plan says that it is not in."""
+    rig = dryer_rig()
+    made = plan_suite(rig, (burner_scenario(rig),), round_trip_ns=4 * MS)
+    told = " ".join(" ".join(plan_lines(made, 0, (), 100, round_trip=RoundTrip(4 * MS, "2026-11-26"))).split())
+    low, high = made.scenarios[0].cases[0].off_time.low_ns, made.scenarios[0].cases[0].off_time.high_ns
+    without = plan().scenarios[0].cases[0].off_time
+    assert (low, high) == (without.low_ns - 4 * MS, (without.high_ns or 0) + 4 * MS)
+    assert "and 4 ms for a command (`look`, 2026-11-26)" in told
+    assert "`look` measures it" in " ".join(text_of(plan()).split())
 
 
 def test_a_step_that_asks_a_person_has_no_longest_time() -> None:

@@ -325,18 +325,27 @@ def test_a_scenario_takes_the_rigs_defaults_where_it_is_silent() -> None:
 
 
 @pytest.mark.parametrize(
-    ("entry", "watch"),
+    ("entry", "from_ready", "from_return"),
     [
-        ("burner: off", 10 * S),
-        ("burner: {is: on, within: 5 s}", 10 * S),
-        ("burner: {is: on, within: 12 s}", 12 * S),
-        ("burner: {is: on, between: [30 s, 60 s]}", 60 * S),
-        ("burner: {is: on, within: 12 s, from: fan}\n    fan: {is: on, within: 5 s}", 17 * S),
+        ("burner: off", 10 * S, 0),
+        ("burner: {is: on, within: 5 s}", 10 * S, 5 * S),
+        ("burner: {is: on, within: 12 s}", 10 * S, 12 * S),
+        ("burner: {is: on, within: 12 s, from: ready}", 12 * S, 0),
+        ("burner: {is: on, between: [30 s, 60 s]}", 10 * S, 60 * S),
+        ("burner: {is: on, within: 12 s, from: fan}\n    fan: {is: on, within: 5 s}", 10 * S, 17 * S),
+        ("burner: {is: on, within: 12 s, from: fan}\n    fan: off", 12 * S, 0),
     ],
 )
-def test_a_window_that_ends_after_the_watch_lengthens_it(entry: str, watch: int) -> None:
-    """Counted from the restored supply, or after the window of the point that it counts from."""
-    assert the_scenario(BURNER, f"    {entry}\n").watch_ns == watch
+def test_a_window_that_ends_after_the_watch_lengthens_it(entry: str, from_ready: int, from_return: int) -> None:
+    """From where the window counts, or after the window of the point that it counts from, and no longer than that."""
+    scenario = the_scenario(BURNER, f"    {entry}\n")
+    assert (scenario.watch_ns, scenario.watch_restored_ns) == (from_ready, from_return)
+
+
+def test_a_watch_that_ends_before_anything_settles_is_lengthened() -> None:
+    """What is settled is judged over a span, so the watch lasts beyond where that begins."""
+    short = load(scenario=SCENARIO.replace("after:", "after:\n  settle: 2 s\n  watch: 1 s")).scenarios[0]
+    assert 2 * S < short.watch_ns < 3 * S
 
 
 def test_a_gap_that_ends_after_the_watch_lengthens_it() -> None:
@@ -345,7 +354,7 @@ def test_a_gap_that_ends_after_the_watch_lengthens_it() -> None:
     scenario = load(
         scenario=SCENARIO.replace("after:\n", gaps).replace(BURNER, "    fan: {is: on, within: 5 s}\n")
     ).scenarios[0]
-    assert scenario.watch_ns == 25 * S
+    assert (scenario.watch_ns, scenario.watch_restored_ns) == (10 * S, 25 * S)
 
 
 @pytest.mark.parametrize(

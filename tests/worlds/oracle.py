@@ -184,6 +184,9 @@ class Oracle:
     def _image(self, one: Expectation, allowed: Allowed) -> None:
         if self.world.disagrees == one.point:
             allowed.doubts.append("image and terminal disagree: the channel may be dead")
+        low, high = self.world.cut[0], self.world.back[1]
+        if one.kind == "is" and high - low > 900 * MS and self.world.truth[one.judged].kinds(low, high) == {1.0}:
+            allowed.doubts.append("on all through the dark: its input may be stuck")
 
     def _settled(self, one: Expectation, allowed: Allowed) -> None:
         world, name = self.world, one.judged

@@ -312,7 +312,10 @@ def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:
         begins = (min(deadlines[0], true), max(deadlines[1], anew, seen if seen < FAR else deadlines[1]))
     if in_time is None and earlier and last.true is None:
         begins = (deadlines[0], FAR)
-    return last, Spans((begins[0] + settle, begins[1] + settle), (begins[0] + watch, begins[1] + watch), in_time)
+    lasting = world.scenario.watch_restored_ns  # from the return, or from a restart that came later
+    latest_begin = max(latest, world.lives[-1].start if world.lives[-1].start < FAR else 0)
+    ends = (max(begins[0] + watch, high + lasting), max(begins[1] + watch, latest_begin + lasting))
+    return last, Spans((begins[0] + settle, begins[1] + settle), ends, in_time)
 
 
 def end_of(world: World, readings: Readings) -> int:

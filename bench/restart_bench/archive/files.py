@@ -76,6 +76,19 @@ def write_whole(path: Path, content: bytes) -> None:
         temporary.write_bytes(content)
 
 
+def append_line(path: Path, line: bytes) -> None:
+    """Appends a line that is on the disk when this returns; one that a kill tore stays by itself. Raises
+    ArchiveError."""
+    with clear_errors("append a line", path), path.open("ab+") as file:
+        if file.seek(0, os.SEEK_END):
+            file.seek(-1, os.SEEK_END)
+            line = line if file.read(1) == b"\n" else b"\n" + line
+        file.write(line + b"\n")
+        file.flush()
+        os.fsync(file.fileno())
+    sync_folder(path.parent)
+
+
 def strict(value: Any) -> Any:
     """`value` as JSON can hold it: no NaN, no infinity (null instead), dataclasses as objects, paths as text."""
     if isinstance(value, float) and not math.isfinite(value):

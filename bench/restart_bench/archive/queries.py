@@ -221,15 +221,27 @@ def export(folder: Path, out: Path, *, separator: str = ",", decimal: str = ".")
     what a spreadsheet in many languages expects. Raises ArchiveError.
     """
     run = ArchivedRun.open(folder)
-    state = altered_text(verify(folder))
+    columns, rows = cycles_table(run)
+    write_csv(out, columns, rows, separator=separator, decimal=decimal)
+    return Exported(out, len(rows), len(columns), altered_text(verify(folder)))
+
+
+def cycles_table(run: ArchivedRun) -> tuple[list[str], list[dict[str, Any]]]:
+    """Columns and rows of `export`, a row a cycle."""
+    state = altered_text(verify(run.folder))
     rows = [{**_wide_row(run, judged), "archive": state} for _, judged in sorted(judged_cycles(run.records).items())]
-    columns = list(dict.fromkeys(name for row in rows for name in row)) or list(_HEAD)
+    return list(dict.fromkeys(name for row in rows for name in row)) or list(_HEAD), rows
+
+
+def write_csv(
+    out: Path, columns: Sequence[str], rows: Sequence[dict[str, Any]], *, separator: str, decimal: str
+) -> None:
+    """Writes a table as CSV (RFC 4180, UTF-8 with a mark). Raises ArchiveError."""
     text = io.StringIO(newline="")
     writer = csv.writer(text, delimiter=separator, lineterminator="\r\n")
     writer.writerow([_cell(name, decimal) for name in columns])
     writer.writerows([[_cell(row.get(name), decimal) for name in columns] for row in rows])
     write_whole(out, b"\xef\xbb\xbf" + text.getvalue().encode("utf-8", errors="replace"))
-    return Exported(out, len(rows), len(columns), state)
 
 
 _HEAD = (

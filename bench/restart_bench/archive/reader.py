@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from restart_bench.archive.files import SUMS, ArchiveError, clear_errors
+from restart_bench.archive.files import SUMS, ArchiveError, clear_errors, is_going_on
 from restart_bench.archive.soundness import altered_text, verify
 from restart_bench.model.codec import from_fields, from_line
 from restart_bench.model.journal import CycleRecords, Record, cycle_records, table_number
@@ -200,6 +200,13 @@ class ArchivedRun:
         """True once nothing in it changes any more."""
         return is_closed(self.folder)
 
+    @property
+    def why_open(self) -> str:
+        """Why a run is not closed, and what to do."""
+        if is_going_on(self.folder):
+            return "this run is still going on; wait for its end"
+        return "not closed, the bench was killed; close it with `restart-bench park RIG`"
+
     @functools.cached_property
     def records(self) -> list[Record]:
         """The journal. Raises ArchiveError on a damaged line; a torn last one is left out."""
@@ -308,8 +315,7 @@ class ArchivedRun:
             waiting = [path.stem for path in waiting_parts(folder)]
             if waiting:
                 raise ArchiveError(
-                    f"{self.folder}: the samples of {', '.join(waiting)} are not converted, the bench was killed; "
-                    "close the run with `restart-bench park RIG`"
+                    f"{self.folder}: the samples of {', '.join(waiting)} are not converted: {self.why_open}"
                 )
             self._files = {path.stem: SampleFile(path) for path in sorted(folder.glob("*.parquet"))}
         return self._files

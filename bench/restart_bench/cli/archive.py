@@ -32,13 +32,14 @@ if TYPE_CHECKING:
     from restart_bench.compare.edits import Edit
 
 OutOption = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where to write it.")]
-logs_app = typer.Typer(no_args_is_help=True, help="The archive of runs: list, verify, trend, export.")
+logs_app = typer.Typer(no_args_is_help=True, help="The archive of runs: list, verify, trend, export, prune.")
 
 
 def register_archive_commands(app: typer.Typer) -> None:
     """Adds the commands of this file to the console script."""
-    for command in (compare, judge, report, replay):
+    for command in (compare, judge, report):
         app.command()(command)
+    app.command(short_help="Play an archived run as a film.")(replay)
     app.add_typer(logs_app, name="logs")
 
 
@@ -286,19 +287,42 @@ def export(
     out: OutOption = None,
     separator: Annotated[str, typer.Option("--separator", help='";" suits spreadsheets in many languages.')] = ",",
     decimal: Annotated[str, typer.Option("--decimal", help='Decimal sign, "." or ",".')] = ".",
+    table: Annotated[
+        Literal["cycles", "matrix", "points"],
+        typer.Option("--table", help="Of a CSV: a row a cycle, the restart matrix, or the rig's list of points."),
+    ] = "cycles",
     logs: LogsOption = LOGS,
 ) -> int:
-    """One row a cycle as CSV, for a spreadsheet."""
-    from restart_bench.archive.queries import export as export_run
+    """A run for a spreadsheet: CSV, or a workbook with all tables where FILE ends in .xlsx."""
     from restart_bench.archive.reader import find_run
+    from restart_bench.archive.spreadsheets import export_run
 
     if len(separator) != 1 or decimal not in (".", ",") or separator == decimal:
         raise Refused("--separator is one character and --decimal is . or , and they must differ")
     folder = find_run(run, logs)
-    file = out if out is not None else Path(f"{folder.name.removeprefix('run=')}.csv")
+    own = "" if table == "cycles" else f"-{table}"
+    file = out if out is not None else Path(f"{folder.name.removeprefix('run=')}{own}.csv")
     with _read_honestly(folder):
-        exported = export_run(folder, file, separator=separator, decimal=decimal)
+        exported = export_run(folder, file, table=table, separator=separator, decimal=decimal)
     if exported.altered:
         print(exported.altered)
     print(f"{exported.path}: {exported.rows} rows, {exported.columns} columns")
     return EXIT_ERROR if exported.altered else 0
+
+
+@logs_app.command()
+@honest_exit
+def prune(
+    older_than: Annotated[str, typer.Option("--older-than", metavar="TIME", help="Runs that ended longer ago: 90d.")],
+    to: Annotated[
+        Path, typer.Option("--to", metavar="FOLDER", help="Where they go; it is an archive of its own then.")
+    ],
+    *,
+    rig: Annotated[str | None, typer.Option("--rig", metavar="NAME", help="Only this rig.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+    logs: LogsOption = LOGS,
+) -> int:
+    """Move old closed runs to another folder. What later runs have to know of them stays."""
+    from restart_bench.cli.prune import prune as move_old_runs
+
+    return move_old_runs(logs, older_than=older_than, to=to, rig=rig, agreed=yes)

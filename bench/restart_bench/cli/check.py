@@ -8,6 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from restart_bench.campaigns.reliability import CONFIDENCE, cycles_needed, rarest_seen
+from restart_bench.cli.round_trips import RoundTrip
 from restart_bench.model.rig import Rig
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import (
@@ -43,19 +44,20 @@ def plan_lines(
     width: int,
     left_out: Sequence[str] = (),
     free_bytes: int | None = None,
+    round_trip: RoundTrip | None = None,
 ) -> list[str]:
     """The whole plan. `worn` counts the commands that the supply's contact took in earlier runs, `writes` names the
     points that this suite may write; left_out: lines about what no scenario plays; `free_bytes`: what the disk of the
-    archive has left (None: not known)."""
+    archive has left (None: not known); `round_trip` is what the off times were reckoned with."""
     lines = [
-        *_lines(plan, width),
+        *_lines(plan, width, round_trip),
         *([*left_out, ""] if left_out else []),
         *_rig_lines(plan, worn, writes, width, free_bytes),
     ]
     return [without_controls(line) for line in lines]
 
 
-def _lines(plan: SuitePlan, width: int) -> Iterator[str]:
+def _lines(plan: SuitePlan, width: int, round_trip: RoundTrip | None) -> Iterator[str]:
     rig = plan.rig
     scenarios, cycles = counted(len(plan.scenarios), "scenario"), counted(plan.cycles, "cycle")
     yield f"{rig.name}: {scenarios}, {cycles}, {planned_span(plan.lasts)}"
@@ -64,7 +66,7 @@ def _lines(plan: SuitePlan, width: int) -> Iterator[str]:
         yield from _overview(plan.scenarios)
     for scenario in plan.scenarios:
         yield ""
-        yield from _scenario_lines(scenario, rig, width)
+        yield from _scenario_lines(scenario, rig, width, round_trip)
     yield ""
     yield "What can be seen at best (a shorter pulse can hide between two reads)"
     sights = [(rig.points[sight.point].shown, _sight_text(rig, sight)) for sight in _sharpest(plan)]
@@ -99,7 +101,7 @@ def _reliability(support: Support) -> float:
     return support.reliability
 
 
-def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int) -> Iterator[str]:
+def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int, round_trip: RoundTrip | None) -> Iterator[str]:
     scenario = plan.scenario
     yield from hanging(f"{scenario.name}:", scenario.purpose, width, 4) if scenario.purpose else [scenario.name]
     if scenario.durations is not None:
@@ -111,7 +113,7 @@ def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int) -> Iterator[str]:
         for moment in case.timeline:
             yield from hanging(f"    {_when(moment)}", moment.text, width, _INDENT + 4)
         if scenario.how == "supply":
-            yield from hanging("    true off time", _off_time_text(case, rig), width, _INDENT + 4)
+            yield from hanging("    true off time", _off_time_text(case, rig, round_trip), width, _INDENT + 4)
         if case.case.at.is_random:
             drawn = f"{show_duration(case.case.at.low_ns)} to {show_duration(case.case.at.high_ns)}"
             yield from hanging("    drawn", f"{drawn} from the last step to the cut, anew in each", width, _INDENT + 4)
@@ -123,10 +125,17 @@ def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int) -> Iterator[str]:
         yield from hanging("", text, width, 21)
 
 
-def _off_time_text(case: CasePlan, rig: Rig) -> str:
+def _off_time_text(case: CasePlan, rig: Rig, round_trip: RoundTrip | None) -> str:
     if rig.supply is None or rig.supply.contact is None or case.off_time.high_ns is None:
         return "found out in each cycle; this supply states no delays"
-    return f"{bounds_text((case.off_time.low_ns, case.off_time.high_ns))}, from the relay's data sheet values"
+    text = f"{bounds_text((case.off_time.low_ns, case.off_time.high_ns))}, from the relay's data sheet values"
+    if round_trip is None:
+        return f"{text} (and not the time that a command is under way: `look` measures it where a relay can be asked)"
+    return f"{text} and {show_duration(_tenth_ms(round_trip.longest_ns))} for a command (`look`, {round_trip.day})"
+
+
+def _tenth_ms(ns: int) -> int:
+    return -(-ns // 100_000) * 100_000
 
 
 def _when(moment: Moment) -> str:

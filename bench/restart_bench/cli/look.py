@@ -16,6 +16,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from restart_bench.cli.round_trips import keep, measured
 from restart_bench.evidence.restarts import unit_ns
 from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.live import Reading
@@ -262,7 +263,8 @@ class RelayView:
 
 
 def ask_relay(rig: Rig) -> RelayView | None:
-    """How the supply stands, where it can be asked and asking moves nothing; None where it can't."""
+    """How the supply stands, where it can be asked and asking moves nothing; None where it can't. How long it takes
+    to answer is kept for `check`."""
     from restart_bench.run.arming import SupplyLock
     from restart_bench_drivers.interface import SupplyError
     from restart_bench_drivers.registry import cards, open_supply
@@ -276,7 +278,9 @@ def ask_relay(rig: Rig) -> RelayView | None:
             supply = open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=None)
             stack.callback(supply.close)
             stands = {True: "on", False: "off", None: "in a state that it does not tell"}[supply.is_on()]
-            return RelayView(says=f"The relay says that the supply is {stands}.")
+            longest_ns = measured(supply.is_on)
+            told = f"The relay says that the supply is {stands}. It answers within {_ms(longest_ns)}."
+            return RelayView(says=" ".join(filter(None, (told, keep(rig, longest_ns)))))
     except Refused:
         return RelayView(says="The relay was not asked: another bench holds it.")
     except SupplyError as problem:

@@ -108,21 +108,24 @@ def _begin(
 # ---------------------------------------------------------------- begin
 
 
-@app.command()
+@app.command(short_help="Ask a few questions, write a rig and its scenarios.")
 @honest_exit
 def new(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder that does not exist yet, or is empty.")],
     by_hand: Annotated[
         bool, typer.Option("--by-hand", help="Without any relay: a person switches the supply.")
     ] = False,
+    points: Annotated[
+        Path | None, typer.Option("--points", metavar="FILE", help="A list of the points, CSV or XLSX.")
+    ] = None,
 ) -> int:
     """Ask a few questions, write a commented rig, a program model and two scenarios."""
     from restart_bench.cli.new import write_suite
 
-    return write_suite(folder, by_hand=by_hand)
+    return write_suite(folder, by_hand=by_hand, points=points)
 
 
-@app.command()
+@app.command(short_help="Read only: what the rig says, and how sharply it is seen.")
 @honest_exit
 def look(
     rig: RigPath,
@@ -134,7 +137,7 @@ def look(
     return look_at(_load_rig(rig).rig, for_)
 
 
-@app.command()
+@app.command(short_help="What would happen, how long, what it would show.")
 @honest_exit
 def check(
     paths: Paths,
@@ -146,6 +149,7 @@ def check(
     """Read the files and say what would happen: timeline, duration, wear, what it will show. Moves nothing."""
     from restart_bench.cli.check import free_bytes, plan_lines
     from restart_bench.cli.cover import cover_lines
+    from restart_bench.cli.round_trips import known_round_trip
     from restart_bench.run.arming import points_named
     from restart_bench.run.usage import wear_of
     from restart_bench.suite.plan import plan_suite
@@ -154,11 +158,13 @@ def check(
     for number, suite in enumerate(_load_suites(paths, rig, program, repeat)):
         worn = wear_of(logs, suite.rig).operations
         steps = [step for one in suite.scenarios for step in (*one.before, *one.function_check)]
-        plan = plan_suite(suite.rig, suite.scenarios)
+        round_trip = known_round_trip(suite.rig)
+        longest_ns = round_trip.longest_ns if round_trip is not None else 0
+        plan = plan_suite(suite.rig, suite.scenarios, round_trip_ns=longest_ns)
         if number:
             print()
         writes, left_out = points_named(suite.rig, steps), cover_lines(suite, width)
-        print("\n".join(plan_lines(plan, worn, writes, width, left_out, free_bytes(logs))))
+        print("\n".join(plan_lines(plan, worn, writes, width, left_out, free_bytes(logs), round_trip)))
         _say_warnings(suite)
     return 0
 
@@ -166,7 +172,7 @@ def check(
 # ---------------------------------------------------------------- run
 
 
-@app.command()
+@app.command(short_help="Cut, watch, judge, archive, show.")
 @honest_exit
 def run(
     paths: Paths,
@@ -362,7 +368,7 @@ def _print_outcome(outcome: RunOutcome, as_json: bool, stream: TextIO) -> None:
     print_outcome(outcome, console_for(stream), explain=True)
 
 
-@app.command()
+@app.command(short_help="Points to idle, supply to its end, killed runs closed.")
 @honest_exit
 def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
     """Return pressed points to idle, bring the supply to its normal end, close what a killed run left open."""
@@ -390,7 +396,7 @@ def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
     return 0 if parked.well else EXIT_ERROR
 
 
-@app.command()
+@app.command(short_help="Find out what every output does, draft scenarios.")
 @honest_exit
 def survey(
     rig: RigPath,
@@ -460,7 +466,7 @@ def _survey(
 # ---------------------------------------------------------------- rigs
 
 
-@app.command()
+@app.command(short_help="Serve the simulated rig over Modbus TCP.")
 @honest_exit
 def simulate(
     rig: RigPath,
@@ -487,7 +493,7 @@ def simulate(
     return serve_rig(suite.rig, model, console_for(sys.stdout), seed=seed, first_port=port or 0, panel=panel)
 
 
-@app.command()
+@app.command(short_help="The supplies that a rig file can name.")
 @honest_exit
 def drivers(
     name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="One driver, with all its keys.")] = None,
@@ -499,7 +505,7 @@ def drivers(
     return 0
 
 
-@app.command()
+@app.command(short_help="JSON Schema of a file, for editors.")
 @honest_exit
 def schema(
     kind: Annotated[Literal["rig", "scenario", "program"], typer.Argument(help="rig, scenario or program.")],
@@ -512,7 +518,7 @@ def schema(
     return 0
 
 
-@app.command()
+@app.command(short_help="What the program model says comes back, and why.")
 @honest_exit
 def predict(
     paths: Paths,

@@ -2,7 +2,8 @@
 switch three.
 
 What it writes loads, checks, and passes `run --simulated` as it stands; the comments say what to change for the
-rig on the desk. Without a console every answer is the one in brackets.
+rig on the desk. Without a console every answer is the one in brackets. Points may come from a list (CSV or XLSX): a row
+that bears the name of a point that every new rig has (start_button, rail ...) says where that one is.
 """
 
 from __future__ import annotations
@@ -11,16 +12,20 @@ import ipaddress
 import json
 import re
 import sys
+import tempfile
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
+from restart_bench.files.faults import Fault, FaultsFound
 from restart_bench.files.kinds import read_point_name
+from restart_bench.files.points_table import ListedPoint, read_points
 from restart_bench.model.outcome import Refused
 
+_NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
 _POINT_NAME = re.compile(r"[a-z][a-z0-9_]{0,20}")
 _RIG_NAME = re.compile(r"[a-z][a-z0-9_-]{0,31}")
 _TAKEN = (
@@ -44,6 +49,7 @@ class Answers:
     relay_coil: int = 0
     contact: str = "normally-open"
     labels: tuple[tuple[str, str], ...] = ()
+    listed: tuple[ListedPoint, ...] = ()  # rows of a list of points, all outputs of the rig among them
     mode: str = "none"
 
 
@@ -52,16 +58,20 @@ AskText = Callable[[str, str], str]
 """Asks a question with a proposed answer and returns what was answered."""
 
 
-def write_suite(folder: Path, *, by_hand: bool) -> int:
-    """Asks and writes. Raises Refused where the folder is not empty or its name can't name a rig."""
+def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> int:
+    """Asks and writes. Raises Refused where the folder is not empty or its name can't name a rig, FaultsFound where the
+    list of points can't make one."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Refused(f"{folder} is there already and not empty; name a new folder")
+    listed = _usable(points, read_points(points), by_hand) if points is not None else ()
     if sys.stdin.isatty():
-        answers = ask_all(_at_console, folder.name, by_hand)
+        answers = ask_all(_at_console, folder.name, by_hand, listed=listed)
     else:
-        answers = ask_all(_from_pipe, folder.name, by_hand, again=False)
+        answers = ask_all(_from_pipe, folder.name, by_hand, again=False, listed=listed)
         if left := sys.stdin.readline().strip():
             raise Refused(f"{left}: an answer more than there are questions; nothing was written")
+    if points is not None:
+        _refuse_faults(points, answers, by_hand)
     folder.mkdir(parents=True, exist_ok=True)
     for name, text in files_for(answers, by_hand).items():
         (folder / name).write_text(text, encoding="utf-8")
@@ -90,17 +100,25 @@ def _from_pipe(question: str, proposed: str) -> str:
     return answer
 
 
-def ask_all(ask: AskText, folder: str, by_hand: bool, *, again: bool = True) -> Answers:
+def ask_all(
+    ask: AskText, folder: str, by_hand: bool, *, again: bool = True, listed: Sequence[ListedPoint] = ()
+) -> Answers:
     """All questions; a useless answer is asked for again (`again`), with what is wrong with it. Raises Refused where
     nobody can be asked again, or even the proposed answer is useless."""
     asked = partial(_answer, again=again)
     proposed = re.sub(r"[^a-z0-9_-]+", "-", folder.lower()).strip("-") or "rig"
     rig = asked(ask, "Name of the rig", proposed if _RIG_NAME.fullmatch(proposed) else "rig", _rig_name)
-    outputs = "Outputs that stay off after a loss of supply (commas between them)"
-    stays_off = asked(ask, outputs, "motor", _outputs(()))
-    comes_back = asked(ask, "Outputs that come back by themselves", "lamp", _outputs(_names_of(stays_off)))
-    labels = tuple((one.name, one.label) for one in (*stays_off, *comes_back) if one.label != one.name)
-    answers = Answers(rig, _names_of(stays_off), _names_of(comes_back), labels=labels)
+    if listed:
+        names = [one.name for one in listed if _is_output(one)]
+        proposed = ", ".join(one.name for one in listed if _is_output(one) and "comes_back" in one.groups)
+        back = asked(ask, "Outputs that come back by themselves (of the list)", proposed or "none", _of_the_list(names))
+        answers = Answers(rig, tuple(name for name in names if name not in back), back, listed=tuple(listed))
+    else:
+        outputs = "Outputs that stay off after a loss of supply (commas between them)"
+        stays_off = asked(ask, outputs, "motor", _outputs(()))
+        comes_back = asked(ask, "Outputs that come back by themselves", "lamp", _outputs(_names_of(stays_off)))
+        labels = tuple((one.name, one.label) for one in (*stays_off, *comes_back) if one.label != one.name)
+        answers = Answers(rig, _names_of(stays_off), _names_of(comes_back), labels=labels)
     answers = replace(answers, controller_host=asked(ask, "IP address of the controller", "192.0.2.10", _address))
     if by_hand:
         return replace(answers, mode=asked(ask, _MODE_QUESTION.format("none or by-hand"), "none", _mode("by-hand")))
@@ -165,6 +183,19 @@ def _outputs(others: tuple[str, ...]) -> Callable[[str], tuple[_Output, ...]]:
     return read
 
 
+def _of_the_list(names: Sequence[str]) -> Callable[[str], tuple[str, ...]]:
+    def read(text: str) -> tuple[str, ...]:
+        named = [name.strip() for name in text.split(",") if name.strip()]
+        if named == ["none"]:
+            return ()
+        for name in named:
+            if name not in names:
+                raise ValueError(f"{name} is no output of the list, which has {', '.join(names)}; or write none")
+        return tuple(name for name in names if name in named)
+
+    return read
+
+
 def _point_name(label: str) -> str:
     """The label as a name may be written: `M1 Auger` becomes m1_auger. Raises ValueError where nothing is left."""
     letters = unicodedata.normalize("NFKD", label).encode("ascii", "ignore").decode().lower()
@@ -211,6 +242,164 @@ def _contact(text: str) -> str:
     return text
 
 
+# ---------------------------------------------------------------- a list of points
+
+
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """A point that every new rig has: its device, the kinds of address that it may have, its other keys."""
+
+    device: str
+    table: str
+    address: int
+    keys: tuple[tuple[str, str], ...] = ()
+    comment: str = ""
+
+
+_BITS, _REGISTERS = ("coil", "discrete_input"), ("input_register", "holding_register")
+_EVIDENCE: dict[str, _Given] = {
+    "running": _Given("controller", "discrete_input", 0, (), "       # true in every scan"),
+    "heartbeat": _Given("controller", "input_register", 0, (), "       # counts every scan: the program is alive"),
+    "uptime": _Given(
+        "controller",
+        "input_register",
+        1,
+        (("type", "uint32"), ("words", "big")),
+        "   # falls at a restart",
+    ),
+}
+_WITH_RELAY: dict[str, _Given] = {
+    "start_button": _Given("independent", "coil", 0, (("writable", "true"), ("idle", "off"), ("label", "start"))),
+    "stop_button": _Given(
+        "independent",
+        "coil",
+        1,
+        (("writable", "true"), ("idle", "on"), ("label", "stop")),
+        "   # a normally-closed stop",
+    ),
+    **_EVIDENCE,
+    "rail": _Given("independent", "discrete_input", 30),
+    "always_on": _Given("independent", "discrete_input", 31),
+}
+_BY_HAND: dict[str, _Given] = {
+    "start_button": _Given("controller", "discrete_input", 1, (("by_hand", "start button"), ("idle", "off"))),
+    "stop_button": _Given("controller", "discrete_input", 2, (("by_hand", "stop button"), ("idle", "on"))),
+    **_EVIDENCE,
+}
+
+
+def _given(by_hand: bool) -> dict[str, _Given]:
+    return _BY_HAND if by_hand else _WITH_RELAY
+
+
+def _usual_device(name: str, by_hand: bool) -> str:
+    given = _given(by_hand).get(name) or _WITH_RELAY.get(name)
+    return given.device if given is not None else "controller"
+
+
+def _is_output(one: ListedPoint) -> bool:
+    """True of what the controller works: a coil of it that nobody presses, or whatever has a terminal."""
+    return one.name not in _WITH_RELAY and (
+        one.terminal is not None or (one.device != "independent" and one.place.table == "coil")
+    )
+
+
+def _usable(file: Path, listed: Sequence[ListedPoint], by_hand: bool) -> tuple[ListedPoint, ...]:
+    """The rows that a new rig can have, with a line on those that it can't. Raises FaultsFound."""
+    listed, faults = _well_named(file, listed, by_hand)
+    faults += _faults_of(file, listed, by_hand)
+    if not any(_is_output(one) for one in listed):
+        cure = "give a row a coil of the controller, or a terminal"
+        faults.append(Fault(str(file), 1, "", "names no output", cure))
+    if faults:
+        raise FaultsFound(faults)
+    if not by_hand:
+        return tuple(listed)
+    kept = [replace(one, terminal=None) for one in listed if one.device != "independent"]
+    left = len(listed) - len(kept)
+    if left or any(one.terminal is not None for one in listed):
+        print(f"by hand there is no independent I/O: {left} rows and all terminals of {file} are left out")
+    return tuple(kept)
+
+
+def _well_named(file: Path, listed: Sequence[ListedPoint], by_hand: bool) -> tuple[list[ListedPoint], list[Fault]]:
+    """The rows with names that points may have: what is no such name becomes the label. And what can't become one."""
+    found: list[ListedPoint] = []
+    faults: list[Fault] = []
+    for one in listed:
+        try:
+            name = read_point_name(one.name) if _NAME.fullmatch(one.name) else _point_name(one.name)
+        except ValueError as problem:
+            cure = "write a name like drum_motor; other words can stand in the column label"
+            faults.append(Fault(str(file), one.row, "column name", str(problem), cure))
+            continue
+        if any(other.name == name for other in found) or name in ("stays_off", "comes_back"):
+            faults.append(Fault(str(file), one.row, "column name", f"{name} is taken", "use another name"))
+        label = one.label if name == one.name else one.label or one.name
+        found.append(replace(one, name=name, label=label, device=one.device or _usual_device(name, by_hand)))
+    return found, faults
+
+
+def _faults_of(file: Path, listed: Sequence[ListedPoint], by_hand: bool) -> Iterator[Fault]:
+    """What is wrong with a row of a list, as far as the reader of rig files would not say so."""
+    given = _given(by_hand)
+    named = {one.name for one in listed}
+    taken = {(one.device, one.table, one.address): name for name, one in given.items() if name not in named}
+    for one in listed:
+        if one.device not in ("controller", "independent"):
+            cure = "write controller or independent: a new rig has these two"
+            yield Fault(str(file), one.row, "column device", f"{one.device} is no device of a new rig", cure)
+        expected = given.get(one.name)
+        if expected is not None and not (by_hand and one.device == "independent"):
+            kinds: tuple[str, ...] = _BITS if expected.table in _BITS else _REGISTERS
+            kinds = ("coil",) if expected.device == "independent" and expected.table == "coil" else kinds
+            if one.place.table not in kinds or one.device != expected.device:
+                text = f"{one.place.table} of {one.device} can't be {one.name}"
+                cure = f"write {' or '.join(kinds)} of {expected.device}, or give the point another name"
+                yield Fault(str(file), one.row, "column address", text, cure)
+        places = [(one.device, one.place, "column address")]
+        places += [("independent", one.terminal, "column terminal")] if one.terminal is not None else []
+        for device, place, column in places:
+            other = taken.get((device, place.table, place.address))
+            if other is not None and not by_hand:
+                text = f"{place.table} {place.address} of {device} is where a new rig has {other}"
+                yield Fault(str(file), one.row, column, text, f"add a row {other} with the address that it has")
+
+
+def _refuse_faults(file: Path, answers: Answers, by_hand: bool) -> None:
+    """Has the suite loaded before it is written. Raises FaultsFound with the rows that its faults come from."""
+    from restart_bench.suite.loader import load_suites
+    from restart_bench_drivers.registry import cards
+
+    switch = next((one for one in answers.listed if _is_command(one) and one.place.address == _RUN_SWITCH_COIL), None)
+    if answers.mode == "point" and switch is not None and all(one.name != "run_switch" for one in answers.listed):
+        text = f"coil {_RUN_SWITCH_COIL} of independent is where a new rig has run_switch"
+        cure = "add a row run_switch with the address that it has"
+        raise FaultsFound([Fault(str(file), switch.row, "column address", text, cure)])
+    with tempfile.TemporaryDirectory() as folder:
+        for name, text in files_for(answers, by_hand).items():
+            (Path(folder) / name).write_text(text, encoding="utf-8")
+        try:
+            load_suites([Path(folder)], cards=cards())
+        except FaultsFound as found:
+            rows = {one.name: one.row for one in answers.listed}
+            lines = (Path(folder) / "rig.yaml").read_text(encoding="utf-8").splitlines()
+            raise FaultsFound(_in_the_list(file, rows, lines, fault) for fault in found.faults) from None
+
+
+def _in_the_list(file: Path, rows: dict[str, int], lines: Sequence[str], fault: Fault) -> Fault:
+    """A fault of the rig file where it stands in the list."""
+    _, _, rest = fault.path.partition("points.")
+    name, _, key = rest.partition(".")
+    if name not in rows and 0 < fault.line <= len(lines):
+        name = lines[fault.line - 1].partition(":")[0].strip()
+    column = "terminal" if key.startswith("terminal") else key if key in ("label", "idle", *_PLAIN_KEYS) else ""
+    column = column or ("address" if key in (*_BITS, *_REGISTERS) else "name")
+    return Fault(str(file), rows.get(name, 1), f"column {column}", fault.text, fault.cure)
+
+
+_PLAIN_KEYS = ("type", "words", "scale", "unit")
+
 # ---------------------------------------------------------------- files
 
 
@@ -218,15 +407,77 @@ def files_for(answers: Answers, by_hand: bool) -> dict[str, str]:
     """Name and text of every file of the suite."""
     files = {
         "rig.yaml": _rig_by_hand(answers) if by_hand else _rig_with_relay(answers),
-        "program.yaml": _program(answers),
-        "stays-off.yaml": _stays_off(answers, by_hand),
-        "comes-back.yaml": _comes_back(answers, by_hand),
+        "program.yaml": _program(answers, by_hand),
     }
-    return files if answers.mode == "none" else {**files, "mode-change.yaml": _mode_change(answers)}
+    if answers.stays_off:
+        files["stays-off.yaml"] = _stays_off(answers, by_hand)
+    if answers.comes_back:
+        files["comes-back.yaml"] = _comes_back(answers, by_hand)
+    if answers.mode != "none":
+        files["mode-change.yaml"] = _mode_change(answers)
+    return files
 
 
 def _names(names: tuple[str, ...]) -> str:
     return "[" + ", ".join(names) + "]"
+
+
+def _groups(answers: Answers) -> str:
+    groups = {"stays_off": answers.stays_off, "comes_back": answers.comes_back}
+    return ", ".join(f"{name}: {_names(members)}" for name, members in groups.items() if members)
+
+
+def _given_line(answers: Answers, name: str, by_hand: bool) -> str:
+    """The line of a point that every new rig has, where the list puts it."""
+    given = _given(by_hand)[name]
+    table, address, keys = given.table, given.address, dict(given.keys)
+    for one in answers.listed:
+        if one.name == name:
+            table, address = one.place.table, one.place.address
+            keys |= dict(one.keys) | ({"label": _quoted(one.label)} if one.label else {})
+    told = _told(keys)
+    return f"  {name + ':':<13} {{device: {given.device}, {table}: {address}{told}}}{given.comment}\n"
+
+
+def _told(keys: dict[str, str]) -> str:
+    return "".join(f", {key}: {_quoted(value) if key == 'unit' else value}" for key, value in keys.items())
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=not text.isprintable())
+
+
+def _given_lines(answers: Answers, names: Sequence[str], by_hand: bool) -> str:
+    return "".join(_given_line(answers, name, by_hand) for name in names)
+
+
+def _other_lines(answers: Answers, by_hand: bool) -> str:
+    """Points of the list that are neither outputs nor what every new rig has; a coil of the independent I/O is a
+    command."""
+    others = [one for one in answers.listed if one.name not in _given(by_hand) and not _is_output(one)]
+    lines = [_listed_line(one) for one in others]
+    return "".join(["  # What else the list names.\n", *lines]) if lines else ""
+
+
+def _listed_line(one: ListedPoint) -> str:
+    keys = dict(one.keys)
+    levels = [f"{name}: {keys.pop(name)}" for name in ("off_below", "on_above") if name in keys]
+    if _is_command(one):
+        keys = {"writable": "true", "idle": "off"} | keys
+    else:
+        keys.pop("idle", None)  # nobody works it
+    if levels:
+        keys["levels"] = "{" + ", ".join(levels) + "}"
+    if one.terminal is not None:
+        keys["terminal"] = f"{{{one.terminal.table}: {one.terminal.address}}}"
+    if one.label:
+        keys["label"] = _quoted(one.label)
+    told = _told(keys)
+    return f"  {one.name + ':':<13} {{device: {one.device}, {one.place.table}: {one.place.address}{told}}}\n"
+
+
+def _is_command(one: ListedPoint) -> bool:
+    return one.device == "independent" and one.place.table == "coil"
 
 
 _RIG_HEAD = """\
@@ -238,12 +489,8 @@ devices:
   controller:  {{link: modbus-tcp, {controller}, poll: 10 ms, powered_by: supply}}
 """
 
-_EVIDENCE = """\
+_EVIDENCE_HEAD = """\
   # The program has to serve these three; the README has the lines of Structured Text for them.
-  running:      {device: controller, discrete_input: 0}       # true in every scan
-  heartbeat:    {device: controller, input_register: 0}       # counts every scan: the program is alive
-  # Counts tenths of a second, and falls at a restart.
-  uptime:       {device: controller, input_register: 1, type: uint32, words: big, scale: 0.1, unit: s}
 """
 
 _MODE_LINES = {
@@ -251,8 +498,10 @@ _MODE_LINES = {
     "by-hand": "mode: {driver: by-hand, proof: [{running: off}]}   # a person turns the mode switch when asked\n",
     "point": "mode: {driver: point, point: run_switch, run: on, proof: [{running: off}]}   # how run mode is left\n",
 }
+_RUN_SWITCH_COIL = 2
 _RUN_SWITCH = (
-    "  run_switch:   {device: independent, coil: 2, writable: true, idle: on, label: run}     # its mode switch\n"
+    f"  run_switch:   {{device: independent, coil: {_RUN_SWITCH_COIL}, writable: true, idle: on, label: run}}"
+    "     # its mode switch\n"
 )
 
 
@@ -263,7 +512,7 @@ def _place(host: str) -> str:
 
 
 _RIG_TAIL = """\
-groups: {{stays_off: {stays_off}, comes_back: {comes_back}}}
+groups: {{{groups}}}
 defaults: {{settle: 500 ms, watch: 3 s}}
 ready: {{when: {{running: on}}, steady: 200 ms, alive: heartbeat, within: 30 s}}
 simulation: program.yaml     # what --simulated runs in place of the hardware
@@ -271,7 +520,8 @@ simulation: program.yaml     # what --simulated runs in place of the hardware
 
 
 def _rig_with_relay(answers: Answers) -> str:
-    switch = _RUN_SWITCH if answers.mode == "point" else ""
+    listed = any(one.name == "run_switch" for one in answers.listed)
+    switch = _RUN_SWITCH if answers.mode == "point" and not listed else ""
     outputs = _output_lines(answers, "{{device: controller, coil: {n}, terminal: {{discrete_input: {n}}}{label}}}")
     return (
         _RIG_HEAD.format(rig=answers.rig, controller=_place(answers.controller_host))
@@ -290,16 +540,15 @@ supply:
   limits: {{off_at_least: 2 s, on_at_least: 2 s, operations: 100000}}
 points:
   # Commands that the bench presses: outputs of the independent I/O, wired to inputs of the controller.
-  start_button: {{device: independent, coil: 0, writable: true, idle: off, label: start}}
-  stop_button:  {{device: independent, coil: 1, writable: true, idle: on, label: stop}}   # a normally-closed stop
+{_given_lines(answers, ("start_button", "stop_button"), False)}\
 {switch}  # Outputs: what the controller says, and the screw terminal as an independent input sees it.
-{outputs}{_EVIDENCE}  # An input on the controller's supply proves the cut; one that is always on, the independent I/O.
-  rail:         {{device: independent, discrete_input: 30}}
-  always_on:    {{device: independent, discrete_input: 31}}
+{outputs}{_EVIDENCE_HEAD}{_given_lines(answers, tuple(_EVIDENCE), False)}\
+  # An input on the controller's supply proves the cut; one that is always on, the independent I/O.
+{_given_lines(answers, ("rail", "always_on"), False)}{_other_lines(answers, False)}\
 proof_of_cut: [{{rail: off}}, {{uptime: falls}}]
 check_channels: {{always_on: on}}
 {_MODE_LINES[answers.mode]}"""
-        + _RIG_TAIL.format(stays_off=_names(answers.stays_off), comes_back=_names(answers.comes_back))
+        + _RIG_TAIL.format(groups=_groups(answers))
     )
 
 
@@ -313,16 +562,18 @@ supply:
   switch: main switch of the rig
 points:
   # A person presses when asked; the input shows that it was done.
-  start_button: {{device: controller, discrete_input: 1, by_hand: start button, idle: off}}
-  stop_button:  {{device: controller, discrete_input: 2, by_hand: stop button, idle: on}}
+{_given_lines(answers, ("start_button", "stop_button"), True)}\
   # Outputs as the controller says them. While it is dark nobody sees them: that takes independent I/O.
-{outputs}{_EVIDENCE}proof_of_cut: [{{uptime: falls}}, {{contact: lost}}]   # silence alone may be the network's
+{outputs}{_EVIDENCE_HEAD}{_given_lines(answers, tuple(_EVIDENCE), True)}{_other_lines(answers, True)}\
+proof_of_cut: [{{uptime: falls}}, {{contact: lost}}]   # silence alone may be the network's
 {_MODE_LINES[answers.mode]}"""
-        + _RIG_TAIL.format(stays_off=_names(answers.stays_off), comes_back=_names(answers.comes_back))
+        + _RIG_TAIL.format(groups=_groups(answers))
     )
 
 
 def _output_lines(answers: Answers, form: str) -> str:
+    if answers.listed:
+        return "".join(_listed_line(one) for one in answers.listed if _is_output(one))
     names, labels = (*answers.stays_off, *answers.comes_back), dict(answers.labels)
     lines = []
     for n, name in enumerate(names):
@@ -331,7 +582,7 @@ def _output_lines(answers: Answers, form: str) -> str:
     return "".join(lines)
 
 
-def _program(answers: Answers) -> str:
+def _program(answers: Answers, by_hand: bool) -> str:
     sealed = "".join(
         f"  - coil: {name}             # seals itself in; a plain coil is off after a restart\n"
         f"    when: (start_button OR {name}) AND stop_button\n"
@@ -343,6 +594,12 @@ def _program(answers: Answers) -> str:
         for name in answers.comes_back
     )
     memory = "".join(f"  {name}: {{retained: true}}\n" for name in answers.comes_back)
+    memory = f"memory:\n{memory}" if memory else ""
+    given = {*_given(by_hand), *(["run_switch"] if answers.mode == "point" else [])}  # no program reads its own switch
+    others = [one for one in answers.listed if _is_command(one) and one.name not in given]
+    commands = "".join(
+        f"  {one.name}: {{role: command, rest: {dict(one.keys).get('idle', 'off')}}}\n" for one in others
+    )
     return f"""\
 # A model of the controller's program: what `--simulated` runs. Write here what yours does.
 program: {answers.rig}, edition 1
@@ -352,8 +609,7 @@ start_pass: clears coils
 inputs:
   start_button: {{role: command, rest: off}}
   stop_button:  {{role: command, rest: on}}
-memory:
-{memory}rungs:
+{commands}{memory}rungs:
 {sealed}{latched}"""
 
 
@@ -414,6 +670,8 @@ after:
 
 
 def _mode_change(answers: Answers) -> str:
+    groups = (("stays_off: off", answers.stays_off), ("comes_back: on", answers.comes_back))
+    demanded = "".join(f"    {demand}\n" for demand, members in groups if members)
     everything = ", ".join(f"{name}: on" for name in (*answers.stays_off, *answers.comes_back))
     return f"""\
 scenario: mode-change
@@ -425,7 +683,5 @@ before:
 cut: {{how: mode, off_for: 3 s}}
 after:
   expect:
-    stays_off: off
-    comes_back: on
-repeat: 3
+{demanded}repeat: 3
 """

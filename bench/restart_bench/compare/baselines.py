@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import getpass
 import json
-import os
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from restart_bench.archive.files import ArchiveError, clear_errors, sync_folder, to_bytes
+from restart_bench.archive.files import ArchiveError, append_line, clear_errors, to_bytes
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.soundness import require_sound
 from restart_bench.compare.comparison import Comparison, RunFacts, compare
@@ -28,7 +27,7 @@ BASELINES = "baselines.jsonl"
 def comparable_of(run: ArchivedRun) -> RunFacts:
     """What a comparison needs of an archived run. Raises ArchiveError where the run was not closed."""
     if not run.closed:
-        raise ArchiveError(f"{run.folder}: not closed, the bench was killed; close it with `restart-bench park RIG`")
+        raise ArchiveError(f"{run.folder}: {run.why_open}")
     return RunFacts(
         id=run.id,
         rig=run.rig_name,
@@ -95,7 +94,7 @@ def approve(folder: Path, *, why: str, by: str = "") -> Approval:
     """
     run = ArchivedRun.open(folder)
     if not run.closed:
-        raise ArchiveError(f"{folder}: not closed, so it can't be a baseline; close it with `restart-bench park RIG`")
+        raise ArchiveError(f"{folder}: can't be a baseline: {run.why_open}")
     require_sound(folder, "can't be a baseline")
     if not why.strip():
         raise ArchiveError("an approval needs its reason; add --why TEXT")
@@ -112,14 +111,7 @@ def approve(folder: Path, *, why: str, by: str = "") -> Approval:
         verdict=str(run.run.get("verdict") or ""),
         replaces=before[-1].run if before else "",
     )
-    line = to_bytes(json.dumps(asdict(approval), ensure_ascii=False)) + b"\n"
-    with clear_errors("append the approval", path), path.open("ab+") as file:
-        if file.tell() and not _ends_whole(path):
-            line = b"\n" + line  # a line that was torn by a kill stays by itself
-        file.write(line)
-        file.flush()
-        os.fsync(file.fileno())
-    sync_folder(path.parent)
+    append_line(path, to_bytes(json.dumps(asdict(approval), ensure_ascii=False)))
     return approval
 
 
@@ -141,12 +133,6 @@ def _baselines_of(folder: Path) -> Path:
             f"{folder}: does not lie in an archive (logs/rig=.../date=.../run=...), so it has no baseline"
         )
     return rig / BASELINES
-
-
-def _ends_whole(path: Path) -> bool:
-    with path.open("rb") as file:
-        file.seek(-1, os.SEEK_END)
-        return file.read(1) == b"\n"
 
 
 def _read_approvals(path: Path) -> list[Approval]:

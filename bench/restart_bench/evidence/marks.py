@@ -183,7 +183,9 @@ class _Counting:
         return {name: mark for name, mark in found.items() if mark.not_after_ns <= until_ns or name == "settled"}
 
     def _watch_end(self, marks: Mapping[str, Bounds], begins: Bounds) -> int:
-        return self._watch_from(marks, begins) + self.scenario.watch_ns
+        """No sooner than the longest window that counts from the return."""
+        from_return = begins.not_after_ns + self.scenario.watch_restored_ns
+        return max(self._watch_from(marks, begins) + self.scenario.watch_ns, from_return)
 
     def _in_time(self, marks: Mapping[str, Bounds], begins: Bounds) -> bool:
         ready = marks.get("ready")

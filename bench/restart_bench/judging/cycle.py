@@ -16,14 +16,14 @@ from restart_bench.evidence.long_cycles import samples_to_judge
 from restart_bench.evidence.marks import as_marks, ready_conditions, switching_of
 from restart_bench.evidence.supply_off import off_time
 from restart_bench.judging.function_check import judge_steps
-from restart_bench.judging.notes import restarted_late, silent_again, supply_notes
+from restart_bench.judging.notes import restarted_late, silent_again, stood_still, supply_notes
 from restart_bench.judging.outputs import base_figures, output_seen
 from restart_bench.judging.proofs import Proofs, judge_restart, proof_problems, proofs_of
 from restart_bench.judging.pulses import judge_pulses
 from restart_bench.judging.states import judge_state
 from restart_bench.judging.times import judge_gap, judge_mark, judge_ready, only_its_word
 from restart_bench.judging.validity import STOPPED, problems_of
-from restart_bench.model.clock import Bounds
+from restart_bench.model.clock import BLIND_NS, Bounds
 from restart_bench.model.condensing import SampleSource
 from restart_bench.model.journal import (
     WITHOUT_THE_ERROR,
@@ -105,6 +105,7 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
         judged = JUDGES[demand.kind](evidence, demand)
         judged = replace(judged, figures={**base_figures(outputs[demand.point]), **judged.figures})
         judged = _as_far_as_shown(evidence, demand, judged, outputs[demand.point], powered)
+        judged = _as_far_as_it_moves(evidence, demand, judged, proofs)
         yield _About(FindingKind.EXPECTATION, demand.point, demand.text or demand.kind.value, judged, demand.point)
     for gap in scenario.gaps:
         text = gap.text or f"{gap.then} after {gap.first}"
@@ -140,6 +141,30 @@ def _as_far_as_shown(
     if judged.verdict is Verdict.PASS and wants_off and not wants_on and seen.disagrees and not seen.settled:
         reason = f"{judged.reason}; but {seen.disagrees}, or the channel is dead and the output is on"
         return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=reason)
+    return judged
+
+
+def _as_far_as_it_moves(evidence: Evidence, demand: Expectation, judged: Judged, proofs: Proofs) -> Judged:
+    """An output that shall be on, whose input read on all the while the supply is proven to have been off for a second
+    or more, was not shown to come back: what fed the input then may feed it now (the thought of rule 9)."""
+    point = evidence.rig.points[demand.judged]
+    if judged.verdict is not Verdict.PASS or demand.kind is not ExpectationKind.IS or demand.phase == "during":
+        return judged
+    before = evidence.before(demand.judged)
+    if not point.is_boolean or not _conforms(demand, True, before) or _conforms(demand, False, before):
+        return judged
+    off = [(one.fell, one.rose) for one in proofs.supply if one.fell is not None and one.rose is not None]
+    for fell, rose in off:
+        least_ns, _ = off_time(fell, rose)
+        reads = evidence.reads(demand.judged).inside(fell.not_after_ns, rose.not_before_ns)
+        if least_ns >= BLIND_NS and len(reads) > 1 and bool(reads.value.all()):
+            name = shown(evidence.rig, demand.point)
+            reason = (
+                f"{judged.reason}; but its input read on all through the {show_duration(least_ns)} without supply, so "
+                f"{name} is not shown to come back: look for a back-feed, a bridge and a stuck input (where it shall "
+                "stay on without supply, demand `stays: on`)"
+            )
+            return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=reason)
     return judged
 
 
@@ -218,7 +243,7 @@ def _conclude(
         findings.append(_finding(evidence, _About(FindingKind.COMPLETION, "", "all phases done", open_end)))
     verdict = _verdict(findings)
     notes = [seen.disagrees for seen in outputs.values() if seen.disagrees]
-    notes += [*supply_notes(evidence), *restarted_late(evidence), *silent_again(evidence)]
+    notes += [*supply_notes(evidence), *restarted_late(evidence), *silent_again(evidence), *stood_still(evidence)]
     notes += [trouble.text for trouble in evidence.records.troubles if not trouble.error]
     return CycleJudged(
         cycle=started.cycle,

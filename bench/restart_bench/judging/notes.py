@@ -10,7 +10,9 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.marks import cut_of, restored_of, switching_of
 from restart_bench.evidence.reachability import FAILURES
-from restart_bench.model.wording import at_most, span_text
+from restart_bench.model.clock import FAR_NS
+from restart_bench.model.ways import BY_HAND, way_named
+from restart_bench.model.wording import at_most, shown, span_text
 
 
 def supply_notes(evidence: Evidence) -> Iterator[str]:
@@ -19,8 +21,9 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
     supply, records = evidence.rig.supply, evidence.records
     if supply is None or evidence.scenario.how != "supply":
         return
+    way = way_named(evidence.rig, [evidence.scenario], evidence.scenario.name, records.started.case)
     moves = (
-        ("cut", "was lost", cut_of(evidence.rig, records), evidence.cut, supply.opening_ns),
+        ("cut", way.fell, cut_of(evidence.rig, records), evidence.cut, supply.opening_ns),
         ("restore", "came back", restored_of(evidence.rig, records), evidence.restored, supply.closing_ns),
     )
     for purpose, word, declared, seen, delay in moves:
@@ -30,17 +33,17 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
         if seen.not_after_ns < command.before_ns:
             early = span_text(command.before_ns - seen.not_after_ns, command.after_ns - seen.not_before_ns)
             yield (
-                f"the supply {word} by itself {early} before the command; what was seen is counted from; look for a "
-                "second feed, and at a time-out of the relay"
+                f"{way.what} {word} by itself {early} {way.before}; what was seen is counted from; look for a "
+                f"second feed{'' if way is BY_HAND else ', and at a time-out of the relay'}"
             )
             continue
         if seen.not_before_ns <= declared.not_after_ns:
             continue  # that it moved later is one way to read it, not what was seen
         late = span_text(seen.not_before_ns - command.after_ns, seen.not_after_ns - command.before_ns)
+        said = "" if way is BY_HAND else f", the rig file says {at_most(delay + supply.bounce_ns)} at most"
         yield (
-            f"the supply {word} {late} after the command, the rig file says {at_most(delay + supply.bounce_ns)} at "
-            "most; what was seen is counted from; look at the relay and its data sheet, at what holds the "
-            "supply up, and at an I/O that answers from a cache"
+            f"{way.what} {word} {late} {way.after}{said}; what was seen is counted from; {way.look}, and at an I/O "
+            "that answers from a cache"
         )
 
 
@@ -76,3 +79,19 @@ def silent_again(evidence: Evidence) -> Iterator[str]:
             f"{name} fell silent again {when}, after it had answered: a second loss of its supply, a second restart or "
             "a lost network look like that"
         )
+
+
+def stood_still(evidence: Evidence) -> Iterator[str]:
+    """The controller was ready, and then its sign of life stood still to the end of the watch while it answered on."""
+    controller, alive, ready = evidence.rig.controller, evidence.rig.ready.alive, evidence.marks.get("ready")
+    if controller is None or alive is None or ready is None:
+        return
+    moving = evidence.builder.running(controller.name)
+    since = max((one.until_ns for one in moving or ()), default=FAR_NS)
+    end = min(evidence.watch_end_ns, evidence.end_ns)
+    if not ready.not_after_ns <= since < end or len(evidence.trace(alive).seen.inside(since, end)) < 2:
+        return
+    yield (
+        f"{shown(evidence.rig, alive)} stood still from {evidence.moment(since)} to the end of the watch though "
+        f"{controller.name} answered: a program that hangs looks like that; what was read at terminals is judged on"
+    )

@@ -15,8 +15,17 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence, Judged, Problem
 from restart_bench.evidence.marks import cut_of, mode_proofs, restored_of, switching_of
 from restart_bench.evidence.reachability import REPLIES
-from restart_bench.evidence.restarts import CounterMoved, moved_since
-from restart_bench.evidence.supply_off import OffSpan, OffTime, asked_off_time, longest, losses_of, narrowest, off_time
+from restart_bench.evidence.restarts import CounterMoved, moved_since, unit_ns
+from restart_bench.evidence.supply_off import (
+    SLACK_NS,
+    OffSpan,
+    OffTime,
+    asked_off_time,
+    longest,
+    losses_of,
+    narrowest,
+    off_time,
+)
 from restart_bench.evidence.traces import Flags, Reads, conforming, longest_gap_ns
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import Switching
@@ -353,7 +362,36 @@ def _off_time_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
         if surely or (asked.dip and asked.maybe_more(seen)):
             text = _off_time_text(evidence, proofs, asked, by, seen, restore)
             return [Problem(kind, text, evidence.cut.not_before_ns, void=True, ends_run=surely)]
-    return []
+    early = _restarted_early(evidence, restore) if evidence.scenario.how == "supply" else ""
+    return [Problem(kind, early, evidence.cut.not_before_ns, void=True, ends_run=True)] if early else []
+
+
+def _restarted_early(evidence: Evidence, restore: Switching) -> str:
+    """Where an uptime that was read before the command back, or counts from long before it, shows that the controller
+    had restarted by then: it had power, so the off time is not the one asked."""
+    assert evidence.cut is not None
+    for proof in evidence.rig.proof_of_cut:
+        if proof.kind != "falls" or proof.point is None or (before := evidence.before(proof.point)) is None:
+            continue
+        point, seen = evidence.rig.points[proof.point], evidence.trace(proof.point).seen
+        unit = unit_ns(point) or 0
+        for low, high in ((evidence.cut.not_after_ns, restore.before_ns), (restore.after_ns, evidence.end_ns)):
+            reads = seen.inside(low, high)
+            found = moved_since(evidence.rig, evidence.builder, evidence.fate, (proof, before, reads), evidence.cut)
+            latest_start = reads.late - np.nan_to_num(reads.value) * unit
+            early = found.proves & (latest_start < restore.before_ns - unit - SLACK_NS)
+            place = int(np.flatnonzero(early)[0]) if bool(early.any()) else -1
+            if low < restore.before_ns and bool(found.proves.any()):
+                place = int(np.flatnonzero(found.proves)[0])
+            if place < 0 or evidence.late is not None:
+                continue
+            values = f"{value_text(point, before)} before, {value_text(point, float(reads.value[place]))} after"
+            return (
+                f"the supply came back by itself: {shown(evidence.rig, proof.point)} fell ({values}), so the "
+                "controller had restarted before the command back; look for a second feed, and at a time-out of the "
+                "relay"
+            )
+    return ""
 
 
 def _off_time_text(

@@ -280,7 +280,11 @@ def _watched(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]
         yield "That the controller rode through is shown up to the end of the watch: it may restart later than that."
     if any(demand.until == "watch" for demand in scenario.after):
         watch = show_duration(scenario.watch_ns)
-        yield f"What happens later than {watch} after ready is not shown (`watch:`, `until: command`)."
+        if scenario.watch_restored_ns > scenario.watch_ns:
+            watch += f" after ready and {show_duration(scenario.watch_restored_ns)} after the return"
+        else:
+            watch += " after ready"
+        yield f"What happens later than {watch} is not shown (`watch:`, `until: command`)."
 
 
 def _proven_otherwise(rig: Rig, scenario: Scenario) -> Iterator[str]:

@@ -9,7 +9,7 @@ from restart_bench.campaigns.reliability import CONFIDENCE, cycles_needed, rares
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import Verdict, badness, worst
-from restart_bench.model.wording import about, at_most, counted, finding_words, listed, shown, span_text
+from restart_bench.model.wording import about, alike, at_most, counted, finding_words, listed, shown, span_text
 
 RARER = tuple(step * 10**power for power in range(1, 9) for step in (2, 5, 10))
 """How rare faults are that one may want to see: one time in 20, 50, 100, 200 and so on."""
@@ -68,10 +68,12 @@ def finding_rows(rig: Rig, cycles: Sequence[CycleJudged], scenarios: Iterable[Sc
 
 
 def _said(findings: Iterable[Finding]) -> tuple[Said, ...]:
-    reasons: dict[str, list[int]] = {}
+    """Each reason once. Errors that differ in figures alone are one, told in the words of the first."""
+    reasons: dict[str, tuple[str, list[int]]] = {}
     for finding in findings:
-        reasons.setdefault(finding.reason, []).append(finding.cycle)
-    return tuple(Said(reason, tuple(numbers)) for reason, numbers in reasons.items())
+        known = alike(finding.reason) if finding.verdict is Verdict.ERROR else finding.reason
+        reasons.setdefault(known, (finding.reason, []))[1].append(finding.cycle)
+    return tuple(Said(reason, tuple(numbers)) for reason, numbers in reasons.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,9 +191,32 @@ def _untried_in_short(cycles: Sequence[CycleJudged]) -> str:
     changed = "a change of program, wiring or supply makes a new test necessary"
     if not spans:
         return f"How it behaves after other interruptions was not tried; {changed}."
-    low, high = min(low for low, _ in spans), max(high for _, high in spans)
-    off = span_text(low, high) if 2 * low > high else f"{about(low)} to {at_most(high)}"
-    return f"Only interruptions of {off} were tried; {changed}."
+    lengths = _lengths(spans)
+    if len(lengths) > _MOST_LENGTHS:
+        shortest, longest = _length_text(*lengths[0]), _length_text(*lengths[-1])
+        told = f"{len(lengths)} lengths, from {shortest} up to {longest},"
+    else:
+        told = listed(_length_text(low, high) for low, high in lengths)
+    return f"Only interruptions of {told} were tried; {changed}."
+
+
+_MOST_LENGTHS = 3
+
+
+def _lengths(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Lengths that were tried: spans that overlap, or nearly do, are one. A dip and a cut are two, nothing between them
+    was tried."""
+    found: list[tuple[int, int]] = []
+    for low, high in sorted(tuple(span) for span in spans):
+        if found and low < 2 * found[-1][1]:
+            found[-1] = (found[-1][0], max(high, found[-1][1]))
+        else:
+            found.append((low, high))
+    return found
+
+
+def _length_text(low: int, high: int) -> str:
+    return span_text(low, high) if 2 * low > high else f"{about(low)} to {at_most(high)}"
 
 
 def limits_of(scenarios: Sequence[ScenarioJudged]) -> list[tuple[str, tuple[str, ...]]]:

@@ -85,6 +85,10 @@ class CutAnnounced:
     at_ns: int
 
 
+WAY_OUT = ("rest", "park")
+"""Purposes of commands with which a rig is left; they are tried more than once."""
+
+
 @dataclass(frozen=True, slots=True)
 class Switching:
     """One command to the supply (or to the mode): bounds of the command itself, without the relay's delays.

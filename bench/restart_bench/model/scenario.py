@@ -319,7 +319,8 @@ class Scenario:
     function_check: tuple[Step, ...] = ()
     restart: Literal["required", "none", "either"] = "required"
     settle_ns: int = 0
-    watch_ns: int = 10_000_000_000  # already lengthened to hold the longest window
+    watch_ns: int = 10_000_000_000  # from `ready`; already lengthened to hold what is demanded from there
+    watch_restored_ns: int = 0  # nor does the watch end sooner than this after the return: a window from there needs it
     repeat: int = 1
     demonstrate: Demonstration | None = None
     inconclusive_at_most: int = 0

@@ -24,6 +24,11 @@ class Way:
     can_be_lost: str  # "the earliest instant at which ..."
     can_be_back: str
     word_of: str  # whose word it is that it was switched
+    what: str = "the supply"  # "the supply was lost 0.3 s after the command"
+    fell: str = "was lost"
+    after: str = "after the command"
+    before: str = "before the command"
+    look: str = "look at the relay and its data sheet, at what holds the supply up"
 
 
 _OFF = {"can_be_lost": "the supply can have been lost", "can_be_back": "the supply can have been back"}
@@ -32,14 +37,19 @@ _RUN = ("OUT OF RUN", "IN RUN MODE", "out of run mode", "the return to run mode"
 _OUT = {"can_be_lost": "run mode can have been left", "can_be_back": "run mode can have been back"}
 
 BY_RELAY = Way("supply", "OFF", "ON", *_POWER, word_of="the relay's command", **_OFF)
-BY_HAND = Way("supply", "OFF", "ON", *_POWER, word_of="the answer of the person who switched it", **_OFF)
+BY_HAND = Way(
+    "supply", "OFF", "ON", *_POWER, word_of="the answer of the person who switched it", **_OFF,
+    after="after the answer that it was done", before="before anybody was asked to",
+    look="look whether it was switched before the answer, at what holds the supply up",
+)  # fmt: skip
 OF_MODE = Way("run mode", "OUT OF RUN", "RUN AGAIN", *_RUN, word_of="the command to the mode", **_OUT)
 OF_MODE_BY_HAND = Way(
     "run mode", "OUT OF RUN", "RUN AGAIN", *_RUN, word_of="the answer of the person who switched it", **_OUT
 )
 TO_LEVEL = Way(
     "supply", "LOW", "FULL", "POWER IS LOW", "POWER IS ON", "power is low", "the restored voltage",
-    "the voltage can have fallen", "the voltage can have been back", "the command to the supply",
+    "the voltage can have fallen", "the voltage can have been back", "the command to the supply", what="the voltage",
+    fell="fell", look="look at the supply and its data sheet, at what holds the voltage up",
 )  # fmt: skip
 
 

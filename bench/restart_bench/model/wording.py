@@ -186,6 +186,12 @@ def listed(words: Iterable[str]) -> str:
     return ", ".join(items[:-1]) + " and " + items[-1]
 
 
+def alike(text: str) -> str:
+    """What texts share that tell the same with other times or levels: fifteen errors of one cable are one error. Other
+    numbers may be names (motor 1, coil 4)."""
+    return re.sub(r"\d+(\.\d+)?(?= (?:us|µs|ms|s|min|h|V|mV|%))", "#", text)
+
+
 def show_value(value: Value) -> str:
     """off, on, or the number."""
     return ("on" if value else "off") if isinstance(value, bool) else f"{value:.12g}"

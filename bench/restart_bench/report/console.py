@@ -40,6 +40,7 @@ from restart_bench.model.verdicts import EXIT_MEANS, EXIT_STOPPED, GLOSS, WORST_
 from restart_bench.model.wording import (
     FROM_MEMORY,
     NOTHING_SHOWN,
+    alike,
     bounds_text,
     counted,
     listed,
@@ -365,13 +366,13 @@ def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudge
     """What did not pass, the worst first: findings over all cycles, and cycles that were errors as a whole."""
     cycles = all_without_echoes(cycles)
     rows = [row for row in finding_rows(rig, cycles, [scenario]) if row.verdict is not Verdict.PASS]
-    whole: dict[tuple[str, str], list[int]] = {}
+    whole: dict[tuple[str, str], tuple[str, list[int]]] = {}
     for cycle in cycles:
         if cycle.verdict is Verdict.ERROR and not any(found.verdict is Verdict.ERROR for found in cycle.findings):
-            whole.setdefault((cycle.case, cycle.reason), []).append(cycle.cycle)
+            whole.setdefault((cycle.case, alike(cycle.reason)), (cycle.reason, []))[1].append(cycle.cycle)
     rows += [
         FindingRow(scenario.scenario, case, "", "the cycle as a whole", Verdict.ERROR, {}, (Said(reason, tuple(seen)),))
-        for (case, reason), seen in whole.items()
+        for (case, _), (reason, seen) in whole.items()
     ]
     return sorted(rows, key=lambda row: badness(row.verdict))
 

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
-from restart_bench.model.journal import Answered, PointWritten, Record, Switching, WriteAnnounced
+from restart_bench.model.journal import WAY_OUT, Answered, PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.live import Guess, Reading, powered_by_proof
 from restart_bench.model.rig import Point, Rig, RigSupply, Value
-from restart_bench.model.wording import value_word
+from restart_bench.model.wording import alike, value_word
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
@@ -34,7 +34,6 @@ _IDLE_PATIENCE_NS = 6 * NS_PER_S  # for all points together: the supply must not
 _IDLE_PAUSE_S = 0.2
 _CONTACT_WITHIN_NS = NS_PER_S
 _CONTACT_PAUSE_S = 0.05
-_WAY_OUT = ("rest", "park")
 
 
 class CommandRefused(Exception):
@@ -234,7 +233,7 @@ class Actuators:
 
     def switch(self, to: str, purpose: str, volts: float | None = None) -> Switching:
         """One command to the supply, recorded with bounds. Raises CommandRefused if it was not taken."""
-        looking = self.looking_on if self._asks_person and purpose not in _WAY_OUT else nullcontext
+        looking = self.looking_on if self._asks_person and purpose not in WAY_OUT else nullcontext
         with looking():
             record = self._switched(to, purpose, volts)
         if record.problem:
@@ -311,7 +310,7 @@ class Actuators:
         return self._brought(wish, purpose, say, tries=1 if once else _RESTORE_TRIES)
 
     def _brought(self, wish: str, purpose: str, say: Callable[[str], None], *, tries: int) -> str:
-        contrary = 0
+        contrary, told = 0, set[str]()
         for attempt in range(1, tries + 1):
             try:
                 self.switch(wish, purpose)
@@ -321,12 +320,17 @@ class Actuators:
                 problem = f"the relay confirmed it, but {self._rail_text()}"
             except (CommandRefused, KeyboardInterrupt) as error:
                 problem = str(error)
-            say(f"THE SUPPLY DID NOT GO {wish.upper()} (try {attempt} of {tries}): {problem}")
+            if (
+                alike(problem) not in told
+            ):  # the first of its kind, and at once; at the end comes how often it was tried
+                told.add(alike(problem))
+                say(f"THE SUPPLY DID NOT GO {wish.upper()} (try {attempt} of {tries}): {problem}")
             if contrary >= _CONTRARY_TRIES:
                 break
             if attempt < tries:
                 time.sleep(_RESTORE_PAUSE_S)
-        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish)}")
+        tried = f" (tried {attempt} times)" if attempt > 1 else ""
+        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish)}{tried}")
         shown = self.rail()
         if shown is None or _seen(shown) == wish:
             return f"unknown: it did not go {wish}"

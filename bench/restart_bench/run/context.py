@@ -16,7 +16,7 @@ from restart_bench.evidence.traces import Trace
 from restart_bench.model.clock import NS_PER_MS, now_ns
 from restart_bench.model.journal import CycleRecords, CycleStarted, Forecast, Record, RunEnded, Trouble, cycle_records
 from restart_bench.model.live import LiveState, Reading, Show, powered_by_proof
-from restart_bench.model.rig import Rig, Wanted
+from restart_bench.model.rig import Rig, Value, Wanted
 from restart_bench.model.samples import DeviceSamples
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import EXIT_ERROR, Verdict
@@ -113,6 +113,16 @@ class Situation:
     running: bool | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class WasReady:
+    """A cycle went to its end with the controller ready for `steady`, unbroken to its newest read (`until_ns`), its
+    sign of life then being `alive`. `switched`: how often the supply's contact had moved."""
+
+    until_ns: int
+    alive: Value | None
+    switched: int
+
+
 @dataclass(slots=True)
 class CycleContext:
     """Everything that a cycle needs at hand. `publish` saves first and shows second."""
@@ -125,6 +135,7 @@ class CycleContext:
     sync: Callable[[], None]
     situation: Situation = field(default_factory=Situation)
     before_cut: Callable[[Scenario], None] | None = None  # right before each cut
+    was_ready: WasReady | None = None  # the cycle before
     cycle: int = 0
     log: list[Record] = field(default_factory=list)
 

@@ -12,17 +12,25 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from restart_bench.evidence.marks import Progress, progress_of, ready_since
-from restart_bench.model.clock import NS_PER_S, Bounds, now_ns
+from restart_bench.evidence.marks import (
+    Progress,
+    condition_held,
+    held_spans,
+    progress_of,
+    ready_conditions,
+    ready_since,
+)
+from restart_bench.model.clock import BLIND_NS, FAR_NS, NS_PER_S, Bounds, now_ns
 from restart_bench.model.journal import CutAnnounced, CycleEnded, CycleStarted, Switching, Trouble
 from restart_bench.model.rig import Value
 from restart_bench.model.samples import SampleKind
 from restart_bench.model.scenario import Case, Scenario
+from restart_bench.model.step_kinds import facts_of
 from restart_bench.model.ways import way_of
 from restart_bench.model.wording import show_wanted
 from restart_bench.observer.diagnosis import diagnose
 from restart_bench.run.actuators import CommandRefused, SupplyFailed
-from restart_bench.run.context import AFTERGLOW_NS, CycleContext, Situation, afterglow_ns
+from restart_bench.run.context import AFTERGLOW_NS, CycleContext, Situation, WasReady, afterglow_ns
 from restart_bench.run.limits import ON_AT_LEAST
 from restart_bench.run.resume import OpenCut
 from restart_bench.run.steps import CycleBrokenOff, Steps
@@ -54,6 +62,7 @@ class CycleAct:
         self._steps = Steps(context)
         drawing = random.Random(f"{seed}/{turn.scenario.name}/{turn.case.name}/{turn.number}")
         at = turn.case.at
+        self._began_ns = now_ns()
         self._delay_ns = drawing.randint(at.low_ns, at.high_ns) if at.is_random else at.low_ns
         self._completed = False
 
@@ -82,6 +91,8 @@ class CycleAct:
             self._steps.release_held()
             self._steps.do(self._scenario.function_check)
             self._completed = True
+            context = self._context
+            context.was_ready = self._ready_to_its_end()
         except CycleBrokenOff:
             self._steps.release_held()
         except (CommandRefused, KeyboardInterrupt) as problem:
@@ -138,6 +149,16 @@ class CycleAct:
             )
         )
 
+    def _ready_to_its_end(self) -> WasReady | None:
+        """What the next cycle need not wait for once more: the controller is ready, and has been for `steady`."""
+        context, rig = self._context, self._context.rig
+        conditions = ready_conditions(rig)
+        held = condition_held(context.traces([name for name, _ in conditions]), conditions, self._began_ns)
+        if held is None or held.until_ns - held.since.not_after_ns < rig.ready.steady_ns:
+            return None
+        alive = context.observer.latest(rig.ready.alive) if rig.ready.alive is not None else None
+        return WasReady(held.until_ns, alive.value if alive is not None else None, context.actuators.state.operations)
+
     def _enter_cycle(self) -> None:
         context, number = self._context, self._turn.cycle
         context.cycle = context.actuators.cycle = context.supervisor.cycle = number
@@ -151,10 +172,14 @@ class CycleAct:
         """Supply on, every device answering, the controller ready, the right device at the address."""
         context = self._context
         context.enter("preparing", "supply on, waiting until the controller is ready")
-        started = self._bring_on()
+        before, context.was_ready = context.was_ready, None
+        started = self._began_ns = self._bring_on()
         within = context.rig.ready.within_ns
         context.situation.phase_ends_ns = started + within
-        ready = context.supervisor.wait_until(started + within, lambda: self._ready_now(started) or self._dark(started))
+        ready = context.supervisor.wait_until(
+            started + within,
+            lambda: self._ready_still(before, started) or self._ready_now(started) or self._dark(started),
+        )
         self._context.refuse_without_power()
         if not isinstance(ready, Bounds):
             self._trouble("not ready", self._why_not_ready(started), started)
@@ -185,6 +210,35 @@ class CycleAct:
             self._context.enter("waiting for the supply's limits", why, until_ns)
             self._context.supervisor.wait_until(until_ns)
             self._context.enter("preparing", "waiting until the controller is ready")
+
+    def _ready_still(self, before: WasReady | None, from_ns: int) -> Bounds | None:
+        """The controller was ready to the end of the cycle before, the supply was left alone since, and what is read
+        now goes on with it, without a second unread between: `steady` is over. Its sign of life has moved again."""
+        rig = self._context.rig
+        now = now_ns()
+        if before is None or now < from_ns + self._lead_ns() or self._silent_devices(now):
+            return None
+        if self._context.actuators.state.operations != before.switched:
+            return None
+        conditions = ready_conditions(rig)
+        traces = self._context.traces([name for name, _ in conditions])
+        spans = [held_spans(traces[name].reads.inside(from_ns, FAR_NS), wanted, from_ns) for name, wanted in conditions]
+        if not all(len(one) == 1 and one[0].since.not_before_ns <= from_ns for one in spans):
+            return None
+        first = max(one[0].since.not_after_ns for one in spans)
+        if first - before.until_ns > BLIND_NS:
+            return None
+        if rig.ready.alive is not None:
+            alive = self._context.observer.latest(rig.ready.alive)
+            if alive is None or alive.value is None or before.alive is None or alive.value == before.alive:
+                return None
+        return Bounds(before.until_ns, first)
+
+    def _lead_ns(self) -> int:
+        """How long to wait before the first step, so that reads of this cycle (they alone tell what was before the cut)
+        reach back `steady` at least: nothing where the steps last that long."""
+        steps = sum(facts_of(step.action).lasts(step.action)[0] for step in self._scenario.before)
+        return max(0, self._context.rig.ready.steady_ns - steps)
 
     def _ready_now(self, from_ns: int) -> Bounds | None:
         if self._silent_devices(now_ns()):

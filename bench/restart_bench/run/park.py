@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -15,9 +15,11 @@ from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.journal import Record, Trouble
 from restart_bench.model.rig import Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
+from restart_bench.observer.identification import greetings, identities
 from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
 from restart_bench.run.arming import SupplyLock, manual_step, require_arming
 from restart_bench.run.recovery import NotRight, left_open, put_right
+from restart_bench.run.run_json import simulated_among
 from restart_bench.run.supervision import Conditions, StopRequest
 from restart_bench.run.usage import Used, used_lately
 from restart_bench_drivers.interface import AskPerson
@@ -53,6 +55,7 @@ def park(
     with ExitStack() as stack:
         if rig.supply is not None:
             stack.enter_context(SupplyLock(rig.supply))
+        _say_simulated(rig, say)
         observer = stack.enter_context(_start_observer(rig, say))
         supply, problem = reach_supply(rig.supply, ask, stack)
         stop = StopRequest()
@@ -74,6 +77,14 @@ def park(
         )
         actuators.forbids = Conditions(rig, observer, isolation=True).forbids
         return _put_to_rest(rig, actuators, observer, logs, say, problem, record)
+
+
+def _say_simulated(rig: Rig, say: Callable[[str], None]) -> None:
+    """Whoever parks a simulated rig reads that no hardware is put to rest. It takes a second at most."""
+    with suppress(Exception):  # nothing of this may keep the rig from its rest
+        simulated = simulated_among(identities(greetings(rig.devices.values())))
+        if simulated:
+            say(f"SIMULATED RIG: {', '.join(simulated)} said so on the wire; no hardware is put to rest there")
 
 
 def _start_observer(rig: Rig, say: Callable[[str], None]) -> ObserverHandle:

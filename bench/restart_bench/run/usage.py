@@ -8,6 +8,7 @@ where it was killed) and read by those to come:
     armed, supply_address    a run that was not closed: what it left            `recovery.left_open`
     resumes, seed, inputs    what a run goes on with, and with which files      `resume`, `archive.earlier`
     baselines.jsonl          the runs that others are held against              `compare.baselines`
+    moved.jsonl              wear and limits of runs that were moved away       `_runs`, `archive.moving`
 
 Wear and limits belong to the supply's address (over all archives of this user, `archive.known_archives`) and to the
 points of a rig of one name; what a simulated run did counts for nothing.
@@ -31,6 +32,7 @@ from typing import Any
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.killed import cut_was_due, operations_in
 from restart_bench.archive.known_archives import archives_of
+from restart_bench.archive.moving import moved_runs
 from restart_bench.archive.reader import read_journal
 from restart_bench.model.clock import HOUR_NS, NS_PER_S, Anchor
 from restart_bench.model.journal import CutAnnounced, PointWritten, Record, Switching
@@ -237,11 +239,44 @@ def _used_by(folder: Path, facts: dict[str, Any], rig: Rig) -> Used:
 
 def _runs(archives: Sequence[Path], since: float = 0.0) -> Iterator[tuple[Path, dict[str, Any]]]:
     """Every run of these archives whose run.json or journal was written since then (s of the wall clock), with its
-    run.json."""
+    run.json; then what is remembered of runs that were moved away, each once. A run that is there outranks its line."""
+    seen: set[str] = set()
     for path in (path for logs in archives for path in logs.glob("rig=*/date=*/run=*/run.json")):
         if since and max(_written(path), _written(path.with_name("journal.jsonl"))) < since:
+            seen.add(path.parent.name.removeprefix("run="))
             continue
-        yield path.parent, run_json_of(path.parent)
+        facts = run_json_of(path.parent)
+        if facts:  # nothing was read of one that is moved away just now: then its line counts
+            seen.add(path.parent.name.removeprefix("run="))
+        yield path.parent, facts
+    for logs in archives:
+        for folder, facts in moved_runs(logs):
+            if facts["run"] not in seen:
+                seen.add(facts["run"])
+                yield folder, facts
+
+
+def memory_of(folder: Path) -> dict[str, Any]:
+    """What later runs have to know of a closed run once it is moved away: `wear_of` and `used_lately` ask for nothing
+    else. Of cuts and starts only the last hour before its end can ever matter, of the rest the last instant."""
+    facts = run_json_of(folder)
+    kept = {name: facts.get(name) for name in ("run", "rig", "supply_address", "simulated", "operations")}
+    if kept["operations"] is None:
+        kept["operations"] = operations_in(journal_of(folder))
+    if isinstance(facts.get("limits_used"), Mapping):
+        kept["limits_used"] = _last_hour(facts["limits_used"])
+    return kept
+
+
+def _last_hour(limits_used: Mapping[str, Any]) -> dict[str, Any]:
+    starts = {name: _late(times) for name, times in _items(limits_used.get("starts"))}
+    return {**limits_used, "cuts": _late(limits_used.get("cuts")), "starts": starts}
+
+
+def _late(texts: object) -> list[Any]:
+    """Of instants as run.json has them those of the hour before the last one."""
+    latest = max(_instants(texts), default=0)
+    return [text for text in texts if _instants([text]) > [latest - HOUR_NS]] if isinstance(texts, list) else []
 
 
 def _written(path: Path) -> float:

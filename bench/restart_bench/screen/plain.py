@@ -7,6 +7,7 @@ from typing import IO
 
 from restart_bench.judging.summary import without_echoes
 from restart_bench.model.journal import (
+    WAY_OUT,
     Answered,
     CycleJudged,
     CycleStarted,
@@ -102,6 +103,8 @@ class PlainShow:
         return []
 
     def _switching(self, record: Switching) -> list[str]:
+        if record.problem and record.purpose in WAY_OUT:
+            return []  # the note that follows tells it, once for all tries
         if record.problem:
             return [f"  {record.what} {record.to}: not taken: {record.problem}"]
         if record.purpose == "cut":

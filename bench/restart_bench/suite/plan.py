@@ -17,7 +17,9 @@ from restart_bench.model.rig import BIT_TABLES, Device, Rig, RigSupply
 from restart_bench.model.samples import SampleLayout
 from restart_bench.model.scenario import Case, Demonstration, Expectation, Scenario, Step
 from restart_bench.model.step_kinds import facts_of, starts_of
+from restart_bench.model.units import show_duration
 from restart_bench.model.wording import show_wanted
+from restart_bench.suite.scenario_reader import longest_need, watch_needs
 
 SWITCHINGS_PER_CUT = 2
 WORTH_SHOWING = 0.95
@@ -156,9 +158,12 @@ class SuitePlan:
         return sum(one.switchings for one in self.scenarios)
 
 
-def plan_suite(rig: Rig, scenarios: Sequence[Scenario], *, simulated: bool = False) -> SuitePlan:
-    """The plan of a suite. Simulated runs wait for no limits of the supply."""
-    plans = tuple(plan_scenario(rig, one, simulated=simulated) for one in scenarios)
+def plan_suite(
+    rig: Rig, scenarios: Sequence[Scenario], *, simulated: bool = False, round_trip_ns: int = 0
+) -> SuitePlan:
+    """The plan of a suite. Simulated runs wait for no limits of the supply. `round_trip_ns`: how long a command to the
+    supply may take to be answered."""
+    plans = tuple(plan_scenario(rig, one, simulated=simulated, round_trip_ns=round_trip_ns) for one in scenarios)
     lasts = sum((one.lasts for one in plans), Span())
     hourly = () if simulated else tuple(_hourly(rig, plans))
     lasts = lasts.at_least(max((one.takes_ns for one in hourly), default=0))
@@ -180,9 +185,11 @@ def time_left_of(plan: SuitePlan, *, rehearse: bool = False) -> TimeLeft:
     return TimeLeft(each, to_come, 0 if rehearse else plan.waits_ns)
 
 
-def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False) -> ScenarioPlan:
+def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False, round_trip_ns: int = 0) -> ScenarioPlan:
     """The plan of one scenario."""
-    cases = tuple(_plan_case(rig, scenario, case, simulated=simulated) for case in scenario.cases)
+    cases = tuple(
+        _plan_case(rig, scenario, case, simulated=simulated, round_trip_ns=round_trip_ns) for case in scenario.cases
+    )
     cuts = sum(case.cycles for case in cases) if scenario.how == "supply" else 0
     return ScenarioPlan(scenario, cases, sights_of(rig, scenario), SWITCHINGS_PER_CUT * cuts)
 
@@ -190,21 +197,25 @@ def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False) -> S
 # ---------------------------------------------------------------- one case
 
 
-def _plan_case(rig: Rig, scenario: Scenario, case: Case, *, simulated: bool) -> CasePlan:
+def _plan_case(rig: Rig, scenario: Scenario, case: Case, *, simulated: bool, round_trip_ns: int) -> CasePlan:
     supply = rig.supply if scenario.how == "supply" else None
-    off = true_off_time(supply, case.off_for_ns) if supply is not None else Span(case.off_for_ns, case.off_for_ns)
+    off = (
+        true_off_time(supply, case.off_for_ns, round_trip_ns)
+        if supply is not None
+        else Span(case.off_for_ns, case.off_for_ns)
+    )
     to_ready = Span(0, rig.ready.within_ns)
-    watch = Span(scenario.watch_ns, scenario.watch_ns)
+    to_end = _to_the_end(scenario, to_ready)
     before = _steps_span(scenario.before) + Span(case.at.low_ns, max(case.at.low_ns, case.at.high_ns))
     checked = _steps_span(scenario.function_check)
     back = Span(case.off_for_ns, case.off_for_ns)
-    each = to_ready + before + back + to_ready + watch + checked
+    each = to_ready + before + back + to_end + checked
     if supply is not None and not simulated:
         each = each.at_least(case.off_for_ns + supply.limits.on_at_least_ns)
-    return CasePlan(case, _timeline(scenario, case, back, to_ready, watch), scenario.repeat, each, off)
+    return CasePlan(case, _timeline(scenario, case, back, to_ready, to_end), scenario.repeat, each, off)
 
 
-def _timeline(scenario: Scenario, case: Case, back: Span, to_ready: Span, watch: Span) -> tuple[Moment, ...]:
+def _timeline(scenario: Scenario, case: Case, back: Span, to_ready: Span, to_end: Span) -> tuple[Moment, ...]:
     gone, returned = ("supply off", "supply on") if scenario.how == "supply" else ("run mode left", "run mode entered")
     moments = [Moment(Span(), gone if case.level is None else f"supply down to {case.level.text}")]
     if scenario.during:
@@ -216,11 +227,29 @@ def _timeline(scenario: Scenario, case: Case, back: Span, to_ready: Span, watch:
         settle = Span(scenario.settle_ns, scenario.settle_ns)
         moments.append(Moment(ready + settle, "settled: from here on the settled states are judged"))
     moments += _limits(scenario, case)
-    moments.append(Moment(ready + watch, "end of the watch"))
+    moments.append(Moment(back + to_end, _why_so_long(scenario)))
     in_time = sorted(moments, key=lambda one: (one.at.low_ns, one.at.high_ns or 0) if one.at is not None else (0, 0))
     before = [Moment(None, step.text, "before") for step in scenario.before]
     checks = [Moment(None, f"function check: {step.text}", "after") for step in scenario.function_check]
     return (*before, *in_time, *checks)
+
+
+def _to_the_end(scenario: Scenario, to_ready: Span) -> Span:
+    """From the return to the end of the watch, which counts from ready and from the return."""
+    return (to_ready + Span(scenario.watch_ns, scenario.watch_ns)).at_least(scenario.watch_restored_ns)
+
+
+def _why_so_long(scenario: Scenario) -> str:
+    """The end of the watch, and what sets it where that is not `watch:` alone."""
+    needs = watch_needs(scenario.after, scenario.gaps, scenario.settle_ns)
+    text = "end of the watch"
+    longest = longest_need(needs, "ready")
+    if longest.lasts_ns == scenario.watch_ns:
+        text += f", {show_duration(scenario.watch_ns)} after ready because of: {longest.why}"
+    if scenario.watch_restored_ns > scenario.watch_ns:
+        lasts, why = show_duration(scenario.watch_restored_ns), longest_need(needs, "restored").why
+        text += f", not sooner than {lasts} after the return because of: {why}"
+    return text
 
 
 def _limits(scenario: Scenario, case: Case) -> list[Moment]:
@@ -249,12 +278,13 @@ def _listed(expectations: Sequence[Expectation]) -> str:
     return "; ".join(f"{', '.join(points)} {what}" for what, points in wanted.items())
 
 
-def true_off_time(supply: RigSupply, off_for_ns: int) -> Span:
+def true_off_time(supply: RigSupply, off_for_ns: int, round_trip_ns: int = 0) -> Span:
     """How long the supply is really off between two commands `off_for_ns` apart: opening and closing each take
-    from nothing to the data sheet's longest value, bounce included."""
+    from nothing to the data sheet's longest value, bounce included. A command is obeyed somewhere within its round
+    trip, and the second one is not given before the first one was answered."""
     opening = supply.opening_ns + supply.bounce_ns
     closing = supply.closing_ns + supply.bounce_ns
-    return Span(max(0, off_for_ns - opening), off_for_ns + closing)
+    return Span(max(0, off_for_ns - round_trip_ns - opening), max(off_for_ns, round_trip_ns) + round_trip_ns + closing)
 
 
 def _steps_span(steps: Sequence[Step]) -> Span:

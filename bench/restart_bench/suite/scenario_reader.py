@@ -5,21 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
-from typing import Any
+from typing import Any, Literal
 
 from restart_bench.campaigns.durations import Interruption, Standard
 from restart_bench.files.faults import Fault
 from restart_bench.files.tree import ReadFile
 from restart_bench.files.validation import Ledger, validated
+from restart_bench.model.clock import NS_PER_MS
 from restart_bench.model.rig import Rig, RigSupply
 from restart_bench.model.scenario import (
     At,
     Case,
     Demonstration,
     Expectation,
+    ExpectationKind,
     Gap,
     Level,
-    MarkLimit,
     NamedDurations,
     Scenario,
 )
@@ -99,6 +100,8 @@ def _scenario(
         ledger.fault(("after", "restart"), "none can't be shown without a proof that the supply was cut", cure)
     demonstrate, cycles = _cycles(model, rig, repeat, ledger)
     watch = model.after.watch if model.after.watch is not None else rig.defaults.watch_ns
+    settle = model.after.settle if model.after.settle is not None else rig.defaults.settle_ns
+    needs = watch_needs(after, gaps, settle)
     return Scenario(
         name=model.scenario,
         how=model.cut.how,
@@ -110,8 +113,9 @@ def _scenario(
         gaps=gaps,
         function_check=function_check,
         restart=restart,
-        settle_ns=model.after.settle if model.after.settle is not None else rig.defaults.settle_ns,
-        watch_ns=max(watch, _longest_window(after, times, gaps)),
+        settle_ns=settle,
+        watch_ns=max(watch, longest_need(needs, "ready").lasts_ns),
+        watch_restored_ns=longest_need(needs, "restored").lasts_ns,
         repeat=cycles,
         demonstrate=demonstrate,
         inconclusive_at_most=demonstrate.inconclusive_at_most if demonstrate is not None else 0,
@@ -318,21 +322,55 @@ def _cycles(model: ScenarioIn, rig: Rig, repeat: int | None, ledger: Ledger) -> 
     return demonstration, cycles_needed(told.reliability, told.confidence, told.inconclusive_at_most)
 
 
-def _longest_window(after: tuple[Expectation, ...], times: tuple[MarkLimit, ...], gaps: tuple[Gap, ...]) -> int:
-    """How long after the restored supply (or, later, `ready`) the last window ends, in nanoseconds.
+SETTLED_FOR_NS = 100 * NS_PER_MS
+"""Least length of the settled span that `is` is judged over, where the watch as written would leave less of it."""
 
-    A window that counts from a point's first change ends that much after the point's own window; where the point
-    has none it is taken to come at once.
+
+@dataclass(frozen=True, slots=True)
+class WatchNeed:
+    """Something that needs the watch to last so long after `ready` or after the return (`restored`)."""
+
+    start: Literal["ready", "restored"]
+    lasts_ns: int
+    why: str
+
+
+def watch_needs(after: Sequence[Expectation], gaps: Sequence[Gap], settle_ns: int = 0) -> tuple[WatchNeed, ...]:
+    """What the demands need of the watch, beside what `watch:` asks.
+
+    A window that counts from a point's first change ends that much after the point's own window; where the point has
+    none it is taken to come with `ready`.
     """
-    ends: dict[str, int] = {}
+    own: dict[str, list[WatchNeed]] = {}
+    later: list[tuple[str, int, str]] = []
     for one in after:
-        if one.window is not None and one.window.not_after_ns is not None and one.start in ("restored", "ready"):
-            ends[one.point] = max(ends.get(one.point, 0), one.window.not_after_ns)
-    longest = max(ends.values(), default=0)
-    for one in after:
-        if one.window is not None and one.window.not_after_ns is not None:
-            longest = max(longest, ends.get(one.start, 0) + one.window.not_after_ns)
+        if one.window is None or one.window.not_after_ns is None:
+            continue
+        told = f"{one.point} {one.text}"
+        if one.start == "restored":
+            own.setdefault(one.point, []).append(WatchNeed("restored", one.window.not_after_ns, told))
+        elif one.start == "ready":
+            own.setdefault(one.point, []).append(WatchNeed("ready", one.window.not_after_ns, told))
+        else:
+            later.append((one.start, one.window.not_after_ns, told))
+    needs = [need for of_point in own.values() for need in of_point]
+    for first, lasts_ns, told in later:
+        needs += _later(own.get(first, ()), lasts_ns, told)
     for gap in gaps:
         end = gap.at_most_ns if gap.at_most_ns is not None else gap.at_least_ns
-        longest = max(longest, ends.get(gap.first, 0) + (end or 0))
-    return longest
+        needs += _later(own.get(gap.first, ()), end or 0, gap.text)
+    if any(one.kind is ExpectationKind.IS and one.window is None for one in after):
+        needs.append(WatchNeed("ready", settle_ns + SETTLED_FOR_NS, "the settled state (settle:)"))
+    return tuple(needs)
+
+
+def _later(firsts: Sequence[WatchNeed], lasts_ns: int, why: str) -> list[WatchNeed]:
+    return [replace(one, lasts_ns=one.lasts_ns + lasts_ns, why=why) for one in firsts] or [
+        WatchNeed("ready", lasts_ns, why)
+    ]
+
+
+def longest_need(needs: Sequence[WatchNeed], start: Literal["ready", "restored"]) -> WatchNeed:
+    """The one that lasts longest of those that count from there."""
+    mine = [one for one in needs if one.start == start]
+    return max(mine, key=lambda one: one.lasts_ns, default=WatchNeed(start, 0, ""))

@@ -153,12 +153,14 @@ class DemonstrationRow:
 
 @dataclass(frozen=True, slots=True)
 class TroubleRow:
-    """Something that went wrong or is worth noting. `cycle` 0: the whole run."""
+    """Something that went wrong or is worth noting. `cycle` 0: the whole run. `times`: how often the like of it came,
+    which differs in figures alone; the first of them is told."""
 
     cycle: int
     kind: str
     text: str
     error: bool
+    times: int = 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
@@ -18,6 +19,7 @@ from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.summary import by_case, finding_rows, limits_in_short
 from restart_bench.model.journal import (
     CycleJudged,
+    Record,
     RunEnded,
     RunStarted,
     ScenarioJudged,
@@ -32,6 +34,7 @@ from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import (
     address_word,
+    alike,
     bounds_text,
     counted,
     cut_words,
@@ -110,11 +113,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         diagrams=tuple(diagrams_of(run, suite, cycles)),
         times=tuple(times_rows(suite.rig, suite.scenarios, cycles)),
         demonstrations=tuple(demonstrations(suite, cycles)),
-        troubles=tuple(
-            TroubleRow(record.cycle, record.kind, record.text, record.error)
-            for record in run.records
-            if isinstance(record, Trouble)
-        ),
+        troubles=tuple(_troubles(run.records)),
         notes=record_notes(run, suite),
         judged_again_by=str(run.run.get("judged_again_by") or ""),
         altered=run.altered,
@@ -229,6 +228,17 @@ def _steps(scenario: Scenario) -> Iterator[str]:
 
 def _order_words(scenario: Scenario) -> str:
     return "shuffled by the seed" if scenario.order == "shuffled" else "in the order of the file"
+
+
+def _troubles(records: Iterable[Record]) -> Iterator[TroubleRow]:
+    """One failure is told once, with how often it came."""
+    rows: dict[tuple[str, bool, str], TroubleRow] = {}
+    for one in records:
+        if isinstance(one, Trouble):
+            key = (one.kind, one.error, alike(one.text))
+            first = rows.get(key, TroubleRow(one.cycle, one.kind, one.text, one.error, 0))
+            rows[key] = replace(first, times=first.times + 1)
+    yield from rows.values()
 
 
 # ---------------------------------------------------------------- matrix

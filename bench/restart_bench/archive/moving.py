@@ -1,0 +1,170 @@
+"""Moving closed runs out of an archive, and the list of what was moved: `rig=<name>/moved.jsonl`, a line a run.
+
+The line holds what later runs have to know of a run that is gone (its wear, its limits), and it is on the disk before
+the run leaves. A run that is still there outranks its line, so that a kill between the two counts nothing twice and
+loses nothing; the same command again goes on where it was.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from restart_bench.archive.files import (
+    SUMS,
+    ArchiveError,
+    append_line,
+    clear_errors,
+    is_going_on,
+    sync_file,
+    sync_folder,
+    to_bytes,
+    to_json,
+)
+from restart_bench.archive.reader import is_closed, read_run_json, run_folders
+from restart_bench.archive.soundness import verify
+
+MOVED = "moved.jsonl"
+_COMING, _GOING = ".coming-", ".moved-"  # a half copy; a run that is being deleted after it was copied
+
+
+@dataclass(frozen=True, slots=True)
+class Moves:
+    """Runs that can leave, the newest first, and those that are old enough but stay, each with why."""
+
+    leaving: tuple[Path, ...]
+    staying: tuple[tuple[str, str], ...]
+
+
+def plan_moves(logs: Path, rig: str, *, before: datetime, needed: Mapping[str, str]) -> Moves:
+    """Which runs of a rig ended before this instant, and what keeps some of them. `needed`: ids with their reason.
+
+    An open run stays, and so does one that is not as it was closed, and one that a run which stays went on with.
+    """
+    stays: dict[str, str] = {}
+    leaving: list[Path] = []
+    goes_on_with: dict[str, str] = {}
+    old = set()
+    for folder in reversed(run_folders(logs, rig)):
+        name = folder.name.removeprefix("run=")
+        try:
+            facts = read_run_json(folder)
+            ended = _ended(facts)
+        except ArchiveError as problem:
+            stays[name] = str(problem)
+            continue
+        goes_on_with[name] = str((facts.get("resumes") or {}).get("run", ""))
+        if ended is None or ended < before:
+            old.add(name)
+        reason = needed.get(name, "") or _why_it_stays(folder, ended, before, by=_heirs(name, goes_on_with, stays))
+        if reason:
+            stays[name] = reason
+        else:
+            leaving.append(folder)
+    return Moves(tuple(leaving), tuple((name, stays[name]) for name in stays if name in old))
+
+
+def _heirs(name: str, goes_on_with: Mapping[str, str], stays: Mapping[str, str]) -> str:
+    """The run that went on with this one and stays; "" for none. Younger runs were looked at before."""
+    return next((heir for heir, earlier in goes_on_with.items() if earlier == name and heir in stays), "")
+
+
+def _ended(facts: Mapping[str, Any]) -> datetime | None:
+    with suppress(KeyError, TypeError, ValueError):
+        return datetime.fromisoformat(facts["ended"]["wall"]).astimezone(UTC)
+    return None
+
+
+def _why_it_stays(folder: Path, ended: datetime | None, before: datetime, *, by: str) -> str:
+    if not is_closed(folder):
+        return "is going on" if is_going_on(folder) else "was not closed: `park` closes what a killed run left"
+    if ended is None:
+        return "does not say when it ended"
+    if ended >= before:
+        return "is younger"
+    if by:
+        return f"{by} went on with it, and stays"
+    return "" if verify(folder).sound else "is not as it was closed: see `logs verify`"
+
+
+# ---------------------------------------------------------------- moving
+
+
+def move_run(folder: Path, to: Path, memory: Mapping[str, Any]) -> Path:
+    """Moves a closed run into another archive, and writes down what is to be remembered of it. Returns where it is.
+
+    Raises ArchiveError; the run is then still where it was, or in both places.
+    """
+    target = to / folder.parent.parent.name / folder.parent.name / folder.name
+    with clear_errors("move the run", folder):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if target.exists() or not _on_one_disk(folder, target.parent):
+            _copy(folder, target)
+        told = {**memory, "moved_to": str(target.resolve()), "moved_at": datetime.now(tz=UTC).isoformat("T", "seconds")}
+        append_line(folder.parent.parent / MOVED, to_bytes(to_json(told)))
+        if target.exists():
+            going = folder.with_name(_GOING + folder.name)
+            folder.rename(going)
+            sync_folder(folder.parent)
+            shutil.rmtree(going)
+        else:
+            folder.rename(target)
+            sync_folder(target.parent)
+            sync_folder(folder.parent)
+        with suppress(OSError):  # it holds other runs
+            folder.parent.rmdir()
+    return target
+
+
+def clear_leftovers(logs: Path) -> None:
+    """Deletes what a kill left of runs that had arrived elsewhere, whole, before they were deleted here."""
+    for folder in logs.glob(f"rig=*/date=*/{_GOING}run=*"):
+        with clear_errors("delete what has been moved", folder):
+            shutil.rmtree(folder)
+
+
+def _on_one_disk(folder: Path, other: Path) -> bool:
+    return folder.stat().st_dev == other.stat().st_dev
+
+
+def _copy(folder: Path, target: Path) -> None:
+    """A copy that is whole or absent, held against the sums of the run. Raises ArchiveError, OSError."""
+    if target.exists():
+        if (target / SUMS).read_bytes() != (folder / SUMS).read_bytes() or not verify(target).sound:
+            raise ArchiveError(f"{target} is there already and is another one; move it away, or choose another --to")
+        return
+    coming = target.with_name(_COMING + target.name)
+    if coming.exists():
+        shutil.rmtree(coming)
+    shutil.copytree(folder, coming)
+    for path in coming.rglob("*"):
+        if path.is_file():
+            sync_file(path)
+    if not verify(coming).sound:
+        raise ArchiveError(f"{coming}: the copy is not as the run was closed; look at the disk")
+    coming.rename(target)
+    sync_folder(target.parent)
+
+
+# ---------------------------------------------------------------- what was moved
+
+
+def moved_runs(logs: Path) -> Iterator[tuple[Path, dict[str, Any]]]:
+    """Where each moved run of an archive went and what is remembered of it; a torn line is left out."""
+    for path in sorted(logs.glob(f"rig=*/{MOVED}")):
+        for line in _lines(path):
+            with suppress(ValueError, RecursionError):
+                told = json.loads(line)
+                if isinstance(told, dict) and isinstance(told.get("run"), str):
+                    yield Path(str(told.get("moved_to", ""))), told
+
+
+def _lines(path: Path) -> Sequence[str]:
+    with clear_errors("read", path):
+        return path.read_text(encoding="utf-8", errors="replace").splitlines()

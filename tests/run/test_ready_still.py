@@ -1,0 +1,77 @@
+"""A controller that was ready to the end of a cycle need not show it for `steady` once more before the next press."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from evidence import MS, T0, S, Story
+from restart_bench.evidence.marks import traces_of
+from restart_bench.model.clock import Bounds
+from restart_bench.model.scenario import Step, Wait
+from restart_bench.run import cycle
+from restart_bench.run.context import WasReady
+from restart_bench.run.cycle import CycleAct, Turn
+
+NOW = T0 + 300 * MS
+STEADY_NS = 250 * MS
+WAIT = (Step("before", 0, Wait(STEADY_NS), "wait"),)
+BEFORE = WasReady(until_ns=T0 - 200 * MS, alive=7, switched=4)
+
+
+def found(
+    monkeypatch: pytest.MonkeyPatch,
+    story: Story,
+    before: WasReady | None = BEFORE,
+    *,
+    alive: int | None = 9,
+    switched: int = 4,
+    steps: tuple[Step, ...] = WAIT,
+    now: int = NOW,
+) -> Bounds | None:
+    """What the bench finds at `now` of a cycle that began at T0, uncut so far."""
+    rig = replace(story.rig, ready=replace(story.rig.ready, steady_ns=STEADY_NS))
+    context: Any = SimpleNamespace(
+        rig=rig,
+        traces=lambda names: traces_of(rig, story.records(), story.samples(), names),
+        observer=SimpleNamespace(latest=lambda _: SimpleNamespace(value=alive), last_good_ns=lambda _: now - 5 * MS),
+        actuators=SimpleNamespace(state=SimpleNamespace(operations=switched)),
+    )
+    turn = Turn(replace(story.scenario, before=steps), story.scenario.cases[0], 1, 1)
+    monkeypatch.setattr(cycle, "now_ns", lambda: now)
+    return CycleAct(context, turn, seed=1, rehearse=False)._ready_still(before, T0)
+
+
+def uncut(**more: Any) -> Story:
+    """A cycle in which nothing was cut yet."""
+    return Story(cut_ns=60 * S, switched=False, end_ns=300 * MS, **more)
+
+
+def test_ready_to_the_end_of_the_cycle_before_is_ready_now(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It reads ready since the first read, its sign of life moved, nobody switched: the first press may come."""
+    assert found(monkeypatch, uncut()) is not None
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"before": None},
+        {"before": replace(BEFORE, until_ns=T0 - 2 * S)},
+        {"switched": 5},
+        {"alive": 7},
+        {"alive": None},
+        {"steps": (), "now": T0 + STEADY_NS - MS},
+    ],
+    ids=["first cycle", "a second unread", "switched meanwhile", "does not move", "not read", "no steps to look on"],
+)
+def test_otherwise_steady_is_waited_for(monkeypatch: pytest.MonkeyPatch, changed: dict[str, Any]) -> None:
+    """Each of these takes the ground away: then the cycle waits as the first one does."""
+    assert found(monkeypatch, uncut(), **changed) is None
+
+
+def test_one_read_that_is_not_ready_ends_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A controller that left run mode between two cycles has to be ready for `steady` anew."""
+    assert found(monkeypatch, uncut(truth={"running": [(0, 1), (100 * MS, 0), (150 * MS, 1)]})) is None
