@@ -232,6 +232,19 @@ def test_the_next_steps_are_named(
     said = capsys.readouterr().out
     for command in ("restart-bench check", "--simulated", "restart-bench look"):
         assert command in said
+    assert "--panel" not in said
+
+
+def test_who_switches_by_hand_is_shown_the_panel(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without any hardware a rig worked by hand is one worked at the panel, and where it stands is said."""
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+    folder = tmp_path / "my-desk"
+    write_suite(folder, by_hand=True)
+    said = capsys.readouterr().out
+    assert f"restart-bench simulate {folder} --port 20001 --panel" in said
+    assert "127.0.0.1:20001" in said
 
 
 # ---------------------------------------------------------------- answers from a pipe

@@ -78,6 +78,31 @@ def test_the_last_picture_has_the_verdicts_of_all_cycles(run: ArchivedRun) -> No
     assert "3 of 3 cycles done" in text
 
 
+def test_who_leaves_keeps_the_last_picture(run: ArchivedRun, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What one stopped at stands on the console afterwards, below the screen that was given back."""
+
+    class Quits:
+        """A keyboard on which somebody presses e, sees the picture, then presses q."""
+
+        def __init__(self) -> None:
+            self._keys = ["e", "q"]
+
+        def __enter__(self) -> Quits:
+            return self
+
+        def __exit__(self, *_: object) -> None: ...
+
+        def read(self, _wait_s: float) -> list[str]:
+            return [self._keys.pop(0)]
+
+    monkeypatch.setattr("restart_bench.cli.replay.has_keyboard", lambda: True)
+    monkeypatch.setattr("restart_bench.cli.replay.Keyboard", Quits)
+    stream = io.StringIO()
+    play(run, Console(file=stream, force_terminal=True, width=80, height=24), 1.0, tiles)
+    below = stream.getvalue().rpartition("\x1b[?1049l")[2]
+    assert "3 of 3 cycles done" in below
+
+
 def test_without_a_console_it_is_told_in_plain_lines(run: ArchivedRun) -> None:
     """A pipe gets each cycle as lines, at once and without a key."""
     stream = io.StringIO()

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from evidence import MS, OFF, ON, S, Story, dryer, expects, scenario
 from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.scenario import judge_run, judge_scenario, planned_cycles
+from restart_bench.judging.summary import limits_in_short
 from restart_bench.model.codec import from_line, to_line
-from restart_bench.model.journal import CycleJudged, ScenarioJudged
+from restart_bench.model.journal import CycleJudged, Finding, OutputSeen, ScenarioJudged
 from restart_bench.model.rig import CheckPulse, Wanted
 from restart_bench.model.scenario import Case, Demonstration, Scenario
 from restart_bench.model.verdicts import Verdict
@@ -251,6 +252,32 @@ def test_the_matrix_counts_what_differs_between_cycles() -> None:
     fan = next(row for row in matrix_rows(dryer(), cycles) if row.point == "fan")
     assert fan.settled == "off 2, on 1"
     assert fan.verdict is FAIL and fan.cycles == 3
+
+
+def test_a_pass_names_all_that_was_demanded() -> None:
+    """An output that had to be off during the cut and on after it passed for both: one alone would mislead."""
+    fan = [
+        Finding("mode", "", number, "fan", text, PASS, "")
+        for number in (1, 2)
+        for text in ("is off during the cut", "is on within 2 s")
+    ]
+    cycles = [
+        CycleJudged(n, "mode", "", PASS, "", (), tuple(fan[2 * n - 2 : 2 * n]), outputs=(OutputSeen("fan", "fan"),))
+        for n in (1, 2)
+    ]
+    one, both = (matrix_rows(dryer(), some)[0].reason for some in (cycles[:1], cycles))
+    assert one == "is off during the cut; is on within 2 s"
+    assert both == "is off during the cut; is on within 2 s, in all 2 cycles"
+
+
+def test_cycles_that_were_no_test_stand_beside_the_tries() -> None:
+    """A reader who is told of two cycles is told why only one of them counts as a try."""
+    good = Story(scenario=scenario(BURNER_OFF)).judge()
+    spoilt = replace(good, verdict=ERROR)
+    assert limits_in_short(dryer(), [good])[0].startswith("It was tried once, on this rig")
+    assert limits_in_short(dryer(), [good, spoilt])[0].startswith(
+        "It was tried once (1 more cycle brought no valid test)"
+    )
 
 
 def test_a_pulse_shows_in_the_matrix() -> None:

@@ -170,6 +170,20 @@ def test_a_supply_proof_read_on_all_through_the_cut_is_contradicted_and_ends_the
     assert found(judged, "burner").verdict is ERROR
 
 
+@pytest.mark.parametrize(("driver", "said"), [("modbus-coil", "the relay"), ("by-hand", "really off when")])
+@pytest.mark.parametrize(
+    ("proof", "kind"), [(Proof("value", "rail", OFF), "contradicted"), (Proof("falls", "uptime"), "unproven")]
+)
+def test_a_cut_that_was_none_sends_to_what_switched_it(driver: str, said: str, proof: Proof, kind: str) -> None:
+    """A rig that a person switches has no relay to look at: the person is asked what he answered."""
+    rig = dryer(proof_of_cut=(proof,))
+    assert rig.supply is not None
+    rig = replace(rig, supply=replace(rig.supply, driver=driver))
+    told = problems(story(rig=rig).never_dark().set("rail", (0, 1)).judge())[kind]
+    assert said in told
+    assert ("relay" in told) is (driver != "by-hand")
+
+
 def test_a_dip_shorter_than_the_gaps_of_its_proof_is_not_proven() -> None:
     """Read every 4 ms, a dip of 3 ms can be missed: neither held nor broken, so an error that does not end the run."""
     judged = story(off_ns=3 * MS).never_dark().set("rail", (0, 1)).judge()

@@ -13,10 +13,20 @@ from restart_bench.archive.writer import RunArchive
 from restart_bench.judging.campaign.measured_times import measured_times
 from restart_bench.judging.summary import finding_rows
 from restart_bench.model.clock import Bounds
-from restart_bench.model.journal import CycleJudged, Finding, Mark, ScenarioJudged, Trouble
+from restart_bench.model.journal import (
+    CycleJudged,
+    CycleRecords,
+    CycleStarted,
+    Finding,
+    Mark,
+    ScenarioJudged,
+    StepDone,
+    Trouble,
+)
 from restart_bench.model.scenario import Demonstration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.report.record.diagrams import chosen_cycles
+from restart_bench.report.record.data import DrawnMark
+from restart_bench.report.record.diagrams import CHECKING, checking, chosen_cycles
 from restart_bench.report.record.facts import moment, plain_text
 from restart_bench.report.record.gathering import demonstrations, gather
 from restart_bench.report.record.pieces import drawn_lanes
@@ -156,6 +166,16 @@ def test_an_output_without_a_terminal_is_only_the_controllers_word(suite: Suite)
 
 
 # ---------------------------------------------------------------- diagrams
+
+
+def test_the_function_check_is_marked_off_in_the_diagram() -> None:
+    """What comes on there was commanded: the span from its first step to the end of the cycle bears its name."""
+    phases = (("before", S), (CHECKING, 7 * S), (CHECKING, 8 * S))
+    steps = tuple(StepDone(1, phase, 0, "press", True, at, at + 1) for phase, at in phases)
+    records = CycleRecords(CycleStarted(1, "burner-stays-shut", "", 1, 1, 3 * S, 0, 0), steps[:1])
+    assert list(checking(records, 3 * S, 9 * S)) == []
+    checked = dataclasses.replace(records, steps=steps)
+    assert list(checking(checked, 3 * S, 9 * S)) == [DrawnMark(CHECKING, 4 * S, 6 * S)]
 
 
 def test_all_that_did_not_pass_is_drawn_before_what_passed() -> None:

@@ -128,6 +128,14 @@ def test_whatever_is_pressed_the_film_stands_inside_a_scene(does: list[str | int
         assert scene.begins_ns <= made.at_ns <= scene.ends_ns
 
 
+def test_behind_the_last_failure_the_jump_to_the_first_is_said() -> None:
+    """Who looks for the next failure and lands at the first again is told that there is no other."""
+    last = after("f", "f")
+    assert (last.at_ns, last.said) == (106 * S + STEP_NS, "")
+    again = pressed(last, "f")
+    assert (again.at_ns, again.said) == (104 * S + STEP_NS, "from the beginning again")
+
+
 def test_a_failure_is_where_it_could_first_be_seen() -> None:
     """Figures count from the restored supply; what has none is shown at the end of the cycle, and only what failed."""
     pulse = burner_finding(1, Verdict.FAIL, begun_ns=[500 * MS, 540 * MS])
@@ -144,7 +152,7 @@ def test_the_keys_stand_below_the_picture(width: int, ascii_only: bool) -> None:
     """Pause, step, speed, cut, failure and the way out are named in every window, in one line."""
     line = film_line(film(4.0), width, ascii_only=ascii_only).plain
     assert len(line) <= width
-    assert line.startswith("PLAY x4")
+    assert line.startswith("PLAY x4 cycle 1, 0.0 s" if width >= 70 else "PLAY x4")
     for told in ("Space", "pause", "step", "cut", "fail", "quit"):
         assert told in line
     assert line.isascii() or not ascii_only

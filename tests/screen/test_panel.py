@@ -177,7 +177,7 @@ def test_the_panel_says_what_is_served_what_is_so_and_which_keys_there_are(width
         "dryer, edition 7",
         "at 127.0.0.1: controller 20001",
         "supply 20003",
-        "2 cuts",
+        "cuts and mode changes: 2",
         "SUPPLY ON",
         "RUN MODE",
     )

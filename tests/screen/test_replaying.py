@@ -118,6 +118,17 @@ def test_lights_are_those_of_the_run(
     assert told == (phase, supply, powered, answering, running)
 
 
+def test_the_function_check_is_not_the_watch() -> None:
+    """What comes on there was commanded: the picture calls the span by its name, and the watch ends before it."""
+    records, judged, read = the_cycle()
+    step = replace(records.steps[0], phase="function check", started_ns=5 * S, ended_ns=int(5.5 * S))
+    checked = replace(records, steps=(*records.steps, step))
+    shown = played_cycle(dryer_rig(), checked, judged, read, of_cycles=20, step_ns=STEP)
+    phases = {one.at_ns: one.shown.phase for one in shown if isinstance(one.shown, LiveState)}
+    assert {phase for at, phase in phases.items() if 4 * S <= at < 5 * S} == {"watching"}
+    assert {phase for at, phase in phases.items() if at >= 5 * S} == {"function check"}
+
+
 def test_a_cycle_that_begins_before_its_first_sample_begins_without_a_silence() -> None:
     """Before the first sample of a cycle nobody knows whether the controller answers; it has not fallen silent."""
     before_the_cut = [one.answering for at, one in played() if isinstance(one, LiveState) and at < S]

@@ -395,11 +395,14 @@ def test_the_time_axis_ends_now_and_counts_backwards() -> None:
 # ---------------------------------------------------------------- on a console
 
 
-def _drawn(states: list[LiveState], *, wait_s: float = 5.0, **console: object) -> tuple[str, LiveScreen]:
+def _drawn(
+    states: list[LiveState], *, wait_s: float = 5.0, picture: Picture = frame, **console: object
+) -> tuple[str, LiveScreen]:
     stream = io.StringIO()
     made = Console(file=stream, force_terminal=True, width=80, height=24, **console)  # type: ignore[arg-type]
     rig = dryer_rig()
-    with LiveScreen(((rig, (burner_scenario(rig),)),), made, simulated=True, quiet_before_commands=False) as screen:
+    suites = ((rig, (burner_scenario(rig),)),)
+    with LiveScreen(suites, made, simulated=True, quiet_before_commands=False, picture=picture) as screen:
         screen.record(run_started(rig))
         screen.record(cycle_started())
         for one in states:
@@ -417,6 +420,14 @@ def test_the_screen_draws_and_gives_the_console_back() -> None:
     assert screen.problem == ""
     assert text.count("\x1b[?1049h") == text.count("\x1b[?1049l") == 1
     assert text.rstrip().endswith("\x1b[?25h") or "\x1b[?25h" in text[text.rindex("\x1b[?1049l") - 20 :]
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+def test_how_tiles_are_seen_again_is_said_when_they_are_gone(picture: Picture) -> None:
+    """The end of the run takes the tiles from the projector; the lanes have their result on the console."""
+    text, _ = _drawn([power_off()], picture=picture)
+    below = text.rpartition("\x1b[?1049l")[2]
+    assert ("replay last --view tiles" in below) is (picture is tiles)
 
 
 def test_no_color_is_heeded(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -14,7 +14,8 @@ from live_values import NEVER_ON, burner_finding, burner_scenario, cycle_started
 from restart_bench.model.rig import Device, Point, Rig
 from restart_bench.model.verdicts import Verdict
 from restart_bench.screen.block_letters import block_letters
-from restart_bench.screen.frame import frame
+from restart_bench.screen.frame import banner_words, frame
+from restart_bench.screen.screen import Picture
 from restart_bench.screen.screen_state import Gathered
 from restart_bench.screen.strips import ASCII, UNICODE
 from restart_bench.screen.tiles import grid, tiles, value_letters
@@ -149,6 +150,71 @@ def test_the_program_in_the_controller_is_named_by_what_identifies_it() -> None:
     assert "batch_count 7" in shown(made)[0]
     made.rig = replace(rig, program=())
     assert "not identified" in shown(made)[0]
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+@pytest.mark.parametrize(("driver", "answering", "denied"), [
+    ("by-hand", True, True), ("by-hand", False, False), ("by-hand", None, False), ("modbus-coil", True, False),
+])  # fmt: skip
+def test_off_by_a_persons_word_is_doubted_while_the_controller_answers(
+    picture: Picture, driver: str, answering: bool | None, denied: bool
+) -> None:
+    """Large letters do not say that power is off beside a controller that goes on answering, and say who said so."""
+    made = off_by_word(driver, answering=answering, powered=None)
+    lines = [line.plain for line in picture(made, 80, 24, UNICODE)]
+    assert ("you said OFF, but the controller still answers" in "\n".join(lines)) is denied
+    assert banner_words(made)[0] == ("STILL ANSWERING" if denied else "POWER IS OFF")
+
+
+def test_a_proof_that_says_off_is_believed() -> None:
+    """Held up by its capacitors a controller answers on: where the rail was read off, nobody is contradicted."""
+    assert banner_words(off_by_word("by-hand", answering=True, powered=False))[0] == "POWER IS OFF"
+
+
+def off_by_word(driver: str, *, answering: bool | None, powered: bool | None) -> Gathered:
+    rig = dryer_rig()
+    assert rig.supply is not None
+    made = gathered(replace(rig, supply=replace(rig.supply, driver=driver)))
+    made.live(state(2 * S, dict(ON), supply="off", powered=powered, answering=answering, cut_ns=S))
+    return made
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+def test_a_time_that_is_over_is_not_told(picture: Picture) -> None:
+    """While a person is waited for, no clock stands at 0.0 s."""
+    made = gathered()
+    for ends, told in ((3 * S, True), (2 * S, False), (S, False)):
+        made.live(state(2 * S, dict(ON), phase_ends_ns=ends))
+        text = "\n".join(line.plain for line in picture(made, 80, 24, UNICODE))
+        assert ("1.0 s left" in text) is told
+        assert "0.0 s left" not in text
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+def test_a_long_trouble_hides_neither_its_end_nor_that_all_is_simulated(picture: Picture) -> None:
+    """The last line says that nothing real is switched, and is cut between words, with a sign that there is more."""
+    made = gathered()
+    made.trouble = "an image from before the cut would be taken for a new one whatever `alive` says of the controller"
+    last = picture(made, 80, 24, UNICODE)[-1].plain
+    assert last.startswith("SIMULATED. ") and last.endswith(" ...") and len(last) <= 80
+    words = made.trouble.split()
+    assert last.removeprefix("SIMULATED. ").removesuffix(" ...").split() == words[: len(last.split()) - 2]
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+def test_of_a_replayed_run_no_time_is_left(picture: Picture) -> None:
+    """What is over has no time left, so none is called unknown."""
+    assert "time left" in "\n".join(line.plain for line in picture(gathered(), 80, 24, UNICODE))
+    replayed = gathered(replay="20260727T142233Z-4f2a")
+    assert "time left" not in "\n".join(line.plain for line in picture(replayed, 80, 24, UNICODE))
+
+
+@pytest.mark.parametrize("verdict", Verdict)
+def test_a_fail_is_not_as_demanded(verdict: Verdict) -> None:
+    """A program that does what it was made to do can fail: the tile says what the word is measured by."""
+    made = gathered()
+    made.record(judged_cycle(1, burner_finding(1, verdict, "was on")))
+    assert ("not as demanded, 1 of 1 cycle" in "\n".join(shown(made, 140, 40))) is (verdict is Verdict.FAIL)
 
 
 # ---------------------------------------------------------------- a question

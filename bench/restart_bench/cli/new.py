@@ -79,6 +79,10 @@ def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> i
     print("Next, without any hardware:")
     print(f"  restart-bench check {folder}              what would happen")
     print(f"  restart-bench run {folder} --simulated    the same, with a model")
+    if by_hand:
+        print(f"  restart-bench simulate {folder} --port 20001 --panel")
+        print("      a rig to work by keyboard, in a terminal of its own; then the next two")
+        print("      with 127.0.0.1:20001 as the controller's address")
     print("Then, on the rig:")
     print(f"  restart-bench look {folder}               correct rig.yaml until it reads right")
     print(f"  restart-bench run {folder} --arm {answers.rig}")
@@ -257,7 +261,11 @@ _EVIDENCE: dict[str, _Given] = {
     "running": _Given("controller", "discrete_input", 0, (), "       # true in every scan"),
     "heartbeat": _Given("controller", "input_register", 0, (), "       # counts every scan: the program is alive"),
     "uptime": _Given(
-        "controller", "input_register", 1, (("type", "uint32"), ("words", "big")), "   # falls at a restart"
+        "controller",
+        "input_register",
+        1,
+        (("type", "uint32"), ("words", "big")),
+        "   # falls at a restart",
     ),
 }
 _WITH_RELAY: dict[str, _Given] = {

@@ -116,7 +116,7 @@ class Reel:
 
 
 def _show(reel: Reel, console: Console, speed: float, picture: Picture) -> None:
-    """Draws until somebody leaves; where nobody can, until the end, and the last picture stays on the console."""
+    """Draws until somebody leaves, or until the end where nobody can. The last picture stays on the console."""
     film = film_of(reel.scenes(), speed)
     keyed = has_keyboard()
     lines: list[Text] = []
@@ -137,8 +137,7 @@ def _show(reel: Reel, console: Console, speed: float, picture: Picture) -> None:
                 film = pressed(film, key)
             now_s = time.monotonic()
             film, seen_s = advanced(film, round((now_s - seen_s) * NS_PER_S)), now_s
-    if not keyed:
-        console.print(Group(*lines))
+    console.print(Group(*lines))
 
 
 # ---------------------------------------------------------------- plain lines

@@ -258,7 +258,10 @@ class Evidence:
         if device.powered_by_supply:
             return "wire the output to independent I/O (`terminal:`), the controller can't be read while it restarts"
         if gap_ns > 5 * device.poll_ns + device.answer_within_ns // 2:
-            return f"see why {device.name} did not answer (its own supply, cable, other clients)"
+            return (
+                f"see why {device.name} did not answer (its own supply, cable, other clients); if it is simulated, "
+                "this computer was too busy: end other programs and repeat"
+            )
         if gap_ns > 4 * device.poll_ns + device.input_delay_ns:
             return (
                 f"{device.name} is asked every {about(device.poll_ns)}, so its answer was late or this computer was "

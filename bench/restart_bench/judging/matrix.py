@@ -16,7 +16,10 @@ NOT_JUDGED = "not judged"
 NOT_TESTED = "not tested"
 """The same where something is, but no cut was brought to its end."""
 IMAGE_ONLY = "image only"
-IMAGE_ONLY_MEANS = "the controller's own word, maybe a memory: no terminal was read"
+IMAGE_ONLY_MEANS = (
+    "the controller's own word, maybe a memory: no terminal was read, and out of run mode that may be off whatever it "
+    "says"
+)
 """The caveat of every row without a terminal, in short and in full."""
 
 
@@ -87,13 +90,19 @@ def _verdict(name: str, cycles: Sequence[CycleJudged]) -> tuple[Verdict | None, 
     if not mine:
         return None, NOT_JUDGED, "nothing is expected of it"
     worst = min(mine, key=lambda finding: badness(finding.verdict))
+    if worst.verdict is Verdict.PASS:
+        return worst.verdict, worst.verdict.value, _all_met(mine, len(cycles))
     alike = {finding.cycle for finding in mine if finding.verdict is worst.verdict}
     return worst.verdict, worst.verdict.value, _told(worst, len(alike), len(cycles))
 
 
+def _all_met(mine: Sequence[Finding], cycles: int) -> str:
+    """All that was demanded: one of several would read as if that alone had decided."""
+    met = "; ".join(dict.fromkeys(finding.expectation for finding in mine))
+    return met if cycles == 1 else f"{met}, in all {cycles} cycles"
+
+
 def _told(worst: Finding, alike: int, cycles: int) -> str:
-    if worst.verdict is Verdict.PASS:
-        return worst.expectation if cycles == 1 else f"{worst.expectation}, in all {cycles} cycles"
     where = f"cycle {worst.cycle}: " if cycles > 1 else ""
     more = f" ({alike} of {cycles} cycles)" if cycles > 1 else ""
     return f"{where}{worst.reason}{more}"

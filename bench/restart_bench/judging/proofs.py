@@ -322,7 +322,7 @@ def proof_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
     at_ns = evidence.cut.not_before_ns
     broken = [one.text for one in proofs.supply if one.state is ProofState.CONTRADICTED]
     if broken:
-        text = f"the supply was not cut: {some(broken)}; look at the relay, its contact and the wiring"
+        text = f"the supply was not cut: {some(broken)}; {_cure_of_contact(evidence)}"
         found.append(Problem("contradicted", text, at_ns, void=True, ends_run=True))
     elif not _proven(evidence, proofs):
         needed = [one.text for one in proofs.supply]
@@ -422,11 +422,27 @@ def _off_time_text(
 
 def _cure_of_proof(evidence: Evidence, proofs: Proofs) -> str:
     """What to look at where nothing shows that there was a cut."""
-    if any(one.state is ProofState.CONTRADICTED for one in proofs.restarts) and evidence.scenario.restart != "none":
+    contradicted = any(one.state is ProofState.CONTRADICTED for one in proofs.restarts)
+    if contradicted and evidence.scenario.restart != "none":
+        if _by_hand(evidence):
+            return f"{_WAS_IT_OFF}; look also for what else may feed the controller"
         return "look at the relay, its contact, and what else may feed the controller"
     if proofs.supply:
         return "see why its proofs could not be read (a supply of their own, cable)"
-    return "look at the relay and at the controller; a proof that reads the supply (`proof_of_cut`) would tell"
+    first = _WAS_IT_OFF if _by_hand(evidence) else "look at the relay and at the controller"
+    return f"{first}; a proof that reads the supply (`proof_of_cut`) would tell"
+
+
+_WAS_IT_OFF = "was the switch really off when its question was answered with yes?"
+
+
+def _by_hand(evidence: Evidence) -> bool:
+    """Whether a person switches the supply: then there is no relay to look at."""
+    return evidence.rig.supply is not None and evidence.rig.supply.by_hand
+
+
+def _cure_of_contact(evidence: Evidence) -> str:
+    return _WAS_IT_OFF if _by_hand(evidence) else "look at the relay, its contact and the wiring"
 
 
 def _proven(evidence: Evidence, proofs: Proofs) -> bool:
@@ -440,11 +456,12 @@ def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
     assert evidence.restored is not None
     found: list[Problem] = []
     restore = switching_of(evidence.records, "restore")
+    look = "look at the switch" if _by_hand(evidence) else "look at the relay"
     for one in proofs.supply:
         assert one.proof.point is not None and restore is not None
         name = shown(evidence.rig, one.proof.point)
         if one.back is False and (one.state is ProofState.HELD or _was_on(evidence, one.proof)):
-            text = f"the supply did not return: {name} still says that it is off; look at the relay"
+            text = f"the supply did not return: {name} still says that it is off; {look}"
             found.append(Problem("not back", text, evidence.restored.not_before_ns))
         if one.again is not None:
             when = evidence.event(one.again.not_before_ns, one.again.not_after_ns)

@@ -141,8 +141,10 @@ def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[str, ...]:
     if not valid:
         return ()
     times = "once" if len(valid) == 1 else f"{len(valid)} times"
+    others = len(cycles) - len(valid)
+    beside = f" ({counted(others, 'more cycle')} brought no valid test)" if others else ""
     return (
-        f"It was tried {times}, on this rig and with this program: the next time may differ.",
+        f"It was tried {times}{beside}, on this rig and with this program: the next time may differ.",
         _unseen_in_short(rig, valid),
         _untried_in_short(valid),
         *_rarer_in_short(valid),

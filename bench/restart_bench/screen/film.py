@@ -130,8 +130,10 @@ def _jumped(film: Film, instants_of: Callable[[Scene], Iterable[int]], none: str
     ]
     if not shown:
         return replace(film, said=none)
-    number, at_ns = next((place for place in shown if place > (film.scene, film.at_ns)), shown[0])
-    return replace(_paused(film), scene=number, at_ns=at_ns)
+    place = next((place for place in shown if place > (film.scene, film.at_ns)), None)
+    said = "from the beginning again" if place is None else ""
+    number, at_ns = place or shown[0]
+    return replace(_paused(film), scene=number, at_ns=at_ns, said=said)
 
 
 _KEYS: dict[str, Callable[[Film], Film]] = {
@@ -162,7 +164,7 @@ def film_line(film: Film, width: int, *, ascii_only: bool = False) -> Text:
     """One line: how it goes, how fast, where it stands, and the keys."""
     scene = film.scenes[film.scene]
     how = "END" if film.over else "PLAY" if film.going else "PAUSE"
-    into = f" {(film.at_ns - scene.begins_ns) / NS_PER_S:.1f} s" if width >= 70 else ""
+    into = f" cycle {scene.cycle}, {(film.at_ns - scene.begins_ns) / NS_PER_S:.1f} s" if width >= 70 else ""
     line = Text(f"{how} x{film.speed:g}{into}", style="bold reverse")
     ways = [one for one in _WAYS if not ascii_only or one.isascii()]
     said = [film.said] if film.said else [one for one in ways if len(one) <= width - line.cell_len - 2] or ways[-1:]

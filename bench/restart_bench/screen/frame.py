@@ -49,7 +49,12 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     lane_rows = 2 * (len(lanes) + 1) + 2
     spare = height - _LIGHT_ROWS - 3 - lane_rows - len(findings) - len(foot)
     banner = _banner(gathered, width, max(ROWS, spare), glyphs)
-    head = [_title(gathered, width), *_lights(gathered, state, width, glyphs), *banner, doing_line(state, width)]
+    head = [
+        _title(gathered, width),
+        *_lights(gathered, state, width, glyphs),
+        *banner,
+        doing_line(gathered, state, width),
+    ]
     lane_room = max(3, height - len(head) - len(findings) - len(foot))
     lines = [*head, *_lanes(gathered, lanes, width, lane_room, glyphs), *findings, *foot]
     for line in lines:
@@ -135,6 +140,8 @@ def banner_words(gathered: Gathered) -> tuple[str, str]:
     """What is large on the picture, and its style: the supply or the mode, lost, there, or not known."""
     way = gathered.way
     there = gathered.is_on(gathered.state) if gathered.state is not None else None
+    if gathered.said_off_but_answers:
+        return "STILL ANSWERING", "bold yellow"
     return {
         True: (way.letters_back, "green"),
         False: (way.letters_lost, "bold yellow" if way.lost == "LOW" else "bold red"),
@@ -151,14 +158,16 @@ def _banner(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list
     return [Text(), *shown]
 
 
-def doing_line(state: LiveState, width: int) -> Text:
-    """Phase, step and time left, centred."""
+def doing_line(gathered: Gathered, state: LiveState, width: int) -> Text:
+    """Phase, step and time left, centred. A time that is over is not told: a person may be waited for."""
     line = Text(without_controls(state.phase), style="bold")
     doing = without_controls(state.doing)
-    if doing and doing != state.phase:
+    if gathered.said_off_but_answers:
+        line.append(": you said OFF, but the controller still answers", style="bold yellow")
+    elif doing and doing != state.phase:
         line.append(f": {doing}", style="not bold")
-    if state.phase_ends_ns is not None:
-        left = _clock(max(0, state.phase_ends_ns - state.at_ns))
+    if state.phase_ends_ns is not None and state.phase_ends_ns > state.at_ns:
+        left = _clock(state.phase_ends_ns - state.at_ns)
         line.append(f"   at most {left} more" if state.phase in _WAITS else f"   {left} left")
     line.truncate(width)
     line.pad_left((width - line.cell_len) // 2)
@@ -306,7 +315,8 @@ def _told(rig: Rig, finding: Finding) -> str:
 def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> Text:
     """Cycles that are done, time that is left, and a bar."""
     done = sum(gathered.counted.values())
-    words = f"{done} of {counted(state.of_cycles, 'cycle')} done   {_left_words(state.left_ns)}  "
+    left = "" if gathered.replay else f"   {_left_words(state.left_ns)}"  # of what is over nothing is left
+    words = f"{done} of {counted(state.of_cycles, 'cycle')} done{left}  "
     across = max(5, width - len(words))
     filled = across * done // max(1, state.of_cycles)
     line = Text(words)
@@ -354,12 +364,20 @@ def _rehearsal_tally(gathered: Gathered, width: int) -> Text:
     return Text(_longest_that_fits((words, short), width), style="bold")
 
 
+def _shortened(text: str, width: int) -> str:
+    """As many whole words as fit, and " ..." where there are more."""
+    return text if cell_len(text) <= width else textwrap.shorten(text, width, placeholder=" ...")
+
+
 def footing(gathered: Gathered, width: int) -> Text:
     """The last line: trouble, or whether anything real is switched."""
+    words: tuple[str, ...]
     if gathered.trouble:
-        return Text(without_controls(gathered.trouble), style=console_style(Verdict.ERROR))
+        trouble = without_controls(gathered.trouble)
+        told = f"SIMULATED. {trouble}" if gathered.simulated else trouble  # no trouble may hide that
+        return Text(_shortened(told, width), style=console_style(Verdict.ERROR))
     if gathered.replay:
-        words: tuple[str, ...] = (
+        words = (
             f"REPLAY of {gathered.replay}: nothing is switched. Ctrl-C leaves.",
             "REPLAY. Ctrl-C leaves.",
         )

@@ -55,7 +55,7 @@ def panel_frame(
 def _title(served: Served, seen: RigSeen, width: int) -> list[Text]:
     left = Text(without_controls(served.rig.name), style="bold")
     left.append("  SIMULATED", style="bold yellow").append(f"  {without_controls(served.program)}", style="not bold")
-    right = f"{seen.cut} cuts" if seen.cut != 1 else "1 cut"
+    right = f"cuts and mode changes: {seen.cut}" if served.rig.mode is not None else f"cuts: {seen.cut}"
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right))).append(right, style="bold")
     places = [f"{name} {port}" for name, port in served.ports.items()]

@@ -224,7 +224,10 @@ class _Cycle:
             return self._lost_phase(), cut, back
         if ready is None or at_ns < ready:
             return "waiting for ready", back, ready
-        return "watching", ready, ends
+        checked = min((one.started_ns for one in self.records.steps if one.phase == "function check"), default=None)
+        if checked is not None and at_ns >= checked:
+            return "function check", checked, ends
+        return "watching", ready, ends if checked is None else checked
 
     def _lost_phase(self) -> str:
         """What the time from the cut to the return is called."""

@@ -40,6 +40,10 @@ _LONGEST_ANSWER = 20
 _MOST_WAITING = 1000  # records and states: more than a minute of them
 
 
+_AGAIN = "The result on tiles: `restart-bench replay last --view tiles`, then `f` (a failure) or `e` (the end)."
+"""Tiles are left when the run ends: how they are seen again."""
+
+
 def glyphs_for(console: Console) -> Glyphs:
     """Block characters where the console can show them, else plain ASCII."""
     return ASCII if console.options.ascii_only or console.legacy_windows else UNICODE
@@ -165,6 +169,8 @@ class LiveScreen:
             self._stop_live()
         finally:
             self._pen.release()
+        if self._picture is not frame and self.drawn:
+            self._parting.append(_AGAIN)
         for line in self._parting:
             self._console.print(without_controls(line), markup=False, highlight=False)
         if self.problem:

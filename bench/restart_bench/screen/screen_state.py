@@ -202,6 +202,14 @@ class Gathered:
         proven = self._proven(state)
         return self._commanded(state) if proven is None else proven
 
+    @property
+    def said_off_but_answers(self) -> bool:
+        """Whether a person said that the supply is off, no proof says so, and the controller still answers."""
+        state, supply = self.state, self.rig.supply
+        if state is None or supply is None or not supply.by_hand or self.way.switched == "run mode":
+            return False
+        return state.supply == "off" and self._proven(state) is None and state.answering is True
+
     def lights(self, state: LiveState) -> tuple[tuple[str, bool | None], ...]:
         """The four lights, in the order in which a restart passes them; None where it is unknown."""
         way, there = self.way, self.is_on(state)

@@ -16,7 +16,7 @@ from rich.text import Text
 from restart_bench.model.live import LiveState
 from restart_bench.model.rig import Value
 from restart_bench.model.scenario import Expectation
-from restart_bench.model.verdicts import console_style, worst
+from restart_bench.model.verdicts import Verdict, console_style, worst
 from restart_bench.model.wording import counted, value_word, without_controls
 from restart_bench.screen.block_letters import ROWS, can_be_drawn, largest_that_fits
 from restart_bench.screen.frame import banner_words, doing_line, footing, progress_line, question_lines
@@ -41,7 +41,7 @@ def tiles(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     asked = question_lines(gathered, width)
     if state is None:
         return [_title(gathered, width), Text("waiting for the first readings ..."), Text(), *asked][:height]
-    foot = [*(asked or [doing_line(state, width)]), progress_line(gathered, state, width, glyphs)]
+    foot = [*(asked or [doing_line(gathered, state, width)]), progress_line(gathered, state, width, glyphs)]
     foot.append(footing(gathered, width))
     lanes = lanes_of(gathered.rig, gathered.scenarios)
     room = max(_LEAST_ROWS, height - 2 - len(foot))
@@ -193,18 +193,24 @@ def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs
         return [*lines, _without_verdict(gathered, demands, inner.width, small=most == 0)]
     word = worst(found)
     style, cycles = console_style(word), f"{found[word]} of {counted(sum(found.values()), 'cycle')}"
+    than = "not as demanded, " if word is Verdict.FAIL else ""  # which is not: not as it was made to be
     if inner.height >= _ROOM_FOR_LARGE_VERDICT:
         letters = _letters(word.value, inner.width, ROWS, glyphs)
         if len(letters) == ROWS:
             return [
                 *(Text(one.center(inner.width), style=style) for one in letters),
-                Text(cycles.center(inner.width)),
+                Text(_longest(inner.width, f"{than}{cycles}", cycles).center(inner.width)),
                 *lines,
             ]
     short = f"{_must(demands)}: " if most == 0 and demands else ""
-    forms = (f"{short}{word.value.upper()}  {cycles}", f"{short}{word.value.upper()}")
-    told = next((one for one in forms if len(one) <= inner.width), word.value.upper())
+    bare = word.value.upper()
+    told = _longest(inner.width, f"{short}{bare}  {than}{cycles}", f"{short}{bare}  {cycles}", f"{short}{bare}", bare)
     return [*lines, Text(_cut(told, inner.width).center(inner.width), style=f"{style} reverse")]
+
+
+def _longest(width: int, *forms: str) -> str:
+    """The first of these that fits, else the last."""
+    return next((one for one in forms if len(one) <= width), forms[-1])
 
 
 def _without_verdict(gathered: Gathered, demands: Sequence[Expectation], width: int, *, small: bool) -> Text:

@@ -191,7 +191,7 @@ class DrawnLane:
 
 @dataclass(frozen=True, slots=True)
 class DrawnMark:
-    """A mark of a cycle, counted from the diagram's zero."""
+    """A mark of a cycle, or the span of its function check, counted from the diagram's zero."""
 
     name: str
     not_before_ns: int

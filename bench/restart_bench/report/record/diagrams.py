@@ -9,7 +9,7 @@ from restart_bench.evidence.long_cycles import samples_to_draw
 from restart_bench.evidence.marks import traces_of
 from restart_bench.judging.summary import by_case
 from restart_bench.model.clock import Bounds
-from restart_bench.model.journal import CycleJudged
+from restart_bench.model.journal import CycleJudged, CycleRecords
 from restart_bench.model.rig import Rig, always_moving
 from restart_bench.model.samples import DeviceSamples
 from restart_bench.model.verdicts import Verdict
@@ -94,13 +94,26 @@ def _drawn(run: ArchivedRun, rig: Rig, lanes: Sequence[DrawnLane], judged: Cycle
         number=records.started.number,
         verdict=judged.verdict,
         reason=judged.reason,
-        marks=tuple(
-            DrawnMark(name, bounds.not_before_ns - zero_ns, bounds.not_after_ns - zero_ns)
-            for name, bounds in marks.items()
+        marks=(
+            *(
+                DrawnMark(name, bounds.not_before_ns - zero_ns, bounds.not_after_ns - zero_ns)
+                for name, bounds in marks.items()
+            ),
+            *checking(records, zero_ns, end_ns),
         ),
         pieces=tuple(pieces),
         left_out=left_out,
     )
+
+
+CHECKING = "function check"
+
+
+def checking(records: CycleRecords, zero_ns: int, end_ns: int) -> Iterator[DrawnMark]:
+    """From the first step of the function check to the end: what moves there was commanded, and is no restart."""
+    begun = [step.started_ns for step in records.steps if step.phase == CHECKING]
+    if begun:
+        yield DrawnMark(CHECKING, min(begun) - zero_ns, max(end_ns, *begun) - zero_ns)
 
 
 def _newest(samples: Mapping[str, DeviceSamples], start_ns: int) -> int:

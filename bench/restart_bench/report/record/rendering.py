@@ -26,12 +26,17 @@ from restart_bench.screen.cautions import CAUTIONS
 FIRST_PAGE_LINES = 41
 """Lines of small print that the first page holds beside headings and sign-off, on A4 and on Letter (a browser test
 prints a full one)."""
-PAGE_LINES = 50
+PAGE_LINES = 49
 """The same of the hand-out, with what stands around diagram and matrix taken off (a browser test prints a full one)."""
 _PAGE_SCENARIOS, _PAGE_LANES = 5, 7
 _LONG_WORD = 24  # columns; a longer one may be broken anywhere, so that no table outgrows the page
 _LONGEST_REASON = 150  # characters on the first page; the whole reason stands with its scenario
 _WIDE = 98  # columns of a line across the page
+
+_GLOSS = {str(verdict): text for verdict, text in GLOSS.items()} | {
+    "fail": f"{GLOSS[Verdict.FAIL]} from what was demanded"
+}
+"""What each verdict means; a fail with what it is measured by, since the program may do just what it was made to do."""
 
 _T = TypeVar("_T")
 
@@ -94,7 +99,7 @@ def render(data: RecordData) -> str:
             first=first_page(data),
             limits=limits_once(data.scenarios),
             cases=[DrawnCase(diagram, draw(diagram)) for diagram in data.diagrams],
-            gloss={str(verdict): text for verdict, text in GLOSS.items()},
+            gloss=_GLOSS,
             verdicts=[str(verdict) for verdict in Verdict],
             marks=MARKS,
             image_only=IMAGE_ONLY,
@@ -133,7 +138,7 @@ def render_page(data: RecordData) -> str:
             case=DrawnCase(drawn, draw(drawn)) if drawn is not None else None,
             lanes_left=len(worst.lanes) - len(drawn.lanes) if worst is not None and drawn is not None else 0,
             first=_matrix_page(data, room),
-            gloss={str(verdict): text for verdict, text in GLOSS.items()},
+            gloss=_GLOSS,
             paths=PATHS,
             geometry=GEOMETRY,
             image_only=IMAGE_ONLY,
