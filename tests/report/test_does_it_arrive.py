@@ -93,6 +93,7 @@ class ToldRun:
     id: str = "20260727T142233Z-4f2a"
     altered: str = ""
     simulated: bool = False
+    folder: Path = Path("run")
 
     @property
     def rig_name(self) -> str:
