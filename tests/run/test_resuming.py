@@ -10,12 +10,16 @@ from typing import Any
 import pytest
 from pymodbus.client import ModbusTcpClient
 
+from archive_builders import begin, load, told_run, with_program, write_suite
+from evidence import Story
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.rejudging import judge_again
 from restart_bench.archive.soundness import verify
 from restart_bench.model.journal import CycleStarted, Record
-from restart_bench.model.outcome import Refused, RunOutcome
+from restart_bench.model.outcome import Refused, RunOptions, RunOutcome
 from restart_bench.model.verdicts import EXIT_PASS, EXIT_STOPPED, Verdict
+from restart_bench.run.session import SessionPlan
+from restart_bench.suite.loader import Suite
 from safety_rig import MS, SCENARIO, ArmedRig, Seen, armed_rig, nothing_pressed, told_of
 
 LONG = SCENARIO.replace("off_for: 350 ms", "off_for: 5 s")
@@ -165,3 +169,30 @@ def test_other_files_or_a_completed_run_are_refused(tmp_path: Path) -> None:
         assert rig.perform().exit_code == EXIT_PASS
         with pytest.raises(Refused, match="was completed"):
             rig.perform(resume="last")
+
+
+@pytest.fixture(scope="module", params=["repeat", "planned"])
+def one_cycle_asked(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Suite, Path]:
+    """A suite whose scenario asks for three cycles, and the archive of a run of it with `--repeat 1` that was killed;
+    an old one tells only how many cycles it had planned in all."""
+    folder = tmp_path_factory.mktemp("one")
+    suite = load(with_program(write_suite(folder)))
+    archive = begin(folder / "logs", suite, told_run(suite, [Story(seed=1)]))
+    archive.leave_open({request.param: {"burner-stays-shut": 1}})
+    return suite, folder / "logs"
+
+
+def test_a_resumed_run_finishes_what_was_asked_not_what_the_file_says(one_cycle_asked: tuple[Suite, Path]) -> None:
+    """The rig is not cut more often than somebody asked for: the plan is that of the earlier run."""
+    suite, logs = one_cycle_asked
+    assert suite.scenarios[0].repeat == 3
+    for repeat in (None, 1):
+        plan = SessionPlan.of(suite, RunOptions(logs, simulated=True, resume="last", repeat=repeat))
+        assert plan.cycles() == {"burner-stays-shut": 1}
+
+
+def test_another_number_of_cycles_is_refused(one_cycle_asked: tuple[Suite, Path]) -> None:
+    """`--repeat` beside `--resume` either says what the earlier run was asked for, or is refused with the cure."""
+    suite, logs = one_cycle_asked
+    with pytest.raises(Refused, match=r"was asked for 1 cycle of each case .* not for 3; leave --repeat out"):
+        SessionPlan.of(suite, RunOptions(logs, simulated=True, resume="last", repeat=3))

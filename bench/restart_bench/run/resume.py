@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,8 @@ from restart_bench.model.condensing import Records
 from restart_bench.model.journal import CycleEnded, CycleRecords, PointWritten, Record, Switching, cycle_records
 from restart_bench.model.outcome import Refused, RunOptions
 from restart_bench.model.rig import Rig, Value
+from restart_bench.model.scenario import Scenario
+from restart_bench.model.wording import counted
 from restart_bench.run.recovery import out_of_idle
 from restart_bench.suite.loader import Suite
 
@@ -93,6 +95,26 @@ def _same_files(text: str, run: ArchivedRun, suite: Suite) -> None:
             f"--resume {text}: the {kinds} files are not those of {run.id} any more, so its cycles do not count for "
             "them; start a new run"
         )
+
+
+def as_planned(earlier: ArchivedRun, suite: Suite, options: RunOptions) -> Suite:
+    """The suite with as many cycles of each case as the earlier run had planned, whatever its files say. Raises
+    Refused where another number is asked for."""
+    scenarios = tuple(replace(one, repeat=_repeat_of(earlier, one)) for one in suite.scenarios)
+    other = next((one for one in scenarios if options.repeat not in (None, one.repeat)), None)
+    if other is not None:
+        raise Refused(
+            f"--resume {options.resume}: {earlier.id} was asked for {counted(other.repeat, 'cycle')} of each case of "
+            f"{other.name}, not for {options.repeat}; leave --repeat out, or start a new run"
+        )
+    return replace(suite, scenarios=scenarios)
+
+
+def _repeat_of(earlier: ArchivedRun, scenario: Scenario) -> int:
+    told, planned = earlier.run.get("repeat") or {}, earlier.run.get("planned") or {}
+    if scenario.name in told:
+        return int(told[scenario.name])
+    return int(planned[scenario.name]) // len(scenario.cases) if scenario.name in planned else scenario.repeat
 
 
 # ---------------------------------------------------------------- an off time that was not over
