@@ -10,8 +10,9 @@ import pytest
 from archive_builders import RIG_NAME, archived, begin, comes_back, load, told_run, write_suite
 from evidence import Story
 from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.soundness import verify
-from restart_bench.compare.baselines import approvals, approve, baseline_of, compare_runs
+from restart_bench.compare.baselines import approval_lines, approvals, approve, baseline_of, comparable_of, compare_runs
 
 OLD, NEW = "20260726T080000Z-aaaa", "20260727T142233Z-4f2a"
 
@@ -83,6 +84,20 @@ def test_approvals_are_appended_and_never_overwritten(logs: Path) -> None:
     assert baseline_of(logs, RIG_NAME) == NEW
     assert verify(folder_of(logs, NEW)).sound
     assert json.loads(later.splitlines()[0])["why"] == "factory acceptance"
+
+
+def test_an_approval_names_its_run_and_warns_of_one_that_did_not_pass(logs: Path) -> None:
+    """Of two runs the second becomes the baseline: who meant the first sees it at once."""
+    good, bad = (
+        list(approval_lines(approve(folder_of(logs, run), why="w", by="R. Miller"), facts))
+        for run, facts in ((run, comparable_of(ArchivedRun.open(folder_of(logs, run)))) for run in (OLD, NEW))
+    )
+    assert good == [
+        f"RUN {OLD} is the baseline now; it ended with pass, 0 failed cycles",
+        "approved by R. Miller: w",
+    ]
+    assert bad[0] == f"RUN {NEW} is the baseline now; it ended with fail, 4 failed cycles"
+    assert bad[2].startswith(f"warning: {NEW} did not pass")
 
 
 def test_an_approval_needs_a_reason_and_a_closed_run(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import time
 from pathlib import Path
 from typing import Any
@@ -10,13 +11,19 @@ from typing import Any
 import pytest
 from pymodbus.client import ModbusTcpClient
 
+from archive_builders import begin, load, told_run, with_program, write_suite
+from evidence import Story
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.rejudging import judge_again
 from restart_bench.archive.soundness import verify
+from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.journal import CycleStarted, Record
-from restart_bench.model.outcome import Refused, RunOutcome
+from restart_bench.model.outcome import Refused, RunOptions, RunOutcome
 from restart_bench.model.verdicts import EXIT_PASS, EXIT_STOPPED, Verdict
-from safety_rig import MS, SCENARIO, ArmedRig, Seen, armed_rig, nothing_pressed, told_of
+from restart_bench.run.resume import OpenCut, over_already
+from restart_bench.run.session import SessionPlan
+from restart_bench.suite.loader import Suite
+from safety_rig import MS, SCENARIO, ArmedRig, Seen, armed_rig, never_on_too_early, nothing_pressed, told_of
 
 LONG = SCENARIO.replace("off_for: 350 ms", "off_for: 5 s")
 
@@ -116,6 +123,40 @@ def test_an_off_time_that_nobody_guarded_is_not_kept(tmp_path: Path) -> None:
         assert len(rig.off_times()) == 2
 
 
+def test_an_off_time_that_is_over_is_not_kept(tmp_path: Path) -> None:
+    """Who resumes later than the off time lasts gets no error of the relay: the cycle is done again, and it is said."""
+    with armed_rig(tmp_path) as rig:
+        _unguarded(rig)
+        rig.run_killed_at("off")
+        show = Seen()
+        outcome = rig.perform(show, resume="last")
+        assert outcome.exit_code == EXIT_PASS, why(outcome)
+        assert re.search(r"the bench was dead meanwhile: off for .+s( already)? where 350 ms were asked", show.said)
+        assert len(rig.off_times()) == 2 and numbers_of(rig.runs()[1]) == [2]
+        never_on_too_early(rig)
+
+
+@pytest.mark.parametrize(
+    ("off_for_s", "dead_s", "said"),
+    [
+        (3, 6.5, "off for 6.5 s where 3 s were asked; this cycle is done again"),
+        (3, 2.9, "off for 2.9 s already where 3 s were asked"),
+        (3, 0.2, ""),
+        (86_400, 3600, ""),
+        (86_400, 86_400 + 8000, ""),
+        (86_400, 86_400 + 9000, "this cycle is done again"),
+    ],
+)
+def test_an_off_time_is_kept_while_its_tenth_more_still_allows_it(off_for_s: float, dead_s: float, said: str) -> None:
+    """A tenth more than asked is no error; the two seconds until the bench can switch count as well."""
+    story = Story(off_ns=round(off_for_s * NS_PER_S))
+    records = story.records()
+    cut = records.switchings[0]
+    left = OpenCut((), records, cut, {}, (), 1, 0, False)
+    found = over_already(left, story.rig, cut.after_ns + round(dead_s * NS_PER_S))
+    assert said in found and bool(said) is bool(found)
+
+
 def _unguarded(rig: ArmedRig) -> None:
     path = rig.folder / "rig.yaml"
     path.write_text(path.read_text(encoding="utf-8").replace("only_while: {guard_closed: on}\n", ""), encoding="utf-8")
@@ -165,3 +206,30 @@ def test_other_files_or_a_completed_run_are_refused(tmp_path: Path) -> None:
         assert rig.perform().exit_code == EXIT_PASS
         with pytest.raises(Refused, match="was completed"):
             rig.perform(resume="last")
+
+
+@pytest.fixture(scope="module", params=["repeat", "planned"])
+def one_cycle_asked(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Suite, Path]:
+    """A suite whose scenario asks for three cycles, and the archive of a run of it with `--repeat 1` that was killed;
+    an old one tells only how many cycles it had planned in all."""
+    folder = tmp_path_factory.mktemp("one")
+    suite = load(with_program(write_suite(folder)))
+    archive = begin(folder / "logs", suite, told_run(suite, [Story(seed=1)]))
+    archive.leave_open({request.param: {"burner-stays-shut": 1}})
+    return suite, folder / "logs"
+
+
+def test_a_resumed_run_finishes_what_was_asked_not_what_the_file_says(one_cycle_asked: tuple[Suite, Path]) -> None:
+    """The rig is not cut more often than somebody asked for: the plan is that of the earlier run."""
+    suite, logs = one_cycle_asked
+    assert suite.scenarios[0].repeat == 3
+    for repeat in (None, 1):
+        plan = SessionPlan.of(suite, RunOptions(logs, simulated=True, resume="last", repeat=repeat))
+        assert plan.cycles() == {"burner-stays-shut": 1}
+
+
+def test_another_number_of_cycles_is_refused(one_cycle_asked: tuple[Suite, Path]) -> None:
+    """`--repeat` beside `--resume` either says what the earlier run was asked for, or is refused with the cure."""
+    suite, logs = one_cycle_asked
+    with pytest.raises(Refused, match=r"was asked for 1 cycle of each case .* not for 3; leave --repeat out"):
+        SessionPlan.of(suite, RunOptions(logs, simulated=True, resume="last", repeat=3))

@@ -226,7 +226,7 @@ DARK = "which goes dark with the supply"
         ("  driver: modbus-coil\n", "  driver: modbus-coyl\n", "supply.driver: modbus-coyl is no supply driver; did you mean modbus-coil?"),
         ("  coil: 0\n", "", "supply.coil: is missing; add it: address of the coil"),
         ("  coil: 0\n", "  coil: 0\n  whistle: red\n", "supply.whistle: unknown key; known here: host, port"),
-        ("  coil: 0\n", "  coil: none\n", "supply.coil: none is not a number"),
+        ("  coil: 0\n", "  coil: none\n", "supply.coil: none is not an address; an address is a whole number from 0 to 65535"),
         ("  host: 192.0.2.30\n", "", "supply: does not say where the supply is; add host: or serial:"),
         ("  contact: normally-open\n", "", "supply.contact: is missing; add contact: normally-open or normally-closed"),
         ("  operate: 10 ms\n", "", "supply.operate: is missing; add the longest value from the relay's data sheet"),

@@ -58,17 +58,15 @@ def compare(
     """What changed between two runs. Ends with 1 if something got worse."""
     from restart_bench.archive.reader import ArchivedRun, find_run
     from restart_bench.cli.logs import comparison_lines
+    from restart_bench.compare.baselines import approval_lines, baseline_of, comparable_of, compare_runs
     from restart_bench.compare.baselines import approve as approve_run
-    from restart_bench.compare.baselines import baseline_of, compare_runs
 
     folder = find_run(run, logs)
     if baseline == "approved":
         rig = ArchivedRun.open(folder).rig_name
         approved = baseline_of(logs, rig)
         if approved is None:
-            raise Refused(
-                f"{rig} has no approved baseline; approve one with `compare BASELINE RUN --approve --why TEXT`"
-            )
+            raise Refused(f"{rig} has no approved baseline; approve a run with `compare RUN RUN --approve --why TEXT`")
         baseline = approved
     folders = (find_run(baseline, logs), folder)
     altered = [text for one in folders if (text := _said_at_head(ArchivedRun.open(one)))]
@@ -78,7 +76,7 @@ def compare(
     print("\n".join(comparison_lines(comparison, width_for(sys.stdout), edit)))
     if approve:
         approval = approve_run(folder, why=why, by=by)
-        print(f"approved as baseline by {approval.by or 'nobody named'}: {approval.why}")
+        print("\n".join(approval_lines(approval, comparable_of(ArchivedRun.open(folder)))))
     return EXIT_ERROR if altered else EXIT_FAIL if comparison.worse else 0
 
 

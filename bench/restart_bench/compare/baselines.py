@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import json
+from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -16,6 +17,8 @@ from restart_bench.archive.soundness import require_sound
 from restart_bench.compare.comparison import Comparison, RunFacts, compare
 from restart_bench.model.codec import from_fields
 from restart_bench.model.journal import judged_cycles, judged_scenarios
+from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import counted
 
 if TYPE_CHECKING:
     from restart_bench.compare.edits import Edit
@@ -113,6 +116,19 @@ def approve(folder: Path, *, why: str, by: str = "") -> Approval:
     )
     append_line(path, to_bytes(json.dumps(asdict(approval), ensure_ascii=False)))
     return approval
+
+
+def approval_lines(approval: Approval, run: RunFacts) -> Iterator[str]:
+    """What an approval made the baseline, and a warning where that run did not pass."""
+    fails = sum(one.counted.get("fail", 0) for one in run.scenarios)
+    ended = approval.verdict or "no verdict"
+    yield f"RUN {approval.run} is the baseline now; it ended with {ended}, {counted(fails, 'failed cycle')}"
+    yield f"approved by {approval.by or 'nobody named'}: {approval.why}"
+    if approval.verdict != Verdict.PASS:
+        yield (
+            f"warning: {approval.run} did not pass. From now on it is what later runs are compared with; where the "
+            f"other run was meant: restart-bench compare {approval.run} RUN --approve --why TEXT with that one as RUN"
+        )
 
 
 def approvals(logs: Path, rig: str) -> list[Approval]:

@@ -108,9 +108,10 @@ def read_number(value: Any, expected: str = "a number") -> int | float:
     try:
         return parse_number(text.replace("_", "") if isinstance(scalar.value, int | float) else text)
     except UnitRefused as refused:
-        raise refuse(
-            refused.what, refused.cure, "address" if expected == "an address" else expected, text=text
-        ) from None
+        if expected == "an address":
+            cure = "an address is a whole number from 0 to 65535, counted from 0"
+            raise refuse(f"{text.strip()} is not an address", cure, "address", text=text) from None
+        raise refuse(refused.what, refused.cure, expected, text=text) from None
 
 
 def whole_number(low: int, high: int, expected: str = "a whole number") -> Callable[[Any], int]:

@@ -472,6 +472,10 @@ class Blind(ObserverHandle):
         """Nothing is known."""
         return None
 
+    def last_good_ns(self, device: str) -> int | None:
+        """Nothing was read."""
+        return None
+
     def look(self, now: int) -> None:
         """There is nothing to look after."""
 

@@ -33,6 +33,7 @@ _READ_BACK_WITHIN_NS = 2 * NS_PER_S
 _IDLE_PATIENCE_NS = 6 * NS_PER_S  # for all points together: the supply must not wait for long
 _IDLE_PAUSE_S = 0.2
 _CONTACT_WITHIN_NS = NS_PER_S
+_ANSWERS_WITHIN_NS = NS_PER_S // 2  # a controller whose power is gone is silent by the time the rail was waited for
 _CONTACT_PAUSE_S = 0.05
 
 
@@ -317,7 +318,7 @@ class Actuators:
                 if self._rail_follows(wish):
                     return wish
                 contrary += 1
-                problem = f"the relay confirmed it, but {self._rail_text()}"
+                problem = self._against_the_rail(wish)
             except (CommandRefused, KeyboardInterrupt) as error:
                 problem = str(error)
             if (
@@ -394,6 +395,17 @@ class Actuators:
                 return False
             self._observer.wait_news(0.02)
         return True
+
+    def _against_the_rail(self, wish: str) -> str:
+        """What the rail says against a relay that obeyed; a controller that answers speaks against the rail."""
+        device = self._rig.controller
+        answered_ns = self._observer.last_good_ns(device.name) if device is not None else None
+        if wish != "on" or device is None or answered_ns is None or now_ns() - answered_ns > _ANSWERS_WITHIN_NS:
+            return f"the relay confirmed it, but {self._rail_text()}"
+        return (
+            f"the relay confirmed it and {device.name} answers, but {self._rail_text()}: look at the rail's input and "
+            "its wire, and at the independent I/O"
+        )
 
     def _rail_text(self) -> str:
         for name in self._rail_points:

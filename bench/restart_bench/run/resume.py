@@ -1,16 +1,16 @@
 """Going on with an earlier run that was ended early or killed: what of it counts, and what of it goes on.
 
 The earlier run stays as it is; the new one does the cycles that are left and counts those that were done. A cycle
-that was broken off is done again, with one exception: where the bench was killed while the supply was off, the off
-time is kept and that very cycle goes on, with its records and samples of before the cut (an off time of days would
-be lost otherwise). Across a restart of the computer the off time is counted by the wall clock.
+that was broken off is done again, with one exception: where the bench was killed while the supply was off, and the
+off time can still be kept, that very cycle goes on, with its records and samples of before the cut (an off time of days
+would be lost otherwise). Across a restart of the computer the off time is counted by the wall clock.
 """
 
 from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -18,11 +18,15 @@ from typing import Any
 from restart_bench.archive.files import ArchiveError, is_going_on
 from restart_bench.archive.reader import ArchivedRun, find_run, read_journal
 from restart_bench.archive.writer import samples_of_killed
+from restart_bench.evidence.supply_off import asked_off_time
 from restart_bench.model.clock import NS_PER_S, Anchor
 from restart_bench.model.condensing import Records
 from restart_bench.model.journal import CycleEnded, CycleRecords, PointWritten, Record, Switching, cycle_records
 from restart_bench.model.outcome import Refused, RunOptions
 from restart_bench.model.rig import Rig, Value
+from restart_bench.model.scenario import Scenario
+from restart_bench.model.units import show_duration
+from restart_bench.model.wording import about, counted
 from restart_bench.run.recovery import out_of_idle
 from restart_bench.suite.loader import Suite
 
@@ -31,6 +35,7 @@ _INSTANTS = (
 )  # fmt: skip
 _SAME_BOOT_NS = 5 * NS_PER_S  # the two anchors agree so far: the clock has run through
 _OTHER_CONNECTIONS = 1 << 30  # connections of the earlier run are none of those to come
+_UNTIL_BACK_NS = 2 * NS_PER_S  # from here until the bench reads the rig and can give the power back
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +100,26 @@ def _same_files(text: str, run: ArchivedRun, suite: Suite) -> None:
         )
 
 
+def as_planned(earlier: ArchivedRun, suite: Suite, options: RunOptions) -> Suite:
+    """The suite with as many cycles of each case as the earlier run had planned, whatever its files say. Raises
+    Refused where another number is asked for."""
+    scenarios = tuple(replace(one, repeat=_repeat_of(earlier, one)) for one in suite.scenarios)
+    other = next((one for one in scenarios if options.repeat not in (None, one.repeat)), None)
+    if other is not None:
+        raise Refused(
+            f"--resume {options.resume}: {earlier.id} was asked for {counted(other.repeat, 'cycle')} of each case of "
+            f"{other.name}, not for {options.repeat}; leave --repeat out, or start a new run"
+        )
+    return replace(suite, scenarios=scenarios)
+
+
+def _repeat_of(earlier: ArchivedRun, scenario: Scenario) -> int:
+    told, planned = earlier.run.get("repeat") or {}, earlier.run.get("planned") or {}
+    if scenario.name in told:
+        return int(told[scenario.name])
+    return int(planned[scenario.name]) // len(scenario.cases) if scenario.name in planned else scenario.repeat
+
+
 # ---------------------------------------------------------------- an off time that was not over
 
 
@@ -118,6 +143,20 @@ def open_cut_of(run: ArchivedRun, rig: Rig, *, number: int, now: Anchor) -> Open
         cut.cycle,
         shift,
         by_wall,
+    )
+
+
+def over_already(left: OpenCut, rig: Rig, now: int) -> str:
+    """Why the off time of a cut can't be kept any more, "" where it can: it would end too late for what was asked, as
+    the judge sees it. A person who switches is held to no time. now: ns of this run's clock."""
+    off_ns, asked_ns = now - left.cut.after_ns, left.cycle.started.off_for_ns
+    back = now + _UNTIL_BACK_NS
+    restore = Switching(left.cut.cycle, "supply", "on", "restore", back, back)
+    if not asked_off_time(rig, left.cycle, left.cut, restore).clearly_more((back - left.cut.after_ns,) * 2):
+        return ""
+    so_far = f"off for {about(off_ns)}{'' if off_ns > asked_ns else ' already'}"
+    return (
+        f"the bench was dead meanwhile: {so_far} where {show_duration(asked_ns)} were asked; this cycle is done again"
     )
 
 

@@ -46,7 +46,7 @@ from restart_bench.run.inquiry.forecasts import asker
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
 from restart_bench.run.recovery import left_open, put_right
-from restart_bench.run.resume import OpenCut, bring_samples, find_earlier, open_cut_of
+from restart_bench.run.resume import OpenCut, as_planned, bring_samples, find_earlier, open_cut_of, over_already
 from restart_bench.run.run_json import facts_after, facts_before, simulated_among
 from restart_bench.run.safe_end import SafeEnd
 from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
@@ -108,7 +108,7 @@ class SessionPlan:
             require_arming(suite.rig, options.arm, now=datetime.now().astimezone())
         earlier = find_earlier(options.resume, suite, options) if options.resume else None
         if earlier is not None:
-            return SessionPlan(suite, options, int(earlier.run["seed"]), earlier)
+            return SessionPlan(as_planned(earlier, suite, options), options, int(earlier.run["seed"]), earlier)
         drawn = random.SystemRandom().randrange(2**31)
         return SessionPlan(suite, options, drawn if options.seed is None else options.seed)
 
@@ -222,6 +222,9 @@ class SessionPlan:
             return None  # nobody watched its conditions meanwhile, so that cycle could only be an error
         number = earlier_cycles(earlier).last_cycle + 1
         open_cut = open_cut_of(earlier, self.suite.rig, number=number, now=anchor())
+        if open_cut is not None and (late := over_already(open_cut, self.suite.rig, now_ns())):
+            chronicle.say(late)
+            return None
         if open_cut is not None:
             chronicle.holds_more = True
             for record in open_cut.records:  # before the earlier run is closed: one of the two always tells it
