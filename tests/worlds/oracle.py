@@ -353,7 +353,7 @@ class Oracle:
             if relapse is not None and shown is not None:
                 allowed.doubts.clear()
                 self._common_doubts(allowed, name)
-                if self._left_by_no_power(good, begin, origin) and len(candidates) > 1:
+                if self._left_by_no_power(name, good, begin, origin) and len(candidates) > 1:
                     allowed.doubts.append("off is what no power leaves behind, and may be no change")
                     again, later = candidates[1][0] - origin, spans_where(truth, good, candidates[1][0], end[1])
                     read = self._first(reads.within(candidates[1][0], end[0]), good, False)
@@ -385,9 +385,12 @@ class Oracle:
                 allowed.doubts.append("that it was away before was not surely read")
                 allowed.no_fail.clear() if limit_low else allowed.no_pass.clear()
 
-    def _left_by_no_power(self, good: set[float], begin: int, origin: int) -> bool:
-        """Whether what conforms at the start is off, as a loss of the supply leaves it."""
-        return 0.0 in good and begin <= origin
+    def _left_by_no_power(self, name: str, good: set[float], begin: int, origin: int) -> bool:
+        """Whether what conforms at the start is off, as a loss of the supply leaves it. In a restarted controller's own
+        reads it looks so wherever none that counts was on before."""
+        own = self.world.restarted and not self.world.rig.is_independent(name)
+        unread = own and self._first(self.sure(name).within(self.low, begin), good, False) is None
+        return 0.0 in good and (begin <= origin or unread)
 
     def _never_came(
         self, one: Expectation, allowed: Allowed, start: Span, good: set[float], end: Span, reads: Reading
