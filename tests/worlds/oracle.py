@@ -357,7 +357,7 @@ class Oracle:
                     allowed.doubts.append("off is what no power leaves behind, and may be no change")
                     again, later = candidates[1][0] - origin, spans_where(truth, good, candidates[1][0], end[1])
                     read = self._first(reads.within(candidates[1][0], end[0]), good, False)
-                    lasting = any(to - since > one.blind_ns for since, to in later)
+                    lasting = any(min(to, end[0]) - since > one.blind_ns for since, to in later)
                     if not limit_low <= again <= limit_high or read is not None or lasting:
                         allowed.no_pass.append(f"it did not last: {told(relapse)}, and did not come again in time")
                     elif not later and one.start == "restored":
