@@ -738,7 +738,10 @@ class Oracle:
         that rides through loses contact as well."""
         world = self.world
         wire, got = world.wires["controller"], world.got["controller"]
-        lost = any(low < self.high and high > world.cut[0] for low, high in wire.outages)
+        heard = (got.connection == self.readings.first_connection) & np.isin(got.kind, (0, 1, 5))
+        again = got.received[heard & (got.sent >= self.latest)]
+        until = int(again[0]) if len(again) else FAR  # up to then the connection had not shown that it outlived the cut
+        lost = any(low < max(self.high, until) and high > world.cut[0] for low, high in wire.outages)
         if wire.lost_one_in:  # two replies in a row were: then another connection is tried
             mine = got.connection == self.readings.first_connection
             lost |= not bool((mine & np.isin(got.kind, (0, 1, 5)) & (got.received > self.latest)).any())
