@@ -852,7 +852,8 @@ class Oracle:
             yield Invalid("stuck", "a command point stays where it is put", False, self.world.cut[0], True)
         if "stuck" in self.world.spoilt:
             reads = self.sure("start_button")
-            hours = reads.only((reads.early > 91 * MS + 700 * MS) & (reads.value == 1))
+            pressed = self.world.press_at if self.world.press_at is not None else FAR  # on by command from there
+            hours = reads.only((reads.early > 91 * MS + 700 * MS) & (reads.late < pressed) & (reads.value == 1))
             yield Invalid("stuck", "start_button is stuck", len(hours.early) > 30, 60 * MS, True)
 
     def _supply(self) -> Iterator[Invalid]:
