@@ -879,6 +879,9 @@ class Oracle:
             yield from self._off_time("the rail", (truly - width, truly + width), asked, data, dip)
         if world.returned >= FAR and bool(((reads.early > self.high) & (reads.value == 0)).any()):
             yield Invalid("not back", "the rail stayed off", True, self.low, False)
+        due = reads.value[reads.early > self.high]
+        if world.returned < FAR and len(due) and not bool((due > 0).any()):
+            yield Invalid("not back", "it came late, and the rail was last read off", False, self.low, False)
         early = self.low - world.returned
         if early > 0 and world.returned > world.lost:
             yield Invalid(
