@@ -580,6 +580,10 @@ class Oracle:
         for judged in (one.first_judged, one.then_judged):
             if world_on_at(self.world, judged) and self._may_have_dropped(judged):
                 allowed.doubts.append(f"that {judged} did not come with the return was not read")
+        for judged, event in ((one.first_judged, first), (one.then_judged, then)):
+            off = self.sure(judged).within(self.world.cut[0], event[2])
+            if world_on_at(self.world, judged) and self._first(off, {0.0}, True) is None:
+                allowed.doubts.append(f"that {judged} was off was not read, so it did not come on")
         for event in (first, then):
             if event[2] <= self.latest:
                 allowed.doubts.append("it was on at the very return")
@@ -639,9 +643,10 @@ class Oracle:
         return bool(running) and running[-1][1] == life.stands and life.stands > self.back
 
     def _out_of_reach(self, within: int) -> bool:
-        """Whether the network was out about the end of the time: nobody can tell that from a dead controller."""
-        end = self.latest + within
-        return any(low < end < high + 150 * MS for low, high in self.world.wires["controller"].outages)
+        """Whether the network was out about the end of the time, or before a condition met just then had held for
+        `steady`: nobody can tell that from a dead controller."""
+        end, steady = self.latest + within, self.world.rig.ready.steady_ns
+        return any(low < end + steady and end < high + 150 * MS for low, high in self.world.wires["controller"].outages)
 
     def _late_doubts(self, allowed: Allowed, within: int) -> None:
         if not self.powered(within):
