@@ -498,7 +498,9 @@ class Oracle:
             if gap >= limit or last_read(reads) < end[0] - 2 * gap or end[1] > world.end:
                 allowed.doubts.append(f"not read for {gap / MS:.0f} ms")
             return
-        gap = reads.longest_gap(first, until)
+        showing = reads.early[(reads.looked >= first) & np.isin(reads.value, list(good))]
+        begun = min(first, int(showing[0])) if len(showing) else first  # the read under way as it came begins the span
+        gap = reads.longest_gap(begun, until)
         self._pulse_doubts(allowed, name, gap, limit, (max(first, shown or FAR), end[0]), end[1])
         deviating = spans_where(truth, good, first, until)
         worst = 0
