@@ -379,6 +379,8 @@ class Oracle:
             allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
         if limit_low and begin <= high:
             allowed.doubts.append("it came at the very return")
+        if begin + gap_at(reads, begin) > end[0]:
+            allowed.doubts.append("it came when the watch may have been over")
         if base is not None and base[1] > low:
             missing = self._first(reads.within(max(low, base[1]), begin), good, False)
             if missing is None:
