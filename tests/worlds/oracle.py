@@ -162,7 +162,9 @@ class Oracle:
         if true is None or seen is None:
             return True
         sign = self._last_sign(seen)
-        return min(true, sign) - 50 * MS > first + (within or self.world.rig.ready.within_ns)
+        earlier = [life.start for life in self.world.lives if life is not self.ready.life and life.start > self.back]
+        since = min(true, sign, *earlier)  # a life that a later restart ended may be the one that was watched
+        return since - 50 * MS > first + (within or self.world.rig.ready.within_ns)
 
     # ------------------------------------------------------------ expectations
 
