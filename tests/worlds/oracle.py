@@ -609,7 +609,7 @@ class Oracle:
             )
         elif self._stood_soon():
             allowed.doubts.append("it stood still again before it was surely ready")
-        elif self._out_of_reach(within):
+        elif self._out_of_reach(within, self.world.rig.ready.steady_ns):
             allowed.doubts.append("a controller out of reach looks like one that does not run")
         else:
             allowed.no_fail.append("ready in time")
@@ -648,10 +648,10 @@ class Oracle:
         running = self.world.truth[self.world.rig.ready.when[0][0]].spans([1.0], life.start, life.stands)
         return bool(running) and running[-1][1] == life.stands and life.stands > self.back
 
-    def _out_of_reach(self, within: int) -> bool:
+    def _out_of_reach(self, within: int, steady: int = 0) -> bool:
         """Whether the network was out about the end of the time, or before a condition met just then had held for
         `steady`: nobody can tell that from a dead controller."""
-        end, steady = self.latest + within, self.world.rig.ready.steady_ns
+        end = self.latest + within
         return any(low < end + steady and end < high + 150 * MS for low, high in self.world.wires["controller"].outages)
 
     def _late_doubts(self, allowed: Allowed, within: int) -> None:
