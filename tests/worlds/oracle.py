@@ -162,7 +162,9 @@ class Oracle:
         if true is None or seen is None:
             return True
         sign = self._last_sign(seen)
-        return min(true, sign) - 50 * MS > first + (within or self.world.rig.ready.within_ns)
+        earlier = [life.start for life in self.world.lives if life is not self.ready.life and life.start > self.back]
+        since = min(true, sign, *earlier)  # a life that a later restart ended may be the one that was watched
+        return since - 50 * MS > first + (within or self.world.rig.ready.within_ns)
 
     # ------------------------------------------------------------ expectations
 
@@ -353,11 +355,11 @@ class Oracle:
             if relapse is not None and shown is not None:
                 allowed.doubts.clear()
                 self._common_doubts(allowed, name)
-                if self._left_by_no_power(good, begin, origin) and len(candidates) > 1:
+                if self._left_by_no_power(name, good, begin, origin) and len(candidates) > 1:
                     allowed.doubts.append("off is what no power leaves behind, and may be no change")
                     again, later = candidates[1][0] - origin, spans_where(truth, good, candidates[1][0], end[1])
                     read = self._first(reads.within(candidates[1][0], end[0]), good, False)
-                    lasting = any(to - since > one.blind_ns for since, to in later)
+                    lasting = any(min(to, end[0]) - since > one.blind_ns for since, to in later)
                     if not limit_low <= again <= limit_high or read is not None or lasting:
                         allowed.no_pass.append(f"it did not last: {told(relapse)}, and did not come again in time")
                     elif not later and one.start == "restored":
@@ -379,15 +381,20 @@ class Oracle:
             allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
         if limit_low and begin <= high:
             allowed.doubts.append("it came at the very return")
+        if begin + gap_at(reads, begin) > end[0]:
+            allowed.doubts.append("it came when the watch may have been over")
         if base is not None and base[1] > low:
             missing = self._first(reads.within(max(low, base[1]), begin), good, False)
             if missing is None:
                 allowed.doubts.append("that it was away before was not surely read")
                 allowed.no_fail.clear() if limit_low else allowed.no_pass.clear()
 
-    def _left_by_no_power(self, good: set[float], begin: int, origin: int) -> bool:
-        """Whether what conforms at the start is off, as a loss of the supply leaves it."""
-        return 0.0 in good and begin <= origin
+    def _left_by_no_power(self, name: str, good: set[float], begin: int, origin: int) -> bool:
+        """Whether what conforms at the start is off, as a loss of the supply leaves it. In a restarted controller's own
+        reads it looks so wherever none that counts was on before."""
+        own = self.world.restarted and not self.world.rig.is_independent(name)
+        unread = own and self._first(self.sure(name).within(self.low, begin), good, False) is None
+        return 0.0 in good and (begin <= origin or unread)
 
     def _never_came(
         self, one: Expectation, allowed: Allowed, start: Span, good: set[float], end: Span, reads: Reading
@@ -495,7 +502,9 @@ class Oracle:
             if gap >= limit or last_read(reads) < end[0] - 2 * gap or end[1] > world.end:
                 allowed.doubts.append(f"not read for {gap / MS:.0f} ms")
             return
-        gap = reads.longest_gap(first, until)
+        showing = reads.early[(reads.looked >= first) & np.isin(reads.value, list(good))]
+        begun = min(first, int(showing[0])) if len(showing) else first  # the read under way as it came begins the span
+        gap = reads.longest_gap(begun, until)
         self._pulse_doubts(allowed, name, gap, limit, (max(first, shown or FAR), end[0]), end[1])
         deviating = spans_where(truth, good, first, until)
         worst = 0
@@ -577,6 +586,10 @@ class Oracle:
         for judged in (one.first_judged, one.then_judged):
             if world_on_at(self.world, judged) and self._may_have_dropped(judged):
                 allowed.doubts.append(f"that {judged} did not come with the return was not read")
+        for judged, event in ((one.first_judged, first), (one.then_judged, then)):
+            off = self.sure(judged).within(self.world.cut[0], event[2])
+            if world_on_at(self.world, judged) and self._first(off, {0.0}, True) is None:
+                allowed.doubts.append(f"that {judged} was off was not read, so it did not come on")
         for event in (first, then):
             if event[2] <= self.latest:
                 allowed.doubts.append("it was on at the very return")
@@ -596,7 +609,7 @@ class Oracle:
             )
         elif self._stood_soon():
             allowed.doubts.append("it stood still again before it was surely ready")
-        elif self._out_of_reach(within):
+        elif self._out_of_reach(within, self.world.rig.ready.steady_ns):
             allowed.doubts.append("a controller out of reach looks like one that does not run")
         else:
             allowed.no_fail.append("ready in time")
@@ -635,10 +648,11 @@ class Oracle:
         running = self.world.truth[self.world.rig.ready.when[0][0]].spans([1.0], life.start, life.stands)
         return bool(running) and running[-1][1] == life.stands and life.stands > self.back
 
-    def _out_of_reach(self, within: int) -> bool:
-        """Whether the network was out about the end of the time: nobody can tell that from a dead controller."""
+    def _out_of_reach(self, within: int, steady: int = 0) -> bool:
+        """Whether the network was out about the end of the time, or before a condition met just then had held for
+        `steady`: nobody can tell that from a dead controller."""
         end = self.latest + within
-        return any(low < end < high + 150 * MS for low, high in self.world.wires["controller"].outages)
+        return any(low < end + steady and end < high + 150 * MS for low, high in self.world.wires["controller"].outages)
 
     def _late_doubts(self, allowed: Allowed, within: int) -> None:
         if not self.powered(within):
@@ -735,7 +749,10 @@ class Oracle:
         that rides through loses contact as well."""
         world = self.world
         wire, got = world.wires["controller"], world.got["controller"]
-        lost = any(low < self.high and high > world.cut[0] for low, high in wire.outages)
+        heard = (got.connection == self.readings.first_connection) & np.isin(got.kind, (0, 1, 5))
+        again = got.received[heard & (got.sent >= self.latest)]
+        until = int(again[0]) if len(again) else FAR  # up to then the connection had not shown that it outlived the cut
+        lost = any(low < max(self.high, until) and high > world.cut[0] for low, high in wire.outages)
         if wire.lost_one_in:  # two replies in a row were: then another connection is tried
             mine = got.connection == self.readings.first_connection
             lost |= not bool((mine & np.isin(got.kind, (0, 1, 5)) & (got.received > self.latest)).any())
@@ -846,7 +863,8 @@ class Oracle:
             yield Invalid("stuck", "a command point stays where it is put", False, self.world.cut[0], True)
         if "stuck" in self.world.spoilt:
             reads = self.sure("start_button")
-            hours = reads.only((reads.early > 91 * MS + 700 * MS) & (reads.value == 1))
+            pressed = self.world.press_at if self.world.press_at is not None else FAR  # on by command from there
+            hours = reads.only((reads.early > 91 * MS + 700 * MS) & (reads.late < pressed) & (reads.value == 1))
             yield Invalid("stuck", "start_button is stuck", len(hours.early) > 30, 60 * MS, True)
 
     def _supply(self) -> Iterator[Invalid]:
@@ -872,6 +890,9 @@ class Oracle:
             yield from self._off_time("the rail", (truly - width, truly + width), asked, data, dip)
         if world.returned >= FAR and bool(((reads.early > self.high) & (reads.value == 0)).any()):
             yield Invalid("not back", "the rail stayed off", True, self.low, False)
+        due = reads.value[reads.early > self.high]
+        if world.returned < FAR and len(due) and not bool((due > 0).any()):
+            yield Invalid("not back", "it came late, and the rail was last read off", False, self.low, False)
         early = self.low - world.returned
         if early > 0 and world.returned > world.lost:
             yield Invalid(

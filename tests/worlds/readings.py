@@ -120,7 +120,7 @@ class Readings:
         first = connection == self.first_connection
         if world.mode:
             return live & (before | first)
-        back = min(world.back[0], world.returned) if read_back_early(world, self) else world.back[0]
+        back = min(world.back[0], restored_bounds(world, self)[0])  # none counts from its earliest instant on
         unbroken = live & (reads.looked < min(back, world.lost if world.restarted else FAR)) & first
         after = np.zeros(len(reads.early), dtype=bool)
         if life is not None:
