@@ -231,7 +231,7 @@ RIG_ROWS: dict[str, Row] = {
     "Point.coil": row("points.rail.coil", "0x10", place("rail"), ("coil", 16), ITEM, ("-1", "-1 is outside 0..65535; write an address from 0 to 65535"), beside=COIL),
     "Point.discrete_input": row("points.rail.discrete_input", "17", place("rail"), ("discrete_input", 17), ("012", "012 is read as 10 by YAML; write 12")),
     "Point.input_register": row("points.current.input_register", "18", place("current"), ("input_register", 18), ("300019", "write input_register: 18")),
-    "Point.holding_register": row("points.current.holding_register", "19", place("current"), ("holding_register", 19), ("x", "x is not a number"), beside=HOLDING),
+    "Point.holding_register": row("points.current.holding_register", "19", place("current"), ("holding_register", 19), ("x", "x is not an address"), beside=HOLDING),
     "Point.device": row("points.current.device", "controller", of(point("current"), "device"), "controller", ("independant", "independant is no device of the rig; did you mean independent?")),
     "Point.type": row("points.current.type", "float32", of(point("current"), "type"), "float32", ("int8", "int8 is not known here; did you mean int"), ("bool", "bool is no type of a register")),
     "Point.words": row("points.current.words", "little", of(point("current"), "words"), "little", ("middle", "middle is not known here; write one of: big, little"), beside={"points.current.type": "int32"}),
