@@ -103,11 +103,13 @@ def free_port() -> int:
 def test_what_moved_is_told_once_with_the_read_that_saw_it(server: StandIn, tmp_path: Path) -> None:
     """The next call starts from there; the first value of a point is no change."""
     with ObserverHandle([device(server.port)], [AUGER, RUNNING], tmp_path) as observing:
-        until(lambda: value_of(observing, "auger") is False, "a first value")
+        for name in ("auger", "running"):
+            until(lambda name=name: value_of(observing, name) is False, "a first value")
         assert observing.moved() == ()
         before = now_ns()
         server.do("bit", place=0, value=True)
-        until(lambda: value_of(observing, "auger") is True, "the change")
+        for name in ("auger", "running"):
+            until(lambda name=name: value_of(observing, name) is True, "the change")
         moved = observing.moved()
         # the two bit tables of the stand-in are overlaid on each other
         assert {(move.point, move.value) for move in moved} == {("auger", True), ("running", True)}
@@ -123,7 +125,7 @@ def test_a_register_between_its_levels_is_blind(server: StandIn, tmp_path: Path)
         until(lambda: len(seen(observing, SampleKind.GOOD)), "contact")
         for raw, expected in ((2, False), (10, None), (20, True)):
             assert observing.write("drive", raw, "write").problem == ""
-            until(lambda raw=raw: value_of(observing, "drive") == raw, "the value written")  # type: ignore[misc]
+            until(lambda raw=raw: value_of(observing, "drive") == raw, "the value written")
             assert value_of(observing, "lamp") is expected
         assert [move.value for move in observing.moved() if move.point == "lamp"] == [True]
 
@@ -161,7 +163,7 @@ def test_a_restart_is_seen_in_all_its_stages(server: StandIn, tmp_path: Path) ->
             for command in commands:
                 server.do(command)
             for kind in kinds:
-                until(lambda kind=kind, cycle=cycle: len(seen(observing, kind, cycle)), kind.name)  # type: ignore[misc]
+                until(lambda kind=kind, cycle=cycle: len(seen(observing, kind, cycle)), kind.name)
         everything = read_part(tmp_path / "controller.part")
         assert set(everything[everything["kind"] == SampleKind.EXCEPTION]["exception"].tolist()) == {6}
         resets = everything[everything["kind"] == SampleKind.RESET]
@@ -258,7 +260,7 @@ def test_samples_bear_the_cycle_that_was_set_and_old_cycles_stay_readable(server
         for cycle in range(1, 6):
             observing.set_cycle(cycle)
             set_ns = now_ns()
-            until(lambda cycle=cycle: len(seen(observing, SampleKind.GOOD, cycle)) >= 20, "samples")  # type: ignore[misc]
+            until(lambda cycle=cycle: len(seen(observing, SampleKind.GOOD, cycle)) >= 20, "samples")
             assert seen(observing, SampleKind.GOOD, cycle - 1)["received_ns"].max(initial=0) <= set_ns
     inside = [observing.samples(cycle)["controller"].records for cycle in range(6)]
     whole = read_part(tmp_path / "controller.part")
