@@ -29,7 +29,7 @@ from restart_bench.evidence.supply_off import (
 from restart_bench.evidence.traces import Flags, Reads, conforming, longest_gap_ns
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import Switching
-from restart_bench.model.rig import Proof
+from restart_bench.model.rig import Point, Proof
 from restart_bench.model.samples import SampleKind
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
@@ -267,7 +267,7 @@ def _told(evidence: Evidence, proof: Proof, values_read: tuple[float, Reads], fo
     name, point = shown(evidence.rig, proof.point), evidence.rig.points[proof.point]
     proves, moved = np.flatnonzero(found.proves), np.flatnonzero(found.moved)
     place = int((proves if len(proves) else moved)[0]) if len(moved) else 0
-    values = f"{value_text(point, before)} before, {value_text(point, float(reads.value[place]))} after"
+    values = _values(point, before, reads, place)
     word = "fell" if proof.kind == "falls" else "rose"
     if len(proves):
         return RestartSeen(ProofState.HELD, f"{name} {word} ({values})", int(reads.late[place]))
@@ -370,6 +370,8 @@ def _restarted_early(evidence: Evidence, restore: Switching) -> str:
     """Where an uptime that was read before the command back, or counts from long before it, shows that the controller
     had restarted by then: it had power, so the off time is not the one asked."""
     assert evidence.cut is not None
+    if evidence.late is not None:
+        return ""
     for proof in evidence.rig.proof_of_cut:
         if proof.kind != "falls" or proof.point is None or (before := evidence.before(proof.point)) is None:
             continue
@@ -379,19 +381,19 @@ def _restarted_early(evidence: Evidence, restore: Switching) -> str:
             reads = seen.inside(low, high)
             found = moved_since(evidence.rig, evidence.builder, evidence.fate, (proof, before, reads), evidence.cut)
             latest_start = reads.late - np.nan_to_num(reads.value) * unit
-            early = found.proves & (latest_start < restore.before_ns - unit - SLACK_NS)
-            place = int(np.flatnonzero(early)[0]) if bool(early.any()) else -1
-            if low < restore.before_ns and bool(found.proves.any()):
-                place = int(np.flatnonzero(found.proves)[0])
-            if place < 0 or evidence.late is not None:
-                continue
-            values = f"{value_text(point, before)} before, {value_text(point, float(reads.value[place]))} after"
-            return (
-                f"the supply came back by itself: {shown(evidence.rig, proof.point)} fell ({values}), so the "
-                "controller had restarted before the command back; look for a second feed, and at a time-out of the "
-                "relay"
-            )
+            had_restarted = (reads.late <= restore.before_ns) | (latest_start < restore.before_ns - unit - SLACK_NS)
+            early = np.flatnonzero(found.proves & had_restarted)
+            if len(early):
+                return (
+                    f"the supply came back by itself: {shown(evidence.rig, proof.point)} fell "
+                    f"({_values(point, before, reads, int(early[0]))}), so the controller had restarted before the "
+                    "command back; look for a second feed, and at a time-out of the relay"
+                )
     return ""
+
+
+def _values(point: Point, before: float, reads: Reads, place: int) -> str:
+    return f"{value_text(point, before)} before, {value_text(point, float(reads.value[place]))} after"
 
 
 def _off_time_text(
