@@ -634,11 +634,7 @@ def _stays_off(answers: Answers, by_hand: bool) -> str:
     return f"""\
 scenario: stays-off
 purpose: After any loss of supply these outputs stay off until somebody presses start.
-before:
-  - press: start_button
-  - expect: {{{everything}}}
-  - wait: 1 s
-cut: {{how: supply, off_for: 3 s}}
+{_started(everything)}cut: {{how: supply, off_for: 3 s}}
 after:
 {_BY_HAND_TIMES if by_hand else _READY_TIMES}  expect:
 {demanded}function_check:              # the program still works
@@ -646,6 +642,11 @@ after:
   - expect: {{{everything}}}
 repeat: 3
 """
+
+
+def _started(everything: str) -> str:
+    """The state before the cut: everything on by the start button."""
+    return f"before:\n  - press: start_button\n  - expect: {{{everything}}}\n  - wait: 1 s\n"
 
 
 def _comes_back(answers: Answers, by_hand: bool) -> str:
@@ -658,11 +659,7 @@ def _comes_back(answers: Answers, by_hand: bool) -> str:
     return f"""\
 scenario: comes-back
 purpose: These outputs come back by themselves after a loss of supply.
-before:
-  - press: start_button
-  - expect: {{{everything}}}
-  - wait: 1 s
-cut: {{how: supply, off_for: 3 s}}
+{_started(everything)}cut: {{how: supply, off_for: 3 s}}
 after:
   expect:
 {demanded}repeat: 3
@@ -676,11 +673,7 @@ def _mode_change(answers: Answers) -> str:
     return f"""\
 scenario: mode-change
 purpose: The same outputs stay off, and the same come back, when the controller leaves run mode and returns.
-before:
-  - press: start_button
-  - expect: {{{everything}}}
-  - wait: 1 s
-cut: {{how: mode, off_for: 3 s}}
+{_started(everything)}cut: {{how: mode, off_for: 3 s}}
 after:
   expect:
 {demanded}repeat: 3
