@@ -294,6 +294,11 @@ class OutputSeen:
     shortest_excluded_ns: int | None = None
     disagrees: str = ""
 
+    @property
+    def dropped(self) -> bool:
+        """True where it was on and read off while the supply was off, or first thing after the return."""
+        return self.before is True and (self.at_loss is False or self.at_return is False)
+
 
 @dataclass(frozen=True, slots=True)
 class CycleJudged:

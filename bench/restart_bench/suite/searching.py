@@ -53,11 +53,7 @@ def check_search(model: ScenarioIn, told: SearchIn, rig: Rig, ledger: Ledger, re
         if refused is not None:
             ledger.fault(cut, f"{show_duration(off_for)} {refused.what}", refused.cure)
     limits = supply.limits
-    if (
-        not ledger.is_faulty(cut)
-        and (limits.dips_up_to_ns or 0) < min(limits.off_at_least_ns, told.longest_ns)
-        and told.shortest_ns < limits.off_at_least_ns
-    ):
+    if not ledger.is_faulty(cut) and told.shortest_ns < limits.off_at_least_ns <= told.longest_ns:
         dips, least = show_duration(limits.dips_up_to_ns or 0), show_duration(limits.off_at_least_ns)
         text = (
             f"the range holds off times between dips_up_to ({dips}) and off_at_least ({least}), which the limits forbid"

@@ -163,7 +163,7 @@ def zone_of(scenario: Scenario, cycle: CycleJudged) -> Zone | None:
         contradictory = any(CONTRADICTORY in one.figures for one in cycle.findings)
         return Zone.PARTIAL if contradictory else None
     if restarted is False:
-        return Zone.PARTIAL if Verdict.FAIL in kept or _output_dropped(cycle) else Zone.RIDES
+        return Zone.PARTIAL if Verdict.FAIL in kept or any(seen.dropped for seen in cycle.outputs) else Zone.RIDES
     if Verdict.FAIL in kept:
         return Zone.COLD
     return Zone.WARM if Verdict.PASS in kept else Zone.RESTARTS
@@ -174,13 +174,6 @@ def _as_before(scenario: Scenario, cycle: CycleJudged) -> list[Verdict]:
     demands = [one for one in scenario.after if one.wanted.as_before or one.wanted.change is not None]
     asked = {(one.point, one.text or one.kind.value) for one in demands}
     return [one.verdict for one in cycle.findings if (one.point, one.expectation) in asked]
-
-
-def _output_dropped(cycle: CycleJudged) -> bool:
-    """An output that was on read off while the supply was gone, or first thing after it was back."""
-    return any(
-        seen.before is True and (seen.at_loss is False or seen.at_return is False) for seen in cycle.outputs
-    )  # fmt: skip
 
 
 # ---------------------------------------------------------------- words

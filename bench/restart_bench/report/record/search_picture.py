@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from restart_bench.judging.campaign.ride_through import SearchFound, Zone, found_text, off_text, sure_text
+from restart_bench.model.clock import NS_PER_MS, NS_PER_S
 from restart_bench.model.wording import counted
 from restart_bench.report.record.text import tick_text
 
@@ -120,5 +121,5 @@ def _ticks(low: float, high: float) -> Iterator[tuple[int, str]]:
     step = next((one for one in _STEPS if (high - low) / one <= _MOST_TICKS), _STEPS[-1])
     at = -(-int(low) // step) * step
     while at <= high:
-        yield at, tick_text(at, step)
+        yield at, f"{at / NS_PER_MS:g} ms" if high < NS_PER_S else tick_text(at, step)
         at += step
