@@ -79,6 +79,7 @@ MUTANTS = (
     Mutant("a supply that does not return is no matter", "judging/proofs.py", "if one.back is False and (", "if False and (", ("tests/judging/test_judging.py",)),
     Mutant("an uptime that fell proves a restart, however high", "evidence/restarts.py", "may = fell if unit is None else fell & (", "may = fell if unit is not None else fell & (", ("tests/evidence/test_restarts.py::test_an_uptime_above_the_time_since_the_cut_proves_nothing",)),
     Mutant("a wrap is a restart", "evidence/restarts.py", "if went_on:\n        return", "if False:\n        return", ("tests/evidence/test_restarts.py",)),
+    Mutant("a pace that is hardly known shows a wrap", "evidence/restarts.py", "if 2 * spare > by_ns - cut.not_after_ns:", "if False:", ("tests/evidence/test_restarts.py::test_a_sign_of_life_whose_pace_is_hardly_known_shows_no_wrap",)),
     Mutant("restart none is met by a restart", "judging/proofs.py", 'Verdict.PASS if restarted is (wanted == "required") else Verdict.FAIL', "Verdict.PASS", ("tests/judging/test_judging.py",)),
     Mutant("proofs that contradict one another are believed", "judging/proofs.py", "restarted = True if held and not kept else", "restarted = True if held else", ("tests/judging/test_judging.py::test_proofs_of_the_restart_that_contradict_one_another_are_inconclusive",)),
     # validity
