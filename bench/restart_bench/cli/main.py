@@ -65,6 +65,7 @@ app = typer.Typer(
 def main() -> None:
     """Console script."""
     gc.set_threshold(100_000)  # what is loaded stays: looking through it again and again finds nothing to free
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "1")  # looking for some reads about every installed package
     for name in ("stdin", "stdout", "stderr"):
         if getattr(sys, name) is None:  # closed by whoever started us
             setattr(sys, name, open(os.devnull, "r" if name == "stdin" else "w", encoding="utf-8"))  # noqa: PTH123, SIM115
