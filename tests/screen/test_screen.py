@@ -356,7 +356,7 @@ def test_changes_between_two_pictures_reach_the_strip() -> None:
 
 @pytest.mark.parametrize("width", [80, 140])
 def test_the_function_check_is_marked_off_in_the_lanes(width: int) -> None:
-    """What comes on there was told to: its span is shaded in every strip, and named below, until it has scrolled out."""
+    """What comes on there was told to: its span is shaded in every strip and named below until it has scrolled out."""
     made = gathered()
     for at_ns in range(0, 20 * S, S // 4):
         phase = "function check" if 5 * S <= at_ns < 12 * S else "watching"
