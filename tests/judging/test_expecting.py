@@ -155,6 +155,13 @@ def test_within_holds_the_delay_with_bounds() -> None:
     assert low <= 298 * MS and high >= 300 * MS and high - low < 12 * MS
 
 
+def test_what_did_not_come_in_time_was_seen_missing_where_it_was_due() -> None:
+    """Never on, asked for within a second of the restored supply: found off in the first read after that second."""
+    found = judged(Story().set("fan_terminal", (0, 1), (2_005 * MS, 0)), expects("fan", "is", ON, within=(0, S)))
+    low, high = found.figures["found_ns"]
+    assert found.verdict is FAIL and S - 5 * MS <= low <= high <= S + 50 * MS
+
+
 def test_within_has_to_last() -> None:
     """On after 300 ms, off again for 60 ms: a fail, though it came in time."""
     story = Story().set(
