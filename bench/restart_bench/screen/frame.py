@@ -73,6 +73,8 @@ def _title(gathered: Gathered, width: int) -> Text:
     left.append(f"  {without_controls(state.scenario)}")
     if state.case:
         left.append(f"  {without_controls(state.case)}")
+    if gathered.searched and gathered.off_for_ns is not None:
+        left.append(f"  off for {show_duration(gathered.off_for_ns)}")
     right = f"cycle {state.cycle} of {state.of_cycles}"
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right)))
@@ -320,7 +322,8 @@ def question_lines(gathered: Gathered, width: int) -> list[Text]:
 def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
     if not gathered.notable:
         done = any(gathered.counted.values()) and not gathered.rehearsal
-        return [Text("nothing but passes so far" if done else "", style="dim")]
+        passes = [Text("nothing but passes so far" if done else "", style="dim")]
+        return [*passes, Text(gathered.outcome)][:most] if gathered.outcome else passes
     lines = []
     for cycle, finding in gathered.notable[-most:]:
         line = Text().append(f"cycle {cycle}  ", style="dim")
