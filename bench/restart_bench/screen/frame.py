@@ -347,7 +347,7 @@ def _told(rig: Rig, finding: Finding) -> str:
 def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> Text:
     """Cycles that are done, time that is left, and a bar."""
     done = sum(gathered.counted.values())
-    left = "" if gathered.replay else f"   {_left_words(state.left_ns)}"  # of what is over nothing is left
+    left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
     words = f"{done} of {counted(state.of_cycles, 'cycle')} done{left}  "
     across = max(5, width - len(words))
     filled = across * done // max(1, state.of_cycles)
@@ -356,7 +356,7 @@ def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyp
     return line.append(glyphs.bar_rest * (across - filled), style="dim")
 
 
-def _left_words(left_ns: tuple[int, int | None] | None) -> str:
+def left_words(left_ns: tuple[int, int | None] | None) -> str:
     """`2 min to 3 min left`, `about 2 min left` where both ends are told alike, `2 min or more left`."""
     if left_ns is None:
         return "time left: not known"
