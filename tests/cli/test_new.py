@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from restart_bench.cli.new import Answers, ask_all, files_for, write_suite
+from restart_bench.evidence.restarts import unit_ns
 from restart_bench.files.faults import FaultsFound
 from restart_bench.files.points_table import COLUMNS, points_table, read_points
 from restart_bench.model.outcome import Refused, RunOptions
@@ -58,6 +59,7 @@ def test_what_is_written_loads_without_fault_and_without_warning(
     """A new suite is a good example: nothing in it is wrong, and nothing in it is worth a warning."""
     suite = written(tmp_path, answers, by_hand)
     assert suite.warnings == ()
+    assert unit_ns(suite.rig.points["uptime"]) is not None  # else a wrap is not told from a restart
     assert {one.name for one in suite.scenarios} == {"stays-off", "comes-back"}
     assert suite.program is not None
     assert suite.rig.groups == {"stays_off": answers.stays_off, "comes_back": answers.comes_back}

@@ -147,8 +147,9 @@ def _stood(seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool:
 
 
 def _counted_on(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool | None:
-    """A counter that reads after a break what it would read had it gone on at its rate has gone on. A bit, and a
-    counter that may have gone round in between, tell nothing."""
+    """A counter that reads after a break what it would read had it gone on at its rate has gone on. A bit, a counter
+    that may have gone round in between, and one whose pace is known no more finely than the time since the cut tell
+    nothing: what began anew may read the same."""
     modulus = _MODULUS.get(point.type, 0.0) * point.scale
     last, first = seen.last_until(cut.not_before_ns), int(np.searchsorted(seen.late, by_ns, side="left"))
     if not modulus or last is None or last == 0 or first >= len(seen):
@@ -160,4 +161,7 @@ def _counted_on(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: in
     if rate <= 0 or elapsed * rate > modulus / 2:
         return None
     missing = elapsed - float((seen.value[first] - seen.value[last]) % modulus) / rate
-    return True if abs(missing) <= still_ns + _RATE_ERROR * elapsed else None
+    spare = still_ns + _RATE_ERROR * elapsed
+    if 2 * spare > by_ns - cut.not_after_ns:
+        return None
+    return True if abs(missing) <= spare else None

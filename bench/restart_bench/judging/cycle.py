@@ -38,7 +38,7 @@ from restart_bench.model.samples import DeviceSamples
 from restart_bench.model.scenario import Expectation, ExpectationKind, Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict, worst
-from restart_bench.model.wording import counted, shown, some, value_text
+from restart_bench.model.wording import counted, listed, shown, some, value_text
 
 JUDGES: dict[ExpectationKind, Callable[[Evidence, Expectation], Judged]] = {
     ExpectationKind.IS: judge_state,
@@ -108,6 +108,7 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
         judged = replace(judged, figures={**base_figures(outputs[demand.point]), **judged.figures})
         judged = _as_far_as_shown(evidence, demand, judged, outputs[demand.point], powered)
         judged = _as_far_as_it_moves(evidence, demand, judged, proofs)
+        judged = _with_suspects(evidence, demand, judged, outputs)
         yield _About(FindingKind.EXPECTATION, demand.point, demand.text or demand.kind.value, judged, demand.point)
     for gap in scenario.gaps if not (scenario.search and rode) else ():
         text = gap.text or f"{gap.then} after {gap.first}"
@@ -126,6 +127,19 @@ def _demanded_of(scenario: Scenario, *, rode: bool) -> Iterator[Expectation]:
         of_before = one.wanted.as_before or one.wanted.change is not None or one.kind is ExpectationKind.RETURNS
         if scenario.search is None or not rode or of_before:
             yield one
+
+
+def _with_suspects(
+    evidence: Evidence, demand: Expectation, judged: Judged, outputs: Mapping[str, OutputSeen]
+) -> Judged:
+    """A fail whose output and terminal contradict each other names, in the same line, what else than the program may be
+    behind it: the address or the wire, or a wire that changed places with another that contradicts its output too."""
+    if judged.verdict is not Verdict.FAIL or demand.phase == "during" or not outputs[demand.point].disagrees:
+        return judged
+    others = [shown(evidence.rig, one.point) for one in outputs.values() if one.disagrees and one.point != demand.point]
+    swapped = f" (do {listed(others)}, also contradicted, and this one have each other's wire?)" if others else ""
+    suspects = f"the controller says otherwise of this output: first suspect its wire and its addresses{swapped}"
+    return replace(judged, reason=f"{judged.reason}; {suspects}")
 
 
 def _surely_powered(evidence: Evidence, proofs: Proofs, ready: Judged) -> bool:

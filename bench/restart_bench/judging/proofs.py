@@ -27,7 +27,7 @@ from restart_bench.evidence.supply_off import (
     off_time,
 )
 from restart_bench.evidence.traces import Flags, Reads, conforming, longest_gap_ns
-from restart_bench.model.clock import Bounds
+from restart_bench.model.clock import BLIND_NS, Bounds
 from restart_bench.model.journal import CONTRADICTORY, Switching
 from restart_bench.model.rig import Point, Proof
 from restart_bench.model.samples import SampleKind
@@ -463,7 +463,10 @@ def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
         assert one.proof.point is not None and restore is not None
         name = shown(evidence.rig, one.proof.point)
         if one.back is False and (one.state is ProofState.HELD or _was_on(evidence, one.proof)):
-            text = f"the supply did not return: {name} still says that it is off; {look}"
+            last_ns = int(evidence.reads(one.proof.point).until(evidence.end_ns).late[-1])
+            silent = evidence.end_ns - last_ns > BLIND_NS
+            said = f"was off when last read, {evidence.moment(last_ns)}" if silent else "still says that it is off"
+            text = f"the supply {'was not seen to' if silent else 'did not'} return: {name} {said}; {look}"
             found.append(Problem("not back", text, evidence.restored.not_before_ns))
         if one.again is not None:
             when = evidence.event(one.again.not_before_ns, one.again.not_after_ns)

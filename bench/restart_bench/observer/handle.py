@@ -27,13 +27,13 @@ from typing import IO, Any, Self
 import numpy as np
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
-from restart_bench.model.condensing import Records, SampleSource
+from restart_bench.model.condensing import Records, SampleSource, changed
 from restart_bench.model.live import Moved, Reading
 from restart_bench.model.rig import Device, Point, Value
 from restart_bench.model.samples import KIND_WORDS, DeviceSamples, SampleKind, as_value, decoded
 from restart_bench.observer.link import SILENT
 from restart_bench.observer.modbus import layout_for, plan_requests, plan_writes
-from restart_bench.observer.pipe import FRAME, SAMPLES
+from restart_bench.observer.pipe import FRAME, SAMPLES, SAVED
 from restart_bench.observer.sample_store import SampleStore
 
 _START_S = 20.0  # a slow disk and a virus scanner may both have a look first
@@ -99,6 +99,7 @@ class ObserverHandle:
         self._news_count = self._news_seen = 0
         self._moved_seen = {device.name: 0 for device in self._devices}
         self._moved_value: dict[str, float] = {}
+        self._moved_row: dict[tuple[str, int], Records] = {}
         self._hello: dict[str, Any] | None = None
         self._stderr = _last_words_file(folder)
         self._sending = threading.Lock()
@@ -364,6 +365,8 @@ class ObserverHandle:
             self._heard_ns = now_ns()
             if kind == SAMPLES:
                 self._stores[self._devices[device].name].take(offset, data)
+            elif kind == SAVED:
+                self._stores[self._devices[device].name].saved(offset)
             else:
                 self._message(json.loads(data))
             self._tell_news()
@@ -428,11 +431,22 @@ class ObserverHandle:
         store = self._stores[device.name]
         records = store.since(self._moved_seen[device.name])
         self._moved_seen[device.name] = store.total
-        records = records[records["kind"] == SampleKind.GOOD]
+        good = records["kind"] == SampleKind.GOOD
         found: list[Moved] = []
-        for name, _ in store.layout.points:
-            mine = records[records["request"] == self._request_of[name]]
-            moves = self._moves_of_point(name, mine)
+        for read in range(store.reads):
+            found += self._moves_of_read(device.name, read, records[good & (records["request"] == read)])
+        return found
+
+    def _moves_of_read(self, device: str, read: int, records: Records) -> list[Moved]:
+        """Only where a byte changed is anything decoded."""
+        before = self._moved_row.get((device, read), records[:0])
+        if len(records):
+            self._moved_row[device, read] = records[-1:].copy()
+        names = [name for name, _ in self._stores[device].layout.points if self._request_of[name] == read]
+        records = records[changed(np.concatenate((before, records)), [f"p:{name}" for name in names])[len(before) :]]
+        found: list[Moved] = []
+        for name in names if len(records) else ():
+            moves = self._moves_of_point(name, records)
             found += moves if self._points[name].is_boolean else moves[-1:]
         return found
 

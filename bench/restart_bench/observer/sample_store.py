@@ -132,6 +132,7 @@ class SampleStore:
         self._path = path
         self._dtype = layout.dtype()
         self._start = self._offset = len(layout.header())  # where in the file the first and the next record lie
+        self._saved = self._start  # the file holds whole records up to here; from `_offset` on nobody looked at them
         self._pending: list[Records] = []
         self._pending_records = 0
         self._places: dict[int, list[tuple[int, int]]] = {}  # cycle -> (offset in the file, records)
@@ -143,7 +144,7 @@ class SampleStore:
     @property
     def total(self) -> int:
         """Records through all cycles."""
-        return (self._offset - self._start) // self.layout.size
+        return (max(self._saved, self._offset) - self._start) // self.layout.size
 
     @property
     def last_good_ns(self) -> int | None:
@@ -165,12 +166,16 @@ class SampleStore:
         if known < len(data):
             self._add(data[known:])
 
+    def saved(self, end: int) -> None:
+        """The file holds whole records up to `end`. They are read when somebody asks, or once they are many."""
+        self._saved = max(self._saved, end)
+        if self._saved - self._offset > PIECE * self.layout.size:
+            self._work_off()
+
     def catch_up(self) -> None:
-        """Whatever the file holds that was not offered; a torn last record is left."""
+        """Whatever the file holds that was not told; a torn last record is left."""
         missing = self._path.stat().st_size - self._offset if self._path.exists() else 0
-        whole = missing - missing % self.layout.size
-        if whole > 0:
-            self._add_from_file(whole)
+        self.saved(self._offset + missing - missing % self.layout.size)
 
     def count_of(self, cycle: int) -> int:
         """How many records a cycle has so far."""
@@ -241,9 +246,14 @@ class SampleStore:
         self._pending.append(records)
         self._pending_records += len(records)
         if self._pending_records >= _BATCH:
-            self._work_off()
+            self._digest()
 
     def _work_off(self) -> None:
+        if self._saved > self._offset:
+            self._add_from_file(self._saved - self._offset)
+        self._digest()
+
+    def _digest(self) -> None:
         if not self._pending:
             return
         records = self._pending[0] if len(self._pending) == 1 else np.concatenate(self._pending)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
+from pathlib import Path
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -123,8 +125,25 @@ def _print_record(run: OneRun, console: Console) -> None:
     """Where the record lies; where none is (deleted, or never written), how it is made."""
     record = run.folder / "report.html"
     is_gone = not run.record and run.folder.is_dir() and not record.is_file()
-    text = f"no record is there: restart-bench report {run.folder}" if is_gone else f"record: {run.record or record}"
+    text = f"record: {run.record or record}"
+    if is_gone:
+        text = f"no record is there ({_why_no_record(run.folder)}): restart-bench report {run.folder}"
     console.print(Text(text), soft_wrap=True)
+
+
+def _why_no_record(folder: Path) -> str:
+    """What the archive knows of a record that is not in it."""
+    try:
+        told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        sums = (folder / "SHA256SUMS").read_text(encoding="utf-8")
+    except (OSError, ValueError):
+        return "the run was not closed, or its archive is damaged"
+    problem = told.get("report_problem") if isinstance(told, dict) else None
+    if problem:
+        return f"it could not be written: {without_controls(str(problem))}"
+    if "report.html" in sums:
+        return "it was deleted or moved away since the run was closed"
+    return "none was written as the run was closed"
 
 
 def _print_steps(cycle: CycleJudged, console: Console) -> None:

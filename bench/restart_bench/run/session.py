@@ -11,7 +11,7 @@ import random
 import time
 import traceback
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -28,7 +28,7 @@ from restart_bench.judging.campaign.ride_through import search_found
 from restart_bench.judging.cycle import judge_long_cycle
 from restart_bench.judging.rehearsal import conclude_rehearsal, judge_rehearsal
 from restart_bench.judging.scenario import judge_run
-from restart_bench.model.clock import anchor, now_ns
+from restart_bench.model.clock import NS_PER_S, anchor, now_ns
 from restart_bench.model.journal import CycleJudged, Record, RunEnded, RunStarted, ScenarioJudged, Trouble
 from restart_bench.model.live import Show
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_code_of, verdict_over
@@ -140,11 +140,20 @@ class SessionPlan:
         before = facts_before(self.suite, self.options, seed=self.seed, planned=self.cycles(), identities=said)
         return before if self.earlier is None else {**before, "resumes": {"run": self.earlier.id}}
 
-    def open(self, show: Show, ask: AskPerson | None = None) -> OpenSession:
-        """Begins the run. Raises Refused before anything is written; where it fails later the archive tells it."""
+    def try_supply(self) -> None:
+        """Raises Refused where the supply is held by another bench now, or worn out; nothing is kept of it."""
+        if self.armed:
+            with ExitStack() as stack:
+                self._leave_to_switch(stack)
+
+    def open(self, show: Show, ask: AskPerson | None = None, stop: StopRequest | None = None) -> OpenSession:
+        """Begins the run. `stop`: who else may ask to stop it. Raises Refused before anything is written; where it
+        fails later the archive tells it."""
+        stop = StopRequest() if stop is None else stop
         with ExitStack() as stack:
             used, warning = self._leave_to_switch(stack) if self.armed else (Used(), "")
-            stop = StopRequest()
+            if self.armed:
+                stack.enter_context(Awake())
             stack.enter_context(stop.hears_signals())
             run = new_run_id()
             heard = greetings(self.suite.rig.devices.values()) if self.armed else {}
@@ -171,7 +180,6 @@ class SessionPlan:
             warning = refuse_worn(rig.supply, wear_of(logs, rig), 0 if self.options.rehearse else 2 * cuts)
         used = Used()
         used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
-        stack.enter_context(Awake())
         return used, warning
 
     def _tell_beginning(self, chronicle: Chronicle, warning: str, heard: Mapping[str, Greeting]) -> None:
@@ -381,6 +389,14 @@ class OpenSession:
         self._stack = stack
 
     # ------------------------------------------------------------ perform
+
+    def wait_for(self, begins: Callable[[], bool | None]) -> None:
+        """Waits with its eyes open until others let it begin; nothing is performed where the run can't go on."""
+        try:
+            while not self._context.supervisor.wait_until(now_ns() + NS_PER_S, begins):
+                pass
+        except EndOfRun as end:
+            self._ended_by(end)
 
     def run_all(self) -> None:
         """Every scenario in file order (`order: shuffled`: its cases and cycles by the seed)."""

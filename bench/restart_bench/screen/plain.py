@@ -56,7 +56,7 @@ class PlainShow:
     def record(self, record: Record) -> None:
         """Writes the line of this record, if it has one."""
         self._stopped |= isinstance(record, RunEnded) and record.how == "stopped"
-        for line in self._lines(record):
+        for line in self.lines(record):
             print(without_controls(line), file=self._stream, flush=True)
 
     def live(self, state: LiveState) -> None:
@@ -67,7 +67,8 @@ class PlainShow:
         if isinstance(self._stream, Outlet):
             self._stream.drain(LEAVE_WITHIN_S if self._stopped else None)
 
-    def _lines(self, record: Record) -> list[str]:
+    def lines(self, record: Record) -> list[str]:
+        """The lines of this record, none for most. To be asked once for each, in their order."""
         if isinstance(record, RunStarted):
             self._started_ns = record.at_ns
             kind = "simulated" if record.simulated else "ARMED"

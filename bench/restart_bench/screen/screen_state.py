@@ -30,6 +30,8 @@ from restart_bench.model.wording import without_controls
 from restart_bench.screen.strips import History
 
 _KEPT_FINDINGS = 30
+FUNCTION_CHECK = "function check"
+"""The phase of a cycle in which the bench presses: what moves there was told to, and did not start by itself."""
 _ALIVE_CHANGES = 2  # of `alive`, before the controller's own reads count again
 _READ_AHEAD_NS = 150_000_000  # between the observer's read and the picture
 
@@ -89,6 +91,7 @@ class Gathered:
     histories: dict[str, History] = field(default_factory=dict)
     supply: History = field(default_factory=History)
     powered: History = field(default_factory=History)
+    checking: History = field(default_factory=History)  # whether the function check was under way
     since: dict[str, int] = field(default_factory=dict)  # light -> instant it came on in this cycle
     alive_changes: int | None = None  # since the controller was last silent; None: it was not silent yet
     alive_value: Value | None = None
@@ -133,6 +136,7 @@ class Gathered:
             self.supply, self.powered = History(), History()
         self.supply.note(state.at_ns, self._commanded(state))
         self.powered.note(state.at_ns, self._proven(state))
+        self.checking.note(state.at_ns, state.phase == FUNCTION_CHECK)
         self._lights_since(state)
 
     def _count_verdicts(self, record: CycleJudged) -> None:

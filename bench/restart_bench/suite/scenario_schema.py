@@ -1,7 +1,5 @@
 """A scenario file as people write it. `scenario_reader` makes the bench's own values of it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
