@@ -198,7 +198,9 @@ def _plain(one: Finding) -> Verdict:
     ),
     thin=st.floats(0, 0.6),
 )
-@example(0, (20, 1137 * MS), 100, [("controller", b, n) for b, n in ((236, 702), (569, 161), (957, 900), (1097, 900))], 0)
+@example(
+    0, (20, 1137 * MS), 100, [("controller", b, n) for b, n in ((236, 702), (569, 161), (957, 900), (1097, 900))], 0
+)
 def test_less_evidence_never_turns_inconclusive_into_pass_nor_makes_a_fail(
     seed: int, pulse: tuple[int, int], fan: int, lost: list[tuple[str, int, int]], thin: float
 ) -> None:
