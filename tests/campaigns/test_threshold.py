@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import binom
 
 from restart_bench.campaigns.threshold import Plan, Trial, bracket, fit, next_off_time, sharp_interval
 
@@ -171,6 +170,8 @@ SPREADS = (0.0, 0.5, 2.0, 6.0)
 
 def test_stated_intervals_hold_the_threshold_as_often_as_they_say() -> None:
     """40 seeded searches, sharp and blurred: at least the share that a true 95 % gives in 999 of 1000 such trials."""
+    from scipy.stats import binom
+
     held = sum(covered(SPREADS[seed % 4], seed) for seed in range(40))
     assert held >= binom.ppf(0.001, 40, 0.95)
 
@@ -190,6 +191,8 @@ def test_a_search_ends_and_finds_a_sharp_threshold() -> None:
 @pytest.mark.slow
 def test_200_stated_intervals() -> None:
     """At least 179 of 200 seeded searches: the 0.1 % quantile of a true 95 %."""
+    from scipy.stats import binom
+
     assert binom.ppf(0.001, 200, 0.95) == 179
     assert sum(covered(SPREADS[seed % 4], seed) for seed in range(200)) >= 179
 
