@@ -60,7 +60,7 @@ def _asks(suite: Suite, options: RunOptions) -> Iterator[str]:
     rig = suite.rig
     steps = [step.action for one in suite.scenarios for step in (*one.before, *one.function_check)]
     if any(facts_of(action).lasts(action)[1] is None for action in steps):
-        yield "a step of its scenarios waits for an answer"
+        yield "a step of its scenarios"
     if options.simulated:
         return
     if rig.supply is not None and _needs_person(rig.supply.driver):
