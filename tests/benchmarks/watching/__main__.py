@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 from measuring import Lacking, Row, table
 from speed import free_running, paced
+from starting import starting
 from truth import dark_host, true_bounds
 
 ROWS: dict[str, Callable[[bool], list[Row]]] = {
@@ -15,6 +16,7 @@ ROWS: dict[str, Callable[[bool], list[Row]]] = {
     "paced": lambda short: paced(*((3, 4.0) if short else (5, 20.0))),
     "truth": lambda short: true_bounds(12_000 if short else 110_000),
     "dark": lambda short: dark_host(2 if short else 12),
+    "start": lambda short: starting(3 if short else 15),
 }
 
 
