@@ -8,13 +8,14 @@ from dataclasses import replace
 
 import pytest
 
+from evidence import OFF, Story, dryer, expects, scenario
 from live_values import judged_cycle, one_run
 from restart_bench.campaigns.search import Stop
 from restart_bench.judging.campaign.ride_through import SearchFound, Zone, found_text, search_found, strip, zone_of
 from restart_bench.judging.scenario import judge_scenario
 from restart_bench.model.journal import CONTRADICTORY, CycleJudged, Finding, FindingKind, OutputSeen
 from restart_bench.model.outcome import RunOutcome
-from restart_bench.model.rig import Wanted
+from restart_bench.model.rig import Proof, Wanted
 from restart_bench.model.scenario import Case, Expectation, ExpectationKind, Scenario, Search
 from restart_bench.model.verdicts import Verdict
 from restart_bench.report.documents import document
@@ -99,6 +100,25 @@ def test_a_link_that_was_lost_beside_an_uptime_that_went_on_is_a_partial_reset()
     told = cycle(1, 20 * MS, None)
     both = replace(told.findings[0], figures={"restarted": None, CONTRADICTORY: True})
     assert zone_of(SEARCHING, replace(told, findings=(both, *told.findings[1:]))) is Zone.PARTIAL
+
+
+def test_a_link_that_the_judge_saw_lost_beside_a_counter_that_went_on_is_no_restart_but_a_partial_reset() -> None:
+    """Through the judge itself: its restart finding carries the contradiction, and nothing else does."""
+    rig = dryer(proof_of_cut=(Proof("value", "rail", OFF), Proof("falls", "batch_count"), Proof("contact lost")))
+    assert zone_of(SEARCHING, Story(rig=rig, scenario=replace(scenario(), restart="either")).judge()) is Zone.PARTIAL
+
+
+@pytest.mark.parametrize("rode", [True, False])
+def test_a_search_demands_of_a_cycle_that_rode_through_only_what_speaks_of_before_the_cut(rode: bool) -> None:
+    """The fan that stays on through a dip is no fail of `fan: off`, which speaks of restarts; `as before` is asked."""
+    off = expects("fan", "is", Wanted(equals=False), text="is off")
+    kept = expects("burner", "is", Wanted(as_before=True), text="is as before")
+    for searching in (SEARCHING.search, None):
+        told = Story(scenario=replace(scenario(off, kept), restart="either", search=searching))
+        judged = (told.never_dark() if rode else told).judge()
+        assert judged.restarted is not rode
+        asked = {one.point for one in judged.findings if one.kind is FindingKind.EXPECTATION}
+        assert asked == ({"burner"} if rode and searching else {"fan", "burner"})
 
 
 def test_a_sharp_end_is_found_in_true_off_times_with_few_cycles() -> None:

@@ -59,12 +59,28 @@ def check_search(model: ScenarioIn, told: SearchIn, rig: Rig, ledger: Ledger, re
             f"the range holds off times between dips_up_to ({dips}) and off_at_least ({least}), which the limits forbid"
         )
         ledger.fault(cut, text, f"search up to {dips}, or from {least} on")
+    _check_proof(told, rig, ledger)
     if told.to_within_ns is not None and told.to_within_ns >= told.longest_ns - told.shortest_ns:
         ledger.fault(cut, f"to_within: {show_duration(told.to_within_ns)} is as wide as the range", "write less")
     if told.at_most is not None and told.at_most < FEWEST_CYCLES:
         text = f"at_most: {told.at_most} is too few: both ends are confirmed six times"
         ledger.fault(cut, text, f"write {FEWEST_CYCLES} or more")
     _check_company(model, ledger)
+
+
+def _check_proof(told: SearchIn, rig: Rig, ledger: Ledger) -> None:
+    """A cut that was ridden through is shown by the supply's proof alone: that has to be read while it is off."""
+    cut, supply = ("cut", "off_for"), rig.supply
+    proofs = [one for one in rig.proof_of_cut if one.of_supply and one.point in rig.points]
+    if not proofs or supply is None:
+        cure = "add a proof of the supply to the rig, like proof_of_cut: [{rail: off}]"
+        ledger.fault(cut, "what is ridden through can't be shown without a proof that the supply was cut", cure)
+        return
+    poll_ns = min(rig.devices[rig.points[one.point or ""].device].poll_ns for one in proofs)
+    least = poll_ns + supply.opening_ns + supply.bounce_ns
+    if told.shortest_ns <= least:
+        text = f"{show_duration(told.shortest_ns)} may be over between two reads of the proof of the supply"
+        ledger.fault(cut, text, f"write more than {show_duration(least)}, or read it more often (poll:)")
 
 
 def _check_company(model: ScenarioIn, ledger: Ledger) -> None:

@@ -112,7 +112,8 @@ def _next(search: Search, tried: Sequence[Tried], done: int, fruitless: int) -> 
         step = next_step(trials, plan, done=done, fruitless=fruitless)
         if not isinstance(step, Stop):
             late = statistics.median(one.asked_ns - sum(one.off_ns) / 2 for one in tried) if tried else 0.0
-            return min(search.longest_ns, max(search.shortest_ns, round(step + late)))
+            grain = 10 ** max(0, len(str(search.resolution_ns)) - 2)  # a length that people can read
+            return min(search.longest_ns, max(search.shortest_ns, round((step + late) / grain) * grain))
         if step is not Stop.FOUND:
             return step
     return Stop.FOUND
