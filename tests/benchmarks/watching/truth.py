@@ -14,7 +14,6 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-
 from measuring import HERE, Lacking, Row
 
 sys.path.insert(0, str(HERE.parents[1] / "helpers"))
@@ -86,7 +85,9 @@ def true_bounds(transitions: int, speeds: tuple[int, ...] = (100, 500, 0)) -> li
                 p50 <= WIDTH_GOAL if goal else None,
             )
         )
-    told = f"{total.true} true, {total.seen} seen, {total.outside} outside ({total.outside_if_moved} if moved by a poll)"
+    told = (
+        f"{total.true} true, {total.seen} seen, {total.outside} outside ({total.outside_if_moved} if moved by a poll)"
+    )
     hidden = f"{total.hidden} pulses hidden, {total.hidden_longer} of them longer than what is excluded"
     sharp = total.outside_if_moved > total.seen / 10 and total.hidden > 0
     return [
@@ -144,7 +145,8 @@ def dark_host(times: int) -> list[Row]:
     """(d) How late loss and return are noticed, with a neighbour entry that stays and with one that was forgotten."""
     if os.geteuid() != 0 or shutil.which("ip") is None:
         raise Lacking("network namespaces need root and iproute2 (sudo apt-get install iproute2)")
-    from test_dark_host import HERE as NEAR, THERE, DarkHost, ip
+    from test_dark_host import HERE as NEAR
+    from test_dark_host import THERE, DarkHost, ip
 
     known, forgotten, noticed = [], [], []
     host = DarkHost()
