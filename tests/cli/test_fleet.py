@@ -167,7 +167,7 @@ def test_rigs_where_a_person_is_asked_are_run_by_themselves(suites: LampSuites, 
     """Nobody can answer in several places at once."""
     file = suites.folder / "south" / "stays.yaml"
     file.write_text(file.read_text("utf-8").replace(old, new, 1), "utf-8")
-    assert "south (`ask:` or `by_eye:` in its scenarios) asks somebody" in refused(suites, simulated=True)
+    assert "south (a step of its scenarios) asks somebody" in refused(suites, simulated=True)
 
 
 def test_a_switch_that_a_person_works_is_asked_for_only_where_it_is_real(suites: LampSuites) -> None:

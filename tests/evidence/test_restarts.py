@@ -249,6 +249,22 @@ def test_a_sign_of_life_that_went_on_behind_a_lost_link_shows_that_the_uptime_wr
     assert story(scenario=scenario(restart="required")).finding("", "restart: required").verdict is verdict
 
 
+@pytest.mark.parametrize("off_ns", [DIP_NS, 1 * S])
+@pytest.mark.parametrize("restart", ["required", "none"])
+def test_a_network_that_was_away_about_the_cut_is_no_restart_where_the_sign_of_life_went_on(
+    restart: str, off_ns: int
+) -> None:
+    """The controller rides through while nobody reaches it: a lost connection alone shows a restart, but not against a
+    heartbeat that reads as if it had gone on all the time."""
+    rig = dryer(proof_of_cut=(Proof("value", "rail", OFF), Proof("contact lost")))
+    told = Story(rig=rig, off_ns=off_ns, scenario=scenario(IMAGE_ON, restart=restart)).never_dark()
+    lost = replace(told, stages=[*told.stages, (told.cut_ns + MS, "dark"), (told.back_ns + 300 * MS, "good")])
+    assert told.finding("", f"restart: {restart}").verdict is (Verdict.FAIL if restart == "required" else Verdict.PASS)
+    assert lost.finding("", f"restart: {restart}").verdict is Verdict.INCONCLUSIVE
+    alone = replace(lost, rig=replace(rig, proof_of_cut=(Proof("contact lost"),))).judge()
+    assert alone.verdict is Verdict.ERROR and "the cut is not proven" in alone.reason
+
+
 def test_a_sign_of_life_whose_pace_is_hardly_known_shows_no_wrap() -> None:
     """The reads before the cut leave gaps longer than the time since the cut: within them it may be anywhere, so the
     heartbeat that began anew is not taken for one that went on."""

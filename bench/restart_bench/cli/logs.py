@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from restart_bench.model.verdicts import GLOSS, Verdict, console_style
-from restart_bench.model.wording import hanging, listed, percent_text, without_controls
+from restart_bench.model.wording import bounds_text, counted, hanging, listed, percent_text, without_controls
 from restart_bench.report.record.text import shortened
 
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
+    from restart_bench.archive.drifts import DriftRow
     from restart_bench.archive.queries import RunRow, TrendRow
     from restart_bench.archive.soundness import Verified
     from restart_bench.compare.comparison import Comparison
@@ -103,6 +104,22 @@ def print_trend(rows: Sequence[TrendRow], console: Console) -> None:
         style="dim",
         markup=False,
     )
+
+
+def drift_lines(rows: Sequence[DriftRow], width: int) -> Iterator[str]:
+    """Which rigs, programs and controllers get slower or faster from cycle to cycle, and over how many it was asked."""
+    sure = [row for row in rows if row.is_sure]
+    for row in sure:
+        tested = ", ".join(part for part in (row.rig, row.program, row.controller) if part)
+        low, high = row.drift.low, row.drift.high
+        if high < 0:
+            low, high = -high, -low
+        moves = f"{bounds_text((round(low), round(high)))} {'shorter' if row.drift.high < 0 else 'longer'} a cycle"
+        case = f"{row.scenario}, {row.case}" if row.case else row.scenario
+        over = f"over {counted(row.boots, 'boot')} in {counted(row.runs, 'run')}"
+        yield from hanging("drifts:", without_controls(f"{tested}: boot gets {moves} ({case}, {over})"), width, 8)
+    if rows and not sure:
+        yield f"no boot time drifts, of {counted(len(rows), 'case')} by rig, program and controller"
 
 
 def _table(*columns: str) -> Table:

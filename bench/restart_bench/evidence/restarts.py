@@ -137,6 +137,16 @@ def _went_on(rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, cut: Boun
     return _counted_on(rig.points[alive], seen, cut, by_ns, still)
 
 
+def counted_through(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -> bool:
+    """Whether the sign of life reads after the return, once that can be told, what it would read had it gone on all
+    the time: then a lost connection was the network's."""
+    alive = rig.ready.alive
+    if alive is None or alive not in rig.points or (still := builder.still_ns(alive)) is None:
+        return False
+    by_ns = max(restored.not_after_ns, cut.not_after_ns + 5 * still // 2)
+    return _counted_on(rig.points[alive], builder.trace(alive).seen, cut, by_ns, still) is True
+
+
 def _stood(seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool:
     """True where it stood for clearly longer than its pace at some time between the cut and an instant (and on)."""
     moves = np.flatnonzero(seen.value[1:] != seen.value[:-1]) + 1

@@ -15,7 +15,7 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence, Judged, Problem
 from restart_bench.evidence.marks import cut_of, mode_proofs, restored_of, switching_of
 from restart_bench.evidence.reachability import REPLIES
-from restart_bench.evidence.restarts import CounterMoved, moved_since, unit_ns
+from restart_bench.evidence.restarts import CounterMoved, counted_through, moved_since, unit_ns
 from restart_bench.evidence.supply_off import (
     SLACK_NS,
     OffSpan,
@@ -280,6 +280,10 @@ def _told(evidence: Evidence, proof: Proof, values_read: tuple[float, Reads], fo
 def contact_seen(evidence: Evidence) -> RestartSeen:
     """Whether the controller fell silent, as its link says."""
     fate = evidence.fate
+    if fate.lost is True and not fate.late and _went_on(evidence):
+        alive = shown(evidence.rig, evidence.rig.ready.alive or "")
+        text = f"the controller lost its connection, but {alive} went on counting, as where the network is lost"
+        return RestartSeen(ProofState.UNREAD, text)
     if fate.lost is True:
         when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.late and fate.dark is not None else ""
         return RestartSeen(ProofState.HELD, f"the controller lost its connection{when}", fate.shown_ns)
@@ -292,6 +296,12 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
         text = "the controller answered after the return on the connection from before the cut"
         return RestartSeen(ProofState.CONTRADICTED, text, fate.shown_ns)
     return RestartSeen(ProofState.UNREAD, "the controller was not read before the cut or not after it")
+
+
+def _went_on(evidence: Evidence) -> bool:
+    """Whether the sign of life counted on through the cut, and was not lost once more after it."""
+    assert evidence.cut is not None and evidence.restored is not None
+    return evidence.late is None and counted_through(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
 
 
 def powered_since(evidence: Evidence, proofs: Proofs) -> int | None:

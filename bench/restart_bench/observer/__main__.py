@@ -38,6 +38,7 @@ ALIVE_NS = NS_PER_S // 2  # how often the parent hears that the loop still turns
 _SPARED = ("SIGINT", "SIGBREAK", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGUSR1", "SIGUSR2", "SIGALRM")
 _COARSE_NS = 3 * NS_PER_MS  # where select can't be trusted to a millisecond, the last ones are spent asking the clock
 _RECEIVE = 65536
+_ONE_ANSWER = 300  # the longest is 260 bytes; a small buffer costs less
 _AT_ONCE = getattr(socket, "MSG_DONTWAIT", 0)  # where there is no such thing, sockets never wait
 _ALONE_NS = 20 * NS_PER_MS  # how long a quick device is asked before all else is looked at
 _CHANGES = (SampleKind.RESET, SampleKind.LATE, SampleKind.REFUSED, SampleKind.ACCEPTED)
@@ -81,7 +82,7 @@ class Wire:
         return outcomes
 
     def _keep(self, sample: Sample) -> None:
-        self.file.add(sample)
+        self.file.add(*sample)
         came = sample.values or (sample.kind, sample.exception)
         if came != self._newest.get(sample.request) or sample.kind in _CHANGES:
             self._newest[sample.request] = came
@@ -152,10 +153,11 @@ class Wire:
         """Ask, wait for the answer, ask: as long as each one comes soon and tells the same, `until_ns` at most or until
         there is something in `broken_off`. Nothing else is looked at meanwhile, so nothing else costs time."""
         ((number, sock),) = self.established.items()
-        same_again, instant = self.link.same_again, now_ns()
+        receive, send, same_again = sock.recv, sock.send, self.link.same_again
+        instant = now_ns()
         try:
             while instant < until_ns and not broken_off:
-                data = sock.recv(_RECEIVE)
+                data = receive(_ONE_ANSWER)
                 instant = now_ns()
                 request = same_again(data, instant)
                 if request is None:
@@ -163,7 +165,7 @@ class Wire:
                     return
                 if not request:
                     return
-                sock.send(request, _AT_ONCE)
+                send(request, _AT_ONCE)
         except (BlockingIOError, InterruptedError):
             return  # no answer yet, or nothing fits into its buffer any more
         except OSError as fault:

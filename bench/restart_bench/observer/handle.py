@@ -85,6 +85,10 @@ class ObserverHandle:
         self._folder = folder
         self._stores: dict[str, SampleStore] = {}
         self._request_of: dict[str, int] = {}
+        self._names_of: dict[tuple[str, int], list[str]] = {}
+        self._place: dict[str, int] = {}  # of a point's column in a record
+        self._fresh_ns: dict[str, int] = {}
+        self._meant: dict[str, tuple[float | None, Value | None]] = {}  # newest number of a point, and its meaning
         for device in self._devices:
             self._plan(device)
         self._waiting: dict[int, _Waiting] = {}
@@ -211,11 +215,10 @@ class ObserverHandle:
             newest = store.newest_of(self._request_of[point])
         if newest is None:
             return None
-        sent_ns, received_ns = int(newest["sent_ns"]), int(newest["received_ns"])
         value: Value | None = None
-        if newest["kind"] == SampleKind.GOOD and now_ns() - received_ns <= self._fresh_ns(point):
-            value = self._value(point, float(newest[f"p:{point}"]))
-        return Reading(value, sent_ns, received_ns)
+        if newest.good and now_ns() - newest.received_ns <= self._fresh_ns[point]:
+            value = self._value(point, newest.row[self._place[point]])
+        return Reading(value, newest.sent_ns, newest.received_ns)
 
     def moved(self) -> tuple[Moved, ...]:
         """Value changes since the last call, in order of their reads. Of a register that moves again and again
@@ -414,18 +417,23 @@ class ObserverHandle:
         plan_writes(device, points)
         for number, request in enumerate(reads):
             self._request_of |= {point.name: number for point in request.points}
+            self._names_of[device.name, number] = [point.name for point in request.points]
         layout = layout_for(device, points)
+        fresh_ns = 2 * device.poll_ns + device.answer_within_ns + 2 * _FLUSH_NS
+        self._fresh_ns |= dict.fromkeys((name for name, _ in layout.points), fresh_ns)
+        columns = layout.dtype().names or ()
+        self._place |= {name: columns.index(f"p:{name}") for name, _ in layout.points}
         path = self._folder / f"{device.name}.part" if self._folder is not None else Path(os.devnull)
         self._stores[device.name] = SampleStore(layout, path, len(reads))
 
-    def _fresh_ns(self, point: str) -> int:
-        device = next(each for each in self._devices if each.name == self._points[point].device)
-        return 2 * device.poll_ns + device.answer_within_ns + 2 * _FLUSH_NS
-
     def _value(self, name: str, raw: float) -> Value | None:
-        """What a number of the record means; None where it is blind."""
-        point = self._points[name]
-        return as_value(point, float(decoded(point, np.array([raw]))[0]))
+        """What a number of the record means; None where it is blind. The same number means what it meant before."""
+        before, value = self._meant.get(name, (None, None))
+        if raw != before:
+            point = self._points[name]
+            value = as_value(point, float(decoded(point, np.array([raw]))[0]))
+            self._meant[name] = raw, value
+        return value
 
     def _moves_of(self, device: Device) -> list[Moved]:
         store = self._stores[device.name]
@@ -442,11 +450,16 @@ class ObserverHandle:
         before = self._moved_row.get((device, read), records[:0])
         if len(records):
             self._moved_row[device, read] = records[-1:].copy()
-        names = [name for name, _ in self._stores[device].layout.points if self._request_of[name] == read]
-        records = records[changed(np.concatenate((before, records)), [f"p:{name}" for name in names])[len(before) :]]
+        names = self._names_of[device, read]
+        rows = np.concatenate((before, records))
+        told = changed(rows, [f"p:{name}" for name in names])
+        rows = rows[told]
         found: list[Moved] = []
-        for name in names if len(records) else ():
-            moves = self._moves_of_point(name, records)
+        for name in names if told[len(before) :].any() else ():
+            column = rows[f"p:{name}"]
+            if len(before) and (column == column[0]).all():
+                continue
+            moves = self._moves_of_point(name, rows[len(before) :])
             found += moves if self._points[name].is_boolean else moves[-1:]
         return found
 

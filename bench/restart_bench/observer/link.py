@@ -23,7 +23,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from restart_bench.model.clock import FAR_NS
 from restart_bench.model.rig import Device, Point, Value
@@ -54,6 +54,7 @@ SILENT_CANDIDATE = 3  # an accepted connection is given up after so many request
 PAUSE_NS = 50 * _MS  # delayed acknowledgements take 40 ms on Linux, up to 200 ms elsewhere
 GRACE_NS = 20 * _MS  # after a late answer the request behind it gets this long, at least four usual round trips
 MOST_STALE = 16
+_GOOD = SampleKind.GOOD
 
 
 @dataclass(slots=True)
@@ -105,9 +106,10 @@ class Link:
         self.writable = plan_writes(device, points)
         if not self.reads:
             raise ValueError(f"{device.name}: no point of it is to be read")
+        self._within_ns = device.answer_within_ns
         self.actions: list[LinkAction] = []
         self.samples: list[Sample] = []
-        self.keep_same: Callable[[Sample], None] = self._keep
+        self.keep_same: KeepSame = self._keep
         self.outcomes: list[Outcome] = []
         self.pace = Pace(device.poll_ns, len(self.reads))
         self._frames = [Frame(device.unit, request.pdu) for request in self.reads]
@@ -239,7 +241,7 @@ class Link:
             return None
         current.heard_ns, current.silent_row = now_ns, 0
         self._note_time(now_ns - sent.sent_ns)
-        self.keep_same(Sample(sent.request, SampleKind.GOOD, 0, current.number, sent.sent_ns, now_ns, usual.values))
+        self.keep_same(sent.request, _GOOD, 0, current.number, sent.sent_ns, now_ns, usual.values)
         read = self.pace.next_read(now_ns)
         if read is None:
             current.outstanding = None
@@ -305,7 +307,7 @@ class Link:
 
     def _note_sent(self, sent: _Sent, read: int, now_ns: int) -> None:
         sent.request, sent.transaction, sent.sent_ns = read, self._next_transaction(), now_ns
-        sent.limit_ns = self._limit_from(now_ns)
+        sent.limit_ns = now_ns + self._within_ns
         usual = self._usual[read]
         sent.usual = usual.frame.numbered(sent.transaction) if usual is not None else b""
 
@@ -318,7 +320,7 @@ class Link:
         return self._transaction
 
     def _limit_from(self, now_ns: int) -> int:
-        return now_ns + self.device.answer_within_ns
+        return now_ns + self._within_ns
 
     def _ask(self, connection: _Connection, now_ns: int) -> None:
         """A read on a connection that is not polled (yet): to see whether anybody answers."""
@@ -551,8 +553,8 @@ class Link:
         exception, values = meaning
         self.samples.append(Sample(sent.request, kind, exception, number, sent.sent_ns, now_ns, values))
 
-    def _keep(self, sample: Sample) -> None:
-        self.samples.append(sample)
+    def _keep(self, *sample: Any) -> None:
+        self.samples.append(Sample(*sample))
 
     def _connect_sample(self, connection: _Connection, kind: SampleKind, now_ns: int) -> None:
         self.samples.append(Sample(CONNECT, kind, 0, connection.number, connection.begun_ns, now_ns, ()))
@@ -599,6 +601,10 @@ class Outcome(NamedTuple):
     sent_ns: int
     received_ns: int
     problem: str
+
+
+KeepSame = Callable[[int, SampleKind, int, int, int, int, tuple[float, ...]], None]
+"""Takes the fields of a sample."""
 
 
 Meaning = tuple[int, tuple[float, ...]]

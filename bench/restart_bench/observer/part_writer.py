@@ -8,8 +8,7 @@ from pathlib import Path
 
 from restart_bench.model.clock import FAR_NS, NS_PER_MS
 from restart_bench.model.rig import Device, Point
-from restart_bench.model.samples import SampleLayout
-from restart_bench.observer.link import Sample
+from restart_bench.model.samples import SampleKind, SampleLayout
 from restart_bench.observer.modbus import layout_for, plan_requests
 
 FLUSH_NS = 100 * NS_PER_MS  # nothing older than this is ever lost
@@ -49,9 +48,18 @@ class PartFile:
         """When what waits has to be written."""
         return self._due_ns
 
-    def add(self, sample: Sample) -> None:
-        """One record of the cycle `cycle`. Values that come again as the very same tuple are not packed again."""
-        request, kind, exception, connection, sent_ns, received_ns, values = sample
+    def add(
+        self,
+        request: int,
+        kind: SampleKind,
+        exception: int,
+        connection: int,
+        sent_ns: int,
+        received_ns: int,
+        values: tuple[float, ...],
+    ) -> None:
+        """One sample, a record of the cycle `cycle`. Values that come again as the very same tuple are not packed
+        again."""
         if not values:
             told = self._nothing
         else:

@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -53,6 +54,15 @@ class _Newest:
             parts.insert(0, records[max(0, len(records) - wanted) :])
             wanted -= len(records)
         return parts
+
+
+class Newest(NamedTuple):
+    """The newest record of a request, its columns in the order of the layout."""
+
+    good: bool
+    sent_ns: int
+    received_ns: int
+    row: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +148,7 @@ class SampleStore:
         self._places: dict[int, list[tuple[int, int]]] = {}  # cycle -> (offset in the file, records)
         self._condensed: tuple[int, Condenser] | None = None  # of the newest cycle
         self._newest = _Newest()
-        self._newest_of: dict[int, np.void] = {}
+        self._newest_of: dict[int, Newest] = {}
         self._gaps = _Gaps(reads)
 
     @property
@@ -216,7 +226,7 @@ class SampleStore:
         self._work_off()
         return np.concatenate((np.empty(0, self._dtype), *self._newest.last(self.total - total)))
 
-    def newest_of(self, request: int) -> np.void | None:
+    def newest_of(self, request: int) -> Newest | None:
         """The newest record that says whether a request was answered, and with what."""
         self._work_off()
         return self._newest_of.get(request)
@@ -278,7 +288,11 @@ class SampleStore:
         telling = np.flatnonzero(_TELLING[records["kind"]])
         requests = records["request"][telling][::-1]
         for request, place in zip(*np.unique(requests, return_index=True), strict=True):
-            self._newest_of[int(request)] = records[telling[len(telling) - 1 - place]].copy()
+            record = records[telling[len(telling) - 1 - place]]
+            good = bool(record["kind"] == SampleKind.GOOD)
+            self._newest_of[int(request)] = Newest(
+                good, int(record["sent_ns"]), int(record["received_ns"]), record.item()
+            )
 
     def _add_of_cycle(self, cycle: int, records: Records, offset: int) -> None:
         if self._condensed is None or self._condensed[0] != cycle:

@@ -8,22 +8,35 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from functools import cache
+from typing import TYPE_CHECKING, Any
 
 from restart_bench.model.program import Expr
 from restart_bench.model.units import UnitRefused
+
+if TYPE_CHECKING:
+    from lark import Lark
 
 LONGEST_CHARACTERS = 4000
 MOST_WORDS = 200  # each joins one level deeper, and whoever walks the tuples goes as deep
 DEEPEST_PARENTHESES = 50
 COMPARISONS = ("=", "<>", "<", "<=", ">", ">=")
 
-_OPERAND = re.compile(
-    r"""\s*(?:(?P<integer>[-+]?(?:2\#[01](?:_?[01])*|8\#[0-7](?:_?[0-7])*|16\#[0-9a-fA-F](?:_?[0-9a-fA-F])*
-    |[0-9](?:_?[0-9])*)(?![\w\#.]))|(?P<name>[A-Za-z][A-Za-z0-9_]*)|(?P<parenthesis>\())""",
-    re.VERBOSE,
-)
-_OPERATOR = re.compile(r"\s*(<>|<=|>=|[=<>&]|AND|XOR|OR)", re.IGNORECASE)
-_BINDS = {"or": 1, "xor": 2, "and": 3, "=": 4, "<>": 4, "<": 5, "<=": 5, ">": 5, ">=": 5}  # 6: NOT
+GRAMMAR = r"""
+?start: or
+?or: xor | or "OR"i xor -> or_
+?xor: and | xor "XOR"i and -> xor_
+?and: equality | and ("AND"i | "&") equality -> and_
+?equality: comparison | equality EQUALITY comparison -> compared
+?comparison: unary | comparison ORDER unary -> compared
+?unary: atom | "NOT"i unary -> not_
+?atom: NAME -> name | INTEGER -> integer | "TRUE"i -> true | "FALSE"i -> false | "(" or ")" -> parenthesis
+EQUALITY: "<>" | "="
+ORDER: "<=" | ">=" | /<(?!>)/ | ">"
+INTEGER: /[-+]?(2#[01](_?[01])*|8#[0-7](_?[0-7])*|16#[0-9a-fA-F](_?[0-9a-fA-F])*|[0-9](_?[0-9])*)(?![\w#.])/
+NAME: /[A-Za-z][A-Za-z0-9_]*/
+%ignore /\s+/
+"""
 
 _FOREIGN = (
     ("&&", "write AND"),
@@ -47,6 +60,8 @@ def parse_condition(text: str) -> Expr:
     Raises Refused (a ValueError with a cure) where the text is no condition, and where a comparison stands
     between anything but names and integers.
     """
+    from lark.exceptions import UnexpectedInput, VisitError
+
     if not text.strip():
         raise UnitRefused("there is no condition", "write one, like start_button AND NOT stop_button")
     if len(text) > LONGEST_CHARACTERS:
@@ -56,7 +71,15 @@ def parse_condition(text: str) -> Expr:
         raise UnitRefused(f"the condition has {words} words", "split it with a coil for each part")
     if _depth(text) > DEEPEST_PARENTHESES:
         raise UnitRefused("the parentheses are nested too deeply", "split the condition with a coil for each part")
-    expr = _Reading(text).whole()
+    try:
+        parsed: Any = _parser().parse(text)
+    except VisitError as error:
+        if isinstance(error.orig_exc, UnitRefused):
+            raise error.orig_exc from None
+        raise
+    except UnexpectedInput as error:
+        raise _refusal(text, error) from None
+    expr = _bare(parsed)
     if expr[0] == "const" and not isinstance(expr[1], bool):
         raise UnitRefused(f"{text.strip()} is a number, not a condition", "compare it, like batch_count >= 5")
     _refuse_numbers_as_conditions(expr)
@@ -103,74 +126,53 @@ def show_condition(expr: Expr) -> str:
     return f"NOT {parts[0]}" if kind == "not" else f"{parts[0]} {kind.upper()} {parts[1]}"
 
 
-class _Reading:
-    """A condition under way, from left to right. What is written by hand here costs nothing to load."""
+@cache
+def _parser() -> Lark:
+    """The parser, made at first use: reading a grammar costs some milliseconds."""
+    from lark import Lark, Transformer, v_args
 
-    def __init__(self, text: str) -> None:
-        self.text, self.at = text, 0
+    @v_args(inline=True)
+    class Tuples(Transformer[Any, Any]):
+        """Makes tuples bottom-up while parsing, so that no depth of nesting can exhaust the stack."""
 
-    def whole(self) -> Expr:
-        """All of the text."""
-        expr = self._joined(1)
-        if self.text[self.at :].strip():
-            raise self._refusal()
-        return _bare(expr)
+        def or_(self, left: Expr, right: Expr) -> Expr:
+            return ("or", _bare(left), _bare(right))
 
-    def _joined(self, loosest: int) -> Expr:
-        """Operands with all operators between them that bind at least so tightly, the leftmost first."""
-        left = self._operand()
-        while (found := _OPERATOR.match(self.text, self.at)) is not None:
-            sign = {"&": "and"}.get(found[1], found[1].lower())
-            binds = _BINDS[sign]
-            if binds < loosest:
-                break
-            self.at = found.end()
-            right = self._joined(binds + 1)
-            left = _comparison(sign, left, right) if sign in COMPARISONS else (sign, _bare(left), _bare(right))
-        return left
+        def xor_(self, left: Expr, right: Expr) -> Expr:
+            return ("xor", _bare(left), _bare(right))
 
-    def _operand(self) -> Expr:
-        """A name, a constant, what parentheses hold, or NOT and one of them."""
-        found = _OPERAND.match(self.text, self.at)
-        if found is None:
-            raise self._refusal()
-        self.at = found.end()
-        if found["integer"]:
-            return ("const", _integer(found["integer"]))
-        if found["name"]:
-            return ("not", _bare(self._operand())) if found["name"].upper() == "NOT" else _named(found["name"])
-        inner = self._joined(1)
-        if self.text[self.at :].lstrip()[:1] != ")":
-            raise self._refusal()
-        self.at = self.text.index(")", self.at) + 1
-        return ("parenthesis", _bare(inner))
+        def and_(self, left: Expr, right: Expr) -> Expr:
+            return ("and", _bare(left), _bare(right))
 
-    def _refusal(self) -> UnitRefused:
-        """What is wrong where the reading stopped, and the cure."""
-        for sign, cure in _FOREIGN:
-            if sign in self.text:
-                return UnitRefused(f"{sign} is not a sign of a condition", cure)
-        if self.text.count("(") != self.text.count(")"):
-            return UnitRefused("the parentheses do not pair", "close each one that opens")
-        rest = self.text[self.at :].split()
-        if not rest:
-            return UnitRefused("the condition ends too early", "write the name that is missing at its end")
-        return UnitRefused(
-            f"{rest[0]} was not expected at character {self.text.index(rest[0], self.at) + 1}",
-            "join names with AND, OR, XOR and NOT, like (start_button OR auger) AND stop_button",
-        )
+        def not_(self, operand: Expr) -> Expr:
+            return ("not", _bare(operand))
 
+        def compared(self, left: Expr, sign: str, right: Expr) -> Expr:
+            return _comparison(str(sign), left, right)
 
-def _named(word: str) -> Expr:
-    """A name, or one of the two constants that are written as words."""
-    if word.upper() in ("TRUE", "FALSE"):
-        return ("const", word.upper() == "TRUE")
-    if word.upper() in ("AND", "OR", "XOR"):
-        raise UnitRefused(f"{word} has nothing to join", "write a name or a condition on both sides of it")
-    if word.lower() in ("on", "off", "yes", "no"):
-        constant = "TRUE" if word.lower() in ("on", "yes") else "FALSE"
-        raise UnitRefused(f"{word} is no word of Structured Text", f"write {constant}, or a name, or NOT and a name")
-    return ("name", word.lower())
+        def parenthesis(self, inner: Expr) -> Expr:
+            return ("parenthesis", _bare(inner))
+
+        def name(self, token: str) -> Expr:
+            if token.upper() in ("AND", "OR", "XOR", "NOT"):
+                raise UnitRefused(f"{token} has nothing to join", "write a name or a condition on both sides of it")
+            if token.lower() in ("on", "off", "yes", "no"):
+                word = "TRUE" if token.lower() in ("on", "yes") else "FALSE"
+                raise UnitRefused(
+                    f"{token} is no word of Structured Text", f"write {word}, or a name, or NOT and a name"
+                )
+            return ("name", str(token).lower())
+
+        def integer(self, token: str) -> Expr:
+            return ("const", _integer(str(token)))
+
+        def true(self) -> Expr:
+            return ("const", True)
+
+        def false(self) -> Expr:
+            return ("const", False)
+
+    return Lark(GRAMMAR, parser="lalr", transformer=Tuples(), maybe_placeholders=False)
 
 
 def _bare(expr: Expr) -> Expr:
@@ -233,3 +235,20 @@ def _depth(text: str) -> int:
         depth += (sign == "(") - (sign == ")")
         deepest = max(deepest, depth)
     return max(deepest, len(re.findall(r"(?i)\bNOT\b", text)) // 4)
+
+
+def _refusal(text: str, error: Any) -> UnitRefused:
+    """What is wrong where the parser stopped, and the cure."""
+    for sign, cure in _FOREIGN:
+        if sign in text:
+            return UnitRefused(f"{sign} is not a sign of a condition", cure)
+    if text.count("(") != text.count(")"):
+        return UnitRefused("the parentheses do not pair", "close each one that opens")
+    place = error.pos_in_stream if error.pos_in_stream is not None else len(text)
+    rest = text[place:].split()
+    if not rest or place < 0 or getattr(getattr(error, "token", None), "type", "") == "$END":
+        return UnitRefused("the condition ends too early", "write the name that is missing at its end")
+    return UnitRefused(
+        f"{rest[0]} was not expected at character {place + 1}",
+        "join names with AND, OR, XOR and NOT, like (start_button OR auger) AND stop_button",
+    )

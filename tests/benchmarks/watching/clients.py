@@ -1,9 +1,10 @@
 """The clients that are measured, each as a program of its own: `clients.py NAME PORT HERTZ SECONDS`.
 
-A sample is 32 coils and 16 registers, two requests. HERTZ 0: as fast as it goes. Printed at the end: "sent received" of
-each read of the coils. `observer` is ours with its full bookkeeping (samples to the file, the parent that looks ten
-times a second at every point and at what moved); `observer-shown` draws the live screen and writes a journal beside it.
-`shown` is screen and journal alone, as a load beside another client.
+A sample is 32 coils and 16 registers, two requests. HERTZ 0: as fast as it goes. Printed at the end: the processor time
+that all of it took (ns, and 0), then "sent received" of each read of the coils. `observer` is ours with its full
+bookkeeping (samples to the file, the parent that looks ten times a second at every point and at what moved);
+`observer-shown` draws the live screen and writes a journal beside it. `shown` is screen and journal alone, as a load
+beside another client.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ SYNC_EVERY_NS = S  # as often as a run has commands to announce, or more
 LOOK_EVERY_NS = S // 10
 
 Instants = list[tuple[int, int]]
+Measured = tuple[int, Instants]
+"""Processor time in ns, and the instants."""
 Reads = tuple[Callable[[], object], Callable[[], object]]
 
 
@@ -53,16 +56,16 @@ def general_reads(name: str, port: int) -> Reads:
     return (lambda: other.read_coils(0, 32)), (lambda: other.read_holding_registers(0, 16))
 
 
-def sampled(reads: Reads, hertz: int, seconds: float) -> Instants:
+def sampled(reads: Reads, hertz: int, seconds: float) -> Measured:
     """Samples by absolute deadlines, or as fast as they go."""
     coils, registers = reads
-    instants = []
+    instants, begun_ns = [], time.process_time_ns()
     for _ in deadlines(hertz, seconds):
         sent = time.perf_counter_ns()
         coils()
         instants.append((sent, time.perf_counter_ns()))
         registers()
-    return instants
+    return time.process_time_ns() - begun_ns, instants
 
 
 def deadlines(hertz: int, seconds: float) -> Iterator[int]:
@@ -77,25 +80,26 @@ def deadlines(hertz: int, seconds: float) -> Iterator[int]:
         yield now
 
 
-async def sampled_async(port: int, seconds: float) -> Instants:
+async def sampled_async(port: int, seconds: float) -> Measured:
     """The asynchronous client of pymodbus, as fast as it goes."""
     from pymodbus.client import AsyncModbusTcpClient
 
     client = AsyncModbusTcpClient("127.0.0.1", port=port, retries=0, timeout=1)
     await client.connect()
+    begun_ns = time.process_time_ns()
     instants, end = [], time.perf_counter_ns() + round(seconds * S)
     while (sent := time.perf_counter_ns()) < end:
         await client.read_coils(0, count=32)
         instants.append((sent, time.perf_counter_ns()))
         await client.read_holding_registers(0, count=16)
     client.close()
-    return instants
+    return time.process_time_ns() - begun_ns, instants
 
 
 # ---------------------------------------------------------------- ours
 
 
-def observed(port: int, hertz: int, seconds: float, shown: AbstractContextManager[Callable[[int], None]]) -> Instants:
+def observed(port: int, hertz: int, seconds: float, shown: AbstractContextManager[Callable[[int], None]]) -> Measured:
     """The observer as the runner starts it; this process does what the runner does while it waits."""
     from restart_bench.model.samples import SampleKind
     from restart_bench.observer.handle import ObserverHandle
@@ -106,6 +110,7 @@ def observed(port: int, hertz: int, seconds: float, shown: AbstractContextManage
             observing.wait_news(0.02)
         with shown as draw:
             observing.set_cycle(1)
+            begun_ns = time.process_time_ns() + time_of(observing.pid)
             end = time.perf_counter_ns() + round(seconds * S)
             next_look_ns = 0
             while (now := time.perf_counter_ns()) < end:
@@ -117,10 +122,16 @@ def observed(port: int, hertz: int, seconds: float, shown: AbstractContextManage
                     observing.moved()
                     draw(now)
                 observing.wait_news(0.02)
+            took_ns = time.process_time_ns() + time_of(observing.pid) - begun_ns
             observing.set_cycle(2)
         records = observing.samples(1)["controller"].records
     coils = records[(records["request"] == 0) & (records["kind"] == SampleKind.GOOD)]
-    return list(zip(coils["sent_ns"].tolist(), coils["received_ns"].tolist(), strict=True))
+    return took_ns, list(zip(coils["sent_ns"].tolist(), coils["received_ns"].tolist(), strict=True))
+
+
+def time_of(pid: int) -> int:
+    """Processor time of another process in ns (the clock that Linux has for it)."""
+    return time.clock_gettime_ns((~pid << 3) | 2)
 
 
 class Shown:
@@ -178,12 +189,12 @@ def main() -> None:
         return
     if name.startswith("observer"):
         quiet: AbstractContextManager[Callable[[int], None]] = nullcontext(lambda _: None)
-        instants = observed(port, hertz, seconds, Shown() if name == "observer-shown" else quiet)
+        took_ns, instants = observed(port, hertz, seconds, Shown() if name == "observer-shown" else quiet)
     elif name == "pymodbus-async":
-        instants = asyncio.run(sampled_async(port, seconds))
+        took_ns, instants = asyncio.run(sampled_async(port, seconds))
     else:
-        instants = sampled(general_reads(name, port), hertz, seconds)
-    print("\n".join(f"{sent} {received}" for sent, received in instants))
+        took_ns, instants = sampled(general_reads(name, port), hertz, seconds)
+    print("\n".join(f"{sent} {received}" for sent, received in [(took_ns, 0), *instants]))
 
 
 if __name__ == "__main__":

@@ -36,9 +36,11 @@ class Row:
 
 @dataclass(frozen=True)
 class Figures:
-    """One measurement: samples a second, and gaps from one sending to the next receipt in nanoseconds."""
+    """One measurement: samples a second, processor time of one, and gaps from one sending to the next receipt, both in
+    nanoseconds."""
 
     rate: float
+    cpu: float
     p50: float
     p99: float
     p999: float
@@ -78,13 +80,14 @@ def measured(name: str, client: Path, port: int, hertz: int, seconds: float, *be
     program = [str(client)] if name == C_CLIENT else [sys.executable, str(HERE / "clients.py"), name]
     words = [*before, *program, str(port), str(hertz), str(seconds)]
     told = subprocess.run(words, capture_output=True, text=True, check=True).stdout
-    instants = np.array(told.split(), np.int64).reshape(-1, 2)
+    (took, _), instants = np.split(np.array(told.split(), np.int64), [2])
+    instants = instants.reshape(-1, 2)
     gaps = instants[1:, 1] - instants[:-1, 0]
     p50, p99, p999 = np.percentile(gaps, (50, 99, 99.9)).tolist()
-    return Figures(len(instants) / seconds, p50, p99, p999)
+    return Figures(len(instants) / seconds, took / len(instants), p50, p99, p999)
 
 
-def ratio_row(what: str, compared_with: str, ratios: list[float], goal: float | None) -> Row:
+def ratio_row(what: str, compared_with: str, ratios: list[float], goal: float | None = None) -> Row:
     """The median of the ratios of all turns, with the smallest and the largest."""
     middle = statistics.median(ratios)
     told = f"{middle:.2f} ({min(ratios):.2f} to {max(ratios):.2f} in {len(ratios)} turns)"

@@ -22,13 +22,16 @@ def free_running(turns: int, seconds: float, *, others: bool = True) -> list[Row
     rows = []
     for before, where, goal in (((), "free", FREE_GOAL), (ONE_CORE, "one core", ONE_CORE_GOAL)):
         names = (C_CLIENT, "observer", *(OTHERS if others else ()))
-        rates: dict[str, list[float]] = {name: [] for name in names}
+        told: dict[str, list[Figures]] = {name: [] for name in names}
         with serving(server, *before) as port:
             for _ in range(turns):
                 for name in names:
-                    rates[name].append(measured(name, client, port, 0, seconds, *before).rate)
-        absolute = {name: f"{statistics.median(each):.0f}/s" for name, each in rates.items()}
+                    told[name].append(measured(name, client, port, 0, seconds, *before))
+        rates = {name: [one.rate for one in each] for name, each in told.items()}
+        absolute = ", ".join(f"{name} {statistics.median(each):.0f}/s" for name, each in rates.items())
         print(f"{where}: {absolute}", flush=True)
+        costs = [ours.cpu / theirs.cpu for ours, theirs in zip(told["observer"], told[C_CLIENT], strict=True)]
+        rows.append(ratio_row(f"processor time, {where}: observer and parent", C_CLIENT, costs))
         for name in names[1:]:
             ratios = [ours / theirs for ours, theirs in zip(rates[name], rates[C_CLIENT], strict=True)]
             rows.append(ratio_row(f"{name}, {where}", C_CLIENT, ratios, goal if name == "observer" else None))

@@ -85,7 +85,9 @@ def true_bounds(transitions: int, speeds: tuple[int, ...] = (100, 500, 0)) -> li
                 p50 <= WIDTH_GOAL if goal else None,
             )
         )
-    told = f"{total.true} true, {total.seen} seen, {total.outside} outside ({total.outside_if_moved} if moved a poll)"
+    told = (
+        f"{total.true} true, {total.seen} seen, {total.outside} outside ({total.outside_if_moved} if moved by a poll)"
+    )
     hidden = f"{total.hidden} pulses hidden, {total.hidden_longer} of them longer than what is excluded"
     sharp = total.outside_if_moved > total.seen / 10 and total.hidden > 0
     return [

@@ -82,7 +82,7 @@ def _foot(rows: Sequence[RigRow], *, simulated: bool, stopping: str) -> Text:
 
 
 def print_end(rows: Sequence[RigRow], console: Console, output: str) -> None:
-    """One table over all scenarios of all rigs, what did not pass, where the evidence lies, and the exit line last."""
+    """One table over all scenarios of all rigs, what did not pass and where that lies, and the exit line last."""
     table = _table("rig", "scenario", "verdict", "cycles", "supply", wide=console.width >= _ROOMY)
     for row in rows:
         _add_end(table, row)
@@ -90,10 +90,7 @@ def print_end(rows: Sequence[RigRow], console: Console, output: str) -> None:
     console.print(table)
     _print_not_passed(rows, console)
     console.print()
-    for row in rows:
-        if row.end is not None and row.end.folder:
-            console.print(Text(f"{row.rig}: {row.end.folder}"), soft_wrap=True)
-    console.print(Text(f"what each of them said, in full: {output}"), soft_wrap=True)
+    console.print(Text(f"what each of them said, with its record and its archive: {output}"), soft_wrap=True)
     console.print(_last_line(rows))
 
 
@@ -125,7 +122,7 @@ def _print_not_passed(rows: Sequence[RigRow], console: Console) -> None:
             told.append((Verdict.ERROR, f"{row.rig}: {end.fault}"))
         for one in end.scenarios:
             if one["verdict"] != Verdict.PASS:
-                told.append((Verdict(one["verdict"]), f"{row.rig}, {one['name']}: {one['reason']}"))
+                told.append((Verdict(one["verdict"]), f"{row.rig}, {one['name']}: {one['reason']} ({end.folder})"))
     if not told:
         return
     console.print()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from restart_bench.model.outcome import Refused, RunOptions
-from restart_bench.model.scenario import Ask, ByEye
+from restart_bench.model.step_kinds import facts_of
 from restart_bench.model.wording import listed
 from restart_bench.run.session import SessionPlan
 from restart_bench.suite.loader import Suite
@@ -59,8 +59,8 @@ def _asks(suite: Suite, options: RunOptions) -> Iterator[str]:
     """What of this suite a person has to do. A simulated rig works buttons, switch and mode by itself."""
     rig = suite.rig
     steps = [step.action for one in suite.scenarios for step in (*one.before, *one.function_check)]
-    if any(isinstance(action, Ask | ByEye) for action in steps):
-        yield "`ask:` or `by_eye:` in its scenarios"
+    if any(facts_of(action).lasts(action)[1] is None for action in steps):
+        yield "a step of its scenarios"
     if options.simulated:
         return
     if rig.supply is not None and _needs_person(rig.supply.driver):
