@@ -10,9 +10,10 @@ import pytest
 from predict_programs import generated
 from predict_small import SMALL, program
 from restart_bench.model.program import Program
-from restart_bench.predict.changes import Change, all_changed, deciding, nearness
+from restart_bench.plc.interpreter import Interpreter
+from restart_bench.predict.changes import PASS, Change, all_changed, deciding, nearness, that_matter
 from restart_bench.predict.engine import Answer, predict
-from restart_bench.predict.proving.cone import cone_of, part_of
+from restart_bench.predict.proving.cone import cone_of, outputs_of, part_of
 from restart_bench.predict.proving.parts import MODE, REST, SUPPLY, WARM, part_for
 from restart_bench.predict.traces import Cut, Hold, Player, Trace
 from restart_bench.predict.why import Why, decided_words, does, explain, show_cure, stays_off
@@ -122,6 +123,32 @@ def test_rungs_are_counted_in_the_whole_program() -> None:
     answers = predict(program, ["m"], environments=[REST])
     told = explain(program, answers[0])
     assert decided_words(told, program) == ["first_scan in rung 3, line 3"]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_changes_that_are_not_tried_make_no_other_program(seed: int) -> None:
+    """Where the start pass clears coils, what a coil keeps or begins with is gone before the first scan, whatever else
+    is changed: the controller stands in the same state after power-up, restart and mode change."""
+    program = generated(seed, 6)
+    changes = tuple(deciding(program, nearness(program, outputs_of(program)[0])))
+    for some in [(one,) for one in changes] + [(one, Change(PASS)) for one in changes if one.kind != PASS]:
+        kept = that_matter(program, some)
+        whole, less = (Interpreter(all_changed(program, those)) for those in (some, kept))
+        state, other = whole.first_power_up(), less.first_power_up()
+        for pressed in (False, True, True):
+            inputs = {one.name: bool(one.rest) != pressed for one in program.inputs}
+            state, other = whole.scan(state, inputs, 10**7), less.scan(other, inputs, 10**7)
+            for then in (Interpreter.restart, Interpreter.leave_run):
+                assert then(whole, state).values == then(less, other).values
+        assert state.values == other.values
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_quick_answer_is_the_thorough_one(seed: int) -> None:
+    """Examples and the second solver change nothing in what is answered."""
+    program = generated(seed, 6, timers=seed % 2 == 1)
+    thorough, quick = (predict(program, restarts=WARM_AND_MODE, thorough=one) for one in (True, False))
+    assert [one.says for one in quick] == [one.says for one in thorough]
 
 
 # ---------------------------------------------------------------- over generated programs

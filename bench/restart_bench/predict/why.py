@@ -24,6 +24,7 @@ from restart_bench.predict.changes import (
     curing,
     deciding,
     nearness,
+    that_matter,
 )
 from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import cone_of, part_of, reads_of
@@ -32,7 +33,7 @@ from restart_bench.predict.proving.patience import TimeIsUp
 
 MOST_TOGETHER = 3
 PATIENCE = 400  # programs that are tried for one answer, fewer of large ones
-LARGE = 4000  # rungs in all of them
+LARGE = 8000  # rungs in all of them
 INPUTS = "inputs at that moment"
 
 
@@ -62,16 +63,23 @@ class _Trials:
 
     def with_(self, changes: tuple[Change, ...]) -> Answer | None:
         """The answer for the changed program, None once the patience is over."""
+        changes = that_matter(self.program, changes)
+        if not changes:
+            return self.answer
         if changes not in self.done:
             if self.left <= 0:
                 return None
             self.left -= 1
             try:
-                self.done[changes] = answer_for(all_changed(self.program, changes), self.answer)
+                self.done[changes] = self.asked(changes)
             except TimeIsUp:
                 self.left = 0
                 return None
         return self.done[changes]
+
+    def asked(self, changes: tuple[Change, ...], thorough: bool = False) -> Answer:
+        """The answer for the changed program, whatever the patience."""
+        return answer_for(all_changed(self.program, changes), self.answer, thorough)
 
     def differs(self, changes: tuple[Change, ...]) -> bool:
         """True if the changes change the answer."""
@@ -93,9 +101,10 @@ class _Trials:
         return other is not None and stays_off(other)
 
 
-def answer_for(program: Program, like: Answer) -> Answer:
+def answer_for(program: Program, like: Answer, thorough: bool = True) -> Answer:
     """The answer of another program to the same question."""
-    return predict(program, [like.point], restarts=[(like.restart, like.start)], environments=[like.inputs])[0]
+    restarts, environments = [(like.restart, like.start)], [like.inputs]
+    return predict(program, [like.point], restarts=restarts, environments=environments, thorough=thorough)[0]
 
 
 def stays_off(answer: Answer) -> bool:
@@ -239,8 +248,10 @@ def _weight(trials: _Trials, why: Why) -> str:
     several, each = ("both", "either") if len(why.decided_by) == 2 else ("all of these", "any one of these")
     if not why.together:
         return f"{several} are needed"
-    otherwise = trials.with_(why.decided_by)
-    assert otherwise is not None  # they were found by trying that
+    try:
+        otherwise = trials.asked(why.decided_by, thorough=True)  # whether it is confirmed is said
+    except TimeIsUp:
+        otherwise = trials.with_(why.decided_by) or trials.answer  # they were found by trying that
     becomes = does(otherwise).replace(" (not confirmed)", ", not confirmed")
     parts = (some for size in range(1, len(why.decided_by)) for some in combinations(why.decided_by, size))
     if not all(trials.keeps(some) for some in parts):

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from cycles import soak
 from measuring import Lacking, Row, table
 from speed import free_running, many, paced
+from starting import starting
 from truth import dark_host, true_bounds
 
 ROWS: dict[str, Callable[[bool], list[Row]]] = {
@@ -18,6 +19,7 @@ ROWS: dict[str, Callable[[bool], list[Row]]] = {
     "many": lambda short: many(32, 50, 5.0 if short else 30.0),
     "soak": lambda short: soak(30 if short else 2_000),
     "dark": lambda short: dark_host(2 if short else 12),
+    "start": lambda short: starting(3 if short else 15),
 }
 
 
