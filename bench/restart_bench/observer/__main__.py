@@ -213,8 +213,10 @@ class Observer:
         if len(self._devices) > 1 or not _AT_ONCE:
             return
         (wire,) = self._devices
-        if wire.link.awaits_one and len(wire.established) == 1 and not wire.connecting:
-            until = min(now_ns() + _ALONE_NS, wire.file.due_ns(), self._alive_ns)
+        instant = now_ns()
+        soon = wire.link.due_ns() - instant < _ALONE_NS  # the wait for an answer is a little too coarse for that
+        if wire.link.awaits_one and not soon and len(wire.established) == 1 and not wire.connecting:
+            until = min(instant + _ALONE_NS, wire.file.due_ns(), self._alive_ns)
             wire.converse(until, self._commands.waiting)
             self._carry_out(wire)
 
@@ -252,13 +254,11 @@ class Observer:
 
     def _wait(self, until_ns: int) -> None:
         """Until something was heard or the clock says so: a time-out of select ends no wait by itself."""
-        while True:
+        remaining = until_ns - now_ns()
+        if remaining <= 0:
+            self._hear(0.0)
+        while remaining > 0 and not self._hear(select_timeout_s(remaining, coarse=self._coarse)):
             remaining = until_ns - now_ns()
-            if remaining <= 0:
-                self._hear(0.0)
-                return
-            if self._hear(select_timeout_s(remaining, coarse=self._coarse)):
-                return
 
     def _hear(self, timeout_s: float) -> bool:
         reading = [sock for wire in self._devices for sock in wire.established.values()]
