@@ -15,8 +15,18 @@ from typing import Any
 from restart_bench.model.program import Counter, Program, Timer
 from restart_bench.predict.changes import ORDER, Change
 from restart_bench.predict.engine import Answer, predict_with_proofs
-from restart_bench.predict.proving.circuit import FALSE, Circuit
-from restart_bench.predict.proving.parts import DARK, HELD, NEVER_SETTLES, PULSES, SETTLES_OFF, SETTLES_ON, UNSETTLED
+from restart_bench.predict.proving.circuit import FALSE, TRUE, Circuit
+from restart_bench.predict.proving.cone import cone_of
+from restart_bench.predict.proving.parts import (
+    DARK,
+    HELD,
+    NEVER_SETTLES,
+    PULSES,
+    SETTLES_OFF,
+    SETTLES_ON,
+    UNSETTLED,
+    part_for,
+)
 from restart_bench.predict.proving.patience import go_on
 from restart_bench.predict.proving.proofs import Certificate
 from restart_bench.predict.proving.reach import Cube
@@ -26,11 +36,12 @@ from restart_bench.predict.proving.systems import FIRST, initial_state, move
 from restart_bench.predict.questions import Questions
 
 SLACK = 3  # scans more than it took until everything stood still; a change may delay that
+WATCHED = 8  # scans after the inputs stand still in which an output is looked for that comes on
 LONGEST = 7  # scans and cuts before the cut in a path that shows what can happen
 TOLD = (SETTLES_ON, SETTLES_OFF, NEVER_SETTLES, PULSES)
 
 
-class _Unknown(Exception):
+class NotTold(Exception):
     """Something of the answer was not shown in a way that tells on what it rests."""
 
 
@@ -50,7 +61,7 @@ def unmoved(program: Program, answer: Answer, changes: Sequence[Change]) -> froz
         return frozenset()
     try:
         return frozenset(told) - set(_needed(certificates[0], answers[0], told))
-    except _Unknown:
+    except NotTold:
         return frozenset()
 
 
@@ -66,7 +77,7 @@ def _needed(certificate: Certificate, answer: Answer, changes: Sequence[Change])
     proofs = [one for one in dict.fromkeys(certificate.proofs) if one.claim in (*TOLD, UNSETTLED)]
     settling = next((proof.settling for proof in proofs if proof.claim == UNSETTLED), None)
     if settling is None or any(proof.later or proof.standing for proof in proofs):
-        raise _Unknown
+        raise NotTold
     inputs = answer.inputs
     questions = Questions(
         certificate.part, answer.restart, answer.start, HELD if inputs == DARK else inputs, changes=changes
@@ -102,7 +113,7 @@ def _breaking(flips: Mapping[Change, int], ask: Callable[[list[int]], list[int] 
     while (model := ask(unchanged)) is not None:
         found = [change for change, flip in flips.items() if model[flip - 1] > 0]
         if not found:
-            raise _Unknown
+            raise NotTold
         yield from found
         unchanged += [-flips[change] for change in found]
 
@@ -153,4 +164,98 @@ def _missing(questions: Questions, goals: Sequence[int]) -> Iterator[Change]:
             missed = questions.not_all(goals)
             yield from _breaking(flips, partial(_asked, questions, [missed, *begins, *chosen]))
             return
-    raise _Unknown
+    raise NotTold
+
+
+# ---------------------------------------------------------------- changes that only do it together
+
+
+def keeping_off(
+    program: Program,
+    answer: Answer,
+    changes: Sequence[Change],
+    size: int,
+    keeps_off: Callable[[tuple[Change, ...]], bool],
+) -> tuple[Change, ...]:
+    """So many changes, or fewer, that together keep off an output which can be on; () where there are none.
+
+    Whatever keeps it off spoils every path that shows it on: a path is taken, each change that helps to spoil it is
+    made, and a path is looked for in what that makes of the program, until there is none; `keeps_off` then has the last
+    word. Two rungs that both changed places with the same third one are left out. Raises NotTold where timers run, or
+    where `keeps_off` says otherwise; TimeIsUp.
+    """
+    timers = any(isinstance(rung, Timer) for rung in program.rungs)
+    if timers or not all(_can_be_told(program, change) for change in changes):
+        raise NotTold
+    outputs = (answer.point,)
+    part = part_for(program, cone_of(program, outputs), outputs)
+    if len(part.numbers) != len(program.rungs):
+        raise NotTold
+    kind = HELD if answer.inputs == DARK else answer.inputs
+    questions = Questions(part, answer.restart, answer.start, kind, changes=changes)
+    questions.settling = (WATCHED, 1)
+    return _Spoiling(questions, answer, keeps_off, size).found((), size, [])
+
+
+class _Spoiling:
+    """The search for changes that keep an output off."""
+
+    def __init__(
+        self, questions: Questions, answer: Answer, keeps_off: Callable[[tuple[Change, ...]], bool], most: int
+    ) -> None:
+        self.questions, self.keeps_off = questions, keeps_off
+        self.flips = questions.scanner.flips
+        self.own = {abs(one) for one in (*questions.origin.values(), *self.flips.values())}
+        claims = questions.claims(answer.point)
+        is_on = questions.circuit.some([claims[SETTLES_ON], claims[PULSES]])
+        self.goals = [is_on, *(questions.environment(answer.point, answer.inputs) or [])]
+        self.more_than = _counted(questions.circuit, [*self.flips.values()], most + 1)
+        for change, flip in self.flips.items():
+            if change.kind == ORDER:
+                second = self.flips.get(Change(ORDER, rungs=(change.rungs[1], change.rungs[1] + 1)))
+                questions.circuit.clauses += [] if second is None else [[-flip, -second]]
+
+    def found(self, made: tuple[Change, ...], left: int, without: list[int]) -> tuple[Change, ...]:
+        """The changes, among them those that are made already and so many more, none of those `without`."""
+        fixed = [flip if change in made else -flip for change, flip in self.flips.items()]
+        path = self._path(fixed)
+        if path is None:
+            if not self.keeps_off(made):
+                raise NotTold
+            return made
+        if left == 0:
+            return ()
+        asked = [self.questions.not_all(self.goals), *path, *(self.flips[one] for one in made)]
+        asked.append(-self.more_than[len(made) + left])
+        spoilt = list(without)
+        while (model := self.questions.ask([*asked, *spoilt])) is not None:
+            for change, flip in self.flips.items():
+                if model[flip - 1] > 0 and change not in made:
+                    together = tuple(one for one in self.flips if one in (*made, change))
+                    if found := self.found(together, left - 1, spoilt):
+                        return found
+                    spoilt.append(-flip)
+        return ()
+
+    def _path(self, fixed: list[int]) -> list[int] | None:
+        """What is chosen on a path that shows the output on; None where there is none of that length."""
+        questions = self.questions
+        for steps in range(LONGEST + 1 if questions.origin else 1):
+            begins = [questions.within(steps)] if questions.origin else []
+            model = questions.ask([*self.goals, *begins, *fixed])
+            if model is not None:
+                chosen = (one for one in questions.circuit.open if one not in self.own and one <= len(model))
+                return [*begins, *(one if model[one - 1] > 0 else -one for one in chosen)]
+        return None
+
+
+def _counted(circuit: Circuit, literals: Sequence[int], most: int) -> list[int]:
+    """Literals that are true at least where more than 0, 1, 2 ... of some others are."""
+    before = [FALSE] * most
+    for literal in literals:
+        seen = [circuit.mark() for _ in range(most)]
+        for number, one in enumerate(seen):
+            lower = TRUE if number == 0 else before[number - 1]
+            circuit.clauses += [[-before[number], one], [-literal, -lower, one]]
+        before = seen
+    return before

@@ -30,7 +30,7 @@ from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import cone_of, part_of, reads_of
 from restart_bench.predict.proving.parts import MODE
 from restart_bench.predict.proving.patience import TimeIsUp
-from restart_bench.predict.unmoved import unmoved
+from restart_bench.predict.unmoved import NotTold, keeping_off, unmoved
 
 MOST_TOGETHER = 3
 PATIENCE = 400  # programs that are tried for one answer, fewer of large ones
@@ -153,7 +153,7 @@ def _decided_and_cured(
     cure = _first(trials.cures, cures, 1)
     for size in range(2, MOST_TOGETHER + 1):
         if not decided and trials.left > 0:
-            decided = _first(trials.turns, changes, size)
+            decided = _together(trials, changes, size)
         if not cure and trials.left > 0:
             cure = _first(trials.cures, cures, size)
     return decided, cure
@@ -165,6 +165,19 @@ def _unmoved(trials: _Trials, changes: Sequence[Change]) -> frozenset[Change]:
         return unmoved(trials.program, trials.answer, [one for one in changes if that_matter(trials.program, (one,))])
     except TimeIsUp:
         return frozenset()
+
+
+def _together(trials: _Trials, changes: Sequence[Change], size: int) -> tuple[Change, ...]:
+    """The first set of so many changes that turns the answer, () where there is none."""
+    if not stays_off(trials.answer):
+        try:
+            return keeping_off(trials.program, trials.answer, changes, size, trials.cures)
+        except NotTold:
+            pass
+        except TimeIsUp:
+            trials.left = 0
+            return ()
+    return _first(trials.turns, changes, size)
 
 
 def _first(does_it: Callable[[tuple[Change, ...]], bool], changes: Sequence[Change], size: int) -> tuple[Change, ...]:
