@@ -174,10 +174,11 @@ def keeping_off(
     program: Program,
     answer: Answer,
     changes: Sequence[Change],
-    size: int,
+    sizes: Sequence[int],
     keeps_off: Callable[[tuple[Change, ...]], bool],
 ) -> tuple[Change, ...]:
-    """So many changes, or fewer, that together keep off an output which can be on; () where there are none.
+    """The changes, as many as the first of some sizes (ascending) for which there are such, or fewer, that together
+    keep off an output which can be on; () where there are none.
 
     Whatever keeps it off spoils every path that shows it on: a path is taken, each change that helps to spoil it is
     made, and a path is looked for in what that makes of the program, until there is none; `keeps_off` then has the last
@@ -194,7 +195,8 @@ def keeping_off(
     kind = HELD if answer.inputs == DARK else answer.inputs
     questions = Questions(part, answer.restart, answer.start, kind, changes=changes)
     questions.settling = (WATCHED, 1)
-    return _Spoiling(questions, answer, keeps_off, size).found((), size, [])
+    spoiling = _Spoiling(questions, answer, keeps_off, max(sizes))
+    return next((found for size in sizes if (found := spoiling.found((), size, []))), ())
 
 
 class _Spoiling:
@@ -239,14 +241,21 @@ class _Spoiling:
 
     def _path(self, fixed: list[int]) -> list[int] | None:
         """What is chosen on a path that shows the output on; None where there is none of that length."""
-        questions = self.questions
-        for steps in range(LONGEST + 1 if questions.origin else 1):
-            begins = [questions.within(steps)] if questions.origin else []
-            model = questions.ask([*self.goals, *begins, *fixed])
-            if model is not None:
-                chosen = (one for one in questions.circuit.open if one not in self.own and one <= len(model))
-                return [*begins, *(one if model[one - 1] > 0 else -one for one in chosen)]
+        for once in (True, False):  # a path without earlier cuts rests on less
+            for steps in range(LONGEST + 1 if self.questions.origin else 1):
+                model = self.questions.ask([*self.goals, *self._begins(steps, once), *fixed])
+                if model is not None:
+                    chosen = [one for one in self.questions.circuit.open if one <= len(model) and one not in self.own]
+                    return [*self._begins(steps, once), *(one if model[one - 1] > 0 else -one for one in chosen)]
         return None
+
+    def _begins(self, steps: int, once: bool) -> list[int]:
+        """How a path of so many steps begins; `once`: the cut is the first one."""
+        if not self.questions.origin:
+            return []
+        within = self.questions.within(steps)
+        frames = self.questions.frames[:steps] if once else []
+        return [within, *(-literal for frame in frames for literal in (frame.cut, frame.mode))]
 
 
 def _counted(circuit: Circuit, literals: Sequence[int], most: int) -> list[int]:

@@ -151,12 +151,13 @@ def _decided_and_cured(
         trials.done[change,] = trials.answer
     decided = tuple(change for change in changes if trials.differs((change,)))
     cure = _first(trials.cures, cures, 1)
+    together = _together(trials, changes) if not decided and trials.left > 0 else ()
     for size in range(2, MOST_TOGETHER + 1):
-        if not decided and trials.left > 0:
-            decided = _together(trials, changes, size)
+        if together is None and not decided and trials.left > 0:
+            decided = _first(trials.turns, changes, size)
         if not cure and trials.left > 0:
             cure = _first(trials.cures, cures, size)
-    return decided, cure
+    return decided or together or (), cure
 
 
 def _unmoved(trials: _Trials, changes: Sequence[Change]) -> frozenset[Change]:
@@ -167,17 +168,18 @@ def _unmoved(trials: _Trials, changes: Sequence[Change]) -> frozenset[Change]:
         return frozenset()
 
 
-def _together(trials: _Trials, changes: Sequence[Change], size: int) -> tuple[Change, ...]:
-    """The first set of so many changes that turns the answer, () where there is none."""
-    if not stays_off(trials.answer):
-        try:
-            return keeping_off(trials.program, trials.answer, changes, size, trials.cures)
-        except NotTold:
-            pass
-        except TimeIsUp:
-            trials.left = 0
-            return ()
-    return _first(trials.turns, changes, size)
+def _together(trials: _Trials, changes: Sequence[Change]) -> tuple[Change, ...] | None:
+    """The smallest set that keeps off together what can be on, () where there is none; None where sets have to be tried
+    one by one."""
+    if stays_off(trials.answer):
+        return None
+    try:
+        return keeping_off(trials.program, trials.answer, changes, range(2, MOST_TOGETHER + 1), trials.cures)
+    except NotTold:
+        return None
+    except TimeIsUp:
+        trials.left = 0
+        return ()
 
 
 def _first(does_it: Callable[[tuple[Change, ...]], bool], changes: Sequence[Change], size: int) -> tuple[Change, ...]:
