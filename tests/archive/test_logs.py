@@ -7,7 +7,6 @@ import json
 import shutil
 from pathlib import Path
 
-import openpyxl
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
@@ -403,6 +402,8 @@ def test_why_there_is_no_record_is_said(tmp_path: Path, sums: str | None, told: 
 
 def test_a_workbook_has_cycles_matrix_and_points_each_as_its_sheet(logs: Path, tmp_path: Path) -> None:
     """The same tables as the three CSV files hold, numbers as numbers."""
+    import openpyxl
+
     folder = list_runs(logs)[1].folder
     export_run(folder, tmp_path / "run.xlsx")
     book = openpyxl.load_workbook(tmp_path / "run.xlsx")
@@ -427,6 +428,8 @@ def test_the_sheet_of_the_matrix_says_what_each_output_did(logs: Path, tmp_path:
 
 def test_text_that_looks_like_a_formula_is_text_in_a_workbook(tmp_path: Path, suite: Suite) -> None:
     """What a file or a device calls itself is never computed by whoever opens the workbook."""
+    import openpyxl
+
     cycles = told_run(suite, [Story()])
     archive = RunArchive.create(tmp_path, run_id=RUN_ID, suite=suite, before={})
     archive.write(cycles[0].records.started)

@@ -8,7 +8,6 @@ import io
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-import openpyxl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -327,6 +326,8 @@ def test_a_list_of_points_becomes_the_points_of_the_rig(tmp_path: Path) -> None:
 @pytest.mark.parametrize("suite", ["first-lesson", "grain-dryer"])
 def test_the_list_of_a_rig_makes_a_rig_with_the_same_points(tmp_path: Path, suite: str, kind: str) -> None:
     """What goes out as a table comes back: places, labels, terminals, idle values and kinds of numbers."""
+    import openpyxl
+
     (first, *_) = load_suites([SCENARIOS / suite], cards=cards())
     file = tmp_path / f"points.{kind}"
     rows = [list(COLUMNS), *([row[column] for column in COLUMNS] for row in points_table(first.rig))]

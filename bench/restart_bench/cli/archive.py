@@ -293,15 +293,18 @@ def trend(
     by: Annotated[Literal["run", "day", "rig"], typer.Option("--by", help="One row for each.")] = "run",
     logs: LogsOption = LOGS,
 ) -> int:
-    """Fail rate and boot time over the archive."""
+    """Fail rate and boot time over the archive, and which rig, program and controller drift."""
+    from restart_bench.archive.drifts import drifts
     from restart_bench.archive.queries import altered_tables
     from restart_bench.archive.queries import trend as trend_over
-    from restart_bench.cli.logs import print_trend
+    from restart_bench.cli.logs import drift_lines, print_trend
 
     altered = altered_tables(logs, rig)
     for text in altered:
         print(text)
-    print_trend(trend_over(logs, rig=rig, scenario=scenario, by=by), console_for(sys.stdout))
+    console = console_for(sys.stdout)
+    print_trend(trend_over(logs, rig=rig, scenario=scenario, by=by), console)
+    print("\n".join(drift_lines(drifts(logs, rig=rig, scenario=scenario), console.width)))
     return EXIT_ERROR if altered else 0
 
 

@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -53,6 +54,15 @@ class _Newest:
             parts.insert(0, records[max(0, len(records) - wanted) :])
             wanted -= len(records)
         return parts
+
+
+class Newest(NamedTuple):
+    """The newest record of a request, its columns in the order of the layout."""
+
+    good: bool
+    sent_ns: int
+    received_ns: int
+    row: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,18 +142,19 @@ class SampleStore:
         self._path = path
         self._dtype = layout.dtype()
         self._start = self._offset = len(layout.header())  # where in the file the first and the next record lie
+        self._saved = self._start  # the file holds whole records up to here; from `_offset` on nobody looked at them
         self._pending: list[Records] = []
         self._pending_records = 0
         self._places: dict[int, list[tuple[int, int]]] = {}  # cycle -> (offset in the file, records)
         self._condensed: tuple[int, Condenser] | None = None  # of the newest cycle
         self._newest = _Newest()
-        self._newest_of: dict[int, np.void] = {}
+        self._newest_of: dict[int, Newest] = {}
         self._gaps = _Gaps(reads)
 
     @property
     def total(self) -> int:
         """Records through all cycles."""
-        return (self._offset - self._start) // self.layout.size
+        return (max(self._saved, self._offset) - self._start) // self.layout.size
 
     @property
     def last_good_ns(self) -> int | None:
@@ -165,12 +176,16 @@ class SampleStore:
         if known < len(data):
             self._add(data[known:])
 
+    def saved(self, end: int) -> None:
+        """The file holds whole records up to `end`. They are read when somebody asks, or once they are many."""
+        self._saved = max(self._saved, end)
+        if self._saved - self._offset > PIECE * self.layout.size:
+            self._work_off()
+
     def catch_up(self) -> None:
-        """Whatever the file holds that was not offered; a torn last record is left."""
+        """Whatever the file holds that was not told; a torn last record is left."""
         missing = self._path.stat().st_size - self._offset if self._path.exists() else 0
-        whole = missing - missing % self.layout.size
-        if whole > 0:
-            self._add_from_file(whole)
+        self.saved(self._offset + missing - missing % self.layout.size)
 
     def count_of(self, cycle: int) -> int:
         """How many records a cycle has so far."""
@@ -211,7 +226,7 @@ class SampleStore:
         self._work_off()
         return np.concatenate((np.empty(0, self._dtype), *self._newest.last(self.total - total)))
 
-    def newest_of(self, request: int) -> np.void | None:
+    def newest_of(self, request: int) -> Newest | None:
         """The newest record that says whether a request was answered, and with what."""
         self._work_off()
         return self._newest_of.get(request)
@@ -241,9 +256,14 @@ class SampleStore:
         self._pending.append(records)
         self._pending_records += len(records)
         if self._pending_records >= _BATCH:
-            self._work_off()
+            self._digest()
 
     def _work_off(self) -> None:
+        if self._saved > self._offset:
+            self._add_from_file(self._saved - self._offset)
+        self._digest()
+
+    def _digest(self) -> None:
         if not self._pending:
             return
         records = self._pending[0] if len(self._pending) == 1 else np.concatenate(self._pending)
@@ -268,7 +288,11 @@ class SampleStore:
         telling = np.flatnonzero(_TELLING[records["kind"]])
         requests = records["request"][telling][::-1]
         for request, place in zip(*np.unique(requests, return_index=True), strict=True):
-            self._newest_of[int(request)] = records[telling[len(telling) - 1 - place]].copy()
+            record = records[telling[len(telling) - 1 - place]]
+            good = bool(record["kind"] == SampleKind.GOOD)
+            self._newest_of[int(request)] = Newest(
+                good, int(record["sent_ns"]), int(record["received_ns"]), record.item()
+            )
 
     def _add_of_cycle(self, cycle: int, records: Records, offset: int) -> None:
         if self._condensed is None or self._condensed[0] != cycle:

@@ -22,6 +22,14 @@ from restart_bench.judging.campaign.measured_times import (
     time_text,
     tolerance_text,
 )
+from restart_bench.judging.campaign.ride_through import (
+    SIGNS,
+    SearchFound,
+    found_text,
+    off_text,
+    search_found,
+    strip,
+)
 from restart_bench.judging.inquiry.forecasts import program_score, scores
 from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, MatrixRow, matrix_rows
 from restart_bench.judging.rehearsal import is_rehearsal
@@ -187,6 +195,10 @@ def _print_scenario(
         # each cycle's reason stands among the findings below
         console.print(Padding(Text(without_controls(scenario.in_short)), (0, 0, 0, 2)))
     _print_cases(run, scenario, console)
+    asked = next((one for one in run.tested if one.name == scenario.scenario), None)
+    found = search_found(asked, run.cycles) if asked is not None else None
+    if found is not None:
+        _print_search(found, console)
     for case in dict.fromkeys(one.case for one in cycles):
         rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
         if rows:
@@ -215,6 +227,23 @@ def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
     console.print(table)
     if len(rows) > _MOST_CASES:
         _bullet(f"and {counted(len(rows) - _MOST_CASES, 'more case')}, all in the record", console)
+
+
+def _print_search(found: SearchFound, console: Console) -> None:
+    """What each zone of a search reaches, and a strip of its cuts over the off time."""
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
+    for column in ("", "zone", "cuts", "shortest, truly off", "longest, truly off"):
+        table.add_column(column)
+    for one in found.zones:
+        table.add_row(
+            SIGNS[one.zone], one.zone.value, str(one.cycles), off_text(one.shortest_ns), off_text(one.longest_ns)
+        )
+    console.print(table)
+    drawn, ends = strip(found, min(console.width, 100) - 4)
+    if drawn:
+        console.print(Padding(Text(drawn, no_wrap=True), (0, 0, 0, 2)))
+        console.print(Padding(Text(ends, style="dim", no_wrap=True), (0, 0, 0, 2)))
+    console.print(Padding(Text(found_text(found), style="bold"), (0, 0, 0, 2)))
 
 
 def _print_times(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:

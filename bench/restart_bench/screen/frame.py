@@ -73,6 +73,8 @@ def _title(gathered: Gathered, width: int) -> Text:
     left.append(f"  {without_controls(state.scenario)}")
     if state.case:
         left.append(f"  {without_controls(state.case)}")
+    if gathered.searched and gathered.off_for_ns is not None:
+        left.append(f"  off for {show_duration(gathered.off_for_ns)}")
     right = f"cycle {state.cycle} of {state.of_cycles}"
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right)))
@@ -320,7 +322,8 @@ def question_lines(gathered: Gathered, width: int) -> list[Text]:
 def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
     if not gathered.notable:
         done = any(gathered.counted.values()) and not gathered.rehearsal
-        return [Text("nothing but passes so far" if done else "", style="dim")]
+        passes = [Text("nothing but passes so far" if done else "", style="dim")]
+        return [*passes, Text(gathered.outcome)][:most] if gathered.outcome else passes
     lines = []
     for cycle, finding in gathered.notable[-most:]:
         line = Text().append(f"cycle {cycle}  ", style="dim")
@@ -344,8 +347,9 @@ def _told(rig: Rig, finding: Finding) -> str:
 def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> Text:
     """Cycles that are done, time that is left, and a bar."""
     done = sum(gathered.counted.values())
-    left = "" if gathered.replay else f"   {_left_words(state.left_ns)}"  # of what is over nothing is left
-    words = f"{done} of {counted(state.of_cycles, 'cycle')} done{left}  "
+    left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
+    most = "at most " if gathered.searched else ""
+    words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{left}  "
     across = max(5, width - len(words))
     filled = across * done // max(1, state.of_cycles)
     line = Text(words)
@@ -353,7 +357,7 @@ def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyp
     return line.append(glyphs.bar_rest * (across - filled), style="dim")
 
 
-def _left_words(left_ns: tuple[int, int | None] | None) -> str:
+def left_words(left_ns: tuple[int, int | None] | None) -> str:
     """`2 min to 3 min left`, `about 2 min left` where both ends are told alike, `2 min or more left`."""
     if left_ns is None:
         return "time left: not known"

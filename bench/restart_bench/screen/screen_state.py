@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from restart_bench.evidence.marks import mode_proofs
+from restart_bench.judging.campaign.ride_through import outcome_of_search
 from restart_bench.judging.summary import without_echoes
 from restart_bench.model.journal import (
     CycleJudged,
@@ -84,6 +85,8 @@ class Gathered:
     trouble: str = ""
     judged: dict[str, ScenarioJudged] = field(default_factory=dict)
     off_for_ns: int | None = None
+    searched: bool = False  # the cycle is one of a search
+    outcome: str = ""  # of the last cycle of a search
     repeat: str = ""
     histories: dict[str, History] = field(default_factory=dict)
     supply: History = field(default_factory=History)
@@ -99,12 +102,13 @@ class Gathered:
             self.seed = record.seed
             self.simulated_devices = record.simulated_devices
         elif isinstance(record, CycleStarted):
-            self.off_for_ns = record.off_for_ns
-            self.repeat = f"{record.number} of {record.of}"
+            self.off_for_ns, self.searched = record.off_for_ns, record.searched
+            self.repeat = f"{record.number} of {'at most ' if record.searched else ''}{record.of}"
             self.trouble = ""
             self.since.clear()
         elif isinstance(record, CycleJudged):
             self.counted[record.verdict] += 1
+            self.outcome = f"cycle {record.cycle}{outcome_of_search(record)}" if record.searched else ""
             self._count_verdicts(record)
             told = without_echoes(record).findings
             self.notable += [(record.cycle, one) for one in told if one.verdict is not Verdict.PASS]
