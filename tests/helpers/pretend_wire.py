@@ -110,7 +110,7 @@ class PretendWire:
     def hear(self, number: int, transaction: bytes, pdu: bytes) -> None:
         """A reply arrives."""
         data = transaction + struct.pack(">HHB", 0, len(pdu) + 1, 1) + pdu
-        request = self.link.same_again(data, self.now) if self.short else None
+        request = self.link.same_again(number, data, self.now) if self.short else None
         if request is None:
             self.link.received(number, data, self.now)
         elif request:

@@ -25,7 +25,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
+from restart_bench.model.clock import FAR_NS, NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.model.rig import Device, Point
 from restart_bench.model.samples import SampleKind
 from restart_bench.observer.link import Close, Link, Open, Outcome, Sample, Send
@@ -37,8 +37,7 @@ COLLECT_NS = 10 * NS_PER_S
 ALIVE_NS = NS_PER_S // 2  # how often the parent hears that the loop still turns
 _SPARED = ("SIGINT", "SIGBREAK", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGUSR1", "SIGUSR2", "SIGALRM")
 _COARSE_NS = 3 * NS_PER_MS  # where select can't be trusted to a millisecond, the last ones are spent asking the clock
-_RECEIVE = 65536
-_ONE_ANSWER = 300  # the longest is 260 bytes; a small buffer costs less
+_RECEIVE = 300  # the longest answer has 260 bytes; a small buffer costs less
 _AT_ONCE = getattr(socket, "MSG_DONTWAIT", 0)  # where there is no such thing, sockets never wait
 _ALONE_NS = 20 * NS_PER_MS  # how long a quick device is asked before all else is looked at
 _CHANGES = (SampleKind.RESET, SampleKind.LATE, SampleKind.REFUSED, SampleKind.ACCEPTED)
@@ -140,32 +139,31 @@ class Wire:
 
     def ready_to_read(self, number: int, sock: socket.socket) -> None:
         """Bytes, or the end of the connection."""
-        try:
-            data = sock.recv(_RECEIVE, _AT_ONCE)
-        except (BlockingIOError, InterruptedError):
-            return
-        except OSError as fault:
-            self._ended(number, fault)
-            return
-        self._came(number, data, now_ns())
+        self._exchange(number, sock, _AT_ONCE, FAR_NS, ())
 
     def converse(self, until_ns: int, broken_off: Sized) -> None:
         """Ask, wait for the answer, ask: as long as each one comes soon and tells the same, `until_ns` at most or until
         there is something in `broken_off`. Nothing else is looked at meanwhile, so nothing else costs time."""
         ((number, sock),) = self.established.items()
+        self._exchange(number, sock, 0, until_ns, broken_off)
+
+    def _exchange(self, number: int, sock: socket.socket, how: int, until_ns: int, broken_off: Sized) -> None:
+        """Takes what comes, or what has come where `how` says so, and sends what is next, if nothing else is to do."""
         receive, send, same_again = sock.recv, sock.send, self.link.same_again
-        instant = now_ns()
+        instant = 0
         try:
             while instant < until_ns and not broken_off:
-                data = receive(_ONE_ANSWER)
+                data = receive(_RECEIVE, how)
                 instant = now_ns()
-                request = same_again(data, instant)
+                request = same_again(number, data, instant)
                 if request is None:
                     self._came(number, data, instant)
                     return
                 if not request:
                     return
                 send(request, _AT_ONCE)
+                if how:
+                    return
         except (BlockingIOError, InterruptedError):
             return  # no answer yet, or nothing fits into its buffer any more
         except OSError as fault:
@@ -215,8 +213,10 @@ class Observer:
         if len(self._devices) > 1 or not _AT_ONCE:
             return
         (wire,) = self._devices
-        if wire.link.awaits_one and len(wire.established) == 1 and not wire.connecting:
-            until = min(now_ns() + _ALONE_NS, wire.file.due_ns(), self._alive_ns)
+        instant = now_ns()
+        soon = wire.link.due_ns() - instant < _ALONE_NS  # the wait for an answer is a little too coarse for that
+        if wire.link.awaits_one and not soon and len(wire.established) == 1 and not wire.connecting:
+            until = min(instant + _ALONE_NS, wire.file.due_ns(), self._alive_ns)
             wire.converse(until, self._commands.waiting)
             self._carry_out(wire)
 
@@ -254,13 +254,11 @@ class Observer:
 
     def _wait(self, until_ns: int) -> None:
         """Until something was heard or the clock says so: a time-out of select ends no wait by itself."""
-        while True:
+        remaining = until_ns - now_ns()
+        if remaining <= 0:
+            self._hear(0.0)
+        while remaining > 0 and not self._hear(select_timeout_s(remaining, coarse=self._coarse)):
             remaining = until_ns - now_ns()
-            if remaining <= 0:
-                self._hear(0.0)
-                return
-            if self._hear(select_timeout_s(remaining, coarse=self._coarse)):
-                return
 
     def _hear(self, timeout_s: float) -> bool:
         reading = [sock for wire in self._devices for sock in wire.established.values()]

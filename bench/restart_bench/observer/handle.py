@@ -27,7 +27,7 @@ from typing import IO, Any, Self
 import numpy as np
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
-from restart_bench.model.condensing import Records, SampleSource, changed
+from restart_bench.model.condensing import Records, SampleSource, changed, columns_changed
 from restart_bench.model.live import Moved, Reading
 from restart_bench.model.rig import Device, Point, Value
 from restart_bench.model.samples import KIND_WORDS, DeviceSamples, SampleKind, as_value, decoded
@@ -85,7 +85,7 @@ class ObserverHandle:
         self._folder = folder
         self._stores: dict[str, SampleStore] = {}
         self._request_of: dict[str, int] = {}
-        self._names_of: dict[tuple[str, int], list[str]] = {}
+        self._columns_of: dict[tuple[str, int], list[str]] = {}
         self._place: dict[str, int] = {}  # of a point's column in a record
         self._fresh_ns: dict[str, int] = {}
         self._meant: dict[str, tuple[float | None, Value | None]] = {}  # newest number of a point, and its meaning
@@ -417,7 +417,7 @@ class ObserverHandle:
         plan_writes(device, points)
         for number, request in enumerate(reads):
             self._request_of |= {point.name: number for point in request.points}
-            self._names_of[device.name, number] = [point.name for point in request.points]
+            self._columns_of[device.name, number] = [f"p:{point.name}" for point in request.points]
         layout = layout_for(device, points)
         fresh_ns = 2 * device.poll_ns + device.answer_within_ns + 2 * _FLUSH_NS
         self._fresh_ns |= dict.fromkeys((name for name, _ in layout.points), fresh_ns)
@@ -450,15 +450,12 @@ class ObserverHandle:
         before = self._moved_row.get((device, read), records[:0])
         if len(records):
             self._moved_row[device, read] = records[-1:].copy()
-        names = self._names_of[device, read]
+        columns = self._columns_of[device, read]
         rows = np.concatenate((before, records))
-        told = changed(rows, [f"p:{name}" for name in names])
-        rows = rows[told]
+        rows = rows[changed(rows, columns)]
+        touched = columns_changed(rows, columns) if len(before) else columns
         found: list[Moved] = []
-        for name in names if told[len(before) :].any() else ():
-            column = rows[f"p:{name}"]
-            if len(before) and (column == column[0]).all():
-                continue
+        for name in [column.removeprefix("p:") for column in touched]:
             moves = self._moves_of_point(name, rows[len(before) :])
             found += moves if self._points[name].is_boolean else moves[-1:]
         return found

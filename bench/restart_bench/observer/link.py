@@ -225,13 +225,13 @@ class Link:
                 self._reply(connection, transaction, pdu, now_ns)
         self._go_on(now_ns)
 
-    def same_again(self, data: bytes, now_ns: int) -> bytes | None:
+    def same_again(self, number: int, data: bytes, now_ns: int) -> bytes | None:
         """The short way of `received` for what is usual: on the polled connection nothing but the whole answer that is
         awaited, with the same values as the one before (the very same tuple). Its sample goes to `keep_same` at once.
         Returns the bytes to send next, b"" where nothing is due yet; None where something else came: then nothing was
         done, and `received` has to be told."""
         current = self._current
-        if current is None or self._writes or current.catching_up or current.frames.torn:
+        if current is None or current.number != number or self._writes or current.catching_up or current.frames.torn:
             return None
         sent = current.outstanding
         if sent is None or data != sent.usual or self._good_since_ns is None:

@@ -56,9 +56,11 @@ def _keep_asking(sock: socket.socket) -> None:
 
 
 def wait_briefly(sock: socket.socket) -> None:
-    """Let what is received on a connected socket be waited for, some milliseconds at most (BlockingIOError then)."""
-    sock.setblocking(True)
-    sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, _BRIEFLY)
+    """Let what is received on a connected socket be waited for, some milliseconds at most (BlockingIOError then).
+    Where the system does not take that, nothing is waited for."""
+    with contextlib.suppress(OSError):
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, _BRIEFLY)
+        sock.setblocking(True)
 
 
 def connect_problem(number: int) -> tuple[bool, str]:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 from cycles import soak
 from measuring import Lacking, Row, table
-from speed import free_running, paced
+from speed import free_running, many, paced
 from starting import starting
 from truth import dark_host, true_bounds
 
@@ -16,6 +16,7 @@ ROWS: dict[str, Callable[[bool], list[Row]]] = {
     "free": lambda short: free_running(*((3, 1.0) if short else (7, 3.0))),
     "paced": lambda short: paced(*((3, 4.0) if short else (5, 20.0))),
     "truth": lambda short: true_bounds(12_000 if short else 110_000),
+    "many": lambda short: many(32, 50, 5.0 if short else 30.0),
     "soak": lambda short: soak(30 if short else 2_000),
     "dark": lambda short: dark_host(2 if short else 12),
     "start": lambda short: starting(3 if short else 15),

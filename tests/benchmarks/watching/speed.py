@@ -1,19 +1,29 @@
-"""Rows (a) and (b): how fast and how evenly, side by side with other clients of the same server."""
+"""Rows (a), (b) and (e): how fast, how evenly, how many, side by side with other clients of the same server."""
 
 from __future__ import annotations
 
+import os
 import statistics
 import subprocess
 import sys
+import tempfile
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from dataclasses import replace
+from pathlib import Path
 
+from clients import LOOK_EVERY_NS, POINTS, S, time_of
 from measuring import C_CLIENT, HERE, ONE_CORE, Figures, Row, measured, programs, ratio_row, serving
+
+from restart_bench.model.rig import Device, Point
+from restart_bench.observer.handle import ObserverHandle
 
 OTHERS = ("pymodbus-sync", "pymodbus-async", "pyModbusTCP")
 FREE_GOAL, ONE_CORE_GOAL, GENERAL_GOAL = 1.0, 0.9, 1.4
 EVEN_GOAL = 1.2
 RATE_GOAL = 499.5
+MISSED_GOAL = 0.01
 
 
 def free_running(turns: int, seconds: float, *, others: bool = True) -> list[Row]:
@@ -96,3 +106,46 @@ def paced_rows(hertz: int, ours: list[Figures], theirs: list[Figures]) -> list[R
             )
         )
     return rows
+
+
+def many(rigs: int, hertz: int, seconds: float) -> list[Row]:
+    """(e) So many observers with two devices each, in one bench that looks ten times a second at all of them."""
+    server, _ = programs()
+    with serving(server) as port, tempfile.TemporaryDirectory() as place, ExitStack() as stack:
+        devices = [Device(name, "127.0.0.1", port, poll_ns=S // hertz) for name in ("controller", "independent")]
+        points = [replace(each, name=f"{d.name}_{each.name}", device=d.name) for d in devices for each in POINTS]
+        observing = []
+        for number in range(rigs):
+            folder = Path(place) / str(number)
+            folder.mkdir()
+            observing.append(stack.enter_context(ObserverHandle(devices, points, folder)))
+        look_for(observing, points, 2.0)
+        before, begun_ns = sum(map(missed, observing)), used_ns(observing)
+        look_for(observing, points, seconds)
+        used = (used_ns(observing) - begun_ns) / S / seconds
+        share = (sum(map(missed, observing)) - before) / (rigs * len(devices) * hertz * seconds)
+    told = f"{share:.2%} of the deadlines missed; bench and observers take {used:.2f} of {os.cpu_count()} cores"
+    what = f"{rigs} observers, {rigs * len(devices)} devices at {hertz} Hz"
+    return [Row(what, "the deadlines", told, f"under {MISSED_GOAL:.0%}", share < MISSED_GOAL)]
+
+
+def look_for(observing: list[ObserverHandle], points: list[Point], seconds: float) -> None:
+    """What a bench does with all of them while it waits."""
+    end = time.perf_counter() + seconds
+    while time.perf_counter() < end:
+        for one in observing:
+            one.look(time.perf_counter_ns())
+            for point in points:
+                one.latest(point.name)
+            one.moved()
+        time.sleep(LOOK_EVERY_NS / S)
+
+
+def missed(observing: ObserverHandle) -> int:
+    """Deadlines that passed so far, by the bench's own fault."""
+    return sum(device["missed"] for device in observing.statistics()["devices"].values())
+
+
+def used_ns(observing: list[ObserverHandle]) -> int:
+    """Processor time of this process and of all observers."""
+    return time.process_time_ns() + sum(time_of(one.pid) for one in observing)
