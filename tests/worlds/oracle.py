@@ -507,7 +507,7 @@ class Oracle:
         first = next((low for low, _ in truth.spans(good, self.low, until)), None)
         shown = self._first(reads.within(self.latest, end[0]), good, True)
         if first is None:
-            gap = reads.longest_gap(self.latest, until)
+            gap = reads.longest_gap(self.low, until)  # from the earliest return on something could have conformed
             if end[0] - self.latest >= limit:
                 allowed.no_pass.append("it never conformed")
             self._near(allowed, end[0] - self.latest, limit, 2 * gap + self.latest - self.back + 50 * MS)
@@ -703,7 +703,8 @@ class Oracle:
         else:
             allowed.no_fail.append("it came in time")
         seen = self._mark_seen(one.mark, at)
-        if seen - self.low > limit or len(self.glitches):
+        lost = at is not None and len(self.readings.contact_losses(at, self.world.end))  # then it may count anew
+        if seen - self.low > limit or len(self.glitches) or lost:
             allowed.doubts.append("that it came in time was not surely read")
         return allowed
 
