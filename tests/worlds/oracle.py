@@ -982,7 +982,7 @@ class Oracle:
             lost = bool((np.isin(got.kind, (2, 4)) & (got.received > world.cut[0])).any())
             perhaps |= lost
         if rail is not None and not world.rail.spans([0.0], 0, world.end):
-            # Read on all through it contradicts a cut; unread it leaves the word to the link: any one proof will do.
+            # Read on all through it contradicts a cut; unread the link has the word, and any one proof will do.
             off = world.back[0] - world.cut[1]
             unread = self.readings.all_good(rail).longest_gap(world.cut[0], self.high) > off - 40 * MS
             perhaps = lost and unread

@@ -110,10 +110,13 @@ class TrendRow:
     boot_longest_s: float | None
 
 
-TREND = """
+TOLD = """
     WITH told AS (SELECT *, coalesce(how, 'supply') = 'supply' AND verdict <> 'error'
             AND coalesce(restarted, how IS NULL AND dark_not_before_ns IS NOT NULL) AS boots FROM {known})
-    SELECT rig, {period} AS period, simulated, count(DISTINCT run) AS runs, count(*) AS cycles,
+"""
+"""Every cycle, with whether it was a boot."""
+TREND = f"""{TOLD}
+    SELECT rig, {{period}} AS period, simulated, count(DISTINCT run) AS runs, count(*) AS cycles,
         count(*) FILTER (verdict = 'pass') AS passed,
         count(*) FILTER (verdict = 'fail') AS failed,
         count(*) FILTER (verdict = 'inconclusive') AS inconclusive,
@@ -142,6 +145,12 @@ def trend(
 ) -> list[TrendRow]:
     """Fail rate and boot time over the archive, in order of time within each rig; runs whose table can't be read are
     left out (`altered_tables` names them). Raises ArchiveError where none can be read."""
+    return [TrendRow(*row) for row in over_cycles(logs, rig, TREND.replace("{period}", _PERIODS[by]), scenario)]
+
+
+def over_cycles(logs: Path, rig: str | None, query: str, scenario: str | None) -> list[tuple[Any, ...]]:
+    """Rows of a query over `{known}`, the table of all cycles (of one rig), with the scenario as its parameter. Raises
+    ArchiveError where no table can be read."""
     import duckdb
 
     pattern = f"{glob.escape(str(logs))}/rig={glob.escape(rig) if rig else '*'}/date=*/run=*/cycles.parquet"
@@ -150,9 +159,9 @@ def trend(
         return []
     with duckdb.connect() as connection:
 
-        def asked(files: list[str], *, mixed: bool) -> list[TrendRow]:
-            query = TREND.format(period=_PERIODS[by], known=_SEVERAL_VERSIONS if mixed else _TABLES)
-            return [TrendRow(*row) for row in connection.execute(query, [files, scenario]).fetchall()]
+        def asked(files: list[str], *, mixed: bool) -> list[tuple[Any, ...]]:
+            known = query.replace("{known}", _SEVERAL_VERSIONS if mixed else _TABLES)
+            return connection.execute(known, [files, scenario]).fetchall()
 
         for mixed in (False, True):  # to join tables of several versions takes three times as long
             with suppress(duckdb.Error):

@@ -6,19 +6,20 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from rich.box import SIMPLE_HEAD
-from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
-from restart_bench.archive.queries import RunRow, TrendRow
-from restart_bench.archive.soundness import Verified
-from restart_bench.compare.comparison import Comparison
 from restart_bench.model.verdicts import GLOSS, Verdict, console_style
-from restart_bench.model.wording import hanging, listed, percent_text, without_controls
+from restart_bench.model.wording import bounds_text, counted, hanging, listed, percent_text, without_controls
 from restart_bench.report.record.text import shortened
 
 if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from restart_bench.archive.drifts import DriftRow
+    from restart_bench.archive.queries import RunRow, TrendRow
+    from restart_bench.archive.soundness import Verified
+    from restart_bench.compare.comparison import Comparison
     from restart_bench.compare.edits import Edit, OutputChange
 
 _LONGEST_REASON = 60
@@ -105,7 +106,26 @@ def print_trend(rows: Sequence[TrendRow], console: Console) -> None:
     )
 
 
+def drift_lines(rows: Sequence[DriftRow], width: int) -> Iterator[str]:
+    """Which rigs, programs and controllers get slower or faster from cycle to cycle, and over how many it was asked."""
+    sure = [row for row in rows if row.is_sure]
+    for row in sure:
+        tested = ", ".join(part for part in (row.rig, row.program, row.controller) if part)
+        low, high = row.drift.low, row.drift.high
+        if high < 0:
+            low, high = -high, -low
+        moves = f"{bounds_text((round(low), round(high)))} {'shorter' if row.drift.high < 0 else 'longer'} a cycle"
+        case = f"{row.scenario}, {row.case}" if row.case else row.scenario
+        over = f"over {counted(row.boots, 'boot')} in {counted(row.runs, 'run')}"
+        yield from hanging("drifts:", without_controls(f"{tested}: boot gets {moves} ({case}, {over})"), width, 8)
+    if rows and not sure:
+        yield f"no boot time drifts, of {counted(len(rows), 'case')} by rig, program and controller"
+
+
 def _table(*columns: str) -> Table:
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
     table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
     for column in columns:
         table.add_column(column, overflow="fold", no_wrap=column in ("run", "period", "boot", "kind"))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import sys
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal, TextIO, cast
+from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple, TextIO, cast
 
 import typer
 
@@ -63,6 +64,8 @@ app = typer.Typer(
 
 def main() -> None:
     """Console script."""
+    gc.set_threshold(100_000)  # what is loaded stays: looking through it again and again finds nothing to free
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "1")  # looking for some reads about every installed package
     for name in ("stdin", "stdout", "stderr"):
         if getattr(sys, name) is None:  # closed by whoever started us
             setattr(sys, name, open(os.devnull, "r" if name == "stdin" else "w", encoding="utf-8"))  # noqa: PTH123, SIM115
@@ -86,6 +89,8 @@ def _end_honestly(command: Callable[[], object]) -> None:
     except OSError:
         let_go_of_streams()
         raise SystemExit(EXIT_ERROR) from None
+    finally:
+        gc.freeze()  # the system takes all memory back at once, nothing has to be sought in it
 
 
 def _version(wanted: bool) -> None:
@@ -195,40 +200,48 @@ def run(
     logs: LogsOption = LOGS,
     seed: SeedOption = None,
     by: ByOption = "",
-    arm: ArmOption = None,
+    arm: Annotated[
+        list[str] | None,
+        typer.Option("--arm", metavar="RIG", help="Arm the real rig by its name; once for each rig."),
+    ] = None,
     junit: Annotated[
         Path | None, typer.Option("--junit", metavar="FILE", help="Also write JUnit XML for CI servers.")
     ] = None,
     view: ViewOption = "lanes",
     as_json: JsonOption = False,
 ) -> int:
-    """Perform the scenarios, judge them, archive everything, show the result."""
+    """Perform the scenarios, judge them, archive everything, show the result. Several rigs run at the same time."""
     from restart_bench.model.outcome import Refused
     from restart_bench.report.documents import faults_document, refusal_document
+    from restart_bench.report.documents import junit as junit_of
 
     try:
         suites = _load_suites(paths, rig, program, repeat)
         for suite in suites:
             _say_warnings(suite)
         _refuse_unwritable(junit)
-        if not simulated and arm is None:
-            arm = typed_arming(suites[0].rig.name, complain)
         from restart_bench.report.record.writing import write_report
 
-        options = RunOptions(
-            logs=logs,
-            simulated=simulated,
-            seed=seed,
-            by=by,
-            arm=arm,
-            stop_on_fail=stop_on == "fail",
-            rehearse=rehearse,
-            ask_first=_named(ask_first, "--ask-first"),
-            resume=resume,
-            repeat=repeat,
-            record=write_report,
-        )
-        outcome = _perform(suites, options, as_json, view)
+        armed = [None] * len(suites) if simulated else _armed_as([suite.rig.name for suite in suites], arm)
+        options = [
+            RunOptions(
+                logs=logs,
+                simulated=simulated,
+                seed=seed,
+                by=by,
+                arm=name,
+                stop_on_fail=stop_on == "fail",
+                rehearse=rehearse,
+                ask_first=_named(ask_first, "--ask-first"),
+                resume=resume,
+                repeat=repeat,
+                record=write_report,
+            )
+            for name in armed
+        ]
+        if len(suites) > 1:
+            return _perform_together(suites, options, _AllRigs(rig, program, junit, view, as_json))
+        outcome = _perform(suites, options[0], as_json, view)
     except FaultsFound as found:
         say_faults(found)
         if as_json:
@@ -239,7 +252,7 @@ def run(
         if as_json:
             print(json.dumps(refusal_document(str(refused), EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
         return EXIT_BAD_INPUT
-    if not _write_junit(junit, outcome):
+    if not _write_junit(junit, lambda: junit_of(outcome)):
         outcome = replace(outcome, exit_code=exit_over([outcome.exit_code, EXIT_ERROR]))
     try:
         _show_outcome(outcome, as_json)
@@ -249,6 +262,49 @@ def run(
         complain(f"the result could not be shown ({problem}); the run itself is in the archive")
         return exit_over([outcome.exit_code, EXIT_ERROR])
     return outcome.exit_code
+
+
+class _AllRigs(NamedTuple):
+    """What was asked for all rigs together."""
+
+    rig: Path | None
+    program: Path | None
+    junit: Path | None
+    view: str
+    as_json: bool
+
+
+def _perform_together(suites: Sequence[Suite], options: Sequence[RunOptions], asked: _AllRigs) -> int:
+    """Several rigs at the same time: one table, one document, one exit code. Raises Refused before anything moves."""
+    from restart_bench.cli.fleet.performing import Asked, perform_together
+    from restart_bench.cli.fleet.picture import print_end
+    from restart_bench.cli.fleet.rows import document_over, exit_code_over, junit_over
+
+    wanted = Asked(asked.rig, asked.program, asked.as_json, asked.junit is not None, asked.view)
+    performed = perform_together(suites, options, wanted)
+    code = exit_code_over(performed.rows)
+    if not _write_junit(asked.junit, lambda: junit_over(performed.rows)):
+        code = exit_over([EXIT_ERROR if code == EXIT_BAD_INPUT else code, EXIT_ERROR])
+    try:
+        if asked.as_json:
+            print(json.dumps(document_over(performed.rows), ensure_ascii=False, indent=2))
+        else:
+            print_end(performed.rows, console_for(sys.stdout), str(performed.output))
+    except BrokenPipeError:  # who read our output is gone; the verdicts stand
+        pass
+    return code
+
+
+def _armed_as(rigs: Sequence[str], armed: Sequence[str] | None) -> list[str | None]:
+    """What each rig is armed as: by its own name among those given, or typed. Raises Refused on a name of none."""
+    from restart_bench.model.outcome import Refused
+
+    if armed is None:
+        return [typed_arming(rig, complain) for rig in rigs]
+    spare = [name for name in armed if name not in rigs]
+    if spare and len(rigs) > 1:
+        raise Refused(f"--arm {spare[0]}: none of these rigs is called so ({', '.join(rigs)}); nothing was moved")
+    return [rig if rig in armed else next(iter(spare), None) for rig in rigs]
 
 
 def _named(written: str | None, option: str) -> tuple[str, ...]:
@@ -329,14 +385,12 @@ def _show_for(
     return screen, answering(screen.ask), answering(screen.guess)
 
 
-def _write_junit(file: Path | None, outcome: RunOutcome) -> bool:
+def _write_junit(file: Path | None, text: Callable[[], str]) -> bool:
     if file is None:
         return True
-    from restart_bench.report.documents import junit
-
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_text(junit(outcome), encoding="utf-8")
+        file.write_text(text(), encoding="utf-8")
     except OSError as problem:
         complain(f"{file} could not be written ({problem}); the run itself is in the archive")
         return False

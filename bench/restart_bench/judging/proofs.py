@@ -28,7 +28,7 @@ from restart_bench.evidence.supply_off import (
 )
 from restart_bench.evidence.traces import Flags, Reads, conforming, longest_gap_ns
 from restart_bench.model.clock import BLIND_NS, Bounds
-from restart_bench.model.journal import Switching
+from restart_bench.model.journal import CONTRADICTORY, Switching
 from restart_bench.model.rig import Point, Proof
 from restart_bench.model.samples import SampleKind
 from restart_bench.model.units import show_duration
@@ -528,7 +528,7 @@ def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
     kept = [one for one in seen if one.state is ProofState.CONTRADICTED]
     restarted = True if held and not kept else False if kept and not held else None
     said = some([one.text for one in (*held, *kept)]) or seen[0].text
-    figures = {"restarted": restarted}
+    figures = {"restarted": restarted} | ({CONTRADICTORY: True} if held and kept else {})
     wanted = evidence.scenario.restart
     if wanted == "either":
         word = {True: "it restarted", False: "it rode through", None: "not shown whether it restarted"}[restarted]

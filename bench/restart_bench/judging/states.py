@@ -298,7 +298,11 @@ def _never_came(
         place = int(late[0])
         when = evidence.moment(int(reads.late[place]))
         reason = f"{name}: still {value} at {when}, {_should(evidence, demand)}{by}"
-        return Judged(Verdict.FAIL, reason, {"found": float(reads.value[place])}, int(reads.late[place]))
+        figures = {
+            "found": float(reads.value[place]),
+            "found_ns": evidence.since_restored(int(reads.early[place]), int(reads.late[place])),
+        }
+        return Judged(Verdict.FAIL, reason, figures, int(reads.late[place]))
     gap = (int(reads.early[-1]), max(end if deadline is None else deadline, int(reads.late[-1])))
     return _blind(evidence, demand, [gap])
 
