@@ -367,6 +367,11 @@ def test_the_function_check_is_marked_off_in_the_lanes(width: int) -> None:
     (fan,) = [line for line in lines if "fan" in line.plain and "█" in line.plain]
     assert (begin, end) in [(span.start, span.end) for span in fan.spans if "on " in str(span.style)]
     assert set(fan.plain[begin + 1 : end - 1]) == {"█"}
+    short = gathered()
+    for at_ns in range(0, 6 * S, S // 4):
+        short.live(state(at_ns, {}, phase="function check" if at_ns >= 5 * S else "watching"))
+    (axis_line,) = [line.plain for line in frame(short, width, 40, UNICODE) if "█ on" in line.plain]
+    assert "check │" in axis_line
     made.live(state(500 * S, {"fan": False}))
     assert not any("check" in line.plain for line in frame(made, width, 24, UNICODE))
 

@@ -103,12 +103,15 @@ def _step(trials: Sequence[Trial], plan: Plan) -> float | Stop:
 
 def _to_confirm(trials: Sequence[Trial], plan: Plan, ends: tuple[float, float], finest: float) -> float | Stop:
     """Beyond both ends of the bracket, by turns and each time farther out, until both sides were tried often enough
-    and so many in a row were alike that the threshold's interval is known."""
+    and so many in a row were alike that the threshold's interval is known to reach no farther."""
     reach = finest * (FARTHER_OUT[-1] + 1)
     below = sum(ends[0] - reach <= one.middle <= ends[0] for one in trials)
     above = sum(ends[1] <= one.middle <= ends[1] + reach for one in trials)
     low, high = sharp_interval(trials)
-    lacks = (below < plan.confirmations or low is None, above < plan.confirmations or high is None)
+    lacks = (
+        below < plan.confirmations or low is None or low < ends[0] - reach - finest,
+        above < plan.confirmations or high is None or high > ends[1] + reach + finest,
+    )
     if not any(lacks):
         return Stop.FOUND
     is_below = lacks[0] and (below <= above or not lacks[1])

@@ -30,6 +30,7 @@ from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import cone_of, part_of, reads_of
 from restart_bench.predict.proving.parts import MODE
 from restart_bench.predict.proving.patience import TimeIsUp
+from restart_bench.predict.unmoved import NotTold, keeping_off, unmoved
 
 MOST_TOGETHER = 3
 PATIENCE = 400  # programs that are tried for one answer, fewer of large ones
@@ -146,14 +147,39 @@ def _decided_and_cured(
 ) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
     """All changes that alone give another answer, or the smallest set that turns it together; and the smallest set with
     which the output stays off. What is small is tried first, in case the patience ends."""
+    for change in _unmoved(trials, changes):
+        trials.done[change,] = trials.answer
     decided = tuple(change for change in changes if trials.differs((change,)))
     cure = _first(trials.cures, cures, 1)
+    together = _together(trials, changes) if not decided and trials.left > 0 else ()
     for size in range(2, MOST_TOGETHER + 1):
-        if not decided and trials.left > 0:
+        if together is None and not decided and trials.left > 0:
             decided = _first(trials.turns, changes, size)
         if not cure and trials.left > 0:
             cure = _first(trials.cures, cures, size)
-    return decided, cure
+    return decided or together or (), cure
+
+
+def _unmoved(trials: _Trials, changes: Sequence[Change]) -> frozenset[Change]:
+    """The changes that need not be tried."""
+    try:
+        return unmoved(trials.program, trials.answer, [one for one in changes if that_matter(trials.program, (one,))])
+    except TimeIsUp:
+        return frozenset()
+
+
+def _together(trials: _Trials, changes: Sequence[Change]) -> tuple[Change, ...] | None:
+    """The smallest set that keeps off together what can be on, () where there is none; None where sets have to be tried
+    one by one."""
+    if stays_off(trials.answer):
+        return None
+    try:
+        return keeping_off(trials.program, trials.answer, changes, range(2, MOST_TOGETHER + 1), trials.cures)
+    except NotTold:
+        return None
+    except TimeIsUp:
+        trials.left = 0
+        return ()
 
 
 def _first(does_it: Callable[[tuple[Change, ...]], bool], changes: Sequence[Change], size: int) -> tuple[Change, ...]:

@@ -36,6 +36,7 @@ _LIGHT_ROWS = 3
 _BESIDE_STRIP = 7  # the value before a strip, and the gap behind it
 _CHECKING = Glyphs(on="c", off=".", blind=".", pulse="c", steady=".", moved=".")
 _SHADE = "on grey30"
+_CHECK_WORDS = (FUNCTION_CHECK, "check")
 _WAITS = ("preparing", "waiting for ready", "before", "during", FUNCTION_CHECK)  # they end when what is due comes
 
 
@@ -261,18 +262,21 @@ def _axis_line(sized: _Sized) -> Text:
     """The time axis below the first strips, and below the others what the characters mean."""
     times = axis(sized.cells, sized.cell_ns)
     for start, end in sized.checking:
-        times = times[:start] + _check_label(end - start, sized.glyphs) + times[end:]
+        label = _check_label(end - start, start, sized.glyphs)
+        times = times[: end - len(label)] + label + times[end:]
     scale = " " * (sized.names + _BESIDE_STRIP - 1) + times
     if sized.strips == 1:
         return Text(scale, style="dim")
     return Text(f"{scale}  {_legend(sized.glyphs, sized.width - len(scale) - 2)}", style="dim")
 
 
-def _check_label(cells: int, glyphs: Glyphs) -> str:
-    """What stands below a function check, as wide as it lasted so far."""
-    word = next((word for word in (FUNCTION_CHECK, "check") if len(word) + 2 <= cells), "")
-    inner = word.center(cells - 2, glyphs.rule) if cells > 2 else ""
-    return f"{glyphs.side}{inner}{glyphs.side}"[:cells]
+def _check_label(cells: int, before: int, glyphs: Glyphs) -> str:
+    """What stands below a function check, as wide as it lasted so far; where that is too narrow for its name, this
+    stands before it, if there is room."""
+    inside = next((word for word in _CHECK_WORDS if len(word) + 2 <= cells), "")
+    span = glyphs.side + inside.center(cells - 2, glyphs.rule) + glyphs.side if cells > 1 else glyphs.side
+    left = "" if inside else next((f" {word} " for word in _CHECK_WORDS if len(word) + 2 <= before), "")
+    return left + span
 
 
 def _lane(name: str, said: Told, seen: Told | None, sized: _Sized, rows: int) -> list[Text]:

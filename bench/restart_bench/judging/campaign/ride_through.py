@@ -112,7 +112,7 @@ def _next(search: Search, tried: Sequence[Tried], done: int, fruitless: int) -> 
         step = next_step(trials, plan, done=done, fruitless=fruitless)
         if not isinstance(step, Stop):
             late = statistics.median(one.asked_ns - sum(one.off_ns) / 2 for one in tried) if tried else 0.0
-            grain = 10 ** max(0, len(str(search.resolution_ns)) - 2)  # a length that people can read
+            grain: int = 10 ** max(0, len(str(search.resolution_ns)) - 2)  # a length that people can read
             return min(search.longest_ns, max(search.shortest_ns, round((step + late) / grain) * grain))
         if step is not Stop.FOUND:
             return step
