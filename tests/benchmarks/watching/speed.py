@@ -14,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from clients import LOOK_EVERY_NS, POINTS, S, time_of
-from measuring import C_CLIENT, HERE, ONE_CORE, Figures, Row, measured, programs, ratio_row, serving
+from measuring import C_CLIENT, FIRST, HERE, ONE_CORE, Figures, Row, measured, programs, ratio_row, serving
 
 from restart_bench.model.rig import Device, Point
 from restart_bench.observer.handle import ObserverHandle
@@ -30,7 +30,8 @@ def free_running(turns: int, seconds: float, *, others: bool = True) -> list[Row
     """(a) As fast as it goes: all clients by turns, with two cores and with one for server, client and parent."""
     server, client = programs()
     rows = []
-    for before, where, goal in (((), "free", FREE_GOAL), (ONE_CORE, "one core", ONE_CORE_GOAL)):
+    for cores, where, goal in (((), "free", FREE_GOAL), (ONE_CORE, "one core", ONE_CORE_GOAL)):
+        before = (*FIRST, *cores)
         names = (C_CLIENT, "observer", *(OTHERS if others else ()))
         told: dict[str, list[Figures]] = {name: [] for name in names}
         with serving(server, *before) as port:
@@ -55,12 +56,12 @@ def paced(turns: int, seconds: float, speeds: tuple[int, ...] = (100, 500, 1000)
     """(b) By deadlines, beside the live screen and a journal; the C client beside the same load."""
     server, client = programs()
     rows = []
-    with serving(server) as port:
+    with serving(server, *FIRST) as port:
         for hertz in speeds:
             ours, theirs = [], []
             for _ in range(turns):
                 with load(seconds):
-                    theirs.append(measured(C_CLIENT, client, port, hertz, seconds))
+                    theirs.append(measured(C_CLIENT, client, port, hertz, seconds, *FIRST))
                 ours.append(measured("observer-shown", client, port, hertz, seconds))
             rows += paced_rows(hertz, ours, theirs)
     return rows
