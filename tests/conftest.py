@@ -6,6 +6,8 @@ renames items through an attribute that is gone), so the scheduler is told here.
 
 from __future__ import annotations
 
+import compileall
+import gc
 import os
 from functools import cache
 from pathlib import Path
@@ -19,13 +21,16 @@ from xdist.scheduler import LoadScopeScheduling
 from tools import left_out
 
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # a thousand processes are started: they compile the bench once
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # each of them would start threads that have nothing to do
+gc.set_threshold(100_000)  # thousands of tests and their modules stay: nothing is found by looking through them
 settings.register_profile("any machine", deadline=None)  # how long an example takes says nothing about the bench
 settings.load_profile("any machine")
 
 HERE = Path(__file__).parent
-ONE_AT_A_TIME = {
+TOGETHER = {
     "tests/observer/test_dark_host.py",  # one cable, one pair of addresses
     "tests/run/test_safety_by_hand.py",  # one switch on the wall, and a lock for it
+    "tests/test_house_rules.py",  # reads all of the code, once
 }
 
 
@@ -36,7 +41,7 @@ class ByCostlyFixture(LoadScopeScheduling):
         file = nodeid.partition("::")[0]
         if "benchmarks" in file:
             return "benchmarks"
-        return file if file in ONE_AT_A_TIME or _shares(file) else nodeid
+        return file if file in TOGETHER or _shares(file) else nodeid
 
 
 @cache
@@ -49,6 +54,13 @@ def _shares(file: str) -> bool:
 def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A test knows the archives that it made itself, and no others of this computer."""
     monkeypatch.setenv("RESTART_BENCH_STATE", str(tmp_path / "state of the user"))
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """The bench is compiled once, before many workers do it at one time, each for itself."""
+    if not hasattr(config, "workerinput"):
+        for folder in ("bench", "drivers"):
+            compileall.compile_dir(HERE.parent / folder, quiet=2)
 
 
 @pytest.hookimpl(optionalhook=True)

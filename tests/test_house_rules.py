@@ -59,9 +59,15 @@ def modules() -> dict[str, Path]:
     return found
 
 
+@cache
+def tree_of(path: Path) -> ast.Module:
+    """A file of Python, read once for all rules that look at it."""
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 def imports_of(path: Path, *, typing_too: bool = False) -> Iterator[tuple[str, str, int]]:
     """Every import of a file, also inside functions: module, name ("" for a whole module), line."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = tree_of(path)
     only_typing = set()
     for node in ast.walk(tree):
         if isinstance(node, ast.If) and ast.unparse(node.test).endswith("TYPE_CHECKING"):
@@ -181,7 +187,7 @@ def test_a_name_is_imported_once_in_a_module() -> None:
     for name, path in modules().items():
         head = {
             (node.module, alias.name)
-            for node in ast.parse(path.read_text(encoding="utf-8")).body
+            for node in tree_of(path).body
             if isinstance(node, ast.ImportFrom)
             for alias in node.names
         }
@@ -269,7 +275,7 @@ def test_every_test_states_its_rule() -> None:
     mute = [
         f"{path.name}:{node.lineno} {node.name}"
         for path in sorted((ROOT / "tests").rglob("test_*.py"))
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in ast.walk(tree_of(path))
         if isinstance(node, ast.FunctionDef) and node.name.startswith("test_") and not ast.get_docstring(node)
     ]
     assert mute == []

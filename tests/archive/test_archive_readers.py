@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 from pathlib import Path
 
-import dask.dataframe as dd
 import duckdb
 import pandas as pd
 import pytest
@@ -89,6 +88,8 @@ def test_pandas_reads_them_as_one_partitioned_table(logs: Path) -> None:
 
 def test_dask_reads_them_as_one_partitioned_table(logs: Path) -> None:
     """The same glob, out of core."""
+    import dask.dataframe as dd
+
     table = dd.read_parquet(f"{logs}/**/cycles.parquet")
     counted = table[table["verdict"] == "fail"].groupby("run", observed=True)["cycle"].count().compute()
 
@@ -97,6 +98,8 @@ def test_dask_reads_them_as_one_partitioned_table(logs: Path) -> None:
 
 def test_dask_reads_samples_with_their_types(logs: Path) -> None:
     """Bits stay Boolean with gaps, registers numbers, over all runs of the fleet that have samples."""
+    import dask.dataframe as dd
+
     table = dd.read_parquet(f"{logs}/**/samples/controller.parquet").compute()
 
     assert table["batch_count"].dropna().unique().tolist() == [41.0]
@@ -106,6 +109,8 @@ def test_dask_reads_samples_with_their_types(logs: Path) -> None:
 
 def test_all_readers_count_the_same(logs: Path) -> None:
     """Rows of the samples: ours, DuckDB's, pandas' and Dask's are one number."""
+    import dask.dataframe as dd
+
     ours = sum(
         len(samples["controller"].records)
         for folder in run_folders(logs)

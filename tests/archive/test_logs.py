@@ -7,7 +7,6 @@ import json
 import shutil
 from pathlib import Path
 
-import openpyxl
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
@@ -26,6 +25,7 @@ from restart_bench.cli.main import app
 from restart_bench.compare.baselines import compare_runs
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import CycleJudged
+from restart_bench.report.console import _why_no_record
 from restart_bench.suite.loader import Suite
 
 GOOD, BAD = "20260726T080000Z-aaaa", "20260727T142233Z-4f2a"
@@ -381,11 +381,29 @@ def test_no_record_is_named_that_is_not_there(logs: Path) -> None:
     """These runs have none: whoever judges one again is told how it is made, and no name of a file."""
     done = CliRunner().invoke(app, ["judge", BAD, "--logs", str(logs)])
     assert "record: " not in done.output
-    assert "no record is there: restart-bench report" in done.output
+    assert "no record is there (none was written as the run was closed): restart-bench report" in done.output
+
+
+@pytest.mark.parametrize(
+    ("sums", "told", "why"),
+    [
+        ("00  run.json\n", {"report_problem": "no space left"}, "it could not be written: no space left"),
+        ("00  run.json\n00  report.html\n", {}, "it was deleted or moved away since the run was closed"),
+        (None, {}, "the run was not closed, or its archive is damaged"),
+    ],
+)
+def test_why_there_is_no_record_is_said(tmp_path: Path, sums: str | None, told: dict[str, str], why: str) -> None:
+    """Whether somebody took it away, it could not be written, or the run never came to it."""
+    (tmp_path / "run.json").write_text(json.dumps(told), encoding="utf-8")
+    if sums is not None:
+        (tmp_path / "SHA256SUMS").write_text(sums, encoding="utf-8")
+    assert _why_no_record(tmp_path) == why
 
 
 def test_a_workbook_has_cycles_matrix_and_points_each_as_its_sheet(logs: Path, tmp_path: Path) -> None:
     """The same tables as the three CSV files hold, numbers as numbers."""
+    import openpyxl
+
     folder = list_runs(logs)[1].folder
     export_run(folder, tmp_path / "run.xlsx")
     book = openpyxl.load_workbook(tmp_path / "run.xlsx")
@@ -410,6 +428,8 @@ def test_the_sheet_of_the_matrix_says_what_each_output_did(logs: Path, tmp_path:
 
 def test_text_that_looks_like_a_formula_is_text_in_a_workbook(tmp_path: Path, suite: Suite) -> None:
     """What a file or a device calls itself is never computed by whoever opens the workbook."""
+    import openpyxl
+
     cycles = told_run(suite, [Story()])
     archive = RunArchive.create(tmp_path, run_id=RUN_ID, suite=suite, before={})
     archive.write(cycles[0].records.started)

@@ -166,7 +166,7 @@ def compare_trend(logs: Path, runs: int) -> Compared:
     assert [(row.rig, row.period, row.cycles, row.failed, row.fail_rate) for row in ours] == [row[:5] for row in hand]
     boots = [(row.boot_from_s, row.boot_to_s, row.boot_longest_s) for row in ours]
     assert boots == [pytest.approx(row[5:]) for row in hand]
-    return side_by_side(f"trend of {runs} runs", lambda: trend(logs), by_hand, turns=15)
+    return side_by_side(f"trend of {runs} runs", lambda: trend(logs), by_hand, turns=9)
 
 
 # ---------------------------------------------------------------- many cycles
@@ -249,9 +249,9 @@ def logs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def two_runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Suite, Path, Path]]:
-    """A run of 8 cycles and one of 16."""
+    """A run of 6 cycles and one of 12."""
     suite = fast_suite(tmp_path_factory.mktemp("suite"))
-    folders = [generate_cycles(tmp_path_factory.mktemp("logs"), suite, count) for count in (8, 16)]
+    folders = [generate_cycles(tmp_path_factory.mktemp("logs"), suite, count) for count in (6, 12)]
     yield suite, folders[0], folders[1]
 
 
@@ -268,13 +268,13 @@ def test_a_trend_costs_little_more_than_the_query_typed_by_hand(logs: Path) -> N
 def test_judging_costs_at_most_twice_the_reading(two_runs: tuple[Suite, Path, Path]) -> None:
     """Reading and judging every cycle against DuckDB's reading of the same files into numpy."""
     suite, _, folder = two_runs
-    assert compare_judging(folder, suite, 16).ratio <= JUDGE_LIMIT
+    assert compare_judging(folder, suite, 12).ratio <= JUDGE_LIMIT
 
 
 def test_judging_grows_linearly(two_runs: tuple[Suite, Path, Path]) -> None:
     """Twice the cycles cost twice as much, not more."""
     suite, few, many = two_runs
-    growth = side_by_side("16 cycles against 8", lambda: judge_all(many, suite), lambda: judge_all(few, suite))
+    growth = side_by_side("12 cycles against 6", lambda: judge_all(many, suite), lambda: judge_all(few, suite))
     assert growth.ratio <= 2 * LINEAR_LIMIT
 
 

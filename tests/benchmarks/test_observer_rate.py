@@ -1,11 +1,9 @@
-"""How fast and how evenly is sampled, side by side with a general Modbus client, in one run on one machine.
-
-Absolute figures are of the machine, so only ratios are asserted; `pytest tests/benchmarks -s` prints the table.
+"""How fast the codec is, side by side with a general Modbus client, in one run on one machine. Absolute figures are of
+the machine, so only ratios are asserted. The whole observer is measured by `python tests/benchmarks/watching`.
 """
 
 from __future__ import annotations
 
-import io
 import logging
 import socket
 import subprocess
@@ -16,25 +14,16 @@ from pathlib import Path
 
 import pytest
 from pymodbus.client import ModbusTcpClient
-from rich.console import Console
-from rich.live import Live
-from rich.table import Table
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
+sys.path.insert(0, str(Path(__file__).resolve().parent / "watching"))
+from measuring import Lacking, programs, ratio_row, table
+
 from restart_bench.model.rig import Device, Point
-from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.modbus import Frame, FrameReader, plan_requests, read_answer
-from stand_in import MS, StandIn
 
 COILS = [Point(f"b{place}", "controller", "coil", place) for place in range(32)]
 REGISTERS = [Point(f"r{place}", "controller", "holding_register", place, type="uint16") for place in range(16)]
 POINTS = [*COILS, *REGISTERS]
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[StandIn]:
-    with StandIn() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")
@@ -112,37 +101,16 @@ def test_the_own_codec_keeps_up_with_a_general_client(prompt_port: int) -> None:
     assert ours > 0.8 * theirs
 
 
-@pytest.mark.slow  # the rest of the gate beside it would be measured as well
-@pytest.mark.parametrize("hertz", [100, 500])
-def test_sampling_stays_even_beside_a_live_display(server: StandIn, tmp_path: Path, hertz: int) -> None:
-    """The parent draws ten times a second; half of all gaps are at most a fifth of a poll longer than the
-    poll, and of all deadlines at most one in ten is missed (server and display share the two cores with the sampler;
-    in the parent's own process it would be most of them)."""
-    device = Device("controller", "127.0.0.1", server.port, poll_ns=1_000 * MS // hertz)
-    with ObserverHandle([device], POINTS, tmp_path) as observing:
-        draw_for(3.0, observing)
-        told = observing.statistics()["devices"]["controller"]
-        samples = len(observing.samples(0)["controller"].records)
-    gap = told["gap_ns"]
-    print(
-        f"\n{hertz} Hz beside a 10 Hz display: {told['kinds']['good'] / 2 / 3:.1f} samples/s; gap us p50 "
-        f"{gap['p50'] / 1e3:.0f}, p99 {gap['p99'] / 1e3:.0f}, p99.9 {gap['p99.9'] / 1e3:.0f}, "
-        f"max {gap['max'] / 1e3:.0f}; missed {told['missed']}"
-    )
-    assert gap["p50"] < 1.2 * device.poll_ns
-    assert told["missed"] <= samples / 2 / 10
+def test_what_a_benchmark_lacks_is_said_by_name(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Without a compiler nothing is compared with the C client, and nobody has to guess why."""
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with pytest.raises(Lacking, match="no C compiler: sudo apt-get install gcc"):
+        programs()
 
 
-def draw_for(seconds: float, observing: ObserverHandle) -> None:
-    """A live table of all points, as the run screen draws it."""
-    console = Console(file=io.StringIO(), force_terminal=True, width=160, height=60)
-    end = time.monotonic() + seconds
-    with Live(console=console, auto_refresh=False) as live:
-        while time.monotonic() < end:
-            moved = {move.point for move in observing.moved()}
-            table = Table("point", "value", "moved")
-            for point in POINTS:
-                reading = observing.latest(point.name)
-                table.add_row(point.name, str(reading.value if reading else ""), "moved" if point.name in moved else "")
-            live.update(table, refresh=True)
-            time.sleep(0.1)
+def test_the_table_says_what_was_missed() -> None:
+    """Each line names what it is compared with and its goal; the ratio is the median of all turns."""
+    told = table([ratio_row("ours", "theirs", [0.7, 0.8, 2.0], 0.9), ratio_row("ours", "others", [1.6, 1.4, 1.5], 1.4)])
+    missed, kept = told.splitlines()[1:]
+    assert " ".join(missed.split()) == "MISSED ours theirs 0.80 (0.70 to 2.00 in 3 turns) at least 0.9"
+    assert " ".join(kept.split()) == "ok ours others 1.50 (1.40 to 1.60 in 3 turns) at least 1.4"

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import binom, kendalltau, theilslopes
 
 from restart_bench.campaigns.order_statistics import drift, extremes, median, median_ranks, tolerance, tolerance_size
 
@@ -36,6 +35,8 @@ MEDIAN_RANKS = {
 @pytest.mark.parametrize("count", MEDIAN_RANKS)
 def test_ranks_of_the_median_are_the_published_ones(count: int) -> None:
     """At 95 %, and one rank further in would not reach it."""
+    from scipy.stats import binom
+
     found = median_ranks(count)
     assert found is not None
     assert found == (*MEDIAN_RANKS[count][:2], pytest.approx(MEDIAN_RANKS[count][2], abs=6e-5))
@@ -94,6 +95,8 @@ def test_statements_hold_for_every_value_within_the_bounds(
 def test_the_median_interval_covers_as_often_as_it_says() -> None:
     """2000 seeded campaigns of 12 cycles (ranks 3 and 10: 96.14 %), times drawn from a skewed distribution and seen
     through reads at a random phase: at least the share that a true 96.14 % gives in 999 of 1000 such trials."""
+    from scipy.stats import binom
+
     rng = np.random.default_rng(7)
     times = rng.lognormal(0.0, 0.6, size=(2000, 12))
     begins = times - rng.uniform(0, 0.01, size=times.shape)
@@ -136,6 +139,8 @@ def test_first_order_sizes(confidence: float, coverage: float) -> None:
 @pytest.mark.parametrize(("count", "rank"), [(59, 59), (93, 92), (100, 99), (200, 196), (300, 292)])
 def test_rank_of_the_upper_limit_of_the_95th_percentile(count: int, rank: int) -> None:
     """The k-th smallest of n at 95 %, with P(X <= k - 1 | n, 95 %) as its confidence (computed: scipy 1.17.1)."""
+    from scipy.stats import binom
+
     found = tolerance([(value - 0.5, value) for value in range(1, count + 1)])
     assert found is not None
     assert (found.low, found.high, found.trimmed) == (None, rank, count - rank)
@@ -165,6 +170,8 @@ def test_one_cycle_less_bounds_nothing() -> None:
 @given(st.lists(st.integers(-(10**6), 10**6), min_size=2, max_size=40, unique=True))
 def test_drift_of_exact_times_is_that_of_another_library(values: list[int]) -> None:
     """scipy's Theil slope, and its exact Kendall test against the order of the cycles."""
+    from scipy.stats import kendalltau, theilslopes
+
     found = drift(exact([float(value) for value in values]))
     places = range(len(values))
     assert found.low == found.high == pytest.approx(theilslopes(values, places).slope)
@@ -174,6 +181,8 @@ def test_drift_of_exact_times_is_that_of_another_library(values: list[int]) -> N
 
 def test_drift_of_many_cycles_is_that_of_another_library() -> None:
     """Beyond 60 cycles by the normal approximation, with the correction for continuity."""
+    from scipy.stats import kendalltau, theilslopes
+
     rng = np.random.default_rng(3)
     values = rng.normal(size=200) + 0.002 * np.arange(200)
     found = drift(exact(values.tolist()))
@@ -200,6 +209,8 @@ def test_drift_is_said_only_as_far_as_every_value_within_the_bounds_shows_it(
 def test_a_boot_that_gets_slower_is_found_and_one_that_does_not_is_not() -> None:
     """100 seeded campaigns each of 40 cycles, read 10 ms apart: 5 ms a cycle over a spread of 20 ms is found in all,
     and without any drift in no more than the 99.9 % quantile of a 5 % test."""
+    from scipy.stats import binom
+
     found = {slope: sum(_campaign(slope, seed) <= 0.05 for seed in range(100)) for slope in (0.0, 5.0)}
     assert found[5.0] == 100
     assert found[0.0] <= binom.ppf(0.999, 100, 0.05)

@@ -1,17 +1,15 @@
-"""Thresholds of the off time: published sets, another library, and seeded searches."""
+"""Thresholds of the off time: published sets, another library, brackets."""
 
 from __future__ import annotations
 
 import math
-from functools import cache
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import binom
 
-from restart_bench.campaigns.threshold import Plan, Trial, bracket, fit, next_off_time, sharp_interval
+from restart_bench.campaigns.threshold import Trial, bracket, fit, sharp_interval
 
 
 def trials(told: dict[float, tuple[int, int]]) -> list[Trial]:
@@ -136,95 +134,6 @@ def test_six_in_a_row_reject_a_threshold_at_95_percent() -> None:
     assert sharp_interval([*ridden[1:], *restarted[:5]]) == (None, None)
     assert sharp_interval([*ridden[1:], *restarted[:5]], 0.9) == (1, 13)
     assert sharp_interval([*ridden, Trial(2.5, 2.5, True), *restarted])[0] is None
-
-
-# ---------------------------------------------------------------- searches
-
-PLAN = Plan(shortest=0, longest=100, resolution=1, confirmations=6, cycles=36)
-READ_MS = 0.2
-"""True off times are known as well as reads this far apart show them, and the relay adds up to as much."""
-
-
-@cache
-def searched(sigma: float, seed: int) -> tuple[float, tuple[Trial, ...]]:
-    """The true threshold, and the cycles of a search for it."""
-    rng = np.random.default_rng(seed)
-    threshold = rng.uniform(10, 90)
-    told: list[Trial] = []
-    while (asked := next_off_time(told, PLAN)) is not None:
-        true, phase = asked + rng.uniform(0, READ_MS), rng.uniform(0, READ_MS)
-        restarted = bool(true > threshold + sigma * rng.standard_normal())
-        told.append(Trial(true - phase, true - phase + READ_MS, restarted))
-    return float(threshold), tuple(told)
-
-
-def covered(sigma: float, seed: int) -> bool:
-    """Whether the stated interval holds the threshold."""
-    threshold, told = searched(sigma, seed)
-    found = fit(told)
-    low, high = sharp_interval(told) if found is None else (found.low, found.high)
-    return (low is None or low <= threshold) and (high is None or threshold <= high)
-
-
-SPREADS = (0.0, 0.5, 2.0, 6.0)
-
-
-def test_stated_intervals_hold_the_threshold_as_often_as_they_say() -> None:
-    """40 seeded searches, sharp and blurred: at least the share that a true 95 % gives in 999 of 1000 such trials."""
-    held = sum(covered(SPREADS[seed % 4], seed) for seed in range(40))
-    assert held >= binom.ppf(0.001, 40, 0.95)
-
-
-def test_a_search_ends_and_finds_a_sharp_threshold() -> None:
-    """Within the cycles planned; the bracket is as narrow as asked and holds the threshold."""
-    for seed in range(20):
-        threshold, told = searched(0.0, seed)
-        found = bracket(told)
-        assert len(told) < PLAN.cycles
-        assert found.rides_through is not None and found.restarts is not None
-        assert found.rides_through[0] <= threshold <= found.restarts[1]
-        assert found.width <= PLAN.resolution + 2 * READ_MS
-        assert None not in sharp_interval(told)
-
-
-@pytest.mark.slow
-def test_200_stated_intervals() -> None:
-    """At least 179 of 200 seeded searches: the 0.1 % quantile of a true 95 %."""
-    assert binom.ppf(0.001, 200, 0.95) == 179
-    assert sum(covered(SPREADS[seed % 4], seed) for seed in range(200)) >= 179
-
-
-def halved(sigma: float, seed: int, repeats: int) -> tuple[float, int]:
-    """Error and cycles of plain bisection, each place tried so often, the majority believed."""
-    rng = np.random.default_rng(seed)
-    threshold, low, high, cycles = rng.uniform(10, 90), PLAN.shortest, PLAN.longest, 0
-    while high - low > PLAN.resolution:
-        middle = (low + high) / 2
-        restarted = sum(middle > threshold + sigma * rng.standard_normal() for _ in range(repeats))
-        low, high = (low, middle) if 2 * restarted > repeats else (middle, high)
-        cycles += repeats
-    return (low + high) / 2 - threshold, cycles
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("sigma", [2.0, 6.0])
-def test_a_search_takes_fewer_cycles_than_bisection_with_repeats_at_the_same_error(sigma: float) -> None:
-    """Over 100 seeded thresholds: however often bisection repeats to be as right, it takes more cycles."""
-    errors, cycles = [], []
-    for seed in range(100):
-        threshold, told = searched(sigma, seed)
-        found, ends = fit(told), bracket(told)
-        assert ends.rides_through is not None and ends.restarts is not None
-        middle = (ends.rides_through[0] + ends.restarts[1]) / 2 if found is None else found.middle
-        errors.append(middle - threshold)
-        cycles.append(len(told))
-    ours = float(np.sqrt(np.mean(np.square(errors))))
-    for repeats in range(1, 99, 2):
-        theirs = [halved(sigma, seed, repeats) for seed in range(100)]
-        if float(np.sqrt(np.mean([error**2 for error, _ in theirs]))) <= ours:
-            assert np.mean(cycles) < theirs[0][1]
-            return
-    raise AssertionError("bisection never was as right")
 
 
 def test_what_can_not_be_fitted_is_none() -> None:

@@ -160,17 +160,19 @@ def test_what_a_standard_names_is_said_with_source_edition_and_what_is_from_memo
     assert "1 ms, 3 ms (over before the contact has opened (release + bounce = 6 ms)); 100 ms, 300 ms, 1 s (" in err
 
 
-def test_what_comes_later_is_refused_with_what_serves_now(tmp_path: Path) -> None:
-    """The search for a limit is not there yet: exit code 2, and what to write instead."""
+def test_check_prices_a_search_with_the_fewest_and_the_most_that_it_may_take(tmp_path: Path) -> None:
+    """Cycles and relay operations as a range, and what they depend on; nothing is said of reliability."""
     (tmp_path / "rig.yaml").write_text(RIG, encoding="utf-8")
-    searching = SCENARIO.replace("off_for: 3 s", "off_for: {search: 5 ms..200 ms}")
+    searching = SCENARIO.replace("off_for: 3 s", "off_for: {search: 3 s..5 s}").replace("repeat: 2", "")
     (tmp_path / "s.yaml").write_text(searching, encoding="utf-8")
     code, out, err = said(tmp_path, tmp_path / "logs")
-    assert (code, out) == (2, "")
-    assert err == (
-        f"{tmp_path / 's.yaml'}:6: cut.off_for: search comes with a later edition; "
-        "write a list or A..B in N values, like 5 ms..200 ms in 6 values\n"
-    )
+    assert (code, err) == (0, "")
+    told = " ".join(out.split())
+    assert "3 s to 5 s, searched to within 17 ms: " in told and "up to 40 where they overlap" in told
+    fewest = re.search(r"one case: (\d+) to 40 cycles", told)
+    assert fewest is not None and 14 < int(fewest[1]) < 25
+    assert f"operations {2 * int(fewest[1])} to 80 planned" in told
+    assert "supports" not in told and "if all passes" not in told
 
 
 def test_check_names_what_the_program_may_do_and_no_scenario_plays(tmp_path: Path) -> None:

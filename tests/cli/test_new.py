@@ -8,12 +8,12 @@ import io
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-import openpyxl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from restart_bench.cli.new import Answers, ask_all, files_for, write_suite
+from restart_bench.evidence.restarts import unit_ns
 from restart_bench.files.faults import FaultsFound
 from restart_bench.files.points_table import COLUMNS, points_table, read_points
 from restart_bench.model.outcome import Refused, RunOptions
@@ -58,6 +58,7 @@ def test_what_is_written_loads_without_fault_and_without_warning(
     """A new suite is a good example: nothing in it is wrong, and nothing in it is worth a warning."""
     suite = written(tmp_path, answers, by_hand)
     assert suite.warnings == ()
+    assert unit_ns(suite.rig.points["uptime"]) is not None  # else a wrap is not told from a restart
     assert {one.name for one in suite.scenarios} == {"stays-off", "comes-back"}
     assert suite.program is not None
     assert suite.rig.groups == {"stays_off": answers.stays_off, "comes_back": answers.comes_back}
@@ -325,6 +326,8 @@ def test_a_list_of_points_becomes_the_points_of_the_rig(tmp_path: Path) -> None:
 @pytest.mark.parametrize("suite", ["first-lesson", "grain-dryer"])
 def test_the_list_of_a_rig_makes_a_rig_with_the_same_points(tmp_path: Path, suite: str, kind: str) -> None:
     """What goes out as a table comes back: places, labels, terminals, idle values and kinds of numbers."""
+    import openpyxl
+
     (first, *_) = load_suites([SCENARIOS / suite], cards=cards())
     file = tmp_path / f"points.{kind}"
     rows = [list(COLUMNS), *([row[column] for column in COLUMNS] for row in points_table(first.rig))]

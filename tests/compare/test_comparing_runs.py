@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from archive_builders import RIG_NAME, archived, begin, comes_back, load, told_run, write_suite
 from evidence import Story
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.soundness import verify
+from restart_bench.cli.main import app
 from restart_bench.compare.baselines import approval_lines, approvals, approve, baseline_of, comparable_of, compare_runs
 
 OLD, NEW = "20260726T080000Z-aaaa", "20260727T142233Z-4f2a"
@@ -48,6 +51,31 @@ def test_two_archived_runs_are_compared_with_proof_program_and_files(logs: Path)
     assert comparison.program_changed is True
     assert list(comparison.diffs) == ["grain-dryer/burner-stays-shut.yaml"]
     assert "-repeat: 3\n+repeat: 4" in comparison.diffs["grain-dryer/burner-stays-shut.yaml"]
+
+
+def test_a_comparison_is_one_json_document(logs: Path, tmp_path: Path) -> None:
+    """The same differences as the lines tell, with their cycles; the approval with them; nothing else is printed."""
+    shutil.copytree(logs, tmp_path / "logs")
+    done = CliRunner().invoke(
+        app, ["compare", OLD, NEW, "--approve", "--why", "wanted", "--json", "--logs", str(tmp_path / "logs")]
+    )
+    told, comparison = json.loads(done.stdout), compare_runs(folder_of(logs, OLD), folder_of(logs, NEW))
+    assert list(told) == [
+        "exit_code", "baseline", "run", "worse", "program", "differences", "not_compared", "notes", "diffs", "edit",
+        "approved", "altered", "faults",
+    ]  # fmt: skip
+    assert (told["exit_code"], done.exit_code, told["worse"]) == (1, 1, True)
+    assert (told["baseline"], told["run"], told["approved"]["why"]) == (OLD, NEW, "wanted")
+    assert [one["text"] for one in told["differences"]] == [one.text for one in comparison.differences]
+    assert told["differences"][0]["cycles"] == [1, 2, 3, 4] and told["diffs"] == comparison.diffs
+    assert told["program"] == {"changed": True, "before": "program_id = 17042", "after": "program_id = 42118"}
+
+
+def test_what_is_not_compared_is_a_fault_in_the_document(logs: Path) -> None:
+    """Whoever reads the document finds a refusal where every other command puts it."""
+    done = CliRunner().invoke(app, ["compare", "approved", NEW, "--json", "--logs", str(logs)])
+    told = json.loads(done.stdout)
+    assert done.exit_code == told["exit_code"] == 2 and "no approved baseline" in told["faults"][0]["text"]
 
 
 def test_a_mended_program_is_not_worse(logs: Path) -> None:

@@ -234,6 +234,45 @@ def test_a_wrap_without_a_sign_of_life_proves_no_restart_on_a_link_that_lasted()
     assert "the cut is not proven: uptime fell" in story.judge().reason
 
 
+class CountsOn(Story):
+    """Its uptime falls and its link is lost, but its heartbeat goes on: a wrap, and a network that was away."""
+
+    def value(self, name: str, at_ns: int) -> float:
+        return float(at_ns // (10 * MS)) if name == "heartbeat" else super().value(name, at_ns)
+
+
+@pytest.mark.parametrize(("story", "verdict"), [(CountsOn, Verdict.FAIL), (Story, Verdict.PASS)])
+def test_a_sign_of_life_that_went_on_behind_a_lost_link_shows_that_the_uptime_wrapped(
+    story: type[Story], verdict: Verdict
+) -> None:
+    """It reads what it would read had it gone on at its rate; one that began anew doesn't."""
+    assert story(scenario=scenario(restart="required")).finding("", "restart: required").verdict is verdict
+
+
+@pytest.mark.parametrize("off_ns", [DIP_NS, 1 * S])
+@pytest.mark.parametrize("restart", ["required", "none"])
+def test_a_network_that_was_away_about_the_cut_is_no_restart_where_the_sign_of_life_went_on(
+    restart: str, off_ns: int
+) -> None:
+    """The controller rides through while nobody reaches it: a lost connection alone shows a restart, but not against a
+    heartbeat that reads as if it had gone on all the time."""
+    rig = dryer(proof_of_cut=(Proof("value", "rail", OFF), Proof("contact lost")))
+    told = Story(rig=rig, off_ns=off_ns, scenario=scenario(IMAGE_ON, restart=restart)).never_dark()
+    lost = replace(told, stages=[*told.stages, (told.cut_ns + MS, "dark"), (told.back_ns + 300 * MS, "good")])
+    assert told.finding("", f"restart: {restart}").verdict is (Verdict.FAIL if restart == "required" else Verdict.PASS)
+    assert lost.finding("", f"restart: {restart}").verdict is Verdict.INCONCLUSIVE
+    alone = replace(lost, rig=replace(rig, proof_of_cut=(Proof("contact lost"),))).judge()
+    assert alone.verdict is Verdict.ERROR and "the cut is not proven" in alone.reason
+
+
+def test_a_sign_of_life_whose_pace_is_hardly_known_shows_no_wrap() -> None:
+    """The reads before the cut leave gaps longer than the time since the cut: within them it may be anywhere, so the
+    heartbeat that began anew is not taken for one that went on."""
+    story = Story(seed=0, scenario=scenario(restart="required"))
+    story.hide("controller", 236 * MS, 947 * MS).hide("controller", 957 * MS, 1_997 * MS)
+    assert story.finding("", "restart: required").verdict is Verdict.PASS
+
+
 @given(
     st.sampled_from([("s", S), ("ms", MS), ("min", 60 * S), ("Seconds", S), ("h", 3600 * S), ("%", None), ("", None)])
 )

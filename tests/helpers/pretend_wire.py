@@ -38,8 +38,9 @@ class Peer:
 class PretendWire:
     """Carries out what the link asks for. All that the link did is kept: `opened`, `closed`, `sent`, `samples`."""
 
-    def __init__(self, link: Link, peer: Peer | None = None) -> None:
+    def __init__(self, link: Link, peer: Peer | None = None, *, short: bool = False) -> None:
         self.link = link
+        self.short = short  # what comes is told by the short way first
         self.peer = peer or Peer()
         self.now = 0
         self.opened: list[tuple[int, int]] = []  # instant, connection
@@ -108,7 +109,12 @@ class PretendWire:
 
     def hear(self, number: int, transaction: bytes, pdu: bytes) -> None:
         """A reply arrives."""
-        self.link.received(number, transaction + struct.pack(">HHB", 0, len(pdu) + 1, 1) + pdu, self.now)
+        data = transaction + struct.pack(">HHB", 0, len(pdu) + 1, 1) + pdu
+        request = self.link.same_again(number, data, self.now) if self.short else None
+        if request is None:
+            self.link.received(number, data, self.now)
+        elif request:
+            self._send(Send(number, request))
 
     # ------------------------------------------------------------ what tests ask
 

@@ -11,11 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from evidence import MS, OFF, ON, S, Story, dryer, expects, scenario
+from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario
 from fault_suites import Plan
 from restart_bench.judging.states import window_verdict
 from restart_bench.model.journal import Finding
 from restart_bench.model.rig import Mode, Wanted
+from restart_bench.model.samples import DeviceSamples, SampleKind
 from restart_bench.model.scenario import Expectation, Gap, MarkLimit, Press, Step, Window
 from restart_bench.model.verdicts import Verdict
 
@@ -47,6 +48,50 @@ def test_is_fails_on_one_counting_read_of_something_else() -> None:
     found = judged(Story().pulse("burner_terminal", WATCHED, 100 * MS), expects("burner", "is", OFF))
     assert found.verdict is FAIL
     assert "burner: on at" in found.reason and "not unbroken" in found.reason
+
+
+def test_a_fail_whose_terminal_contradicts_its_output_names_the_wire_in_the_same_line() -> None:
+    """The program may be innocent: the address or the wire is named with the fail, not somewhere below it; and another
+    output that is contradicted too, because the two may have each other's wire."""
+    crossed = Story().set("burner", (0, 1), (2_005 * MS, 0)).set("burner_terminal", (0, 1), (2_005 * MS, 0), (BACK, 1))
+    found = judged(crossed, expects("burner", "is", OFF))
+    assert found.verdict is FAIL and "first suspect its wire and its addresses" in found.reason
+    assert "each other's wire" not in found.reason
+    crossed.set("fan", (0, 1), (2_005 * MS, 0), (BACK, 1)).set("fan_terminal", (0, 1), (2_005 * MS, 0))
+    assert (
+        "(do fan, also contradicted, and this one have each other's wire?)"
+        in judged(crossed, expects("burner", "is", OFF)).reason
+    )
+    plain = Story().set("burner", (0, 1), (2_005 * MS, 0), (BACK, 1))
+    assert "suspect" not in judged(plain.pulse("burner_terminal", WATCHED, S), expects("burner", "is", OFF)).reason
+
+
+def test_values_of_a_program_that_stands_still_are_not_called_no_number() -> None:
+    """It answers as ever, and its heartbeat does not move: its values don't count, and that is what is said."""
+
+    class Hung(Story):
+        def value(self, name: str, at_ns: int) -> float:
+            return super().value(name, min(at_ns, BACK + S) if name == "heartbeat" else at_ns)
+
+    demand = expects("batch_count", "is", Wanted(as_before=True))
+    found = judged(replace(Hung(), end_ns=9 * S), demand, watch_ns=5 * S)
+    assert found.verdict is INCONCLUSIVE and "NaN" not in found.reason
+    assert "answered with values, but they don't count while heartbeat does not move" in found.reason
+
+
+def test_answers_that_come_too_late_are_not_called_silence() -> None:
+    """The I/O answers, behind its time: nobody is sent to look for a cable."""
+
+    class Slow(Story):
+        def samples(self) -> dict[str, DeviceSamples]:
+            made = super().samples()
+            rows = made["independent"].records
+            rows["kind"][(rows["sent_ns"] > T0 + WATCHED) & (rows["kind"] == SampleKind.GOOD)] = SampleKind.LATE
+            return made
+
+    found = judged(replace(Slow(), end_ns=9 * S), expects("burner", "is", OFF), watch_ns=5 * S)
+    assert found.verdict is INCONCLUSIVE and "did not answer" not in found.reason
+    assert "independent answered, but later than its `answer_within`" in found.reason
 
 
 def test_flapping_is_a_fail() -> None:
@@ -153,6 +198,13 @@ def test_within_holds_the_delay_with_bounds() -> None:
     """On 300 ms after the command back; the relay closes up to 2 ms after it."""
     low, high = judged(comes_on(BACK + 300 * MS), expects("fan", "is", ON, within=(0, S))).figures["delay_ns"]
     assert low <= 298 * MS and high >= 300 * MS and high - low < 12 * MS
+
+
+def test_what_did_not_come_in_time_was_seen_missing_where_it_was_due() -> None:
+    """Never on, asked for within a second of the restored supply: found off in the first read after that second."""
+    found = judged(Story().set("fan_terminal", (0, 1), (2_005 * MS, 0)), expects("fan", "is", ON, within=(0, S)))
+    low, high = found.figures["found_ns"]
+    assert found.verdict is FAIL and S - 5 * MS <= low <= high <= S + 50 * MS
 
 
 def test_within_has_to_last() -> None:

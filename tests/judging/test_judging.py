@@ -240,6 +240,14 @@ def test_a_supply_that_does_not_return_is_an_error() -> None:
     assert "did not return" in problems(judged)["not back"]
 
 
+def test_a_proof_that_fell_silent_is_told_with_when_it_was_last_read() -> None:
+    """Off in its last read shortly after the return, and not asked for a second and more after that: nobody says that
+    it still is."""
+    story = Story(end_ns=6 * S).set("rail", (0, 1), (2_001 * MS, 0), (3_200 * MS, 1))
+    told = problems(story.hide("independent", 3_100 * MS, 10 * S).judge())["not back"]
+    assert "rail was off when last read, 97 ms after power returned" in told and "still" not in told
+
+
 def test_a_second_dip_is_an_error() -> None:
     """300 ms after the return the rail is off again for 50 ms."""
     told = story().set("rail", (0, 1), (2 * S + MS, 0), (BACK + MS, 1), (3_300 * MS, 0), (3_350 * MS, 1))

@@ -325,6 +325,18 @@ def test_what_may_have_come_with_the_return_or_outlived_the_cut_has_no_first_cha
     assert told.finding("burner", "burner after fan").verdict is INCONCLUSIVE
 
 
+@pytest.mark.parametrize(("since_ms", "to_ms"), [(-30, 150), (30, 150)])
+def test_what_was_on_on_both_sides_of_a_blind_gap_may_have_come_on_in_it(since_ms: int, to_ms: int) -> None:
+    """The fan went off and on again while nobody read, over the return or after it, and then visibly: its first change
+    came before the burner, not after it."""
+    gap = replace(AT_MOST, at_most_ns=400 * MS)
+    told = Story(scenario=scenario(gaps=(gap,))).set("burner_terminal", (0, 0), (BACK + 300 * MS, 1))
+    unseen, again = ((BACK + 70 * MS, 0), (BACK + 120 * MS, 1)), ((BACK + 200 * MS, 0), (BACK + 500 * MS, 1))
+    assert told.set("fan_terminal", (0, 1), *unseen, *again).finding("burner", "burner after fan").verdict is PASS
+    told.hide("independent", BACK + since_ms * MS, BACK + to_ms * MS)
+    assert told.finding("burner", "burner after fan").verdict is INCONCLUSIVE
+
+
 @pytest.mark.parametrize(("fan", "burner", "verdict"), [
     (500, 200, FAIL), (500, 480, FAIL), (500, 500, INCONCLUSIVE), (480, 500, PASS), (200, 700, PASS),
     (None, 200, FAIL), (100, 900, FAIL),

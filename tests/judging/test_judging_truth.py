@@ -7,7 +7,7 @@ import random
 from dataclasses import replace
 from itertools import pairwise
 
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from evidence import MS, OFF, ON, T0, S, Story, expects, scenario, thinned
@@ -197,6 +197,9 @@ def _plain(one: Finding) -> Verdict:
         st.tuples(st.sampled_from(("controller", "independent")), st.integers(0, 4_900), st.integers(1, 900))
     ),
     thin=st.floats(0, 0.6),
+)
+@example(
+    0, (20, 1137 * MS), 100, [("controller", b, n) for b, n in ((236, 702), (569, 161), (957, 900), (1097, 900))], 0
 )
 def test_less_evidence_never_turns_inconclusive_into_pass_nor_makes_a_fail(
     seed: int, pulse: tuple[int, int], fan: int, lost: list[tuple[str, int, int]], thin: float

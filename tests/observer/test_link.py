@@ -9,7 +9,7 @@ import itertools
 from collections.abc import Callable
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pretend_wire import MS, PretendWire, good_answer
@@ -331,6 +331,63 @@ def test_with_one_connection_allowed_the_old_one_makes_room_after_a_glitch_would
     assert line.closed[0] == (lost + OLD_ALONE_NS, 1)
     assert line.opened[1][0] == lost + OLD_ALONE_NS
     assert line.most_held == 1
+
+
+REPLIES: dict[str, Callable[[bytes], bytes | None]] = {
+    "same": good_answer,
+    "other": lambda pdu: good_answer(pdu, bits=1),
+    "exception": lambda pdu: bytes([pdu[0] | 0x80, 6]),
+    "nonsense": lambda pdu: bytes([pdu[0], 7, 0]),
+    "silence": nobody,
+}
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    replies=st.lists(st.tuples(st.sampled_from(list(REPLIES)), st.sampled_from([0, 1, 1, 3, 25, 90])), max_size=60),
+    happens=st.lists(st.tuples(st.sampled_from(["write", "reset"]), st.integers(1, 90)), max_size=6),
+    points=st.sampled_from([ONE_READ, THREE_READS]),
+)
+@example(replies=[*[("same", 1)] * 6, ("silence", 1), ("same", 1), ("silence", 1)], happens=[], points=THREE_READS)
+def test_the_short_way_of_the_usual_answer_changes_nothing(
+    replies: list[tuple[str, int]], happens: list[tuple[str, int]], points: tuple[Point, ...]
+) -> None:
+    """Whatever comes, and however late: the same bytes are sent, the same samples and outcomes come of it."""
+    told = []
+    for short in (False, True):
+        device = Device("controller", "192.0.2.10", connections=2, answer_within_ns=20 * MS)
+        line = PretendWire(Link(device, points), short=short)
+        line.peer.reply = by_turns(line, replies)
+        for ticket, (what, after_ms) in enumerate(happens):
+            line.run(line.now + after_ms * MS)
+            for number in line.held if what == "reset" else ():
+                line.link.lost(number, line.now, reset=True)
+            if what == "write":
+                line.link.write(ticket, "start_button", True, line.now)
+            line.carry_out()
+        line.run(line.now + 700 * MS)
+        told.append((line.sent, line.samples, line.outcomes, line.opened, line.closed))
+    assert told[0] == told[1]
+
+
+def by_turns(line: PretendWire, replies: list[tuple[str, int]]) -> Callable[[bytes], bytes | None]:
+    """Each reply once, with the time it takes; afterwards good ones."""
+    coming = iter(replies)
+
+    def reply(pdu: bytes) -> bytes | None:
+        name, takes_ms = next(coming, ("same", 1))
+        line.peer.takes_ns = takes_ms * MS
+        return REPLIES[name](pdu)
+
+    return reply
+
+
+def test_what_is_told_the_same_again_bears_the_very_same_values() -> None:
+    """So whoever writes it down need not do so anew."""
+    line = PretendWire(Link(Device("controller", "192.0.2.10"), ONE_READ), short=True).run(100 * MS)
+    values = [sample.values for sample in line.kinds(GOOD)]
+    assert len(values) > 5
+    assert all(each is values[0] for each in values)
 
 
 def test_after_a_late_answer_a_dropped_request_is_not_waited_for_in_full() -> None:

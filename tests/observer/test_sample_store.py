@@ -82,7 +82,7 @@ def test_the_newest_answer_of_each_request_is_at_hand(
             for request in (0, 1, CONNECT):
                 mine = [one for one in records[: store.total] if one["request"] == request and one["kind"] in telling]
                 newest = store.newest_of(request)
-                assert (None if newest is None else newest.tobytes()) == (mine[-1].tobytes() if mine else None)
+                assert (None if newest is None else newest.row) == (mine[-1].item() if mine else None)
 
 
 def test_bytes_that_are_known_already_are_not_counted_twice(tmp_path: Path) -> None:

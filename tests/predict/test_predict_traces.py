@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from predict_programs import generated
 from predict_small import SMALL, program
-from restart_bench.model.program import Program
+from restart_bench.model.program import Coil, Counter, Expr, Program
 from restart_bench.plc.interpreter import State
 from restart_bench.predict.documents import documents, edition_lines, table_lines, trace_lines, why_lines
 from restart_bench.predict.editions import differences, side_by_side
@@ -82,6 +82,39 @@ def test_a_cut_within_a_scan_does_the_rungs_before_it() -> None:
         assert played is not None
         settled.append(played.seen["m"].settles)
     assert settled == [False, True]
+
+
+@pytest.mark.parametrize(
+    ("counter", "compared", "repeats"),
+    [
+        (Counter("count", "CTU", 2, ("name", "blink")), ("name", "count"), True),
+        (Counter("count", "CTD", 2, ("name", "blink")), ("=", ("name", "count"), ("const", -3)), True),
+        (Counter("count", "CTU", 2, ("name", "blink")), ("<", ("name", "count"), ("name", "other")), False),
+    ],
+)
+def test_how_far_a_counter_has_counted_matters_no_longer_than_it_is_compared(
+    counter: Counter, compared: Expr, repeats: bool
+) -> None:
+    """A counter that counts on and on keeps nothing else from coming again, unless a count is compared with a name."""
+    blink = Coil("blink", ("not", ("name", "blink")))
+    played = player_for(Program("counts on", rungs=(blink, counter, Coil("m", compared)))).play(Trace((), Cut(SUPPLY)))
+    assert played is not None
+    assert played.seen["m"].repeats is repeats
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 400), scans=st.lists(st.booleans(), min_size=1, max_size=30))
+def test_states_that_are_not_told_apart_go_on_alike(seed: int, scans: list[bool]) -> None:
+    """From a state with its counts left out where they make no difference, every scan shows the same."""
+    player = player_for(generated(seed, 6))
+    names = [one.name for one in player.part.program.inputs]
+    state: State = player.machine.first_power_up()
+    for pressed in scans:
+        inputs = dict.fromkeys(names, pressed)
+        alike = player.machine.scan(player._told_apart(state), inputs, player.part.program.scan_ns)
+        state = player.machine.scan(state, inputs, player.part.program.scan_ns)
+        assert alike.outputs == state.outputs
+        assert player._told_apart(alike) == player._told_apart(state)
 
 
 def test_the_shortest_trace_is_the_one_a_teacher_would_show() -> None:

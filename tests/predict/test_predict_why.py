@@ -7,14 +7,17 @@ from itertools import combinations
 
 import pytest
 
+from predict_coupled import coupled
 from predict_programs import generated
 from predict_small import SMALL, program
 from restart_bench.model.program import Program
-from restart_bench.predict.changes import Change, all_changed, deciding, nearness
+from restart_bench.plc.interpreter import Interpreter
+from restart_bench.predict.changes import ORDER, PASS, Change, all_changed, deciding, nearness, that_matter
 from restart_bench.predict.engine import Answer, predict
-from restart_bench.predict.proving.cone import cone_of, part_of
+from restart_bench.predict.proving.cone import cone_of, outputs_of, part_of
 from restart_bench.predict.proving.parts import MODE, REST, SUPPLY, WARM, part_for
 from restart_bench.predict.traces import Cut, Hold, Player, Trace
+from restart_bench.predict.unmoved import NotTold, keeping_off, unmoved
 from restart_bench.predict.why import Why, decided_words, does, explain, show_cure, stays_off
 
 WARM_AND_MODE = ((SUPPLY, WARM), (MODE, WARM))
@@ -122,6 +125,79 @@ def test_rungs_are_counted_in_the_whole_program() -> None:
     answers = predict(program, ["m"], environments=[REST])
     told = explain(program, answers[0])
     assert decided_words(told, program) == ["first_scan in rung 3, line 3"]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_changes_that_are_not_tried_make_no_other_program(seed: int) -> None:
+    """Where the start pass clears coils, what a coil keeps or begins with is gone before the first scan, whatever else
+    is changed: the controller stands in the same state after power-up, restart and mode change."""
+    program = generated(seed, 6)
+    changes = tuple(deciding(program, nearness(program, outputs_of(program)[0])))
+    for some in [(one,) for one in changes] + [(one, Change(PASS)) for one in changes if one.kind != PASS]:
+        kept = that_matter(program, some)
+        whole, less = (Interpreter(all_changed(program, those)) for those in (some, kept))
+        state, other = whole.first_power_up(), less.first_power_up()
+        for pressed in (False, True, True):
+            inputs = {one.name: bool(one.rest) != pressed for one in program.inputs}
+            state, other = whole.scan(state, inputs, 10**7), less.scan(other, inputs, 10**7)
+            for then in (Interpreter.restart, Interpreter.leave_run):
+                assert then(whole, state).values == then(less, other).values
+        assert state.values == other.values
+
+
+@pytest.mark.parametrize("seed", [*range(12), 41, 42])
+def test_a_change_that_is_said_to_change_nothing_changes_nothing(seed: int) -> None:
+    """What is not tried because nothing of the answer rests on it: trying it gives the same answer."""
+    program = generated(seed, 5, counters=seed % 3 == 0)
+    for answer in predict(program, restarts=WARM_AND_MODE, environments=[REST]):
+        part, _ = part_of(program, cone_of(program, [answer.point]))
+        for change in unmoved(part, answer, deciding(part, nearness(part, answer.point))):
+            other = predict(
+                change.of(part), [answer.point], restarts=[(answer.restart, answer.start)], environments=[REST],
+                thorough=False,
+            )[0]  # fmt: skip
+            assert other.behaviour == answer.behaviour, (answer.key, change)
+
+
+@pytest.mark.parametrize("seed", [2, 3, 7, 15, 19, 42, 51])
+def test_no_two_changes_keep_off_what_spoils_no_path(seed: int) -> None:
+    """Sets that are found by spoilt paths against all sets, tried one by one: both ways there is one, or none."""
+    program = generated(seed, 4, counters=False)
+    for answer in predict(program, restarts=WARM_AND_MODE, environments=[REST]):
+        part, _ = part_of(program, cone_of(program, [answer.point]))
+        changes = deciding(part, nearness(part, answer.point))
+        singly = [change for change in changes if not _same(part, answer, (change,))]
+        if singly or stays_off(answer) or len(changes) > 14:
+            continue
+
+        def kept_off(some: tuple[Change, ...], part: Program = part, answer: Answer = answer) -> bool:
+            return stays_off(again(all_changed(part, some), answer))
+
+        try:
+            found = keeping_off(part, answer, changes, [2], kept_off)
+        except NotTold:
+            continue
+        tried = [some for some in combinations(changes, 2) if {one.kind for one in some} != {ORDER} and kept_off(some)]
+        assert bool(found) == bool(tried), (answer.key, found, tried)
+        assert not found or kept_off(found)
+
+
+def test_of_a_large_program_hardly_a_change_has_to_be_tried() -> None:
+    """Where everything hangs together, only what stands near an output decides: few changes are left to be tried."""
+    program = coupled(60)
+    answer = predict(program, ["motor0"], restarts=[(SUPPLY, WARM)], environments=[REST])[0]
+    changes = deciding(program, nearness(program, "motor0"))
+    left = set(changes) - unmoved(program, answer, changes)
+    assert Change("retained", "request0") in left
+    assert len(left) < len(changes) / 4
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_quick_answer_is_the_thorough_one(seed: int) -> None:
+    """Examples and the second solver change nothing in what is answered."""
+    program = generated(seed, 6, timers=seed % 2 == 1)
+    thorough, quick = (predict(program, restarts=WARM_AND_MODE, thorough=one) for one in (True, False))
+    assert [one.says for one in quick] == [one.says for one in thorough]
 
 
 # ---------------------------------------------------------------- over generated programs

@@ -1,64 +1,19 @@
 """Scenario files as tests: what pytest is told, item by item, and that nothing real moves unasked.
 
 Each test runs pytest in a process of its own on a small simulated rig (a lamp that is set and reset, and retained).
+What each verdict becomes stands in `test_pytest_verdicts.py`.
 """
 
 from __future__ import annotations
 
-import os
 import signal
 import subprocess
 import sys
 from pathlib import Path
-from xml.etree import ElementTree as Xml
 
 import pytest
 
-from lamp_suites import LampSuites
-
-PLAIN = ("-p", "no:hypothesispytest")
-"""Without a plug-in that has nothing to do here, and takes longer to load than the rest of pytest."""
-
-
-class Suite(LampSuites):
-    """The same, and pytest run on it."""
-
-    def __init__(self, folder: Path) -> None:
-        super().__init__(folder)
-        (folder / "pytest.ini").write_text("[pytest]\n", encoding="utf-8")
-
-    def pytest(self, *arguments: str) -> Told:
-        """pytest in a process of its own, in the suite's folder."""
-        remembers = "--lf" in arguments or "--cache" in arguments
-        plain = PLAIN if remembers else (*PLAIN, "-p", "no:cacheprovider")
-        command = [sys.executable, "-m", "pytest", *plain, *(one for one in arguments if one != "--cache")]
-        done = subprocess.run(
-            command,
-            cwd=self.folder,
-            capture_output=True,
-            text=True,
-            timeout=120,
-            check=False,
-            env={**os.environ, "COLUMNS": "300"},
-        )
-        return Told(done.returncode, done.stdout + done.stderr)
-
-
-class Told:
-    """What pytest said."""
-
-    def __init__(self, code: int, text: str) -> None:
-        self.code = code
-        self.text = text
-
-    @property
-    def summary(self) -> str:
-        """The last line."""
-        return self.text.strip().splitlines()[-1]
-
-    def line(self, start: str) -> str:
-        """The line of the short summary that begins so."""
-        return next(line for line in self.text.splitlines() if line.startswith(start))
+from pytest_suites import PLAIN, Suite
 
 
 @pytest.fixture
@@ -117,73 +72,6 @@ def test_pytest_loads_nothing_heavy_where_the_plugin_is_not_used(suite: Suite) -
     )
     told = suite.pytest()
     assert told.code == pytest.ExitCode.OK, told.text
-
-
-# ---------------------------------------------------------------- one item a case, four words
-
-
-def test_a_case_that_passes_is_a_passed_test_with_its_limits(suite: Suite) -> None:
-    """One item for each case; the limits of what was shown stand in the JUnit XML; one run holds all of it."""
-    rig = suite.rig()
-    suite.scenario(rig, "stays", "on", off_for="[250 ms, 300 ms]")
-    told = suite.pytest("lamp-trainer", "--restart-simulated", "-v", "--junitxml", "out.xml")
-    assert told.code == pytest.ExitCode.OK, told.text
-    assert "2 passed" in told.summary
-    assert "stays[off_for=250 ms] PASSED" in told.text and "stays[off_for=300 ms] PASSED" in told.text
-    (run,) = suite.runs()
-    assert (run / "SHA256SUMS").is_file() and (run / "report.html").is_file()
-    cases = list(Xml.parse(suite.folder / "out.xml").getroot().iter("testcase"))
-    assert len(cases) == 2
-    for case in cases:
-        told_of = [(one.get("name"), one.get("value")) for one in case.iter("property")]
-        assert ("verdict", "pass") in told_of
-        assert any(name == "limit" for name, _ in told_of)
-
-
-def test_a_fail_is_a_failure_with_reasons_and_no_traceback(suite: Suite) -> None:
-    """The text says point, expectation, reason and cycle, and where the evidence lies."""
-    suite.scenario(suite.rig(retained=True), "shut", "off")
-    told = suite.pytest("lamp-trainer", "--restart-simulated", "--junitxml", "out.xml")
-    assert told.code == pytest.ExitCode.TESTS_FAILED
-    assert "1 failed" in told.summary
-    assert "Fail: shown to deviate: " in told.line("FAILED")
-    assert "cycle 1: fail: lamp is off" in told.text and "archive:" in told.text
-    assert "pytest_items.py" not in told.text and "Traceback" not in told.text
-    case = next(Xml.parse(suite.folder / "out.xml").getroot().iter("testcase"))
-    assert [child.tag for child in case if child.tag in {"failure", "error"}] == ["failure"]
-
-
-def test_an_inconclusive_case_fails_by_its_own_name(suite: Suite) -> None:
-    """Not shown either way is no pass; the heading says that it is no evidence against the controller."""
-    rig = suite.rig()
-    suite.scenario(rig, "own-word", "{never: off, longer_than: 1 ms}")
-    told = suite.pytest("lamp-trainer", "--restart-simulated")
-    assert told.code == pytest.ExitCode.TESTS_FAILED, told.text
-    assert "Inconclusive: not shown either way: " in told.line("FAILED")
-
-
-def test_a_test_that_was_not_valid_is_an_error_of_the_set_up(suite: Suite) -> None:
-    """The state before was not reached: nothing was cut, nothing is said about the controller."""
-    rig = suite.rig()
-    suite.scenario(rig, "never-lit", "on")
-    path = rig / "never-lit.yaml"
-    text = path.read_text(encoding="utf-8").replace("expect: {lamp: on}", "expect: {spare: on}\n    within: 200 ms")
-    path.write_text(text, encoding="utf-8")
-    told = suite.pytest("lamp-trainer", "--restart-simulated", "--junitxml", "out.xml")
-    assert "1 error" in told.summary and "failed" not in told.summary
-    assert "pytest_items.py" not in told.text and "Traceback" not in told.text
-    assert "Error: test not valid, says nothing about the controller: " in told.line("ERROR")
-    case = next(Xml.parse(suite.folder / "out.xml").getroot().iter("testcase"))
-    assert [child.tag for child in case if child.tag in {"failure", "error"}] == ["error"]
-
-
-def test_what_only_the_end_of_the_run_tells_is_an_error_too(suite: Suite) -> None:
-    """An output that was never seen on may have a dead channel: the rig's last item says so at its tear-down."""
-    suite.scenario(suite.rig(), "dead", "off", point="spare")
-    told = suite.pytest("lamp-trainer", "--restart-simulated")
-    assert told.code == pytest.ExitCode.TESTS_FAILED
-    assert "1 passed, 1 error" in told.summary
-    assert "seen at the end of the run" in told.text and "spare" in told.text
 
 
 # ---------------------------------------------------------------- items that are repeated

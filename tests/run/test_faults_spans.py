@@ -49,14 +49,26 @@ def test_a_relay_that_is_clearly_slower_than_its_data_sheet_makes_another_off_ti
     assert "by rail; asked were 600 ms; look at the relay and its data sheet" in run.cycle.reason
 
 
+STOP_PARENT = """
+import os, signal, time
+os.close(1)
+os.kill(os.getppid(), signal.SIGSTOP)
+time.sleep(1.2)
+os.kill(os.getppid(), signal.SIGCONT)
+"""
+
+
 class Stopped(Unseen):
     """Stops this very process for a while once the supply is off, as a debugger or a busy system would."""
 
     def record(self, record: Record) -> None:
         """Seen by the runner right after the command."""
         if isinstance(record, Switching) and record.purpose == "cut":
-            subprocess.run(["sh", "-c", "(kill -STOP $PPID; sleep 1.2; kill -CONT $PPID) &"], check=True)
+            stopping = subprocess.Popen([sys.executable, "-c", STOP_PARENT], stdout=subprocess.PIPE)
+            assert stopping.stdout is not None
+            stopping.stdout.read()  # ends as it is about to stop this process
             time.sleep(0.05)
+            stopping.wait()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no process can be stopped from outside there")

@@ -139,6 +139,8 @@ def test_behind_the_last_failure_the_jump_to_the_first_is_said() -> None:
 def test_a_failure_is_where_it_could_first_be_seen() -> None:
     """Figures count from the restored supply; what has none is shown at the end of the cycle, and only what failed."""
     pulse = burner_finding(1, Verdict.FAIL, begun_ns=[500 * MS, 540 * MS])
+    missing = burner_finding(1, Verdict.FAIL, delay_ns=[5 * S, 6 * S], found_ns=[S, S + 10 * MS])
+    assert failures_in(judged_cycle(1, missing), 9 * S) == (4 * S + 10 * MS,)  # where it was due
     silent = burner_finding(1, Verdict.FAIL)
     passed = burner_finding(1, Verdict.PASS, delay_ns=[1, 2])
     assert failures_in(judged_cycle(1, pulse, passed), 9 * S) == (3 * S + 540 * MS,)

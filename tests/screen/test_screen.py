@@ -354,6 +354,28 @@ def test_changes_between_two_pictures_reach_the_strip() -> None:
     assert UNICODE.pulse in strip
 
 
+@pytest.mark.parametrize("width", [80, 140])
+def test_the_function_check_is_marked_off_in_the_lanes(width: int) -> None:
+    """What comes on there was told to: its span is shaded in every strip and named below until it has scrolled out."""
+    made = gathered()
+    for at_ns in range(0, 20 * S, S // 4):
+        phase = "function check" if 5 * S <= at_ns < 12 * S else "watching"
+        made.live(state(at_ns, {"fan": phase != "watching"}, phase=phase))
+    lines = frame(made, width, 40, UNICODE)
+    (axis_line,) = [line.plain for line in lines if "check" in line.plain and "now" in line.plain]
+    begin, end = axis_line.index("│"), axis_line.rindex("│") + 1
+    (fan,) = [line for line in lines if "fan" in line.plain and "█" in line.plain]
+    assert (begin, end) in [(span.start, span.end) for span in fan.spans if "on " in str(span.style)]
+    assert set(fan.plain[begin + 1 : end - 1]) == {"█"}
+    short = gathered()
+    for at_ns in range(0, 6 * S, S // 4):
+        short.live(state(at_ns, {}, phase="function check" if at_ns >= 5 * S else "watching"))
+    (axis_line,) = [line.plain for line in frame(short, width, 40, UNICODE) if "█ on" in line.plain]
+    assert "check │" in axis_line
+    made.live(state(500 * S, {"fan": False}))
+    assert not any("check" in line.plain for line in frame(made, width, 24, UNICODE))
+
+
 def test_what_was_not_seen_yet_is_empty_in_the_strip() -> None:
     """Before the first reading there is nothing to show: neither off nor blind."""
     history = History()

@@ -440,6 +440,23 @@ def test_extends_merges_mappings_key_by_key_and_replaces_all_else(tmp_path: Path
     assert [line.split(": ")[0] for line in told(lambda: load_rig(path, cards=cards()))] == ["common.yaml:19"]
 
 
+def test_another_driver_replaces_the_supply_of_the_file_that_is_extended(tmp_path: Path) -> None:
+    """Its keys are its own: none of the other driver's is left over; with the same driver key goes by key."""
+    (tmp_path / "common.yaml").write_text(RIG, encoding="utf-8")
+    path = tmp_path / "rig.yaml"
+    path.write_text('extends: common.yaml\nsupply: {driver: by-hand, switch: "main switch"}\n', encoding="utf-8")
+    supply, base = (
+        load_rig(path, cards=cards()).rig.supply,
+        load_rig(tmp_path / "common.yaml", cards=cards()).rig.supply,
+    )
+    assert supply is not None and base is not None
+    assert supply.driver == "by-hand" and not {"coil", "host"} & set(supply.settings)
+    path.write_text("extends: common.yaml\nsupply: {coil: 7}\n", encoding="utf-8")
+    changed = load_rig(path, cards=cards()).rig.supply
+    assert changed is not None
+    assert (changed.driver, changed.settings["coil"]) == (base.driver, 7)
+
+
 def test_extends_in_a_circle_is_refused(tmp_path: Path) -> None:
     """A file that extends itself by way of another would never end."""
     (tmp_path / "rig.yaml").write_text(f"extends: b.yaml\n{RIG}", encoding="utf-8")

@@ -52,6 +52,7 @@ MUTANTS = (
     Mutant("a first read that conforms is no change", "judging/states.py", "np.empty(0, dtype=np.intp) if began else missed)", "missed)", ("tests/judging/test_judging_spans.py",)),
     Mutant("what may have been so before the return was so", "judging/states.py", "if carried is not None:\n        return judged", "if True:\n        return judged", ("tests/judging/test_judging_spans.py::test_off_since_nobody_saw_when_may_be_left_by_no_power_or_a_change",)),
     Mutant("a drop with the supply that nobody could read was none", "judging/states.py", "return bool(long_gaps(reads, evidence.cut.not_before_ns, until_ns, least_off_ns))", "return False", ("tests/judging/test_judging_spans.py::test_on_before_a_blind_cut_and_after_it_may_have_outlived_it_or_come_again",)),
+    Mutant("off and on again in a blind gap is no first change", "judging/states.py", "if on[0]:\n        stayed_ns", "if False:\n        stayed_ns", ("tests/judging/test_judging_spans.py::test_what_was_on_on_both_sides_of_a_blind_gap_may_have_come_on_in_it",)),
     Mutant("during ends with a return before its command", "judging/states.py", "if later.verdict is judged.verdict:", "if True:", ("tests/judging/test_judging_spans.py::test_what_comes_or_goes_after_an_early_return_says_nothing_of_the_time_in_the_dark",)),
     Mutant("from ready counts from the return", "judging/states.py", 'if demand.start == "ready":\n        return evidence.marks.get("ready")', 'if demand.start == "ready":\n        return evidence.restored', ("tests/judging/test_expecting.py",)),
     # never, stays, returns
@@ -79,6 +80,8 @@ MUTANTS = (
     Mutant("a supply that does not return is no matter", "judging/proofs.py", "if one.back is False and (", "if False and (", ("tests/judging/test_judging.py",)),
     Mutant("an uptime that fell proves a restart, however high", "evidence/restarts.py", "may = fell if unit is None else fell & (", "may = fell if unit is not None else fell & (", ("tests/evidence/test_restarts.py::test_an_uptime_above_the_time_since_the_cut_proves_nothing",)),
     Mutant("a wrap is a restart", "evidence/restarts.py", "if went_on:\n        return", "if False:\n        return", ("tests/evidence/test_restarts.py",)),
+    Mutant("a pace that is hardly known shows a wrap", "evidence/restarts.py", "if 2 * spare > by_ns - cut.not_after_ns:", "if False:", ("tests/evidence/test_restarts.py::test_a_sign_of_life_whose_pace_is_hardly_known_shows_no_wrap",)),
+    Mutant("a network that was away about the cut is a restart", "judging/proofs.py", "not fate.late and _went_on(evidence):", "False:", ("tests/evidence/test_restarts.py::test_a_network_that_was_away_about_the_cut_is_no_restart_where_the_sign_of_life_went_on",)),
     Mutant("restart none is met by a restart", "judging/proofs.py", 'Verdict.PASS if restarted is (wanted == "required") else Verdict.FAIL', "Verdict.PASS", ("tests/judging/test_judging.py",)),
     Mutant("proofs that contradict one another are believed", "judging/proofs.py", "restarted = True if held and not kept else", "restarted = True if held else", ("tests/judging/test_judging.py::test_proofs_of_the_restart_that_contradict_one_another_are_inconclusive",)),
     # validity

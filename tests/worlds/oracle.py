@@ -159,8 +159,8 @@ class Oracle:
         if first > self.spans.end[1]:
             return False  # it spoke when the watch was over
         true, seen = self.ready.true, self.ready.seen
-        if true is None or seen is None:
-            return True
+        if true is None or seen is None:  # the time that it has counts from when its supply is proven to be back
+            return first + (within or self.world.rig.ready.within_ns) < self.spans.end[1] - 100 * MS
         sign = self._last_sign(seen)
         earlier = [life.start for life in self.world.lives if life is not self.ready.life and life.start > self.back]
         since = min(true, sign, *earlier)  # a life that a later restart ended may be the one that was watched
@@ -961,12 +961,16 @@ class Oracle:
                 and (link or any(p.kind == "falls" for p in world.rig.proof_of_cut))
             )
             perhaps = True
+        lost = False
         if scenario.restart != "none" and not world.restarted:
             got = world.got["controller"]
             lost = bool((np.isin(got.kind, (2, 4)) & (got.received > world.cut[0])).any())
             perhaps |= lost
         if rail is not None and not world.rail.spans([0.0], 0, world.end):
-            perhaps = False
+            # Read on all through it contradicts a cut; unread the link has the word, and any one proof will do.
+            off = world.back[0] - world.cut[1]
+            unread = self.readings.all_good(rail).longest_gap(world.cut[0], self.high) > off - 40 * MS
+            perhaps = lost and unread
         if not held:
             yield Invalid("unproven", "no proof of the cut held", not perhaps, world.cut[0], True)
 

@@ -201,7 +201,7 @@ def _world(
         origin=0, end=end,
     )  # fmt: skip
     world.disagrees = next((one["point"] for one in faults if one["fault"] in ("wire-off", "image-disagrees")), "")
-    world.spoilt = {"stuck perhaps"} if any(one["fault"] == "command-stuck" for one in faults) else set()
+    world.spoilt = {"stuck perhaps"} if _may_leave_idle(rig, faults) else set()
     world.got = {name: _delivered(one) for name, one in samples.items()}
     for name in rig.points:
         if all(name not in one.values for one in world.got.values()):
@@ -209,6 +209,14 @@ def _world(
                 len(world.got[rig.points[name].device].sent), np.nan
             )
     return world
+
+
+def _may_leave_idle(rig: Rig, faults: tuple[Tree, ...]) -> bool:
+    """Whether a command point may stay where it should not: it sticks, or its device lost the supply and came back with
+    its outputs off, where a stop button rests on."""
+    kinds = {one["fault"] for one in faults}
+    rests_on = any(point.writable and point.idle is True for point in rig.points.values())
+    return "command-stuck" in kinds or ("independent-on-cut-supply" in kinds and rests_on)
 
 
 def _lives(program: list[tuple[int, Any]], begin: int) -> tuple[Life, ...]:

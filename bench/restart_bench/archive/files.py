@@ -12,9 +12,10 @@ import os
 import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from filelock import FileLock, Timeout
+if TYPE_CHECKING:
+    from filelock import FileLock
 
 SUMS = "SHA256SUMS"
 LOCK = "running.lock"
@@ -128,6 +129,8 @@ def lock_run(folder: Path) -> FileLock:
 
     Raises RunIsOpen where another process has it.
     """
+    from filelock import FileLock, Timeout
+
     lock = FileLock(folder / LOCK, thread_local=False)
     with clear_errors("lock", folder / LOCK):
         try:

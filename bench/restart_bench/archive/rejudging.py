@@ -301,6 +301,8 @@ def _same_cases(new: Scenario, old: Scenario) -> dict[str, str]:
     def cut(case: Case) -> tuple[object, ...]:
         return case.off_for_ns, case.at, case.level
 
+    if new.search != old.search:  # each cycle of a search was off for a time of its own
+        return {}
     names = {cut(case): case.name for case in reversed(new.cases)}
     return {case.name: names[cut(case)] for case in old.cases if cut(case) in names}
 

@@ -1,4 +1,4 @@
-"""How long a cut is ridden through: brackets, a fitted threshold where outcomes overlap, and what to try next.
+"""How long a cut is ridden through: brackets, and a fitted threshold where outcomes overlap.
 
 Off times are known by their bounds only, so a trial is (low, high) and whether the controller restarted. Where every
 cut that was ridden through is shorter than every one that was not, the answer is the bracket between them, for every
@@ -20,9 +20,6 @@ Floats = NDArray[np.float64]
 
 PLACES, SPREADS = 120, 16
 """Fineness of the grid on which the likelihood is looked at; ends of an interval are interpolated on it."""
-BESIDE = 0.8
-"""So many spreads to both sides of the threshold it is tried, where outcomes overlap: there a trial tells most."""
-LEAST_TO_FIT = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,22 +65,6 @@ class Threshold:
     confidence: float
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """Where to look, how fine a bracket is wanted, how often its ends are confirmed, and how many cycles at most."""
-
-    shortest: float
-    longest: float
-    resolution: float
-    confirmations: int = 6
-    cycles: int = 40
-
-    @property
-    def reach(self) -> float:
-        """How far beyond the bracket a cut counts as its confirmation."""
-        return float(self.resolution * 2 ** (self.confirmations - 2))
-
-
 def bracket(trials: Sequence[Trial]) -> Bracket:
     """What was ridden through and what was not, at the most telling ends."""
     ridden = max((one for one in trials if not one.restarted), key=lambda one: (one.low, one.high), default=None)
@@ -99,10 +80,10 @@ def bracket(trials: Sequence[Trial]) -> Bracket:
 
 
 def fit(trials: Sequence[Trial], confidence: float = 0.95) -> Threshold | None:
-    """The fitted threshold; None where outcomes do not overlap (then the bracket is the answer) or are all alike."""
+    """The fitted threshold; None where outcomes do not surely overlap (then the bracket is the answer)."""
     if not 0.0 < confidence < 1.0:
         raise ValueError(f"confidence: {confidence} does not lie between 0 and 1 (both excluded)")
-    if not _overlaps(trials):
+    if not bracket(trials).overlap:
         return None
     low, high = (_Likelihood([(getattr(one, end), one.restarted) for one in trials]) for end in ("low", "high"))
     middle = _Likelihood([(one.middle, one.restarted) for one in trials])
@@ -110,11 +91,9 @@ def fit(trials: Sequence[Trial], confidence: float = 0.95) -> Threshold | None:
     return Threshold(place, spread, low.end(confidence, -1), high.end(confidence, 1), confidence)
 
 
-def _overlaps(trials: Sequence[Trial]) -> bool:
-    """True if no off time parts the outcomes, taking the middles of the bounds."""
-    ridden = [one.middle for one in trials if not one.restarted]
-    restarted = [one.middle for one in trials if one.restarted]
-    return bool(ridden and restarted) and max(ridden) >= min(restarted)
+def roughly(trials: Sequence[Trial]) -> tuple[float, float]:
+    """Threshold and spread as well as few trials tell them, in a hundredth of the time."""
+    return _Likelihood([(one.middle, one.restarted) for one in trials]).roughly()
 
 
 class _Likelihood:
@@ -179,55 +158,6 @@ class _Likelihood:
         outside, inside = float(self._profile[place]), float(self._profile[place - side])
         share = (least - outside) / (inside - outside)
         return float(self._places[place] + share * (self._places[place - side] - self._places[place]))
-
-
-# ---------------------------------------------------------------- searching
-
-
-def next_off_time(trials: Sequence[Trial], plan: Plan) -> float | None:
-    """The off time to ask for next; None where the search is over. First both ends, then halving; where the bracket is
-    as narrow as asked its ends are confirmed; where outcomes overlap it is tried beside the fitted threshold."""
-    if len(trials) >= plan.cycles:
-        return None
-    if _overlaps(trials):
-        return _beside_the_threshold(trials, plan)
-    found = bracket(trials)
-    if found.rides_through is None or found.restarts is None:
-        return plan.shortest if found.rides_through is None else plan.longest
-    ridden = max(one.middle for one in trials if not one.restarted)
-    restarted = min(one.middle for one in trials if one.restarted)
-    if restarted - ridden > plan.resolution:
-        return (ridden + restarted) / 2
-    return _to_confirm(trials, plan, ridden, restarted)
-
-
-def _to_confirm(trials: Sequence[Trial], plan: Plan, ridden: float, restarted: float) -> float | None:
-    """Beyond both ends of the bracket, by turns and each time farther out: a spread that is wider than the bracket
-    shows as an outcome that should not be there. None once both sides were tried often enough."""
-    below = sum(one.middle <= ridden and one.middle >= ridden - plan.reach for one in trials)
-    above = sum(one.middle >= restarted and one.middle <= restarted + plan.reach for one in trials)
-    if min(below, above) >= plan.confirmations:
-        return None
-    step = plan.resolution * 2.0 ** (min(below, above) - 2)
-    beyond = ridden - step if below <= above else restarted + step
-    return min(plan.longest, max(plan.shortest, beyond))
-
-
-def _beside_the_threshold(trials: Sequence[Trial], plan: Plan) -> float:
-    """So many spreads to one side of the threshold, by turns."""
-    place, spread = _guess(trials, plan)
-    side = 1 if len(trials) % 2 else -1
-    return min(plan.longest, max(plan.shortest, place + side * BESIDE * spread))
-
-
-def _guess(trials: Sequence[Trial], plan: Plan) -> tuple[float, float]:
-    """Threshold and spread as far as they are known: with few trials the middle of what overlaps."""
-    ridden = max(one.middle for one in trials if not one.restarted)
-    restarted = min(one.middle for one in trials if one.restarted)
-    place, spread = (ridden + restarted) / 2, (ridden - restarted) / 2
-    if len(trials) >= LEAST_TO_FIT:
-        place, spread = _Likelihood([(one.middle, one.restarted) for one in trials]).roughly()
-    return place, min(max(spread, plan.resolution / 2), (plan.longest - plan.shortest) / 8)
 
 
 # ---------------------------------------------------------------- without a curve

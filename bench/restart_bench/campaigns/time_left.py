@@ -16,11 +16,13 @@ MARGINS = (20, 50)
 @dataclass(slots=True)
 class TimeLeft:
     """`planned`: what one cycle of each case takes, `to_come`: how many of them are left, the one that has begun
-    included. `not_before_ns`: the limits of the supply keep the run from ending sooner after its beginning."""
+    included. `spared`: so many of them a search may not need. `not_before_ns`: the limits of the supply keep the run
+    from ending sooner after its beginning."""
 
     planned: Mapping[Hashable, TimeSpan]
     to_come: dict[Hashable, int]
     not_before_ns: int = 0
+    spared: Mapping[Hashable, int] = field(default_factory=dict)
     _took: dict[Hashable, tuple[int, int, int]] = field(default_factory=dict)  # shortest, longest, how many
     _gone_ns: int = 0
 
@@ -38,7 +40,8 @@ class TimeLeft:
         for other, number in self.to_come.items():
             shortest, longest = self._each(other) if number else (0, 0)
             begun = number > 0 and other == case
-            low += max(0, shortest - into_ns) + (number - 1) * shortest if begun else number * shortest
+            least = max(int(begun), number - self.spared.get(other, 0))
+            low += max(0, shortest - into_ns) + (least - 1) * shortest if begun else least * shortest
             if longest is None:
                 is_open = True
             else:

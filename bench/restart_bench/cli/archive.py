@@ -24,7 +24,7 @@ from restart_bench.cli.common import (
 )
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused, RunOutcome
-from restart_bench.model.verdicts import EXIT_ERROR, EXIT_FAIL
+from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_FAIL
 from restart_bench.screen.console import console_for, width_for
 
 if TYPE_CHECKING:
@@ -54,12 +54,31 @@ def compare(
     why: Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason of the approval.")] = "",
     by: ByOption = "",
     logs: LogsOption = LOGS,
+    as_json: JsonOption = False,
 ) -> int:
     """What changed between two runs. Ends with 1 if something got worse."""
+    from restart_bench.report.documents import faults_document, refusal_document
+
+    try:
+        return _compare(baseline, run, why if approve else None, by, logs, as_json)
+    except FaultsFound as found:
+        if not as_json:
+            raise
+        told = faults_document(found.faults, EXIT_BAD_INPUT)
+    except Refused as refused:
+        if not as_json:
+            raise
+        told = refusal_document(str(refused), EXIT_BAD_INPUT)
+    print(json.dumps(told, ensure_ascii=False, indent=2))
+    return EXIT_BAD_INPUT
+
+
+def _compare(baseline: str, run: str, approve_because: str | None, by: str, logs: Path, as_json: bool) -> int:
     from restart_bench.archive.reader import ArchivedRun, find_run
     from restart_bench.cli.logs import comparison_lines
     from restart_bench.compare.baselines import approval_lines, baseline_of, comparable_of, compare_runs
     from restart_bench.compare.baselines import approve as approve_run
+    from restart_bench.compare.documents import comparison_document
 
     folder = find_run(run, logs)
     if baseline == "approved":
@@ -69,15 +88,23 @@ def compare(
             raise Refused(f"{rig} has no approved baseline; approve a run with `compare RUN RUN --approve --why TEXT`")
         baseline = approved
     folders = (find_run(baseline, logs), folder)
-    altered = [text for one in folders if (text := _said_at_head(ArchivedRun.open(one)))]
+    runs = [ArchivedRun.open(one) for one in folders]
+    altered = [f"{one.id}: {one.altered}" for one in runs if one.altered]
+    if altered and not as_json:
+        print("\n".join(altered), flush=True)
     with _read_honestly(*folders):
         comparison = compare_runs(*folders)
-        edit = _edit_of(ArchivedRun.open(folders[0]), ArchivedRun.open(folders[1]))
-    print("\n".join(comparison_lines(comparison, width_for(sys.stdout), edit)))
-    if approve:
-        approval = approve_run(folder, why=why, by=by)
+        edit = _edit_of(*runs)
+    code = EXIT_ERROR if altered else EXIT_FAIL if comparison.worse else 0
+    if not as_json:
+        print("\n".join(comparison_lines(comparison, width_for(sys.stdout), edit)))
+    approval = None if approve_because is None else approve_run(folder, why=approve_because, by=by)
+    if as_json:
+        told = comparison_document(comparison, exit_code=code, edit=edit, approval=approval, altered=altered)
+        print(json.dumps(told, ensure_ascii=False, indent=2))
+    elif approval is not None:
         print("\n".join(approval_lines(approval, comparable_of(ArchivedRun.open(folder)))))
-    return EXIT_ERROR if altered else EXIT_FAIL if comparison.worse else 0
+    return code
 
 
 def _edit_of(baseline: ArchivedRun, run: ArchivedRun) -> Edit | None:

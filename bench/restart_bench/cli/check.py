@@ -10,6 +10,7 @@ from pathlib import Path
 from restart_bench.campaigns.reliability import CONFIDENCE, cycles_needed, rarest_seen
 from restart_bench.cli.round_trips import RoundTrip
 from restart_bench.model.rig import Rig
+from restart_bench.model.scenario import Search
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import (
     FROM_MEMORY,
@@ -18,10 +19,12 @@ from restart_bench.model.wording import (
     counted,
     hanging,
     percent_text,
+    searched_words,
     source_text,
     without_controls,
 )
 from restart_bench.suite.plan import (
+    SWITCHINGS_PER_CUT,
     WORTH_SHOWING,
     CasePlan,
     Moment,
@@ -59,7 +62,7 @@ def plan_lines(
 
 def _lines(plan: SuitePlan, width: int, round_trip: RoundTrip | None) -> Iterator[str]:
     rig = plan.rig
-    scenarios, cycles = counted(len(plan.scenarios), "scenario"), counted(plan.cycles, "cycle")
+    scenarios, cycles = counted(len(plan.scenarios), "scenario"), _fewest_to_most(plan.cycles, plan.spared, "cycle")
     yield f"{rig.name}: {scenarios}, {cycles}, {planned_span(plan.lasts)}"
     if len(plan.scenarios) > 1:
         yield ""
@@ -91,7 +94,10 @@ def _overview(plans: Sequence[ScenarioPlan]) -> Iterator[str]:
         shown = min((support_of(plan.scenario.demonstrate, case.cycles) for case in plan.cases), key=_reliability)
         reliability = _percent(shown.reliability) if shown.reached >= shown.confidence else "out of reach:"
         wanted = f"{reliability} at {_percent(shown.confidence)} confidence"
-        rows.append((plan.scenario.name, str(plan.cycles), each[0] if len(each) == 1 else "see below", wanted))
+        if plan.scenario.search is not None:
+            wanted = f"what is ridden through: {searched_words(plan.scenario.search)}"
+        cycles_told = _fewest_to_most(plan.cycles, plan.spared)
+        rows.append((plan.scenario.name, cycles_told, each[0] if len(each) == 1 else "see below", wanted))
     name, cycles, lasts = (max(len(row[n]) for row in rows) for n in range(3))
     for row in rows:
         yield f"  {row[0]:<{name}}  {row[1]:>{cycles}}  {row[2]:<{lasts}}  {row[3]}"
@@ -109,7 +115,8 @@ def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int, round_trip: RoundT
     for case in plan.cases:
         name = case.case.name or "one case"
         memory = f" ({FROM_MEMORY})" if case.case.from_memory else ""
-        yield f"  {name}{memory}: {counted(case.cycles, 'cycle')}, {planned_span(case.each)} each"
+        cycles = _fewest_to_most(case.cycles, case.cycles - case.fewest, "cycle")
+        yield f"  {name}{memory}: {cycles}, {planned_span(case.each)} each"
         for moment in case.timeline:
             yield from hanging(f"    {_when(moment)}", moment.text, width, _INDENT + 4)
         if scenario.how == "supply":
@@ -117,12 +124,29 @@ def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int, round_trip: RoundT
         if case.case.at.is_random:
             drawn = f"{show_duration(case.case.at.low_ns)} to {show_duration(case.case.at.high_ns)}"
             yield from hanging("    drawn", f"{drawn} from the last step to the cut, anew in each", width, _INDENT + 4)
+        if scenario.search is not None:
+            yield from hanging("    searches", _search_text(case, scenario.search), width, _INDENT + 4)
+            continue
         yield from hanging("    supports", support_text(plan, case), width, _INDENT + 4)
     judged = [*scenario.during, *scenario.after]
     for number, expectation in enumerate(judged):
         yield from hanging("    judged" if not number else "", f"{expectation.point} {expectation.text}", width, 21)
     for text in [*(limit.text for limit in scenario.times), *(gap.text for gap in scenario.gaps)]:
         yield from hanging("", text, width, 21)
+
+
+def _search_text(case: CasePlan, search: Search) -> str:
+    """What a search looks for, and what it may take."""
+    return (
+        f"{searched_words(search)}: {case.fewest} cycles where what is ridden through and what restarts separate "
+        f"sharply, up to {search.cycles} where they overlap; each off time follows from the outcomes before it"
+    )
+
+
+def _fewest_to_most(most: int, spared: int, one: str = "") -> str:
+    """`12 cycles`, `17 to 40 cycles`: a search may be over earlier."""
+    number = f"{most - spared} to " if spared else ""
+    return f"{number}{counted(most, one)}" if one else f"{number}{most}"
 
 
 def _off_time_text(case: CasePlan, rig: Rig, round_trip: RoundTrip | None) -> str:
@@ -237,7 +261,9 @@ def _facts(plan: SuitePlan, worn: int, free_bytes: int | None) -> Iterator[tuple
         rated = supply.limits.operations
         after = worn + plan.switchings
         of = f" of {rated} rated" if rated is not None else ""
-        yield "operations", f"{plan.switchings} planned, {worn} behind it, {after}{of} afterwards"
+        spared = SWITCHINGS_PER_CUT * plan.spared
+        planned = _fewest_to_most(plan.switchings, spared)
+        yield "operations", f"{planned} planned, {worn} behind it, {_fewest_to_most(after, spared)}{of} afterwards"
         if rated is not None and after > rated:
             yield "WORN", "the plan goes beyond the rated life: change the relay, or plan fewer cycles"
         yield "at the end", f"supply {supply.at_end}; after trouble: {supply.after_trouble}"

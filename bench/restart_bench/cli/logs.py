@@ -6,20 +6,20 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from rich.box import SIMPLE_HEAD
-from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
-from restart_bench.archive.drifts import DriftRow
-from restart_bench.archive.queries import RunRow, TrendRow
-from restart_bench.archive.soundness import Verified
-from restart_bench.compare.comparison import Comparison
 from restart_bench.model.verdicts import GLOSS, Verdict, console_style
 from restart_bench.model.wording import bounds_text, counted, hanging, listed, percent_text, without_controls
 from restart_bench.report.record.text import shortened
 
 if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from restart_bench.archive.drifts import DriftRow
+    from restart_bench.archive.queries import RunRow, TrendRow
+    from restart_bench.archive.soundness import Verified
+    from restart_bench.compare.comparison import Comparison
     from restart_bench.compare.edits import Edit, OutputChange
 
 _LONGEST_REASON = 60
@@ -123,6 +123,9 @@ def drift_lines(rows: Sequence[DriftRow], width: int) -> Iterator[str]:
 
 
 def _table(*columns: str) -> Table:
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
     table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
     for column in columns:
         table.add_column(column, overflow="fold", no_wrap=column in ("run", "period", "boot", "kind"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import sys
@@ -63,6 +64,8 @@ app = typer.Typer(
 
 def main() -> None:
     """Console script."""
+    gc.set_threshold(100_000)  # what is loaded stays: looking through it again and again finds nothing to free
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "1")  # looking for some reads about every installed package
     for name in ("stdin", "stdout", "stderr"):
         if getattr(sys, name) is None:  # closed by whoever started us
             setattr(sys, name, open(os.devnull, "r" if name == "stdin" else "w", encoding="utf-8"))  # noqa: PTH123, SIM115
@@ -86,6 +89,8 @@ def _end_honestly(command: Callable[[], object]) -> None:
     except OSError:
         let_go_of_streams()
         raise SystemExit(EXIT_ERROR) from None
+    finally:
+        gc.freeze()  # the system takes all memory back at once, nothing has to be sought in it
 
 
 def _version(wanted: bool) -> None:

@@ -264,8 +264,8 @@ _EVIDENCE: dict[str, _Given] = {
         "controller",
         "input_register",
         1,
-        (("type", "uint32"), ("words", "big")),
-        "   # falls at a restart",
+        (("type", "uint32"), ("words", "big"), ("scale", "0.1"), ("unit", "s")),
+        "   # in tenths of a second, falls at a restart",
     ),
 }
 _WITH_RELAY: dict[str, _Given] = {
@@ -434,6 +434,8 @@ def _given_line(answers: Answers, name: str, by_hand: bool) -> str:
     for one in answers.listed:
         if one.name == name:
             table, address = one.place.table, one.place.address
+            if {"scale", "unit"} & dict(one.keys).keys():  # one goes with the other
+                keys = {key: value for key, value in keys.items() if key not in ("scale", "unit")}
             keys |= dict(one.keys) | ({"label": _quoted(one.label)} if one.label else {})
     told = _told(keys)
     return f"  {name + ':':<13} {{device: {given.device}, {table}: {address}{told}}}{given.comment}\n"

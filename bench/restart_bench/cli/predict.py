@@ -80,7 +80,8 @@ def predict_paths(
     else:
         told = changed if changed != [] else [NOTHING_CHANGES if decided else NO_CHANGE_SEEN]
         shown = _lines(editions, told) if sheet is None or told else ()  # what a page hides is not printed beside it
-        print("\n".join([*shown, *written, "", AS_A_MODEL]).strip())
+        as_a_model = hanging("", AS_A_MODEL, width_for(sys.stdout), 0)
+        print("\n".join([*shown, *written, "", *as_a_model]).strip())
     if altered:
         return EXIT_ERROR
     return EXIT_FAIL if changed else EXIT_PASS if decided else EXIT_INCONCLUSIVE

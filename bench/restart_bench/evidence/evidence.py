@@ -18,8 +18,8 @@ from restart_bench.evidence.reachability import ConnectionOutcome, Reachability
 from restart_bench.evidence.traces import Reads, Trace, TraceBuilder
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import CycleRecords
-from restart_bench.model.rig import Point, Rig
-from restart_bench.model.samples import DeviceSamples, SampleKind
+from restart_bench.model.rig import Device, Point, Rig
+from restart_bench.model.samples import DeviceSamples, SampleKind, decoded
 from restart_bench.model.scenario import Expectation, Scenario
 from restart_bench.model.step_kinds import COMMANDS, facts_of
 from restart_bench.model.verdicts import Verdict
@@ -232,7 +232,18 @@ class Evidence:
             reads = self.reads(judged)
             if bool(((reads.early > gap[0]) & (reads.late < gap[1])).any()):
                 return "the watch was over, and what was read later came after a command; a new run has to watch longer"
+            good = (
+                inside & (rows.column("kind") == SampleKind.GOOD) & (rows.column("request") == rows.request_of(judged))
+            )
+            if bool((~np.isnan(decoded(point, rows.column(f"p:{judged}")[good]))).any()):
+                return self._not_counted(device)
             return _undefined(point)
+        if bool((mine == SampleKind.LATE).any()):
+            return (
+                f"{device.name} answered, but later than its `answer_within` ({about(device.answer_within_ns)}): see "
+                "what makes it slow (other clients, a gateway), or allow more; if it is simulated, this computer was "
+                "too busy: end other programs and repeat"
+            )
         if bool((mine == SampleKind.EXCEPTION).any()):
             return f"{device.name} answered with an exception; check the address and type of {point.shown}"
         others = np.sort(sent[inside & (rows.column("kind") == SampleKind.GOOD)])
@@ -242,6 +253,15 @@ class Evidence:
                 "address, and what lies near it"
             )
         return ""
+
+    def _not_counted(self, device: Device) -> str:
+        """Why values that were read did not count."""
+        alive = self.rig.ready.alive
+        name = self.rig.points[alive].shown if alive in self.rig.points else "its sign of life"
+        return (
+            f"{device.name} answered with values, but they don't count while {name} does not move: see whether "
+            "its program still runs"
+        )
 
     def _counting_again_ns(self) -> int:
         """From when the controller's reads may count again after the cut."""

@@ -38,7 +38,7 @@ ANYTHING = Wanted()
 
 
 UNSEEN_NS = 50_000_000
-"""So long, or for four polls, a proof has to be blind so that a supply may have been back in between."""
+"""So long, or for four polls, a point has to be blind so that it may have changed and changed back in between."""
 MOST_RESTARTS = 20
 """So many restarts within one watch are followed; a controller that goes on restarting is watched no longer."""
 
@@ -253,13 +253,17 @@ def as_the_rail_shows(
             continue
         reads = builder.trace(proof.point).reads
         off = conforming(proof.wanted, reads.value)
-        unseen_ns = max(UNSEEN_NS, 4 * rig.devices[rig.points[proof.point].device].poll_ns)
-        back = None if restored is None else _later_than(reads, ~off, restored, unseen_ns)
+        back = None if restored is None else _later_than(reads, ~off, restored, unseen_ns(rig, proof.point))
         gone = _later_than(reads, off, cut)
         if gone is not None and (restored is None or gone.not_after_ns <= (back or restored).not_after_ns):
             cut = gone
         restored = _by_itself(reads, off, cut, restored) or back or restored
     return cut, restored
+
+
+def unseen_ns(rig: Rig, name: str) -> int:
+    """For how long a point has to be blind so that a change and its way back may lie in between."""
+    return max(UNSEEN_NS, 4 * rig.devices[rig.points[name].device].poll_ns)
 
 
 def _by_itself(reads: Reads, off: Flags, cut: Bounds, restored: Bounds | None) -> Bounds | None:

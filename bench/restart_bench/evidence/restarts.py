@@ -137,6 +137,16 @@ def _went_on(rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, cut: Boun
     return _counted_on(rig.points[alive], seen, cut, by_ns, still)
 
 
+def counted_through(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -> bool:
+    """Whether the sign of life reads after the return, once that can be told, what it would read had it gone on all
+    the time: then a lost connection was the network's."""
+    alive = rig.ready.alive
+    if alive is None or alive not in rig.points or (still := builder.still_ns(alive)) is None:
+        return False
+    by_ns = max(restored.not_after_ns, cut.not_after_ns + 5 * still // 2)
+    return _counted_on(rig.points[alive], builder.trace(alive).seen, cut, by_ns, still) is True
+
+
 def _stood(seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool:
     """True where it stood for clearly longer than its pace at some time between the cut and an instant (and on)."""
     moves = np.flatnonzero(seen.value[1:] != seen.value[:-1]) + 1
@@ -147,8 +157,9 @@ def _stood(seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool:
 
 
 def _counted_on(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool | None:
-    """A counter that reads after a break what it would read had it gone on at its rate has gone on. A bit, and a
-    counter that may have gone round in between, tell nothing."""
+    """A counter that reads after a break what it would read had it gone on at its rate has gone on. A bit, a counter
+    that may have gone round in between, and one whose pace is known no more finely than the time since the cut tell
+    nothing: what began anew may read the same."""
     modulus = _MODULUS.get(point.type, 0.0) * point.scale
     last, first = seen.last_until(cut.not_before_ns), int(np.searchsorted(seen.late, by_ns, side="left"))
     if not modulus or last is None or last == 0 or first >= len(seen):
@@ -160,4 +171,7 @@ def _counted_on(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: in
     if rate <= 0 or elapsed * rate > modulus / 2:
         return None
     missing = elapsed - float((seen.value[first] - seen.value[last]) % modulus) / rate
-    return True if abs(missing) <= still_ns + _RATE_ERROR * elapsed else None
+    spare = still_ns + _RATE_ERROR * elapsed
+    if 2 * spare > by_ns - cut.not_after_ns:
+        return None
+    return True if abs(missing) <= spare else None

@@ -281,9 +281,6 @@ def _each(value: Any, expected: str, one: Callable[[Scalar], tuple[T, ...]]) -> 
 def read_off_for(value: Any) -> tuple[int, ...]:
     """The off times of a cut in nanoseconds: a value, a list, or `A..B in N values`."""
     if isinstance(value, dict):
-        if list(value) == ["search"]:
-            what = "search comes with a later edition"
-            raise refuse(what, "write a list or A..B in N values, like 5 ms..200 ms in 6 values", "duration")
         raise refuse("a mapping stands where a duration is due", "write a duration, a list, or A..B in N values")
 
     def one(scalar: Scalar) -> tuple[int, ...]:
@@ -293,6 +290,21 @@ def read_off_for(value: Any) -> tuple[int, ...]:
         return tuple(positive_duration(Scalar(ns, f"{ns // 1000} us", True, "", 0)) if ns == 0 else ns for ns in found)
 
     return _each(value, "a duration", one)
+
+
+def read_span(value: Any) -> tuple[int, int]:
+    """`5 ms..200 ms`: two durations in nanoseconds, the shorter one first."""
+    scalar = as_scalar(value, "a range of durations")
+    if ".." not in scalar.text:
+        raise refuse(f"{scalar.text} is no range", "write the shortest and the longest, like 5 ms..200 ms", "duration")
+    low, high = _read(scalar, "duration", lambda text: parse_range(text, parse_duration))
+    if low in (0, high):
+        what = "0 is no time at all" if low == 0 else f"nothing lies between the two ends of {scalar.text}"
+        raise refuse(what, "write the shortest and the longest, like 5 ms..200 ms", "duration")
+    return low, high
+
+
+read_count = whole_number(1, 1000)
 
 
 def read_at(value: Any) -> tuple[tuple[int, int], ...]:

@@ -211,17 +211,23 @@ def plain(tree: Any) -> Any:
 
 
 def merged(base: Block, over: Block) -> Block:
-    """`over` laid on `base`: mappings key by key, all else replaced. Each value keeps its own place."""
+    """`over` laid on `base`: mappings key by key, all else replaced, as is a mapping that names another driver, whose
+    keys are its own. Each value keeps its own place."""
     result = Block(over.file, over.line)
     result.bare = base.bare | over.bare
     for key, value in base.items():
         result.put(key, value, *base.keys_at[key])
     for key, value in over.items():
         under = result.get(key)
-        if isinstance(under, Block) and isinstance(value, Block):
+        if isinstance(under, Block) and isinstance(value, Block) and not _of_another_driver(under, value):
             value = merged(under, value)  # noqa: PLW2901
         result.put(key, value, *over.keys_at[key])
     return result
+
+
+def _of_another_driver(base: Block, over: Block) -> bool:
+    told, now = base.get("driver"), over.get("driver")
+    return isinstance(told, Scalar) and isinstance(now, Scalar) and told.text.strip() != now.text.strip()
 
 
 class _Reader:

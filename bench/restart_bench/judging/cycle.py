@@ -38,7 +38,7 @@ from restart_bench.model.samples import DeviceSamples
 from restart_bench.model.scenario import Expectation, ExpectationKind, Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict, worst
-from restart_bench.model.wording import counted, shown, some, value_text
+from restart_bench.model.wording import counted, listed, shown, some, value_text
 
 JUDGES: dict[ExpectationKind, Callable[[Evidence, Expectation], Judged]] = {
     ExpectationKind.IS: judge_state,
@@ -90,24 +90,27 @@ class _About:
 def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, OutputSeen]) -> Iterator[_About]:
     """Every finding of a cycle that was cut, in the order in which people ask."""
     rig, scenario = evidence.rig, evidence.scenario
+    rode = False
     if scenario.how == "supply":
         restart = judge_restart(evidence, proofs)
+        rode = restart is not None and restart.figures["restarted"] is False
         if restart is not None:
             yield _About(FindingKind.RESTART, "", f"restart: {scenario.restart}", restart)
     ready = judge_ready(evidence, proofs)
     if ready_conditions(rig):
         yield _About(FindingKind.READY, "ready", f"ready within {show_duration(rig.ready.within_ns)}", ready)
     powered = _surely_powered(evidence, proofs, ready)
-    for limit in scenario.times:
+    for limit in scenario.times if not (scenario.search and rode) else ():
         text = limit.text or f"{limit.mark} in time"
         yield _About(FindingKind.MARK, limit.mark, text, judge_mark(evidence, limit, proofs))
-    for demand in (*scenario.during, *scenario.after):
+    for demand in _demanded_of(scenario, rode=rode):
         judged = JUDGES[demand.kind](evidence, demand)
         judged = replace(judged, figures={**base_figures(outputs[demand.point]), **judged.figures})
         judged = _as_far_as_shown(evidence, demand, judged, outputs[demand.point], powered)
         judged = _as_far_as_it_moves(evidence, demand, judged, proofs)
+        judged = _with_suspects(evidence, demand, judged, outputs)
         yield _About(FindingKind.EXPECTATION, demand.point, demand.text or demand.kind.value, judged, demand.point)
-    for gap in scenario.gaps:
+    for gap in scenario.gaps if not (scenario.search and rode) else ():
         text = gap.text or f"{gap.then} after {gap.first}"
         yield _About(FindingKind.GAP, gap.first, text, judge_gap(evidence, gap), gap.then)
     for name in rig.program:
@@ -115,6 +118,28 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
     yield from _vouched_for(evidence)
     for text, judged in judge_steps(evidence):
         yield _About(FindingKind.FUNCTION_CHECK, text, f"function check: {text}", judged)
+
+
+def _demanded_of(scenario: Scenario, *, rode: bool) -> Iterator[Expectation]:
+    """What is demanded of a cycle. A search has cuts that restart and cuts that do not: where one was ridden through,
+    only what speaks of before the cut has a meaning, the rest is demanded of restarts."""
+    for one in (*scenario.during, *scenario.after):
+        of_before = one.wanted.as_before or one.wanted.change is not None or one.kind is ExpectationKind.RETURNS
+        if scenario.search is None or not rode or of_before:
+            yield one
+
+
+def _with_suspects(
+    evidence: Evidence, demand: Expectation, judged: Judged, outputs: Mapping[str, OutputSeen]
+) -> Judged:
+    """A fail whose output and terminal contradict each other names, in the same line, what else than the program may be
+    behind it: the address or the wire, or a wire that changed places with another that contradicts its output too."""
+    if judged.verdict is not Verdict.FAIL or demand.phase == "during" or not outputs[demand.point].disagrees:
+        return judged
+    others = [shown(evidence.rig, one.point) for one in outputs.values() if one.disagrees and one.point != demand.point]
+    swapped = f" (do {listed(others)}, also contradicted, and this one have each other's wire?)" if others else ""
+    suspects = f"the controller says otherwise of this output: first suspect its wire and its addresses{swapped}"
+    return replace(judged, reason=f"{judged.reason}; {suspects}")
 
 
 def _surely_powered(evidence: Evidence, proofs: Proofs, ready: Judged) -> bool:
@@ -339,6 +364,8 @@ def _figures(evidence: Evidence, proofs: Proofs) -> dict[str, Any]:
     records = evidence.records
     retries = sum(write.retries for write in records.writes) + sum(command.retries for command in records.switchings)
     figures: dict[str, Any] = {"retries": retries}
+    if evidence.scenario.search is not None:
+        figures["off_for_ns"] = records.started.off_for_ns
     if evidence.cut is None or evidence.restored is None:
         return figures
     figures["off_time_ns"] = list(off_time(evidence.cut, evidence.restored))

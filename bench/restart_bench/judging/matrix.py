@@ -91,14 +91,16 @@ def _verdict(name: str, cycles: Sequence[CycleJudged]) -> tuple[Verdict | None, 
         return None, NOT_JUDGED, "nothing is expected of it"
     worst = min(mine, key=lambda finding: badness(finding.verdict))
     if worst.verdict is Verdict.PASS:
-        return worst.verdict, worst.verdict.value, _all_met(mine, len(cycles))
+        return worst.verdict, worst.verdict.value, _all_met(mine, len({one.cycle for one in mine}), len(cycles))
     alike = {finding.cycle for finding in mine if finding.verdict is worst.verdict}
     return worst.verdict, worst.verdict.value, _told(worst, len(alike), len(cycles))
 
 
-def _all_met(mine: Sequence[Finding], cycles: int) -> str:
+def _all_met(mine: Sequence[Finding], judged: int, cycles: int) -> str:
     """All that was demanded: one of several would read as if that alone had decided."""
     met = "; ".join(dict.fromkeys(finding.expectation for finding in mine))
+    if judged < cycles:
+        return f"{met}, in all {judged} of {cycles} cycles in which it was demanded"
     return met if cycles == 1 else f"{met}, in all {cycles} cycles"
 
 

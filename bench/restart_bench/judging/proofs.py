@@ -15,7 +15,7 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence, Judged, Problem
 from restart_bench.evidence.marks import cut_of, mode_proofs, restored_of, switching_of
 from restart_bench.evidence.reachability import REPLIES
-from restart_bench.evidence.restarts import CounterMoved, moved_since, unit_ns
+from restart_bench.evidence.restarts import CounterMoved, counted_through, moved_since, unit_ns
 from restart_bench.evidence.supply_off import (
     SLACK_NS,
     OffSpan,
@@ -27,8 +27,8 @@ from restart_bench.evidence.supply_off import (
     off_time,
 )
 from restart_bench.evidence.traces import Flags, Reads, conforming, longest_gap_ns
-from restart_bench.model.clock import Bounds
-from restart_bench.model.journal import Switching
+from restart_bench.model.clock import BLIND_NS, Bounds
+from restart_bench.model.journal import CONTRADICTORY, Switching
 from restart_bench.model.rig import Point, Proof
 from restart_bench.model.samples import SampleKind
 from restart_bench.model.units import show_duration
@@ -280,6 +280,10 @@ def _told(evidence: Evidence, proof: Proof, values_read: tuple[float, Reads], fo
 def contact_seen(evidence: Evidence) -> RestartSeen:
     """Whether the controller fell silent, as its link says."""
     fate = evidence.fate
+    if fate.lost is True and not fate.late and _went_on(evidence):
+        alive = shown(evidence.rig, evidence.rig.ready.alive or "")
+        text = f"the controller lost its connection, but {alive} went on counting, as where the network is lost"
+        return RestartSeen(ProofState.UNREAD, text)
     if fate.lost is True:
         when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.late and fate.dark is not None else ""
         return RestartSeen(ProofState.HELD, f"the controller lost its connection{when}", fate.shown_ns)
@@ -292,6 +296,12 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
         text = "the controller answered after the return on the connection from before the cut"
         return RestartSeen(ProofState.CONTRADICTED, text, fate.shown_ns)
     return RestartSeen(ProofState.UNREAD, "the controller was not read before the cut or not after it")
+
+
+def _went_on(evidence: Evidence) -> bool:
+    """Whether the sign of life counted on through the cut, and was not lost once more after it."""
+    assert evidence.cut is not None and evidence.restored is not None
+    return evidence.late is None and counted_through(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
 
 
 def powered_since(evidence: Evidence, proofs: Proofs) -> int | None:
@@ -463,7 +473,10 @@ def _return_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
         assert one.proof.point is not None and restore is not None
         name = shown(evidence.rig, one.proof.point)
         if one.back is False and (one.state is ProofState.HELD or _was_on(evidence, one.proof)):
-            text = f"the supply did not return: {name} still says that it is off; {look}"
+            last_ns = int(evidence.reads(one.proof.point).until(evidence.end_ns).late[-1])
+            silent = evidence.end_ns - last_ns > BLIND_NS
+            said = f"was off when last read, {evidence.moment(last_ns)}" if silent else "still says that it is off"
+            text = f"the supply {'was not seen to' if silent else 'did not'} return: {name} {said}; {look}"
             found.append(Problem("not back", text, evidence.restored.not_before_ns))
         if one.again is not None:
             when = evidence.event(one.again.not_before_ns, one.again.not_after_ns)
@@ -515,7 +528,7 @@ def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
     kept = [one for one in seen if one.state is ProofState.CONTRADICTED]
     restarted = True if held and not kept else False if kept and not held else None
     said = some([one.text for one in (*held, *kept)]) or seen[0].text
-    figures = {"restarted": restarted}
+    figures = {"restarted": restarted} | ({CONTRADICTORY: True} if held and kept else {})
     wanted = evidence.scenario.restart
     if wanted == "either":
         word = {True: "it restarted", False: "it rode through", None: "not shown whether it restarted"}[restarted]

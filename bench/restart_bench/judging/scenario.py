@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from restart_bench.campaigns.reliability import CONFIDENCE, reliability_shown
 from restart_bench.evidence.restarts import unit_ns
+from restart_bench.judging.campaign.ride_through import found_text, search_found, search_limits
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario, off_expectations, proven_channel
@@ -74,7 +75,9 @@ def _verdict(scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) ->
     doubtful = [*([too_few.whole] if too_few else []), *_not_reached(scenario, cycles)]
     if doubtful:
         return Verdict.INCONCLUSIVE, replace(too_few or _Why(""), whole=some(doubtful))
-    return Verdict.PASS, _Why(f"all expectations shown in {len(_with(cycles, Verdict.PASS))} of {of}")
+    passed = f"all expectations shown in {len(_with(cycles, Verdict.PASS))} of {of}"
+    found = search_found(scenario, cycles)
+    return Verdict.PASS, _Why(passed if found is None else f"{found_text(found)}; {passed}")
 
 
 def _of_cycles(groups: Sequence[tuple[str, Sequence[CycleJudged]]]) -> _Why:
@@ -105,6 +108,9 @@ def _too_few_shown(scenario: Scenario, cycles: Sequence[CycleJudged], planned: i
     unclear = _with(cycles, Verdict.INCONCLUSIVE)
     if len(unclear) > _allowed(scenario):
         return _of_cycles([(f"{len(unclear)} of {counted(len(cycles), 'cycle')} not shown either way", unclear)])
+    found = search_found(scenario, cycles)
+    if found is not None:
+        return None if found.answered else _Why(found_text(found))
     if len(cycles) < planned:
         return _Why(f"only {len(cycles)} of {counted(planned, 'planned cycle')} done")
     return None
@@ -162,11 +168,13 @@ def _limits(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iter
     valid = [cycle for cycle in cycles if cycle.verdict is not Verdict.ERROR]
     if not valid:
         return
-    yield from _confidence(scenario, valid)
+    found = search_found(scenario, cycles)
+    yield from _confidence(scenario, valid) if found is None else search_limits(found)
     yield from _pulses(rig, scenario, valid)
     yield from _blind_spans(rig, valid)
     yield from _dark(rig, scenario, valid)
-    yield from _off_times(scenario, valid)
+    if found is None:
+        yield from _off_times(scenario, valid)
     yield from _proven_otherwise(rig, scenario)
     yield from _taken_on_trust(rig, scenario)
     yield from _watched(scenario, valid)

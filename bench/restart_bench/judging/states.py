@@ -13,7 +13,7 @@ import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Judged
 from restart_bench.evidence.long_cycles import LISTED_NS
-from restart_bench.evidence.marks import switching_of
+from restart_bench.evidence.marks import switching_of, unseen_ns
 from restart_bench.evidence.supply_off import off_time
 from restart_bench.evidence.traces import Flags, Reads, conforming, long_gaps
 from restart_bench.model.clock import BLIND_NS, Bounds
@@ -247,11 +247,17 @@ def first_on(evidence: Evidence, judged: str) -> Bounds | None:
     if len(rises) == 0:
         return None
     place = low + int(rises[0])
-    # An earlier first change may hide where nothing was read for longer than a second.
+    # An earlier first change may hide where nothing was read for longer than a second, and in what is less while it
+    # was on as before: it may have gone off and come on again there.
     independent = evidence.rig.is_independent(judged)
-    hiding = long_gaps(reads, floor if independent else int(reads.late[low]), int(reads.early[place]), BLIND_NS + 1)
-    not_before = hiding[0][0] if hiding else max(floor, int(reads.early[place]))
-    return Bounds(came.not_before_ns if unseen else not_before, int(reads.late[place + 1]))
+    since = floor if independent else int(reads.late[low])
+    hiding = long_gaps(reads, since, int(reads.early[place]), BLIND_NS + 1)
+    if on[0]:
+        stayed_ns = int(reads.early[low + int(np.argmin(on))])
+        unread = long_gaps(reads, evidence.cut.not_before_ns, stayed_ns, unseen_ns(evidence.rig, judged))
+        hiding += [gap for gap in unread if gap[1] > since]
+    not_before = min(gap[0] for gap in hiding) if hiding else int(reads.early[place])
+    return Bounds(came.not_before_ns if unseen else max(floor, not_before), int(reads.late[place + 1]))
 
 
 def _onset(
@@ -292,7 +298,11 @@ def _never_came(
         place = int(late[0])
         when = evidence.moment(int(reads.late[place]))
         reason = f"{name}: still {value} at {when}, {_should(evidence, demand)}{by}"
-        return Judged(Verdict.FAIL, reason, {"found": float(reads.value[place])}, int(reads.late[place]))
+        figures = {
+            "found": float(reads.value[place]),
+            "found_ns": evidence.since_restored(int(reads.early[place]), int(reads.late[place])),
+        }
+        return Judged(Verdict.FAIL, reason, figures, int(reads.late[place]))
     gap = (int(reads.early[-1]), max(end if deadline is None else deadline, int(reads.late[-1])))
     return _blind(evidence, demand, [gap])
 

@@ -155,7 +155,9 @@ def _rarer_in_short(cycles: Sequence[CycleJudged]) -> Iterator[str]:
     """How rare a fault would have been seen in the case that was tried least, and what it takes to see rarer ones."""
     if any(one.verdict is Verdict.FAIL for one in cycles):
         return
-    cases = by_case(cycles).values()
+    cases = by_case(one for one in cycles if not one.searched).values()
+    if not cases:
+        return
     tries = min(sum(one.verdict is Verdict.PASS for one in mine) for mine in cases)
     if not tries:
         return

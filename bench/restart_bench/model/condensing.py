@@ -31,7 +31,8 @@ _LASTING = (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.SILENT, SampleKind
 """What may come again and again without anything having happened."""
 _FEW = 8  # rows of a stretch that are not worth telling shorter
 BLOCK = 4096
-"""Rows that are taken in before they are looked at together."""
+"""Rows that are taken in before they are looked at together; more where they come fast."""
+_MOST_BLOCKS = 64
 
 
 def nothing_kept() -> Instants:
@@ -52,10 +53,39 @@ class Keep:
 def with_counts(records: Records) -> Records:
     """The same rows with a column that says how many reads each stands for: one."""
     wider: Records = np.empty(len(records), np.dtype([*_columns(records.dtype), (STANDS_FOR, "<u4")]))
-    for name in records.dtype.names or ():
-        wider[name] = records[name]
+    _bytes_of(wider)[:, : records.dtype.itemsize] = _bytes_of(records)
     wider[STANDS_FOR] = 1
     return wider
+
+
+def changed(rows: Records, columns: Collection[str]) -> Flags:
+    """Which rows tell something else in these columns than the row before; the first one always does."""
+    told = np.ones(len(rows), bool)
+    lines = _bytes_of(rows)  # so what is not a number is equal to itself
+    told[1:] = False
+    for first, after in _ranges(rows.dtype, columns):
+        told[1:] |= _unlike_the_line_before(lines[:, first:after])
+    return told
+
+
+def columns_changed(rows: Records, columns: Collection[str]) -> list[str]:
+    """Those of the columns in which not all rows tell the same."""
+    if len(rows) < 2:
+        return []
+    lines = _bytes_of(rows)
+    touched = {int(place) for place in np.flatnonzero((lines[1:] != lines[0]).any(axis=0))}
+    return [name for name in columns if not touched.isdisjoint(_range_of(rows.dtype, name))]
+
+
+def _range_of(dtype: np.dtype[np.void], name: str) -> range:
+    first = 0 if dtype.fields is None else dtype.fields[name][1]
+    return range(first, first + dtype[name].itemsize)
+
+
+def _bytes_of(rows: Records) -> npt.NDArray[np.uint8]:
+    """The rows as they lie in memory, one line of bytes each."""
+    rows = np.ascontiguousarray(rows)
+    return np.ndarray((len(rows), rows.dtype.itemsize), np.uint8, buffer=rows)  # a view of fields costs far more
 
 
 def _columns(dtype: np.dtype[np.void]) -> list[tuple[str, str]]:
@@ -108,13 +138,26 @@ def _differ(rows: Records, columns: Collection[str] | None) -> Flags:
         names = [name for name in names if name in columns or not name.startswith("p:")]
     if len(rows) and int(rows["request"][0]) == CONNECT:
         names.remove("connection")
-    differ = np.zeros(max(0, len(rows) - 1), bool)
-    for name in names:
-        column = np.ascontiguousarray(rows[name])
-        if column.dtype.kind == "f":
-            column = column.view(np.int64)  # what is not a number is equal to itself here
-        differ |= column[1:] != column[:-1]
+    return changed(rows, names)[1:]
+
+
+def _unlike_the_line_before(lines: npt.NDArray[np.uint8]) -> Flags:
+    words: npt.NDArray[np.generic] = np.ascontiguousarray(lines)
+    if lines.shape[1] % 8 == 0:
+        words = words.view(np.uint64)
+    differ: Flags = (words[1:] != words[:-1]).any(axis=1)
     return differ
+
+
+def _ranges(dtype: np.dtype[np.void], names: Collection[str]) -> list[tuple[int, int]]:
+    """Where in a row these columns lie, neighbours told as one."""
+    found: list[tuple[int, int]] = []
+    for name in dtype.names or ():
+        if name in names:
+            mine = _range_of(dtype, name)
+            begun = found.pop()[0] if found and found[-1][1] == mine.start else mine.start
+            found.append((begun, mine.stop))
+    return found
 
 
 def _calm(rows: Records, odd: Flags, keep: Keep) -> Flags:
@@ -162,8 +205,13 @@ class Condenser:
         """Samples in the order in which they were received."""
         self._fresh.append(records)
         self._waiting += len(records)
-        if self._waiting >= self._block:
+        if self._waiting >= self._block and self._past_margin():
             self._work_off()
+
+    def _past_margin(self) -> bool:
+        """The newest rows stay as they were read: where they come fast, more of them are worked off together."""
+        first, last = self._fresh[0]["received_ns"][0], self._fresh[-1]["received_ns"][-1]
+        return bool(last - first >= self._keep.margin_ns) or self._waiting >= _MOST_BLOCKS * self._block
 
     def keep(self, instant_ns: int) -> None:
         """An instant that matters: what lies about it is to stay as it was read, if it is not too late for that."""
@@ -180,17 +228,17 @@ class Condenser:
         return DeviceSamples(self.layout, rows)
 
     def _work_off(self) -> None:
-        fresh = with_counts(np.concatenate(self._fresh))
+        rows, fresh = with_counts(np.concatenate(self._fresh)), self._waiting
         self._fresh, self._waiting = [], 0
-        self._tail = condense(np.concatenate((self._tail, fresh)), self._keep)
-        if len(self._tail) > 4 * self._block:
-            self._set_aside()
+        self._tail = condense(np.concatenate((self._tail, rows)), self._keep)
+        if len(self._tail) > 4 * max(self._block, fresh):
+            self._set_aside(2 * max(self._block, fresh))
 
-    def _set_aside(self) -> None:
+    def _set_aside(self, but: int) -> None:
         """Where nearly every row has to stay, they are not looked at again and again. Rows near the end of what is
         set aside stay as they are: to the rest of the tail, its own beginning is an end."""
-        self._done.append(self._tail[: -2 * self._block].copy())
-        self._tail = self._tail[-2 * self._block :].copy()
+        self._done.append(self._tail[:-but].copy())
+        self._tail = self._tail[-but:].copy()
 
 
 def condensed(layout: SampleLayout, pieces: Iterable[Records], keep: Keep, block: int = BLOCK) -> DeviceSamples:

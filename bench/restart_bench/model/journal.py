@@ -56,6 +56,7 @@ class CycleStarted:
     off_for_ns: int
     cut_delay_ns: int
     at_ns: int
+    searched: bool = False  # the off time follows from the cycles before, and `of` is the most that there will be
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,6 +235,10 @@ WITHOUT_THE_ERROR = "without_the_error"
 """The figure that a finding has which a problem of its cycle has made an error: what it was before that."""
 
 
+CONTRADICTORY = "contradictory"
+"""The figure that the finding of a restart has where some of its proofs say so and others the contrary."""
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One expectation judged, in one cycle. `kind` says what it is about and what `subject` is; `expectation` is how
@@ -289,6 +294,11 @@ class OutputSeen:
     shortest_excluded_ns: int | None = None
     disagrees: str = ""
 
+    @property
+    def dropped(self) -> bool:
+        """True where it was on and read off while the supply was off, or first thing after the return."""
+        return self.before is True and (self.at_loss is False or self.at_return is False)
+
 
 @dataclass(frozen=True, slots=True)
 class CycleJudged:
@@ -314,6 +324,11 @@ class CycleJudged:
     def restarted(self) -> bool | None:
         """Whether the controller is shown to have restarted, or to have ridden through; None where neither is."""
         return next((one.figures["restarted"] for one in self.findings if "restarted" in one.figures), None)
+
+    @property
+    def searched(self) -> bool:
+        """True where the cycle is one of a search for what is ridden through: its off time is its own."""
+        return "off_for_ns" in self.figures
 
     def mark(self, name: str) -> Bounds | None:
         """Bounds of a mark of this cycle."""

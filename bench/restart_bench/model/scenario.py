@@ -296,6 +296,17 @@ class NamedDurations:
 
 
 @dataclass(frozen=True, slots=True)
+class Search:
+    """A search for the longest cut that is ridden through and the shortest that restarts, in nanoseconds: between which
+    off times, how narrow a bracket is wanted, and how many cycles it may take."""
+
+    shortest_ns: int
+    longest_ns: int
+    resolution_ns: int
+    cycles: int
+
+
+@dataclass(frozen=True, slots=True)
 class Demonstration:
     """Reliability to be shown at a confidence, both as fractions."""
 
@@ -326,6 +337,7 @@ class Scenario:
     inconclusive_at_most: int = 0
     order: Literal["as written", "shuffled"] = "as written"
     durations: NamedDurations | None = None
+    search: Search | None = None  # each cycle of the only case has an off time of its own; `repeat` is the most of them
     purpose: str = ""
     path: str = ""
     notes: tuple[str, ...] = field(default=())  # warnings of the loader, as `check` shows them

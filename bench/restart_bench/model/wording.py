@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.journal import Finding, FindingKind
 from restart_bench.model.rig import Point, Rig, Value, Wanted
-from restart_bench.model.scenario import Case, Expectation, NamedDurations, Window
+from restart_bench.model.scenario import Case, Expectation, NamedDurations, Search, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import GLOSS, Verdict
 
@@ -336,6 +336,12 @@ def cut_words(case: Case) -> str:
     """`100 ms`, `10 ms at 40 % (from memory)`: one cut as it is asked for."""
     level = f" at {case.level.text}" if case.level is not None else ""
     return f"{show_duration(case.off_for_ns)}{level}" + (f" ({FROM_MEMORY})" if case.from_memory else "")
+
+
+def searched_words(search: Search) -> str:
+    """`5 ms to 200 ms, in steps down to 4 ms`: where a search cuts."""
+    span = f"{show_duration(search.shortest_ns)} to {show_duration(search.longest_ns)}"
+    return f"{span}, searched to within {show_duration(search.resolution_ns)}"
 
 
 def source_text(durations: NamedDurations) -> str:

@@ -20,24 +20,26 @@ import socket
 import sys
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sized
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
+from restart_bench.model.clock import FAR_NS, NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.model.rig import Device, Point
 from restart_bench.model.samples import SampleKind
 from restart_bench.observer.link import Close, Link, Open, Outcome, Sample, Send
 from restart_bench.observer.part_writer import PartFile
 from restart_bench.observer.pipe import OfferingPipe
-from restart_bench.observer.sockets import begin_connect, connect_problem, resolve, tune_process
+from restart_bench.observer.sockets import begin_connect, connect_problem, resolve, tune_process, wait_briefly
 
 COLLECT_NS = 10 * NS_PER_S
 ALIVE_NS = NS_PER_S // 2  # how often the parent hears that the loop still turns
 _SPARED = ("SIGINT", "SIGBREAK", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGUSR1", "SIGUSR2", "SIGALRM")
 _COARSE_NS = 3 * NS_PER_MS  # where select can't be trusted to a millisecond, the last ones are spent asking the clock
-_RECEIVE = 65536
+_RECEIVE = 300  # the longest answer has 260 bytes; a small buffer costs less
+_AT_ONCE = getattr(socket, "MSG_DONTWAIT", 0)  # where there is no such thing, sockets never wait
+_ALONE_NS = 20 * NS_PER_MS  # how long a quick device is asked before all else is looked at
 _CHANGES = (SampleKind.RESET, SampleKind.LATE, SampleKind.REFUSED, SampleKind.ACCEPTED)
 
 
@@ -54,19 +56,12 @@ class Wire:
         self.connecting: dict[int, socket.socket] = {}
         self.established: dict[int, socket.socket] = {}
         self.problem = ""  # of the newest connect that failed, in the words of the operating system
-        self.urgent = False  # something moved: the file is to be written at once
-        self._first = self._first_columns()
+        self.link.keep_same = self.file.add
         self._newest: dict[int, object] = {}  # request -> what came of it last
-
-    def _first_columns(self) -> list[int]:
-        first = [0]
-        for request in self.link.reads:
-            first.append(first[-1] + len(request.points))
-        return first
 
     # ------------------------------------------------------------ what the link asks for
 
-    def carry_out(self, cycle: int) -> list[Outcome]:
+    def carry_out(self) -> list[Outcome]:
         """Do what the link asks for, keep its samples; returns what came of writes."""
         link = self.link
         while link.actions:
@@ -81,18 +76,16 @@ class Wire:
         if link.samples:
             samples, link.samples = link.samples, []
             for sample in samples:
-                self._keep(cycle, sample)
+                self._keep(sample)
         outcomes, link.outcomes = link.outcomes, []
         return outcomes
 
-    def _keep(self, cycle: int, sample: Sample) -> None:
-        request = sample.request
-        good = sample.kind is SampleKind.GOOD and request < len(self.link.reads)
-        self.file.add(cycle, sample, self._first[request] if good else 0)
+    def _keep(self, sample: Sample) -> None:
+        self.file.add(*sample)
         came = sample.values or (sample.kind, sample.exception)
-        if came != self._newest.get(request) or sample.kind in _CHANGES:
-            self._newest[request] = came
-            self.urgent = True
+        if came != self._newest.get(sample.request) or sample.kind in _CHANGES:
+            self._newest[sample.request] = came
+            self.file.hurry()
 
     def _open(self, number: int) -> None:
         try:
@@ -110,7 +103,7 @@ class Wire:
         if sock is None:
             return
         try:
-            sock.send(action.data)
+            sock.send(action.data, _AT_ONCE)
         except (BlockingIOError, InterruptedError):
             pass  # nothing fits into its buffer any more: the request will count as unanswered
         except OSError as fault:
@@ -133,6 +126,8 @@ class Wire:
         sock = self.connecting.pop(number)
         if problem == 0:
             self.established[number] = sock
+            if _AT_ONCE:
+                wait_briefly(sock)
             self.problem = ""
             self.link.accepted(number, now_ns())
             return
@@ -144,15 +139,39 @@ class Wire:
 
     def ready_to_read(self, number: int, sock: socket.socket) -> None:
         """Bytes, or the end of the connection."""
+        self._exchange(number, sock, _AT_ONCE, FAR_NS, ())
+
+    def converse(self, until_ns: int, broken_off: Sized) -> None:
+        """Ask, wait for the answer, ask: as long as each one comes soon and tells the same, `until_ns` at most or until
+        there is something in `broken_off`. Nothing else is looked at meanwhile, so nothing else costs time."""
+        ((number, sock),) = self.established.items()
+        self._exchange(number, sock, 0, until_ns, broken_off)
+
+    def _exchange(self, number: int, sock: socket.socket, how: int, until_ns: int, broken_off: Sized) -> None:
+        """Takes what comes, or what has come where `how` says so, and sends what is next, if nothing else is to do."""
+        receive, send, same_again = sock.recv, sock.send, self.link.same_again
+        instant = 0
         try:
-            data = sock.recv(_RECEIVE)
+            while instant < until_ns and not broken_off:
+                data = receive(_RECEIVE, how)
+                instant = now_ns()
+                request = same_again(number, data, instant)
+                if request is None:
+                    self._came(number, data, instant)
+                    return
+                if not request:
+                    return
+                send(request, _AT_ONCE)
+                if how:
+                    return
         except (BlockingIOError, InterruptedError):
-            return
+            return  # no answer yet, or nothing fits into its buffer any more
         except OSError as fault:
             self._ended(number, fault)
-            return
+
+    def _came(self, number: int, data: bytes, instant_ns: int) -> None:
         if data:
-            self.link.received(number, data, now_ns())
+            self.link.received(number, data, instant_ns)
         else:
             self._ended(number, None)
 
@@ -164,7 +183,7 @@ class Wire:
     def close(self) -> None:
         """Let go of all sockets and of the file."""
         self.link.end(now_ns())
-        self.carry_out(0)
+        self.carry_out()
         self.file.close()
 
 
@@ -176,7 +195,6 @@ class Observer:
         self._devices = list(wires.values())
         self._pipe = pipe
         self._commands = commands
-        self._cycle = 0
         self._coarse = os.name == "nt"
         self._collect_ns = now_ns() + COLLECT_NS
         self._alive_ns = 0
@@ -184,10 +202,23 @@ class Observer:
     def run(self) -> None:
         """Sample until the parent's end. Raises OSError where the samples can't be saved."""
         while not self._commands.ended:
+            self._converse()
             self._wait(self._due_ns())
             if self._commands.waiting:
                 self._obey()
             self._do_what_is_due()
+
+    def _converse(self) -> None:
+        """With a single connection that is asked already there is nothing to be chosen among."""
+        if len(self._devices) > 1 or not _AT_ONCE:
+            return
+        (wire,) = self._devices
+        instant = now_ns()
+        soon = wire.link.due_ns() - instant < _ALONE_NS  # the wait for an answer is a little too coarse for that
+        if wire.link.awaits_one and not soon and len(wire.established) == 1 and not wire.connecting:
+            until = min(instant + _ALONE_NS, wire.file.due_ns(), self._alive_ns)
+            wire.converse(until, self._commands.waiting)
+            self._carry_out(wire)
 
     def _due_ns(self) -> int:
         return min(self._alive_ns, *(min(wire.link.due_ns(), wire.file.due_ns()) for wire in self._devices))
@@ -201,7 +232,7 @@ class Observer:
                     instant = now_ns()
                 wire.link.tick(instant)
                 self._carry_out(wire)
-            if wire.urgent or wire.file.due_ns() <= instant:
+            if wire.file.due_ns() <= instant:
                 self._flush(wire)
         if now_ns() >= self._alive_ns:
             self._alive_ns = now_ns() + ALIVE_NS
@@ -211,26 +242,23 @@ class Observer:
             self._collect_ns = now_ns() + COLLECT_NS
 
     def _carry_out(self, wire: Wire) -> None:
-        for outcome in wire.carry_out(self._cycle):
+        for outcome in wire.carry_out():
             self._pipe.tell({"tell": "done", "id": outcome.ticket, **outcome._asdict()})
 
     def _flush(self, wire: Wire) -> None:
-        wire.urgent = False
-        offset, data = wire.file.flush()
+        offset, data = wire.file.flush(now_ns())
         if data:
-            self._pipe.offer(self._devices.index(wire), offset, data)
+            self._pipe.offer(self._devices.index(wire), offset, data, saved=wire.file.saves)
 
     # ------------------------------------------------------------ waiting
 
     def _wait(self, until_ns: int) -> None:
         """Until something was heard or the clock says so: a time-out of select ends no wait by itself."""
-        while True:
+        remaining = until_ns - now_ns()
+        if remaining <= 0:
+            self._hear(0.0)
+        while remaining > 0 and not self._hear(select_timeout_s(remaining, coarse=self._coarse)):
             remaining = until_ns - now_ns()
-            if remaining <= 0:
-                self._hear(0.0)
-                return
-            if self._hear(select_timeout_s(remaining, coarse=self._coarse)):
-                return
 
     def _hear(self, timeout_s: float) -> bool:
         reading = [sock for wire in self._devices for sock in wire.established.values()]
@@ -273,7 +301,7 @@ class Observer:
     def _begin_cycle(self, cycle: int) -> None:
         for wire in self._devices:
             self._flush(wire)
-        self._cycle = cycle
+            wire.file.cycle = cycle
 
     def _write(self, command: dict[str, Any]) -> None:
         wire = self._wires[command["device"]]

@@ -27,13 +27,13 @@ from typing import IO, Any, Self
 import numpy as np
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
-from restart_bench.model.condensing import Records, SampleSource
+from restart_bench.model.condensing import Records, SampleSource, changed, columns_changed
 from restart_bench.model.live import Moved, Reading
 from restart_bench.model.rig import Device, Point, Value
 from restart_bench.model.samples import KIND_WORDS, DeviceSamples, SampleKind, as_value, decoded
 from restart_bench.observer.link import SILENT
 from restart_bench.observer.modbus import layout_for, plan_requests, plan_writes
-from restart_bench.observer.pipe import FRAME, SAMPLES
+from restart_bench.observer.pipe import FRAME, SAMPLES, SAVED
 from restart_bench.observer.sample_store import SampleStore
 
 _START_S = 20.0  # a slow disk and a virus scanner may both have a look first
@@ -85,6 +85,10 @@ class ObserverHandle:
         self._folder = folder
         self._stores: dict[str, SampleStore] = {}
         self._request_of: dict[str, int] = {}
+        self._columns_of: dict[tuple[str, int], list[str]] = {}
+        self._place: dict[str, int] = {}  # of a point's column in a record
+        self._fresh_ns: dict[str, int] = {}
+        self._meant: dict[str, tuple[float | None, Value | None]] = {}  # newest number of a point, and its meaning
         for device in self._devices:
             self._plan(device)
         self._waiting: dict[int, _Waiting] = {}
@@ -99,6 +103,7 @@ class ObserverHandle:
         self._news_count = self._news_seen = 0
         self._moved_seen = {device.name: 0 for device in self._devices}
         self._moved_value: dict[str, float] = {}
+        self._moved_row: dict[tuple[str, int], Records] = {}
         self._hello: dict[str, Any] | None = None
         self._stderr = _last_words_file(folder)
         self._sending = threading.Lock()
@@ -210,11 +215,10 @@ class ObserverHandle:
             newest = store.newest_of(self._request_of[point])
         if newest is None:
             return None
-        sent_ns, received_ns = int(newest["sent_ns"]), int(newest["received_ns"])
         value: Value | None = None
-        if newest["kind"] == SampleKind.GOOD and now_ns() - received_ns <= self._fresh_ns(point):
-            value = self._value(point, float(newest[f"p:{point}"]))
-        return Reading(value, sent_ns, received_ns)
+        if newest.good and now_ns() - newest.received_ns <= self._fresh_ns[point]:
+            value = self._value(point, newest.row[self._place[point]])
+        return Reading(value, newest.sent_ns, newest.received_ns)
 
     def moved(self) -> tuple[Moved, ...]:
         """Value changes since the last call, in order of their reads. Of a register that moves again and again
@@ -364,6 +368,8 @@ class ObserverHandle:
             self._heard_ns = now_ns()
             if kind == SAMPLES:
                 self._stores[self._devices[device].name].take(offset, data)
+            elif kind == SAVED:
+                self._stores[self._devices[device].name].saved(offset)
             else:
                 self._message(json.loads(data))
             self._tell_news()
@@ -411,28 +417,46 @@ class ObserverHandle:
         plan_writes(device, points)
         for number, request in enumerate(reads):
             self._request_of |= {point.name: number for point in request.points}
+            self._columns_of[device.name, number] = [f"p:{point.name}" for point in request.points]
         layout = layout_for(device, points)
+        fresh_ns = 2 * device.poll_ns + device.answer_within_ns + 2 * _FLUSH_NS
+        self._fresh_ns |= dict.fromkeys((name for name, _ in layout.points), fresh_ns)
+        columns = layout.dtype().names or ()
+        self._place |= {name: columns.index(f"p:{name}") for name, _ in layout.points}
         path = self._folder / f"{device.name}.part" if self._folder is not None else Path(os.devnull)
         self._stores[device.name] = SampleStore(layout, path, len(reads))
 
-    def _fresh_ns(self, point: str) -> int:
-        device = next(each for each in self._devices if each.name == self._points[point].device)
-        return 2 * device.poll_ns + device.answer_within_ns + 2 * _FLUSH_NS
-
     def _value(self, name: str, raw: float) -> Value | None:
-        """What a number of the record means; None where it is blind."""
-        point = self._points[name]
-        return as_value(point, float(decoded(point, np.array([raw]))[0]))
+        """What a number of the record means; None where it is blind. The same number means what it meant before."""
+        before, value = self._meant.get(name, (None, None))
+        if raw != before:
+            point = self._points[name]
+            value = as_value(point, float(decoded(point, np.array([raw]))[0]))
+            self._meant[name] = raw, value
+        return value
 
     def _moves_of(self, device: Device) -> list[Moved]:
         store = self._stores[device.name]
         records = store.since(self._moved_seen[device.name])
         self._moved_seen[device.name] = store.total
-        records = records[records["kind"] == SampleKind.GOOD]
+        good = records["kind"] == SampleKind.GOOD
         found: list[Moved] = []
-        for name, _ in store.layout.points:
-            mine = records[records["request"] == self._request_of[name]]
-            moves = self._moves_of_point(name, mine)
+        for read in range(store.reads):
+            found += self._moves_of_read(device.name, read, records[good & (records["request"] == read)])
+        return found
+
+    def _moves_of_read(self, device: str, read: int, records: Records) -> list[Moved]:
+        """Only where a byte changed is anything decoded."""
+        before = self._moved_row.get((device, read), records[:0])
+        if len(records):
+            self._moved_row[device, read] = records[-1:].copy()
+        columns = self._columns_of[device, read]
+        rows = np.concatenate((before, records))
+        rows = rows[changed(rows, columns)]
+        touched = columns_changed(rows, columns) if len(before) else columns
+        found: list[Moved] = []
+        for name in [column.removeprefix("p:") for column in touched]:
+            moves = self._moves_of_point(name, rows[len(before) :])
             found += moves if self._points[name].is_boolean else moves[-1:]
         return found
 

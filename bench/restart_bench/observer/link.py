@@ -21,9 +21,9 @@ Policy, in the order of events:
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from restart_bench.model.clock import FAR_NS
 from restart_bench.model.rig import Device, Point, Value
@@ -54,6 +54,7 @@ SILENT_CANDIDATE = 3  # an accepted connection is given up after so many request
 PAUSE_NS = 50 * _MS  # delayed acknowledgements take 40 ms on Linux, up to 200 ms elsewhere
 GRACE_NS = 20 * _MS  # after a late answer the request behind it gets this long, at least four usual round trips
 MOST_STALE = 16
+_GOOD = SampleKind.GOOD
 
 
 @dataclass(slots=True)
@@ -66,6 +67,15 @@ class _Sent:
     limit_ns: int
     pdu: bytes = b""  # of a write, for its echo
     ticket: int | None = None
+    usual: bytes = b""  # the whole answer, if it tells what the one before told
+
+
+class _Usual(NamedTuple):
+    """The newest good answer to a read: what tells the same again need not be decoded."""
+
+    pdu: bytes
+    frame: Frame
+    values: tuple[float, ...]
 
 
 @dataclass(slots=True)
@@ -96,11 +106,14 @@ class Link:
         self.writable = plan_writes(device, points)
         if not self.reads:
             raise ValueError(f"{device.name}: no point of it is to be read")
+        self._within_ns = device.answer_within_ns
         self.actions: list[LinkAction] = []
         self.samples: list[Sample] = []
+        self.keep_same: KeepSame = self._keep
         self.outcomes: list[Outcome] = []
         self.pace = Pace(device.poll_ns, len(self.reads))
         self._frames = [Frame(device.unit, request.pdu) for request in self.reads]
+        self._usual: list[_Usual | None] = [None] * len(self.reads)  # the newest good answer to each of them
         self._names = [point.name for point in self.writable]
         self._held: dict[int, _Connection] = {}
         self._current: _Connection | None = None
@@ -123,6 +136,11 @@ class Link:
     def in_contact(self) -> bool:
         """True while one connection is polled."""
         return self._current is not None
+
+    @property
+    def awaits_one(self) -> bool:
+        """True while an answer on the polled connection is all that is awaited."""
+        return self._current is not None and self._current.outstanding is not None and self._old is None
 
     @property
     def held(self) -> tuple[int, ...]:
@@ -207,6 +225,30 @@ class Link:
                 self._reply(connection, transaction, pdu, now_ns)
         self._go_on(now_ns)
 
+    def same_again(self, number: int, data: bytes, now_ns: int) -> bytes | None:
+        """The short way of `received` for what is usual: on the polled connection nothing but the whole answer that is
+        awaited, with the same values as the one before (the very same tuple). Its sample goes to `keep_same` at once.
+        Returns the bytes to send next, b"" where nothing is due yet; None where something else came: then nothing was
+        done, and `received` has to be told."""
+        current = self._current
+        if current is None or current.number != number or self._writes or current.catching_up or current.frames.torn:
+            return None
+        sent = current.outstanding
+        if sent is None or data != sent.usual or self._good_since_ns is None:
+            return None
+        usual = self._usual[sent.request]
+        if usual is None:
+            return None
+        current.heard_ns, current.silent_row = now_ns, 0
+        self._note_time(now_ns - sent.sent_ns)
+        self.keep_same(sent.request, _GOOD, 0, current.number, sent.sent_ns, now_ns, usual.values)
+        read = self.pace.next_read(now_ns)
+        if read is None:
+            current.outstanding = None
+            return b""
+        self._note_sent(sent, read, now_ns)
+        return self._frames[read].numbered(sent.transaction)
+
     def lost(self, number: int, now_ns: int, *, reset: bool) -> None:
         """An established connection ended: `reset` where the peer reset or closed it, false where the own kernel
         gave it up (which proves nothing about the peer)."""
@@ -259,8 +301,15 @@ class Link:
             self._read(current, read, now_ns)
 
     def _read(self, connection: _Connection, read: int, now_ns: int) -> None:
-        sent = _Sent(read, self._next_transaction(), now_ns, self._limit_from(now_ns))
+        sent = _Sent(read, 0, now_ns, 0)
+        self._note_sent(sent, read, now_ns)
         self._send(connection, sent, self._frames[read])
+
+    def _note_sent(self, sent: _Sent, read: int, now_ns: int) -> None:
+        sent.request, sent.transaction, sent.sent_ns = read, self._next_transaction(), now_ns
+        sent.limit_ns = now_ns + self._within_ns
+        usual = self._usual[read]
+        sent.usual = usual.frame.numbered(sent.transaction) if usual is not None else b""
 
     def _send(self, connection: _Connection, sent: _Sent, frame: Frame) -> None:
         connection.outstanding = sent
@@ -271,7 +320,7 @@ class Link:
         return self._transaction
 
     def _limit_from(self, now_ns: int) -> int:
-        return now_ns + self.device.answer_within_ns
+        return now_ns + self._within_ns
 
     def _ask(self, connection: _Connection, now_ns: int) -> None:
         """A read on a connection that is not polled (yet): to see whether anybody answers."""
@@ -304,18 +353,26 @@ class Link:
         exception = meaning[0]
         kind = SampleKind.EXCEPTION if exception else SampleKind.GOOD
         if not exception:
-            took = now_ns - sent.sent_ns
-            self._usual_ns = took if self._usual_ns is None else self._usual_ns + (took - self._usual_ns) / 8
+            self._note_time(now_ns - sent.sent_ns)
         self._sample(connection.number, sent, kind, now_ns, meaning=meaning)
         if sent.ticket is not None:
             problem = f"exception {exception}" if exception else ""
             self.outcomes.append(Outcome(sent.ticket, sent.sent_ns, now_ns, problem))
         return kind
 
+    def _note_time(self, took_ns: int) -> None:
+        self._usual_ns = took_ns if self._usual_ns is None else self._usual_ns + (took_ns - self._usual_ns) / 8
+
     def _meaning(self, sent: _Sent, pdu: bytes) -> Meaning:
         if sent.pdu:
             return write_answer(sent.pdu, pdu), ()
-        return read_answer(self.reads[sent.request], pdu)
+        usual = self._usual[sent.request]
+        if usual is not None and pdu == usual.pdu:
+            return 0, usual.values
+        exception, values = read_answer(self.reads[sent.request], pdu)
+        if not exception:
+            self._usual[sent.request] = _Usual(pdu, Frame(self.device.unit, pdu), values)
+        return exception, values
 
     def _hurry(self, connection: _Connection, now_ns: int) -> None:
         """A late answer: the peer works off what piled up. Some servers drop the second of two requests that
@@ -496,6 +553,9 @@ class Link:
         exception, values = meaning
         self.samples.append(Sample(sent.request, kind, exception, number, sent.sent_ns, now_ns, values))
 
+    def _keep(self, *sample: Any) -> None:
+        self.samples.append(Sample(*sample))
+
     def _connect_sample(self, connection: _Connection, kind: SampleKind, now_ns: int) -> None:
         self.samples.append(Sample(CONNECT, kind, 0, connection.number, connection.begun_ns, now_ns, ()))
 
@@ -541,6 +601,10 @@ class Outcome(NamedTuple):
     sent_ns: int
     received_ns: int
     problem: str
+
+
+KeepSame = Callable[[int, SampleKind, int, int, int, int, tuple[float, ...]], None]
+"""Takes the fields of a sample."""
 
 
 Meaning = tuple[int, tuple[float, ...]]

@@ -223,18 +223,16 @@ def layout_for(device: Device, points: Sequence[Point]) -> SampleLayout:
 
 
 class Frame:
-    """A request that is encoded once; for each sending only its transaction id is patched."""
+    """A request that is encoded once; for each sending only its transaction id is put before it."""
 
-    __slots__ = ("_bytes",)
+    __slots__ = ("_rest",)
 
     def __init__(self, unit: int, pdu: bytes) -> None:
-        self._bytes = bytearray(_MBAP.pack(0, 0, len(pdu) + 1, unit) + pdu)
+        self._rest = _MBAP.pack(0, 0, len(pdu) + 1, unit)[2:] + pdu
 
     def numbered(self, transaction: int) -> bytes:
         """The bytes to send under this transaction id (0..65535)."""
-        self._bytes[0] = transaction >> 8
-        self._bytes[1] = transaction & 0xFF
-        return bytes(self._bytes)
+        return transaction.to_bytes(2, "big") + self._rest
 
 
 class FrameReader:
@@ -244,6 +242,11 @@ class FrameReader:
 
     def __init__(self) -> None:
         self._rest = b""
+
+    @property
+    def torn(self) -> bool:
+        """True while the rest of a reply is awaited."""
+        return bool(self._rest)
 
     def feed(self, data: bytes) -> list[tuple[int, bytes]]:
         """Replies completed by `data` as (transaction id, PDU). Raises BrokenStream where a header makes no sense."""

@@ -8,59 +8,92 @@ from pathlib import Path
 
 from restart_bench.model.clock import FAR_NS, NS_PER_MS
 from restart_bench.model.rig import Device, Point
-from restart_bench.model.samples import SampleLayout
-from restart_bench.observer.link import Sample
-from restart_bench.observer.modbus import layout_for
+from restart_bench.model.samples import SampleKind, SampleLayout
+from restart_bench.observer.modbus import layout_for, plan_requests
 
 FLUSH_NS = 100 * NS_PER_MS  # nothing older than this is ever lost
+HURRY_NS = 10 * NS_PER_MS  # however fast something moves: each writing wakes the reader
+_HEAD = SampleLayout("", (), ()).format
 
 
 class PartFile:
-    """The `.part` file of one device: whole records only, at once when told to, else within `FLUSH_NS`. Without a
-    folder nothing is saved, and records are only offered."""
+    """The `.part` file of one device: whole records only, within `FLUSH_NS`, or soon (see `hurry`). Without a folder
+    nothing is saved, and records are only offered."""
 
     def __init__(self, folder: Path | None, device: Device, points: list[Point]) -> None:
         """Goes on behind the samples of an earlier run where they were put there beforehand, with the same layout.
         Raises OSError where the file can't be made or holds anything else."""
         self.layout = layout_for(device, points)
-        self._columns = struct.Struct(self.layout.format)
+        self.saves = folder is not None
+        self.cycle = 0
+        self._head = struct.Struct(_HEAD)
+        self._columns = struct.Struct("<" + self.layout.format[len(_HEAD) :])
         self._blank = tuple(-1 if code == "b" else float("nan") for _, code in self.layout.points)
+        self._nothing = self._columns.pack(*self._blank)
+        reads = plan_requests(device, points)
+        self._first = [sum(len(read.points) for read in reads[:place]) for place in range(len(reads))]
+        self._packed: list[tuple[tuple[float, ...], bytes]] = [((), b"")] * len(reads)  # newest values, and as written
         path = folder / f"{device.name}.part" if folder is not None else None
         begun = _whole_part(path, self.layout) if path is not None and path.exists() else 0
         flags = os.O_WRONLY | os.O_APPEND | getattr(os, "O_BINARY", 0) | (0 if begun else os.O_CREAT | os.O_EXCL)
         self._file = os.open(path, flags, 0o644) if path is not None else None
         self._offset = begun
         self._waiting = bytearray()
-        self._since_ns = FAR_NS
+        self._due_ns = FAR_NS
+        self._flushed_ns = 0
         if not begun:
             self._write(self.layout.header())
 
     def due_ns(self) -> int:
         """When what waits has to be written."""
-        return self._since_ns + FLUSH_NS if self._waiting else FAR_NS
+        return self._due_ns
 
-    def add(self, cycle: int, sample: Sample, first: int) -> None:
-        """One record; the values of its request begin at column `first` of the layout's points."""
-        request, kind, exception, connection, sent_ns, received_ns, values = sample
-        blank = self._blank
-        row = blank[:first] + values + blank[first + len(values) :] if values else blank
+    def add(
+        self,
+        request: int,
+        kind: SampleKind,
+        exception: int,
+        connection: int,
+        sent_ns: int,
+        received_ns: int,
+        values: tuple[float, ...],
+    ) -> None:
+        """One sample, a record of the cycle `cycle`. Values that come again as the very same tuple are not packed
+        again."""
+        if not values:
+            told = self._nothing
+        else:
+            same, told = self._packed[request]
+            if values is not same:
+                told = self._pack(request, values)
         if not self._waiting:
-            self._since_ns = received_ns
-        self._waiting += self._columns.pack(
-            cycle, request, kind, exception, connection & 0xFFFFFFFF, sent_ns, received_ns, *row
+            self._due_ns = received_ns + FLUSH_NS
+        self._waiting += (
+            self._head.pack(self.cycle, request, kind, exception, connection & 0xFFFFFFFF, sent_ns, received_ns) + told
         )
 
-    def flush(self) -> tuple[int, bytes]:
+    def _pack(self, request: int, values: tuple[float, ...]) -> bytes:
+        first, blank = self._first[request], self._blank
+        told = self._columns.pack(*blank[:first], *values, *blank[first + len(values) :])
+        self._packed[request] = values, told
+        return told
+
+    def hurry(self) -> None:
+        """Something moved: what waits is due at once, `HURRY_NS` behind the last writing at the earliest."""
+        self._due_ns = min(self._due_ns, self._flushed_ns + HURRY_NS)
+
+    def flush(self, instant_ns: int) -> tuple[int, bytes]:
         """Write what waits: where in the file it begins, and the bytes."""
         data = bytes(self._waiting)
         self._waiting.clear()
+        self._due_ns, self._flushed_ns = FAR_NS, instant_ns
         offset = self._offset
         self._write(data)
         return offset, data
 
     def close(self) -> None:
         """Write what waits and let go of the file."""
-        self.flush()
+        self.flush(FAR_NS)
         if self._file is not None:
             os.close(self._file)
 

@@ -1,8 +1,9 @@
 """What goes from the observer to its parent: frames on a pipe, written by a thread so that nobody waits.
 
 Frame: kind u8, device u16, offset u64, length u32 (little-endian), then `length` bytes. Kind 0: samples of the
-device of that number, as they lie in its file at `offset`. Kind 1: one JSON object. Sample frames are dropped while
-the pipe is full (the parent catches up from the file); messages never are.
+device of that number, which have no file, as they would lie in it at `offset`. Kind 1: one JSON object. Kind 2: the
+file of that device holds whole samples up to `offset`; nothing follows. Samples are dropped while the pipe is full;
+messages never are.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from collections import deque
 from typing import Any
 
 FRAME = struct.Struct("<BHQI")
-SAMPLES, MESSAGE = 0, 1
+SAMPLES, MESSAGE, SAVED = 0, 1, 2
 _MOST_WAITING = 1 << 20  # bytes of samples that may wait for the reader
 _LAST_WORDS_S = 0.5  # how long the end waits for a reader that still reads
 
@@ -34,14 +35,18 @@ class OfferingPipe:
         self._busy = False
         threading.Thread(target=self._work, daemon=True, name="pipe").start()
 
-    def offer(self, device: int, offset: int, data: bytes) -> None:
-        """Samples, dropped if too much waits already."""
+    def offer(self, device: int, offset: int, data: bytes, *, saved: bool) -> None:
+        """Samples, dropped if too much waits already; of those that are saved only where they end."""
+        if saved:
+            frame = FRAME.pack(SAVED, device, offset + len(data), 0)
+        else:
+            frame = FRAME.pack(SAMPLES, device, offset, len(data)) + data
         with self._news:
-            if self._waiting + len(data) > _MOST_WAITING:
+            if self._waiting + len(frame) > _MOST_WAITING:
                 self.dropped += 1
                 return
-            self._waiting += len(data)
-            self._frames.append((len(data), FRAME.pack(SAMPLES, device, offset, len(data)) + data))
+            self._waiting += len(frame)
+            self._frames.append((len(frame), frame))
             self._news.notify()
 
     def tell(self, message: dict[str, Any]) -> None:

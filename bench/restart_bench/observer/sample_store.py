@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -53,6 +54,15 @@ class _Newest:
             parts.insert(0, records[max(0, len(records) - wanted) :])
             wanted -= len(records)
         return parts
+
+
+class Newest(NamedTuple):
+    """The newest record of a request, its columns in the order of the layout."""
+
+    good: bool
+    sent_ns: int
+    received_ns: int
+    row: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,19 +141,21 @@ class SampleStore:
         self._kinds = [0] * len(SampleKind)
         self._path = path
         self._dtype = layout.dtype()
+        self._size = layout.size
         self._start = self._offset = len(layout.header())  # where in the file the first and the next record lie
+        self._saved = self._start  # the file holds whole records up to here; from `_offset` on nobody looked at them
         self._pending: list[Records] = []
         self._pending_records = 0
         self._places: dict[int, list[tuple[int, int]]] = {}  # cycle -> (offset in the file, records)
         self._condensed: tuple[int, Condenser] | None = None  # of the newest cycle
         self._newest = _Newest()
-        self._newest_of: dict[int, np.void] = {}
+        self._newest_of: dict[int, Newest] = {}
         self._gaps = _Gaps(reads)
 
     @property
     def total(self) -> int:
         """Records through all cycles."""
-        return (self._offset - self._start) // self.layout.size
+        return (max(self._saved, self._offset) - self._start) // self._size
 
     @property
     def last_good_ns(self) -> int | None:
@@ -165,12 +177,16 @@ class SampleStore:
         if known < len(data):
             self._add(data[known:])
 
+    def saved(self, end: int) -> None:
+        """The file holds whole records up to `end`. They are read when somebody asks, or once they are many."""
+        self._saved = max(self._saved, end)
+        if self._saved - self._offset > PIECE * self._size:
+            self._work_off()
+
     def catch_up(self) -> None:
-        """Whatever the file holds that was not offered; a torn last record is left."""
+        """Whatever the file holds that was not told; a torn last record is left."""
         missing = self._path.stat().st_size - self._offset if self._path.exists() else 0
-        whole = missing - missing % self.layout.size
-        if whole > 0:
-            self._add_from_file(whole)
+        self.saved(self._offset + missing - missing % self._size)
 
     def count_of(self, cycle: int) -> int:
         """How many records a cycle has so far."""
@@ -190,8 +206,8 @@ class SampleStore:
     def _pieces(self, places: Sequence[tuple[int, int]]) -> Iterator[Records]:
         for offset, count in tuple(places):
             for start in range(0, count, PIECE):
-                length = min(PIECE, count - start) * self.layout.size
-                yield np.frombuffer(self._from_file(offset + start * self.layout.size, length), self._dtype)
+                length = min(PIECE, count - start) * self._size
+                yield np.frombuffer(self._from_file(offset + start * self._size, length), self._dtype)
 
     def condensed(self, cycle: int) -> DeviceSamples:
         """The same told in fewer rows (see `condensing`), which hardly grow in number while nothing happens."""
@@ -211,7 +227,7 @@ class SampleStore:
         self._work_off()
         return np.concatenate((np.empty(0, self._dtype), *self._newest.last(self.total - total)))
 
-    def newest_of(self, request: int) -> np.void | None:
+    def newest_of(self, request: int) -> Newest | None:
         """The newest record that says whether a request was answered, and with what."""
         self._work_off()
         return self._newest_of.get(request)
@@ -228,32 +244,37 @@ class SampleStore:
 
     def _add_from_file(self, length: int) -> None:
         """So many bytes from where the known ones end, a piece at a time."""
-        end, piece = self._offset + length, PIECE * self.layout.size
+        end, piece = self._offset + length, PIECE * self._size
         while (left := end - self._offset) > 0:
             data = self._from_file(self._offset, min(piece, left))
-            if len(data) < self.layout.size:
+            if len(data) < self._size:
                 break
             self._add(data)
 
     def _add(self, data: bytes) -> None:
-        records: Records = np.frombuffer(data, self._dtype, count=len(data) // self.layout.size)
-        self._offset += len(records) * self.layout.size
+        records: Records = np.frombuffer(data, self._dtype, count=len(data) // self._size)
+        self._offset += len(records) * self._size
         self._pending.append(records)
         self._pending_records += len(records)
         if self._pending_records >= _BATCH:
-            self._work_off()
+            self._digest()
 
     def _work_off(self) -> None:
+        if self._saved > self._offset:
+            self._add_from_file(self._saved - self._offset)
+        self._digest()
+
+    def _digest(self) -> None:
         if not self._pending:
             return
         records = self._pending[0] if len(self._pending) == 1 else np.concatenate(self._pending)
-        offset = self._offset - self._pending_records * self.layout.size
+        offset = self._offset - self._pending_records * self._size
         self._pending, self._pending_records = [], 0
         cycles = records["cycle"]
         cuts = [0, *(np.flatnonzero(cycles[1:] != cycles[:-1]) + 1).tolist(), len(records)]
         for start, end in itertools.pairwise(cuts):
             if end > start:
-                self._add_of_cycle(int(cycles[start]), records[start:end], offset + start * self.layout.size)
+                self._add_of_cycle(int(cycles[start]), records[start:end], offset + start * self._size)
         kinds = records["kind"]
         for kind, count in enumerate(np.bincount(kinds, minlength=len(self._kinds)).tolist()):
             self._kinds[kind] += count
@@ -268,7 +289,11 @@ class SampleStore:
         telling = np.flatnonzero(_TELLING[records["kind"]])
         requests = records["request"][telling][::-1]
         for request, place in zip(*np.unique(requests, return_index=True), strict=True):
-            self._newest_of[int(request)] = records[telling[len(telling) - 1 - place]].copy()
+            record = records[telling[len(telling) - 1 - place]]
+            good = bool(record["kind"] == SampleKind.GOOD)
+            self._newest_of[int(request)] = Newest(
+                good, int(record["sent_ns"]), int(record["received_ns"]), record.item()
+            )
 
     def _add_of_cycle(self, cycle: int, records: Records, offset: int) -> None:
         if self._condensed is None or self._condensed[0] != cycle:
@@ -278,7 +303,7 @@ class SampleStore:
             self._condensed = cycle, begun
         self._condensed[1].add(records)
         places = self._places.setdefault(cycle, [])
-        if places and places[-1][0] + places[-1][1] * self.layout.size == offset:
+        if places and places[-1][0] + places[-1][1] * self._size == offset:
             offset, before = places.pop()
             places.append((offset, before + len(records)))
         else:

@@ -7,12 +7,14 @@ import ctypes
 import errno
 import os
 import socket
+import struct
 import sys
 
 _TCP_USER_TIMEOUT = 18  # Linux: how long unacknowledged data may wait before the kernel gives a connection up
 _TCP_RTO_MAX_MS = 44  # Linux 6.15 and newer: the longest pause between two retransmissions
 _PR_SET_TIMERSLACK = 29
 _HOUR_MS = 3_600_000
+_BRIEFLY = struct.pack("@ll", 0, 4_000)  # seconds, microseconds
 _WSAEWOULDBLOCK, _WSAECONNREFUSED = 10035, 10061
 _UNDER_WAY = {errno.EINPROGRESS, errno.EWOULDBLOCK, errno.EINTR, _WSAEWOULDBLOCK}
 _REFUSED = {errno.ECONNREFUSED, _WSAECONNREFUSED}
@@ -51,6 +53,14 @@ def _keep_asking(sock: socket.socket) -> None:
         for option, value in ((_TCP_USER_TIMEOUT, _HOUR_MS), (_TCP_RTO_MAX_MS, 1000)):
             with contextlib.suppress(OSError):  # an older kernel
                 sock.setsockopt(socket.IPPROTO_TCP, option, value)
+
+
+def wait_briefly(sock: socket.socket) -> None:
+    """Let what is received on a connected socket be waited for, some milliseconds at most (BlockingIOError then).
+    Where the system does not take that, nothing is waited for."""
+    with contextlib.suppress(OSError):
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, _BRIEFLY)
+        sock.setblocking(True)
 
 
 def connect_problem(number: int) -> tuple[bool, str]:

@@ -49,6 +49,16 @@ def all_changed(program: Program, changes: tuple[Change, ...]) -> Program:
     return program
 
 
+def that_matter(program: Program, changes: tuple[Change, ...]) -> tuple[Change, ...]:
+    """Those of some changes that make another program of it: where the start pass clears coils, what a coil keeps or
+    begins with is gone before the first scan."""
+    clears = (program.start_pass == "clears coils") != any(change.kind == PASS for change in changes)
+    if not clears:
+        return changes
+    coils = {rung.target for rung in program.rungs if isinstance(rung, Coil)}
+    return tuple(one for one in changes if one.kind not in (RETAINED, INITIAL) or one.name not in coils)
+
+
 def deciding(program: Program, near: list[str]) -> list[Change]:
     """Every single change that may decide, those of the names that are near the output first."""
     held = [name for name in near if name not in {one.name for one in program.inputs} and name != FIRST_SCAN]

@@ -10,7 +10,7 @@ from restart_bench.predict.engine import ProofBroken, predict
 from restart_bench.predict.proving.parts import REST, WARM
 from restart_bench.predict.proving.patience import Patience, TimeIsUp, within
 from restart_bench.predict.proving.solver import INSTALL, SolverMissing
-from restart_bench.predict.why import explain, lines_named
+from restart_bench.predict.why import Why, explain, lines_named
 
 IN_VAIN = (SolverMissing, ProofBroken, TimeIsUp, RecursionError)
 """What keeps a prediction from its end without a fault in anybody's file."""
@@ -53,10 +53,16 @@ def explained(
         with within(patience):
             answers = predict(program, labels, restarts=[(restart, WARM) for restart in restarts])
         at_rest = [answer for answer in answers if answer.inputs == REST]
-        for left, answer in zip(range(len(at_rest), 0, -1), at_rest, strict=True):
-            with within(patience.share(left)):
-                because = explain(program, answer, answers, labels[answer.point]).because
-            found.setdefault((answer.point, because), []).append(answer.restart)
+        whys: dict[tuple[str, str, str, str], Why] = {}
+        for _ in range(2):  # what one answer leaves of its time is for those that needed more
+            waiting = [one for one in at_rest if one.key not in whys or not whys[one.key].searched]
+            for left, answer in zip(range(len(waiting), 0, -1), waiting, strict=True):
+                if answer.key in whys and patience.over():
+                    break
+                with within(patience.share(left)):
+                    whys[answer.key] = explain(program, answer, answers, labels[answer.point])
+        for answer in at_rest:
+            found.setdefault((answer.point, whys[answer.key].because), []).append(answer.restart)
     except IN_VAIN as problem:
         missing = in_vain(problem, budget)
     reasons = (

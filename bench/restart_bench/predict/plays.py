@@ -119,6 +119,7 @@ class _Desk:
         self.outputs = outputs_on(rig, program)
         self._roles: dict[str, str] = {one.name: one.role for one in program.inputs}
         self._left = PATIENCE
+        self._scanned: dict[tuple[State, tuple[tuple[str, SlotValue], ...]], State] = {}  # scenarios begin alike
 
     def _outside(self, name: str) -> bool:
         return self.rig.is_independent(name)
@@ -197,7 +198,7 @@ class _Desk:
     def _watched(self, moment: _Moment, state: State, scenario: Scenario) -> Way:
         """What comes of a restart, up to the end of the watch."""
         before = self._on(moment.state)
-        inputs, scan_ns = dict(moment.inputs), self.program.scan_ns
+        inputs, scan_ns = moment.inputs, self.program.scan_ns
         now_on: frozenset[str] = frozenset()
         pulsed: set[str] = set()
         on, off = set[str](), set[str]()
@@ -289,16 +290,19 @@ class _Desk:
 
     def _pass(self, moment: _Moment, ns: int) -> _Moment:
         """So much time, or until nothing moves any more."""
-        state, inputs = moment.state, dict(moment.inputs)
+        state, inputs = moment.state, moment.inputs
         for _ in range(-(-ns // self.program.scan_ns)):
             was, state = state, self._scan(state, inputs)
             if was == state:
                 break
         return replace(moment, state=state)
 
-    def _scan(self, state: State, inputs: Mapping[str, SlotValue]) -> State:
-        self._spend(len(self.program.rungs))
-        return self.machine.scan(state, inputs, self.program.scan_ns)
+    def _scan(self, state: State, inputs: tuple[tuple[str, SlotValue], ...]) -> State:
+        after = self._scanned.get((state, inputs))
+        self._spend(len(self.program.rungs) if after is None else 1)
+        if after is None:
+            after = self._scanned[state, inputs] = self.machine.scan(state, dict(inputs), self.program.scan_ns)
+        return after
 
     def _spend(self, rungs: int) -> None:
         self._left -= rungs

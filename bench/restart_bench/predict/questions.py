@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from restart_bench.predict.changes import Change
 from restart_bench.predict.proving.circuit import FALSE, TRUE, Circuit
 from restart_bench.predict.proving.layout import VALUE, Slot
 from restart_bench.predict.proving.parts import (
@@ -67,10 +68,12 @@ class Questions:
     the end is then claimed of paths that have come to it. excluded: how many of the proven lemmas were taken in.
     """
 
-    def __init__(self, part: Part, restart: str, start: str, inputs: str, solver: str = FAST) -> None:
+    def __init__(
+        self, part: Part, restart: str, start: str, inputs: str, solver: str = FAST, changes: Sequence[Change] = ()
+    ) -> None:
         self.part, self.restart, self.start, self.inputs = part, restart, start, inputs
         self.circuit = Circuit()
-        self.scanner = Scanner(self.circuit, part.layout)
+        self.scanner = Scanner(self.circuit, part.layout, changes)
         self.origin: Bits = {}
         self.ahead = Ahead()
         self.pressed: dict[str, int] = {}
@@ -292,6 +295,12 @@ class Questions:
         model: list[int] = self._solver.get_model()
         missing = self.circuit.count - len(model)
         return model + [-(len(model) + 1 + number) for number in range(missing)]
+
+    def not_all(self, goals: Sequence[int]) -> int:
+        """A literal that holds only where a goal is missed; for once, as an assumption."""
+        guard = self.circuit.mark()
+        self.circuit.clauses.append([-guard, *(-literal for literal in (*self.demands, *goals) if literal != TRUE)])
+        return guard
 
     def core(self) -> set[int]:
         """Those of the last assumptions that together had no model."""

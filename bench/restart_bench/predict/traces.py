@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from itertools import count, islice
 from typing import Any
 
-from restart_bench.model.program import Timer
+from restart_bench.model.program import Counter, Timer
 from restart_bench.plc.blocks import SlotValue
 from restart_bench.plc.interpreter import Interpreter, State
 from restart_bench.predict.proving.parts import (
@@ -139,6 +139,8 @@ class Player:
         self._ended_before: dict[tuple[State, Held, Held], tuple[tuple[State, int], ...]] = {}
         self._presets = {rung.name: rung.preset_ns for rung in part.program.rungs if isinstance(rung, Timer)}
         self._elapsed = {self._place(name): preset for name, preset in self._presets.items()}
+        counters = [rung.name for rung in part.program.rungs if isinstance(rung, Counter)]
+        self._counted_out = {self._place(name): part.layout.counted_out(name) for name in counters}
 
     def play(self, trace: Trace, start: State | None = None) -> Played | None:
         """What came of a trace, from the first power-up or another state; None where inputs held until nothing moves
@@ -289,11 +291,20 @@ class Player:
             return now, 1
         return self.machine.scan(now, inputs, scans * self._scan_ns), 1 + scans
 
-    def _place(self, timer: str) -> int:
-        """Where a timer's elapsed time stands in a state."""
+    def _place(self, block: str) -> int:
+        """Where a timer's elapsed time, or a counter's count, stands in a state."""
         state = self.machine.first_power_up()
-        values: tuple[Any, ...] = self.machine.write(state, timer, -1).values
+        values: tuple[Any, ...] = self.machine.write(state, block, self.machine.number(state, block) - 1).values
         return next(place for place, pair in enumerate(zip(state.values, values, strict=True)) if pair[0] != pair[1])
+
+    def _told_apart(self, state: State) -> State:
+        """The state as far as it matters for what comes: a counter that counts on and on would never come again."""
+        if not self._counted_out:
+            return state
+        values = list(state.values)
+        for place, (low, high) in self._counted_out.items():
+            values[place] = min(high, max(low, values[place]))
+        return replace(state, values=tuple(values), saved=())
 
     # ------------------------------------------------------------ after
 
@@ -306,18 +317,19 @@ class Player:
         inputs = dict(after[-1])
         seen: dict[State, int] = {}
         for number in count():
-            if state in seen or number > MOST_SCANS:
+            here = self._told_apart(state)
+            if here in seen or number > MOST_SCANS:
                 break
-            seen[state] = number
+            seen[here] = number
             state, time_ns = self._pass(state, inputs, watched, time_ns)
-        begins = seen.get(state)
+        begins = seen.get(here)
         for one in watched.values():
             one.shown.clear()
         if begins is not None:
             again = state
             while True:
                 again, time_ns = self._pass(again, inputs, watched, time_ns, counting=False)
-                if again == state:
+                if self._told_apart(again) == here:
                     break
         return {output: _told(one, begins is not None) for output, one in watched.items()}
 

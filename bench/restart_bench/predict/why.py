@@ -24,15 +24,17 @@ from restart_bench.predict.changes import (
     curing,
     deciding,
     nearness,
+    that_matter,
 )
 from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import cone_of, part_of, reads_of
 from restart_bench.predict.proving.parts import MODE
 from restart_bench.predict.proving.patience import TimeIsUp
+from restart_bench.predict.unmoved import NotTold, keeping_off, unmoved
 
 MOST_TOGETHER = 3
 PATIENCE = 400  # programs that are tried for one answer, fewer of large ones
-LARGE = 4000  # rungs in all of them
+LARGE = 8000  # rungs in all of them
 INPUTS = "inputs at that moment"
 
 
@@ -62,16 +64,23 @@ class _Trials:
 
     def with_(self, changes: tuple[Change, ...]) -> Answer | None:
         """The answer for the changed program, None once the patience is over."""
+        changes = that_matter(self.program, changes)
+        if not changes:
+            return self.answer
         if changes not in self.done:
             if self.left <= 0:
                 return None
             self.left -= 1
             try:
-                self.done[changes] = answer_for(all_changed(self.program, changes), self.answer)
+                self.done[changes] = self.asked(changes)
             except TimeIsUp:
                 self.left = 0
                 return None
         return self.done[changes]
+
+    def asked(self, changes: tuple[Change, ...], thorough: bool = False) -> Answer:
+        """The answer for the changed program, whatever the patience."""
+        return answer_for(all_changed(self.program, changes), self.answer, thorough)
 
     def differs(self, changes: tuple[Change, ...]) -> bool:
         """True if the changes change the answer."""
@@ -93,9 +102,10 @@ class _Trials:
         return other is not None and stays_off(other)
 
 
-def answer_for(program: Program, like: Answer) -> Answer:
+def answer_for(program: Program, like: Answer, thorough: bool = True) -> Answer:
     """The answer of another program to the same question."""
-    return predict(program, [like.point], restarts=[(like.restart, like.start)], environments=[like.inputs])[0]
+    restarts, environments = [(like.restart, like.start)], [like.inputs]
+    return predict(program, [like.point], restarts=restarts, environments=environments, thorough=thorough)[0]
 
 
 def stays_off(answer: Answer) -> bool:
@@ -137,14 +147,39 @@ def _decided_and_cured(
 ) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
     """All changes that alone give another answer, or the smallest set that turns it together; and the smallest set with
     which the output stays off. What is small is tried first, in case the patience ends."""
+    for change in _unmoved(trials, changes):
+        trials.done[change,] = trials.answer
     decided = tuple(change for change in changes if trials.differs((change,)))
     cure = _first(trials.cures, cures, 1)
+    together = _together(trials, changes) if not decided and trials.left > 0 else ()
     for size in range(2, MOST_TOGETHER + 1):
-        if not decided and trials.left > 0:
+        if together is None and not decided and trials.left > 0:
             decided = _first(trials.turns, changes, size)
         if not cure and trials.left > 0:
             cure = _first(trials.cures, cures, size)
-    return decided, cure
+    return decided or together or (), cure
+
+
+def _unmoved(trials: _Trials, changes: Sequence[Change]) -> frozenset[Change]:
+    """The changes that need not be tried."""
+    try:
+        return unmoved(trials.program, trials.answer, [one for one in changes if that_matter(trials.program, (one,))])
+    except TimeIsUp:
+        return frozenset()
+
+
+def _together(trials: _Trials, changes: Sequence[Change]) -> tuple[Change, ...] | None:
+    """The smallest set that keeps off together what can be on, () where there is none; None where sets have to be tried
+    one by one."""
+    if stays_off(trials.answer):
+        return None
+    try:
+        return keeping_off(trials.program, trials.answer, changes, range(2, MOST_TOGETHER + 1), trials.cures)
+    except NotTold:
+        return None
+    except TimeIsUp:
+        trials.left = 0
+        return ()
 
 
 def _first(does_it: Callable[[tuple[Change, ...]], bool], changes: Sequence[Change], size: int) -> tuple[Change, ...]:
@@ -239,8 +274,10 @@ def _weight(trials: _Trials, why: Why) -> str:
     several, each = ("both", "either") if len(why.decided_by) == 2 else ("all of these", "any one of these")
     if not why.together:
         return f"{several} are needed"
-    otherwise = trials.with_(why.decided_by)
-    assert otherwise is not None  # they were found by trying that
+    try:
+        otherwise = trials.asked(why.decided_by, thorough=True)  # whether it is confirmed is said
+    except TimeIsUp:
+        otherwise = trials.with_(why.decided_by) or trials.answer  # they were found by trying that
     becomes = does(otherwise).replace(" (not confirmed)", ", not confirmed")
     parts = (some for size in range(1, len(why.decided_by)) for some in combinations(why.decided_by, size))
     if not all(trials.keeps(some) for some in parts):

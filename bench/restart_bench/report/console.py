@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
+from pathlib import Path
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -19,6 +21,14 @@ from restart_bench.judging.campaign.measured_times import (
     measured_times,
     time_text,
     tolerance_text,
+)
+from restart_bench.judging.campaign.ride_through import (
+    SIGNS,
+    SearchFound,
+    found_text,
+    off_text,
+    search_found,
+    strip,
 )
 from restart_bench.judging.inquiry.forecasts import program_score, scores
 from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, MatrixRow, matrix_rows
@@ -115,8 +125,25 @@ def _print_record(run: OneRun, console: Console) -> None:
     """Where the record lies; where none is (deleted, or never written), how it is made."""
     record = run.folder / "report.html"
     is_gone = not run.record and run.folder.is_dir() and not record.is_file()
-    text = f"no record is there: restart-bench report {run.folder}" if is_gone else f"record: {run.record or record}"
+    text = f"record: {run.record or record}"
+    if is_gone:
+        text = f"no record is there ({_why_no_record(run.folder)}): restart-bench report {run.folder}"
     console.print(Text(text), soft_wrap=True)
+
+
+def _why_no_record(folder: Path) -> str:
+    """What the archive knows of a record that is not in it."""
+    try:
+        told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        sums = (folder / "SHA256SUMS").read_text(encoding="utf-8")
+    except (OSError, ValueError):
+        return "the run was not closed, or its archive is damaged"
+    problem = told.get("report_problem") if isinstance(told, dict) else None
+    if problem:
+        return f"it could not be written: {without_controls(str(problem))}"
+    if "report.html" in sums:
+        return "it was deleted or moved away since the run was closed"
+    return "none was written as the run was closed"
 
 
 def _print_steps(cycle: CycleJudged, console: Console) -> None:
@@ -168,6 +195,10 @@ def _print_scenario(
         # each cycle's reason stands among the findings below
         console.print(Padding(Text(without_controls(scenario.in_short)), (0, 0, 0, 2)))
     _print_cases(run, scenario, console)
+    asked = next((one for one in run.tested if one.name == scenario.scenario), None)
+    found = search_found(asked, run.cycles) if asked is not None else None
+    if found is not None:
+        _print_search(found, console)
     for case in dict.fromkeys(one.case for one in cycles):
         rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
         if rows:
@@ -196,6 +227,23 @@ def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
     console.print(table)
     if len(rows) > _MOST_CASES:
         _bullet(f"and {counted(len(rows) - _MOST_CASES, 'more case')}, all in the record", console)
+
+
+def _print_search(found: SearchFound, console: Console) -> None:
+    """What each zone of a search reaches, and a strip of its cuts over the off time."""
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
+    for column in ("", "zone", "cuts", "shortest, truly off", "longest, truly off"):
+        table.add_column(column)
+    for one in found.zones:
+        table.add_row(
+            SIGNS[one.zone], one.zone.value, str(one.cycles), off_text(one.shortest_ns), off_text(one.longest_ns)
+        )
+    console.print(table)
+    drawn, ends = strip(found, min(console.width, 100) - 4)
+    if drawn:
+        console.print(Padding(Text(drawn, no_wrap=True), (0, 0, 0, 2)))
+        console.print(Padding(Text(ends, style="dim", no_wrap=True), (0, 0, 0, 2)))
+    console.print(Padding(Text(found_text(found), style="bold"), (0, 0, 0, 2)))
 
 
 def _print_times(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:

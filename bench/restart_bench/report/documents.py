@@ -11,6 +11,7 @@ from xml.etree import ElementTree as Xml
 from restart_bench.files.faults import Fault
 from restart_bench.judging.campaign.case_map import CaseRow, case_rows
 from restart_bench.judging.campaign.measured_times import MeasuredTime, measured_times
+from restart_bench.judging.campaign.ride_through import SearchFound, search_found
 from restart_bench.judging.inquiry.forecasts import program_score, scores
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.model.journal import CycleJudged, Finding, ScenarioJudged
@@ -89,6 +90,30 @@ def _scenario_document(run: OneRun, scenario: ScenarioJudged) -> dict[str, Any]:
             _case_document(name, cycles, scenario.late_findings) | _map_document(rows.get(name)) for name in names
         ],
         "times": [_time_document(one) for one in measured_times(run.rig, asked, cycles)] if asked is not None else [],
+        **_search_document(search_found(asked, run.cycles) if asked is not None else None),
+    }
+
+
+def _search_document(found: SearchFound | None) -> dict[str, Any]:
+    """A search in true off times, in nanoseconds; nothing where none was asked for."""
+    if found is None:
+        return {}
+    told, threshold = found.answer, found.answer.threshold
+    return {
+        "search": {
+            "rides_through_ns": found.rides_through_ns,
+            "restarts_ns": found.restarts_ns,
+            "zones": [dataclasses.asdict(one) | {"zone": one.zone.value} for one in found.zones],
+            "threshold_ns": threshold.middle if threshold is not None else None,
+            "spread_ns": threshold.spread if threshold is not None else None,
+            "interval_ns": [told.low, told.high],
+            "confidence": told.confidence,
+            "overlap": told.bracket.overlap,
+            "answered": found.answered,
+            "over": found.over.value if found.over is not None else None,
+            "resolution_ns": found.search.resolution_ns,
+            "tried": [dataclasses.asdict(one) | {"zone": one.zone.value} for one in found.tried],
+        }
     }
 
 

@@ -210,6 +210,11 @@ class View:
         self._done.add(cycle)
         self.time_left.cycle_took((scenario, case), length_ns)
 
+    def over_early(self, scenario: str, case: str) -> None:
+        """A search is over before the most cycles that it may take."""
+        spared = self.time_left.to_come.pop((scenario, case), 0)
+        self.of_cycles -= spared
+
     def state(self, now: int) -> LiveState:
         """The run at this instant."""
         context, rig, situation = self._context, self._rig, self._context.situation

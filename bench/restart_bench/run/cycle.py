@@ -147,6 +147,7 @@ class CycleAct:
                 off_for_ns=turn.case.off_for_ns,
                 cut_delay_ns=self._delay_ns,
                 at_ns=now_ns(),
+                searched=self._scenario.search is not None,
             )
         )
 

@@ -104,7 +104,8 @@ def as_planned(earlier: ArchivedRun, suite: Suite, options: RunOptions) -> Suite
     """The suite with as many cycles of each case as the earlier run had planned, whatever its files say. Raises
     Refused where another number is asked for."""
     scenarios = tuple(replace(one, repeat=_repeat_of(earlier, one)) for one in suite.scenarios)
-    other = next((one for one in scenarios if options.repeat not in (None, one.repeat)), None)
+    repeated = [one for one in scenarios if one.search is None]
+    other = next((one for one in repeated if options.repeat not in (None, one.repeat)), None)
     if other is not None:
         raise Refused(
             f"--resume {options.resume}: {earlier.id} was asked for {counted(other.repeat, 'cycle')} of each case of "

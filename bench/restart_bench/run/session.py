@@ -11,7 +11,7 @@ import random
 import time
 import traceback
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -24,6 +24,7 @@ from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.known_archives import remember
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.writer import RunArchive, finish_killed, new_run_id
+from restart_bench.judging.campaign.ride_through import search_found
 from restart_bench.judging.cycle import judge_long_cycle
 from restart_bench.judging.rehearsal import conclude_rehearsal, judge_rehearsal
 from restart_bench.judging.scenario import judge_run
@@ -405,7 +406,7 @@ class OpenSession:
             turns = self._turns(scenario)
             if scenario.order == "shuffled":
                 random.Random(f"{self._plan.seed}/{scenario.name}").shuffle(turns)
-            if not self._run_turns(turns):
+            if not self._run_turns(self._searching(scenario) if scenario.search is not None else turns):
                 return
             if self._plan.options.stop_on_fail and any(c.verdict is Verdict.FAIL for c in self._judged):
                 self._ending.be("ended early", "ended at the first fail, as asked (--stop-on fail)")
@@ -414,7 +415,8 @@ class OpenSession:
     def run_case(self, scenario: Scenario, case: Case) -> tuple[CycleJudged, ...]:
         """All cycles of one case, for callers that choose the order themselves (pytest)."""
         done = len(self._judged)
-        self._run_turns([turn for turn in self._turns(scenario) if turn.case.name == case.name])
+        turns = [turn for turn in self._turns(scenario) if turn.case.name == case.name]
+        self._run_turns(self._searching(scenario) if scenario.search is not None else turns)
         return tuple(self._judged[done:])
 
     @property
@@ -429,7 +431,21 @@ class OpenSession:
             done |= {self._open_cut.place}
         return self._plan.turns(scenario, done)
 
-    def _run_turns(self, turns: Sequence[Turn]) -> bool:
+    def _searching(self, scenario: Scenario) -> Iterator[Turn]:
+        """The cycles of a search, each with the off time that follows from those before it."""
+        if self._plan.options.rehearse:
+            yield from self._turns(scenario)
+            return
+        while True:
+            cycles = [one for one in (*self._earlier.counted, *self._judged) if one.scenario == scenario.name]
+            found = search_found(scenario, cycles)
+            if found is None or found.next_ns is None:
+                break
+            case = replace(scenario.cases[0], off_for_ns=found.next_ns)
+            yield Turn(scenario, case, len(cycles) + 1, scenario.repeat)
+        self._view.over_early(scenario.name, scenario.cases[0].name)
+
+    def _run_turns(self, turns: Iterable[Turn]) -> bool:
         """Cycle after cycle; False when the run has to end."""
         for turn in turns:
             self._begun.add(turn.scenario.name)
@@ -447,6 +463,7 @@ class OpenSession:
         started = left.cycle.started
         scenario = next(s for s in self._plan.suite.scenarios if s.name == started.scenario)
         case = next(c for c in scenario.cases if c.name == started.case)
+        case = replace(case, off_for_ns=started.off_for_ns)  # a search asks for another in each cycle
         self._begun.add(scenario.name)
         return self._goes_on(self._run_cycle(Turn(scenario, case, started.number, started.of, started.cycle), left))
 

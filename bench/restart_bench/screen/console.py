@@ -47,20 +47,18 @@ def console_for(stream: TextIO) -> Console:
     terminal which can't be drawn on)."""
     if is_console(stream):
         return _honest_console()(file=stream, highlight=False)
-    asked = os.environ.get("COLUMNS", "")
-    width = int(asked) if asked.isdigit() else shutil.get_terminal_size().columns if stream.isatty() else _PLAIN_WIDTH
     return _honest_console()(
-        file=stream,
-        highlight=False,
-        force_terminal=False,
-        color_system=None,
-        width=width if width >= 40 else _PLAIN_WIDTH,
+        file=stream, highlight=False, force_terminal=False, color_system=None, width=width_for(stream)
     )
 
 
 def width_for(stream: TextIO) -> int:
     """Columns for lines of text on this stream."""
-    return console_for(stream).width
+    if is_console(stream):
+        return console_for(stream).width
+    asked = os.environ.get("COLUMNS", "")
+    width = int(asked) if asked.isdigit() else shutil.get_terminal_size().columns if stream.isatty() else _PLAIN_WIDTH
+    return width if width >= 40 else _PLAIN_WIDTH
 
 
 def person_at(console: Console, *, before: Callable[[float], object] | None = None) -> AskPerson | None:

@@ -5,6 +5,7 @@ No clock and no console in here: `screen` brings both. Everything is sized to a 
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -28,12 +29,15 @@ from restart_bench.model.wording import (
 )
 from restart_bench.screen.block_letters import ROWS, largest_that_fits
 from restart_bench.screen.cautions import ON_SCREEN, ON_SCREEN_SHORT
-from restart_bench.screen.screen_state import Gathered, Lane, Told, lanes_of
+from restart_bench.screen.screen_state import FUNCTION_CHECK, Gathered, Lane, Told, lanes_of
 from restart_bench.screen.strips import Glyphs, axis, cell_for
 
 _LIGHT_ROWS = 3
 _BESIDE_STRIP = 7  # the value before a strip, and the gap behind it
-_WAITS = ("preparing", "waiting for ready", "before", "during", "function check")  # they end when what is due comes
+_CHECKING = Glyphs(on="c", off=".", blind=".", pulse="c", steady=".", moved=".")
+_SHADE = "on grey30"
+_CHECK_WORDS = (FUNCTION_CHECK, "check")
+_WAITS = ("preparing", "waiting for ready", "before", "during", FUNCTION_CHECK)  # they end when what is due comes
 
 
 def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
@@ -70,6 +74,8 @@ def _title(gathered: Gathered, width: int) -> Text:
     left.append(f"  {without_controls(state.scenario)}")
     if state.case:
         left.append(f"  {without_controls(state.case)}")
+    if gathered.searched and gathered.off_for_ns is not None:
+        left.append(f"  off for {show_duration(gathered.off_for_ns)}")
     right = f"cycle {state.cycle} of {state.of_cycles}"
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right)))
@@ -184,7 +190,9 @@ def _lanes(gathered: Gathered, lanes: Sequence[Lane], width: int, room: int, gly
     strips = 2 if _seen_from_outside(gathered.rig, lanes) else 1
     cells = (width - names - 1) // strips - _BESIDE_STRIP
     at_ns = gathered.state.at_ns if gathered.state is not None else 0
-    sized = _Sized(names, strips, cells, cell_for(_cycle_span_ns(gathered), cells), at_ns, glyphs, width)
+    cell_ns = cell_for(_cycle_span_ns(gathered), cells)
+    checking = gathered.checking.strip(_CHECKING, until_ns=at_ns, cell_ns=cell_ns, cells=cells)
+    sized = _Sized(names, strips, cells, cell_ns, at_ns, glyphs, width, _spans(checking))
     per_lane = max(1, min(3, (room - 2) // (len(lanes) + 1)))
     fit = (room - 2) // per_lane - 1
     shown = lanes if fit >= len(lanes) else lanes[: max(0, fit - 1)]
@@ -210,6 +218,12 @@ class _Sized:
     at_ns: int
     glyphs: Glyphs
     width: int
+    checking: tuple[tuple[int, int], ...]  # characters of a strip in which a function check was under way
+
+
+def _spans(checking: str) -> tuple[tuple[int, int], ...]:
+    """Where in a strip a function check was under way: what moves there was told to."""
+    return tuple(match.span() for match in re.finditer(f"{_CHECKING.on}+", checking))
 
 
 def _seen_from_outside(rig: Rig, lanes: Sequence[Lane]) -> bool:
@@ -246,10 +260,23 @@ def _longest_that_fits(texts: Sequence[str], cells: int) -> str:
 
 def _axis_line(sized: _Sized) -> Text:
     """The time axis below the first strips, and below the others what the characters mean."""
-    scale = " " * (sized.names + _BESIDE_STRIP - 1) + axis(sized.cells, sized.cell_ns)
+    times = axis(sized.cells, sized.cell_ns)
+    for start, end in sized.checking:
+        label = _check_label(end - start, start, sized.glyphs)
+        times = times[: end - len(label)] + label + times[end:]
+    scale = " " * (sized.names + _BESIDE_STRIP - 1) + times
     if sized.strips == 1:
         return Text(scale, style="dim")
     return Text(f"{scale}  {_legend(sized.glyphs, sized.width - len(scale) - 2)}", style="dim")
+
+
+def _check_label(cells: int, before: int, glyphs: Glyphs) -> str:
+    """What stands below a function check, as wide as it lasted so far; where that is too narrow for its name, this
+    stands before it, if there is room."""
+    inside = next((word for word in _CHECK_WORDS if len(word) + 2 <= cells), "")
+    span = glyphs.side + inside.center(cells - 2, glyphs.rule) + glyphs.side if cells > 1 else glyphs.side
+    left = "" if inside else next((f" {word} " for word in _CHECK_WORDS if len(word) + 2 <= before), "")
+    return left + span
 
 
 def _lane(name: str, said: Told, seen: Told | None, sized: _Sized, rows: int) -> list[Text]:
@@ -264,11 +291,19 @@ def _lane(name: str, said: Told, seen: Told | None, sized: _Sized, rows: int) ->
             sized.glyphs, until_ns=sized.at_ns, cell_ns=sized.cell_ns, cells=sized.cells, numeric=numeric
         )  # fmt: skip
         style = "cyan" if numeric else "green"
-        upper.append(" " * 5).append(strip.translate(sized.glyphs.upper), style=style).append("  ")
-        lower.append_text(_value_now(history.newest, numeric)).append(strip, style=style).append("  ")
+        upper.append(" " * 5).append_text(_shaded(strip.translate(sized.glyphs.upper), style, sized)).append("  ")
+        lower.append_text(_value_now(history.newest, numeric)).append_text(_shaded(strip, style, sized)).append("  ")
     if rows < 3:
         return [lower, *[Text()] * (rows - 1)]
     return [upper, lower, Text()]
+
+
+def _shaded(strip: str, style: str, sized: _Sized) -> Text:
+    """A strip with the spans of function checks on a ground of their own."""
+    shaded = Text(strip, style=style)
+    for start, end in sized.checking:
+        shaded.stylize(_SHADE, start, end)
+    return shaded
 
 
 def _value_now(value: Value | None, numeric: bool) -> Text:
@@ -291,7 +326,8 @@ def question_lines(gathered: Gathered, width: int) -> list[Text]:
 def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
     if not gathered.notable:
         done = any(gathered.counted.values()) and not gathered.rehearsal
-        return [Text("nothing but passes so far" if done else "", style="dim")]
+        passes = [Text("nothing but passes so far" if done else "", style="dim")]
+        return [*passes, Text(gathered.outcome)][:most] if gathered.outcome else passes
     lines = []
     for cycle, finding in gathered.notable[-most:]:
         line = Text().append(f"cycle {cycle}  ", style="dim")
@@ -316,7 +352,8 @@ def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyp
     """Cycles that are done, time that is left, and a bar."""
     done = sum(gathered.counted.values())
     left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
-    words = f"{done} of {counted(state.of_cycles, 'cycle')} done{left}  "
+    most = "at most " if gathered.searched else ""
+    words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{left}  "
     across = max(5, width - len(words))
     filled = across * done // max(1, state.of_cycles)
     line = Text(words)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from typing import IO
 
+from restart_bench.judging.campaign.ride_through import outcome_of_search
 from restart_bench.judging.summary import without_echoes
 from restart_bench.model.journal import (
     WAY_OUT,
@@ -78,6 +79,9 @@ class PlainShow:
             return [f"test {record.run} on {record.rig} ({kind}), {cycles}, seed {record.seed}"]
         if isinstance(record, CycleStarted):
             case = f", {record.case}" if record.case else ""
+            if record.searched:
+                most = f"{record.number} of at most {record.of}"
+                return [f"cycle {record.cycle}: {record.scenario}, off for {show_duration(record.off_for_ns)} ({most})"]
             return [f"cycle {record.cycle}: {record.scenario}{case} ({record.number} of {record.of})"]
         if isinstance(record, Switching):
             return self._switching(record)
@@ -132,7 +136,7 @@ def _judged(record: CycleJudged, way: Way) -> list[str]:
     back = f", ready {bounds_text(ready.since(restored))} after {way.returned}" if restored and ready else ""
     notable = [one for one in record.findings if one.verdict is not Verdict.PASS]
     reason = f": {record.reason}" if record.verdict is not Verdict.PASS and not notable else ""
-    lines = [f"  {verdict_gloss(record.verdict)}{back}{reason}"]
+    lines = [f"  {verdict_gloss(record.verdict)}{outcome_of_search(record)}{back}{reason}"]
     return lines + [f"    {one.verdict.value}: {_what(one)}{one.reason}" for one in notable]
 
 

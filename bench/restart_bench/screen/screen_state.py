@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from restart_bench.evidence.marks import mode_proofs
+from restart_bench.judging.campaign.ride_through import outcome_of_search
 from restart_bench.judging.summary import without_echoes
 from restart_bench.model.journal import (
     CycleJudged,
@@ -29,6 +30,8 @@ from restart_bench.model.wording import without_controls
 from restart_bench.screen.strips import History
 
 _KEPT_FINDINGS = 30
+FUNCTION_CHECK = "function check"
+"""The phase of a cycle in which the bench presses: what moves there was told to, and did not start by itself."""
 _ALIVE_CHANGES = 2  # of `alive`, before the controller's own reads count again
 _READ_AHEAD_NS = 150_000_000  # between the observer's read and the picture
 
@@ -82,10 +85,13 @@ class Gathered:
     trouble: str = ""
     judged: dict[str, ScenarioJudged] = field(default_factory=dict)
     off_for_ns: int | None = None
+    searched: bool = False  # the cycle is one of a search
+    outcome: str = ""  # of the last cycle of a search
     repeat: str = ""
     histories: dict[str, History] = field(default_factory=dict)
     supply: History = field(default_factory=History)
     powered: History = field(default_factory=History)
+    checking: History = field(default_factory=History)  # whether the function check was under way
     since: dict[str, int] = field(default_factory=dict)  # light -> instant it came on in this cycle
     alive_changes: int | None = None  # since the controller was last silent; None: it was not silent yet
     alive_value: Value | None = None
@@ -96,12 +102,13 @@ class Gathered:
             self.seed = record.seed
             self.simulated_devices = record.simulated_devices
         elif isinstance(record, CycleStarted):
-            self.off_for_ns = record.off_for_ns
-            self.repeat = f"{record.number} of {record.of}"
+            self.off_for_ns, self.searched = record.off_for_ns, record.searched
+            self.repeat = f"{record.number} of {'at most ' if record.searched else ''}{record.of}"
             self.trouble = ""
             self.since.clear()
         elif isinstance(record, CycleJudged):
             self.counted[record.verdict] += 1
+            self.outcome = f"cycle {record.cycle}{outcome_of_search(record)}" if record.searched else ""
             self._count_verdicts(record)
             told = without_echoes(record).findings
             self.notable += [(record.cycle, one) for one in told if one.verdict is not Verdict.PASS]
@@ -129,6 +136,7 @@ class Gathered:
             self.supply, self.powered = History(), History()
         self.supply.note(state.at_ns, self._commanded(state))
         self.powered.note(state.at_ns, self._proven(state))
+        self.checking.note(state.at_ns, state.phase == FUNCTION_CHECK)
         self._lights_since(state)
 
     def _count_verdicts(self, record: CycleJudged) -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from restart_bench.campaigns.reliability import CONFIDENCE, confidence_reached, cycles_needed, reliability_shown
+from restart_bench.campaigns.search import plan_of, usual_cycles
 from restart_bench.campaigns.time_left import TimeLeft
 from restart_bench.model.clock import HOUR_NS, NS_PER_S
 from restart_bench.model.rig import BIT_TABLES, Device, Rig, RigSupply
@@ -60,13 +61,20 @@ class Moment:
 
 @dataclass(frozen=True, slots=True)
 class CasePlan:
-    """One case: its timeline, how often it is gone through, how long that takes, what it will support."""
+    """One case: its timeline, how often it is gone through, how long that takes, what it will support. `fewest`: as
+    many cycles as `cycles`, but of a search that may be over earlier."""
 
     case: Case
     timeline: tuple[Moment, ...]
     cycles: int
     each: Span
     off_time: Span  # true off time, as wide as the relay's data sheet values make it
+    fewest: int
+
+    @property
+    def lasts(self) -> Span:
+        """All cycles one after another."""
+        return Span((self.each * self.fewest).low_ns, (self.each * self.cycles).high_ns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +117,12 @@ class ScenarioPlan:
     @property
     def lasts(self) -> Span:
         """All cycles one after another."""
-        return sum((case.each * case.cycles for case in self.cases), Span())
+        return sum((case.lasts for case in self.cases), Span())
+
+    @property
+    def spared(self) -> int:
+        """Cycles that are not done where searches are over as early as they usually are."""
+        return sum(case.cycles - case.fewest for case in self.cases)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,8 +162,14 @@ class SuitePlan:
 
     @property
     def tries(self) -> int:
-        """Cycles of the case that is tried least."""
-        return min((case.cycles for one in self.scenarios for case in one.cases), default=0)
+        """Cycles of the case that is tried least; a search tries no case again and again."""
+        repeated = [one for one in self.scenarios if one.scenario.search is None]
+        return min((case.cycles for one in repeated for case in one.cases), default=0)
+
+    @property
+    def spared(self) -> int:
+        """Cycles that are not done where searches are over as early as they usually are."""
+        return sum(one.spared for one in self.scenarios)
 
     @property
     def switchings(self) -> int:
@@ -177,12 +196,15 @@ def time_left_of(plan: SuitePlan, *, rehearse: bool = False) -> TimeLeft:
     less than a cycle with a cut."""
     each: dict[Hashable, tuple[int, int | None]] = {}
     to_come: dict[Hashable, int] = {}
+    spared: dict[Hashable, int] = {}
     for scenario in plan.scenarios:
         for case in scenario.cases:
             key = (scenario.scenario.name, case.case.name)
             each[key] = (0 if rehearse else case.each.low_ns, case.each.high_ns)
             to_come[key] = 1 if rehearse else case.cycles
-    return TimeLeft(each, to_come, 0 if rehearse else plan.waits_ns)
+            if not rehearse and case.fewest < case.cycles:
+                spared[key] = case.cycles - case.fewest
+    return TimeLeft(each, to_come, 0 if rehearse else plan.waits_ns, spared)
 
 
 def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False, round_trip_ns: int = 0) -> ScenarioPlan:
@@ -200,7 +222,7 @@ def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False, roun
 def _plan_case(rig: Rig, scenario: Scenario, case: Case, *, simulated: bool, round_trip_ns: int) -> CasePlan:
     supply = rig.supply if scenario.how == "supply" else None
     off = (
-        true_off_time(supply, case.off_for_ns, round_trip_ns)
+        _true_off_time(supply, scenario, case, round_trip_ns)
         if supply is not None
         else Span(case.off_for_ns, case.off_for_ns)
     )
@@ -208,11 +230,19 @@ def _plan_case(rig: Rig, scenario: Scenario, case: Case, *, simulated: bool, rou
     to_end = _to_the_end(scenario, to_ready)
     before = _steps_span(scenario.before) + Span(case.at.low_ns, max(case.at.low_ns, case.at.high_ns))
     checked = _steps_span(scenario.function_check)
-    back = Span(case.off_for_ns, case.off_for_ns)
+    back = Span(scenario.search.shortest_ns if scenario.search else case.off_for_ns, case.off_for_ns)
     each = to_ready + before + back + to_end + checked
     if supply is not None and not simulated:
         each = each.at_least(case.off_for_ns + supply.limits.on_at_least_ns)
-    return CasePlan(case, _timeline(scenario, case, back, to_ready, to_end), scenario.repeat, each, off)
+    timeline = _timeline(scenario, case, back, to_ready, to_end)
+    return CasePlan(case, timeline, scenario.repeat, each, off, _fewest(scenario))
+
+
+def _fewest(scenario: Scenario) -> int:
+    """Cycles that a case takes at least: of a search, where outcomes separate sharply."""
+    if scenario.search is None:
+        return scenario.repeat
+    return min(scenario.search.cycles, usual_cycles(plan_of(scenario.search)))
 
 
 def _timeline(scenario: Scenario, case: Case, back: Span, to_ready: Span, to_end: Span) -> tuple[Moment, ...]:
@@ -276,6 +306,14 @@ def _listed(expectations: Sequence[Expectation]) -> str:
     for one in expectations:
         wanted.setdefault(show_wanted(one.wanted), []).append(one.point)
     return "; ".join(f"{', '.join(points)} {what}" for what, points in wanted.items())
+
+
+def _true_off_time(supply: RigSupply, scenario: Scenario, case: Case, round_trip_ns: int) -> Span:
+    """That of a case; of a search from the shortest of its shortest cut on."""
+    longest = true_off_time(supply, case.off_for_ns, round_trip_ns)
+    if scenario.search is None:
+        return longest
+    return Span(true_off_time(supply, scenario.search.shortest_ns, round_trip_ns).low_ns, longest.high_ns)
 
 
 def true_off_time(supply: RigSupply, off_for_ns: int, round_trip_ns: int = 0) -> Span:

@@ -1,7 +1,5 @@
 """A program file as people write it. `program_reader` makes the bench's own values of it."""
 
-from __future__ import annotations
-
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, ConfigDict, Discriminator, Tag

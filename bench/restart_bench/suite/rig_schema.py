@@ -1,7 +1,5 @@
 """A rig file as people write it. `rig_reader` makes the bench's own values of it."""
 
-from __future__ import annotations
-
 from typing import Annotated, Any, Literal
 
 from pydantic import ConfigDict, Discriminator, Tag

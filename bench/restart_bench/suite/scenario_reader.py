@@ -30,7 +30,8 @@ from restart_bench.model.wording import counted
 from restart_bench.suite.expectation_reader import during_of, expectations_of, start_gaps, times_of
 from restart_bench.suite.names import Names
 from restart_bench.suite.rig_reader import SUPPLY_BROKEN
-from restart_bench.suite.scenario_schema import CutIn, ScenarioIn
+from restart_bench.suite.scenario_schema import CutIn, ScenarioIn, SearchIn
+from restart_bench.suite.searching import check_search, search_of
 from restart_bench.suite.steps_reader import steps_of, verb_of
 from restart_bench_drivers.interface import SupplyCard
 
@@ -94,11 +95,13 @@ def _scenario(
     if not _demands_something(model) and not any(ledger.is_faulty((key,)) for key in ("after", "during")):
         cure = "add after: {expect: {...}} with what each output has to do"
         ledger.fault(("after",), "nothing is expected, so nothing can be shown", cure)
-    restart = model.after.restart or "required"
+    searched = model.cut.off_for if isinstance(model.cut.off_for, SearchIn) else None
+    search = search_of(searched, rig) if searched is not None else None
+    restart = model.after.restart or ("required" if search is None else "either")
     if not by_mode and restart == "none" and not any(proof.of_supply for proof in rig.proof_of_cut):
         cure = "add a proof of the supply to the rig, like proof_of_cut: [{rail: off}]"
         ledger.fault(("after", "restart"), "none can't be shown without a proof that the supply was cut", cure)
-    demonstrate, cycles = _cycles(model, rig, repeat, ledger)
+    demonstrate, cycles = (None, search.cycles) if search is not None else _cycles(model, rig, repeat, ledger)
     watch = model.after.watch if model.after.watch is not None else rig.defaults.watch_ns
     settle = model.after.settle if model.after.settle is not None else rig.defaults.settle_ns
     needs = watch_needs(after, gaps, settle)
@@ -121,6 +124,7 @@ def _scenario(
         inconclusive_at_most=demonstrate.inconclusive_at_most if demonstrate is not None else 0,
         order=model.order,
         durations=_named_durations(model.cut, rig, card),
+        search=search,
         purpose=model.purpose or "",
         path=path,
     )
@@ -148,7 +152,9 @@ def _check_cut(model: ScenarioIn, rig: Rig, card: SupplyCard | None, ledger: Led
     if isinstance(model.cut.off_for, Standard):
         _check_list(model.cut.off_for, model.cut, rig, card, ledger)
         return
-    for off_for in model.cut.off_for:
+    if isinstance(model.cut.off_for, SearchIn):
+        check_search(model, model.cut.off_for, rig, ledger, _refused_off_for)
+    for off_for in () if isinstance(model.cut.off_for, SearchIn) else model.cut.off_for:
         refused = _refused_off_for(off_for, supply)
         if refused is not None:
             ledger.fault(("cut", "off_for"), f"{show_duration(off_for)} {refused.what}", refused.cure)
@@ -172,6 +178,9 @@ def _check_mode_cut(model: ScenarioIn, rig: Rig, ledger: Ledger) -> None:
         ledger.fault(("cut", "how"), "nothing in the rig shows that run mode was left", cure)
     if model.cut.level is not None:
         ledger.fault(("cut", "level"), "a change of mode has no voltage", "delete level:")
+    if isinstance(model.cut.off_for, SearchIn):
+        text = "a change of mode is not ridden through, so there is nothing to search for"
+        ledger.fault(("cut", "off_for"), text, "write a duration")
     if isinstance(model.cut.off_for, Standard):
         text = f"{model.cut.off_for.name} names losses of the supply, and a change of mode is none"
         ledger.fault(("cut", "off_for"), text, "write a duration")
@@ -260,13 +269,15 @@ def _cases(cut: CutIn, rig: Rig, card: SupplyCard | None, ledger: Ledger) -> tup
     if isinstance(cut.off_for, Standard):
         steps = _doable(cut.off_for, rig, card)[0] if rig.supply is not None else []
         cuts = [(step.length_ns, (_level(step),), step.from_memory) for step in steps]
+    elif isinstance(cut.off_for, SearchIn):
+        cuts = [(cut.off_for.longest_ns, levels[:1], False)]
     else:
         cuts = [(off_for, levels, False) for off_for in cut.off_for]
     count = len(cut.at) * sum(len(levels) for _, levels, _ in cuts)
     if count > MOST_CASES:
         ledger.fault(("cut",), f"makes {count} cases", f"sweep fewer values: {MOST_CASES} cases at most")
         return ()
-    at_times = [At(low, high) for low, high in cut.at]
+    at_times = [At(low, high) for low, high in cut.at[: 1 if isinstance(cut.off_for, SearchIn) else None]]
     return _by_name(
         [
             Case("", off_for, at, level, from_memory)

@@ -1,7 +1,6 @@
 """A scenario file as people write it. `scenario_reader` makes the bench's own values of it."""
 
-from __future__ import annotations
-
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Discriminator, Tag
@@ -26,7 +25,10 @@ from restart_bench.files.kinds import (
     Text,
     ValueOrBefore,
     as_scalar,
+    positive_duration,
+    read_count,
     read_off_for,
+    read_span,
     refuse,
     word,
 )
@@ -114,8 +116,33 @@ StepIn = Annotated[
 ]
 
 
-def _read_cuts(value: Any) -> tuple[int, ...] | Standard:
-    """Off times in nanoseconds, or the list that `{durations: NAME}` names."""
+@dataclass(frozen=True, slots=True)
+class SearchIn:
+    """`{search: 5 ms..200 ms, to_within: 2 ms, at_most: 40}`, in nanoseconds."""
+
+    shortest_ns: int
+    longest_ns: int
+    to_within_ns: int | None = None
+    at_most: int | None = None
+
+
+def _read_search(value: dict[str, Any]) -> SearchIn:
+    strange = [name for name in value if name not in ("search", "to_within", "at_most")]
+    if strange:
+        cure = "beside search: stand to_within: (how narrow a bracket is wanted) and at_most: (cycles)"
+        raise refuse(f"{strange[0]} means nothing in a search", cure, "search")
+    within, most = value.get("to_within"), value.get("at_most")
+    return SearchIn(
+        *read_span(value["search"]),
+        None if within is None else positive_duration(within),
+        None if most is None else read_count(most),
+    )
+
+
+def _read_cuts(value: Any) -> tuple[int, ...] | Standard | SearchIn:
+    """Off times in nanoseconds, the list that `{durations: NAME}` names, or where to search."""
+    if isinstance(value, dict) and "search" in value:
+        return _read_search(value)
     if not isinstance(value, dict) or list(value) != ["durations"]:
         return read_off_for(value)
     name = as_scalar(value["durations"], "the name of a list").text
@@ -131,7 +158,17 @@ _NAMED = {
     "required": ["durations"],
     "additionalProperties": False,
 }
-OffFor = Annotated[tuple[int, ...] | Standard, As(_read_cuts, {"anyOf": [*SWEEP, _NAMED]})]
+_SEARCHED = {
+    "type": "object",
+    "properties": {
+        "search": {"type": "string"},
+        "to_within": {"type": "string"},
+        "at_most": {"type": "integer", "minimum": 1},
+    },
+    "required": ["search"],
+    "additionalProperties": False,
+}
+OffFor = Annotated[tuple[int, ...] | Standard | SearchIn, As(_read_cuts, {"anyOf": [*SWEEP, _NAMED, _SEARCHED]})]
 
 
 class CutIn(Written):
@@ -141,7 +178,9 @@ class CutIn(Written):
         "what is cut: the supply, or run mode", "supply", "supply"
     )
     off_for: OffFor = key(
-        "time between the two commands: a value, a list, A..B in N values, or {durations: NAME} of a standard", "3 s"
+        "time between the two commands: a value, a list, A..B in N values, {durations: NAME} of a standard, or "
+        "{search: A..B} for the longest cut that is ridden through",
+        "3 s",
     )
     at: AtTimes = key(
         "when, counted from the end of the last step of `before`; `random A..B` draws it anew in each cycle",

@@ -12,6 +12,7 @@ from itertools import pairwise
 from typing import Any
 
 from restart_bench.model.program import Bistable, Coil, Counter, Edge, Expr, Input, Memory, Program, Timer
+from restart_bench.plc.blocks import COUNT_MAX, COUNT_MIN
 from restart_bench.plc.conditions import COMPARISONS
 from restart_bench.plc.interpreter import FIRST_SCAN, conditions_read, driven, names_read
 
@@ -35,6 +36,7 @@ class Layout:
         self.inputs: dict[str, Input] = {one.name: one for one in program.inputs}
         self._driven = {driven(rung) for rung in program.rungs}
         self._wanted: dict[str, set[int]] = {}
+        self._related = {name for expr in _conditions(program) for name in _compared_with_names(expr)}
         for expr in _conditions(program):
             for name, sign, number in _compared(expr):
                 self._want(name, sign, number)
@@ -95,6 +97,18 @@ class Layout:
             return isinstance(self.inputs[name].rest, int)
         return name in self.blocks or isinstance(self.program.memory.get(name, Memory(name)).initial, int)
 
+    def counted_out(self, name: str) -> tuple[int, int]:
+        """The counts of a counter from which on, downwards and upwards, it makes no difference how far it has counted.
+        Raises KeyError for what is no counter."""
+        block = self.blocks[name]
+        if not isinstance(block, Counter):
+            raise KeyError(name)
+        if name in self._related:
+            return COUNT_MIN, COUNT_MAX
+        initial = int(self.program.memory.get(name, Memory(name)).initial)
+        low, high = self.range_of(block, initial, self._counts_of(block))
+        return (COUNT_MIN, high) if block.kind == "CTU" else (low, COUNT_MAX)
+
     def reaches(self, number: float, key: int) -> bool:
         """True if a number is at or above a threshold."""
         return number > key // 2 if key % 2 else number >= key // 2
@@ -123,12 +137,15 @@ class Layout:
             self.outside |= mine.keys()
 
     def _counter_thresholds(self, block: Counter, initial: int) -> tuple[int, ...]:
-        wanted = {key // 2 for key in self._wanted.get(block.name, set())}
-        wanted.add(block.preset if block.kind == "CTU" else 1)
+        wanted = self._counts_of(block)
         low, high = self.range_of(block, initial, wanted)
         if high - low <= EXACT_RANGE:
             wanted = set(range(low + 1, high + 1))
         return tuple(2 * number for number in sorted(wanted))
+
+    def _counts_of(self, block: Counter) -> set[int]:
+        """The counts from which something is another, its output or a comparison."""
+        return {block.preset if block.kind == "CTU" else 1, *(key // 2 for key in self._wanted.get(block.name, ()))}
 
     def range_of(self, block: Counter, initial: int, wanted: set[int]) -> tuple[int, int]:
         """Lowest and highest count that make a difference."""
@@ -173,6 +190,18 @@ def sides_of(expr: Expr) -> tuple[Any, Any]:
     """Both sides of a comparison: a name (text) or a number."""
     left, right = (side[1] if isinstance(side, tuple) else side for side in expr[1:3])
     return left, right
+
+
+def _compared_with_names(expr: Expr) -> Iterator[str]:
+    """The names on both sides of a comparison in which no number stands."""
+    if expr[0] in COMPARISONS:
+        sides = sides_of(expr)
+        if all(isinstance(side, str) for side in sides):
+            yield from sides
+        return
+    for part in expr[1:]:
+        if isinstance(part, tuple):
+            yield from _compared_with_names(part)
 
 
 def _compared(expr: Expr) -> Iterator[tuple[str, str, float]]:

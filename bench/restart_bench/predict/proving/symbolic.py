@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from restart_bench.model.program import Bistable, Coil, Counter, Edge, Expr, Reset, Rung, Set, Timer
 from restart_bench.plc.conditions import COMPARISONS
 from restart_bench.plc.interpreter import FIRST_SCAN, driven
+from restart_bench.predict.changes import FIRST, INITIAL, ORDER, PASS, RETAINED, Change
 from restart_bench.predict.proving.circuit import FALSE, TRUE, Circuit
 from restart_bench.predict.proving.layout import BEFORE, MIRRORED, VALUE, Layout, Slot, sides_of
 
@@ -31,11 +32,18 @@ class Scanned:
 
 
 class Scanner:
-    """Goes through the rungs of a program, writing gates."""
+    """Goes through the rungs of a program, writing gates.
 
-    def __init__(self, circuit: Circuit, layout: Layout) -> None:
+    flips: a literal for each of some changes of the program; where it holds, the gates are those of the changed one.
+    Changes of the order are right one at a time only, and not for timers and counters.
+    """
+
+    def __init__(self, circuit: Circuit, layout: Layout, changes: Iterable[Change] = ()) -> None:
         self.circuit = circuit
         self.layout = layout
+        self.flips = {change: circuit.fresh() for change in changes}
+        own = {change.name for change in self.flips if change.kind == RETAINED}
+        self._may_be_kept = [slot for slot in layout.slots if slot in layout.retained or slot[0] in own]
         self.relations: dict[tuple[str, str], tuple[int, int]] = {}
         self._counted = {rung.name for rung in layout.program.rungs if isinstance(rung, Counter)}
         self._now: Bits = {}
@@ -81,8 +89,8 @@ class Scanner:
         literal: the loss fell after that rung.
         """
         if self.layout.program.saved == "at scan end":
-            return {slot: old[slot] for slot in self.layout.retained_slots}, []
-        kept = {slot: scanned.before[slot] for slot in self.layout.retained_slots}
+            return {slot: old[slot] for slot in self._may_be_kept}, []
+        kept = {slot: scanned.before[slot] for slot in self._may_be_kept}
         done: list[tuple[int, int]] = []
         for number, slot, value in scanned.writes:
             if slot not in kept or kept[slot] == value:
@@ -96,14 +104,26 @@ class Scanner:
 
     def restarted(self, kept: Bits | None) -> Bits:
         """The state before the first scan after a loss of supply; nothing was kept at a cold restart."""
-        state = self.constant(self.layout.initial) | (kept or {})
+        state = self.constant(self.layout.initial) | {
+            change_slot: self._flipped(self.layout.initial[change_slot], change)
+            for change in self.flips
+            if change.kind == INITIAL and (change_slot := (change.name, VALUE)) in self.layout.initial
+        }
+        for slot, value in (kept or {}).items():
+            is_kept = self._flipped(slot in self.layout.retained, Change(RETAINED, slot[0]))
+            state[slot] = self.circuit.choose(is_kept, value, state[slot])
         return self.passed(state)
+
+    def _flipped(self, holds: bool, change: Change) -> int:
+        """True if something holds, or, where it is changed, if it doesn't."""
+        return self.circuit.xor(TRUE if holds else FALSE, self.flips.get(change, FALSE))
 
     def passed(self, state: Bits) -> Bits:
         """The state after the start pass, if the program has one."""
-        if self.layout.program.start_pass == "none":
+        passes = self._flipped(self.layout.program.start_pass != "none", Change(PASS))
+        if passes == FALSE:
             return state
-        return state | dict.fromkeys(self.layout.plain, FALSE)
+        return state | {slot: self.circuit.choose(passes, FALSE, state[slot]) for slot in self.layout.plain}
 
     # ------------------------------------------------------------ one scan
 
@@ -116,9 +136,36 @@ class Scanner:
         self._done = Scanned(dict(state), {})
         for number, rung in enumerate(self.layout.program.rungs):
             self._rung = number
-            self._go(rung)
+            if self.flips:
+                self._go_changed(number)
+            else:
+                self._go(rung)
         self._done.after = {slot: self._now[slot] for slot in state}
         return self._done
+
+    def _go_changed(self, place: int) -> None:
+        """What is done at one place of the scan: by its rung, or by a neighbour with which it has changed places."""
+        now, done = self._now, self._written_by(place)
+        for first, instead in ((place, place + 1), (place - 1, place - 1)):
+            flip = self.flips.get(Change(ORDER, rungs=(first, first + 1)))
+            if flip is not None:
+                other = self._written_by(instead)
+                done = {
+                    slot: self.circuit.choose(flip, other.get(slot, now[slot]), done.get(slot, now[slot]))
+                    for slot in dict.fromkeys((*done, *other))
+                }
+        for slot, value in done.items():
+            self._write(slot, value)
+
+    def _written_by(self, number: int) -> Bits:
+        """What a rung writes, with what stands now before it; nothing is written."""
+        now, writes, first = self._now, self._done.writes, self._first
+        self._now, self._done.writes = dict(now), []
+        self._first = self.circuit.and_(first, -self.flips.get(Change(FIRST, rungs=(number,)), FALSE))
+        self._go(self.layout.program.rungs[number])
+        written = {slot: value for _, slot, value in self._done.writes}
+        self._now, self._done.writes, self._first = now, writes, first
+        return written
 
     def scan_knot(self, state: Bits, inputs: Bits, knot: frozenset[str], still: dict[tuple[int, Slot], int]) -> Scanned:
         """The rungs that drive the names of a knot; what others write is the same in every scan, at each place of it.

@@ -15,6 +15,7 @@ from restart_bench.model.verdicts import Verdict
 
 if TYPE_CHECKING:
     from restart_bench.predict.explaining import Explanation
+    from restart_bench.report.record.search_picture import SearchPicture
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +114,7 @@ class ScenarioRow:
     steps: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     cases: tuple[CaseLine, ...] = ()  # none where there is only one
+    search: SearchPicture | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from restart_bench.judging.campaign.measured_times import (
     time_text,
     tolerance_text,
 )
+from restart_bench.judging.campaign.ride_through import search_found
 from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.summary import by_case, finding_rows, limits_in_short
 from restart_bench.model.journal import (
@@ -41,6 +42,7 @@ from restart_bench.model.wording import (
     cut_words,
     listed,
     percent_text,
+    searched_words,
     show_value,
     source_text,
 )
@@ -60,6 +62,7 @@ from restart_bench.report.record.data import (
 )
 from restart_bench.report.record.diagrams import diagrams_of
 from restart_bench.report.record.facts import devices, fact_groups, moment, program_words, record_notes, switched_words
+from restart_bench.report.record.search_picture import picture_of
 from restart_bench.report.record.untested import is_test, not_tested
 
 if TYPE_CHECKING:
@@ -195,6 +198,7 @@ def _scenario_rows(
             steps=tuple(_steps(scenario)),
             notes=scenario.notes,
             cases=tuple(_case_lines(scenario, cycles)),
+            search=picture_of(search_found(scenario, cycles)),
         )
 
 
@@ -217,6 +221,9 @@ def _steps(scenario: Scenario) -> Iterator[str]:
     for step in scenario.before:
         yield f"before: {step.text}"
     off = listed(dict.fromkeys(cut_words(case) for case in scenario.cases))
+    if scenario.search is not None:
+        level = next((f" at {one.level.text}" for one in scenario.cases if one.level is not None), "")
+        off = searched_words(scenario.search) + level
     yield f"cut: {'run mode' if scenario.how == 'mode' else 'supply'} off for {off}"
     if scenario.durations is not None:
         yield f"cuts from {source_text(scenario.durations)}"
@@ -225,7 +232,10 @@ def _steps(scenario: Scenario) -> Iterator[str]:
     yield f"after: watch for {show_duration(scenario.watch_ns)}, {settle}"
     for step in scenario.function_check:
         yield f"function check: {step.text}"
-    yield f"each case {counted(scenario.repeat, 'time')}, {_order_words(scenario)}"
+    if scenario.search is None:
+        yield f"each case {counted(scenario.repeat, 'time')}, {_order_words(scenario)}"
+    else:
+        yield f"at most {counted(scenario.repeat, 'cycle')}, each off time follows from what those before showed"
     if scenario.demonstrate is not None:
         asked = scenario.demonstrate
         shares = f"{percent_text(asked.reliability)} at {percent_text(asked.confidence)} confidence"
@@ -361,7 +371,7 @@ def demonstrations(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[Demo
     groups = by_case(cycles)
     for scenario in suite.scenarios:
         asked = scenario.demonstrate
-        for case in scenario.cases:
+        for case in scenario.cases if scenario.search is None else ():
             valid = [cycle.verdict for cycle in groups.get((scenario.name, case.name), ()) if is_test(cycle)]
             if not valid or (asked is None and len(valid) < 2):
                 continue

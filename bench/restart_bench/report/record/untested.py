@@ -10,7 +10,7 @@ from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import listed
+from restart_bench.model.wording import listed, searched_words
 
 if TYPE_CHECKING:
     from restart_bench.suite.loader import Suite
@@ -60,8 +60,13 @@ def _outputs(rig: Rig, done: Sequence[Scenario]) -> Iterator[str]:
 
 
 def _other_losses(done: Sequence[Scenario]) -> str:
-    cases = [case for scenario in done if scenario.how == "supply" for case in scenario.cases]
-    parts = [_other_times(sorted({case.off_for_ns for case in cases}))] if cases else ["losses of the supply"]
+    cut = [scenario for scenario in done if scenario.how == "supply"]
+    cases = [case for scenario in cut for case in scenario.cases]
+    times = sorted({case.off_for_ns for scenario in cut if scenario.search is None for case in scenario.cases})
+    searched = [searched_words(scenario.search) for scenario in cut if scenario.search is not None]
+    parts = [_other_times(times)] if times else []
+    parts += [f"off times beyond those of the search ({listed(searched)})"] if searched else []
+    parts = parts or ["losses of the supply"]
     if cases and not any(case.level is not None for case in cases):
         parts.append("dips to a part of the voltage")
     if not any(scenario.how == "mode" for scenario in done):

@@ -1,0 +1,275 @@
+"""The search for the longest cut that is ridden through and the shortest that restarts: what its cycles show, and which
+off time comes next. Made of judged cycles alone, so that it goes on from an archive as it stood.
+
+A cycle is a trial by its true off time, as commands and proofs bound it, never by the one asked for.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from restart_bench.campaigns.search import FRUITLESS, Answer, Stop, answer, next_step, plan_of
+from restart_bench.campaigns.threshold import Trial
+from restart_bench.evidence.supply_off import narrowest
+from restart_bench.model.journal import CONTRADICTORY, CycleJudged, FindingKind
+from restart_bench.model.scenario import Scenario, Search
+from restart_bench.model.units import show_duration
+from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import at_least, at_most, bounds_text, counted, span_text
+
+Pair = tuple[int, int]
+
+
+class Zone(StrEnum):
+    """What a cut did to the controller, as far as the evidence goes. A restart is warm where what had to be as before
+    was so, cold where something of it was lost, and just a restart where nothing was demanded to be as before."""
+
+    RIDES = "rides through"
+    PARTIAL = "partial reset"
+    WARM = "warm restart"
+    COLD = "cold restart"
+    RESTARTS = "restarts"
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """One valid cut: its cycle, its off time as asked and as bounded, and what it did."""
+
+    cycle: int
+    asked_ns: int
+    off_ns: Pair
+    zone: Zone
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneSeen:
+    """All cuts that did the same: bounds of the shortest and of the longest of them."""
+
+    zone: Zone
+    shortest_ns: Pair
+    longest_ns: Pair
+    cycles: int
+
+
+@dataclass(frozen=True, slots=True)
+class SearchFound:
+    """Where a search stands. `rides_through_ns`: the longest cut that was ridden through without a trace, `restarts_ns`
+    the shortest that restarted; None where there was none. `next_ns`: the off time to ask for next, None once it is
+    `over`. `answer`: of the end of riding through; `wholly_overlaps`: ridden through and not, at the same off times."""
+
+    search: Search
+    tried: tuple[Tried, ...]
+    zones: tuple[ZoneSeen, ...]
+    rides_through_ns: Pair | None
+    restarts_ns: Pair | None
+    answer: Answer
+    over: Stop | None
+    next_ns: int | None
+    cycles: int
+
+    @property
+    def answered(self) -> bool:
+        """True where the end of riding through was found: a confirmed bracket, or a threshold with its interval."""
+        fitted = self.answer.threshold is not None and None not in (self.answer.low, self.answer.high)
+        return self.over is Stop.FOUND or (self.over is Stop.CYCLES and fitted)
+
+
+def search_found(scenario: Scenario, cycles: Sequence[CycleJudged]) -> SearchFound | None:
+    """Where the search of a scenario stands after these cycles; None where the scenario searches for nothing."""
+    search = scenario.search
+    if search is None:
+        return None
+    mine = sorted((one for one in cycles if one.scenario == scenario.name), key=lambda one: one.cycle)
+    tried = tuple(one for cycle in mine if (one := _tried(scenario, cycle)) is not None)
+    fruitless = next(
+        (number for number, one in enumerate(reversed(mine)) if _tried(scenario, one) is not None), len(mine)
+    )
+    step = _next(search, tried, len(mine), fruitless)
+    disturbed = [Trial(*one.off_ns, one.zone is not Zone.RIDES) for one in tried]
+    ridden = [one.off_ns for one in tried if one.zone is Zone.RIDES]
+    restarted = [one.off_ns for one in tried if _restarts(one.zone)]
+    return SearchFound(
+        search, tried, tuple(_zones(tried)),
+        max(ridden, default=None), min(restarted, key=_soonest, default=None),
+        answer(disturbed), step if isinstance(step, Stop) else None,
+        None if isinstance(step, Stop) else step, len(mine),
+    )  # fmt: skip
+
+
+def _next(search: Search, tried: Sequence[Tried], done: int, fruitless: int) -> int | Stop:
+    """First where riding through ends; where some cuts reset a part of the controller only, also where restarts
+    begin."""
+    plan = plan_of(search)
+    asks: list[Callable[[Zone], bool]] = [lambda zone: zone is not Zone.RIDES]
+    if any(one.zone is Zone.PARTIAL for one in tried):
+        asks.append(_restarts)
+    for broken in asks:
+        trials = [Trial(*one.off_ns, broken(one.zone)) for one in tried]
+        step = next_step(trials, plan, done=done, fruitless=fruitless)
+        if not isinstance(step, Stop):
+            late = statistics.median(one.asked_ns - sum(one.off_ns) / 2 for one in tried) if tried else 0.0
+            grain: int = 10 ** max(0, len(str(search.resolution_ns)) - 2)  # a length that people can read
+            return min(search.longest_ns, max(search.shortest_ns, round((step + late) / grain) * grain))
+        if step is not Stop.FOUND:
+            return step
+    return Stop.FOUND
+
+
+def _soonest(off: Pair) -> Pair:
+    """By the end by which it was surely over: of all that restarted the one that says most."""
+    return off[1], off[0]
+
+
+def _restarts(zone: Zone) -> bool:
+    return zone not in (Zone.RIDES, Zone.PARTIAL)
+
+
+def _zones(tried: Sequence[Tried]) -> Iterator[ZoneSeen]:
+    for zone in Zone:
+        off = sorted(one.off_ns for one in tried if one.zone is zone)
+        if off:
+            yield ZoneSeen(zone, min(off, key=_soonest), off[-1], len(off))
+
+
+# ---------------------------------------------------------------- one cycle
+
+
+def _tried(scenario: Scenario, cycle: CycleJudged) -> Tried | None:
+    """None where the cycle is no valid test, or shows neither that it was ridden through nor that it was not."""
+    zone, off = zone_of(scenario, cycle), _off_ns(cycle)
+    if zone is None or off is None:
+        return None
+    return Tried(cycle.cycle, int(cycle.figures.get("off_for_ns", round(sum(off) / 2))), off, zone)
+
+
+def _off_ns(cycle: CycleJudged) -> Pair | None:
+    """The true off time, as narrow as commands and proof make it together."""
+    commanded, seen = cycle.figures.get("off_time_ns"), cycle.figures.get("off_time_seen_ns")
+    if commanded is None:
+        return None
+    return narrowest((commanded[0], commanded[1]), None if seen is None else (seen[0], seen[1]))
+
+
+def zone_of(scenario: Scenario, cycle: CycleJudged) -> Zone | None:
+    """What a cut did, from what the judge found: its restart proofs, its findings, and what the outputs did."""
+    broken = any(one.kind is FindingKind.VALIDITY and one.verdict is Verdict.ERROR for one in cycle.findings)
+    if broken or cycle.verdict is Verdict.ERROR:
+        return None
+    restarted, kept = cycle.restarted, _as_before(scenario, cycle)
+    if restarted is None:  # a link that was lost beside an uptime that went on: a part of it was reset
+        contradictory = any(CONTRADICTORY in one.figures for one in cycle.findings)
+        return Zone.PARTIAL if contradictory else None
+    if restarted is False:
+        return Zone.PARTIAL if Verdict.FAIL in kept or any(seen.dropped for seen in cycle.outputs) else Zone.RIDES
+    if Verdict.FAIL in kept:
+        return Zone.COLD
+    return Zone.WARM if Verdict.PASS in kept else Zone.RESTARTS
+
+
+def _as_before(scenario: Scenario, cycle: CycleJudged) -> list[Verdict]:
+    """What became of the demands that speak of what was before the cut."""
+    demands = [one for one in scenario.after if one.wanted.as_before or one.wanted.change is not None]
+    asked = {(one.point, one.text or one.kind.value) for one in demands}
+    return [one.verdict for one in cycle.findings if (one.point, one.expectation) in asked]
+
+
+# ---------------------------------------------------------------- words
+
+
+def off_text(off: Pair) -> str:
+    """`18.1 .. 22.4 ms`: bounds of a true off time."""
+    return bounds_text(off)
+
+
+def outcome_of_search(cycle: CycleJudged) -> str:
+    """`, truly off for 55.9 .. 61.6 ms: rode through`, of a cycle of a search; "" of any other."""
+    off = _off_ns(cycle)
+    if not cycle.searched or off is None:
+        return ""
+    outcome = {True: "restarted", False: "rode through", None: "not shown whether it restarted"}[cycle.restarted]
+    return f", truly off for {off_text(off)}: {outcome}"
+
+
+def found_text(found: SearchFound) -> str:
+    """What the search found, or why it found nothing, in a sentence without its full stop."""
+    search = found.search
+    if found.over is None:
+        return f"the search was not ended: a cut of {span_text(found.next_ns or 0, found.next_ns or 0)} would come next"
+    if found.over is Stop.ALL_RIDDEN:
+        times = counted(sum(one.asked_ns == search.longest_ns for one in found.tried), "time")
+        longest = show_duration(search.longest_ns)
+        return f"every cut was ridden through, the longest ({longest}) {times}: search longer"
+    if found.over is Stop.NONE_RIDDEN:
+        shortest = show_duration(search.shortest_ns)
+        return f"no cut was ridden through, not even the shortest ({shortest}): search shorter, where the relay can"
+    if found.over is Stop.FRUITLESS:
+        return f"the last {FRUITLESS} cycles show neither a restart nor that it rode through, so the search was ended"
+    if not found.answered:
+        return (
+            f"the search was ended by its {counted(found.cycles, 'cycle')}: {_between(found)}; let it take more "
+            "(at_most:)"
+        )
+    return _between(found)
+
+
+def _between(found: SearchFound) -> str:
+    threshold = found.answer.threshold
+    if threshold is None:
+        rides, restarts = found.rides_through_ns, found.restarts_ns
+        parts = [f"longest cut ridden through {off_text(rides)}"] if rides is not None else []
+        partial = next((one for one in found.zones if one.zone is Zone.PARTIAL), None)
+        parts += [f"shortest with a partial reset {off_text(partial.shortest_ns)}"] if partial is not None else []
+        parts += [f"shortest that restarted {off_text(restarts)}"] if restarts is not None else []
+        return ", ".join(parts) or "nothing is known yet"
+    half = round(threshold.middle)
+    return f"half of the cuts of {span_text(half, half)} are not ridden through; {sure_text(found.answer)}"
+
+
+SIGNS = {Zone.RIDES: "o", Zone.PARTIAL: "/", Zone.WARM: "x", Zone.COLD: "X", Zone.RESTARTS: "x"}
+"""How the cuts of a zone are drawn where there is nothing but text."""
+
+
+def strip(found: SearchFound, width: int) -> tuple[str, str]:
+    """The cuts over their true off time in `width` characters (`*` where there are several kinds), and its two ends."""
+    if not found.tried:
+        return "", ""
+    low, high = min(one.off_ns[0] for one in found.tried), max(one.off_ns[1] for one in found.tried)
+    places: dict[int, set[str]] = {}
+    for one in found.tried:
+        middle = sum(one.off_ns) / 2
+        places.setdefault(round((middle - low) / max(1, high - low) * (width - 1)), set()).add(SIGNS[one.zone])
+    signs = [places.get(place, {"."}) for place in range(width)]
+    first, last = at_least(low), at_most(high)
+    drawn = "".join(next(iter(sign)) if len(sign) == 1 else "*" for sign in signs)
+    return drawn, f"{first}{last:>{max(1, width - len(first))}}"
+
+
+def sure_text(told: Answer) -> str:
+    """`95 % sure: that lies between 22.0 ms and 26.3 ms`; what is not known of either end is said."""
+    low, high = told.low, told.high
+    sure = f"{round(told.confidence * 100)} % sure"
+    if low is not None and high is not None:
+        return f"{sure}: between {at_least(max(0, math.floor(low)))} and {at_most(math.ceil(high))}"
+    if low is not None:
+        return f"{sure}: above {at_least(max(0, math.floor(low)))}"
+    return (
+        f"{sure}: below {at_most(math.ceil(high))}" if high is not None else "too few trials to be sure of either end"
+    )
+
+
+def search_limits(found: SearchFound) -> Iterator[str]:
+    """What a search does not show, in sentences."""
+    if not found.tried:
+        return
+    shortest, longest = min(one.off_ns for one in found.tried), max(one.off_ns for one in found.tried)
+    yield (
+        f"{counted(len(found.tried), 'cut')} with true off times from {off_text(shortest)} to {off_text(longest)} "
+        "(commands, relay data and proofs); what happens between and beyond them is not shown."
+    )
+    if found.answer.threshold is None and found.answer.bracket.rides_through and found.answer.bracket.restarts:
+        yield f"The off time at which half of the cuts are not ridden through, {sure_text(found.answer)}."
+    yield "How long it holds up depends on load, voltage, temperature and age: it was found for this rig as it was."

@@ -1,0 +1,202 @@
+"""The search for what is ridden through, from judged cycles alone: zones, what comes next, what is said of it."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from evidence import OFF, Story, dryer, expects, scenario
+from live_values import judged_cycle, one_run
+from restart_bench.campaigns.search import Stop
+from restart_bench.judging.campaign.ride_through import SearchFound, Zone, found_text, search_found, strip, zone_of
+from restart_bench.judging.scenario import judge_scenario
+from restart_bench.model.journal import CONTRADICTORY, CycleJudged, Finding, FindingKind, OutputSeen
+from restart_bench.model.outcome import RunOutcome
+from restart_bench.model.rig import Proof, Wanted
+from restart_bench.model.scenario import Case, Expectation, ExpectationKind, Scenario, Search
+from restart_bench.model.verdicts import Verdict
+from restart_bench.report.documents import document
+from restart_bench.report.record.search_picture import picture_of
+
+MS = 1_000_000
+NAME = "burner-stays-shut"
+AS_BEFORE = Expectation(
+    "after", "batch_count", "batch_count", ExpectationKind.IS, Wanted(as_before=True), text="is as before"
+)
+SEARCHING = Scenario(
+    NAME,
+    "supply",
+    (Case("", 200 * MS),),
+    after=(AS_BEFORE,),
+    restart="either",
+    repeat=40,
+    search=Search(10 * MS, 200 * MS, 4 * MS, 40),
+)
+
+
+def cycle(
+    number: int,
+    asked_ns: int,
+    restarted: bool | None,
+    kept: Verdict | None = Verdict.PASS,
+    *,
+    late_ns: int = 0,
+    verdict: Verdict = Verdict.PASS,
+    dropped: bool = False,
+) -> CycleJudged:
+    """A judged cycle whose true off time is `late_ns` longer than asked, and known to 2 ms either way."""
+    restart = Finding(
+        NAME, "", number, "", "restart: either", verdict, "", {"restarted": restarted}, FindingKind.RESTART
+    )
+    told = [restart]
+    if kept is not None:
+        told.append(Finding(NAME, "", number, "batch_count", "is as before", kept, "", subject="batch_count"))
+    true = asked_ns + late_ns
+    figures = {"off_for_ns": asked_ns, "off_time_ns": [true - 2 * MS, true + 2 * MS]}
+    fan = OutputSeen("fan", "fan_terminal", before=True, at_loss=not dropped, at_return=True)
+    return replace(judged_cycle(number, *told, verdict=verdict), figures=figures, outputs=(fan,))
+
+
+def search(
+    what: Callable[[int], tuple[bool | None, Verdict | None]], late_ns: int = 0
+) -> tuple[list[CycleJudged], SearchFound]:
+    """All cycles of a search on a controller that does `what` at a true off time, and where it ended."""
+    done: list[CycleJudged] = []
+    while (found := search_found(SEARCHING, done)) is not None and found.next_ns is not None:
+        done.append(cycle(len(done) + 1, found.next_ns, *what(found.next_ns + late_ns), late_ns=late_ns))
+        assert len(done) <= 40
+    assert found is not None
+    return done, found
+
+
+def sharp(true_ns: int) -> tuple[bool, Verdict]:
+    """Restarts from 60 ms on, memory kept."""
+    return true_ns >= 60 * MS, Verdict.PASS
+
+
+@pytest.mark.parametrize(
+    ("told", "zone"),
+    [
+        (cycle(1, 20 * MS, False), Zone.RIDES),
+        (cycle(1, 20 * MS, False, Verdict.FAIL), Zone.PARTIAL),
+        (cycle(1, 20 * MS, False, dropped=True), Zone.PARTIAL),
+        (cycle(1, 20 * MS, True), Zone.WARM),
+        (cycle(1, 20 * MS, True, Verdict.FAIL), Zone.COLD),
+        (cycle(1, 20 * MS, True, None), Zone.RESTARTS),
+        (cycle(1, 20 * MS, None), None),
+        (cycle(1, 20 * MS, True, verdict=Verdict.ERROR), None),
+    ],
+)
+def test_a_zone_is_what_the_evidence_shows_and_nothing_where_it_shows_nothing(told: CycleJudged, zone: Zone) -> None:
+    """Restart and memory by the findings, an output that dropped by its terminal; errors and doubt are no trial."""
+    assert zone_of(SEARCHING, told) is zone
+
+
+def test_a_link_that_was_lost_beside_an_uptime_that_went_on_is_a_partial_reset() -> None:
+    """Proofs that contradict one another tell that something restarted and something did not."""
+    told = cycle(1, 20 * MS, None)
+    both = replace(told.findings[0], figures={"restarted": None, CONTRADICTORY: True})
+    assert zone_of(SEARCHING, replace(told, findings=(both, *told.findings[1:]))) is Zone.PARTIAL
+
+
+def test_a_link_that_the_judge_saw_lost_beside_a_counter_that_went_on_is_no_restart_but_a_partial_reset() -> None:
+    """Through the judge itself: its restart finding carries the contradiction, and nothing else does."""
+    rig = dryer(proof_of_cut=(Proof("value", "rail", OFF), Proof("falls", "batch_count"), Proof("contact lost")))
+    assert zone_of(SEARCHING, Story(rig=rig, scenario=replace(scenario(), restart="either")).judge()) is Zone.PARTIAL
+
+
+@pytest.mark.parametrize("rode", [True, False])
+def test_a_search_demands_of_a_cycle_that_rode_through_only_what_speaks_of_before_the_cut(rode: bool) -> None:
+    """The fan that stays on through a dip is no fail of `fan: off`, which speaks of restarts; `as before` is asked."""
+    off = expects("fan", "is", Wanted(equals=False), text="is off")
+    kept = expects("burner", "is", Wanted(as_before=True), text="is as before")
+    for searching in (SEARCHING.search, None):
+        told = Story(scenario=replace(scenario(off, kept), restart="either", search=searching))
+        judged = (told.never_dark() if rode else told).judge()
+        assert judged.restarted is not rode
+        asked = {one.point for one in judged.findings if one.kind is FindingKind.EXPECTATION}
+        assert asked == ({"burner"} if rode and searching else {"fan", "burner"})
+
+
+def test_a_sharp_end_is_found_in_true_off_times_with_few_cycles() -> None:
+    """The relay opens 9 ms late, every time: what is asked is moved by that, and the answer speaks of true times."""
+    done, found = search(sharp, late_ns=-9 * MS)
+    assert found.over is Stop.FOUND and found.answered and len(done) <= 20
+    assert found.rides_through_ns is not None and found.restarts_ns is not None
+    assert found.rides_through_ns[0] < 60 * MS <= found.restarts_ns[1]
+    assert found.restarts_ns[1] - found.rides_through_ns[0] <= 8 * MS
+    assert [zone.zone for zone in found.zones] == [Zone.RIDES, Zone.WARM]
+    assert len({one.asked_ns for one in found.tried}) > 6
+
+
+def test_what_comes_next_follows_from_the_archived_cycles_whatever_their_order() -> None:
+    """Resumed after any cycle, the search asks for the very off time that came next."""
+    done, _ = search(sharp)
+    for count in range(len(done)):
+        some = done[:count]
+        random.Random(count).shuffle(some)
+        again = search_found(SEARCHING, some)
+        assert again is not None and again.next_ns == done[count].figures["off_for_ns"]
+
+
+def test_where_a_part_is_reset_before_all_of_it_both_ends_are_searched() -> None:
+    """Memory is lost from 50 ms on, the controller restarts from 120 ms on: both brackets are narrow."""
+    _, found = search(
+        lambda true: (true >= 120 * MS, Verdict.PASS if true < 50 * MS or true >= 120 * MS else Verdict.FAIL)
+    )
+    partial = next(one for one in found.zones if one.zone is Zone.PARTIAL)
+    assert found.rides_through_ns is not None and found.restarts_ns is not None
+    assert partial.shortest_ns[1] - found.rides_through_ns[0] <= 10 * MS
+    assert found.restarts_ns[1] - partial.longest_ns[0] <= 10 * MS
+    assert "shortest with a partial reset" in found_text(found)
+
+
+@pytest.mark.parametrize(
+    ("restarted", "over", "words"),
+    [
+        (False, Stop.ALL_RIDDEN, "every cut was ridden through, the longest (200 ms) 6 times: search longer"),
+        (True, Stop.NONE_RIDDEN, "no cut was ridden through, not even the shortest (10 ms)"),
+        (None, Stop.FRUITLESS, "the last 4 cycles show neither a restart nor that it rode through"),
+    ],
+)
+def test_a_search_that_finds_no_end_is_inconclusive_and_says_why(
+    restarted: bool | None, over: Stop, words: str
+) -> None:
+    """It ends soon, and nobody takes it for an answer."""
+    done, found = search(lambda _: (restarted, Verdict.PASS))
+    judged = judge_scenario(one_run(verdict=Verdict.PASS).rig, SEARCHING, done, 40)
+    assert found.over is over and len(done) <= 7
+    assert judged.verdict is Verdict.INCONCLUSIVE and words in judged.reason
+
+
+def test_a_search_with_an_answer_passes_though_it_took_fewer_cycles_than_it_might() -> None:
+    """Fewer cycles than the most are no want; broken off, it is inconclusive and says which cut comes next."""
+    done, found = search(sharp)
+    rig = one_run(verdict=Verdict.PASS).rig
+    judged = judge_scenario(rig, SEARCHING, done, 40)
+    assert judged.verdict is Verdict.PASS and judged.reason.startswith(found_text(found))
+    assert any("95 % sure: between" in limit for limit in judged.limits)
+    broken_off = judge_scenario(rig, SEARCHING, done[:5], 40)
+    assert broken_off.verdict is Verdict.INCONCLUSIVE and "would come next" in broken_off.reason
+
+
+def test_machines_get_the_answer_in_true_off_times() -> None:
+    """`rides_through_ns`, `restarts_ns` and zones, in nanoseconds; the strip and the picture hold every cut."""
+    done, found = search(sharp)
+    run = replace(one_run(*done, verdict=Verdict.PASS), tested=(SEARCHING,))
+    told = document(RunOutcome(0, Verdict.PASS, (run,)))["runs"][0]["scenarios"][0]["search"]
+    assert tuple(told["rides_through_ns"]) == found.rides_through_ns and tuple(told["restarts_ns"]) == found.restarts_ns
+    assert [(one["zone"], one["cycles"]) for one in told["zones"]] == [(one.zone, one.cycles) for one in found.zones]
+    assert sum(one["cycles"] for one in told["zones"]) == len(done) == len(told["tried"])
+    drawn, ends = strip(found, 60)
+    assert (
+        drawn.strip(".").startswith("o") and drawn.strip(".").endswith("x") and ends.split() == ["8", "ms", "202", "ms"]
+    )
+    picture = picture_of(found)
+    assert picture is not None and picture.shaded is not None and len(picture.cuts) == len(done)
+    for one in picture.cuts:
+        assert picture.left <= one.low <= one.middle <= one.high <= picture.right
+        assert (one.middle <= picture.shaded[1]) or one.kind != "zone-rides-through"
