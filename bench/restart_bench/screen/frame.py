@@ -324,6 +324,8 @@ def question_lines(gathered: Gathered, width: int) -> list[Text]:
 
 
 def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
+    if gathered.keeps_answer and gathered.notable:
+        return [Text("what was found so far: shown after the answers", style="dim")]
     if not gathered.notable:
         done = any(gathered.counted.values()) and not gathered.rehearsal
         passes = [Text("nothing but passes so far" if done else "", style="dim")]
