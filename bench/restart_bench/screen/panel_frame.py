@@ -42,7 +42,7 @@ def panel_frame(
     width = max(width, _LEAST_WIDTH)
     head = [*_title(served, seen, width), _state(served, seen, glyphs), Text()]
     keys = {"rig": _KEYS, "value": _VALUE_KEYS}.get(panel.page, _LIST_KEYS)
-    said = FAULTS[faults_listed()[panel.row]].does if panel.page == "faults" else panel.said
+    said = FAULTS[faults_listed(by_hand=panel.by_hand)[panel.row]].does if panel.page == "faults" else panel.said
     foot = [_faults(seen.faults), Text(said, style="bold"), *(Text(one, style="dim") for one in keys)]
     room = max(3, height - len(head) - len(foot))
     body = _body(served, panel, seen, points, width, room, glyphs)
@@ -81,7 +81,7 @@ def _body(
     served: Served, panel: Panel, seen: RigSeen, points: Sequence[str], width: int, room: int, glyphs: Glyphs
 ) -> list[Text]:
     if panel.page == "faults":
-        names = faults_listed()
+        names = faults_listed(by_hand=panel.by_hand)
         rows = [f"{name:<26} {FAULTS[name].does}" for name in names]
         return _chosen("Which fault, in the next cut?", rows, panel.row, room, width)
     if panel.page == "point":
