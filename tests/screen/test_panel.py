@@ -119,6 +119,17 @@ def test_where_a_person_switches_no_fault_of_a_relay_is_offered() -> None:
         assert "relay-" not in "\n".join(line.plain for line in drawn)
 
 
+def test_what_a_fault_does_ends_at_a_word_in_the_list_and_stands_whole_below_it() -> None:
+    """Nothing is cut amid a word: an ellipsis says that there is more, and the fault that is marked is told whole."""
+    for row, name in enumerate(faults_listed(by_hand=False)):
+        page = replace(panel(), page="faults", row=row)
+        lines = [line.plain for line in panel_frame(Served(RIG, "edition 7", {}), page, NOW, (), 80, 24, UNICODE)]
+        (told,) = (line[29:].strip() for line in lines if line.startswith(f"> {name} "))
+        whole = FAULTS[name].does
+        assert told == whole or (told.endswith(" ...") and whole.startswith(f"{told[:-4]} "))
+        assert whole in " ".join(" ".join(lines).split())
+
+
 def test_points_are_those_at_which_a_fault_can_play() -> None:
     """A pulse is one of the program's outputs, a dead wire any point of the rig, a phantom edge an input."""
     assert points_for(POINTS, PROGRAM, ("start_button",), "pulse") == PROGRAM

@@ -140,6 +140,16 @@ def test_where_people_are_asked_what_they_expect_no_view_tells_it_before_they_an
         made.record(judged_cycle(cycle, burner_finding(cycle, Verdict.FAIL, f"was on; demanded: {NEVER_ON}")))
 
 
+def test_nothing_takes_the_place_of_replay() -> None:
+    """In a replay a note says nothing to do, and behind trouble it is still told that nothing is switched."""
+    made = gathered(replay="20260101T000000Z-0001")
+    made.record(Trouble(1, "asked first", "people were asked first: the cut came 2 s later", 2 * S, error=False))
+    assert shown(made)[-1].startswith("REPLAY of 20260101T000000Z-0001: nothing is switched.")
+    made.record(Trouble(1, "relay", "the relay did not answer " * 5, 2 * S))
+    assert shown(made)[-1].startswith("REPLAY, nothing is switched. the relay did not")
+    assert shown(made)[-1].endswith(" ...")
+
+
 def test_a_rehearsal_bears_no_verdict() -> None:
     """Nothing is cut, so no tile says pass."""
     made = gathered(rehearsal=True)

@@ -122,7 +122,8 @@ class Gathered:
         elif isinstance(record, ScenarioJudged):
             self.judged[record.scenario] = record
         elif isinstance(record, Trouble):
-            self.trouble = record.text
+            if record.error or not self.replay:  # of a note nobody need do anything in a replay
+                self.trouble = record.text
             if record.kind == "asked first":
                 self.asked_in = record.cycle
 
