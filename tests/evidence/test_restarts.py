@@ -265,6 +265,25 @@ def test_a_network_that_was_away_about_the_cut_is_no_restart_where_the_sign_of_l
     assert alone.verdict is Verdict.ERROR and "the cut is not proven" in alone.reason
 
 
+def test_a_connection_that_was_lost_before_the_cut_shows_no_restart() -> None:
+    """The network was away up to shortly before the cut, and nothing else tells: the cut has no part in that loss."""
+    rig = dryer(
+        proof_of_cut=(Proof("value", "rail", OFF), Proof("contact lost")),
+        ready=Ready((("running", ON),), 100 * MS, None, S),
+    )
+    told = Story(rig=rig, off_ns=DIP_NS, scenario=scenario(restart="required")).never_dark()
+    told.stages += [(told.cut_ns - 200 * MS, "dark"), (told.cut_ns + 5 * MS, "good")]
+    assert told.finding("", "restart: required").verdict is Verdict.INCONCLUSIVE
+
+
+def test_a_wrap_shortly_after_a_dip_is_told_from_a_restart_by_what_is_read_somewhat_later() -> None:
+    """So soon after it the pace of the heartbeat tells nothing; a quarter of a second after the dip it does."""
+    rig = dryer(proof_of_cut=(Proof("value", "rail", OFF), Proof("falls", "uptime")))
+    told = rides(rig=rig, wraps_ns=2_010 * MS, scenario=scenario(restart="required"))
+    told.stages = [(-(10**12), "good"), (2_001 * MS, "dark"), (2_130 * MS, "good")]
+    assert told.finding("", "restart: required").verdict is Verdict.FAIL
+
+
 def test_a_sign_of_life_whose_pace_is_hardly_known_shows_no_wrap() -> None:
     """The reads before the cut leave gaps longer than the time since the cut: within them it may be anywhere, so the
     heartbeat that began anew is not taken for one that went on."""

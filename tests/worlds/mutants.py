@@ -82,6 +82,8 @@ MUTANTS = (
     Mutant("a wrap is a restart", "evidence/restarts.py", "if went_on:\n        return", "if False:\n        return", ("tests/evidence/test_restarts.py",)),
     Mutant("a pace that is hardly known shows a wrap", "evidence/restarts.py", "if 2 * spare > by_ns - cut.not_after_ns:", "if False:", ("tests/evidence/test_restarts.py::test_a_sign_of_life_whose_pace_is_hardly_known_shows_no_wrap",)),
     Mutant("a network that was away about the cut is a restart", "judging/proofs.py", "not fate.late and _went_on(evidence):", "False:", ("tests/evidence/test_restarts.py::test_a_network_that_was_away_about_the_cut_is_no_restart_where_the_sign_of_life_went_on",)),
+    Mutant("a connection lost before the cut was lost by it", "evidence/reachability.py", "if bool(((failed > last) &", "if False and bool(((failed > last) &", ("tests/evidence/test_restarts.py::test_a_connection_that_was_lost_before_the_cut_shows_no_restart",)),
+    Mutant("a counter is looked at so soon after a dip that it tells nothing", "evidence/restarts.py", "_TOLD_NS = 500_000_000", "_TOLD_NS = 0", ("tests/evidence/test_restarts.py::test_a_wrap_shortly_after_a_dip_is_told_from_a_restart_by_what_is_read_somewhat_later",)),
     Mutant("restart none is met by a restart", "judging/proofs.py", 'Verdict.PASS if restarted is (wanted == "required") else Verdict.FAIL', "Verdict.PASS", ("tests/judging/test_judging.py",)),
     Mutant("proofs that contradict one another are believed", "judging/proofs.py", "restarted = True if held and not kept else", "restarted = True if held else", ("tests/judging/test_judging.py::test_proofs_of_the_restart_that_contradict_one_another_are_inconclusive",)),
     # validity

@@ -238,6 +238,16 @@ class Oracle:
         until = int(shown[0]) if len(shown) else self.world.end
         return reads.longest_gap(self.world.cut[0], until) > off - 40 * MS
 
+    def _unread_while_on(self, name: str) -> bool:
+        """Whether what was on before the cut was not read for long before its first read of off after the return: off
+        and on again may lie in there, and then its first change was another one."""
+        if not self.world.rig.is_independent(name) or not world_on_at(self.world, name):
+            return False
+        reads = self.sure(name)
+        off = reads.early[(reads.late > self.high) & (reads.value == 0)]
+        until = int(off[0]) if len(off) else self.world.end
+        return reads.longest_gap(self.world.cut[0], until) > 45 * MS
+
     def _first(self, reads: Reading, good: set[float], conforms: bool) -> int | None:
         met = np.isin(reads.value, list(good))
         places = np.flatnonzero(met if conforms else ~met)
@@ -298,6 +308,8 @@ class Oracle:
             return
         origin, low, high = start
         event = None if one.start in ("restored", "ready") else world.rig.judged_point(one.start)
+        if event is not None and self._unread_while_on(event):
+            allowed.doubts.append(f"that {one.start} did not go off and come on again was not read")
         if event is not None and world_on_at(world, event) and self._may_have_dropped(event):
             allowed.doubts.append(f"that {one.start} did not come with the return was not read")
         good = self.conforming(one.wanted, name)
@@ -495,7 +507,7 @@ class Oracle:
         first = next((low for low, _ in truth.spans(good, self.low, until)), None)
         shown = self._first(reads.within(self.latest, end[0]), good, True)
         if first is None:
-            gap = reads.longest_gap(self.latest, until)
+            gap = reads.longest_gap(self.low, until)  # from the earliest return on something could have conformed
             if end[0] - self.latest >= limit:
                 allowed.no_pass.append("it never conformed")
             self._near(allowed, end[0] - self.latest, limit, 2 * gap + self.latest - self.back + 50 * MS)
@@ -584,6 +596,8 @@ class Oracle:
         if abs(apart - low) <= width or (one.at_most_ns is not None and abs(apart - one.at_most_ns) <= width):
             allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
         for judged in (one.first_judged, one.then_judged):
+            if self._unread_while_on(judged):
+                allowed.doubts.append(f"that {judged} did not go off and come on again was not read")
             if world_on_at(self.world, judged) and self._may_have_dropped(judged):
                 allowed.doubts.append(f"that {judged} did not come with the return was not read")
         for judged, event in ((one.first_judged, first), (one.then_judged, then)):
@@ -689,7 +703,8 @@ class Oracle:
         else:
             allowed.no_fail.append("it came in time")
         seen = self._mark_seen(one.mark, at)
-        if seen - self.low > limit or len(self.glitches):
+        lost = at is not None and len(self.readings.contact_losses(at, self.world.end))  # then it may count anew
+        if seen - self.low > limit or len(self.glitches) or lost:
             allowed.doubts.append("that it came in time was not surely read")
         return allowed
 

@@ -260,7 +260,10 @@ def ready_of(world: World, readings: Readings, life: Life) -> Ready:
     if world.mode and world.rig.ready.alive is not None:  # its sign of life has to move again
         after = max(after, min(readings.counting_from(life).values(), default=FAR))
     shown = reads.late[(reads.early >= after)]
-    if len(shown) == 0 or int(reads.early[-1]) < int(shown[0]) + world.rig.ready.steady_ns:
+    last = int(reads.early[-1]) if len(shown) else 0
+    if life.stands < FAR:  # what is read after the last change of alive, while it stands, proves nothing
+        last = min(last, life.stands - world.pace - 2 * world.rig.devices["controller"].poll_ns)
+    if len(shown) == 0 or last < int(shown[0]) + world.rig.ready.steady_ns:
         return Ready(true, None, life)
     return Ready(true, int(shown[0]), life)
 

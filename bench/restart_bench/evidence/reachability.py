@@ -147,7 +147,10 @@ class Reachability:
             return ConnectionOutcome(None, None, None)
         mine = self.connection == old
         last = int(np.flatnonzero(mine & self.of_kind(REPLIES))[-1])
-        failures = np.flatnonzero(self.of_kind(FAILURES) & (self.received > cut.not_before_ns))
+        failed = np.flatnonzero(self.of_kind(FAILURES))
+        if bool(((failed > last) & (self.received[failed] <= cut.not_before_ns)).any()):
+            return ConnectionOutcome(None, None, None)  # it was lost before the cut, which has no part in that
+        failures = failed[self.received[failed] > cut.not_before_ns]
         failures = failures[failures > last]
         reset = np.flatnonzero(mine & (self.kind == SampleKind.RESET) & (self.received > cut.not_before_ns))
         late = int(self.kind[last]) == SampleKind.LATE

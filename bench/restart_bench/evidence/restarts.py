@@ -22,6 +22,9 @@ _MODULUS = {"uint16": 2.0**16, "int16": 2.0**16, "uint32": 2.0**32, "int32": 2.0
 _RATE_ERROR = 0.05
 """How far the sign of life may stray from its rate before the cut and still have gone on without a pause."""
 
+_TOLD_NS = 500_000_000
+"""So soon after a short dip it is looked at whether a counter went on: before that its pace may tell nothing."""
+
 
 @dataclass(frozen=True, slots=True)
 class LateRestart:
@@ -143,8 +146,7 @@ def counted_through(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Boun
     alive = rig.ready.alive
     if alive is None or alive not in rig.points or (still := builder.still_ns(alive)) is None:
         return False
-    by_ns = max(restored.not_after_ns, cut.not_after_ns + 5 * still // 2)
-    return _counted_on(rig.points[alive], builder.trace(alive).seen, cut, by_ns, still) is True
+    return _counted_on(rig.points[alive], builder.trace(alive).seen, cut, restored.not_after_ns, still) is True
 
 
 def _stood(seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool:
@@ -161,6 +163,7 @@ def _counted_on(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: in
     that may have gone round in between, and one whose pace is known no more finely than the time since the cut tell
     nothing: what began anew may read the same."""
     modulus = _MODULUS.get(point.type, 0.0) * point.scale
+    by_ns = max(by_ns, cut.not_after_ns + min(5 * still_ns // 2, _TOLD_NS))
     last, first = seen.last_until(cut.not_before_ns), int(np.searchsorted(seen.late, by_ns, side="left"))
     if not modulus or last is None or last == 0 or first >= len(seen):
         return None
