@@ -20,7 +20,8 @@ CARD = SupplyCard(
 
 
 class ByHand:
-    """A person at a switch. Raises SupplyError when the person says no, or nobody can answer."""
+    """A person at a switch. A no means "not yet": it is asked three times. Raises SupplyError when the person says no
+    each time, or nobody can answer."""
 
     def __init__(self, *, switch: str, ask: AskPerson | None) -> None:
         if not switch.strip():
@@ -52,5 +53,8 @@ class ByHand:
                 f"{self._switch} has to be switched {word} by hand, but nobody can answer here: run the bench at a "
                 f"console, or use a supply that needs no person"
             )
-        if not self._ask(f"Switch {word} now: {self._switch} ({effect}). Is it {word}?"):
-            raise SupplyError(f"the person at {self._switch} said that it is not {word}; look at the switch")
+        question = f"Switch {word} now: {self._switch} ({effect}). Is it {word}?"
+        for before in ("", f"Not {word} yet. ", f"Not {word} yet; after a third no it is not asked again. "):
+            if self._ask(f"{before}{question}"):
+                return
+        raise SupplyError(f"asked three times, it was not {word}: look at {self._switch}")

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from lamp_suites import LampSuites
-from restart_bench.cli.fleet.picture import picture
+from restart_bench.cli.fleet.picture import picture, so_far
 from restart_bench.cli.fleet.refusals import refuse_together
 from restart_bench.cli.fleet.rows import RigRow, document_over, exit_code_over, junit_over, verdict_over_rigs
 from restart_bench.model.outcome import Refused, RunOptions
@@ -105,6 +105,15 @@ def test_the_table_fits_its_window_and_hides_no_rig_that_goes_on(width: int, hei
         told = "\n".join(lines)
         assert number + 5 > height or all(row.rig in told for row in rows)
         assert "goes-on-0" in told
+
+
+def test_cycles_of_a_rig_are_counted_by_verdict_with_commas_and_told_with_one_space() -> None:
+    """The lines of a cycle are indented where a run stands alone; behind a name they are not."""
+    row = RigRow("north")
+    for cycle, verdict in enumerate(("pass", "inconclusive"), 1):
+        told = {"tell": "cycle", "scenario": "stays", "cycle": cycle, "verdict": verdict, "lines": [f"  {verdict}"]}
+        assert row.take(told)[0].endswith(f": stays: {verdict}")
+    assert so_far(row).plain == "1 inconclusive, 1 pass"
 
 
 # ---------------------------------------------------------------- what is refused

@@ -248,6 +248,18 @@ def test_who_switches_by_hand_is_shown_the_panel(
     assert "127.0.0.1:20001" in said
 
 
+def test_the_panel_stands_at_the_port_that_was_typed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is printed can be typed as it stands: rig and bench meet."""
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n\n\n127.0.0.1:26001\n"))
+    folder = tmp_path / "my-desk"
+    write_suite(folder, by_hand=True)
+    said = capsys.readouterr().out
+    assert f"restart-bench simulate {folder} --port 26001 --panel" in said
+    assert "20001" not in said
+
+
 # ---------------------------------------------------------------- answers from a pipe
 
 

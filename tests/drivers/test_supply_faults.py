@@ -522,13 +522,22 @@ class TestByHand:
         with pytest.raises(SupplyError, match="Q1 has to be switched OFF by hand, but nobody can answer here"):
             supply.off()
 
-    def test_a_person_who_says_no_stops_it(self) -> None:
-        """A no is not taken for a yes."""
+    def test_a_person_who_goes_on_saying_no_stops_it(self) -> None:
+        """A no is not taken for a yes, and the third is the last that is asked for."""
         person = Person()
         person.refuses = True
 
-        with pytest.raises(SupplyError, match="said that it is not OFF; look at the switch"):
+        with pytest.raises(SupplyError, match="asked three times, it was not OFF: look at main switch Q1"):
             opened_at(person, None).off()
+        assert len(person.questions) == 3
+        assert "Not OFF yet; after a third no it is not asked again. Switch OFF now" in person.questions[-1]
+
+    def test_no_means_not_yet(self) -> None:
+        """Who answered too early is asked again, and the supply counts as switched with the yes."""
+        answers = [False, True]
+        supply = open_supply("by-hand", {"switch": "Q1"}, contact=None, ask=lambda _: answers.pop(0))
+        supply.on()
+        assert not answers
 
     def test_an_error_of_the_asking_passes_through(self) -> None:
         """The console is gone: that error, not another one."""

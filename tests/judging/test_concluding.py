@@ -15,7 +15,7 @@ from restart_bench.judging.scenario import judge_run, judge_scenario, planned_cy
 from restart_bench.judging.summary import limits_in_short
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.journal import CycleJudged, Finding, OutputSeen, ScenarioJudged
-from restart_bench.model.rig import CheckPulse, Wanted
+from restart_bench.model.rig import CheckPulse, RigSupply, Wanted
 from restart_bench.model.scenario import Case, Demonstration, Scenario
 from restart_bench.model.verdicts import Verdict
 
@@ -137,7 +137,9 @@ def test_every_pass_states_its_limits() -> None:
     text = "\n".join(limits)
     assert "2 cycles without a deviation show a reliability of at least 22.36 % at a confidence of 95 %" in text
     assert "burner: pulses shorter than 4" in text and "are not excluded" in text
-    assert "true off time 0.99..1.01 s" in text
+    assert "true off time 0.99..1.01 s (commands and relay data)" in text
+    by_hand = "\n".join(judge_scenario(dryer(supply=RigSupply("by-hand")), told, [story.judge()] * 2, 2).limits)
+    assert "true off time 0.99..1.01 s (between question and answer)" in by_hand
     assert "What controller says of itself shows nothing" in text
     assert "fan: not read for up to 40" in "\n".join(judge_scenario(dryer(), told, [blinded.judge()], 1).limits)
 

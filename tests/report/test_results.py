@@ -126,6 +126,14 @@ def test_the_path_of_the_record_can_be_copied() -> None:
     assert line.endswith("report.html")
 
 
+def test_on_a_terminal_a_long_path_of_a_record_stands_on_a_line_of_its_own() -> None:
+    """Beside its word it would be broken; a short one stays there."""
+    for path in ("/a/report.html", f"/{'a' * 60}/report.html"):
+        run = dataclasses.replace(FAILED, record=path)
+        said = shown(run, width=80, force_terminal=True, color_system=None)
+        assert ("record:\n" if len(path) > 72 else "record: ") + path + "\n" in said
+
+
 def test_a_limit_that_holds_for_all_is_told_once() -> None:
     """Limits are listed once each, with the scenarios that they hold for."""
     (one,) = FAILED.scenarios

@@ -41,7 +41,7 @@ def after(keys: list[str], seen: RigSeen = NOW) -> Pressed:
 
 def down_to(fault: str) -> list[str]:
     """The keys that put the mark on a fault."""
-    return ["f", *["down"] * faults_listed().index(fault)]
+    return ["f", *["down"] * faults_listed(by_hand=False).index(fault)]
 
 
 # ---------------------------------------------------------------- keys
@@ -93,7 +93,7 @@ def test_a_rig_without_mode_says_so() -> None:
     assert "mode:" in done.panel.said
 
 
-@pytest.mark.parametrize("fault", faults_listed())
+@pytest.mark.parametrize("fault", faults_listed(by_hand=False))
 def test_every_fault_can_be_ordered_by_keys_alone(fault: str) -> None:
     """Whatever a fault needs is asked for, a point from a list and a value by digits; the order is one that the rig
     takes, for the next cut and no other."""
@@ -107,6 +107,27 @@ def test_every_fault_can_be_ordered_by_keys_alone(fault: str) -> None:
     assert ordered.name == fault
     assert (ordered.settings["from_cut"], ordered.settings["to_cut"]) == (3, 3)
     assert done.panel.page == "rig"
+
+
+def test_where_a_person_switches_no_fault_of_a_relay_is_offered() -> None:
+    """There is no relay by hand; every other fault stays."""
+    left_out = set(faults_listed(by_hand=False)) - set(faults_listed(by_hand=True))
+    assert left_out == {"relay-welded", "relay-not-reclosing", "relay-slow", "relay-bouncing"}
+    page = replace(panel_for(RIG, CONTROLS, {}, (), by_hand=True), page="faults")
+    for width, height in ((80, 24), (140, 80)):
+        drawn = panel_frame(Served(RIG, "edition 7", {}), page, NOW, (), width, height, UNICODE)
+        assert "relay-" not in "\n".join(line.plain for line in drawn)
+
+
+def test_what_a_fault_does_ends_at_a_word_in_the_list_and_stands_whole_below_it() -> None:
+    """Nothing is cut amid a word: an ellipsis says that there is more, and the fault that is marked is told whole."""
+    for row, name in enumerate(faults_listed(by_hand=False)):
+        page = replace(panel(), page="faults", row=row)
+        lines = [line.plain for line in panel_frame(Served(RIG, "edition 7", {}), page, NOW, (), 80, 24, UNICODE)]
+        (told,) = (line[29:].strip() for line in lines if line.startswith(f"> {name} "))
+        whole = FAULTS[name].does
+        assert told == whole or (told.endswith(" ...") and whole.startswith(f"{told[:-4]} "))
+        assert whole in " ".join(" ".join(lines).split())
 
 
 def test_points_are_those_at_which_a_fault_can_play() -> None:

@@ -11,6 +11,7 @@ from rich.cells import cell_len
 
 from builders import S, dryer_rig
 from live_values import NEVER_ON, burner_finding, burner_scenario, cycle_started, judged_cycle, run_started, state
+from restart_bench.model.journal import Trouble
 from restart_bench.model.rig import Device, Point, Rig
 from restart_bench.model.verdicts import Verdict
 from restart_bench.screen.block_letters import block_letters
@@ -124,15 +125,29 @@ def test_a_demand_stands_in_the_words_of_the_scenario() -> None:
 
 
 @pytest.mark.parametrize(("width", "height"), [(80, 24), (140, 40)])
-def test_while_people_are_asked_what_they_expect_no_tile_tells_it(width: int, height: int) -> None:
-    """What is demanded would give the answer away, so it is shown after the answers."""
-    made = gathered()
-    made.live(state(2 * S, dict(ON), phase="asking first"))
-    text = "\n".join(shown(made, width, height))
-    assert "must be" not in text
-    assert NEVER_ON not in text
-    made.live(state(3 * S, dict(ON)))
-    assert ("must be OFF" if height == 24 else "demanded: never") in "\n".join(shown(made, width, height))
+def test_where_people_are_asked_what_they_expect_no_view_tells_it_before_they_answered(width: int, height: int) -> None:
+    """What is demanded would give the answer away: in each cycle anew it is shown after the answers."""
+    made = gathered(asks_first=True)
+    for cycle in (1, 2):
+        for phase in ("before", "asking first"):
+            made.live(state(2 * cycle * S, dict(ON), phase=phase, doing="", cycle=cycle))
+            text = "\n".join([*shown(made, width, height), *(one.plain for one in frame(made, width, height, UNICODE))])
+            assert "must be" not in text
+            assert "never" not in text
+        made.record(Trouble(cycle, "asked first", "people were asked first", 2 * cycle * S, error=False))
+        made.live(state((2 * cycle + 1) * S, dict(ON), phase="watching", cycle=cycle))
+        assert ("must be OFF" if height == 24 else "demanded: never") in "\n".join(shown(made, width, height))
+        made.record(judged_cycle(cycle, burner_finding(cycle, Verdict.FAIL, f"was on; demanded: {NEVER_ON}")))
+
+
+def test_nothing_takes_the_place_of_replay() -> None:
+    """In a replay a note says nothing to do, and behind trouble it is still told that nothing is switched."""
+    made = gathered(replay="20260101T000000Z-0001")
+    made.record(Trouble(1, "asked first", "people were asked first: the cut came 2 s later", 2 * S, error=False))
+    assert shown(made)[-1].startswith("REPLAY of 20260101T000000Z-0001: nothing is switched.")
+    made.record(Trouble(1, "relay", "the relay did not answer " * 5, 2 * S))
+    assert shown(made)[-1].startswith("REPLAY, nothing is switched. the relay did not")
+    assert shown(made)[-1].endswith(" ...")
 
 
 def test_a_rehearsal_bears_no_verdict() -> None:

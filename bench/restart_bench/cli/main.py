@@ -377,6 +377,7 @@ def _show_for(
         console,
         simulated=options.simulated,
         rehearsal=options.rehearse,
+        asks_first=bool(options.ask_first),
         programs=played,
         picture=picture_of(view),
     )

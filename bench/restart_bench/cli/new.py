@@ -80,13 +80,21 @@ def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> i
     print(f"  restart-bench check {folder}              what would happen")
     print(f"  restart-bench run {folder} --simulated    the same, with a model")
     if by_hand:
-        print(f"  restart-bench simulate {folder} --port 20001 --panel")
+        port = _port_here(answers.controller_host)
+        print(f"  restart-bench simulate {folder} --port {port or 20001} --panel")
         print("      a rig to work by keyboard, in a terminal of its own; then the next two")
-        print("      with 127.0.0.1:20001 as the controller's address")
+        if not port:
+            print("      with 127.0.0.1:20001 as the controller's address")
     print("Then, on the rig:")
     print(f"  restart-bench look {folder}               correct rig.yaml until it reads right")
     print(f"  restart-bench run {folder} --arm {answers.rig}")
     return 0
+
+
+def _port_here(host: str) -> str:
+    """The port typed behind an address of this computer, where a simulated rig can stand; else nothing."""
+    address, _, port = host.partition(":")
+    return port if address == "127.0.0.1" else ""
 
 
 def _at_console(question: str, proposed: str) -> str:

@@ -30,7 +30,7 @@ def serve_rig(rig: Rig, model: Program, console: Console, *, seed: int, first_po
         if panel:
             simulation = Simulation(rig, model, truth=None, seed=seed, first_port=first_port)
             with simulation, suppress(KeyboardInterrupt):
-                _work(simulation, model, console)
+                _work(simulation, model, console, by_hand=rig.supply is not None and rig.supply.by_hand)
             return 0
         serve(rig, model, seed=seed, first_port=first_port, say=_saying(worked_by(rig)))
     except PortsTaken as taken:
@@ -49,13 +49,14 @@ def _saying(first: list[str]) -> Callable[[str], None]:
     return say
 
 
-def _work(simulation: Simulation, model: Program, console: Console) -> None:
+def _work(simulation: Simulation, model: Program, console: Console, *, by_hand: bool) -> None:
     rig, glyphs = simulation.worked, glyphs_for(console)
     rests = {one.name: bool(one.rest) for one in model.inputs}
     commands = [one.name for one in model.inputs if one.role == "command"]
-    served = Served(rig, model.name, simulation.ports)
+    ports = {name: port for name, port in simulation.ports.items() if not (by_hand and name == "supply")}
+    served = Served(rig, model.name, ports)
     program = dict.fromkeys([*model.memory, *(one.name for one in rig.outputs())])
-    panel = panel_for(rig, simulation.controls, rests, commands)
+    panel = panel_for(rig, simulation.controls, rests, commands, by_hand=by_hand)
     with Keyboard() as keyboard, Live(console=console, screen=True, auto_refresh=False) as live:
         while not panel.left:
             seen = simulation.look()

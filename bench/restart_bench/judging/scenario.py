@@ -174,7 +174,7 @@ def _limits(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iter
     yield from _blind_spans(rig, valid)
     yield from _dark(rig, scenario, valid)
     if found is None:
-        yield from _off_times(scenario, valid)
+        yield from _off_times(rig, scenario, valid)
     yield from _proven_otherwise(rig, scenario)
     yield from _taken_on_trust(rig, scenario)
     yield from _watched(scenario, valid)
@@ -246,16 +246,17 @@ def _dark(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterat
         yield f"What {controller.name} says of itself shows nothing {span}."
 
 
-def _off_times(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
+def _off_times(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
     """The true off time of each case."""
     if scenario.how == "mode":
         return
+    source = "between question and answer" if rig.supply and rig.supply.by_hand else "commands and relay data"
     for case in scenario.cases:
         spans = [cycle.figures["off_time_ns"] for cycle in _of_case(cycles, case) if "off_time_ns" in cycle.figures]
         if spans:
             low, high = min(span[0] for span in spans), max(span[1] for span in spans)
             name = f"{case.name}: " if case.name else ""
-            yield f"{name}true off time {span_text(low, high)} (commands and relay data); others were not tried."
+            yield f"{name}true off time {span_text(low, high)} ({source}); others were not tried."
 
 
 def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:

@@ -126,6 +126,8 @@ def _print_record(run: OneRun, console: Console) -> None:
     record = run.folder / "report.html"
     is_gone = not run.record and run.folder.is_dir() and not record.is_file()
     text = f"record: {run.record or record}"
+    if console.is_terminal and Text(text).cell_len > console.width:  # whole on a line of its own
+        text = f"record:\n{run.record or record}"
     if is_gone:
         text = f"no record is there ({_why_no_record(run.folder)}): restart-bench report {run.folder}"
     console.print(Text(text), soft_wrap=True)

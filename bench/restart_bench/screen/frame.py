@@ -324,6 +324,8 @@ def question_lines(gathered: Gathered, width: int) -> list[Text]:
 
 
 def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
+    if gathered.keeps_answer and gathered.notable:
+        return [Text("what was found so far: shown after the answers", style="dim")]
     if not gathered.notable:
         done = any(gathered.counted.values()) and not gathered.rehearsal
         passes = [Text("nothing but passes so far" if done else "", style="dim")]
@@ -332,11 +334,8 @@ def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
     for cycle, finding in gathered.notable[-most:]:
         line = Text().append(f"cycle {cycle}  ", style="dim")
         line.append(finding.verdict.value, style=console_style(finding.verdict))
-        line.append(f"  {without_controls(_told(gathered.rig, finding))}")
-        if line.cell_len > width:
-            line.truncate(width - 4)
-            line.append(" ...")
-        lines.append(line)
+        told = shortened(without_controls(_told(gathered.rig, finding)), width - line.cell_len - 2)
+        lines.append(line.append(f"  {told}"))
     return lines
 
 
@@ -401,7 +400,7 @@ def _rehearsal_tally(gathered: Gathered, width: int) -> Text:
     return Text(_longest_that_fits((words, short), width), style="bold")
 
 
-def _shortened(text: str, width: int) -> str:
+def shortened(text: str, width: int) -> str:
     """As many whole words as fit, and " ..." where there are more."""
     return text if cell_len(text) <= width else textwrap.shorten(text, width, placeholder=" ...")
 
@@ -412,7 +411,8 @@ def footing(gathered: Gathered, width: int) -> Text:
     if gathered.trouble:
         trouble = without_controls(gathered.trouble)
         told = f"SIMULATED. {trouble}" if gathered.simulated else trouble  # no trouble may hide that
-        return Text(_shortened(told, width), style=console_style(Verdict.ERROR))
+        told = f"REPLAY, nothing is switched. {trouble}" if gathered.replay else told
+        return Text(shortened(told, width), style=console_style(Verdict.ERROR))
     if gathered.replay:
         words = (
             f"REPLAY of {gathered.replay}: nothing is switched. Ctrl-C leaves.",

@@ -39,6 +39,7 @@ class Panel:
 
     controls: tuple[Control, ...]
     has_mode: bool
+    by_hand: bool = False  # a person switches: there is no relay
     page: Page = "rig"
     row: int = 0
     fault: str = ""
@@ -56,21 +57,23 @@ class Pressed:
     commands: tuple[Command, ...] = ()
 
 
-def panel_for(rig: Rig, names: Sequence[str], rests: Mapping[str, bool], commands: Sequence[str]) -> Panel:
+def panel_for(
+    rig: Rig, names: Sequence[str], rests: Mapping[str, bool], commands: Sequence[str], *, by_hand: bool = False
+) -> Panel:
     """The panel of a rig whose controls have these names. `rests` of inputs that are no points of the rig; `commands`
-    are the inputs that spring back."""
+    are the inputs that spring back; `by_hand`: a person switches the supply."""
     controls = []
     for name in names:
         point = rig.points.get(name)
         springs = name in commands or (point is not None and point.writable)
         rest = bool(point.at_rest) if point is not None and point.writable else rests.get(name, False)
         controls.append(Control(name, without_controls(point.shown if point is not None else name), rest, springs))
-    return Panel(tuple(controls), rig.mode is not None)
+    return Panel(tuple(controls), rig.mode is not None, by_hand)
 
 
-def faults_listed() -> tuple[str, ...]:
-    """The faults that can be ordered, in the order of the catalogue."""
-    return tuple(FAULTS)
+def faults_listed(*, by_hand: bool) -> tuple[str, ...]:
+    """The faults that can be ordered, in the order of the catalogue: none of a relay where a person switches."""
+    return tuple(name for name in FAULTS if not (by_hand and name.startswith("relay-")))
 
 
 def points_for(rig_points: Sequence[str], program: Sequence[str], inputs: Sequence[str], fault: str) -> tuple[str, ...]:
@@ -133,7 +136,7 @@ def _worked(panel: Panel, seen: RigSeen, *, held: bool) -> Pressed:
 
 
 def _on_faults(panel: Panel, key: str, seen: RigSeen) -> Pressed:
-    names = faults_listed()
+    names = faults_listed(by_hand=panel.by_hand)
     if key in ("up", "down", "home", "end"):
         return Pressed(_moved(panel, key, len(names)))
     if key != "enter":

@@ -13,11 +13,13 @@ from restart_bench.model.fault_catalogue import FAULTS
 from restart_bench.model.program import InjectedFault
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.model.wording import value_word, without_controls
+from restart_bench.screen.frame import shortened
 from restart_bench.screen.panel import Panel, faults_listed
 from restart_bench.screen.strips import Glyphs
 from restart_bench.simulated.handle import HOST, RigSeen
 
 _LEAST_WIDTH = 60
+_BESIDE_FAULT = 27  # the longest name of a fault, and a gap
 _KEYS = (
     "digit or Enter: press   Space: hold, let go   s: supply   m: run mode",
     "f: order a fault   x: no more faults   arrows: choose   q: quit",
@@ -42,8 +44,9 @@ def panel_frame(
     width = max(width, _LEAST_WIDTH)
     head = [*_title(served, seen, width), _state(served, seen, glyphs), Text()]
     keys = {"rig": _KEYS, "value": _VALUE_KEYS}.get(panel.page, _LIST_KEYS)
-    said = FAULTS[faults_listed()[panel.row]].does if panel.page == "faults" else panel.said
-    foot = [_faults(seen.faults), Text(said, style="bold"), *(Text(one, style="dim") for one in keys)]
+    said = FAULTS[faults_listed(by_hand=panel.by_hand)[panel.row]].does if panel.page == "faults" else panel.said
+    told = textwrap.wrap(said, width) or [""]
+    foot = [_faults(seen.faults), *(Text(one, style="bold") for one in told), *(Text(one, style="dim") for one in keys)]
     room = max(3, height - len(head) - len(foot))
     body = _body(served, panel, seen, points, width, room, glyphs)
     lines = [*head, *body, *[Text()] * (room - len(body)), *foot]
@@ -81,8 +84,9 @@ def _body(
     served: Served, panel: Panel, seen: RigSeen, points: Sequence[str], width: int, room: int, glyphs: Glyphs
 ) -> list[Text]:
     if panel.page == "faults":
-        names = faults_listed()
-        rows = [f"{name:<26} {FAULTS[name].does}" for name in names]
+        names = faults_listed(by_hand=panel.by_hand)
+        across = width - _BESIDE_FAULT - 2
+        rows = [f"{name:<{_BESIDE_FAULT}}{shortened(FAULTS[name].does, across)}" for name in names]
         return _chosen("Which fault, in the next cut?", rows, panel.row, room, width)
     if panel.page == "point":
         shown = [_called(served.rig, name) for name in points]

@@ -54,7 +54,8 @@ class LiveScreen:
 
     `suites` are what will run, in order: each `RunStarted` turns to the next one; `programs` are the names of the
     models that are played with them. `quiet_before_commands=False` draws also shortly before a phase ends;
-    `rehearsal` says that nothing will be cut; `picture` is how it looks. On closing it tells how the rig was left.
+    `rehearsal` says that nothing will be cut, `asks_first` that people
+    say before each cut what they expect; `picture` is how it looks. On closing it tells how the rig was left.
     """
 
     def __init__(
@@ -65,6 +66,7 @@ class LiveScreen:
         simulated: bool,
         quiet_before_commands: bool = True,
         rehearsal: bool = False,
+        asks_first: bool = False,
         programs: Sequence[str] = (),
         picture: Picture = frame,
     ) -> None:
@@ -72,7 +74,7 @@ class LiveScreen:
         self._glyphs = glyphs_for(console)
         named = [*programs, *[""] * (len(suites) - len(programs))]
         self._coming = deque(
-            Gathered(rig, scenarios, simulated, rehearsal=rehearsal, program=program)
+            Gathered(rig, scenarios, simulated, rehearsal=rehearsal, asks_first=asks_first, program=program)
             for (rig, scenarios), program in zip(suites, named, strict=True)
         )
         self._picture = picture

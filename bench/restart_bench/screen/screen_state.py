@@ -72,6 +72,8 @@ class Gathered:
     replay: str = ""  # id of the archived run that is played
     rehearsal: bool = False
     program: str = ""  # name of the program model that is played
+    asks_first: bool = False  # people say before each cut what they expect
+    asked_in: int = 0  # the newest cycle in which they did
     question: str = ""  # what a person is asked just now, and
     typed: str = ""  # what was typed in answer so far
     state: LiveState | None = None
@@ -120,7 +122,10 @@ class Gathered:
         elif isinstance(record, ScenarioJudged):
             self.judged[record.scenario] = record
         elif isinstance(record, Trouble):
-            self.trouble = record.text
+            if record.error or not self.replay:  # of a note nobody need do anything in a replay
+                self.trouble = record.text
+            if record.kind == "asked first":
+                self.asked_in = record.cycle
 
     def live(self, state: LiveState) -> None:
         """Takes in one state: changes first, then what stands now."""
@@ -149,6 +154,11 @@ class Gathered:
             counted = self.verdicts.setdefault((record.scenario, point), {})
             word = worst(verdicts)
             counted[word] = counted.get(word, 0) + 1
+
+    @property
+    def keeps_answer(self) -> bool:
+        """Whether people have yet to say what they expect in this cycle: what is demanded would tell them."""
+        return self.asks_first and (self.state is None or self.asked_in != self.state.cycle)
 
     def told(self, point: Point) -> Told:
         """What is known of a point (nothing, if it was not read yet), and whether it is a number."""

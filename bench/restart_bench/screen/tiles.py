@@ -30,10 +30,6 @@ _MOST_DEMAND_ROWS = 3
 _ROOM_FOR_LARGE_VERDICT = 3 * ROWS + 6  # name, value and verdict in block letters, gaps, demand
 
 
-ASKING_FIRST = "asking first"
-"""The phase in which people say what they expect."""
-
-
 def tiles(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
     """The whole picture: at most `height` lines of at most `width` columns."""
     width = max(width, 60)
@@ -180,9 +176,10 @@ def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs
         if one.point == lane.said.name
     ]
     most = max(0, min(_MOST_DEMAND_ROWS, (inner.height - ROWS - 1) // 2))
-    guessing = state.phase == ASKING_FIRST  # what is demanded would give the answer away
+    guessing = gathered.keeps_answer
     told = "demanded: " + "; ".join(without_controls(one.text) for one in demands) if demands else "nothing is demanded"
-    wrapped = textwrap.wrap("demanded: shown after the answers" if guessing else told, inner.width - 2)
+    told = "demanded: shown after the answers" if guessing else told
+    wrapped = textwrap.wrap(told, inner.width - 2)
     if len(wrapped) > most > 0:
         wrapped = [*wrapped[: most - 1], _cut(" ".join(wrapped[most - 1 :]), inner.width - 2)]
     lines = [Text(line.center(inner.width)) for line in wrapped[:most]]
@@ -190,7 +187,8 @@ def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs
     demands = [] if guessing and most == 0 else demands
     found = {} if gathered.rehearsal else gathered.verdicts.get((state.scenario, lane.said.name), {})
     if not found:
-        return [*lines, _without_verdict(gathered, demands, inner.width, small=most == 0)]
+        judged = bool(demands) or guessing
+        return [*lines, _without_verdict(gathered, demands, inner.width, judged=judged, small=most == 0)]
     word = worst(found)
     style, cycles = console_style(word), f"{found[word]} of {counted(sum(found.values()), 'cycle')}"
     than = "not as demanded, " if word is Verdict.FAIL else ""  # which is not: not as it was made to be
@@ -213,8 +211,10 @@ def _longest(width: int, *forms: str) -> str:
     return next((one for one in forms if len(one) <= width), forms[-1])
 
 
-def _without_verdict(gathered: Gathered, demands: Sequence[Expectation], width: int, *, small: bool) -> Text:
-    told = "rehearsal: no verdict" if gathered.rehearsal else "no verdict yet" if demands else "not judged"
+def _without_verdict(
+    gathered: Gathered, demands: Sequence[Expectation], width: int, *, judged: bool, small: bool
+) -> Text:
+    told = "rehearsal: no verdict" if gathered.rehearsal else "no verdict yet" if judged else "not judged"
     if small and demands:
         told = _must(demands)
     return Text(_cut(told, width).center(width), style="dim")

@@ -50,7 +50,7 @@ def so_far(row: RigRow) -> Text:
     if not row.counted:
         return Text("" if row.end else row.phase, style="dim")
     words = [word for word in WORST_FIRST if row.counted.get(word)]
-    return Text(" ").join(Text(f"{row.counted[word]} {word.value}", console_style(word)) for word in words)
+    return Text(", ").join(Text(f"{row.counted[word]} {word.value}", console_style(word)) for word in words)
 
 
 def _left(row: RigRow) -> str:

@@ -63,7 +63,7 @@ class RigRow:
                 self._take_state(message)
             case "cycle":
                 self._take_cycle(message)
-                lines = [f"cycle {self.cycle} of {self.of_cycles}: {self.scenario}:{message['lines'][0]}"]
+                lines = [f"cycle {self.cycle} of {self.of_cycles}: {self.scenario}: {str(message['lines'][0]).strip()}"]
                 lines += message["lines"][1:]
             case "note":
                 self._say(str(message["text"]))
