@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from restart_bench.cli.logs import comparison_lines
 from restart_bench.compare.comparison import FAMILY_ERROR, Comparison, RunFacts, behaviour, compare
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import CycleJudged, Mark, OutputSeen, Seen
@@ -126,20 +127,38 @@ def test_cycles_that_are_errors_say_nothing_about_the_controller() -> None:
     assert any("burner: what it does was not seen in run-2" in line for line in comparison.not_compared)
 
 
-def test_what_is_not_shown_any_more_is_named_as_not_compared() -> None:
-    """A pass that became inconclusive is no proof of anything worse, and is not kept quiet."""
-    blind = run_played(2)
+def blind(run: RunFacts, settled: Seen = None) -> RunFacts:
+    """The same run with nothing shown either way; of the outputs at most how they settled."""
     cycles = tuple(
         dataclasses.replace(
             cycle,
             findings=tuple(dataclasses.replace(f, verdict=Verdict.INCONCLUSIVE) for f in cycle.findings),
+            outputs=tuple(dataclasses.replace(seen, settled=settled) for seen in cycle.outputs),
         )
-        for cycle in blind.cycles
+        for cycle in run.cycles
     )
-    comparison = compare(run_played(1), dataclasses.replace(blind, cycles=cycles))
+    return dataclasses.replace(run, cycles=cycles)
 
-    assert not comparison.worse
-    assert f"{SCENARIO}, off_for=3 s: burner: is off: was pass, is not shown either way now" in comparison.not_compared
+
+def test_what_passed_and_is_not_shown_any_more_is_told_and_not_green() -> None:
+    """A pass that became inconclusive is no proof of anything worse, but the comparison ends as inconclusive."""
+    comparison = compare(run_played(1), blind(run_played(2)))
+    told = [one for one in comparison.differences if one.unshown is not None]
+
+    assert (comparison.worse, comparison.exit_code) == (False, 3)
+    assert told[0].text.startswith(
+        f"{SCENARIO}, off_for=3 s: burner: is off: pass (0 of 20 failed) -> inconclusive (cycles 1 to 20)"
+    )
+    assert [line for line in comparison_lines(comparison, 140) if line.startswith("NOT SHOWN: burner-stays-shut")]
+
+
+def test_an_output_that_passed_by_being_on_and_now_stays_off_is_worse_even_where_no_finding_fails() -> None:
+    """The behaviour itself is shown: the fan came back in every cycle and comes back in none; the burner stayed off
+    before and stays off."""
+    comparison = compare(run_played(1), blind(run_played(2), settled=False))
+
+    assert [one.what for one in comparison.differences if one.worse] == ["fan"]
+    assert comparison.exit_code == 1
 
 
 @pytest.mark.parametrize(
@@ -316,7 +335,9 @@ def test_a_scenario_verdict_that_no_expectation_explains_is_told() -> None:
     assert [d.text for d in comparison.differences] == [
         f"{SCENARIO}: the scenario: pass -> error (the channel may be dead)"
     ]
-    assert not comparison.worse
+    assert (comparison.worse, comparison.exit_code) == (False, 4)
+    back = compare(dataclasses.replace(run, scenarios=(dead,)), run_played(1))
+    assert (len(back.differences), back.exit_code) == (1, 0)
 
 
 def test_runs_without_a_cycle_can_be_compared() -> None:

@@ -24,7 +24,7 @@ from restart_bench.cli.common import (
 )
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused, RunOutcome
-from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_FAIL
+from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR
 from restart_bench.screen.console import console_for, width_for
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def compare(
     logs: LogsOption = LOGS,
     as_json: JsonOption = False,
 ) -> int:
-    """What changed between two runs. Ends with 1 if something got worse."""
+    """What changed between two runs. Ends with 1 if something got worse, else 3 or 4 if what passed is not shown."""
     from restart_bench.report.documents import faults_document, refusal_document
 
     try:
@@ -95,7 +95,7 @@ def _compare(baseline: str, run: str, approve_because: str | None, by: str, logs
     with _read_honestly(*folders):
         comparison = compare_runs(*folders)
         edit = _edit_of(*runs)
-    code = EXIT_ERROR if altered else EXIT_FAIL if comparison.worse else 0
+    code = EXIT_ERROR if altered else comparison.exit_code
     if not as_json:
         print("\n".join(comparison_lines(comparison, width_for(sys.stdout), edit)))
     approval = None if approve_because is None else approve_run(folder, why=approve_because, by=by)

@@ -19,11 +19,12 @@ if TYPE_CHECKING:
     from restart_bench.archive.drifts import DriftRow
     from restart_bench.archive.queries import RunRow, TrendRow
     from restart_bench.archive.soundness import Verified
-    from restart_bench.compare.comparison import Comparison
+    from restart_bench.compare.comparison import Comparison, Difference
     from restart_bench.compare.edits import Edit, OutputChange
 
 _LONGEST_REASON = 60
 _MOST_OTHERS = 6
+_TITLES = ("WORSE", "NOT SHOWN", "better", "different")
 _HUNK = re.compile(r"@@ -(\d+)(?:,(\d+))? \+(\d+)(?:,(\d+))? @@")
 _WORDS = {verdict.value: verdict for verdict in Verdict}
 
@@ -146,10 +147,10 @@ def _comparison(comparison: Comparison, width: int, edit: Edit | None) -> Iterat
     yield from hanging("program:", _program(comparison), width, 9)
     if not comparison.differences:
         yield "No difference was shown."
-    for title, worse in (("WORSE", True), ("better", False), ("different", None)):
-        for difference in comparison.differences:
-            if difference.worse is worse:
-                yield from hanging(f"{title}:", difference.text, width, 11)
+    titled = [(_title(difference), difference) for difference in comparison.differences]
+    for title in _TITLES:
+        for difference in (one for told, one in titled if told == title):
+            yield from hanging(f"{title}:", difference.text, width, 11)
     for text in _by_reason(comparison.not_compared):
         yield from hanging("not compared:", text, width, 14)
     for text in comparison.notes:
@@ -159,6 +160,12 @@ def _comparison(comparison: Comparison, width: int, edit: Edit | None) -> Iterat
             yield from edit_lines(diff, edit, width)
         else:
             yield from diff.splitlines()
+
+
+def _title(difference: Difference) -> str:
+    if difference.unshown is not None:
+        return "NOT SHOWN"
+    return {True: "WORSE", False: "better", None: "different"}[difference.worse]
 
 
 def _by_reason(texts: Sequence[str]) -> Iterator[str]:

@@ -18,7 +18,7 @@ from restart_bench.compare.comparison import Comparison, RunFacts, compare
 from restart_bench.model.codec import from_fields
 from restart_bench.model.journal import judged_cycles, judged_scenarios
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import counted
+from restart_bench.model.wording import counted, listed
 
 if TYPE_CHECKING:
     from restart_bench.compare.edits import Edit
@@ -43,8 +43,20 @@ def comparable_of(run: ArchivedRun) -> RunFacts:
 
 
 def compare_runs(baseline: Path, run: Path) -> Comparison:
-    """Compare the archived run in one folder with that in another. Raises ArchiveError."""
-    return compare(comparable_of(ArchivedRun.open(baseline)), comparable_of(ArchivedRun.open(run)))
+    """Compare the archived run in one folder with that in another. Raises ArchiveError, also where two runs have no
+    scenario in common."""
+    facts = [comparable_of(ArchivedRun.open(one)) for one in (baseline, run)]
+    names = [{cycle.scenario for cycle in one.cycles} for one in facts]
+    if facts[0].id != facts[1].id and not names[0] & names[1]:
+        played = (
+            f"{one.id} (rig {one.rig}: {listed(sorted(own)) or 'no cycle'})"
+            for one, own in zip(facts, names, strict=True)
+        )
+        raise ArchiveError(
+            f"{' and '.join(played)} have no scenario in common, so nothing can be compared; "
+            "name two runs of one scenario, see `restart-bench logs list`"
+        )
+    return compare(*facts)
 
 
 def edit_of(baseline: ArchivedRun, run: ArchivedRun, patience: Patience, budget: str) -> Edit | None:

@@ -19,7 +19,7 @@ from typing import Any, Literal
 from restart_bench.compare.significance import fisher, hodges_lehmann, holm, mann_whitney
 from restart_bench.model.clock import NS_PER_MS
 from restart_bench.model.journal import CycleJudged, OutputSeen, ScenarioJudged
-from restart_bench.model.verdicts import Verdict, worst
+from restart_bench.model.verdicts import EXIT_FAIL, Verdict, exit_of, worst
 from restart_bench.model.wording import numbers_text
 
 FAMILY_ERROR = 0.01
@@ -30,6 +30,8 @@ ALIKE = 0.5
 
 COUNTED_FROM = {"dark": "cut", "answered": "restored", "good": "restored", "ready": "restored"}
 """Marks whose times are compared, and the mark that each counts from."""
+
+STAYS_OFF = "stays off"
 
 DifferenceKind = Literal["behaviour", "verdict", "time", "proportion"]
 
@@ -52,6 +54,7 @@ class RunFacts:
 class Difference:
     """One thing that differs. `cycles` are those of the later run that prove it. `worse` is None where neither
     side is better in itself. `figures`: `p` (adjusted for the family), and for times `shift_ns` [low, middle, high].
+    `unshown`: what passed before and is not shown now has this verdict; nobody can say whether it got worse.
     """
 
     kind: DifferenceKind
@@ -63,6 +66,7 @@ class Difference:
     worse: bool | None
     cycles: tuple[int, ...] = ()
     figures: dict[str, Any] = field(default_factory=dict)
+    unshown: Verdict | None = None
 
     @property
     def text(self) -> str:
@@ -91,6 +95,13 @@ class Comparison:
     def worse(self) -> bool:
         """True where something got worse."""
         return any(difference.worse for difference in self.differences)
+
+    @property
+    def exit_code(self) -> int:
+        """1 where something got worse, else that of what passed before and is not shown now, else 0."""
+        if self.worse:
+            return EXIT_FAIL
+        return exit_of(worst(one.unshown for one in self.differences if one.unshown is not None))
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +184,7 @@ def behaviour(seen: OutputSeen) -> str | None:
     if isinstance(before, bool) and isinstance(settled, bool):
         if settled:
             return "comes back" if before else "comes on by itself"
-        return "stays off"
+        return STAYS_OFF
     if before == settled:
         return "keeps its value"
     return "falls to 0" if settled == 0 else "takes another value"
@@ -193,6 +204,7 @@ def _behaviour_table(facts: RunFacts) -> dict[tuple[str, str, str], dict[str, li
 def _behaviours(baseline: RunFacts, run: RunFacts) -> _Found:
     old, new = _behaviour_table(baseline), _behaviour_table(run)
     failed = {(c.scenario, c.case, f.point) for c in _valid(run) for f in c.findings if f.verdict is Verdict.FAIL}
+    unshown = _unshown(baseline, run)
     facts: list[Difference] = []
     tests: list[_Test] = []
     silent: list[str] = []
@@ -205,13 +217,23 @@ def _behaviours(baseline: RunFacts, run: RunFacts) -> _Found:
             silent.append(f"{_where(scenario, case)}: {point}: what it does was not seen in {missing}")
             continue
         before, after = old[key], new[key]
-        worse = True if key in failed else None
+        gone = key in unshown and set(after) == {STAYS_OFF} and STAYS_OFF not in before
+        worse = True if key in failed or gone else None
         if not before.keys() & after.keys():
             proof = tuple(sorted(cycle for cycles in after.values() for cycle in cycles))
             facts.append(Difference("behaviour", scenario, case, point, _words(before), _words(after), worse, proof))
         elif len(before.keys() | after.keys()) > 1:
             tests += _behaviour_tests(key, before, after, worse)
     return facts, tests, silent
+
+
+def _unshown(baseline: RunFacts, run: RunFacts) -> set[tuple[str, str, str]]:
+    """(scenario, case, point) of which a demand passed before and is not shown now."""
+    old, new = _by_expectation(baseline), _by_expectation(run)
+    shared = old.keys() & new.keys()
+    lost = Verdict.PASS, Verdict.INCONCLUSIVE
+    keys = [key for key in shared if (_over_cycles(old[key]), _over_cycles(new[key])) == lost]
+    return {(scenario, case, point) for scenario, case, point, _ in keys}
 
 
 def _behaviour_tests(
@@ -265,7 +287,7 @@ def _verdicts(baseline: RunFacts, run: RunFacts) -> _Found:
             facts += found[0]
             tests += found[1]
             said += found[2]
-            explained |= {scenario} if found[0] else set()
+            explained |= {scenario for one in found[0] if one.unshown is None}
     return facts + _whole_scenarios(baseline, run, explained), tests, said
 
 
@@ -277,6 +299,9 @@ def _one_verdict(
     fails = len(old.get(Verdict.FAIL, ())), len(new.get(Verdict.FAIL, ()))
     totals = fails[0] + len(old.get(Verdict.PASS, ())), fails[1] + len(new.get(Verdict.PASS, ()))
     shown = [f"{word} ({count} of {n} failed)" for word, count, n in zip((before, after), fails, totals, strict=True)]
+    if after is Verdict.INCONCLUSIVE and before is Verdict.PASS:
+        unshown = tuple(new[Verdict.INCONCLUSIVE])
+        return [Difference("verdict", scenario, case, what, shown[0], f"{after}", None, unshown, unshown=after)], [], []
     if after is Verdict.INCONCLUSIVE and before is not Verdict.INCONCLUSIVE:
         return [], [], [f"{_where(scenario, case)}: {what}: was {before}, is not shown either way now"]
     if before is Verdict.INCONCLUSIVE and after is Verdict.PASS:
@@ -309,8 +334,10 @@ def _whole_scenarios(baseline: RunFacts, run: RunFacts, explained: set[str]) -> 
         if was is None or was.verdict is new.verdict or new.scenario in explained:
             continue
         worse = True if new.verdict is Verdict.FAIL else None
+        unshown = new.verdict if was.verdict is Verdict.PASS and not worse else None
         after = f"{new.verdict} ({new.reason})" if new.reason else f"{new.verdict}"
-        found.append(Difference("verdict", new.scenario, "", "the scenario", f"{was.verdict}", after, worse))
+        what = "the scenario"
+        found.append(Difference("verdict", new.scenario, "", what, f"{was.verdict}", after, worse, unshown=unshown))
     return found
 
 
