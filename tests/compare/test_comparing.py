@@ -180,6 +180,18 @@ def test_a_behaviour_is_told_from_the_values_before_and_settled(before: Seen, se
     assert behaviour(OutputSeen("fan", "fan_terminal", before=before, settled=settled)) == word
 
 
+def test_only_what_went_off_comes_back() -> None:
+    """On all the while is no coming back: read on while the supply was off, or the controller rode through; one read
+    as off in between did go off, and where nobody looked it may have."""
+    fan = OutputSeen("fan", "fan_terminal", before=True, settled=True)
+
+    assert behaviour(fan) == "comes back"
+    assert behaviour(fan, rode_through=True) == "stays on"
+    assert behaviour(dataclasses.replace(fan, at_loss=True)) == "stays on"
+    assert behaviour(dataclasses.replace(fan, at_loss=True, at_return=False, changes=1)) == "comes back"
+    assert behaviour(dataclasses.replace(fan, changes=2), rode_through=True) == "comes back"
+
+
 def test_an_output_that_moves_within_the_watch_is_told_by_its_end() -> None:
     """A fan that follows a timer has come back; one that goes on and off has done neither."""
     late = OutputSeen("fan", "fan_terminal", before=True, settled=None, at_end=True, changes=1)

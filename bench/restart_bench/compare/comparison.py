@@ -174,8 +174,10 @@ def _shared_cases(baseline: RunFacts, run: RunFacts) -> set[tuple[str, str]]:
 # ---------------------------------------------------------------- behaviours
 
 
-def behaviour(seen: OutputSeen) -> str | None:
-    """What an output or a value did over the restart, in words; None where the evidence does not show it."""
+def behaviour(seen: OutputSeen, *, rode_through: bool = False) -> str | None:
+    """What an output or a value did over the restart, in words; None where the evidence does not show it.
+    `rode_through`: the controller was shown not to have restarted, so nothing went off and came back unseen."""
+    stayed = seen.at_loss is True or rode_through
     before, settled = seen.before, seen.settled if seen.settled is not None else seen.at_end
     if before is None or settled is None:
         return None
@@ -183,7 +185,9 @@ def behaviour(seen: OutputSeen) -> str | None:
         return "changes more than once"
     if isinstance(before, bool) and isinstance(settled, bool):
         if settled:
-            return "comes back" if before else "comes on by itself"
+            if not before:
+                return "comes on by itself"
+            return "stays on" if stayed and not seen.dropped and not seen.changes else "comes back"
         return STAYS_OFF
     if before == settled:
         return "keeps its value"
@@ -195,7 +199,7 @@ def _behaviour_table(facts: RunFacts) -> dict[tuple[str, str, str], dict[str, li
     table: dict[tuple[str, str, str], dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
     for cycle in _valid(facts):
         for seen in cycle.outputs:
-            word = behaviour(seen)
+            word = behaviour(seen, rode_through=cycle.restarted is False)
             if word is not None:
                 table[cycle.scenario, cycle.case, seen.point][word].append(cycle.cycle)
     return table
