@@ -282,6 +282,43 @@ def test_simulated_and_real_times_are_not_compared() -> None:
     assert "one run was simulated and the other was not: times were not compared" in comparison.not_compared
 
 
+# ---------------------------------------------------------------- searches
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "worse"),
+    [
+        ((98 * MS, 157 * MS), (30 * MS, 79 * MS), True),
+        ((30 * MS, 79 * MS), (98 * MS, 157 * MS), False),
+        ((200 * MS, None), (30 * MS, 79 * MS), True),
+        ((0, 29 * MS), (30 * MS, None), False),
+    ],
+)
+def test_brackets_of_a_search_that_have_nothing_in_common_are_a_difference(
+    before: tuple[int, int | None], after: tuple[int, int | None], worse: bool
+) -> None:
+    """What was ridden through is ridden through no longer: worse; an end that no cut set is open."""
+    old, new = (
+        dataclasses.replace(run_played(seed), ridden={SCENARIO: ends}) for seed, ends in ((1, before), (2, after))
+    )
+    (found,) = compare(old, new).differences
+
+    assert (found.kind, found.worse, compare(old, new).exit_code) == ("search", worse, int(worse))
+    assert found.figures == {"before_ns": list(before), "after_ns": list(after)}
+
+
+def test_brackets_that_overlap_show_no_difference_and_say_so() -> None:
+    """One off time lies in both: the end may have stayed where it was."""
+    old, new = (
+        dataclasses.replace(run_played(seed), ridden={SCENARIO: (low * MS, 79 * MS)})
+        for seed, low in ((1, 30), (2, 79))
+    )
+    comparison = compare(old, new)
+
+    assert comparison.differences == ()
+    assert any("these have off times in common" in line for line in comparison.not_compared)
+
+
 # ---------------------------------------------------------------- program, files, what is missing
 
 

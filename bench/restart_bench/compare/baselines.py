@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import getpass
 import json
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -14,9 +15,12 @@ from typing import TYPE_CHECKING
 from restart_bench.archive.files import ArchiveError, append_line, clear_errors, to_bytes
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.soundness import require_sound
+from restart_bench.campaigns.search import Answer
 from restart_bench.compare.comparison import Comparison, RunFacts, compare
+from restart_bench.files.faults import FaultsFound
+from restart_bench.judging.campaign.ride_through import search_found
 from restart_bench.model.codec import from_fields
-from restart_bench.model.journal import judged_cycles, judged_scenarios
+from restart_bench.model.journal import CycleJudged, judged_cycles, judged_scenarios
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import counted, listed
 
@@ -31,15 +35,38 @@ def comparable_of(run: ArchivedRun) -> RunFacts:
     """What a comparison needs of an archived run. Raises ArchiveError where the run was not closed."""
     if not run.closed:
         raise ArchiveError(f"{run.folder}: {run.why_open}")
+    cycles = tuple(judged_cycles(run.records).values())
     return RunFacts(
         id=run.id,
         rig=run.rig_name,
-        cycles=tuple(judged_cycles(run.records).values()),
+        cycles=cycles,
         scenarios=tuple(judged_scenarios(run.records).values()),
         simulated=run.simulated,
         program={name: tuple(values) for name, values in (run.run.get("program_identity") or {}).items()},
         inputs={name: content.decode("utf-8", errors="replace") for name, content in run.inputs().items()},
+        ridden=_ridden(run, cycles) if any(cycle.searched for cycle in cycles) else {},
     )
+
+
+def _ridden(run: ArchivedRun, cycles: Sequence[CycleJudged]) -> dict[str, tuple[int, int | None]]:
+    """By searching scenario, the off times (ns) between which riding through ends, as its cycles show it."""
+    ended: dict[str, tuple[int, int | None]] = {}
+    with suppress(FaultsFound):  # files that an older bench took: nobody knows what was searched for
+        for scenario in run.suite().scenarios:
+            found = search_found(scenario, cycles)
+            if found is not None and found.tried:
+                ended[scenario.name] = _end_of_riding(found.answer)
+    return ended
+
+
+def _end_of_riding(told: Answer) -> tuple[int, int | None]:
+    """Off times (ns): of the fitted threshold where outcomes overlap, else from the longest cut ridden through to the
+    shortest that was not; 0 and None where the cuts set no end."""
+    low, high = told.low, told.high
+    if told.threshold is None:
+        rides, breaks = told.bracket.rides_through, told.bracket.restarts
+        low, high = None if rides is None else rides[0], None if breaks is None else breaks[1]
+    return max(0, math.floor(low or 0)), None if high is None else math.ceil(high)
 
 
 def compare_runs(baseline: Path, run: Path) -> Comparison:

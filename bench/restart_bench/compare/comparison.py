@@ -20,7 +20,7 @@ from restart_bench.compare.significance import fisher, hodges_lehmann, holm, man
 from restart_bench.model.clock import NS_PER_MS
 from restart_bench.model.journal import CycleJudged, OutputSeen, ScenarioJudged
 from restart_bench.model.verdicts import EXIT_FAIL, Verdict, exit_of, worst
-from restart_bench.model.wording import numbers_text
+from restart_bench.model.wording import at_least, bounds_text, numbers_text
 
 FAMILY_ERROR = 0.01
 """Chance to call anything different by chance alone, over all tests of one comparison."""
@@ -33,13 +33,14 @@ COUNTED_FROM = {"dark": "cut", "answered": "restored", "good": "restored", "read
 
 STAYS_OFF = "stays off"
 
-DifferenceKind = Literal["behaviour", "verdict", "time", "proportion"]
+DifferenceKind = Literal["behaviour", "verdict", "time", "proportion", "search"]
 
 
 @dataclass(frozen=True, slots=True)
 class RunFacts:
     """What a comparison knows of a run. `inputs`: text of its input files by name; `program`: what the points that
-    identify the program were read as."""
+    identify the program were read as. `ridden`: by searching scenario, between which off times (ns) riding through
+    ends; None where every cut was ridden through."""
 
     id: str
     rig: str
@@ -48,6 +49,7 @@ class RunFacts:
     simulated: bool = False
     program: dict[str, tuple[float, ...]] = field(default_factory=dict)
     inputs: dict[str, str] = field(default_factory=dict)
+    ridden: dict[str, tuple[int, int | None]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +125,7 @@ def compare(baseline: RunFacts, run: RunFacts) -> Comparison:
     not_compared = _whole_runs(baseline, run)
     facts: list[Difference] = []
     tests: list[_Test] = []
-    for step in (_behaviours, _verdicts, _times):
+    for step in (_behaviours, _verdicts, _times, _searches):
         found, tried, left_out = step(baseline, run)
         facts += found
         tests += tried
@@ -427,6 +429,33 @@ def _ms(ns: float | None, sign: str = "") -> str:
 
 def _middles(spans: Spans) -> list[float]:
     return [(low + high) / 2 for low, high in spans]
+
+
+# ---------------------------------------------------------------- searches
+
+
+def _searches(baseline: RunFacts, run: RunFacts) -> _Found:
+    """Where riding through ends: another length is shown where the two brackets have no off time in common."""
+    if baseline.simulated != run.simulated:
+        return [], [], []
+    facts: list[Difference] = []
+    said: list[str] = []
+    for scenario in sorted(baseline.ridden.keys() & run.ridden.keys()):
+        (low, high), (low_after, high_after) = baseline.ridden[scenario], run.ridden[scenario]
+        shorter = high_after is not None and high_after < low
+        longer = high is not None and high < low_after
+        shown = _ridden_text(low, high), _ridden_text(low_after, high_after)
+        what = "riding through ends"
+        if shorter or longer:
+            figures = {"before_ns": [low, high], "after_ns": [low_after, high_after]}
+            facts.append(Difference("search", scenario, "", what, *shown, shorter, figures=figures))
+        else:
+            said.append(f"{scenario}, {what} {shown[0]}, then {shown[1]}: these have off times in common")
+    return facts, [], said
+
+
+def _ridden_text(low: int, high: int | None) -> str:
+    return f"above {at_least(low)}" if high is None else f"at {bounds_text((low, high))}"
 
 
 # ---------------------------------------------------------------- one family of tests
