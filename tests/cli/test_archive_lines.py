@@ -9,10 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
+from typer.testing import CliRunner
 
 from restart_bench.archive.queries import RunRow, TrendRow
 from restart_bench.archive.soundness import Verified
 from restart_bench.cli.logs import comparison_lines, print_runs, print_trend, verified_lines
+from restart_bench.cli.main import app
 from restart_bench.compare.comparison import Comparison, Difference
 
 FOLDER = Path("logs/rig=dryer/date=2026-07-27/run=20260727T142233Z-4f2a")
@@ -133,3 +135,13 @@ def test_no_text_of_the_archive_moves_the_cursor(text: str) -> None:
     shown = printed(print_runs, [run_row(reason=text, state="damaged")])
     shown += "\n".join(comparison_lines(comparison(notes=(text,)), 80))
     assert not any(ord(character) < 32 and character != "\n" for character in shown)
+
+
+@pytest.mark.parametrize("command", [["list"], ["trend"], ["verify"], ["prune", "--older-than", "9d", "--to", "old"]])
+def test_a_folder_of_logs_that_is_not_there_is_named_and_is_not_empty(command: list[str], tmp_path: Path) -> None:
+    """A mistyped --logs looks like no archive without runs: bad input, nothing is made."""
+    missing = tmp_path / "nodir"
+    done = CliRunner().invoke(app, ["logs", *command, "--logs", str(missing)])
+
+    assert (done.exit_code, missing.exists()) == (2, False)
+    assert f"{missing}: there is no such folder" in done.stderr
