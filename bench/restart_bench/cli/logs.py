@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from restart_bench.model.verdicts import GLOSS, Verdict, console_style
+from restart_bench.model.verdicts import EXIT_STOPPED, GLOSS, NOT_COMPLETE, Verdict, console_style
 from restart_bench.model.wording import bounds_text, counted, hanging, listed, percent_text, without_controls
 from restart_bench.report.record.text import shortened
 
@@ -43,7 +43,7 @@ def print_runs(rows: Sequence[RunRow], console: Console) -> None:
         if row.reason:
             ended = row.reason if row.reason.startswith(ended) else f"{ended}: {row.reason}"
         short = shortened(ended, _LONGEST_REASON)
-        verdict = Text("nothing cut", style="dim") if row.rehearsal else verdict_text(row.verdict)
+        verdict = Text("nothing cut", style="dim") if row.rehearsal else verdict_text(_word_of(row))
         table.add_row(
             row.id,
             without_controls(row.rig),
@@ -53,8 +53,13 @@ def print_runs(rows: Sequence[RunRow], console: Console) -> None:
             without_controls(short),
         )
     console.print(table)
-    _print_gloss(console, [row.verdict for row in rows if not row.rehearsal])
+    _print_gloss(console, [_word_of(row) for row in rows if not row.rehearsal])
     console.print("as run.json says; not verified: see `restart-bench logs verify`", style="dim", markup=False)
+
+
+def _word_of(row: RunRow) -> str:
+    """As the run's own last line calls it: one that a person stopped has no verdict but a fail that was shown."""
+    return NOT_COMPLETE if row.exit_code == EXIT_STOPPED else row.verdict
 
 
 def _print_gloss(console: Console, words: Sequence[str]) -> None:
@@ -66,7 +71,8 @@ def _print_gloss(console: Console, words: Sequence[str]) -> None:
 def verdict_text(word: str) -> Text:
     """The word in its style, empty where there is none."""
     verdict = _WORDS.get(word)
-    return Text(word, style=console_style(verdict) if verdict is not None else "")
+    style = Verdict.ERROR if word == NOT_COMPLETE else verdict
+    return Text(word, style=console_style(style) if style is not None else "")
 
 
 def verified_lines(verified: Verified) -> Iterator[str]:
