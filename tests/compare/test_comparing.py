@@ -332,6 +332,18 @@ def test_another_program_is_told_by_its_identity() -> None:
     assert compare(dataclasses.replace(run_played(1), program={}), edited).program_changed is None
 
 
+def test_where_nothing_read_the_program_the_models_of_simulated_runs_tell_whether_it_changed() -> None:
+    """What a simulated run plays is its model; where something that was read identifies it, that goes first."""
+    old, new, same = (
+        dataclasses.replace(run_played(seed), program={}, model=("program.yaml", text))
+        for seed, text in ((1, "scan: 10 ms"), (2, "scan: 20 ms"), (3, "scan: 10 ms"))
+    )
+    assert compare(old, new).program == ("model program.yaml", "model program.yaml with other text")
+    assert (compare(old, new).program_changed, compare(old, same).program_changed) == (True, False)
+    read = [dataclasses.replace(one, program={"program_id": (1.0,)}) for one in (old, new)]
+    assert compare(read[0], read[1]).program_changed is False
+
+
 def test_input_files_that_differ_are_shown_as_unified_diffs() -> None:
     """The edited line stands with its marks, equal files are left out."""
     old = dataclasses.replace(

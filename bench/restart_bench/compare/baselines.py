@@ -45,7 +45,13 @@ def comparable_of(run: ArchivedRun) -> RunFacts:
         program={name: tuple(values) for name, values in (run.run.get("program_identity") or {}).items()},
         inputs={name: content.decode("utf-8", errors="replace") for name, content in run.inputs().items()},
         ridden=_ridden(run, cycles) if any(cycle.searched for cycle in cycles) else {},
+        model=_model(run) if run.simulated else None,
     )
+
+
+def _model(run: ArchivedRun) -> tuple[str, str] | None:
+    text = _program_text(run)
+    return None if text is None else (_program_name(run), text.decode("utf-8", errors="replace"))
 
 
 def _ridden(run: ArchivedRun, cycles: Sequence[CycleJudged]) -> dict[str, tuple[int, int | None]]:

@@ -40,7 +40,7 @@ DifferenceKind = Literal["behaviour", "verdict", "time", "proportion", "search"]
 class RunFacts:
     """What a comparison knows of a run. `inputs`: text of its input files by name; `program`: what the points that
     identify the program were read as. `ridden`: by searching scenario, between which off times (ns) riding through
-    ends; None where every cut was ridden through."""
+    ends; None where every cut was ridden through. `model`: name and text of the program model of a simulated run."""
 
     id: str
     rig: str
@@ -50,6 +50,7 @@ class RunFacts:
     program: dict[str, tuple[float, ...]] = field(default_factory=dict)
     inputs: dict[str, str] = field(default_factory=dict)
     ridden: dict[str, tuple[int, int | None]] = field(default_factory=dict)
+    model: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -498,6 +499,10 @@ def _least_fisher_p(counts: tuple[int, int], totals: tuple[int, int]) -> float:
 def _program(baseline: RunFacts, run: RunFacts) -> tuple[bool | None, tuple[str, str]]:
     shown = (_identity(baseline.program), _identity(run.program))
     shared = baseline.program.keys() & run.program.keys()
+    if not shared and baseline.model is not None and run.model is not None:
+        (name, text), (name_after, text_after) = baseline.model, run.model
+        changed = text != text_after
+        return changed, (f"model {name}", f"model {name_after}" + (" with other text" if changed else ""))
     if not shared:
         return None, shown
     return any(baseline.program[name] != run.program[name] for name in shared), shown
