@@ -18,7 +18,7 @@ from rich.text import Text
 
 from restart_bench.judging.inquiry.forecasts import ForecastRow, Score, forecast_rows, program_score, scores
 from restart_bench.model.outcome import OneRun
-from restart_bench.model.wording import listed, numbers_text, without_controls
+from restart_bench.model.wording import counted, listed, numbers_text, without_controls
 from restart_bench.report.explaining import BUDGET_S, Clock
 
 if TYPE_CHECKING:
@@ -148,8 +148,8 @@ def _bullet(text: str, console: Console) -> None:
 
 
 def score_text(score: Score) -> str:
-    """`1 of 2 right, 1 times not known`."""
-    unsure = f", {score.unsure} times not known" if score.unsure else ""
+    """`1 of 2 right, 1 time not known`."""
+    unsure = f", {counted(score.unsure, 'time')} not known" if score.unsure else ""
     still = f", {score.open} not shown by the test" if score.open else ""
     return f"{score.right} of {score.right + score.wrong + score.unsure} right{unsure}{still}"
 
