@@ -308,6 +308,9 @@ class Oracle:
             return
         origin, low, high = start
         event = None if one.start in ("restored", "ready") else world.rig.judged_point(one.start)
+        off_before = event is not None and self._first(self.sure(event).within(world.cut[0], origin), {0.0}, True)
+        if event is not None and world_on_at(world, event) and off_before is None:
+            allowed.doubts.append(f"that {one.start} was off was not read, so it did not come on")
         if event is not None and self._unread_while_on(event):
             allowed.doubts.append(f"that {one.start} did not go off and come on again was not read")
         if event is not None and world_on_at(world, event) and self._may_have_dropped(event):

@@ -233,7 +233,7 @@ def _plan_case(rig: Rig, scenario: Scenario, case: Case, *, simulated: bool, rou
     each = to_ready + before + back + to_end + checked
     if supply is not None and not simulated:
         each = each.at_least(case.off_for_ns + supply.limits.on_at_least_ns)
-    timeline = _timeline(scenario, case, back, to_ready, to_end)
+    timeline = _timeline(rig, scenario, case, back, to_ready, to_end)
     return CasePlan(case, timeline, scenario.repeat, each, off, _fewest(scenario))
 
 
@@ -246,7 +246,7 @@ def _fewest(scenario: Scenario) -> int:
     return min(scenario.search.cycles, usual_cycles(plan_of(scenario.search)))
 
 
-def _timeline(scenario: Scenario, case: Case, back: Span, to_ready: Span, to_end: Span) -> tuple[Moment, ...]:
+def _timeline(rig: Rig, scenario: Scenario, case: Case, back: Span, to_ready: Span, to_end: Span) -> tuple[Moment, ...]:
     gone, returned = ("supply off", "supply on") if scenario.how == "supply" else ("run mode left", "run mode entered")
     moments = [Moment(Span(), gone if case.level is None else f"supply down to {case.level.text}")]
     if scenario.during:
@@ -258,7 +258,7 @@ def _timeline(scenario: Scenario, case: Case, back: Span, to_ready: Span, to_end
         settle = Span(scenario.settle_ns, scenario.settle_ns)
         moments.append(Moment(ready + settle, "settled: from here on the settled states are judged"))
     moments += _limits(scenario, case)
-    moments.append(Moment(back + to_end, _why_so_long(scenario)))
+    moments.append(Moment(back + to_end, _why_so_long(rig, scenario)))
     in_time = sorted(moments, key=lambda one: (one.at.low_ns, one.at.high_ns or 0) if one.at is not None else (0, 0))
     before = [Moment(None, step.text, "before") for step in scenario.before]
     checks = [Moment(None, f"function check: {step.text}", "after") for step in scenario.function_check]
@@ -270,9 +270,9 @@ def _to_the_end(scenario: Scenario, to_ready: Span) -> Span:
     return (to_ready + Span(scenario.watch_ns, scenario.watch_ns)).at_least(scenario.watch_restored_ns)
 
 
-def _why_so_long(scenario: Scenario) -> str:
+def _why_so_long(rig: Rig, scenario: Scenario) -> str:
     """The end of the watch, and what sets it where that is not `watch:` alone."""
-    needs = watch_needs(scenario.after, scenario.gaps, scenario.settle_ns)
+    needs = watch_needs(rig, scenario.after, scenario.gaps, scenario.settle_ns)
     text = "end of the watch"
     longest = longest_need(needs, "ready")
     if longest.lasts_ns == scenario.watch_ns:

@@ -104,7 +104,7 @@ def _scenario(
     demonstrate, cycles = (None, search.cycles) if search is not None else _cycles(model, rig, repeat, ledger)
     watch = model.after.watch if model.after.watch is not None else rig.defaults.watch_ns
     settle = model.after.settle if model.after.settle is not None else rig.defaults.settle_ns
-    needs = watch_needs(after, gaps, settle)
+    needs = watch_needs(rig, after, gaps, settle)
     return Scenario(
         name=model.scenario,
         how=model.cut.how,
@@ -334,7 +334,8 @@ def _cycles(model: ScenarioIn, rig: Rig, repeat: int | None, ledger: Ledger) -> 
 
 
 SETTLED_FOR_NS = 100 * NS_PER_MS
-"""Least length of the settled span that `is` is judged over, where the watch as written would leave less of it."""
+"""Least length of the settled span that `is` is judged over, where the watch as written would leave less of it; and how
+far, beside three polls, the watch goes on after the last limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -346,11 +347,14 @@ class WatchNeed:
     why: str
 
 
-def watch_needs(after: Sequence[Expectation], gaps: Sequence[Gap], settle_ns: int = 0) -> tuple[WatchNeed, ...]:
+def watch_needs(
+    rig: Rig, after: Sequence[Expectation], gaps: Sequence[Gap], settle_ns: int = 0
+) -> tuple[WatchNeed, ...]:
     """What the demands need of the watch, beside what `watch:` asks.
 
     A window that counts from a point's first change ends that much after the point's own window; where the point has
-    none it is taken to come with `ready`.
+    none it is taken to come with `ready`. Each limit has to be over for as long as reads take, or what never came
+    would not be seen to have missed it.
     """
     own: dict[str, list[WatchNeed]] = {}
     later: list[tuple[str, int, str]] = []
@@ -370,9 +374,17 @@ def watch_needs(after: Sequence[Expectation], gaps: Sequence[Gap], settle_ns: in
     for gap in gaps:
         end = gap.at_most_ns if gap.at_most_ns is not None else gap.at_least_ns
         needs += _later(own.get(gap.first, ()), end or 0, gap.text)
+    read_ns = _read_within_ns(rig, [one.judged for one in after] + [rig.judged_point(gap.then) for gap in gaps])
+    needs = [replace(one, lasts_ns=one.lasts_ns + read_ns) for one in needs]
     if any(one.kind is ExpectationKind.IS and one.window is None for one in after):
         needs.append(WatchNeed("ready", settle_ns + SETTLED_FOR_NS, "the settled state (settle:)"))
     return tuple(needs)
+
+
+def _read_within_ns(rig: Rig, points: Sequence[str]) -> int:
+    """How long the slowest of these devices takes to be read again, with room for a read that comes late."""
+    polls = [rig.devices[rig.points[name].device].poll_ns for name in points]
+    return SETTLED_FOR_NS + 3 * max(polls, default=0)
 
 
 def _later(firsts: Sequence[WatchNeed], lasts_ns: int, why: str) -> list[WatchNeed]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import shutil
 import statistics
@@ -55,6 +56,7 @@ def programs() -> tuple[Path, Path]:
     if compiler is None:
         raise Lacking("no C compiler: sudo apt-get install gcc")
     folder = Path(tempfile.mkdtemp(prefix="watching-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
     made = []
     for name in ("server", "client"):
         target = folder / name

@@ -112,7 +112,7 @@ def paced_rows(hertz: int, ours: list[Figures], theirs: list[Figures]) -> list[R
 def many(rigs: int, hertz: int, seconds: float) -> list[Row]:
     """(e) So many observers with two devices each, in one bench that looks ten times a second at all of them."""
     server, _ = programs()
-    with serving(server) as port, tempfile.TemporaryDirectory() as place, ExitStack() as stack:
+    with serving(server, *FIRST) as port, tempfile.TemporaryDirectory() as place, ExitStack() as stack:
         devices = [Device(name, "127.0.0.1", port, poll_ns=S // hertz) for name in ("controller", "independent")]
         points = [replace(each, name=f"{d.name}_{each.name}", device=d.name) for d in devices for each in POINTS]
         observing = []
