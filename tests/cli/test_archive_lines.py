@@ -9,11 +9,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
+from typer.testing import CliRunner
 
 from restart_bench.archive.queries import RunRow, TrendRow
 from restart_bench.archive.soundness import Verified
+from restart_bench.cli.fleet.picture import print_end
+from restart_bench.cli.fleet.rows import RigEnd, RigRow
 from restart_bench.cli.logs import comparison_lines, print_runs, print_trend, verified_lines
+from restart_bench.cli.main import app
 from restart_bench.compare.comparison import Comparison, Difference
+from restart_bench.model.verdicts import Verdict
 
 FOLDER = Path("logs/rig=dryer/date=2026-07-27/run=20260727T142233Z-4f2a")
 
@@ -133,3 +138,30 @@ def test_no_text_of_the_archive_moves_the_cursor(text: str) -> None:
     shown = printed(print_runs, [run_row(reason=text, state="damaged")])
     shown += "\n".join(comparison_lines(comparison(notes=(text,)), 80))
     assert not any(ord(character) < 32 and character != "\n" for character in shown)
+
+
+@pytest.mark.parametrize("command", [["list"], ["trend"], ["verify"], ["prune", "--older-than", "9d", "--to", "old"]])
+def test_a_folder_of_logs_that_is_not_there_is_named_and_is_not_empty(command: list[str], tmp_path: Path) -> None:
+    """A mistyped --logs looks like no archive without runs: bad input, nothing is made."""
+    missing = tmp_path / "nodir"
+    done = CliRunner().invoke(app, ["logs", *command, "--logs", str(missing)])
+
+    assert (done.exit_code, missing.exists()) == (2, False)
+    assert f"{missing}: there is no such folder" in done.stderr
+
+
+def test_a_run_that_a_person_stopped_is_called_not_complete_by_the_list_and_by_the_end_of_several_rigs() -> None:
+    """The words of a run's own last line hold in both; a fail that was shown beats the stop and keeps its word."""
+    stopped = printed(print_runs, [run_row(verdict="error", how="stopped", exit_code=130)])
+    assert "not complete" in stopped and "error" not in stopped
+    assert "not complete" not in printed(print_runs, [run_row(how="stopped")])
+
+    rigs = [RigRow("north", end=RigEnd(130, Verdict.ERROR, "stopped"))]
+    assert "result: not complete, exit code 130: stopped by a person" in printed(print_rigs, rigs)
+    failed = [*rigs, RigRow("south", end=RigEnd(1, Verdict.FAIL, "completed"))]
+    assert "result: fail" in printed(print_rigs, failed)
+
+
+def print_rigs(rows: list[RigRow], console: Console) -> None:
+    """The table at the end of several rigs, with the folder of what they said."""
+    print_end(rows, console, "output")

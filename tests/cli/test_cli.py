@@ -406,6 +406,14 @@ def test_a_closed_run_is_not_written_into(ran: tuple[Path, subprocess.CompletedP
     assert not (folder / "again.html").exists()
 
 
+def test_what_contradicts_or_is_named_twice_is_said_before_anything_moves() -> None:
+    """`--simulated` moves no hardware and `--arm` does; a rig that is named twice is run once."""
+    code, _, err = typed("run", "north", "--simulated", "--arm", "north")
+    assert code == 2 and "--simulated moves no hardware" in err
+    assert "warning: north is named more than once; it is run once" in typed("run", "north", "north", "--simulated")[2]
+    assert "more than once" not in typed("run", "north", "south", "--simulated")[2]
+
+
 def test_an_approved_run_is_the_baseline(ran: tuple[Path, subprocess.CompletedProcess[str], Path]) -> None:
     """After `--approve --why` the run is found under the name `approved`; before, that name is refused."""
     logs = ran[0] / "logs"

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from restart_bench.cli.logs import comparison_lines
 from restart_bench.compare.comparison import FAMILY_ERROR, Comparison, RunFacts, behaviour, compare
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import CycleJudged, Mark, OutputSeen, Seen
@@ -126,20 +127,38 @@ def test_cycles_that_are_errors_say_nothing_about_the_controller() -> None:
     assert any("burner: what it does was not seen in run-2" in line for line in comparison.not_compared)
 
 
-def test_what_is_not_shown_any_more_is_named_as_not_compared() -> None:
-    """A pass that became inconclusive is no proof of anything worse, and is not kept quiet."""
-    blind = run_played(2)
+def blind(run: RunFacts, settled: Seen = None) -> RunFacts:
+    """The same run with nothing shown either way; of the outputs at most how they settled."""
     cycles = tuple(
         dataclasses.replace(
             cycle,
             findings=tuple(dataclasses.replace(f, verdict=Verdict.INCONCLUSIVE) for f in cycle.findings),
+            outputs=tuple(dataclasses.replace(seen, settled=settled) for seen in cycle.outputs),
         )
-        for cycle in blind.cycles
+        for cycle in run.cycles
     )
-    comparison = compare(run_played(1), dataclasses.replace(blind, cycles=cycles))
+    return dataclasses.replace(run, cycles=cycles)
 
-    assert not comparison.worse
-    assert f"{SCENARIO}, off_for=3 s: burner: is off: was pass, is not shown either way now" in comparison.not_compared
+
+def test_what_passed_and_is_not_shown_any_more_is_told_and_not_green() -> None:
+    """A pass that became inconclusive is no proof of anything worse, but the comparison ends as inconclusive."""
+    comparison = compare(run_played(1), blind(run_played(2)))
+    told = [one for one in comparison.differences if one.unshown is not None]
+
+    assert (comparison.worse, comparison.exit_code) == (False, 3)
+    assert told[0].text.startswith(
+        f"{SCENARIO}, off_for=3 s: burner: is off: pass (0 of 20 failed) -> inconclusive (cycles 1 to 20)"
+    )
+    assert [line for line in comparison_lines(comparison, 140) if line.startswith("NOT SHOWN: burner-stays-shut")]
+
+
+def test_an_output_that_passed_by_being_on_and_now_stays_off_is_worse_even_where_no_finding_fails() -> None:
+    """The behaviour itself is shown: the fan came back in every cycle and comes back in none; the burner stayed off
+    before and stays off."""
+    comparison = compare(run_played(1), blind(run_played(2), settled=False))
+
+    assert [one.what for one in comparison.differences if one.worse] == ["fan"]
+    assert comparison.exit_code == 1
 
 
 @pytest.mark.parametrize(
@@ -159,6 +178,18 @@ def test_what_is_not_shown_any_more_is_named_as_not_compared() -> None:
 def test_a_behaviour_is_told_from_the_values_before_and_settled(before: Seen, settled: Seen, word: str | None) -> None:
     """Blind before or after the cut means that no behaviour is claimed."""
     assert behaviour(OutputSeen("fan", "fan_terminal", before=before, settled=settled)) == word
+
+
+def test_only_what_went_off_comes_back() -> None:
+    """On all the while is no coming back: read on while the supply was off, or the controller rode through; one read
+    as off in between did go off, and where nobody looked it may have."""
+    fan = OutputSeen("fan", "fan_terminal", before=True, settled=True)
+
+    assert behaviour(fan) == "comes back"
+    assert behaviour(fan, rode_through=True) == "stays on"
+    assert behaviour(dataclasses.replace(fan, at_loss=True)) == "stays on"
+    assert behaviour(dataclasses.replace(fan, at_loss=True, at_return=False, changes=1)) == "comes back"
+    assert behaviour(dataclasses.replace(fan, changes=2), rode_through=True) == "comes back"
 
 
 def test_an_output_that_moves_within_the_watch_is_told_by_its_end() -> None:
@@ -251,6 +282,43 @@ def test_simulated_and_real_times_are_not_compared() -> None:
     assert "one run was simulated and the other was not: times were not compared" in comparison.not_compared
 
 
+# ---------------------------------------------------------------- searches
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "worse"),
+    [
+        ((98 * MS, 157 * MS), (30 * MS, 79 * MS), True),
+        ((30 * MS, 79 * MS), (98 * MS, 157 * MS), False),
+        ((200 * MS, None), (30 * MS, 79 * MS), True),
+        ((0, 29 * MS), (30 * MS, None), False),
+    ],
+)
+def test_brackets_of_a_search_that_have_nothing_in_common_are_a_difference(
+    before: tuple[int, int | None], after: tuple[int, int | None], worse: bool
+) -> None:
+    """What was ridden through is ridden through no longer: worse; an end that no cut set is open."""
+    old, new = (
+        dataclasses.replace(run_played(seed), ridden={SCENARIO: ends}) for seed, ends in ((1, before), (2, after))
+    )
+    (found,) = compare(old, new).differences
+
+    assert (found.kind, found.worse, compare(old, new).exit_code) == ("search", worse, int(worse))
+    assert found.figures == {"before_ns": list(before), "after_ns": list(after)}
+
+
+def test_brackets_that_overlap_show_no_difference_and_say_so() -> None:
+    """One off time lies in both: the end may have stayed where it was."""
+    old, new = (
+        dataclasses.replace(run_played(seed), ridden={SCENARIO: (low * MS, 79 * MS)})
+        for seed, low in ((1, 30), (2, 79))
+    )
+    comparison = compare(old, new)
+
+    assert comparison.differences == ()
+    assert any("these have off times in common" in line for line in comparison.not_compared)
+
+
 # ---------------------------------------------------------------- program, files, what is missing
 
 
@@ -262,6 +330,18 @@ def test_another_program_is_told_by_its_identity() -> None:
     assert comparison.program_changed is True
     assert comparison.program == ("program_id = 17042", "program_id = 42118")
     assert compare(dataclasses.replace(run_played(1), program={}), edited).program_changed is None
+
+
+def test_where_nothing_read_the_program_the_models_of_simulated_runs_tell_whether_it_changed() -> None:
+    """What a simulated run plays is its model; where something that was read identifies it, that goes first."""
+    old, new, same = (
+        dataclasses.replace(run_played(seed), program={}, model=("program.yaml", text))
+        for seed, text in ((1, "scan: 10 ms"), (2, "scan: 20 ms"), (3, "scan: 10 ms"))
+    )
+    assert compare(old, new).program == ("model program.yaml", "model program.yaml with other text")
+    assert (compare(old, new).program_changed, compare(old, same).program_changed) == (True, False)
+    read = [dataclasses.replace(one, program={"program_id": (1.0,)}) for one in (old, new)]
+    assert compare(read[0], read[1]).program_changed is False
 
 
 def test_input_files_that_differ_are_shown_as_unified_diffs() -> None:
@@ -316,7 +396,9 @@ def test_a_scenario_verdict_that_no_expectation_explains_is_told() -> None:
     assert [d.text for d in comparison.differences] == [
         f"{SCENARIO}: the scenario: pass -> error (the channel may be dead)"
     ]
-    assert not comparison.worse
+    assert (comparison.worse, comparison.exit_code) == (False, 4)
+    back = compare(dataclasses.replace(run, scenarios=(dead,)), run_played(1))
+    assert (len(back.differences), back.exit_code) == (1, 0)
 
 
 def test_runs_without_a_cycle_can_be_compared() -> None:

@@ -78,6 +78,20 @@ def test_what_is_not_compared_is_a_fault_in_the_document(logs: Path) -> None:
     assert done.exit_code == told["exit_code"] == 2 and "no approved baseline" in told["faults"][0]["text"]
 
 
+def test_two_runs_without_a_scenario_in_common_are_not_compared(tmp_path: Path) -> None:
+    """Nothing can be held against anything, so nothing is said to be as it was: bad input, and both runs are named."""
+    files = write_suite(tmp_path / "suite")
+    archived(tmp_path / "logs", load(files), [Story()], OLD)
+    scenario = files / "burner-stays-shut.yaml"
+    renamed = scenario.read_text(encoding="utf-8").replace("burner-stays-shut", "another", 1)
+    scenario.write_text(renamed, encoding="utf-8")
+    archived(tmp_path / "logs", load(files), [Story()], NEW)
+    done = CliRunner().invoke(app, ["compare", OLD, NEW, "--logs", str(tmp_path / "logs")])
+
+    assert done.exit_code == 2
+    assert "burner-stays-shut" in done.stderr and f"{NEW} (rig {RIG_NAME}: another)" in done.stderr
+
+
 def test_a_mended_program_is_not_worse(logs: Path) -> None:
     """The other way round the same differences are told, and nothing got worse."""
     comparison = compare_runs(folder_of(logs, NEW), folder_of(logs, OLD))

@@ -24,7 +24,7 @@ from restart_bench.cli.common import (
 )
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused, RunOutcome
-from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_FAIL
+from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR
 from restart_bench.screen.console import console_for, width_for
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def compare(
     logs: LogsOption = LOGS,
     as_json: JsonOption = False,
 ) -> int:
-    """What changed between two runs. Ends with 1 if something got worse."""
+    """What changed between two runs. Ends with 1 if something got worse, else 3 or 4 if what passed is not shown."""
     from restart_bench.report.documents import faults_document, refusal_document
 
     try:
@@ -95,7 +95,7 @@ def _compare(baseline: str, run: str, approve_because: str | None, by: str, logs
     with _read_honestly(*folders):
         comparison = compare_runs(*folders)
         edit = _edit_of(*runs)
-    code = EXIT_ERROR if altered else EXIT_FAIL if comparison.worse else 0
+    code = EXIT_ERROR if altered else comparison.exit_code
     if not as_json:
         print("\n".join(comparison_lines(comparison, width_for(sys.stdout), edit)))
     approval = None if approve_because is None else approve_run(folder, why=approve_because, by=by)
@@ -251,6 +251,12 @@ def replay(
 # ---------------------------------------------------------------- logs
 
 
+def _require_folder(logs: Path) -> None:
+    """Raises Refused where a folder was named that is not there: it is mistyped, not empty."""
+    if logs != LOGS and not logs.exists():
+        raise Refused(f"{logs}: there is no such folder; check --logs (or RESTART_BENCH_LOGS)")
+
+
 @logs_app.command("list")
 @honest_exit
 def list_(
@@ -258,6 +264,7 @@ def list_(
     logs: LogsOption = LOGS,
 ) -> int:
     """All runs, oldest first."""
+    _require_folder(logs)
     from restart_bench.archive.queries import list_runs
     from restart_bench.cli.logs import print_runs
 
@@ -272,6 +279,7 @@ def verify(
     logs: LogsOption = LOGS,
 ) -> int:
     """Hold every file of closed runs against its sum."""
+    _require_folder(logs)
     from restart_bench.archive.reader import find_run, run_folders
     from restart_bench.archive.soundness import verify as hold_against_sums
     from restart_bench.cli.logs import verified_lines
@@ -294,6 +302,7 @@ def trend(
     logs: LogsOption = LOGS,
 ) -> int:
     """Fail rate and boot time over the archive, and which rig, program and controller drift."""
+    _require_folder(logs)
     from restart_bench.archive.drifts import drifts
     from restart_bench.archive.queries import altered_tables
     from restart_bench.archive.queries import trend as trend_over
@@ -351,6 +360,7 @@ def prune(
     logs: LogsOption = LOGS,
 ) -> int:
     """Move old closed runs to another folder. What later runs have to know of them stays."""
+    _require_folder(logs)
     from restart_bench.cli.prune import prune as move_old_runs
 
     return move_old_runs(logs, older_than=older_than, to=to, rig=rig, agreed=yes)

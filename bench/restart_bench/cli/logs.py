@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from restart_bench.model.verdicts import GLOSS, Verdict, console_style
+from restart_bench.model.verdicts import EXIT_STOPPED, GLOSS, NOT_COMPLETE, Verdict, console_style
 from restart_bench.model.wording import bounds_text, counted, hanging, listed, percent_text, without_controls
 from restart_bench.report.record.text import shortened
 
@@ -19,11 +19,12 @@ if TYPE_CHECKING:
     from restart_bench.archive.drifts import DriftRow
     from restart_bench.archive.queries import RunRow, TrendRow
     from restart_bench.archive.soundness import Verified
-    from restart_bench.compare.comparison import Comparison
+    from restart_bench.compare.comparison import Comparison, Difference
     from restart_bench.compare.edits import Edit, OutputChange
 
 _LONGEST_REASON = 60
 _MOST_OTHERS = 6
+_TITLES = ("WORSE", "NOT SHOWN", "better", "different")
 _HUNK = re.compile(r"@@ -(\d+)(?:,(\d+))? \+(\d+)(?:,(\d+))? @@")
 _WORDS = {verdict.value: verdict for verdict in Verdict}
 
@@ -42,7 +43,7 @@ def print_runs(rows: Sequence[RunRow], console: Console) -> None:
         if row.reason:
             ended = row.reason if row.reason.startswith(ended) else f"{ended}: {row.reason}"
         short = shortened(ended, _LONGEST_REASON)
-        verdict = Text("nothing cut", style="dim") if row.rehearsal else verdict_text(row.verdict)
+        verdict = Text("nothing cut", style="dim") if row.rehearsal else verdict_text(_word_of(row))
         table.add_row(
             row.id,
             without_controls(row.rig),
@@ -52,8 +53,13 @@ def print_runs(rows: Sequence[RunRow], console: Console) -> None:
             without_controls(short),
         )
     console.print(table)
-    _print_gloss(console, [row.verdict for row in rows if not row.rehearsal])
+    _print_gloss(console, [_word_of(row) for row in rows if not row.rehearsal])
     console.print("as run.json says; not verified: see `restart-bench logs verify`", style="dim", markup=False)
+
+
+def _word_of(row: RunRow) -> str:
+    """As the run's own last line calls it: one that a person stopped has no verdict but a fail that was shown."""
+    return NOT_COMPLETE if row.exit_code == EXIT_STOPPED else row.verdict
 
 
 def _print_gloss(console: Console, words: Sequence[str]) -> None:
@@ -65,7 +71,8 @@ def _print_gloss(console: Console, words: Sequence[str]) -> None:
 def verdict_text(word: str) -> Text:
     """The word in its style, empty where there is none."""
     verdict = _WORDS.get(word)
-    return Text(word, style=console_style(verdict) if verdict is not None else "")
+    style = Verdict.ERROR if word == NOT_COMPLETE else verdict
+    return Text(word, style=console_style(style) if style is not None else "")
 
 
 def verified_lines(verified: Verified) -> Iterator[str]:
@@ -146,10 +153,10 @@ def _comparison(comparison: Comparison, width: int, edit: Edit | None) -> Iterat
     yield from hanging("program:", _program(comparison), width, 9)
     if not comparison.differences:
         yield "No difference was shown."
-    for title, worse in (("WORSE", True), ("better", False), ("different", None)):
-        for difference in comparison.differences:
-            if difference.worse is worse:
-                yield from hanging(f"{title}:", difference.text, width, 11)
+    titled = [(_title(difference), difference) for difference in comparison.differences]
+    for title in _TITLES:
+        for difference in (one for told, one in titled if told == title):
+            yield from hanging(f"{title}:", difference.text, width, 11)
     for text in _by_reason(comparison.not_compared):
         yield from hanging("not compared:", text, width, 14)
     for text in comparison.notes:
@@ -159,6 +166,12 @@ def _comparison(comparison: Comparison, width: int, edit: Edit | None) -> Iterat
             yield from edit_lines(diff, edit, width)
         else:
             yield from diff.splitlines()
+
+
+def _title(difference: Difference) -> str:
+    if difference.unshown is not None:
+        return "NOT SHOWN"
+    return {True: "WORSE", False: "better", None: "different"}[difference.worse]
 
 
 def _by_reason(texts: Sequence[str]) -> Iterator[str]:

@@ -216,6 +216,10 @@ def run(
     from restart_bench.report.documents import junit as junit_of
 
     try:
+        if simulated and arm:
+            raise Refused("--simulated moves no hardware, --arm does: name one of them; nothing was moved")
+        for path in dict.fromkeys(one for one in paths if paths.count(one) > 1):
+            complain(f"warning: {path} is named more than once; it is run once")
         suites = _load_suites(paths, rig, program, repeat)
         for suite in suites:
             _say_warnings(suite)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import getpass
 import json
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -14,11 +15,14 @@ from typing import TYPE_CHECKING
 from restart_bench.archive.files import ArchiveError, append_line, clear_errors, to_bytes
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.soundness import require_sound
+from restart_bench.campaigns.search import Answer
 from restart_bench.compare.comparison import Comparison, RunFacts, compare
+from restart_bench.files.faults import FaultsFound
+from restart_bench.judging.campaign.ride_through import search_found
 from restart_bench.model.codec import from_fields
-from restart_bench.model.journal import judged_cycles, judged_scenarios
+from restart_bench.model.journal import CycleJudged, judged_cycles, judged_scenarios
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import counted
+from restart_bench.model.wording import counted, listed
 
 if TYPE_CHECKING:
     from restart_bench.compare.edits import Edit
@@ -31,20 +35,61 @@ def comparable_of(run: ArchivedRun) -> RunFacts:
     """What a comparison needs of an archived run. Raises ArchiveError where the run was not closed."""
     if not run.closed:
         raise ArchiveError(f"{run.folder}: {run.why_open}")
+    cycles = tuple(judged_cycles(run.records).values())
     return RunFacts(
         id=run.id,
         rig=run.rig_name,
-        cycles=tuple(judged_cycles(run.records).values()),
+        cycles=cycles,
         scenarios=tuple(judged_scenarios(run.records).values()),
         simulated=run.simulated,
         program={name: tuple(values) for name, values in (run.run.get("program_identity") or {}).items()},
         inputs={name: content.decode("utf-8", errors="replace") for name, content in run.inputs().items()},
+        ridden=_ridden(run, cycles) if any(cycle.searched for cycle in cycles) else {},
+        model=_model(run) if run.simulated else None,
     )
 
 
+def _model(run: ArchivedRun) -> tuple[str, str] | None:
+    text = _program_text(run)
+    return None if text is None else (_program_name(run), text.decode("utf-8", errors="replace"))
+
+
+def _ridden(run: ArchivedRun, cycles: Sequence[CycleJudged]) -> dict[str, tuple[int, int | None]]:
+    """By searching scenario, the off times (ns) between which riding through ends, as its cycles show it."""
+    ended: dict[str, tuple[int, int | None]] = {}
+    with suppress(FaultsFound):  # files that an older bench took: nobody knows what was searched for
+        for scenario in run.suite().scenarios:
+            found = search_found(scenario, cycles)
+            if found is not None and found.tried:
+                ended[scenario.name] = _end_of_riding(found.answer)
+    return ended
+
+
+def _end_of_riding(told: Answer) -> tuple[int, int | None]:
+    """Off times (ns): of the fitted threshold where outcomes overlap, else from the longest cut ridden through to the
+    shortest that was not; 0 and None where the cuts set no end."""
+    low, high = told.low, told.high
+    if told.threshold is None:
+        rides, breaks = told.bracket.rides_through, told.bracket.restarts
+        low, high = None if rides is None else rides[0], None if breaks is None else breaks[1]
+    return max(0, math.floor(low or 0)), None if high is None else math.ceil(high)
+
+
 def compare_runs(baseline: Path, run: Path) -> Comparison:
-    """Compare the archived run in one folder with that in another. Raises ArchiveError."""
-    return compare(comparable_of(ArchivedRun.open(baseline)), comparable_of(ArchivedRun.open(run)))
+    """Compare the archived run in one folder with that in another. Raises ArchiveError, also where two runs have no
+    scenario in common."""
+    facts = [comparable_of(ArchivedRun.open(one)) for one in (baseline, run)]
+    names = [{cycle.scenario for cycle in one.cycles} for one in facts]
+    if facts[0].id != facts[1].id and not names[0] & names[1]:
+        played = (
+            f"{one.id} (rig {one.rig}: {listed(sorted(own)) or 'no cycle'})"
+            for one, own in zip(facts, names, strict=True)
+        )
+        raise ArchiveError(
+            f"{' and '.join(played)} have no scenario in common, so nothing can be compared; "
+            "name two runs of one scenario, see `restart-bench logs list`"
+        )
+    return compare(*facts)
 
 
 def edit_of(baseline: ArchivedRun, run: ArchivedRun, patience: Patience, budget: str) -> Edit | None:

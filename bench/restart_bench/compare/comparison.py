@@ -19,8 +19,8 @@ from typing import Any, Literal
 from restart_bench.compare.significance import fisher, hodges_lehmann, holm, mann_whitney
 from restart_bench.model.clock import NS_PER_MS
 from restart_bench.model.journal import CycleJudged, OutputSeen, ScenarioJudged
-from restart_bench.model.verdicts import Verdict, worst
-from restart_bench.model.wording import numbers_text
+from restart_bench.model.verdicts import EXIT_FAIL, Verdict, exit_of, worst
+from restart_bench.model.wording import at_least, bounds_text, numbers_text
 
 FAMILY_ERROR = 0.01
 """Chance to call anything different by chance alone, over all tests of one comparison."""
@@ -31,13 +31,16 @@ ALIKE = 0.5
 COUNTED_FROM = {"dark": "cut", "answered": "restored", "good": "restored", "ready": "restored"}
 """Marks whose times are compared, and the mark that each counts from."""
 
-DifferenceKind = Literal["behaviour", "verdict", "time", "proportion"]
+STAYS_OFF = "stays off"
+
+DifferenceKind = Literal["behaviour", "verdict", "time", "proportion", "search"]
 
 
 @dataclass(frozen=True, slots=True)
 class RunFacts:
     """What a comparison knows of a run. `inputs`: text of its input files by name; `program`: what the points that
-    identify the program were read as."""
+    identify the program were read as. `ridden`: by searching scenario, between which off times (ns) riding through
+    ends; None where every cut was ridden through. `model`: name and text of the program model of a simulated run."""
 
     id: str
     rig: str
@@ -46,12 +49,15 @@ class RunFacts:
     simulated: bool = False
     program: dict[str, tuple[float, ...]] = field(default_factory=dict)
     inputs: dict[str, str] = field(default_factory=dict)
+    ridden: dict[str, tuple[int, int | None]] = field(default_factory=dict)
+    model: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
     """One thing that differs. `cycles` are those of the later run that prove it. `worse` is None where neither
     side is better in itself. `figures`: `p` (adjusted for the family), and for times `shift_ns` [low, middle, high].
+    `unshown`: what passed before and is not shown now has this verdict; nobody can say whether it got worse.
     """
 
     kind: DifferenceKind
@@ -63,6 +69,7 @@ class Difference:
     worse: bool | None
     cycles: tuple[int, ...] = ()
     figures: dict[str, Any] = field(default_factory=dict)
+    unshown: Verdict | None = None
 
     @property
     def text(self) -> str:
@@ -92,6 +99,13 @@ class Comparison:
         """True where something got worse."""
         return any(difference.worse for difference in self.differences)
 
+    @property
+    def exit_code(self) -> int:
+        """1 where something got worse, else that of what passed before and is not shown now, else 0."""
+        if self.worse:
+            return EXIT_FAIL
+        return exit_of(worst(one.unshown for one in self.differences if one.unshown is not None))
+
 
 @dataclass(frozen=True, slots=True)
 class _Test:
@@ -112,7 +126,7 @@ def compare(baseline: RunFacts, run: RunFacts) -> Comparison:
     not_compared = _whole_runs(baseline, run)
     facts: list[Difference] = []
     tests: list[_Test] = []
-    for step in (_behaviours, _verdicts, _times):
+    for step in (_behaviours, _verdicts, _times, _searches):
         found, tried, left_out = step(baseline, run)
         facts += found
         tests += tried
@@ -163,8 +177,10 @@ def _shared_cases(baseline: RunFacts, run: RunFacts) -> set[tuple[str, str]]:
 # ---------------------------------------------------------------- behaviours
 
 
-def behaviour(seen: OutputSeen) -> str | None:
-    """What an output or a value did over the restart, in words; None where the evidence does not show it."""
+def behaviour(seen: OutputSeen, *, rode_through: bool = False) -> str | None:
+    """What an output or a value did over the restart, in words; None where the evidence does not show it.
+    `rode_through`: the controller was shown not to have restarted, so nothing went off and came back unseen."""
+    stayed = seen.at_loss is True or rode_through
     before, settled = seen.before, seen.settled if seen.settled is not None else seen.at_end
     if before is None or settled is None:
         return None
@@ -172,8 +188,10 @@ def behaviour(seen: OutputSeen) -> str | None:
         return "changes more than once"
     if isinstance(before, bool) and isinstance(settled, bool):
         if settled:
-            return "comes back" if before else "comes on by itself"
-        return "stays off"
+            if not before:
+                return "comes on by itself"
+            return "stays on" if stayed and not seen.dropped and not seen.changes else "comes back"
+        return STAYS_OFF
     if before == settled:
         return "keeps its value"
     return "falls to 0" if settled == 0 else "takes another value"
@@ -184,7 +202,7 @@ def _behaviour_table(facts: RunFacts) -> dict[tuple[str, str, str], dict[str, li
     table: dict[tuple[str, str, str], dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
     for cycle in _valid(facts):
         for seen in cycle.outputs:
-            word = behaviour(seen)
+            word = behaviour(seen, rode_through=cycle.restarted is False)
             if word is not None:
                 table[cycle.scenario, cycle.case, seen.point][word].append(cycle.cycle)
     return table
@@ -193,6 +211,7 @@ def _behaviour_table(facts: RunFacts) -> dict[tuple[str, str, str], dict[str, li
 def _behaviours(baseline: RunFacts, run: RunFacts) -> _Found:
     old, new = _behaviour_table(baseline), _behaviour_table(run)
     failed = {(c.scenario, c.case, f.point) for c in _valid(run) for f in c.findings if f.verdict is Verdict.FAIL}
+    unshown = _unshown(baseline, run)
     facts: list[Difference] = []
     tests: list[_Test] = []
     silent: list[str] = []
@@ -205,13 +224,23 @@ def _behaviours(baseline: RunFacts, run: RunFacts) -> _Found:
             silent.append(f"{_where(scenario, case)}: {point}: what it does was not seen in {missing}")
             continue
         before, after = old[key], new[key]
-        worse = True if key in failed else None
+        gone = key in unshown and set(after) == {STAYS_OFF} and STAYS_OFF not in before
+        worse = True if key in failed or gone else None
         if not before.keys() & after.keys():
             proof = tuple(sorted(cycle for cycles in after.values() for cycle in cycles))
             facts.append(Difference("behaviour", scenario, case, point, _words(before), _words(after), worse, proof))
         elif len(before.keys() | after.keys()) > 1:
             tests += _behaviour_tests(key, before, after, worse)
     return facts, tests, silent
+
+
+def _unshown(baseline: RunFacts, run: RunFacts) -> set[tuple[str, str, str]]:
+    """(scenario, case, point) of which a demand passed before and is not shown now."""
+    old, new = _by_expectation(baseline), _by_expectation(run)
+    shared = old.keys() & new.keys()
+    lost = Verdict.PASS, Verdict.INCONCLUSIVE
+    keys = [key for key in shared if (_over_cycles(old[key]), _over_cycles(new[key])) == lost]
+    return {(scenario, case, point) for scenario, case, point, _ in keys}
 
 
 def _behaviour_tests(
@@ -265,7 +294,7 @@ def _verdicts(baseline: RunFacts, run: RunFacts) -> _Found:
             facts += found[0]
             tests += found[1]
             said += found[2]
-            explained |= {scenario} if found[0] else set()
+            explained |= {scenario for one in found[0] if one.unshown is None}
     return facts + _whole_scenarios(baseline, run, explained), tests, said
 
 
@@ -277,6 +306,9 @@ def _one_verdict(
     fails = len(old.get(Verdict.FAIL, ())), len(new.get(Verdict.FAIL, ()))
     totals = fails[0] + len(old.get(Verdict.PASS, ())), fails[1] + len(new.get(Verdict.PASS, ()))
     shown = [f"{word} ({count} of {n} failed)" for word, count, n in zip((before, after), fails, totals, strict=True)]
+    if after is Verdict.INCONCLUSIVE and before is Verdict.PASS:
+        unshown = tuple(new[Verdict.INCONCLUSIVE])
+        return [Difference("verdict", scenario, case, what, shown[0], f"{after}", None, unshown, unshown=after)], [], []
     if after is Verdict.INCONCLUSIVE and before is not Verdict.INCONCLUSIVE:
         return [], [], [f"{_where(scenario, case)}: {what}: was {before}, is not shown either way now"]
     if before is Verdict.INCONCLUSIVE and after is Verdict.PASS:
@@ -309,8 +341,10 @@ def _whole_scenarios(baseline: RunFacts, run: RunFacts, explained: set[str]) -> 
         if was is None or was.verdict is new.verdict or new.scenario in explained:
             continue
         worse = True if new.verdict is Verdict.FAIL else None
+        unshown = new.verdict if was.verdict is Verdict.PASS and not worse else None
         after = f"{new.verdict} ({new.reason})" if new.reason else f"{new.verdict}"
-        found.append(Difference("verdict", new.scenario, "", "the scenario", f"{was.verdict}", after, worse))
+        what = "the scenario"
+        found.append(Difference("verdict", new.scenario, "", what, f"{was.verdict}", after, worse, unshown=unshown))
     return found
 
 
@@ -398,6 +432,33 @@ def _middles(spans: Spans) -> list[float]:
     return [(low + high) / 2 for low, high in spans]
 
 
+# ---------------------------------------------------------------- searches
+
+
+def _searches(baseline: RunFacts, run: RunFacts) -> _Found:
+    """Where riding through ends: another length is shown where the two brackets have no off time in common."""
+    if baseline.simulated != run.simulated:
+        return [], [], []
+    facts: list[Difference] = []
+    said: list[str] = []
+    for scenario in sorted(baseline.ridden.keys() & run.ridden.keys()):
+        (low, high), (low_after, high_after) = baseline.ridden[scenario], run.ridden[scenario]
+        shorter = high_after is not None and high_after < low
+        longer = high is not None and high < low_after
+        shown = _ridden_text(low, high), _ridden_text(low_after, high_after)
+        what = "riding through ends"
+        if shorter or longer:
+            figures = {"before_ns": [low, high], "after_ns": [low_after, high_after]}
+            facts.append(Difference("search", scenario, "", what, *shown, shorter, figures=figures))
+        else:
+            said.append(f"{scenario}, {what} {shown[0]}, then {shown[1]}: these have off times in common")
+    return facts, [], said
+
+
+def _ridden_text(low: int, high: int | None) -> str:
+    return f"above {at_least(low)}" if high is None else f"at {bounds_text((low, high))}"
+
+
 # ---------------------------------------------------------------- one family of tests
 
 
@@ -438,6 +499,10 @@ def _least_fisher_p(counts: tuple[int, int], totals: tuple[int, int]) -> float:
 def _program(baseline: RunFacts, run: RunFacts) -> tuple[bool | None, tuple[str, str]]:
     shown = (_identity(baseline.program), _identity(run.program))
     shared = baseline.program.keys() & run.program.keys()
+    if not shared and baseline.model is not None and run.model is not None:
+        (name, text), (name_after, text_after) = baseline.model, run.model
+        changed = text != text_after
+        return changed, (f"model {name}", f"model {name_after}" + (" with other text" if changed else ""))
     if not shared:
         return None, shown
     return any(baseline.program[name] != run.program[name] for name in shared), shown

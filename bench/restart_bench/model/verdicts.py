@@ -52,6 +52,10 @@ EXIT_MEANS: dict[int, str] = {
 }
 
 
+NOT_COMPLETE = "not complete"
+"""What a run is called that a person stopped, in place of a verdict: it says nothing of what was not done."""
+
+
 _BEATS = (EXIT_FAIL, EXIT_STOPPED, EXIT_ERROR, EXIT_INCONCLUSIVE, EXIT_PASS)
 
 

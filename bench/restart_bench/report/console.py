@@ -46,7 +46,16 @@ from restart_bench.judging.summary import (
 from restart_bench.model.journal import CycleJudged, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
-from restart_bench.model.verdicts import EXIT_MEANS, EXIT_STOPPED, GLOSS, WORST_FIRST, Verdict, badness, console_style
+from restart_bench.model.verdicts import (
+    EXIT_MEANS,
+    EXIT_STOPPED,
+    GLOSS,
+    NOT_COMPLETE,
+    WORST_FIRST,
+    Verdict,
+    badness,
+    console_style,
+)
 from restart_bench.model.wording import (
     FROM_MEMORY,
     NOTHING_SHOWN,
@@ -97,7 +106,7 @@ def _last_line(outcome: RunOutcome) -> Text:
     code = outcome.exit_code
     line = Text("result: ")
     if code == EXIT_STOPPED:
-        return line.append("not complete", style=console_style(Verdict.ERROR)).append(
+        return line.append(NOT_COMPLETE, style=console_style(Verdict.ERROR)).append(
             f", exit code {code}: {EXIT_MEANS[code]}"
         )
     rehearsals = [run for run in outcome.runs if is_rehearsal(run.scenarios)]

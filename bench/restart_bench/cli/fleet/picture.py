@@ -10,7 +10,16 @@ from rich.table import Table
 from rich.text import Text
 
 from restart_bench.cli.fleet.rows import RigRow, exit_code_over, verdict_over_rigs
-from restart_bench.model.verdicts import EXIT_MEANS, GLOSS, WORST_FIRST, Verdict, badness, console_style
+from restart_bench.model.verdicts import (
+    EXIT_MEANS,
+    EXIT_STOPPED,
+    GLOSS,
+    NOT_COMPLETE,
+    WORST_FIRST,
+    Verdict,
+    badness,
+    console_style,
+)
 from restart_bench.model.wording import counted, listed, without_controls
 from restart_bench.screen.cautions import ON_SCREEN_SHORT
 from restart_bench.screen.frame import left_words
@@ -135,6 +144,9 @@ def _print_not_passed(rows: Sequence[RigRow], console: Console) -> None:
 def _last_line(rows: Sequence[RigRow]) -> Text:
     code, verdict = exit_code_over(rows), verdict_over_rigs(rows)
     line = Text("result: ")
+    if code == EXIT_STOPPED:
+        line.append(NOT_COMPLETE, style=console_style(Verdict.ERROR))
+        return line.append(f", exit code {code}: {EXIT_MEANS[code]}")
     if verdict is None:
         return line.append(f"exit code {code}: {EXIT_MEANS[code]}")
     line.append(verdict.value, style=console_style(verdict)).append(f" ({GLOSS[verdict]})")
