@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import random
 from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
+from rich.console import Console
 
 from evidence import OFF, Story, dryer, expects, scenario
 from live_values import judged_cycle, one_run
@@ -18,6 +20,7 @@ from restart_bench.model.outcome import RunOutcome
 from restart_bench.model.rig import Proof, Wanted
 from restart_bench.model.scenario import Case, Expectation, ExpectationKind, Scenario, Search
 from restart_bench.model.verdicts import Verdict
+from restart_bench.report.console import print_outcome
 from restart_bench.report.documents import document
 from restart_bench.report.record.search_picture import picture_of
 
@@ -207,3 +210,19 @@ def test_machines_get_the_answer_in_true_off_times() -> None:
     for one in picture.cuts:
         assert picture.left <= one.low <= one.middle <= one.high <= picture.right
         assert (one.middle <= picture.shaded[1]) or one.kind != "zone-rides-through"
+
+
+def test_a_resumed_search_tells_the_answer_of_all_its_cycles_not_only_of_those_that_its_last_run_did() -> None:
+    """Console and `--json` of a search that was killed after three cycles speak as if it had never been."""
+    done, found = search(sharp)
+    judged = judge_scenario(one_run(verdict=Verdict.PASS).rig, SEARCHING, done, 40)
+    whole = replace(one_run(*done, verdict=Verdict.PASS), tested=(SEARCHING,), scenarios=(judged,))
+    resumed = replace(whole, cycles=whole.cycles[3:], earlier=whole.cycles[:3])
+    both = [RunOutcome(0, Verdict.PASS, (run,)) for run in (whole, resumed)]
+    assert document(both[0]) == document(both[1])
+    pages = []
+    for outcome in both:
+        console = Console(file=io.StringIO(), width=140)
+        print_outcome(outcome, console)
+        pages.append(console.file.getvalue())  # type: ignore[attr-defined]
+    assert pages[0] == pages[1] and found_text(found) in " ".join(pages[1].split())

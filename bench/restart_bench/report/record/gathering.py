@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from restart_bench.archive.earlier import earlier_cycles, gone_on_with
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
 from restart_bench.judging.campaign.case_map import case_rows, outcome_words, verdict_words
 from restart_bench.judging.campaign.measured_times import (
@@ -79,7 +80,8 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
     Raises ArchiveError where the archive is damaged or not closed, FaultsFound where its input files are refused.
     """
     suite = run.suite()
-    cycles = list(judged_cycles(run.records).values())
+    own = list(judged_cycles(run.records).values())
+    cycles = [*_earlier(run), *own]
     scenarios = judged_scenarios(run.records)
     verdict, reason = (Verdict.ERROR, run.altered) if run.altered else _verdict(run, scenarios)
     started = next((record for record in run.records if isinstance(record, RunStarted)), None)
@@ -104,7 +106,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         matrix=tuple(_matrix(suite.rig, cycles)),
         limits_in_short=limits_in_short(suite.rig, cycles),
         not_tested=tuple(not_tested(suite, cycles)),
-        facts=(*fact_groups(run, suite), *_foretold(run, suite, cycles, explain=explain)),
+        facts=(*fact_groups(run, suite), *_foretold(run, suite, own, explain=explain)),
         devices=devices(suite.rig),
         points=tuple(_point_rows(suite.rig)),
         files=tuple(
@@ -114,7 +116,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         program_text=_program_text(run),
         explanation=why_of(run, suite) if explain else None,
         findings=tuple(finding_rows(suite.rig, cycles, scenarios.values())),
-        diagrams=tuple(diagrams_of(run, suite, cycles)),
+        diagrams=tuple(diagrams_of(run, suite, own)),
         times=tuple(times_rows(suite.rig, suite.scenarios, cycles)),
         demonstrations=tuple(demonstrations(suite, cycles)),
         troubles=tuple(_troubles(run.records)),
@@ -122,6 +124,13 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         judged_again_by=str(run.run.get("judged_again_by") or ""),
         altered=run.altered,
     )
+
+
+def _earlier(run: ArchivedRun) -> tuple[CycleJudged, ...]:
+    """The cycles that count of the run that this one went on with; none where it was judged by another scenario: that
+    speaks of its own cycles alone."""
+    before = gone_on_with(run) if not run.run.get("judged_again_by") else None
+    return earlier_cycles(before).counted if before is not None else ()
 
 
 def _foretold(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged], *, explain: bool) -> Iterator[FactGroup]:
