@@ -19,7 +19,7 @@ from restart_bench.model.journal import CONTRADICTORY, CycleJudged, FindingKind
 from restart_bench.model.scenario import Scenario, Search
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import at_least, at_most, bounds_text, counted, span_text
+from restart_bench.model.wording import OUTCOMES, at_least, at_most, bounds_text, counted, span_text
 
 Pair = tuple[int, int]
 
@@ -191,8 +191,7 @@ def outcome_of_search(cycle: CycleJudged) -> str:
     off = _off_ns(cycle)
     if not cycle.searched or off is None:
         return ""
-    outcome = {True: "restarted", False: "rode through", None: "not shown whether it restarted"}[cycle.restarted]
-    return f", truly off for {off_text(off)}: {outcome}"
+    return f", truly off for {off_text(off)}: {OUTCOMES[cycle.restarted]}"
 
 
 def found_text(found: SearchFound) -> str:
