@@ -65,8 +65,10 @@ def test_a_search_finds_the_hold_up_time_goes_on_where_it_was_stopped_and_is_jud
     assert outcome.exit_code == 0, outcome.runs[0].scenarios[0].reason
     (again,) = judge_again(ArchivedRun.open(outcome.runs[0].folder)).runs[0].scenarios
     assert again == outcome.runs[0].scenarios[0]
-    drawn = gather(ArchivedRun.open(outcome.runs[0].folder)).scenarios[0].search
+    record = gather(ArchivedRun.open(outcome.runs[0].folder))
+    drawn = record.scenarios[0].search
     assert drawn is not None and again.reason.startswith(drawn.told) and drawn.cuts[0].cycle == 1
+    assert record.reason.startswith(f"holds-up: {drawn.told}; all that was demanded was shown")
     assert "of at most 40)" in shown.getvalue() and ": rode through" in shown.getvalue()
     earlier = ArchivedRun.open(suites.runs()[0])
     cycles = [one for one in judge_again(earlier).runs[0].cycles if one.cycle < 4]

@@ -16,7 +16,7 @@ from restart_bench.judging.campaign.measured_times import (
     time_text,
     tolerance_text,
 )
-from restart_bench.judging.campaign.ride_through import search_found
+from restart_bench.judging.campaign.ride_through import found_text, search_found
 from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.summary import by_case, finding_rows, limits_in_short
 from restart_bench.model.journal import (
@@ -83,7 +83,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
     own = list(judged_cycles(run.records).values())
     cycles = [*_earlier(run), *own]
     scenarios = judged_scenarios(run.records)
-    verdict, reason = (Verdict.ERROR, run.altered) if run.altered else _verdict(run, scenarios)
+    verdict, reason = (Verdict.ERROR, run.altered) if run.altered else _verdict(run, scenarios, _answers(suite, cycles))
     started = next((record for record in run.records if isinstance(record, RunStarted)), None)
     ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
     return RecordData(
@@ -166,14 +166,24 @@ def _program_text(run: ArchivedRun) -> str:
     return "\n".join(found[name].decode("utf-8", "replace") for name in names if name in found)
 
 
-def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple[Verdict, str]:
-    """The run's verdict and the reason for it: how it ended, and the scenarios that have that verdict."""
+def _answers(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[str]:
+    """What each search found, in a sentence without its full stop."""
+    for scenario in suite.scenarios:
+        found = search_found(scenario, cycles)
+        if found is not None and found.answered:
+            yield f"{scenario.name}: {found_text(found)}"
+
+
+def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged], answers: Iterable[str]) -> tuple[Verdict, str]:
+    """The run's verdict and the reason for it: how it ended, and the scenarios that have that verdict. Of a pass the
+    answers of its searches come first."""
     ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
     if ended is None:
         return Verdict.ERROR, "the run has no end in its journal"
     if ended.verdict is Verdict.PASS and not ended.reason:
         cycles = sum(scenario.cycles for scenario in scenarios.values())
-        return ended.verdict, f"all that was demanded was shown, in {counted(cycles, 'cycle')}"
+        shown = f"all that was demanded was shown, in {counted(cycles, 'cycle')}"
+        return ended.verdict, "; ".join([*answers, shown])
     reasons = [ended.reason] if ended.reason else []
     for scenario in scenarios.values():
         said_already = bool(ended.reason) and ended.reason in scenario.reason
