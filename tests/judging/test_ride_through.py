@@ -13,7 +13,15 @@ from rich.console import Console
 from evidence import OFF, Story, dryer, expects, scenario
 from live_values import judged_cycle, one_run
 from restart_bench.campaigns.search import Stop
-from restart_bench.judging.campaign.ride_through import SearchFound, Zone, found_text, search_found, strip, zone_of
+from restart_bench.judging.campaign.ride_through import (
+    SearchFound,
+    Zone,
+    found_text,
+    search_found,
+    search_limits,
+    strip,
+    zone_of,
+)
 from restart_bench.judging.scenario import judge_scenario
 from restart_bench.model.journal import CONTRADICTORY, CycleJudged, Finding, FindingKind, OutputSeen
 from restart_bench.model.outcome import RunOutcome
@@ -191,6 +199,24 @@ def test_a_search_with_an_answer_passes_though_it_took_fewer_cycles_than_it_migh
     assert any("95 % sure: between" in limit for limit in judged.limits)
     broken_off = judge_scenario(rig, SEARCHING, done[:5], 40)
     assert broken_off.verdict is Verdict.INCONCLUSIVE and "would come next" in broken_off.reason
+
+
+@pytest.mark.parametrize(
+    ("vague", "says"), [(False, "10 more cuts, 5 like each end"), (True, "more cuts would not help")]
+)
+def test_an_interval_of_all_that_was_tried_is_told_as_no_knowledge_with_what_would_help(vague: bool, says: str) -> None:
+    """Six alike in a row show an end: five more like each do that; where a restart is known so badly that it may have
+    been shorter than a cut that was ridden through, none do."""
+    bounds = [(off * MS, (off + 1) * MS) for off in (20, 25, 30, 35, 40, 41, 45, 75, 80, 85, 90, 95, 100)]
+    if vague:
+        bounds[-1] = (43 * MS, 101 * MS)
+    told = [cycle(number, low, high > 60 * MS) for number, (low, high) in enumerate(bounds, start=1)]
+    told = [replace(one, figures={"off_time_ns": list(off)}) for one, off in zip(told, bounds, strict=True)]
+    told = told[1:] if not vague else told
+    found = search_found(SEARCHING, told)
+    assert found is not None
+    (sentence,) = [one for one in search_limits(found) if "half of the cuts" in one]
+    assert "whole span that was tried" in sentence and says in sentence, sentence
 
 
 def test_machines_get_the_answer_in_true_off_times() -> None:

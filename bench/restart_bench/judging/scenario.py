@@ -255,7 +255,8 @@ def _off_times(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[st
         if spans:
             low, high = min(span[0] for span in spans), max(span[1] for span in spans)
             name = f"{case.name}: " if case.name else ""
-            yield f"{name}true off time {span_text(low, high)} (commands and relay data); others were not tried."
+            told = f"{name}true off time {span_text(low, high)}"
+            yield f"{told} (commands, relay data and proofs); others were not tried."
 
 
 def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
