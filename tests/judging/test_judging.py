@@ -591,6 +591,16 @@ def test_the_true_off_time_is_reported_with_bounds() -> None:
     assert low <= S <= high and figures["off_time_seen_by"] == "rail"
 
 
+def test_a_cycle_has_one_true_off_time_the_narrowest_that_is_known() -> None:
+    """A relay with wide data says less than the rail: what the rail saw is told wherever the off time is."""
+    rig = dryer()
+    assert rig.supply is not None
+    slow = replace(rig, supply=replace(rig.supply, operate_ns=90 * MS, release_ns=90 * MS))
+    figures = replace(story(), rig=slow).judge().figures
+    low, high = figures["off_time_seen_ns"]
+    assert figures["off_time_ns"] == [low, high] and high - low < 90 * MS
+
+
 def test_retries_of_the_bench_are_counted() -> None:
     """Rule 11: a later attempt never hides an earlier one."""
     told = story()

@@ -2,22 +2,33 @@
 
 from __future__ import annotations
 
+import io
 import random
 from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
+from rich.console import Console
 
 from evidence import OFF, Story, dryer, expects, scenario
 from live_values import judged_cycle, one_run
 from restart_bench.campaigns.search import Stop
-from restart_bench.judging.campaign.ride_through import SearchFound, Zone, found_text, search_found, strip, zone_of
+from restart_bench.judging.campaign.ride_through import (
+    SearchFound,
+    Zone,
+    found_text,
+    search_found,
+    search_limits,
+    strip,
+    zone_of,
+)
 from restart_bench.judging.scenario import judge_scenario
 from restart_bench.model.journal import CONTRADICTORY, CycleJudged, Finding, FindingKind, OutputSeen
 from restart_bench.model.outcome import RunOutcome
 from restart_bench.model.rig import Proof, Wanted
 from restart_bench.model.scenario import Case, Expectation, ExpectationKind, Scenario, Search
 from restart_bench.model.verdicts import Verdict
+from restart_bench.report.console import print_outcome
 from restart_bench.report.documents import document
 from restart_bench.report.record.search_picture import picture_of
 
@@ -190,6 +201,24 @@ def test_a_search_with_an_answer_passes_though_it_took_fewer_cycles_than_it_migh
     assert broken_off.verdict is Verdict.INCONCLUSIVE and "would come next" in broken_off.reason
 
 
+@pytest.mark.parametrize(
+    ("vague", "says"), [(False, "10 more cuts, 5 like each end"), (True, "more cuts would not help")]
+)
+def test_an_interval_of_all_that_was_tried_is_told_as_no_knowledge_with_what_would_help(vague: bool, says: str) -> None:
+    """Six alike in a row show an end: five more like each do that; where a restart is known so badly that it may have
+    been shorter than a cut that was ridden through, none do."""
+    bounds = [(off * MS, (off + 1) * MS) for off in (20, 25, 30, 35, 40, 41, 45, 75, 80, 85, 90, 95, 100)]
+    if vague:
+        bounds[-1] = (43 * MS, 101 * MS)
+    told = [cycle(number, low, high > 60 * MS) for number, (low, high) in enumerate(bounds, start=1)]
+    told = [replace(one, figures={"off_time_ns": list(off)}) for one, off in zip(told, bounds, strict=True)]
+    told = told[1:] if not vague else told
+    found = search_found(SEARCHING, told)
+    assert found is not None
+    (sentence,) = [one for one in search_limits(found) if "half of the cuts" in one]
+    assert "whole span that was tried" in sentence and says in sentence, sentence
+
+
 def test_machines_get_the_answer_in_true_off_times() -> None:
     """`rides_through_ns`, `restarts_ns` and zones, in nanoseconds; the strip and the picture hold every cut."""
     done, found = search(sharp)
@@ -207,3 +236,19 @@ def test_machines_get_the_answer_in_true_off_times() -> None:
     for one in picture.cuts:
         assert picture.left <= one.low <= one.middle <= one.high <= picture.right
         assert (one.middle <= picture.shaded[1]) or one.kind != "zone-rides-through"
+
+
+def test_a_resumed_search_tells_the_answer_of_all_its_cycles_not_only_of_those_that_its_last_run_did() -> None:
+    """Console and `--json` of a search that was killed after three cycles speak as if it had never been."""
+    done, found = search(sharp)
+    judged = judge_scenario(one_run(verdict=Verdict.PASS).rig, SEARCHING, done, 40)
+    whole = replace(one_run(*done, verdict=Verdict.PASS), tested=(SEARCHING,), scenarios=(judged,))
+    resumed = replace(whole, cycles=whole.cycles[3:], earlier=whole.cycles[:3])
+    both = [RunOutcome(0, Verdict.PASS, (run,)) for run in (whole, resumed)]
+    assert document(both[0]) == document(both[1])
+    pages = []
+    for outcome in both:
+        console = Console(file=io.StringIO(), width=140)
+        print_outcome(outcome, console)
+        pages.append(console.file.getvalue())  # type: ignore[attr-defined]
+    assert pages[0] == pages[1] and found_text(found) in " ".join(pages[1].split())

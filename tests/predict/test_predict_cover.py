@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from predict_rigs import MS, rig_for, scenario_of
 from predict_small import SMALL
 from restart_bench.model.program import Program
-from restart_bench.model.scenario import Case, Hold, Press, Scenario, Wait
+from restart_bench.model.scenario import Case, Hold, Press, Scenario, Search, Wait
 from restart_bench.predict.cover import LeftOut, left_out
 from restart_bench.predict.engine import predict
 from restart_bench.predict.plays import plays_of
@@ -40,10 +41,13 @@ def test_a_suite_that_plays_all_leaves_nothing_out() -> None:
 
 
 def test_what_may_not_come_about_is_not_played() -> None:
-    """A dip may be ridden through, and a watch that ends as a timer does shows either: neither plays an outcome."""
+    """A dip may be ridden through, and a watch that ends as a timer does shows either: neither plays an outcome. A
+    search goes on until its dips restart."""
     on = ("m", SUPPLY, REST, "on")
     dip = scenario_of(START, cases=(Case("", 40 * MS),))
     assert on in [one.outcome for one in left(SMALL["set and reset"], dip)]
+    searching = replace(dip, search=Search(5 * MS, 40 * MS, MS, 40))
+    assert on not in [one.outcome for one in left(SMALL["set and reset"], searching)]
     slow = SMALL["timer"]
     assert on in [one.outcome for one in left(slow, scenario_of(STOP, START, Wait(2000 * MS), watch_ns=300 * MS))]
     assert on not in [one.outcome for one in left(slow, scenario_of(STOP, START, Wait(2000 * MS)))]

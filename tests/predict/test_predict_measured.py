@@ -18,7 +18,7 @@ from restart_bench.model.verdicts import Verdict
 from restart_bench.predict.engine import predict
 from restart_bench.predict.measured import Compared, Prediction, was_on_for_a_while
 from restart_bench.predict.proving.parts import REST, SUPPLY, WARM
-from restart_bench.report.foretold import cut_text
+from restart_bench.report.foretold import Foretold, cut_text, foretold_facts
 
 BACK, SHUT = SMALL["set and reset"], SMALL["reset on the first scan"]
 RESTORED = (Mark("restored", Bounds(1, 2)),)
@@ -132,6 +132,17 @@ def test_a_state_before_the_cut_that_the_model_has_not_is_told_alone() -> None:
 def test_a_cycle_that_shows_no_restart_is_left_out(more: dict[str, object]) -> None:
     """Not valid, nothing restored, ridden through: nothing to compare."""
     assert compared(SHUT, replace(cycle(1, m(True)), **more)).rows == ()  # type: ignore[arg-type]
+
+
+def test_cycles_that_rode_through_are_named_where_they_are_not_compared() -> None:
+    """Nobody takes what one restart did for all cycles of a search."""
+    cut = scenario_of(Press("start", 200 * MS), cases=(Case("", 40 * MS),))
+    told = [cycle(number, m(True), findings=restart_seen(number == 2)) for number in (1, 2, 3)]
+    prediction = Prediction(rig_for(BACK, ["m"]), BACK, [cut])
+    found = prediction.compared(told, simulated=False)
+    assert found.left_out == {"rode through": (1, 3)} and len(found.rows) == 1
+    said = dict(foretold_facts(Foretold(prediction, found)))["differences"]
+    assert "2 cycles (1, 3) not compared: rode through" in said
 
 
 @pytest.mark.parametrize(("restarted", "rows"), [(True, 1), (None, 0), (False, 0)])

@@ -89,6 +89,22 @@ def test_too_many_reasons_are_counted(suite: Suite) -> None:
     assert len(row.said) + row.unsaid == 30 and row.unsaid > 0
 
 
+def test_cycles_that_restarted_and_cycles_that_rode_through_are_not_said_to_be_alike(suite: Suite) -> None:
+    """Each outcome tells its own cycle and counts its own; where all came out alike there is one row."""
+    told = [(1, False, "ready 0..172 ms"), (2, True, "ready 0.66..1.0 s"), (3, False, "ready 0..9 ms")]
+    cycles = []
+    for number, restarted, reason in told:
+        finding = dataclasses.replace(_cycle(number).findings[0], reason=reason, figures={"restarted": restarted})
+        cycles.append(dataclasses.replace(_cycle(number), findings=(finding,)))
+    rows = [
+        (row.outcome, row.said[0].reason, row.counted["pass"], row.unsaid)
+        for row in finding_rows(suite.rig, cycles, ())
+    ]
+    assert rows == [("rode through", "ready 0..172 ms", 2, 1), ("restarted", "ready 0.66..1.0 s", 1, 0)]
+    (row,) = finding_rows(suite.rig, cycles[::2], ())
+    assert row.outcome == ""
+
+
 # ---------------------------------------------------------------- times
 
 

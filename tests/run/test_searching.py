@@ -12,6 +12,7 @@ from restart_bench.archive.rejudging import judge_again
 from restart_bench.judging.campaign.ride_through import Zone, search_found
 from restart_bench.model.journal import CycleStarted, Record
 from restart_bench.model.outcome import RunOptions, RunOutcome
+from restart_bench.report.record.gathering import gather
 from restart_bench.run.session import perform
 from restart_bench.screen.plain import PlainShow
 from restart_bench.suite.loader import load_suites
@@ -64,6 +65,10 @@ def test_a_search_finds_the_hold_up_time_goes_on_where_it_was_stopped_and_is_jud
     assert outcome.exit_code == 0, outcome.runs[0].scenarios[0].reason
     (again,) = judge_again(ArchivedRun.open(outcome.runs[0].folder)).runs[0].scenarios
     assert again == outcome.runs[0].scenarios[0]
+    record = gather(ArchivedRun.open(outcome.runs[0].folder))
+    drawn = record.scenarios[0].search
+    assert drawn is not None and again.reason.startswith(drawn.told) and drawn.cuts[0].cycle == 1
+    assert record.reason.startswith(f"holds-up: {drawn.told}; all that was demanded was shown")
     assert "of at most 40)" in shown.getvalue() and ": rode through" in shown.getvalue()
     earlier = ArchivedRun.open(suites.runs()[0])
     cycles = [one for one in judge_again(earlier).runs[0].cycles if one.cycle < 4]

@@ -24,7 +24,8 @@ from live_values import (
     run_started,
     state,
 )
-from restart_bench.model.journal import Finding, RunEnded, ScenarioJudged, Switching, Trouble
+from restart_bench.model.clock import Bounds
+from restart_bench.model.journal import Finding, Mark, RunEnded, ScenarioJudged, Switching, Trouble
 from restart_bench.model.live import LiveState, Moved
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.screen.block_letters import block_letters
@@ -615,6 +616,12 @@ def test_plain_lines_of_a_mode_change_speak_of_run_mode() -> None:
         restored = Switching(1, what, back, "restore", 3 * S, 3 * S)  # type: ignore[arg-type]
         text = _plain(run_started(), cycle_started(), cut, restored, judged_cycle(1))
         assert [one for one in text.splitlines() if ", ready " in one and one.endswith(word)], text
+
+
+def test_plain_lines_never_tell_of_a_controller_that_was_ready_before_the_return() -> None:
+    """Ridden through, its bounds reach back before the return; from there the time is told, as the findings do."""
+    marks = (Mark("restored", Bounds(3 * S, 3 * S + 20_000_000)), Mark("ready", Bounds(3 * S, 3 * S + 187_000_000)))
+    assert ", ready 0.0 .. 187.0 ms after" in _plain(replace(judged_cycle(1), marks=marks))
 
 
 def test_a_rehearsal_in_plain_lines_has_steps_and_no_verdict() -> None:

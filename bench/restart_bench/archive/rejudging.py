@@ -76,7 +76,8 @@ def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
     counts as it did then."""
     how, reason = end_of(run)
     cycles = _by_archived(run, suite)
-    counted = [*_of_earlier(run), *cycles]
+    earlier = tuple(_of_earlier(run))
+    counted = [*earlier, *cycles]
     if not counted and how == "completed":
         raise ArchiveError(f"{run.id}: no cycle was run, so there is nothing to judge")
     begun = [s for s in suite.scenarios if how != "completed" or any(one.scenario == s.name for one in counted)]
@@ -94,6 +95,7 @@ def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
         program=suite.program,
         tested=suite.scenarios,
         simulated=run.simulated,
+        earlier=earlier,
     )
     return RunOutcome(exit_code_of(one), verdict_over([one]), (one,))
 

@@ -14,7 +14,7 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence, Judged, Problem
 from restart_bench.evidence.long_cycles import samples_to_judge
 from restart_bench.evidence.marks import as_marks, ready_conditions, switching_of
-from restart_bench.evidence.supply_off import off_time
+from restart_bench.evidence.supply_off import narrowest, off_time
 from restart_bench.judging.function_check import judge_steps
 from restart_bench.judging.notes import restarted_late, silent_again, stood_still, supply_notes
 from restart_bench.judging.outputs import base_figures, output_seen
@@ -368,11 +368,12 @@ def _figures(evidence: Evidence, proofs: Proofs) -> dict[str, Any]:
         figures["off_for_ns"] = records.started.off_for_ns
     if evidence.cut is None or evidence.restored is None:
         return figures
-    figures["off_time_ns"] = list(off_time(evidence.cut, evidence.restored))
+    commanded = off_time(evidence.cut, evidence.restored)
+    figures["off_time_ns"] = list(commanded)
     seen = next((proof for proof in proofs.supply if proof.fell is not None and proof.rose is not None), None)
     if seen is not None and seen.fell is not None and seen.rose is not None:
-        low, high = seen.rose.since(seen.fell)
-        figures["off_time_seen_ns"] = [max(0, low), high]
+        figures["off_time_seen_ns"] = list(off_time(seen.fell, seen.rose))
+        figures["off_time_ns"] = list(narrowest(commanded, off_time(seen.fell, seen.rose)))
         figures["off_time_seen_by"] = shown(evidence.rig, seen.proof.point or "")
     figures["contact_lost"] = evidence.fate.lost
     figures["not_counted"] = _not_counted(evidence)

@@ -250,7 +250,8 @@ def _off_times(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> I
     """The true off time of each case."""
     if scenario.how == "mode":
         return
-    source = "between question and answer" if rig.supply and rig.supply.by_hand else "commands and relay data"
+    by_hand = rig.supply is not None and rig.supply.by_hand
+    source = "between question and answer, and proofs" if by_hand else "commands, relay data and proofs"
     for case in scenario.cases:
         spans = [cycle.figures["off_time_ns"] for cycle in _of_case(cycles, case) if "off_time_ns" in cycle.figures]
         if spans:

@@ -9,7 +9,17 @@ from restart_bench.campaigns.reliability import CONFIDENCE, cycles_needed, rares
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import Verdict, badness, worst
-from restart_bench.model.wording import about, alike, at_most, counted, finding_words, listed, shown, span_text
+from restart_bench.model.wording import (
+    OUTCOMES,
+    about,
+    alike,
+    at_most,
+    counted,
+    finding_words,
+    listed,
+    shown,
+    span_text,
+)
 
 RARER = tuple(step * 10**power for power in range(1, 9) for step in (2, 5, 10))
 """How rare faults are that one may want to see: one time in 20, 50, 100, 200 and so on."""
@@ -48,7 +58,9 @@ MOST_REASONS = 5
 
 
 def finding_rows(rig: Rig, cycles: Sequence[CycleJudged], scenarios: Iterable[ScenarioJudged]) -> Iterator[FindingRow]:
-    """Findings of all cycles, one row for each expectation of each case."""
+    """Findings of all cycles, one row for each expectation of each case. What passed says of cycles that restarted
+    other things than of those that rode through: where there are both, each has a row."""
+    outcomes = {cycle.cycle: OUTCOMES[cycle.restarted] for cycle in cycles}
     findings = [finding for cycle in cycles for finding in cycle.findings]
     findings += [finding for scenario in scenarios for finding in scenario.late_findings]
     groups: dict[tuple[str, str, str, str], list[Finding]] = {}
@@ -57,14 +69,24 @@ def finding_rows(rig: Rig, cycles: Sequence[CycleJudged], scenarios: Iterable[Sc
         groups.setdefault(key, []).append(finding)
     for (scenario, case, point, _), mine in groups.items():
         verdict = worst(finding.verdict for finding in mine)
-        said = _said(finding for finding in mine if finding.verdict is verdict)
-        most = 1 if verdict is Verdict.PASS else MOST_REASONS
-        numbers = {str(word): sum(finding.verdict is word for finding in mine) for word in Verdict}
-        yield FindingRow(
-            scenario, case, shown(rig, point), finding_words(mine[0]), verdict,
-            {word: number for word, number in numbers.items() if number},
-            said[:most], max(0, len(said) - most),
-        )  # fmt: skip
+        parts: dict[str, list[Finding]] = {}
+        for finding in mine:
+            outcome = outcomes.get(finding.cycle, "") if verdict is Verdict.PASS else ""
+            parts.setdefault(outcome, []).append(finding)
+        for outcome, some_of_it in parts.items():
+            row = _finding_row(verdict, some_of_it)
+            words = outcome if len(parts) > 1 else ""
+            yield replace(row, scenario=scenario, case=case, point=shown(rig, point), outcome=words)
+
+
+def _finding_row(verdict: Verdict, mine: Sequence[Finding]) -> FindingRow:
+    said = _said(finding for finding in mine if finding.verdict is verdict)
+    most = 1 if verdict is Verdict.PASS else MOST_REASONS
+    numbers = {str(word): sum(finding.verdict is word for finding in mine) for word in Verdict}
+    return FindingRow(
+        mine[0].scenario, mine[0].case, mine[0].point, finding_words(mine[0]), verdict,
+        {word: number for word, number in numbers.items() if number}, said[:most], max(0, len(said) - most),
+    )  # fmt: skip
 
 
 def _said(findings: Iterable[Finding]) -> tuple[Said, ...]:
@@ -87,7 +109,8 @@ class Said:
 @dataclass(frozen=True, slots=True)
 class FindingRow:
     """One expectation over all cycles of a case: the worst verdict, how often each came, and the reasons for the
-    worst. `unsaid` counts reasons left out because there were too many."""
+    worst. `unsaid` counts reasons left out because there were too many. `outcome`: the cycles that it speaks of, where
+    others of the case came out otherwise; "" all."""
 
     scenario: str
     case: str
@@ -97,6 +120,7 @@ class FindingRow:
     counted: dict[str, int]
     said: tuple[Said, ...]
     unsaid: int = 0
+    outcome: str = ""
 
 
 def by_case(cycles: Iterable[CycleJudged]) -> dict[tuple[str, str], list[CycleJudged]]:

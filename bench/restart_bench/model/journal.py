@@ -303,7 +303,7 @@ class OutputSeen:
 @dataclass(frozen=True, slots=True)
 class CycleJudged:
     """All that was judged of a cycle. `figures` is JSON-able and speaks of the cycle as a whole: `off_time_ns` [lo, hi]
-    (true off time from the commands and the data sheet), `retries` and so on; `notes` are worth knowing
+    (true off time, as narrow as commands, data sheet and proof make it), `retries` and so on; `notes` are worth knowing
     but judge nothing. `not_tested` are the points of which something is demanded that no finding tells of, because no
     cut was brought to its end; `reason` says why."""
 

@@ -60,6 +60,12 @@ class OneRun:
     program: Program | None = None  # the model that was archived with the run
     tested: tuple[Scenario, ...] = ()  # the scenarios as they were read
     simulated: bool = False
+    earlier: tuple[CycleJudged, ...] = ()  # the cycles that count of the run that this one went on with
+
+    @property
+    def counted(self) -> tuple[CycleJudged, ...]:
+        """All cycles that the scenarios were judged over: those of earlier runs, and the run's own."""
+        return (*self.earlier, *self.cycles)
 
 
 @dataclass(frozen=True, slots=True)

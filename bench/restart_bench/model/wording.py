@@ -178,6 +178,10 @@ def finding_words(finding: Finding) -> str:
     return finding.expectation
 
 
+OUTCOMES = {True: "restarted", False: "rode through", None: "not shown whether it restarted"}
+"""What a cut did, by `CycleJudged.restarted`."""
+
+
 def listed(words: Iterable[str]) -> str:
     """ "a, b and c"."""
     items = list(words)

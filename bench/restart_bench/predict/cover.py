@@ -42,8 +42,8 @@ def _but_inputs(outcome: Outcome) -> tuple[str, str, str]:
 
 
 def outcomes_played(plays: Plays) -> Iterator[Outcome]:
-    """What comes about whenever a scenario is played, however the cut falls."""
-    if not plays.ways or plays.may_ride:
+    """What comes about whenever a scenario is played, however the cut falls: of a search, by its cuts that restart."""
+    if not plays.ways or (plays.may_ride and not plays.searches):
         return
     outputs = {name for way in plays.ways for name in (*way.on, *way.off)}
     for output in outputs:

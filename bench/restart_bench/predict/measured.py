@@ -14,6 +14,7 @@ from restart_bench.model.program import Program, Timer
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import OUTCOMES
 from restart_bench.predict.engine import Answer
 from restart_bench.predict.plays import Plays, Way, ends_of, outputs_on, plays_of
 from restart_bench.predict.proving.cone import cone_of
@@ -52,11 +53,12 @@ class ComparedRow:
 @dataclass(frozen=True, slots=True)
 class Compared:
     """All rows of a run; what could explain the differences, where there are any; and scenarios that were not played,
-    with the reason."""
+    with the reason. left_out: valid cycles without a restart to compare, by what became of the controller."""
 
     rows: tuple[ComparedRow, ...] = ()
     could_explain: tuple[str, ...] = ()
     not_played: Mapping[str, str] | None = None
+    left_out: Mapping[str, tuple[int, ...]] | None = None
 
     @property
     def differs(self) -> bool:
@@ -120,7 +122,16 @@ class Prediction:
         explain = tuple(_could_explain(self.rig, self.program, differing, simulated=simulated)) if differing else ()
         played = {cycle.scenario for cycle in cycles}
         not_played = {name: one.why_not for name, one in self.plays.items() if one.why_not and name in played}
-        return Compared(tuple(rows), explain, not_played)
+        return Compared(tuple(rows), explain, not_played, self._left_out(cycles))
+
+    def _left_out(self, cycles: Sequence[CycleJudged]) -> dict[str, tuple[int, ...]]:
+        found: dict[str, tuple[int, ...]] = {}
+        for cycle in cycles:
+            plays, cut = self.plays.get(cycle.scenario), cycle.mark("restored") is not None
+            if plays is not None and cut and cycle.verdict is not Verdict.ERROR and not _restarted(cycle, plays):
+                outcome = OUTCOMES[cycle.restarted]
+                found[outcome] = (*found.get(outcome, ()), cycle.cycle)
+        return found
 
     def asked(self, cycles: Sequence[CycleJudged]) -> tuple[tuple[str, ...], tuple[str, ...]]:
         """The kinds of restart and of inputs after it that these cycles have, as `predict` can be asked for them."""

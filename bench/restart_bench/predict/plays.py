@@ -58,7 +58,8 @@ class Way:
 class Plays:
     """All ways of one scenario. restart: "supply" or "mode"; inputs: "rest", "held" where a command stays away from
     rest after the cut, "sensors free" where a sensor does, or both; why_not: why there are none, where there are
-    none; may_ride: the loss is so short that the controller may not notice it."""
+    none; may_ride: the loss is so short that the controller may not notice it; searches: cuts get longer until they
+    restart."""
 
     scenario: str
     restart: str
@@ -66,6 +67,7 @@ class Plays:
     ways: tuple[Way, ...] = ()
     why_not: str = ""
     may_ride: bool = False
+    searches: bool = False
 
     def fitting(self, before: Mapping[str, bool]) -> tuple[Way, ...]:
         """The ways on which these outputs were so before the cut."""
@@ -138,7 +140,8 @@ class _Desk:
         except NotPlayed as problem:
             return Plays(scenario.name, scenario.how, inputs, why_not=str(problem))
         why_not = "" if ways else "the program model does not come to the state that the scenario expects"
-        return Plays(scenario.name, scenario.how, inputs, tuple(ways), why_not, self._may_ride(scenario))
+        may_ride, searches = self._may_ride(scenario), scenario.search is not None
+        return Plays(scenario.name, scenario.how, inputs, tuple(ways), why_not, may_ride, searches)
 
     def _kind_of(self, moment: _Moment) -> str:
         roles = {self._roles[name] for name, _ in moment.inputs}

@@ -173,7 +173,7 @@ def _print_steps(cycle: CycleJudged, console: Console) -> None:
 def _print_run(run: OneRun, console: Console, *, explain: bool) -> None:
     _print_head(run, console, "test")
     for scenario in run.scenarios:
-        cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
+        cycles = [one for one in run.counted if one.scenario == scenario.scenario]
         _print_scenario(run, scenario, cycles, console)
     found = foretell(run)
     _print_forecasts(run, found, console)
@@ -207,7 +207,7 @@ def _print_scenario(
         console.print(Padding(Text(without_controls(scenario.in_short)), (0, 0, 0, 2)))
     _print_cases(run, scenario, console)
     asked = next((one for one in run.tested if one.name == scenario.scenario), None)
-    found = search_found(asked, run.cycles) if asked is not None else None
+    found = search_found(asked, run.counted) if asked is not None else None
     if found is not None:
         _print_search(found, console)
     for case in dict.fromkeys(one.case for one in cycles):
@@ -223,7 +223,7 @@ def _print_scenario(
 def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:
     """The map of the cases, where there are several: what was cut, and what became of it."""
     asked = next((one for one in run.tested if one.name == scenario.scenario), None)
-    rows = case_rows(asked, run.cycles) if asked is not None else ()
+    rows = case_rows(asked, run.counted) if asked is not None else ()
     if asked is None or len(rows) < 2:
         return
     with_outcome = asked.how == "supply"
@@ -261,7 +261,7 @@ def _print_times(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
     """How long it took to be ready, and whatever has a limit, where there are several cycles; the rest is in the
     record."""
     asked = next((one for one in run.tested if one.name == scenario.scenario), None)
-    measured = measured_times(run.rig, asked, run.cycles) if asked is not None else ()
+    measured = measured_times(run.rig, asked, run.counted) if asked is not None else ()
     told = [one for one in measured if one.cycles > 1 and (one.limit is not None or one.what == "ready")]
     if not told:
         return
@@ -333,7 +333,7 @@ def _print_limits(run: OneRun, console: Console) -> None:
         return
     console.print()
     console.print(Text("What this does not show", style="bold"))
-    in_short = limits_in_short(run.rig, run.cycles)
+    in_short = limits_in_short(run.rig, run.counted)
     for sentence in in_short:
         _bullet(sentence, console)
     if in_short:
@@ -346,7 +346,7 @@ def _print_limits(run: OneRun, console: Console) -> None:
 
 def _print_not_passed(run: OneRun, console: Console) -> None:
     """After the limits, so that the last screen of a small window names what failed."""
-    missed = not_passed(run.rig, run.scenarios, run.cycles)
+    missed = not_passed(run.rig, run.scenarios, run.counted)
     if not missed:
         return
     console.print(Text("What did not pass", style="bold"))

@@ -77,7 +77,7 @@ def _forecasts_document(run: OneRun, found: Foretold | None) -> dict[str, Any]:
 
 
 def _scenario_document(run: OneRun, scenario: ScenarioJudged) -> dict[str, Any]:
-    cycles = [cycle for cycle in run.cycles if cycle.scenario == scenario.scenario]
+    cycles = [cycle for cycle in run.counted if cycle.scenario == scenario.scenario]
     names = dict.fromkeys([*(one.case for one in cycles), *(one.case for one in scenario.late_findings)])
     asked = next((one for one in run.tested if one.name == scenario.scenario), None)
     rows = {row.case.name: row for row in case_rows(asked, cycles)} if asked is not None else {}
@@ -90,7 +90,7 @@ def _scenario_document(run: OneRun, scenario: ScenarioJudged) -> dict[str, Any]:
             _case_document(name, cycles, scenario.late_findings) | _map_document(rows.get(name)) for name in names
         ],
         "times": [_time_document(one) for one in measured_times(run.rig, asked, cycles)] if asked is not None else [],
-        **_search_document(search_found(asked, run.cycles) if asked is not None else None),
+        **_search_document(search_found(asked, run.counted) if asked is not None else None),
     }
 
 
@@ -242,7 +242,7 @@ class _Tested:
 def _whole_details(run: OneRun, scenario: ScenarioJudged) -> str:
     errors = [
         f"cycle {one.cycle}: {one.verdict.value}: {one.reason}"
-        for one in run.cycles
+        for one in run.counted
         if one.scenario == scenario.scenario and one.verdict is Verdict.ERROR
     ]
     return "\n".join([*errors, *(f"limit: {limit}" for limit in scenario.limits)])
@@ -251,7 +251,7 @@ def _whole_details(run: OneRun, scenario: ScenarioJudged) -> str:
 def _expectations(run: OneRun, scenario: ScenarioJudged) -> Iterator[_Tested]:
     from restart_bench.model.verdicts import worst
 
-    cycles = [one for one in run.cycles if one.scenario == scenario.scenario]
+    cycles = [one for one in run.counted if one.scenario == scenario.scenario]
     grouped: dict[tuple[str, str, str], list[Finding]] = {}
     for finding in [*(one for cycle in cycles for one in cycle.findings), *scenario.late_findings]:
         grouped.setdefault((finding.case, finding.point, finding.expectation), []).append(finding)

@@ -134,6 +134,9 @@ def _below(found: Foretold) -> Iterator[str]:
             yield f"{row.shown}, {cut_text(row)}, {where}: {one.text}"
     if not found.compared.differs:
         yield "nothing was otherwise than predicted"
+    for outcome, cycles in (found.compared.left_out or {}).items():
+        told = f"{counted(len(cycles), 'cycle')} ({numbers_text(cycles)})"
+        yield f"{told} not compared: {outcome}, and the model is asked what a restart does"
     reasons = found.compared.not_played or {}
     for reason in dict.fromkeys(reasons.values()):
         yield f"{listed(name for name, one in reasons.items() if one == reason)} not played on the model: {reason}"
@@ -203,6 +206,7 @@ def foretold_document(found: Foretold | None) -> dict[str, Any]:
             "outputs": rows,
             "could_explain": list(found.compared.could_explain),
             "not_played": dict(found.compared.not_played or {}),
+            "left_out": {name: list(cycles) for name, cycles in (found.compared.left_out or {}).items()},
             "note": found.note,
         }
     }

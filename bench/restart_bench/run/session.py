@@ -602,6 +602,7 @@ class OpenSession:
             program=suite.program,
             tested=suite.scenarios,
             simulated=self._plan.options.simulated,
+            earlier=self._earlier.counted,
         )
 
     def _run_ended(self, run: OneRun) -> RunEnded:

@@ -133,7 +133,10 @@ def _rehearsed(record: CycleJudged) -> list[str]:
 def _judged(record: CycleJudged, way: Way) -> list[str]:
     record = without_echoes(record)
     restored, ready = record.mark("restored"), record.mark("ready")
-    back = f", ready {bounds_text(ready.since(restored))} after {way.returned}" if restored and ready else ""
+    back = ""
+    if restored and ready:  # never before the return, however wide the bounds
+        low, high = ready.since(restored)
+        back = f", ready {bounds_text((max(0, low), max(0, high)))} after {way.returned}"
     notable = [one for one in record.findings if one.verdict is not Verdict.PASS]
     reason = f": {record.reason}" if record.verdict is not Verdict.PASS and not notable else ""
     lines = [f"  {verdict_gloss(record.verdict)}{outcome_of_search(record)}{back}{reason}"]

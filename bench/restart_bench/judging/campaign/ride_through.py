@@ -13,13 +13,13 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from restart_bench.campaigns.search import FRUITLESS, Answer, Stop, answer, next_step, plan_of
-from restart_bench.campaigns.threshold import Trial
+from restart_bench.campaigns.threshold import Trial, sharp_interval
 from restart_bench.evidence.supply_off import narrowest
 from restart_bench.model.journal import CONTRADICTORY, CycleJudged, FindingKind
 from restart_bench.model.scenario import Scenario, Search
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import at_least, at_most, bounds_text, counted, span_text
+from restart_bench.model.wording import OUTCOMES, at_least, at_most, bounds_text, counted, span_text
 
 Pair = tuple[int, int]
 
@@ -191,8 +191,7 @@ def outcome_of_search(cycle: CycleJudged) -> str:
     off = _off_ns(cycle)
     if not cycle.searched or off is None:
         return ""
-    outcome = {True: "restarted", False: "rode through", None: "not shown whether it restarted"}[cycle.restarted]
-    return f", truly off for {off_text(off)}: {outcome}"
+    return f", truly off for {off_text(off)}: {OUTCOMES[cycle.restarted]}"
 
 
 def found_text(found: SearchFound) -> str:
@@ -262,6 +261,39 @@ def sure_text(told: Answer) -> str:
     )
 
 
+def _as_sure_as_it_is(found: SearchFound) -> str:
+    """The interval; where it spans all that was tried, that it says nothing yet, and what would help."""
+    told = found.answer
+    ends = min(one.off_ns[0] for one in found.tried), max(one.off_ns[1] for one in found.tried)
+    if told.low is None or told.high is None or told.low > ends[0] or told.high < ends[1]:
+        return f", {sure_text(told)}"
+    more = _more_needed(found)
+    helps = (
+        f"{counted(2 * more, 'more cut')}, {more} like each end of the bracket, would bring it down to the bracket"
+        if more is not None
+        else "more cuts would not help, since single cuts are not known closely enough: read the proof faster"
+    )
+    sure = f"{round(told.confidence * 100)} % sure"
+    return f" is not known yet: {sure} is only the whole span that was tried; {helps}"
+
+
+def _more_needed(found: SearchFound) -> int | None:
+    """How many more cuts like each end of the bracket narrow the interval down to it; None where none do."""
+    ends = found.answer.bracket
+    assert ends.rides_through is not None and ends.restarts is not None
+    trials = [Trial(*one.off_ns, one.zone is not Zone.RIDES) for one in found.tried]
+    for more in range(1, ENOUGH_IN_A_ROW):
+        added = [Trial(*ends.rides_through, False), Trial(*ends.restarts, True)] * more
+        low, high = sharp_interval([*trials, *added])
+        if low is not None and high is not None and ends.rides_through[0] <= low and high <= ends.restarts[1]:
+            return more
+    return None
+
+
+ENOUGH_IN_A_ROW = 12
+"""Twice as many alike as show an end: where they do not narrow an interval, no number does."""
+
+
 def search_limits(found: SearchFound) -> Iterator[str]:
     """What a search does not show, in sentences."""
     if not found.tried:
@@ -272,5 +304,5 @@ def search_limits(found: SearchFound) -> Iterator[str]:
         "(commands, relay data and proofs); what happens between and beyond them is not shown."
     )
     if found.answer.threshold is None and found.answer.bracket.rides_through and found.answer.bracket.restarts:
-        yield f"The off time at which half of the cuts are not ridden through, {sure_text(found.answer)}."
+        yield f"The off time at which half of the cuts are not ridden through{_as_sure_as_it_is(found)}."
     yield "How long it holds up depends on load, voltage, temperature and age: it was found for this rig as it was."

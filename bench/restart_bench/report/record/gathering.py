@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from restart_bench.archive.earlier import earlier_cycles, gone_on_with
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
 from restart_bench.judging.campaign.case_map import case_rows, outcome_words, verdict_words
 from restart_bench.judging.campaign.measured_times import (
@@ -15,7 +16,7 @@ from restart_bench.judging.campaign.measured_times import (
     time_text,
     tolerance_text,
 )
-from restart_bench.judging.campaign.ride_through import search_found
+from restart_bench.judging.campaign.ride_through import found_text, search_found
 from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.summary import by_case, finding_rows, limits_in_short
 from restart_bench.model.journal import (
@@ -79,9 +80,10 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
     Raises ArchiveError where the archive is damaged or not closed, FaultsFound where its input files are refused.
     """
     suite = run.suite()
-    cycles = list(judged_cycles(run.records).values())
+    own = list(judged_cycles(run.records).values())
+    cycles = [*_earlier(run), *own]
     scenarios = judged_scenarios(run.records)
-    verdict, reason = (Verdict.ERROR, run.altered) if run.altered else _verdict(run, scenarios)
+    verdict, reason = (Verdict.ERROR, run.altered) if run.altered else _verdict(run, scenarios, _answers(suite, cycles))
     started = next((record for record in run.records if isinstance(record, RunStarted)), None)
     ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
     return RecordData(
@@ -104,7 +106,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         matrix=tuple(_matrix(suite.rig, cycles)),
         limits_in_short=limits_in_short(suite.rig, cycles),
         not_tested=tuple(not_tested(suite, cycles)),
-        facts=(*fact_groups(run, suite), *_foretold(run, suite, cycles, explain=explain)),
+        facts=(*fact_groups(run, suite), *_foretold(run, suite, own, explain=explain)),
         devices=devices(suite.rig),
         points=tuple(_point_rows(suite.rig)),
         files=tuple(
@@ -114,7 +116,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         program_text=_program_text(run),
         explanation=why_of(run, suite) if explain else None,
         findings=tuple(finding_rows(suite.rig, cycles, scenarios.values())),
-        diagrams=tuple(diagrams_of(run, suite, cycles)),
+        diagrams=tuple(diagrams_of(run, suite, own)),
         times=tuple(times_rows(suite.rig, suite.scenarios, cycles)),
         demonstrations=tuple(demonstrations(suite, cycles)),
         troubles=tuple(_troubles(run.records)),
@@ -122,6 +124,13 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         judged_again_by=str(run.run.get("judged_again_by") or ""),
         altered=run.altered,
     )
+
+
+def _earlier(run: ArchivedRun) -> tuple[CycleJudged, ...]:
+    """The cycles that count of the run that this one went on with; none where it was judged by another scenario: that
+    speaks of its own cycles alone."""
+    before = gone_on_with(run) if not run.run.get("judged_again_by") else None
+    return earlier_cycles(before).counted if before is not None else ()
 
 
 def _foretold(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged], *, explain: bool) -> Iterator[FactGroup]:
@@ -157,14 +166,24 @@ def _program_text(run: ArchivedRun) -> str:
     return "\n".join(found[name].decode("utf-8", "replace") for name in names if name in found)
 
 
-def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged]) -> tuple[Verdict, str]:
-    """The run's verdict and the reason for it: how it ended, and the scenarios that have that verdict."""
+def _answers(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[str]:
+    """What each search found, in a sentence without its full stop."""
+    for scenario in suite.scenarios:
+        found = search_found(scenario, cycles)
+        if found is not None and found.answered:
+            yield f"{scenario.name}: {found_text(found)}"
+
+
+def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged], answers: Iterable[str]) -> tuple[Verdict, str]:
+    """The run's verdict and the reason for it: how it ended, and the scenarios that have that verdict. Of a pass the
+    answers of its searches come first."""
     ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
     if ended is None:
         return Verdict.ERROR, "the run has no end in its journal"
     if ended.verdict is Verdict.PASS and not ended.reason:
         cycles = sum(scenario.cycles for scenario in scenarios.values())
-        return ended.verdict, f"all that was demanded was shown, in {counted(cycles, 'cycle')}"
+        shown = f"all that was demanded was shown, in {counted(cycles, 'cycle')}"
+        return ended.verdict, "; ".join([*answers, shown])
     reasons = [ended.reason] if ended.reason else []
     for scenario in scenarios.values():
         said_already = bool(ended.reason) and ended.reason in scenario.reason

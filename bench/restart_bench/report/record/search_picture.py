@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from restart_bench.judging.campaign.ride_through import SearchFound, Zone, found_text, off_text, sure_text
+from restart_bench.judging.campaign.ride_through import SearchFound, Zone, found_text, off_text
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S
 from restart_bench.model.wording import counted
 from restart_bench.report.record.text import tick_text
@@ -66,7 +66,6 @@ class SearchPicture:
     cuts_from: float
     axis: float
     told: str
-    sure: str
     left: int = LEFT
     right: int = WIDTH - RIGHT
     width: int = WIDTH
@@ -109,7 +108,6 @@ def picture_of(found: SearchFound | None) -> SearchPicture | None:
     return SearchPicture(
         axis + _AXIS, zones, cuts, tuple((place(ns), text) for ns, text in _ticks(low, high)), shaded, words,
         place(threshold.middle) if threshold is not None else None, top, axis, found_text(found),
-        sure_text(found.answer) if threshold is None and bracket.rides_through and bracket.restarts else "",
     )  # fmt: skip
 
 
