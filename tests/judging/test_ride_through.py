@@ -154,6 +154,13 @@ def test_where_a_part_is_reset_before_all_of_it_both_ends_are_searched() -> None
     assert "shortest with a partial reset" in found_text(found)
 
 
+def test_a_controller_that_is_reset_in_part_and_never_restarts_is_not_said_to_ride_through_all_of_it() -> None:
+    """The end of riding through was found; that there was no restart is no want of it."""
+    _, found = search(lambda true: (False, Verdict.PASS if true < 50 * MS else Verdict.FAIL))
+    assert found.answered and found.restarts_ns is None
+    assert found_text(found).startswith("longest cut ridden through") and "restarted" not in found_text(found)
+
+
 @pytest.mark.parametrize(
     ("restarted", "over", "words"),
     [

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import random
 import re
+import subprocess
 import time
 from pathlib import Path
 from typing import Any
@@ -13,11 +16,13 @@ from pymodbus.client import ModbusTcpClient
 
 from archive_builders import begin, load, told_run, with_program, write_suite
 from evidence import Story
+from raw_modbus import wait_until
+from restart_bench.archive.earlier import gone_on_with
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.rejudging import judge_again
 from restart_bench.archive.soundness import verify
 from restart_bench.model.clock import NS_PER_S
-from restart_bench.model.journal import CycleStarted, Record
+from restart_bench.model.journal import CycleJudged, CycleStarted, Record
 from restart_bench.model.outcome import Refused, RunOptions, RunOutcome
 from restart_bench.model.verdicts import EXIT_PASS, EXIT_STOPPED, Verdict
 from restart_bench.run.resume import OpenCut, over_already
@@ -233,3 +238,61 @@ def test_another_number_of_cycles_is_refused(one_cycle_asked: tuple[Suite, Path]
     suite, logs = one_cycle_asked
     with pytest.raises(Refused, match=r"was asked for 1 cycle of each case .* not for 3; leave --repeat out"):
         SessionPlan.of(suite, RunOptions(logs, simulated=True, resume="last", repeat=3))
+
+
+# ---------------------------------------------------------------- killed again and again
+
+SWEPT = SCENARIO.replace("off_for: 350 ms", "off_for: [350 ms, 600 ms], at: random 0 s..200 ms") + "order: shuffled\n"
+KILLS = 6
+Told = tuple[Any, ...]
+
+
+def told_by_place(folder: Path) -> dict[tuple[str, str, int], Told]:
+    """What a run, with those that it went on with, shows of each of its cycles, all but times: how it was cut, its
+    verdict, and each finding's."""
+    run: ArchivedRun | None = ArchivedRun.open(folder)
+    found: dict[tuple[str, str, int], Told] = {}
+    while run is not None:
+        for judged in (record for record in run.records if isinstance(record, CycleJudged)):
+            records = run.cycle_records[judged.cycle]
+            if records.ended is None or not records.ended.completed:
+                continue  # broken off, and done again
+            begun = records.started
+            findings = sorted((one.kind, one.point, one.expectation, one.verdict) for one in judged.findings)
+            place = (begun.scenario, begun.case, begun.number)
+            assert place not in found, f"{place} was done twice"
+            found[place] = (begun.of, begun.off_for_ns, begun.cut_delay_ns, judged.verdict, judged.restarted, findings)
+        run = gone_on_with(run)
+    return found
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(3))
+def test_killed_at_random_instants_and_resumed_it_tells_what_an_unbroken_run_tells(seed: int, tmp_path: Path) -> None:
+    """Six kills in eight cycles of two cases, shuffled, with random instants of the cut: the same cycles, drawn alike,
+    with the same verdicts and findings, and the same verdict, counts and limits of the whole."""
+    drawn = random.Random(seed)
+    (tmp_path / "unbroken").mkdir()
+    (tmp_path / "killed").mkdir()
+    with armed_rig(tmp_path / "unbroken", repeat=4, scenario=SWEPT) as rig:
+        assert rig.perform().exit_code == EXIT_PASS
+        (unbroken,) = rig.runs()
+    with armed_rig(tmp_path / "killed", repeat=4, scenario=SWEPT) as rig:
+        run = ("run", rig.folder, "--arm", told_of(unbroken)["rig"], "--logs", rig.logs)
+        for number in range(KILLS):
+            begins = ("--resume", "last") if number else ("--seed", 1)
+            with rig.command(*run, *begins) as process:
+                wait_until(lambda known=number: len(list(rig.logs.rglob("run.json"))) > known, "a run", within_s=60)  # type: ignore[misc]
+                with contextlib.suppress(subprocess.TimeoutExpired):
+                    process.communicate(timeout=drawn.uniform(0.5, 7))
+                    break
+                process.kill()
+        code, said = (0, "") if process.returncode == 0 else rig.said_by(*run, "--resume", "last")
+        assert code == EXIT_PASS, said
+        last = rig.runs()[-1]
+        assert len(rig.runs()) > 2
+        nothing_pressed(rig)
+    assert told_by_place(last) == told_by_place(unbroken)
+    assert [(one["verdict"], one["cycles"], one["counted"]) for one in told_of(last)["scenarios"]] == [
+        (one["verdict"], one["cycles"], one["counted"]) for one in told_of(unbroken)["scenarios"]
+    ]

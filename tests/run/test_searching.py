@@ -51,6 +51,7 @@ def test_a_search_finds_the_hold_up_time_goes_on_where_it_was_stopped_and_is_jud
     for file, old, new in (
         ("rig.yaml", "limits: {", "limits: {dips_up_to: 180 ms, "),
         ("rig.yaml", "watch: 400 ms", "watch: 150 ms"),
+        ("holds-up.yaml", "press: start\n", "press: start\n    for: 50 ms\n"),
         ("program.yaml", "scan: 10 ms\n", "scan: 10 ms\nrides_through: {middle: 100 ms, spread: 5 ms}\n"),
     ):
         text = (rig / file).read_text(encoding="utf-8")

@@ -246,8 +246,7 @@ class Link:
         if read is None:
             current.outstanding = None
             return b""
-        self._note_sent(sent, read, now_ns)
-        return self._frames[read].numbered(sent.transaction)
+        return self._note_sent(sent, read, now_ns)
 
     def lost(self, number: int, now_ns: int, *, reset: bool) -> None:
         """An established connection ended: `reset` where the peer reset or closed it, false where the own kernel
@@ -301,15 +300,17 @@ class Link:
             self._read(current, read, now_ns)
 
     def _read(self, connection: _Connection, read: int, now_ns: int) -> None:
-        sent = _Sent(read, 0, now_ns, 0)
-        self._note_sent(sent, read, now_ns)
-        self._send(connection, sent, self._frames[read])
+        connection.outstanding = sent = _Sent(read, 0, now_ns, 0)
+        self.actions.append(Send(connection.number, self._note_sent(sent, read, now_ns)))
 
-    def _note_sent(self, sent: _Sent, read: int, now_ns: int) -> None:
-        sent.request, sent.transaction, sent.sent_ns = read, self._next_transaction(), now_ns
-        sent.limit_ns = now_ns + self._within_ns
+    def _note_sent(self, sent: _Sent, read: int, now_ns: int) -> bytes:
+        """The bytes to send, and in `sent` what is awaited then."""
+        self._transaction = sent.transaction = self._transaction + 1 & 0xFFFF
+        head = sent.transaction.to_bytes(2, "big")
+        sent.request, sent.sent_ns, sent.limit_ns = read, now_ns, now_ns + self._within_ns
         usual = self._usual[read]
-        sent.usual = usual.frame.numbered(sent.transaction) if usual is not None else b""
+        sent.usual = head + usual.frame.rest if usual is not None else b""
+        return head + self._frames[read].rest
 
     def _send(self, connection: _Connection, sent: _Sent, frame: Frame) -> None:
         connection.outstanding = sent

@@ -223,16 +223,16 @@ def layout_for(device: Device, points: Sequence[Point]) -> SampleLayout:
 
 
 class Frame:
-    """A request that is encoded once; for each sending only its transaction id is put before it."""
+    """A request that is encoded once; for each sending only its transaction id is put before the `rest`."""
 
-    __slots__ = ("_rest",)
+    __slots__ = ("rest",)
 
     def __init__(self, unit: int, pdu: bytes) -> None:
-        self._rest = _MBAP.pack(0, 0, len(pdu) + 1, unit)[2:] + pdu
+        self.rest = _MBAP.pack(0, 0, len(pdu) + 1, unit)[2:] + pdu
 
     def numbered(self, transaction: int) -> bytes:
         """The bytes to send under this transaction id (0..65535)."""
-        return transaction.to_bytes(2, "big") + self._rest
+        return transaction.to_bytes(2, "big") + self.rest
 
 
 class FrameReader:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -426,7 +427,8 @@ class CycleAct:
                 return
             doing = "" if progress.ready_by_ns is None else "the controller was not ready in time"
             context.enter("watching", doing, ends_ns=end)
-            context.supervisor.wait_until(end + afterglow_ns(context.rig))
+            context.supervisor.wait_until(end)
+            context.supervisor.wait_until(end + afterglow_ns(context.rig), partial(self._all_read_since, end))
             self._hear_of_the_end(end)
             watched_ns = end
 
@@ -453,6 +455,16 @@ class CycleAct:
 
     def _ready_now_again(self) -> bool | None:
         return True if self._progress().ready_by_ns is None else None
+
+    def _all_read_since(self, end_ns: int) -> bool | None:
+        """True once a read of every point closes its last span; what is blind is waited for to the last."""
+        context = self._context
+        for point in context.rig.points.values():
+            device, reading = context.rig.devices[point.device], context.observer.latest(point.name)
+            lags_ns = device.image_lag_ns + device.input_delay_ns
+            if reading is None or reading.value is None or reading.sent_ns - lags_ns < end_ns:
+                return None
+        return True
 
     def _hear_of_the_end(self, end_ns: int) -> None:
         """A controller that was not heard since the end of the watch may have been lost before it: what becomes of its

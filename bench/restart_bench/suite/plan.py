@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 from restart_bench.campaigns.reliability import CONFIDENCE, confidence_reached, cycles_needed, reliability_shown
-from restart_bench.campaigns.search import plan_of, usual_cycles
 from restart_bench.campaigns.time_left import TimeLeft
 from restart_bench.model.clock import HOUR_NS, NS_PER_S
 from restart_bench.model.rig import BIT_TABLES, Device, Rig, RigSupply
@@ -242,6 +241,8 @@ def _fewest(scenario: Scenario) -> int:
     """Cycles that a case takes at least: of a search, where outcomes separate sharply."""
     if scenario.search is None:
         return scenario.repeat
+    from restart_bench.campaigns.search import plan_of, usual_cycles  # numpy, for searches alone
+
     return min(scenario.search.cycles, usual_cycles(plan_of(scenario.search)))
 
 

@@ -114,7 +114,8 @@ def _next(search: Search, tried: Sequence[Tried], done: int, fruitless: int) -> 
             late = statistics.median(one.asked_ns - sum(one.off_ns) / 2 for one in tried) if tried else 0.0
             grain: int = 10 ** max(0, len(str(search.resolution_ns)) - 2)  # a length that people can read
             return min(search.longest_ns, max(search.shortest_ns, round((step + late) / grain) * grain))
-        if step is not Stop.FOUND:
+        never_restarts = broken is _restarts and step is Stop.ALL_RIDDEN
+        if step is not Stop.FOUND and not never_restarts:
             return step
     return Stop.FOUND
 
