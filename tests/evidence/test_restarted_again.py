@@ -73,6 +73,40 @@ def test_a_controller_that_was_ready_and_then_only_falls_silent_is_not_blamed() 
     assert "fell silent" in finding.reason
 
 
+def valve_again(second: Twice, *changes: tuple[int, float]) -> Verdict:
+    """`is: off, within: 2 s` of a controller's own point that was on up to a second restart; `changes` count from when
+    it runs after that."""
+    second.scenario = scenario(expects("burner", "is", OFF, judged="burner", within=(0, 2 * S)))
+    second.set("burner", (0, 1), (AGAIN_NS, 0), *((second.second_ns + at * MS, value) for at, value in changes))
+    return second.finding("burner").verdict
+
+
+def test_off_as_a_second_restart_leaves_it_is_no_change_before_it_was_on_again() -> None:
+    """Off as read first after that restart, on and off again in time: that is the change, and no relapse."""
+    assert valve_again(Twice(), (300, 1), (400, 0)) is Verdict.PASS
+    assert valve_again(Twice(), (300, 1), (1_200, 0)) is Verdict.FAIL
+
+
+def test_off_that_came_after_a_second_restart_and_did_not_last_is_a_fail() -> None:
+    """It was read on after that restart, then off, and on again."""
+    assert valve_again(Twice(), (0, 1), (200, 0), (300, 1), (400, 0)) is Verdict.FAIL
+
+
+def test_off_that_had_come_before_a_second_restart_and_not_lasted_until_it_is_a_fail() -> None:
+    """What deviated before that restart is none of its work."""
+    story = Twice(scenario=scenario(expects("burner", "is", OFF, judged="burner", within=(0, 2 * S))))
+    first = story.first_ns
+    story.set("burner", (0, 1), (first + 50 * MS, 0), (first + 80 * MS, 1), (AGAIN_NS, 0))
+    assert story.finding("burner").verdict is Verdict.FAIL
+
+
+def test_where_silence_alone_tells_of_a_restart_off_may_have_come_before_it() -> None:
+    """Then what was on after it may be a relapse."""
+    story = Twice()
+    story.stages = [one for one in story.stages if one[0] < AGAIN_NS or one[1] != "refused"]
+    assert valve_again(story, (300, 1), (400, 0)) is Verdict.INCONCLUSIVE
+
+
 # ---------------------------------------------------------------- resets
 
 
