@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from test_restarts import rides
 
-from evidence import MS, OFF, ON, T0, S, Story, expects, found, scenario
+from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, found, scenario
 from restart_bench.evidence.marks import traces_of
 from restart_bench.evidence.reachability import Reachability
 from restart_bench.evidence.supply_off import losses_of
@@ -71,6 +71,66 @@ def test_a_controller_that_was_ready_and_then_only_falls_silent_is_not_blamed() 
     finding = story.finding("", "ready within")
     assert finding.verdict is Verdict.INCONCLUSIVE
     assert "fell silent" in finding.reason
+
+
+def valve_again(second: Twice, *changes: tuple[int, float], start: str = "restored") -> Verdict:
+    """`is: off, within: 2 s` of a controller's own point that was on up to a second restart; `changes` count from when
+    it runs after that."""
+    second.scenario = scenario(expects("burner", "is", OFF, judged="burner", within=(0, 2 * S), start=start))
+    second.set("burner", (0, 1), (AGAIN_NS, 0), *((second.second_ns + at * MS, value) for at, value in changes))
+    return second.finding("burner").verdict
+
+
+def test_off_as_a_second_restart_leaves_it_is_no_change_before_it_was_on_again() -> None:
+    """Off as read first after that restart, on and off again in time: that is the change, and no relapse."""
+    assert valve_again(Twice(), (300, 1), (400, 0)) is Verdict.PASS
+    assert valve_again(Twice(), (300, 1), (1_200, 0)) is Verdict.FAIL
+
+
+def test_off_that_came_after_a_second_restart_and_did_not_last_is_a_fail() -> None:
+    """It was read on after that restart, then off, and on again."""
+    assert valve_again(Twice(), (0, 1), (200, 0), (300, 1), (400, 0)) is Verdict.FAIL
+
+
+def test_off_that_was_read_on_between_a_second_restart_and_ready_has_come() -> None:
+    """Counted from ready: off as that restart left it is no change, off after on is one that did not last."""
+    story = Twice(rig=dryer(ready=replace(dryer().ready, within_ns=3 * S)))
+    story.truth["running"][-1] = (story.second_ns + 150 * MS, 1)
+    assert valve_again(story, (300, 1), (400, 0), start="ready") is Verdict.PASS
+    assert valve_again(story, (0, 1), (100, 0), (300, 1), (400, 0), start="ready") is Verdict.FAIL
+
+
+def test_off_that_had_come_before_a_second_restart_and_not_lasted_until_it_is_a_fail() -> None:
+    """What deviated before that restart is none of its work."""
+    story = Twice(scenario=scenario(expects("burner", "is", OFF, judged="burner", within=(0, 2 * S))))
+    first = story.first_ns
+    story.set("burner", (0, 1), (first + 50 * MS, 0), (first + 80 * MS, 1), (AGAIN_NS, 0))
+    assert story.finding("burner").verdict is Verdict.FAIL
+
+
+def test_where_silence_alone_tells_of_a_restart_off_may_have_come_before_it() -> None:
+    """Then what was on after it may be a relapse."""
+    story = Twice()
+    story.stages = [one for one in story.stages if one[0] < AGAIN_NS or one[1] != "refused"]
+    assert valve_again(story, (300, 1), (400, 0)) is Verdict.INCONCLUSIVE
+
+
+def test_a_controller_that_falls_silent_while_it_may_be_getting_ready_is_not_blamed() -> None:
+    """It read ready for less than `steady`: silence alone may be the network's, and no sign that it is not ready."""
+    story = Story(scenario=scenario(expects("burner", "is", OFF)), end_ns=6 * S)
+    story.stages.append((story.running_ns + 90 * MS, "dark"))
+    finding = story.finding("", "ready within")
+    assert finding.verdict is Verdict.INCONCLUSIVE
+    assert "fell silent" in finding.reason
+
+
+def test_a_controller_that_is_read_not_ready_on_both_sides_of_a_silence_is_blamed() -> None:
+    """A short silence hides nothing: `running` read off before it and after it, to the end of its time."""
+    story = Story(scenario=scenario(expects("burner", "is", OFF)), end_ns=6 * S)
+    silent, running = story.running_ns + 90 * MS, story.running_ns + 290 * MS
+    story.stages += [(silent, "dark"), (running, "good")]
+    finding = story.set("running", (0, 1), (story.cut_ns, 0)).finding("", "ready within")
+    assert finding.verdict is Verdict.FAIL
 
 
 # ---------------------------------------------------------------- resets

@@ -377,7 +377,7 @@ class Oracle:
                     lasting = any(min(to, end[0]) - since > one.blind_ns for since, to in later)
                     if not limit_low <= again <= limit_high or read is not None or lasting:
                         allowed.no_pass.append(f"it did not last: {told(relapse)}, and did not come again in time")
-                    elif not later and one.start == "restored":
+                    elif not later and one.start == "restored" and not self._may_be_read_on(name, good, begin):
                         allowed.no_fail.append(f"it came again in time: {told(candidates[1][0])}")
                 else:
                     allowed.no_pass.append(f"it came {told(begin)} and did not last: {told(relapse)}")
@@ -410,6 +410,15 @@ class Oracle:
         own = self.world.restarted and not self.world.rig.is_independent(name)
         unread = own and self._first(self.sure(name).within(self.low, begin), good, False) is None
         return 0.0 in good and (begin <= origin or unread)
+
+    def _may_be_read_on(self, name: str, good: set[float], begin: int) -> bool:
+        """Whether a restarted controller's own read of its last life, before it conformed, may count by rule 3 although
+        it is not among those that surely do: then off was a change."""
+        life = self.ready.life
+        if life is None or not self.world.restarted or self.world.rig.is_independent(name):
+            return False
+        possible = self.readings.possible(name).within(max(self.low, life.start), begin)
+        return self._first(possible, good, False) is not None
 
     def _never_came(
         self, one: Expectation, allowed: Allowed, start: Span, good: set[float], end: Span, reads: Reading

@@ -29,6 +29,12 @@ def test_what_a_world_truly_did_decides_what_may_be_said_of_it(part: int) -> Non
     assert not found, "\n".join(map(str, found[:20]))
 
 
+@pytest.mark.parametrize("seed", [50_062_572, 50_077_430, 50_090_920])
+def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: int) -> None:
+    """A late restart that left off behind, a network lost before `steady` was over, and on read once before off."""
+    assert finds_of(seed) == []
+
+
 def judged_so(seed: int, word: Verdict | None) -> list[str]:
     """What the oracle says of a judge that says one word to everything (None: the judge as it is)."""
     world, readings = world_of(seed)

@@ -14,6 +14,7 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence, Judged
 from restart_bench.evidence.long_cycles import LISTED_NS
 from restart_bench.evidence.marks import switching_of, unseen_ns
+from restart_bench.evidence.restarts import LateRestart
 from restart_bench.evidence.supply_off import off_time
 from restart_bench.evidence.traces import Flags, Reads, conforming, long_gaps
 from restart_bench.model.clock import BLIND_NS, Bounds
@@ -152,12 +153,39 @@ def _windowed(evidence: Evidence, demand: Expectation) -> Judged:
     after = int(np.searchsorted(reads.early, start.not_after_ns, side="left"))
     if after == len(reads):
         return _blind(evidence, demand, [(start.not_after_ns, end)])
-    span = (start, end)
-    carried = _carried_over(evidence, demand, int(reads.early[after])) if met[after] else True
-    judged = _from_onset(evidence, demand, span, (known, reads, met), after, began=carried is False)
+    told = (known, reads, met)
+    judged = _from_first(evidence, demand, (start, end), told, after)
+    late = _late_for(evidence, demand)
+    if late is None or judged.verdict is not Verdict.FAIL or (judged.proven_ns or 0) < late.bounds.not_before_ns:
+        return judged
+    again = max(after, int(np.searchsorted(reads.early, late.bounds.not_after_ns, side="left")))
+    if again == len(reads):
+        return judged
+    other = _from_first(evidence, demand, (start, end), told, again)
+    if late.proven or other.verdict is Verdict.FAIL:
+        return other
+    reason = f"{judged.reason}; the controller fell silent meanwhile, and after a restart that would be no relapse"
+    return Judged(Verdict.INCONCLUSIVE, reason)
+
+
+def _late_for(evidence: Evidence, demand: Expectation) -> LateRestart | None:
+    """The restart after the return, where it leaves behind what is asked for: off, as a controller's own reads say it.
+    What they said before it is no evidence of the state after it (rule 3)."""
+    own = not evidence.rig.is_independent(demand.judged)
+    off = own and bool(conforming(demand.wanted, np.zeros(1), evidence.before(demand.judged))[0])
+    return evidence.late if off else None
+
+
+def _from_first(
+    evidence: Evidence, demand: Expectation, span: tuple[Bounds, int], told: tuple[Reads, Reads, Flags], first: int
+) -> Judged:
+    """The same, where read number `first` is the first one that surely lies in the window, or after a restart in it."""
+    _, reads, met = told
+    carried = _carried_over(evidence, demand, int(reads.early[first])) if met[first] else True
+    judged = _from_onset(evidence, demand, span, told, first, began=carried is False)
     if carried is not None:
         return judged
-    other = _from_onset(evidence, demand, span, (known, reads, met), after, began=True)
+    other = _from_onset(evidence, demand, span, told, first, began=True)
     if other.verdict is judged.verdict:
         return judged
     reason = f"{shown(evidence.rig, demand.point)} was so in the first read after {evidence.back}: whether it had come"
@@ -199,6 +227,13 @@ def _carried_over(evidence: Evidence, demand: Expectation, first_ns: int) -> boo
     reads = known.part(0, int(np.searchsorted(known.early, first_ns, side="left")) + 1)
     others = np.flatnonzero(~conforming(demand.wanted, reads.value, before))
     last = int(others[-1]) if len(others) else -1  # the last read that did not conform
+    late = _late_for(evidence, demand)
+    if (
+        late is not None
+        and late.bounds.not_after_ns <= first_ns
+        and (last < 0 or reads.early[last] <= late.bounds.not_before_ns)
+    ):
+        return True if late.proven else None
     own = not evidence.rig.is_independent(demand.judged)
     rode_through = evidence.scenario.how == "supply" and evidence.fate.lost is False
     if bool(conforming(demand.wanted, np.zeros(1), before)[0]) and not (own and rode_through):

@@ -72,11 +72,12 @@ def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
     if since is None or _might_be_in_time(evidence, since + limit_ns):
         return Judged(Verdict.INCONCLUSIVE, only_its_word(evidence))
     deadline_ns = max(start, since) + limit_ns
-    signs = np.sort(_signs_against(evidence, start))
+    signs = np.sort(_signs_against(evidence, start, by_silence=not silent))
     beyond = int(np.searchsorted(signs, deadline_ns, side="left"))
     edges = np.concatenate(([start], signs[: beyond + 1]))
     if beyond == len(signs) or int(np.diff(edges).max()) > UNREADY_PAUSE_NS + evidence.rig.ready.steady_ns:
-        return Judged(Verdict.INCONCLUSIVE, "but the bench did not see all through that it was not")
+        unseen = f"but the controller {silent}" if silent else "but the bench did not see all through that it was not"
+        return Judged(Verdict.INCONCLUSIVE, unseen)
     back = "run mode was commanded" if evidence.scenario.how == "mode" else "its supply was back"
     return Judged(Verdict.FAIL, back, {}, deadline_ns)
 
@@ -95,13 +96,14 @@ def _might_be_in_time(evidence: Evidence, deadline_ns: int) -> bool:
     return ready is not None and ready.not_before_ns <= deadline_ns
 
 
-def _signs_against(evidence: Evidence, start_ns: int) -> Instants:
-    """Instants at which something showed that the controller was not ready: no answer, an exception, a condition
-    that was not met, a sign of life that stood still."""
+def _signs_against(evidence: Evidence, start_ns: int, *, by_silence: bool) -> Instants:
+    """Instants at which something showed that the controller was not ready: no answer (`by_silence`: unless only that
+    tells of a restart), an exception, a condition that was not met, a sign of life that stood still."""
     found: list[Instants] = []
     contact = evidence.contact
     if contact is not None:
-        found.append(contact.sent[contact.of_kind((*FAILURES, SampleKind.EXCEPTION))])
+        kinds = [kind for kind in (*FAILURES, SampleKind.EXCEPTION) if by_silence or kind is not SampleKind.SILENT]
+        found.append(contact.sent[contact.of_kind(tuple(kinds))])
     for name, wanted in ready_conditions(evidence.rig):
         reads = evidence.reads(name)
         if wanted is not ANYTHING:
