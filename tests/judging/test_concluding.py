@@ -137,9 +137,9 @@ def test_every_pass_states_its_limits() -> None:
     text = "\n".join(limits)
     assert "2 cycles without a deviation show a reliability of at least 22.36 % at a confidence of 95 %" in text
     assert "burner: pulses shorter than 4" in text and "are not excluded" in text
-    assert "true off time 0.99..1.01 s (commands and relay data)" in text
+    assert "true off time 0.99..1.01 s (commands, relay data and proofs)" in text
     by_hand = "\n".join(judge_scenario(dryer(supply=RigSupply("by-hand")), told, [story.judge()] * 2, 2).limits)
-    assert "true off time 0.99..1.01 s (between question and answer)" in by_hand
+    assert "true off time 0.99..1.01 s (between question and answer, and proofs)" in by_hand
     assert "What controller says of itself shows nothing" in text
     assert "fan: not read for up to 40" in "\n".join(judge_scenario(dryer(), told, [blinded.judge()], 1).limits)
 
