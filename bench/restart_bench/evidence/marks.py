@@ -175,20 +175,21 @@ class _Counting:
         another one."""
         found: dict[str, Bounds] = {}
         if self.contact is not None:
-            since = self.contact.last_reply_ns(begins.not_after_ns) if late else self._old_replies_end(begins)
-            found |= _answers(self.contact, begins, since)
+            contact = self.contact
+            since = contact.last_reply_ns(begins.not_after_ns) if late else self._old_replies_end(contact, begins)
+            found |= _answers(contact, begins, since)
         from_ns = begins.not_after_ns if late else begins.not_before_ns
         span = (self.cut, begins, from_ns)
         found |= _running(self.rig, self.scenario, self.builder, span, found.get("good"), until_ns)
         return {name: mark for name, mark in found.items() if mark.not_after_ns <= until_ns or name == "settled"}
 
-    def _old_replies_end(self, begins: Bounds) -> int:
+    def _old_replies_end(self, contact: Reachability, begins: Bounds) -> int:
         """Up to when replies may still be of the life before the cut: where its connection was lost, the last one on
         it, though the supply may have been back by then (it can come back by itself before the controller dies)."""
-        fate = None if self.contact is None or self.cut is None else self.contact.fate(self.cut, begins)
-        if self.contact is None or fate is None or fate.dark is None or not fate.lost:
+        fate = contact.fate(self.cut, begins) if self.cut is not None else None
+        if fate is None or not fate.lost or fate.dark is None:
             return begins.not_before_ns
-        return max(begins.not_before_ns, self.contact.last_reply_ns(fate.dark.not_after_ns))
+        return max(begins.not_before_ns, contact.last_reply_ns(fate.dark.not_after_ns))
 
     def _watch_end(self, marks: Mapping[str, Bounds], begins: Bounds) -> int:
         """No sooner than the longest window that counts from the return."""
