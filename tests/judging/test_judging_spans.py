@@ -227,6 +227,22 @@ def test_what_stays_on_through_the_return_may_do_so_where_that_is_asked() -> Non
     assert judged(story, expects("fan", "returns", longer_than_ns=20 * MS)).verdict is PASS
 
 
+@pytest.mark.parametrize(("unread", "verdict"), [
+    ([(40, 100)], FAIL), ([(40, 100), (300, 400)], FAIL), ([(40, 1_505)], INCONCLUSIVE),
+    ([(40, 100), (1_480, 2_000)], INCONCLUSIVE),
+])  # fmt: skip
+def test_what_no_read_after_a_gap_shows_to_conform_deviated_from_there_on_whatever_the_gap_hid(
+    unread: list[tuple[int, int]], verdict: Verdict
+) -> None:
+    """`never: off`, off in every read, but unread for a while: it came on there and went off, or never came. Either way
+    it was off from the gap on for too long, unless what follows the gap is shorter than the limit, or nothing does."""
+    told = Story().set("fan_terminal", (0, 0))
+    for since_ms, to_ms in unread:
+        told.hide("independent", BACK + since_ms * MS, BACK + to_ms * MS)
+    one = judged(told, expects("fan", "never", OFF, longer_than_ns=30 * MS))
+    assert one.verdict is verdict, one.reason
+
+
 # ---------------------------------------------------------------- a first read that conforms already
 
 

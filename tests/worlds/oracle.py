@@ -523,7 +523,8 @@ class Oracle:
             if end[0] - self.latest >= limit:
                 allowed.no_pass.append("it never conformed")
             self._near(allowed, end[0] - self.latest, limit, 2 * gap + self.latest - self.back + 50 * MS)
-            if gap >= limit or last_read(reads) < end[0] - 2 * gap or end[1] > world.end:
+            unread = gap >= limit and not self._seen_at_last(reads, limit, end)
+            if unread or last_read(reads) < end[0] - 2 * gap or end[1] > world.end:
                 allowed.doubts.append(f"not read for {gap / MS:.0f} ms")
             return
         showing = reads.early[(reads.looked >= first) & np.isin(reads.value, list(good))]
@@ -547,6 +548,17 @@ class Oracle:
             allowed.doubts.append("that it conformed was not surely read")
         elif worst < limit:
             allowed.no_fail.append("no deviation was as long as that")
+
+    def _seen_at_last(self, reads: Reading, limit: int, end: Span) -> bool:
+        """Whether the end of a span was read without a gap for longer than a limit: what deviates in all of that does so
+        for too long, whether it had conformed in a gap before it or never did."""
+        mine = reads.only((reads.late > self.latest) & (reads.early < end[1]))
+        if len(mine.early) == 0 or end[1] - mine.early[-1] >= limit - MS:
+            return False
+        apart = np.flatnonzero(mine.late[1:] - mine.early[:-1] >= limit - MS)
+        since = int(mine.late[apart[-1] + 1]) if len(apart) else int(mine.late[0])
+        lasting = mine.early[mine.late <= end[0]]
+        return len(lasting) > 0 and int(lasting[-1]) - since > limit + MS
 
     # ------------------------------------------------------------ during
 
