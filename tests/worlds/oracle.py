@@ -550,8 +550,8 @@ class Oracle:
             allowed.no_fail.append("no deviation was as long as that")
 
     def _seen_at_last(self, reads: Reading, limit: int, end: Span) -> bool:
-        """Whether the end of a span was read without a gap for longer than a limit: what deviates in all of that does so
-        for too long, whether it had conformed in a gap before it or never did."""
+        """Whether the end of a span was read without a gap for longer than a limit: what deviates in all of that does
+        so for too long, whether it had conformed in a gap before it or never did."""
         mine = reads.only((reads.late > self.latest) & (reads.early < end[1]))
         if len(mine.early) == 0 or end[1] - mine.early[-1] >= limit - MS:
             return False
