@@ -353,6 +353,28 @@ def test_what_was_on_on_both_sides_of_a_blind_gap_may_have_come_on_in_it(since_m
     assert told.finding("burner", "burner after fan").verdict is INCONCLUSIVE
 
 
+def test_a_few_polls_left_out_may_hide_that_it_went_off_and_came_on_again() -> None:
+    """The same where the bench asks every 4 ms and was silent for 20 ms, in which the fan was off for 12 ms."""
+    gap = replace(AT_MOST, at_most_ns=400 * MS)
+    told = Story(scenario=scenario(gaps=(gap,))).set("burner_terminal", (0, 0), (BACK + 150 * MS, 1))
+    told.set(
+        "fan_terminal", (0, 1), (BACK + 104 * MS, 0), (BACK + 116 * MS, 1), (BACK + 200 * MS, 0), (BACK + 500 * MS, 1)
+    )
+    assert told.finding("burner", "burner after fan").verdict is PASS
+    told.hide("independent", BACK + 100 * MS, BACK + 120 * MS)
+    assert told.finding("burner", "burner after fan").verdict is INCONCLUSIVE
+
+
+def test_a_lag_alone_hides_no_change() -> None:
+    """Every read may show what was 20 ms ago: no poll is left out, so the fan that was on did not come on before."""
+    gap = replace(AT_MOST, at_most_ns=400 * MS)
+    told = Story(scenario=scenario(gaps=(gap,))).set("burner_terminal", (0, 0), (BACK + 150 * MS, 1))
+    devices = {**told.rig.devices, "independent": replace(told.rig.devices["independent"], image_lag_ns=20 * MS)}
+    told = replace(told, rig=replace(told.rig, devices=devices))
+    told.set("fan_terminal", (0, 1), (BACK + 200 * MS, 0), (BACK + 500 * MS, 1))
+    assert told.finding("burner", "burner after fan").verdict is FAIL
+
+
 @pytest.mark.parametrize(("fan", "burner", "verdict"), [
     (500, 200, FAIL), (500, 480, FAIL), (500, 500, INCONCLUSIVE), (480, 500, PASS), (200, 700, PASS),
     (None, 200, FAIL), (100, 900, FAIL),

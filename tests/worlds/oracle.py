@@ -246,7 +246,12 @@ class Oracle:
         reads = self.sure(name)
         off = reads.early[(reads.late > self.high) & (reads.value == 0)]
         until = int(off[0]) if len(off) else self.world.end
-        return reads.longest_gap(self.world.cut[0], until) > 45 * MS
+        return reads.longest_gap(self.world.cut[0], until) > self._polls(name, 2.5)
+
+    def _polls(self, name: str, number: float) -> int:
+        """How long reads so many polls apart leave a point unseen, its lag included."""
+        device = self.world.rig.devices[self.world.rig.points[name].device]
+        return int(number * device.poll_ns) + device.image_lag_ns + device.input_delay_ns
 
     def _first(self, reads: Reading, good: set[float], conforms: bool) -> int | None:
         met = np.isin(reads.value, list(good))
@@ -283,6 +288,13 @@ class Oracle:
             return None
         begin, end = max(later[0][0], self.back), later[0][1]
         reads = self.sure(name)
+        if world_on_at(self.world, name) and reads.gap_around(begin) < self._polls(name, 3.5):
+            gone = max(
+                (low for low, high in truth.spans([0.0], self.world.cut[0], begin) if high == begin), default=FAR
+            )
+            off = (reads.looked >= gone) & (reads.looked < begin)
+            if gone < FAR and not bool(off.any()):
+                return -FAR, FAR, begin  # off for so short a time that it fell between two polls
         shown = reads.late[(reads.early >= begin) & (reads.looked < end) & (reads.value == 1)]
         if len(shown) == 0:
             return -FAR, FAR, begin
