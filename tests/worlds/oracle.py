@@ -246,7 +246,12 @@ class Oracle:
         reads = self.sure(name)
         off = reads.early[(reads.late > self.high) & (reads.value == 0)]
         until = int(off[0]) if len(off) else self.world.end
-        return reads.longest_gap(self.world.cut[0], until) > 45 * MS
+        return reads.longest_gap(self.world.cut[0], until) > self._polls(name, 2.5)
+
+    def _polls(self, name: str, number: float) -> int:
+        """How long reads so many polls apart leave a point unseen, its lag included."""
+        device = self.world.rig.devices[self.world.rig.points[name].device]
+        return int(number * device.poll_ns) + device.image_lag_ns + device.input_delay_ns
 
     def _first(self, reads: Reading, good: set[float], conforms: bool) -> int | None:
         met = np.isin(reads.value, list(good))
@@ -283,6 +288,13 @@ class Oracle:
             return None
         begin, end = max(later[0][0], self.back), later[0][1]
         reads = self.sure(name)
+        if world_on_at(self.world, name) and reads.gap_around(begin) < self._polls(name, 3.5):
+            gone = max(
+                (low for low, high in truth.spans([0.0], self.world.cut[0], begin) if high == begin), default=FAR
+            )
+            off = (reads.looked >= gone) & (reads.looked < begin)
+            if gone < FAR and not bool(off.any()):
+                return -FAR, FAR, begin  # off for so short a time that it fell between two polls
         shown = reads.late[(reads.early >= begin) & (reads.looked < end) & (reads.value == 1)]
         if len(shown) == 0:
             return -FAR, FAR, begin
@@ -523,7 +535,8 @@ class Oracle:
             if end[0] - self.latest >= limit:
                 allowed.no_pass.append("it never conformed")
             self._near(allowed, end[0] - self.latest, limit, 2 * gap + self.latest - self.back + 50 * MS)
-            if gap >= limit or last_read(reads) < end[0] - 2 * gap or end[1] > world.end:
+            unread = gap >= limit and not self._seen_at_last(reads, limit, end)
+            if unread or last_read(reads) < end[0] - 2 * gap or end[1] > world.end:
                 allowed.doubts.append(f"not read for {gap / MS:.0f} ms")
             return
         showing = reads.early[(reads.looked >= first) & np.isin(reads.value, list(good))]
@@ -547,6 +560,17 @@ class Oracle:
             allowed.doubts.append("that it conformed was not surely read")
         elif worst < limit:
             allowed.no_fail.append("no deviation was as long as that")
+
+    def _seen_at_last(self, reads: Reading, limit: int, end: Span) -> bool:
+        """Whether the end of a span was read without a gap for longer than a limit: what deviates in all of that does
+        so for too long, whether it had conformed in a gap before it or never did."""
+        mine = reads.only((reads.late > self.latest) & (reads.early < end[1]))
+        if len(mine.early) == 0 or end[1] - mine.early[-1] >= limit - MS:
+            return False
+        apart = np.flatnonzero(mine.late[1:] - mine.early[:-1] >= limit - MS)
+        since = int(mine.late[apart[-1] + 1]) if len(apart) else int(mine.late[0])
+        lasting = mine.early[mine.late <= end[0]]
+        return len(lasting) > 0 and int(lasting[-1]) - since > limit + MS
 
     # ------------------------------------------------------------ during
 
