@@ -93,8 +93,8 @@ class CaseLine:
     name: str
     off_time: str
     controller: str
-    cycles: int
-    verdict: Verdict
+    cycles: str  # `20`, or `3 of 20` where not all were done
+    verdict: Verdict | None  # None: not played
     verdicts: str
     from_memory: bool = False
 

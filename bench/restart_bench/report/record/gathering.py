@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from restart_bench.archive.earlier import earlier_cycles, gone_on_with
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
-from restart_bench.judging.campaign.case_map import case_rows, outcome_words, verdict_words
+from restart_bench.judging.campaign.case_map import case_rows, number_words, outcome_words, verdict_words
 from restart_bench.judging.campaign.measured_times import (
     drift_text,
     limit_text,
@@ -229,7 +229,7 @@ def _case_lines(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[C
             name=row.case.name,
             off_time=bounds_text(row.off_time_ns) if row.off_time_ns is not None else "-",
             controller=outcome_words(row) if scenario.how == "supply" else "-",
-            cycles=row.cycles,
+            cycles=number_words(row),
             verdict=row.verdict,
             verdicts=verdict_words(row),
             from_memory=row.case.from_memory,
