@@ -73,6 +73,13 @@ def test_it_is_drawn_with_the_signs_and_colours_of_the_verdicts_and_told_to_who_
     assert "state 0, 0 s to 50 ms later, drawn: off 20 ms: 0 of 3 valid cycles, not played" in told
 
 
+def test_what_there_is_no_room_for_is_said() -> None:
+    """Forty starts fill a page, and so do six bands of 32 cuts."""
+    picture = picture_of_played(grid(50, 193, {(row, row): PASSED for row in range(50)}))
+    assert picture is not None
+    assert picture.left_out == "There is no room here for 10 more starts and 1 more cut: they are told below."
+
+
 def test_one_combination_is_no_map() -> None:
     """There is nothing to see at a glance in one place."""
     assert picture_of_played(grid(1, 1, {(0, 0): PASSED})) is None

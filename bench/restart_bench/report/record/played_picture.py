@@ -127,4 +127,4 @@ def _told(played: Played) -> str:
 def _left_out(rows: int, columns: int) -> str:
     parts = [counted(rows, "more start")] if rows > 0 else []
     parts += [counted(columns, "more cut")] if columns > 0 else []
-    return f"There is no room for {' and '.join(parts)}; the tables below have them." if parts else ""
+    return f"There is no room here for {' and '.join(parts)}: they are told below." if parts else ""
