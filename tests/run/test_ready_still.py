@@ -19,7 +19,7 @@ from restart_bench.run.cycle import CycleAct, Turn
 NOW = T0 + 300 * MS
 STEADY_NS = 250 * MS
 WAIT = (Step("before", 0, Wait(STEADY_NS), "wait"),)
-BEFORE = WasReady(until_ns=T0 - 200 * MS, alive=7, switched=4)
+BEFORE = WasReady(until_ns=T0 - 200 * MS, alive=7, switched=4, connection=1)
 
 
 def found(
@@ -29,6 +29,7 @@ def found(
     *,
     alive: int | None = 9,
     switched: int = 4,
+    connection: int = 1,
     steps: tuple[Step, ...] = WAIT,
     now: int = NOW,
 ) -> Bounds | None:
@@ -37,7 +38,11 @@ def found(
     context: Any = SimpleNamespace(
         rig=rig,
         traces=lambda names: traces_of(rig, story.records(), story.samples(), names),
-        observer=SimpleNamespace(latest=lambda _: SimpleNamespace(value=alive), last_good_ns=lambda _: now - 5 * MS),
+        observer=SimpleNamespace(
+            latest=lambda _: SimpleNamespace(value=alive),
+            last_good_ns=lambda _: now - 5 * MS,
+            connection_of=lambda _: connection,
+        ),
         actuators=SimpleNamespace(state=SimpleNamespace(operations=switched)),
     )
     turn = Turn(replace(story.scenario, before=steps), story.scenario.cases[0], 1, 1)
@@ -63,13 +68,27 @@ def test_ready_to_the_end_of_the_cycle_before_is_ready_now(monkeypatch: pytest.M
         {"switched": 5},
         {"alive": 7},
         {"alive": None},
+        {"connection": 2},
         {"steps": (), "now": T0 + STEADY_NS - MS},
     ],
-    ids=["first cycle", "a second unread", "switched meanwhile", "does not move", "not read", "no steps to look on"],
+    ids=[
+        "first cycle",
+        "a second unread",
+        "switched meanwhile",
+        "does not move",
+        "not read",
+        "reconnected",
+        "no steps to look on",
+    ],
 )
 def test_otherwise_steady_is_waited_for(monkeypatch: pytest.MonkeyPatch, changed: dict[str, Any]) -> None:
     """Each of these takes the ground away: then the cycle waits as the first one does."""
     assert found(monkeypatch, uncut(), **changed) is None
+
+
+def test_the_first_read_of_the_cycle_is_enough(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing was lost since the cycle before, so its sign of life need not be seen to change twice once more."""
+    assert found(monkeypatch, replace(uncut(), end_ns=15 * MS), now=T0 + 15 * MS) is not None
 
 
 def test_one_read_that_is_not_ready_ends_it(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -39,6 +39,8 @@ from restart_bench.run.steps import CycleBrokenOff, Steps
 _READ_WITHIN_NS = NS_PER_S
 """Nothing is cut unless every device was read within this time (rule 8)."""
 _DARK_AFTER_NS = 5 * NS_PER_S
+_READS_TO_COUNT = 4
+"""So many polls after the beginning of a cycle the sign of life has been read to change twice (rule 3)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +161,13 @@ class CycleAct:
         if held is None or held.until_ns - held.since.not_after_ns < rig.ready.steady_ns:
             return None
         alive = context.observer.latest(rig.ready.alive) if rig.ready.alive is not None else None
-        return WasReady(held.until_ns, alive.value if alive is not None else None, context.actuators.state.operations)
+        moved = alive.value if alive is not None else None
+        return WasReady(held.until_ns, moved, context.actuators.state.operations, self._connection())
+
+    def _connection(self) -> int | None:
+        """On which the controller is read."""
+        controller = self._context.rig.controller
+        return None if controller is None else self._context.observer.connection_of(controller.name)
 
     def _enter_cycle(self) -> None:
         context, number = self._context, self._turn.cycle
@@ -215,16 +223,17 @@ class CycleAct:
 
     def _ready_still(self, before: WasReady | None, from_ns: int) -> Bounds | None:
         """The controller was ready to the end of the cycle before, the supply was left alone since, and what is read
-        now goes on with it, without a second unread between: `steady` is over. Its sign of life has moved again."""
+        now goes on with it on the same connection, without a second unread between: `steady` is over. Its sign of life
+        has moved again, so one read of all that `ready` asks for tells it."""
         rig = self._context.rig
         now = now_ns()
         if before is None or now < from_ns + self._lead_ns() or self._silent_devices(now):
             return None
-        if self._context.actuators.state.operations != before.switched:
+        if self._context.actuators.state.operations != before.switched or self._connection() != before.connection:
             return None
         conditions = ready_conditions(rig)
         traces = self._context.traces([name for name, _ in conditions])
-        spans = [held_spans(traces[name].reads.inside(from_ns, FAR_NS), wanted, from_ns) for name, wanted in conditions]
+        spans = [held_spans(traces[name].seen.inside(from_ns, FAR_NS), wanted, from_ns) for name, wanted in conditions]
         if not all(len(one) == 1 and one[0].since.not_before_ns <= from_ns for one in spans):
             return None
         first = max(one[0].since.not_after_ns for one in spans)
@@ -238,9 +247,11 @@ class CycleAct:
 
     def _lead_ns(self) -> int:
         """How long to wait before the first step, so that reads of this cycle (they alone tell what was before the cut)
-        reach back `steady` at least: nothing where the steps last that long."""
+        reach back `steady` at least, and count: nothing where the steps last that long."""
+        rig = self._context.rig
+        counting_ns = 0 if rig.controller is None else _READS_TO_COUNT * rig.controller.poll_ns
         steps = sum(facts_of(step.action).lasts(step.action)[0] for step in self._scenario.before)
-        return max(0, self._context.rig.ready.steady_ns - steps)
+        return max(0, max(rig.ready.steady_ns, counting_ns) - steps)
 
     def _ready_now(self, from_ns: int) -> Bounds | None:
         if self._silent_devices(now_ns()):
