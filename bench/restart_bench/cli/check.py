@@ -9,6 +9,7 @@ from pathlib import Path
 
 from restart_bench.campaigns.reliability import CONFIDENCE, cycles_needed, rarest_seen
 from restart_bench.cli.round_trips import RoundTrip
+from restart_bench.judging.campaign.coverage import coverage_of, left_out_words
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Search
 from restart_bench.model.units import show_duration
@@ -279,6 +280,9 @@ def _facts(plan: SuitePlan, worn: int, free_bytes: int | None) -> Iterator[tuple
         will = "will not" if low > free_bytes else "may not"
         yield "FULL", f"the archive {will} fit on its disk: make room, name another with --logs, or plan fewer cycles"
     yield "loads", plan.rig.loads
+    left = left_out_words(coverage_of([one.scenario for one in plan.scenarios]))
+    if left:
+        yield "left out", left
     if plan.tries:
         yield "if all passes", _seen_text(plan)
 
