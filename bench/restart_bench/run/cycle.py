@@ -10,6 +10,7 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from typing import TypeVar
 
 import numpy as np
 
@@ -37,9 +38,12 @@ from restart_bench.run.limits import ON_AT_LEAST
 from restart_bench.run.resume import OpenCut
 from restart_bench.run.steps import CycleBrokenOff, Steps
 
+T = TypeVar("T")
+
 _READ_WITHIN_NS = NS_PER_S
 """Nothing is cut unless every device was read within this time (rule 8)."""
 _DARK_AFTER_NS = 5 * NS_PER_S
+_SELDOM_NS = NS_PER_S // 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,10 +196,8 @@ class CycleAct:
         started = self._life_from_ns = self._bring_on()
         within = context.rig.ready.within_ns
         context.situation.phase_ends_ns = started + within
-        ready = context.supervisor.wait_until(
-            started + within,
-            lambda: self._ready_still(before, started) or self._ready_now(started) or self._dark(started),
-        )
+        is_ready = self._seldom(lambda: self._ready_still(before, started) or self._ready_now(started))
+        ready = context.supervisor.wait_until(started + within, lambda: is_ready() or self._dark(started))
         self._context.refuse_without_power()
         if not isinstance(ready, Bounds):
             self._trouble("not ready", self._why_not_ready(started), started)
@@ -264,9 +266,9 @@ class CycleAct:
         return sum(facts_of(step.action).lasts(step.action)[0] for step in self._scenario.before)
 
     def _ready_now(self, from_ns: int) -> Bounds | None:
-        if self._silent_devices(now_ns()):
+        rig, now = self._context.rig, now_ns()
+        if now - from_ns < rig.ready.steady_ns or self._silent_devices(now):
             return None
-        rig = self._context.rig
         named = {name for name, _ in rig.ready.when} | ({rig.ready.alive} if rig.ready.alive else set())
         return ready_since(rig, self._context.traces(named), from_ns)
 
@@ -463,10 +465,31 @@ class CycleAct:
         context.situation.running = progress.ready_by_ns is None
         while progress.ready_by_ns is not None and now_ns() < progress.ready_by_ns:
             context.enter("waiting for ready", ends_ns=progress.ready_by_ns)
-            context.supervisor.wait_until(progress.ready_by_ns, self._ready_now_again)
+            context.supervisor.wait_until(progress.ready_by_ns, self._seldom(self._ready_now_again))
             progress = self._progress()
         context.situation.running = progress.ready_by_ns is None
         return progress
+
+    def _seldom(self, check: Callable[[], T | None]) -> Callable[[], T | None]:
+        """The same check, which goes through all that was read: while the newest reads say that the controller is not
+        ready it is asked only now and then."""
+        asked_ns = 0
+
+        def asked() -> T | None:
+            nonlocal asked_ns
+            if not self._reads_ready() and now_ns() - asked_ns < _SELDOM_NS:
+                return None
+            asked_ns = now_ns()
+            return check()
+
+        return asked
+
+    def _reads_ready(self) -> bool:
+        """What `ready` asks for is what was read last."""
+        context, ready = self._context, self._context.rig.ready
+        alive = None if ready.alive is None else context.observer.latest(ready.alive)
+        shown = ready.alive is None or (alive is not None and alive.value is not None)
+        return shown and all(context.met_now(name, wanted) for name, wanted in ready.when)
 
     def _closing_ns(self) -> int:
         supply = self._context.rig.supply
