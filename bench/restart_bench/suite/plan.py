@@ -196,6 +196,7 @@ def time_left_of(plan: SuitePlan, *, rehearse: bool = False) -> TimeLeft:
     each: dict[Hashable, tuple[int, int | None]] = {}
     to_come: dict[Hashable, int] = {}
     spared: dict[Hashable, int] = {}
+    drawn: dict[Hashable, tuple[int, int]] = {}
     for scenario in plan.scenarios:
         for case in scenario.cases:
             key = (scenario.scenario.name, case.case.name)
@@ -203,7 +204,9 @@ def time_left_of(plan: SuitePlan, *, rehearse: bool = False) -> TimeLeft:
             to_come[key] = 1 if rehearse else case.cycles
             if not rehearse and case.fewest < case.cycles:
                 spared[key] = case.cycles - case.fewest
-    return TimeLeft(each, to_come, 0 if rehearse else plan.waits_ns, spared)
+            if not rehearse and case.case.at.is_random:
+                drawn[key] = (case.case.at.low_ns, case.case.at.high_ns)
+    return TimeLeft(each, to_come, 0 if rehearse else plan.waits_ns, spared, drawn)
 
 
 def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False, round_trip_ns: int = 0) -> ScenarioPlan:
