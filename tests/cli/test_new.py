@@ -151,7 +151,7 @@ def test_what_is_written_passes_on_its_simulated_rig(
     folder.mkdir()
     # Pulses of 1 s: a busy computer may look away for 100 ms, which would be inconclusive and rightly so.
     suite = written(folder, TWO_EACH, by_hand, repeat=1, pulse="1 s")
-    outcome = perform([suite], RunOptions(tmp_path / "logs", simulated=True), PlainShow(), None)
+    outcome = perform(suite, RunOptions(tmp_path / "logs", simulated=True), PlainShow(), None)
     verdicts = {one.scenario: one.verdict for one in outcome.runs[0].scenarios}
     assert verdicts == {"stays-off": Verdict.PASS, "comes-back": Verdict.PASS}, capsys.readouterr().out
     assert outcome.exit_code == 0

@@ -206,7 +206,7 @@ class ArmedRig:
 
     def perform(self, show: Seen | None = None, **more: Any) -> RunOutcome:
         """An armed run in this process."""
-        return perform([self.suite()], self.options(**more), show or Seen())
+        return perform(self.suite(), self.options(**more), show or Seen())
 
     def park(self, said: list[str] | None = None) -> Parked:
         """`park` in this process, armed."""

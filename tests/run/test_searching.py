@@ -43,7 +43,7 @@ class StopsInCycle(PlainShow):
 def searched(folder: Path, logs: Path, show: PlainShow, resume: str | None = None) -> RunOutcome:
     """The search, or the rest of it."""
     options = RunOptions(logs=logs, simulated=True, seed=None if resume else 5, resume=resume)
-    return perform(load_suites([folder], cards=cards()), options, show, None)
+    return perform(load_suites([folder], cards=cards())[0], options, show, None)
 
 
 def test_a_search_finds_the_hold_up_time_goes_on_where_it_was_stopped_and_is_judged_again_alike(tmp_path: Path) -> None:

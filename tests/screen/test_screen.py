@@ -424,8 +424,9 @@ def _drawn(
     stream = io.StringIO()
     made = Console(file=stream, force_terminal=True, width=80, height=24, **console)  # type: ignore[arg-type]
     rig = dryer_rig()
-    suites = ((rig, (burner_scenario(rig),)),)
-    with LiveScreen(suites, made, simulated=True, quiet_before_commands=False, picture=picture) as screen:
+    with LiveScreen(
+        rig, (burner_scenario(rig),), made, simulated=True, quiet_before_commands=False, picture=picture
+    ) as screen:
         screen.record(run_started(rig))
         screen.record(cycle_started())
         for one in states:
@@ -468,7 +469,7 @@ def test_a_flood_of_states_is_drawn_at_most_ten_times_a_second() -> None:
     console = Console(file=stream, force_terminal=True, width=80, height=24)
     rig = dryer_rig()
     began = time.monotonic()
-    with LiveScreen(((rig, ()),), console, simulated=True, quiet_before_commands=False) as screen:
+    with LiveScreen(rig, (), console, simulated=True, quiet_before_commands=False) as screen:
         screen.record(run_started(rig))
         for number in range(600):
             screen.live(state(S + number, OFF))
@@ -489,7 +490,7 @@ def test_a_screen_that_breaks_says_so_and_the_run_goes_on() -> None:
     stream = Broken()
     console = Console(file=stream, force_terminal=True, width=80, height=24)
     rig = dryer_rig()
-    screen = LiveScreen(((rig, ()),), console, simulated=True, quiet_before_commands=False)
+    screen = LiveScreen(rig, (), console, simulated=True, quiet_before_commands=False)
     screen.record(run_started(rig))
     screen.live(power_off())
     deadline = time.monotonic() + 5
@@ -506,7 +507,7 @@ def test_leaving_the_screen_tells_how_the_rig_was_left() -> None:
     """Once the picture is gone a person reads what the bench did on its way out and how the supply was left."""
     stream, rig = io.StringIO(), dryer_rig()
     console = Console(file=stream, force_terminal=True, width=80, height=24)
-    screen = LiveScreen(((rig, ()),), console, simulated=False, quiet_before_commands=False)
+    screen = LiveScreen(rig, (), console, simulated=False, quiet_before_commands=False)
     screen.record(Trouble(1, "way out", "the supply stays off for another 1.2 s", S, error=False))
     screen.record(RunEnded("r", "stopped", Verdict.ERROR, 130, "", 2 * S, "", supply_left="on"))
     screen.close()
@@ -545,7 +546,7 @@ def test_a_question_is_answered_in_the_picture(monkeypatch: pytest.MonkeyPatch, 
     stream = io.StringIO()
     console = Console(file=stream, force_terminal=True, width=80, height=24)
     rig = dryer_rig()
-    screen = LiveScreen(((rig, ()),), console, simulated=False, quiet_before_commands=False, picture=picture)
+    screen = LiveScreen(rig, (), console, simulated=False, quiet_before_commands=False, picture=picture)
     with screen, Typist(monkeypatch) as typist:
         screen.live(state(S, ON))
         typist.type("maybe\rx\x7fy\r")

@@ -36,7 +36,7 @@ def document(outcome: RunOutcome) -> dict[str, Any]:
 def faults_document(faults: Sequence[Fault], exit_code: int) -> dict[str, Any]:
     """The same document where nothing could begin: no verdict, no runs, the faults."""
     rows = [
-        {"file": str(one.file), "line": one.line, "path": one.path, "text": one.text, "cure": one.cure}
+        {"file": str(one.file), "line": one.line or None, "path": one.path, "text": one.text, "cure": one.cure}
         for one in faults
     ]  # fmt: skip
     return {"verdict": None, "exit_code": exit_code, "runs": [], "faults": rows}

@@ -115,12 +115,15 @@ class Situation:
 
 @dataclass(frozen=True, slots=True)
 class WasReady:
-    """A cycle went to its end with the controller ready for `steady`, unbroken to its newest read (`until_ns`), its
-    sign of life then being `alive`. `switched`: how often the supply's contact had moved."""
+    """A cycle went to its end with the controller ready for `steady`, unbroken to its newest read (`until_ns`) on this
+    connection, its sign of life then being `alive`. `counting_ns`: so long it takes at most to see that move twice
+    (rule 3). `switched`: how often the supply's contact had moved."""
 
     until_ns: int
     alive: Value | None
     switched: int
+    connection: int | None
+    counting_ns: int
 
 
 @dataclass(slots=True)

@@ -66,7 +66,7 @@ from restart_bench.report.record.diagrams import diagrams_of
 from restart_bench.report.record.facts import devices, fact_groups, moment, program_words, record_notes, switched_words
 from restart_bench.report.record.played_picture import picture_of_played
 from restart_bench.report.record.search_picture import picture_of
-from restart_bench.report.record.untested import is_test, not_tested
+from restart_bench.report.record.untested import not_tested
 
 if TYPE_CHECKING:
     from restart_bench.archive.reader import ArchivedRun
@@ -394,7 +394,7 @@ def demonstrations(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[Demo
     for scenario in suite.scenarios:
         asked = scenario.demonstrate
         for case in scenario.cases if scenario.search is None else ():
-            valid = [cycle.verdict for cycle in groups.get((scenario.name, case.name), ()) if is_test(cycle)]
+            valid = [cycle.verdict for cycle in groups.get((scenario.name, case.name), ()) if cycle.is_test]
             if not valid or (asked is None and len(valid) < 2):
                 continue
             failures = sum(verdict is not Verdict.PASS for verdict in valid)
