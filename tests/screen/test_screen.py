@@ -656,5 +656,8 @@ def test_what_an_earlier_run_did_is_counted_as_done() -> None:
     assert "cycle 5 of at most 41" in text and "4 of at most 41 cycles done" in text
     made.record(judged_cycle(5))
     assert "5 of at most 41 cycles done" in "\n".join(shown(made))
+    made.live(state(2 * S, DARK, cycle=5, of_cycles=5))
+    assert "5 of 5 cycles done" in "\n".join(shown(made))
+    made.live(state(2 * S, DARK, cycle=5, of_cycles=41))
     made.is_whole = True
     assert "5 of 41 cycles done" in "\n".join(shown(made))

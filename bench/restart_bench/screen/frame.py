@@ -351,7 +351,8 @@ def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyp
     """Cycles that are done, time that is left, and a bar."""
     done = (gathered.done_before or 0) + sum(gathered.counted.values())
     left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
-    words = f"{done} of {gathered.at_most}{counted(state.of_cycles, 'cycle')} done{left}  "
+    most = gathered.at_most if done < state.of_cycles else ""  # else it is over
+    words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{left}  "
     across = max(5, width - len(words))
     filled = across * done // max(1, state.of_cycles)
     line = Text(words)
