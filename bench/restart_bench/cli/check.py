@@ -142,8 +142,9 @@ def _search_text(case: CasePlan, search: Search) -> str:
 
     plan = plan_of(search)
     both, sharp = 2 * plan.confirmations, min(search.cycles, usual_cycles(plan))
+    sharply = f"{both} to {sharp}" if sharp > both else str(both)
     return (
-        f"{searched_words(search)}: {case.fewest} cycles where no cut is ridden through, {both} to {sharp} where what "
+        f"{searched_words(search)}: {case.fewest} cycles where no cut is ridden through, {sharply} where what "
         f"is ridden through and what restarts separate sharply, up to {search.cycles} where they overlap; each off "
         "time follows from the outcomes before it"
     )
