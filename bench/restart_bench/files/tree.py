@@ -18,7 +18,7 @@ from typing import Any
 import yaml
 
 from restart_bench.files.cures import SYNTAX, VALUE, Refusal, cure_for
-from restart_bench.files.faults import Fault, FaultsFound, shown_path
+from restart_bench.files.faults import Fault, shown_path
 
 LARGEST_BYTES = 1 << 20
 MOST_NODES = 50_000
@@ -400,9 +400,3 @@ def _cure_missing_file(path: Path) -> str:
 
 def _refused(path: Path, name: str, text: str, cure: str) -> ReadFile:
     return ReadFile(path=path, faults=[Fault(name, 1, "", text, cure)])
-
-
-def raise_if_any(faults: list[Fault]) -> None:
-    """Raises FaultsFound if there are any."""
-    if faults:
-        raise FaultsFound(faults)
