@@ -165,7 +165,13 @@ def _banner(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list
 
 
 def doing_line(gathered: Gathered, state: LiveState, width: int) -> Text:
-    """Phase, step and time left, centred. A time that is over is not told: a person may be waited for."""
+    """Phase, step and time left, centred; the result of a run that has ended, and what failed at the instant of a
+    replay. A time that is over is not told: a person may be waited for."""
+    if gathered.ended is not None:
+        return _centred(Text(_longest_that_fits(gathered.result_words, width), style=result_style(gathered)), width)
+    if (failed := gathered.fails_here) is not None:
+        told = shortened(without_controls(f"FAIL here: {gathered.here_words(failed)}"), width)
+        return _centred(Text(told, style=console_style(Verdict.FAIL)), width)
     line = Text(without_controls(state.phase), style="bold")
     doing = without_controls(state.doing)
     if gathered.said_off_but_answers:
@@ -175,9 +181,19 @@ def doing_line(gathered: Gathered, state: LiveState, width: int) -> Text:
     if state.phase_ends_ns is not None and state.phase_ends_ns > state.at_ns:
         left = _clock(state.phase_ends_ns - state.at_ns)
         line.append(f"   at most {left} more" if state.phase in _WAITS else f"   {left} left")
+    return _centred(line, width)
+
+
+def _centred(line: Text, width: int) -> Text:
     line.truncate(width)
     line.pad_left((width - line.cell_len) // 2)
     return line
+
+
+def result_style(gathered: Gathered) -> str:
+    """The style of the result of a run that has ended."""
+    ended = gathered.ended
+    return console_style(Verdict.ERROR if ended is None or ended.how == "stopped" else ended.verdict)
 
 
 # ---------------------------------------------------------------- lanes
@@ -347,12 +363,15 @@ def _told(rig: Rig, finding: Finding) -> str:
     return f"{name} {finding_words(finding)}".strip() + f": {finding.reason}"
 
 
-def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> Text:
-    """Cycles that are done, time that is left, and a bar."""
+def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs, *, tally: bool = False) -> Text:
+    """Cycles that are done, with `tally` how they were judged, time that is left, and a bar."""
     done = sum(gathered.counted.values())
     left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
     most = "at most " if gathered.searched else ""
     words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{left}  "
+    judged = [f"{word} {count}" for word, count in gathered.counted.items() if count]
+    if tally and judged and not gathered.keeps_answer and not gathered.rehearsal:
+        words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done: {', '.join(judged)}{left}  "
     across = max(5, width - len(words))
     filled = across * done // max(1, state.of_cycles)
     line = Text(words)
