@@ -336,6 +336,31 @@ def test_a_long_trouble_hides_neither_its_end_nor_that_all_is_simulated(picture:
 
 
 @pytest.mark.parametrize("picture", [tiles, frame])
+@pytest.mark.parametrize(("width", "height"), [(60, 12), (80, 12), (80, 24), (140, 40)])
+@pytest.mark.parametrize("devices", [(), ("controller", "independent")])
+@pytest.mark.parametrize("read", [False, True])
+def test_nothing_takes_the_place_of_armed(
+    picture: Picture, width: int, height: int, devices: tuple[str, ...], read: bool
+) -> None:
+    """That something real may be switched stands in the last line from the first question on, beside any trouble; what
+    is only for the record stands there not at all."""
+    made = Gathered(dryer_rig(), (burner_scenario(),), False)
+    made.record(replace(run_started(), simulated=False, simulated_devices=devices))
+    if read:
+        made.live(state(S, dict(ON)))
+    said = "ARMED, but on a SIMULATED RIG" if devices else "ARMED."
+    made.question = "Switch OFF now: main switch Q1. Is it OFF? [y/n]"
+    assert said in picture(made, width, height, UNICODE)[-1].plain
+    made.question = ""
+    made.record(Trouble(1, "asked first", "people were asked first: the cut came 2 s later", 2 * S, error=False))
+    assert picture(made, width, height, UNICODE)[-1].plain.startswith(said)
+    assert "asked first" not in picture(made, width, height, UNICODE)[-1].plain
+    made.record(Trouble(1, "relay", "the relay did not answer " * 9, 2 * S))
+    assert picture(made, width, height, UNICODE)[-1].plain.startswith(said)
+    assert picture(made, width, height, UNICODE)[-1].plain.endswith(" ...")
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
 def test_of_a_replayed_run_no_time_is_left(picture: Picture) -> None:
     """What is over has no time left, so none is called unknown."""
     assert "time left" in "\n".join(line.plain for line in picture(gathered(), 80, 24, UNICODE))

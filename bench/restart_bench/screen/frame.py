@@ -46,7 +46,7 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     state = gathered.state
     asked = question_lines(gathered, width)
     if state is None:
-        return [_title(gathered, width), Text("waiting for the first readings ..."), Text(), *asked]
+        return [_title(gathered, width), *waiting_lines(gathered, width, height - 1)]
     lanes = lanes_of(gathered.rig, gathered.scenarios)
     foot = [progress_line(gathered, state, width, glyphs), *_tally(gathered, width), footing(gathered, width)]
     findings = asked or _findings(gathered, width, 4 if height > 34 else 2)
@@ -63,7 +63,15 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     lines = [*head, *_lanes(gathered, lanes, width, lane_room, glyphs), *findings, *foot]
     for line in lines:
         line.truncate(width)
-    return lines[-height:] if asked else lines[:height]  # a question is seen, whatever else is not
+    return lines[-height:] if asked else [*lines[: height - 1], lines[-1]]  # a question is seen, whatever else is not
+
+
+def waiting_lines(gathered: Gathered, width: int, height: int) -> list[Text]:
+    """What stands below the title until something was read."""
+    room = max(0, height - 1)
+    lines = [Text("waiting for the first readings ..."), Text(), *question_lines(gathered, width)]
+    lines = lines[max(0, len(lines) - room) :]  # a question is seen, whatever else is not
+    return [*lines, *[Text()] * (room - len(lines)), footing(gathered, width)]
 
 
 def _title(gathered: Gathered, width: int) -> Text:
@@ -425,13 +433,14 @@ def shortened(text: str, width: int) -> str:
 
 
 def footing(gathered: Gathered, width: int) -> Text:
-    """The last line: trouble, or whether anything real is switched."""
+    """The last line: whether anything real is switched, which no trouble takes the place of."""
     words: tuple[str, ...]
     if gathered.trouble:
         trouble = without_controls(gathered.trouble)
-        told = f"SIMULATED. {trouble}" if gathered.simulated else trouble  # no trouble may hide that
-        told = f"REPLAY, nothing is switched. {trouble}" if gathered.replay else told
-        return Text(shortened(told, width), style=console_style(Verdict.ERROR))
+        armed = "ARMED, but on a SIMULATED RIG" if gathered.simulated_devices else "ARMED"
+        what = "SIMULATED" if gathered.simulated else armed
+        what = "REPLAY, nothing is switched" if gathered.replay else what
+        return Text(shortened(f"{what}. {trouble}", width), style=console_style(Verdict.ERROR))
     if gathered.replay:
         words = (
             f"REPLAY of {gathered.replay}: nothing is switched. Ctrl-C leaves.",

@@ -129,10 +129,10 @@ class Gathered:
         elif isinstance(record, RunEnded):
             self.ended = None if self.rehearsal else record
         elif isinstance(record, Trouble):
-            if record.error or not self.replay:  # of a note nobody need do anything in a replay
-                self.trouble = record.text
             if record.kind == "asked first":
                 self.asked_in = record.cycle
+            elif record.error or not self.replay:  # of a note nobody need do anything in a replay
+                self.trouble = record.text
 
     def live(self, state: LiveState) -> None:
         """Takes in one state: changes first, then what stands now."""

@@ -27,6 +27,7 @@ from restart_bench.screen.frame import (
     question_lines,
     result_style,
     shortened,
+    waiting_lines,
 )
 from restart_bench.screen.screen_state import Gathered, Lane, lanes_of
 from restart_bench.screen.strips import Glyphs
@@ -46,7 +47,7 @@ def tiles(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     state = gathered.state
     asked = question_lines(gathered, width)
     if state is None:
-        return [_title(gathered, width), Text("waiting for the first readings ..."), Text(), *asked][:height]
+        return [_title(gathered, width), *waiting_lines(gathered, width, height - 1)]
     foot = [*(asked or [doing_line(gathered, state, width)]), progress_line(gathered, state, width, glyphs, tally=True)]
     foot.append(footing(gathered, width))
     lanes = lanes_of(gathered.rig, gathered.scenarios)
