@@ -305,6 +305,48 @@ def test_a_proof_that_says_off_is_believed() -> None:
     assert banner_words(off_by_word("by-hand", answering=True, powered=False))[0] == "POWER IS OFF"
 
 
+@pytest.mark.parametrize("picture", [tiles, frame])
+@pytest.mark.parametrize("width", [80, 140])
+def test_out_of_run_mode_what_only_memory_tells_is_said_to_be_memory(picture: Picture, width: int) -> None:
+    """A program that stands still may leave its outputs on in memory and off at their terminals: where no terminal is
+    looked at, the picture says so; where one is, and in run mode, it says nothing."""
+    rig = two_lamps()
+    modes = (replace(burner_scenario(), name="burner-stays-shut", how="mode", after=()),)
+    for looked_at, out, said in ((False, True, True), (True, True, False), (False, False, False)):
+        points = {**rig.points, "m2": replace(rig.points["m2"], terminal="m2_seen"), "m2_seen": SEEN}
+        points["m1"] = replace(points["m1"], terminal="m1_seen" if looked_at else None)
+        points["m1_seen"] = replace(SEEN, name="m1_seen")
+        devices = {**rig.devices, "io": Device("io", "h")}
+        made = Gathered(replace(rig, points=points, devices=devices), modes, True)
+        values = {"m1": True, "m2": True, "m1_seen": True, "m2_seen": False}
+        made.live(state(2 * S, values, cut_ns=S, restored_ns=None if out else S + 1, doing="", running=not out))
+        text = "\n".join(line.plain for line in picture(made, width, 24, UNICODE))
+        assert ("on in memory, the terminal may be off" in text) is said
+
+
+SEEN = Point("m2_seen", "io", "discrete_input", 0)
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+def test_what_does_not_count_while_the_controller_answers_says_why(picture: Picture) -> None:
+    """A question mark beside ANSWERING would be a riddle: the heartbeat that stands is named."""
+    made = gathered()
+    made.live(state(2 * S, dict(ON), answering=False))
+    made.live(state(3 * S, {**ON, "heartbeat": 1}))
+    assert "not counted: heartbeat stands" in "\n".join(line.plain for line in picture(made, 80, 24, UNICODE))
+    for beat in (2, 3):
+        made.live(state((2 + beat) * S, {**ON, "heartbeat": beat}))
+    assert "not counted" not in "\n".join(line.plain for line in picture(made, 80, 24, UNICODE))
+
+
+def test_what_contradicts_a_persons_word_does_not_begin_with_it() -> None:
+    """Beside STILL ANSWERING no line says that power is off."""
+    made = off_by_word("by-hand", answering=True, powered=None)
+    made.live(replace(made.state, phase="power is off", at_ns=3 * S))  # type: ignore[type-var]
+    for picture in (tiles, frame):
+        assert "power is off" not in "\n".join(line.plain for line in picture(made, 80, 24, UNICODE)).lower()
+
+
 def off_by_word(driver: str, *, answering: bool | None, powered: bool | None) -> Gathered:
     rig = dryer_rig()
     assert rig.supply is not None
@@ -353,6 +395,7 @@ def test_nothing_takes_the_place_of_armed(
     assert said in picture(made, width, height, UNICODE)[-1].plain
     made.question = ""
     made.record(Trouble(1, "asked first", "people were asked first: the cut came 2 s later", 2 * S, error=False))
+    assert [said in line.plain for line in picture(made, width, height, UNICODE)].count(True) == 1
     assert picture(made, width, height, UNICODE)[-1].plain.startswith(said)
     assert "asked first" not in picture(made, width, height, UNICODE)[-1].plain
     made.record(Trouble(1, "relay", "the relay did not answer " * 9, 2 * S))

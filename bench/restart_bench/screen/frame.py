@@ -63,7 +63,9 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     lines = [*head, *_lanes(gathered, lanes, width, lane_room, glyphs), *findings, *foot]
     for line in lines:
         line.truncate(width)
-    return lines[-height:] if asked else [*lines[: height - 1], lines[-1]]  # a question is seen, whatever else is not
+    return (
+        lines[-height:] if asked else [*lines[:-1][: height - 1], lines[-1]]
+    )  # a question is seen, whatever else is not
 
 
 def waiting_lines(gathered: Gathered, width: int, height: int) -> list[Text]:
@@ -180,15 +182,16 @@ def doing_line(gathered: Gathered, state: LiveState, width: int) -> Text:
     if (failed := gathered.fails_here) is not None:
         told = shortened(without_controls(f"FAIL here: {gathered.here_words(failed)}"), width)
         return _centred(Text(told, style=console_style(Verdict.FAIL)), width)
-    line = Text(without_controls(state.phase), style="bold")
-    doing = without_controls(state.doing)
     if gathered.said_off_but_answers:
-        line.append(": you said OFF, but the controller still answers", style="bold yellow")
-    elif doing and doing != state.phase:
-        line.append(f": {doing}", style="not bold")
+        return _centred(Text("you said OFF, but the controller still answers", style="bold yellow"), width)
+    phase = without_controls(state.phase)
+    time = ""
     if state.phase_ends_ns is not None and state.phase_ends_ns > state.at_ns:
         left = _clock(state.phase_ends_ns - state.at_ns)
-        line.append(f"   at most {left} more" if state.phase in _WAITS else f"   {left} left")
+        time = f"   at most {left} more" if state.phase in _WAITS else f"   {left} left"
+    parts = [one for one in (state.doing if state.doing != state.phase else "", *gathered.doubts()) if one]
+    doing = shortened(without_controls("; ".join(parts)), max(10, width - len(phase) - len(time) - 2))
+    line = Text(phase, style="bold").append(f": {doing}" if doing else "", style="not bold").append(time)
     return _centred(line, width)
 
 

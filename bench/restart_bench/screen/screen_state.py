@@ -222,12 +222,32 @@ class Gathered:
         value = self.told(self.rig.points[self.rig.judged_point(finding.point)])[0].newest
         return f"{point.shown} {should}" if value is None else f"{point.shown} is {value_word(value)}, {should}"
 
-    def by_function_check(self, point: Point) -> bool:
-        """Whether a point is what it is since the function check began: it was told to."""
-        history, state = self.told(point)[0], self.state
-        if state is None or state.phase != FUNCTION_CHECK or history.newest_ns is None:
-            return False
-        return history.newest is not None and history.newest_ns > state.phase_started_ns
+    def about(self, lane: Lane) -> tuple[str, ...]:
+        """What has to be known of a lane's value, the longest form first: that the function check moved it; that it is
+        read from the memory of a program that stands still; why it does not count. Empty where nothing has."""
+        state, point = self.state, lane.terminal or lane.said
+        history = self.told(point)[0]
+        if state is None:
+            return ()
+        if history.newest is None:
+            alive = self.rig.ready.alive if self.rig.ready is not None else None
+            waits = state.answering and alive is not None and not self._counts(point.name)
+            return (f"not counted: {self.rig.points[alive or ''].shown} stands", "not counted") if waits else ()
+        if state.phase == FUNCTION_CHECK and (history.newest_ns or 0) > state.phase_started_ns:
+            return ("moved by the function check", "by function check", "by check")
+        return ("on in memory, the terminal may be off", "on in memory", "memory") if self._is_memory(lane) else ()
+
+    def _is_memory(self, lane: Lane) -> bool:
+        """Whether an output reads as on that nobody sees at its terminal, while the program does not run: the
+        controller may hold its terminals off meanwhile."""
+        own = lane.terminal is None and lane.said.is_boolean and self.rig.devices[lane.said.device].powered_by_supply
+        stands = self.state is not None and self.way.switched == "run mode" and self.is_on(self.state) is False
+        return own and stands and bool(self.told(lane.said)[0].newest)
+
+    def doubts(self) -> tuple[str, ...]:
+        """What has to be known of values of lanes, each once, where a lane has no room for it."""
+        told = [about[0] for lane in lanes_of(self.rig, self.scenarios) if (about := self.about(lane))]
+        return tuple(dict.fromkeys(one for one in told if not one.startswith("moved")))
 
     @property
     def keeps_answer(self) -> bool:

@@ -37,7 +37,6 @@ _GOOD_ROWS = ROWS + 4  # frame, name, block letters, verdict
 _BANNER_ROWS = ROWS + 1
 _MOST_DEMAND_ROWS = 3
 _HERE = "here"
-_BY_CHECK = "moved by the function check"
 _ROOM_FOR_LARGE_VERDICT = 3 * ROWS + 6  # name, value and verdict in block letters, gaps, demand
 
 
@@ -133,8 +132,8 @@ def _tile(gathered: Gathered, state: LiveState, lane: Lane, size: _Size, glyphs:
     inner = _Size(size.width - 3, size.height - 2)
     foot = _foot(gathered, state, lane, inner, glyphs)
     room = inner.height - len(foot)
-    checked = _demand_rows(inner) == 0 and gathered.by_function_check(lane.terminal or lane.said)
-    name = _name(lane, inner.width, room - ROWS, glyphs, checked=checked)
+    about = gathered.about(lane) if _demand_rows(inner) == 0 else ()
+    name = _name(lane, inner.width, room - ROWS, glyphs, about)
     letters = value_letters(value, numeric, inner.width, room - len(name), glyphs)
     spare = max(0, room - len(name) - len(letters))
     middle = [*[""] * (spare // 2), *(line.center(inner.width) for line in letters)]
@@ -144,10 +143,10 @@ def _tile(gathered: Gathered, state: LiveState, lane: Lane, size: _Size, glyphs:
     return _framed([*body, *foot][: inner.height], inner, glyphs, filled=on, style=style)
 
 
-def _name(lane: Lane, width: int, height: int, glyphs: Glyphs, *, checked: bool) -> list[str]:
+def _name(lane: Lane, width: int, height: int, glyphs: Glyphs, about: Sequence[str]) -> list[str]:
     """The whole name in block letters where they fit; else what stands on the lamp (M1, H2) in them, the rest below."""
     if height <= ROWS:
-        return [_whose(lane, width, checked=checked)]
+        return [_whose(lane, width, about)]
     whole = _letters(lane.name, width, ROWS, glyphs)
     own_word = ["controller says"] if lane.terminal is None and lane.said.is_boolean else []
     if len(whole) == ROWS:
@@ -156,15 +155,15 @@ def _name(lane: Lane, width: int, height: int, glyphs: Glyphs, *, checked: bool)
     letters = _letters(first, width, ROWS, glyphs) if rest and len(first) <= 3 else []
     if len(letters) == ROWS and height > ROWS + 1:
         return [*letters, _longest(width, *_own_words(rest), rest) if own_word else _cut(rest, width), ""]
-    return [_whose(lane, width, checked=checked)]
+    return [_whose(lane, width, about)]
 
 
-def _whose(lane: Lane, width: int, *, checked: bool) -> str:
-    """The name, and that nobody looks at the terminal where nobody does; that the function check moved it, where no
-    line below has room to say so."""
+def _whose(lane: Lane, width: int, about: Sequence[str]) -> str:
+    """The name, and that nobody looks at the terminal where nobody does; what has to be known of the value, where no
+    line below has room for it."""
     own = _own_words(lane.name) if lane.terminal is None and lane.said.is_boolean else ()
-    moved = tuple(f"{lane.name}: {by}" for by in (_BY_CHECK, "by function check", "by check")) if checked else ()
-    return _cut(_longest(width, *moved, *own, lane.name), width)
+    known = tuple(f"{lane.name}: {one}" for one in about)
+    return _cut(_longest(width, *known, *own, lane.name), width)
 
 
 def _own_words(name: str) -> tuple[str, str]:
@@ -201,8 +200,9 @@ def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs
     )
     demanded = demanded if told is None or alike else told.where.strip()
     demanded = "demanded: shown after the answers" if guessing else demanded
-    checked = [_BY_CHECK] if gathered.by_function_check(lane.terminal or lane.said) else []
-    lines = [Text(line.center(inner.width)) for line in [*checked, *_wrapped(demanded, inner.width, most)][:most]]
+    about = gathered.about(lane)
+    known = [_longest(inner.width - 2, *about)] if about else []
+    lines = [Text(line.center(inner.width)) for line in [*known, *_wrapped(demanded, inner.width, most)][:most]]
     lines += [Text()] * (most - len(lines))
     demands = () if guessing and most == 0 else demands
     if told is None:
