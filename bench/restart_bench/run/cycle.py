@@ -373,6 +373,8 @@ class CycleAct:
     def _cut(self) -> None:
         context = self._context
         context.enter("waiting for the cut", ends_ns=now_ns() + self._delay_ns)
+        context.supervisor.wait_until(now_ns() + _READ_WITHIN_NS, lambda: not context.actuators.still_out() or None)
+        self._insist_on_idle(*context.actuators.still_out())
         # The promise on disk comes before the delay, so that its fsync does not move the cut.
         self._announce()
         if self._delay_ns:
@@ -383,8 +385,18 @@ class CycleAct:
             self._trouble("unreachable", text, now_ns())
             raise CycleBrokenOff
         self._insist_on_identity()
+        self._insist_on_idle(*(name for name, out in context.actuators.still_out().items() if out))
         gone = self._command_cut()
         self._off_until_restored(gone)
+
+    def _insist_on_idle(self, *out: str) -> None:
+        """Nothing is cut while a point that was let go of does not read so. Ends the run."""
+        if out:
+            context = self._context
+            told = " and ".join(f"{context.rig.points[name].shown} reads {context.reading(name)}" for name in out)
+            text = f"{told} although it was let go of and its device confirmed that; nothing was cut"
+            cure = "Look at its contact and wiring, and for others who write it"
+            context.supervisor.end("stuck", f"{text}. {cure}", now_ns())
 
     def _off_until_restored(self, gone: Switching) -> None:
         context = self._context
