@@ -12,9 +12,10 @@ import sys
 import time
 from pathlib import Path
 
+from command_line import MAIN
 from raw_modbus import RawClient
 from restart_bench.model.verdicts import EXIT_STOPPED
-from safety_rig import MAIN, NAME, ArmedRig, archive_is_whole, armed_rig, nothing_pressed, told_of
+from safety_rig import NAME, ArmedRig, archive_is_whole, armed_rig, nothing_pressed, told_of
 
 BY_HAND = """\
 supply:
