@@ -10,6 +10,7 @@ import compileall
 import gc
 import os
 from functools import cache
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -27,6 +28,7 @@ settings.register_profile("any machine", deadline=None)  # how long an example t
 settings.load_profile("any machine")
 
 HERE = Path(__file__).parent
+NUMBERS = count(1)
 TOGETHER = {
     "tests/observer/test_dark_host.py",  # one cable, one pair of addresses
     "tests/run/test_safety_by_hand.py",  # one switch on the wall, and a lock for it
@@ -51,9 +53,10 @@ def _shares(file: str) -> bool:
 
 
 @pytest.fixture(autouse=True)
-def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def own_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
     """A test knows the archives that it made itself, and no others of this computer."""
-    monkeypatch.setenv("RESTART_BENCH_STATE", str(tmp_path / "state of the user"))
+    state = tmp_path_factory.getbasetemp() / f"state of the user {next(NUMBERS)}"  # most tests write none
+    monkeypatch.setenv("RESTART_BENCH_STATE", str(state))
 
 
 def pytest_configure(config: pytest.Config) -> None:

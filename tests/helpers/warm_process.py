@@ -10,12 +10,13 @@ import multiprocessing
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
-from multiprocessing import forkserver
+from multiprocessing import forkserver, reduction
 from multiprocessing.context import ForkServerContext
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any, BinaryIO
 
 import pytest
 
@@ -60,6 +61,62 @@ def run_cold(
     )  # fmt: skip
 
 
+class WarmRig:
+    """What `subprocess.Popen` is to a `Simulation`, for a rig whose process begins with the bench imported."""
+
+    def __init__(self, _command: Sequence[str], *, stdin: int, stdout: int, stderr: BinaryIO, encoding: str) -> None:
+        assert stdin == stdout == subprocess.PIPE
+        (read, told), (heard, write) = os.pipe(), os.pipe()
+        handed = [_Handed(number) for number in (read, write, stderr.fileno())]
+        self._process = _server().Process(target=_begin_rig, args=handed, daemon=True)
+        self._process.start()
+        os.close(read)
+        os.close(write)
+        self.stdin = os.fdopen(told, "w", encoding=encoding)
+        self.stdout = os.fdopen(heard, encoding=encoding)
+
+    @property
+    def pid(self) -> int | None:
+        """The number of its process."""
+        return self._process.pid
+
+    def poll(self) -> int | None:
+        """How it ended, None while it lasts."""
+        return self._process.exitcode
+
+    def wait(self, timeout: float | None = None) -> int | None:
+        """The same once it has ended. Raises TimeoutExpired."""
+        self._process.join(timeout)
+        if self.poll() is None:
+            raise subprocess.TimeoutExpired("rig", timeout or 0)
+        return self.poll()
+
+    def kill(self) -> None:
+        """It ends at once."""
+        self._process.kill()
+
+
+class _Handed:
+    """A file of this process on its way into one that is begun."""
+
+    def __init__(self, number: int) -> None:
+        self._number = number
+
+    def __reduce__(self) -> tuple[Callable[[Any], int], tuple[object]]:
+        return _taken, (reduction.DupFd(self._number),)
+
+
+def _taken(handed: Any) -> int:
+    return int(handed.detach())
+
+
+def _begin_rig(*files: int) -> None:
+    from restart_bench.simulated.__main__ import main
+
+    _stand_on(files)
+    main()
+
+
 @cache
 def _server() -> ForkServerContext:
     context = multiprocessing.get_context("forkserver")
@@ -77,13 +134,17 @@ def _begin(
     os.chdir(folder)
     os.environ.clear()
     os.environ.update(env)
-    for number, path in enumerate((Path(os.devnull), out, err)):
-        file = os.open(path, os.O_RDWR | os.O_CREAT)
+    _stand_on([os.open(path, os.O_RDWR | os.O_CREAT) for path in (Path(os.devnull), out, err)])
+    told = call(*arguments)
+    sys.exit(told if isinstance(told, int) else 0)
+
+
+def _stand_on(files: Sequence[int]) -> None:
+    """These become standard input, output and error."""
+    for number, file in enumerate(files):
         os.dup2(file, number)
         os.close(file)
     sys.stdin, sys.stdout, sys.stderr = (
         open(number, mode, encoding="utf-8", closefd=False)  # noqa: SIM115 - as long as the process lasts
         for number, mode in enumerate("rww")
     )
-    told = call(*arguments)
-    sys.exit(told if isinstance(told, int) else 0)
