@@ -62,7 +62,8 @@ def _row(rig: Rig, name: str, cycles: Sequence[CycleJudged]) -> MatrixRow:
     point = rig.points[name]
     seen = [output for cycle in cycles for output in cycle.outputs if output.point == name]
     cut = [output for cycle in cycles if cycle.mark("restored") for output in cycle.outputs if output.point == name]
-    delays = [output.delay_ns for output in cut if output.delay_ns is not None]
+    read = [output for output in cut if output.at_return is not None]  # where it says "not read" no change was seen
+    delays = [output.delay_ns for output in read if output.delay_ns is not None]
     verdict, word, reason = _verdict(name, cycles)
     return MatrixRow(
         point=name,
