@@ -243,9 +243,9 @@ class Evidence:
             return _undefined(point)
         if bool((mine == SampleKind.LATE).any()):
             return (
-                f"{device.name} answered, but later than its `answer_within` ({about(device.answer_within_ns)}): see "
-                "what makes it slow (other clients, a gateway), or allow more; if it is simulated, this computer was "
-                "too busy: end other programs and repeat"
+                f"{device.name} answered later than its `answer_within` ({about(device.answer_within_ns)}): if it is "
+                "simulated, end other programs and repeat; else see what makes it slow (other clients, a gateway), or "
+                "allow more"
             )
         if bool((mine == SampleKind.EXCEPTION).any()):
             return f"{device.name} answered with an exception; check the address and type of {point.shown}"
