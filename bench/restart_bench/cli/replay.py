@@ -52,7 +52,7 @@ class Reel:
         self._suite = run.suite()
         self._records = [*run.cycle_records.values()]
         self._judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
-        self._of_cycles = int(run.run.get("planned_cycles") or len(self._records))
+        self._of_cycles = _last_cycle(run)
         self._scene: tuple[int, PlayedCycle] | None = None
         self._gathered: Gathered | None = None
         self._at_ns: int | None = None
@@ -115,7 +115,8 @@ class Reel:
         rig, scenarios = self._suite.rig, self._suite.scenarios
         model = self._suite.program
         program = model.name if run.simulated and model is not None and not run.run.get("simulated_devices") else ""
-        self._gathered = Gathered(rig, scenarios, run.simulated, named, program=program)
+        whole = _was_completed(run)
+        self._gathered = Gathered(rig, scenarios, run.simulated, named, program=program, is_whole=whole)
         for record in around_cycles(run.records)[0]:
             self._gathered.record(record)
         for records in self._records[:number]:
@@ -128,6 +129,17 @@ class Reel:
             played = PlayedCycle(rig, self._records[number], judged, samples, of_cycles=self._of_cycles)
             self._scene = (number, played)
         self._at_ns = None
+
+
+def _last_cycle(run: ArchivedRun) -> int:
+    """The number of the last cycle: as planned, but where the run was completed the last one that there was (a search
+    may need fewer)."""
+    last = max(run.cycle_records)
+    return last if _was_completed(run) else max(last, int(run.run.get("planned_cycles") or 0))
+
+
+def _was_completed(run: ArchivedRun) -> bool:
+    return (run.run.get("ended") or {}).get("how") == "completed"
 
 
 def _show(reel: Reel, console: Console, speed: float, picture: Picture) -> None:
@@ -165,7 +177,7 @@ def _tell(run: ArchivedRun, show: PlainShow) -> None:
     for record in begin:
         show.record(record)
     judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
-    of_cycles = int(run.run.get("planned_cycles") or len(run.cycle_records))
+    of_cycles = _last_cycle(run)
     for records, samples in run.cycles():
         cycle = judged.get(records.started.cycle)
         step_ns = 100_000 * NS_PER_MS

@@ -86,7 +86,7 @@ def _title(gathered: Gathered, width: int) -> Text:
         left.append(f"  {without_controls(state.case)}")
     if gathered.searched and gathered.off_for_ns is not None:
         left.append(f"  off for {show_duration(gathered.off_for_ns)}")
-    right = f"cycle {state.cycle} of {state.of_cycles}"
+    right = f"cycle {state.cycle} of {gathered.at_most}{state.of_cycles}"
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right)))
     return left.append(right, style="bold")
@@ -376,9 +376,9 @@ def _told(rig: Rig, finding: Finding) -> str:
 
 def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs, *, tally: bool = False) -> Text:
     """Cycles that are done, with `tally` how they were judged, time that is left, and a bar."""
-    done = sum(gathered.counted.values())
+    done = (gathered.done_before or 0) + sum(gathered.counted.values())
     left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
-    most = "at most " if gathered.searched else ""
+    most = gathered.at_most if done < state.of_cycles else ""  # else it is over
     words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{left}  "
     judged = [f"{word} {count}" for word, count in gathered.counted.items() if count]
     if tally and judged and not gathered.keeps_answer and not gathered.rehearsal:

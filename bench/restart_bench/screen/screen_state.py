@@ -93,6 +93,8 @@ class Gathered:
     failing: tuple[tuple[int, Finding], ...] = ()  # of a replayed cycle: what failed up to now, since when it was seen
     off_for_ns: int | None = None
     searched: bool = False  # the cycle is one of a search
+    is_whole: bool = False  # of a run that was completed: how many cycles a search took is known
+    done_before: int | None = None  # cycles of the runs that this one went on with; None: none was begun yet
     outcome: str = ""  # of the last cycle of a search
     repeat: str = ""
     histories: dict[str, History] = field(default_factory=dict)
@@ -110,6 +112,8 @@ class Gathered:
             self.simulated_devices = record.simulated_devices
         elif isinstance(record, CycleStarted):
             self.off_for_ns, self.searched = record.off_for_ns, record.searched
+            if self.done_before is None:
+                self.done_before = record.cycle - 1
             self.repeat = f"{record.number} of {'at most ' if record.searched else ''}{record.of}"
             self.trouble = ""
             self.since.clear()
@@ -163,6 +167,11 @@ class Gathered:
             counted = self.verdicts.setdefault((record.scenario, point), {})
             word = worst(verdicts)
             counted[word] = counted.get(word, 0) + 1
+
+    @property
+    def at_most(self) -> str:
+        """What stands before the number of all cycles: a search may need fewer."""
+        return "at most " if self.searched and not self.is_whole else ""
 
     @property
     def result(self) -> str:

@@ -104,7 +104,7 @@ def _title(gathered: Gathered, width: int) -> Text:
     if state is None:
         return left
     left.append(f"  {without_controls(state.scenario)}", style="not bold")
-    right = f"cycle {state.cycle} of {state.of_cycles}"
+    right = f"cycle {state.cycle} of {gathered.at_most}{state.of_cycles}"
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right)))
     return left.append(right, style="bold")
