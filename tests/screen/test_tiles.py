@@ -276,6 +276,16 @@ def test_a_rehearsal_bears_no_verdict() -> None:
     assert "PASS" not in "\n".join(shown(made, 140, 40))
 
 
+@pytest.mark.parametrize("width", [60, 80, 140])
+def test_the_scenario_is_whole_in_the_first_line(width: int) -> None:
+    """Where not all fits, the rig gives way, then the edition."""
+    made = gathered()
+    made.program = "the first lesson, edition 4"
+    head = shown(made, width)[0]
+    assert "burner-stays-shut" in head and "cycle 1 of 20" in head
+    assert (dryer_rig().name in head) is (width == 140)
+
+
 def test_the_program_in_the_controller_is_named_by_what_identifies_it() -> None:
     """On a real rig the edition is what the controller says of itself, and where it says nothing, that is said."""
     rig = replace(dryer_rig(), program=("batch_count",))

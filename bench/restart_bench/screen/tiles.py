@@ -99,13 +99,16 @@ def edition(gathered: Gathered) -> str:
 
 def _title(gathered: Gathered, width: int) -> Text:
     state = gathered.state
-    left = Text(without_controls(gathered.rig.name), style="bold")
-    left.append(f"  {edition(gathered)}", style="bold cyan")
+    rig, program = f"{without_controls(gathered.rig.name)}  ", edition(gathered)
     if state is None:
-        return left
-    left.append(f"  {without_controls(state.scenario)}", style="not bold")
-    right = f"cycle {state.cycle} of {gathered.at_most}{state.of_cycles}"
-    left.truncate(max(10, width - len(right) - 2))
+        return Text(rig, style="bold").append(program, style="bold cyan")
+    scenario, right = without_controls(state.scenario), f"cycle {state.cycle} of {gathered.at_most}{state.of_cycles}"
+    room = max(10, width - len(right) - 2)
+    rig = rig if cell_len(rig + program + scenario) + 2 <= room else ""  # the scenario is what changes
+    left = Text(rig, style="bold")
+    left.append(f"{_cut(program, max(5, room - cell_len(rig + scenario) - 2))}  ", style="bold cyan")
+    left.append(scenario, style="not bold")
+    left.truncate(room)
     left.append(" " * max(2, width - left.cell_len - len(right)))
     return left.append(right, style="bold")
 
