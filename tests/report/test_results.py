@@ -171,6 +171,18 @@ def test_the_last_screen_of_a_small_window_says_what_failed() -> None:
     assert "  fail  burner-stays-shut: 2 of 3 cycles, burner" in lines[-23:]
 
 
+def test_a_long_list_of_outputs_is_cut_between_words() -> None:
+    """The line that names what did not pass fits the window, and no name in it is cut."""
+    burner = dataclasses.replace(FAILED.rig.points["burner"], label="the valve of burner number two")
+    rig = dataclasses.replace(FAILED.rig, points={**FAILED.rig.points, "burner": burner})
+    whole = shown(dataclasses.replace(FAILED, rig=rig), width=200)
+    for width in range(50, 90):
+        text = shown(dataclasses.replace(FAILED, rig=rig), width=width)
+        said = text.partition("What did not pass\n")[2].splitlines()[0]
+        assert len(said) <= width
+        assert f"{said.removesuffix('…')} " in whole or f"{said}\n" in whole
+
+
 def test_of_many_scenarios_the_worst_are_named_and_the_rest_is_counted() -> None:
     """Twelve that did not pass, each with thirty limits, still leave their worst on the last screen."""
     words = [Verdict.INCONCLUSIVE] * 11 + [Verdict.FAIL]

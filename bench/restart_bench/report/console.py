@@ -409,9 +409,8 @@ def _print_not_passed(run: OneRun, console: Console) -> None:
     console.print(Text("What did not pass", style="bold"))
     for scenario in missed[:_MOST_SCENARIOS]:
         line = Text("  ").append(scenario.verdict.value, style=console_style(scenario.verdict))
-        line.append(f"  {without_controls(_not_passed_words(scenario))}")
-        line.truncate(max(40, console.width), overflow="ellipsis")
-        console.print(line)
+        room = max(40, console.width) - line.cell_len - 2
+        console.print(line.append(f"  {shortened(without_controls(_not_passed_words(scenario)), room)}"))
     if len(missed) > _MOST_SCENARIOS:
         console.print(Text(f"  and {counted(len(missed) - _MOST_SCENARIOS, 'more scenario')}, above and in the record"))
     console.print()

@@ -33,6 +33,7 @@ from restart_bench.screen.screen_state import Gathered, Lane, lanes_of
 from restart_bench.screen.strips import Glyphs
 
 _LEAST_WIDTH, _LEAST_ROWS = 20, 4  # of a tile: OFF in block letters; name, value and verdict in plain ones
+_NARROWEST = 2 * _LEAST_WIDTH
 _GOOD_ROWS = ROWS + 4  # frame, name, block letters, verdict
 _BANNER_ROWS = ROWS + 1
 _MOST_DEMAND_ROWS = 3
@@ -42,7 +43,7 @@ _ROOM_FOR_LARGE_VERDICT = 3 * ROWS + 6  # name, value and verdict in block lette
 
 def tiles(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
     """The whole picture: at most `height` lines of at most `width` columns."""
-    width = max(width, 60)
+    width = max(width, _NARROWEST)
     state = gathered.state
     asked = question_lines(gathered, width)
     if state is None:
