@@ -379,6 +379,18 @@ def test_the_function_check_is_marked_off_in_the_lanes(width: int) -> None:
     assert not any("check" in line.plain for line in frame(made, width, 24, UNICODE))
 
 
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (140, 40)])
+def test_the_cure_at_the_end_of_a_finding_is_seen(width: int, height: int) -> None:
+    """What is to be done stands last in a reason: the newest finding has two lines for it."""
+    made = gathered(power_off())
+    for cycle in (1, 2):
+        why = "no reads that count from 10.6 s to 14.5 s after power returned; switch first, then answer"
+        made.record(judged_cycle(cycle, burner_finding(cycle, Verdict.INCONCLUSIVE, f"burner: {why}")))
+    text = " ".join("\n".join(shown(made, width, height)).split())
+    assert f"cycle 2 inconclusive burner: {why}" in text
+    assert len(shown(made, width, height)) <= height
+
+
 @pytest.mark.parametrize("width", [60, 80, 140])
 @given(st.lists(st.integers(1, 30), min_size=1, max_size=6))
 def test_the_mark_of_a_function_check_cuts_no_time_of_the_axis(width: int, lengths: list[int]) -> None:

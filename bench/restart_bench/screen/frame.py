@@ -367,13 +367,23 @@ def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
         done = any(gathered.counted.values()) and not gathered.rehearsal
         passes = [Text("nothing but passes so far" if done else "", style="dim")]
         return [*passes, Text(gathered.outcome)][:most] if gathered.outcome else passes
-    lines = []
-    for cycle, finding in gathered.notable[-most:]:
-        line = Text().append(f"cycle {cycle}  ", style="dim")
-        line.append(finding.verdict.value, style=console_style(finding.verdict))
-        told = shortened(without_controls(_told(gathered.rig, finding)), width - line.cell_len - 2)
-        lines.append(line.append(f"  {told}"))
+    lines: list[Text] = []
+    for cycle, finding in reversed(gathered.notable):
+        own = _finding_lines(gathered.rig, cycle, finding, width)
+        if lines and len(lines) + len(own) > most:
+            break
+        lines = [*own[:most], *lines]
     return lines
+
+
+def _finding_lines(rig: Rig, cycle: int, finding: Finding, width: int) -> list[Text]:
+    """One finding in one line, or in two where that keeps more of it: what is to be done stands at its end."""
+    line = Text().append(f"cycle {cycle}  ", style="dim")
+    line.append(finding.verdict.value, style=console_style(finding.verdict)).append("  ")
+    told = without_controls(_told(rig, finding))
+    first, *rest = textwrap.wrap(told, max(20, width - line.cell_len), break_on_hyphens=False) or [""]
+    below = [Text(f"    {shortened(' '.join(rest), width - 4)}")] if rest else []
+    return [line.append(first), *below]
 
 
 def _told(rig: Rig, finding: Finding) -> str:
