@@ -352,6 +352,7 @@ def _environment() -> Environment:
         plain=wording.isolated,
         css_text=css_text,
         short=wording.shortened,
+        with_its_end=wording.with_its_end,
         sentence=wording.sentence,
         bounds=reasons.bounds_text,
         percent=reasons.percent_text,
