@@ -176,7 +176,7 @@ def _pulses(reads: Reads, deviates: Flags, limit_ns: int, end_ns: int, start_ns:
         cuts = (low + 1 + np.flatnonzero(apart)).tolist()
         parts = list(pairwise([low, *cuts, high]))
         lasted = [max(0, int(reads.early[last - 1] - reads.late[first])) for first, last in parts]
-        first, last = parts[int(np.argmax(lasted))]
+        last = parts[int(np.argmax(lasted))][1]
         not_before = int(reads.early[low - 1]) if low else start_ns
         not_after = int(reads.late[high]) if high < len(reads) else end_ns
         seen = int(reads.late[low])
