@@ -495,3 +495,15 @@ def test_a_late_return_is_told_in_the_words_of_its_way(driver: str, level: Level
     told = replace(story.scenario, cases=(Case("", S, level=level),))
     (note,) = supply_notes(Evidence(rig, told, story.records(), story.samples()))
     assert says in note and never not in note
+
+
+def test_what_deviates_is_told_from_where_it_was_first_read_also_where_a_gap_may_have_broken_it() -> None:
+    """A terminal on from the return on, with a gap in which it may have been off: it began at the return, and only
+    how long it surely lasted is counted from behind the gap."""
+    told = Story(scenario=scenario(expects("burner", "never", ON, longer_than_ns=20 * MS)))
+    told.set("burner_terminal", (0, 1), (told.cut_ns + 5 * MS, 0), (told.back_ns + 50 * MS, 1))
+    told.hide("independent", told.back_ns + 600 * MS, told.back_ns + 700 * MS)
+    figures = told.finding("burner").figures
+    low, high = figures["begun_ns"]
+    assert low <= 50 * MS <= high < 80 * MS
+    assert figures["on_for_ns"][0] < told.end_ns - told.back_ns - 600 * MS

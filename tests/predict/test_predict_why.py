@@ -83,7 +83,7 @@ UNRETAINED = program("m := (start OR m) AND stop")
 WEIGHED = {
     "each is enough for off": (
         UNRETAINED,
-        "m stays off: `m` is not retained and a pass clears plain coils before the first scan; either alone keeps it "
+        "m stays off: `m` is not retained and the start pass clears plain coils before the first scan; either alone keeps it "
         "off (both must change before it comes back); ",
     ),
     "each is enough for on": (
@@ -93,7 +93,7 @@ WEIGHED = {
     ),
     "both are needed": (
         SMALL["no clearing pass"],
-        "m comes back: `m` is retained and no pass clears plain coils before the first scan; both are needed; ",
+        "m comes back: `m` is retained and no start pass clears plain coils before the first scan; both are needed; ",
     ),
     "three, each is enough": (
         program(THREE, retained="a b c"),
