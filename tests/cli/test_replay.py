@@ -80,6 +80,16 @@ def test_the_last_picture_has_the_verdicts_of_all_cycles(run: ArchivedRun) -> No
     assert "3 of 3 cycles done" in text
 
 
+def test_the_result_and_the_failure_are_on_the_picture(run: ArchivedRun) -> None:
+    """At the end stands how the run came out, at a failure that it is here, and before it neither."""
+    reel = Reel(run)
+    begun = film_of(reel.scenes(), 1.0)
+    assert "run: FAIL (1 of 1 scenario)" in picture(reel, pressed(begun, "e"))
+    assert "FAIL here: burner is on, should" in picture(reel, pressed(begun, "f"))
+    before = picture(reel, pressed(begun, "c"))
+    assert "FAIL" not in before and "run:" not in before
+
+
 def test_who_leaves_keeps_the_last_picture(run: ArchivedRun, monkeypatch: pytest.MonkeyPatch) -> None:
     """What one stopped at stands on the console afterwards, below the screen that was given back."""
 

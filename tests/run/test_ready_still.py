@@ -115,3 +115,33 @@ def test_how_soon_reads_count_is_learnt_from_the_life_after_the_cut() -> None:
     was = act._ready_to_its_end()
     assert was is not None and (was.alive, was.connection, was.switched) == (7, 3, 2)
     assert 20 * MS <= was.counting_ns <= 120 * MS
+
+
+def test_what_is_surely_not_ready_is_looked_through_only_now_and_then(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The newest reads tell at once; all of them are gone through as soon as these are ready, and a few times a second
+    before, since a controller may have been ready for a while and be so no longer."""
+    story, met, clock, asked = Story(), [False], [T0], [0]
+    context: Any = SimpleNamespace(
+        rig=story.rig,
+        observer=SimpleNamespace(latest=lambda _: SimpleNamespace(value=7)),
+        met_now=lambda name, wanted: met[0],
+    )
+    monkeypatch.setattr(cycle, "now_ns", lambda: clock[0])
+    act = CycleAct(context, Turn(story.scenario, story.scenario.cases[0], 1, 1), seed=1, rehearse=False)
+
+    def check() -> bool | None:
+        asked[0] += 1
+        return None
+
+    seldom = act._seldom(check)
+    for at, is_met, times in (
+        (0, False, 1),
+        (10, False, 1),
+        (20, True, 2),
+        (30, True, 3),
+        (40, False, 3),
+        (400, False, 4),
+    ):
+        clock[0], met[0] = T0 + at * MS, is_met
+        seldom()
+        assert asked[0] == times

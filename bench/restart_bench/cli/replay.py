@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import time
+from collections import Counter
 from contextlib import nullcontext, suppress
+from dataclasses import replace
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -11,9 +13,10 @@ from rich.text import Text
 
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S
-from restart_bench.model.journal import CycleJudged, CycleRecords, Record
+from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, Record, ScenarioJudged
 from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import Refused
+from restart_bench.model.verdicts import Verdict
 from restart_bench.screen.film import STEP_NS, Film, Scene, advanced, failures_in, film_line, film_of, pressed
 from restart_bench.screen.keyboard import Keyboard, has_keyboard
 from restart_bench.screen.plain import PlainShow
@@ -65,8 +68,18 @@ class Reel:
         mark = judged.mark("cut") if judged is not None else None
         if mark is not None and cuts:
             cuts = (max(cuts[0], mark.not_after_ns),)
-        failures = failures_in(judged, ends) if judged is not None else ()
+        failures = tuple(dict.fromkeys(at_ns for at_ns, _ in self._failed(records)))
         return Scene(records.started.cycle, records.started.at_ns, ends, cuts, failures)
+
+    def _failed(self, records: CycleRecords) -> tuple[tuple[int, Finding], ...]:
+        judged = self._judged.get(records.started.cycle)
+        return failures_in(judged, ends_ns(records)) if judged is not None else ()
+
+    def without_failure(self) -> str:
+        """What did happen in a run in which nothing failed."""
+        counts = Counter(one.verdict for one in self._run.records if isinstance(one, ScenarioJudged))
+        told = [f"{count} {word}" for word, count in counts.items() if word is not Verdict.PASS]
+        return f"nothing failed; scenarios: {', '.join(told)} (e: the end)" if told else "nothing failed in this run"
 
     def gathered_at(self, film: Film) -> Gathered:
         """All that the picture at this place is drawn from."""
@@ -84,6 +97,8 @@ class Reel:
             if film.over:
                 for record in around_cycles(self._run.records)[1]:
                     self._gathered.record(record)
+            failed = self._failed(self._records[film.scene])
+            self._gathered.failing = tuple(one for one in failed if one[0] <= film.at_ns)
         return self._gathered
 
     def _take(self, shown: Record | LiveState) -> None:
@@ -129,7 +144,7 @@ def _was_completed(run: ArchivedRun) -> bool:
 
 def _show(reel: Reel, console: Console, speed: float, picture: Picture) -> None:
     """Draws until somebody leaves, or until the end where nobody can. The last picture stays on the console."""
-    film = film_of(reel.scenes(), speed)
+    film = replace(film_of(reel.scenes(), speed), without_failure=reel.without_failure())
     keyed = has_keyboard()
     lines: list[Text] = []
     glyphs = glyphs_for(console)

@@ -182,6 +182,11 @@ class CycleContext:
         reading = self.observer.latest(name)
         return reading is not None and reading.value is not None and wanted.met_by(reading.value)
 
+    def missed_now(self, name: str, wanted: Wanted) -> bool:
+        """True where the newest reading of a point is surely not what is wanted."""
+        reading = self.observer.latest(name)
+        return reading is not None and reading.value is not None and not wanted.met_by(reading.value)
+
     def refuse_without_power(self) -> None:
         """Nothing is pressed, and nothing goes on, where the rail shows no power. Raises EndOfRun."""
         contradicted = self.actuators.rail_contradicts(lasting=True)
