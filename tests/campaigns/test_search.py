@@ -7,7 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
@@ -112,6 +112,7 @@ def test_the_usual_number_of_cycles_is_what_sharp_thresholds_take() -> None:
 
 
 @settings(max_examples=12)
+@example([(0.0, 0.0, True)] * 19)
 @given(st.lists(st.tuples(st.floats(0, 60), st.floats(0, 60), st.booleans()), min_size=19, max_size=19))
 def test_no_search_is_over_before_the_least_number_of_cycles(outcomes: list[tuple[float, float, bool]]) -> None:
     """Whatever the cuts do, and however little is known of their length; without a cut that is ridden through it is
