@@ -460,6 +460,24 @@ def test_a_condition_is_held_up_to_its_last_read_and_no_further() -> None:
 LATE = [(0, 1.0), (2 * S + MS, 0.0), (3 * S + 300 * MS, 1.0)]
 
 
+@pytest.mark.parametrize(("driver", "later_ns", "said"), [
+    ("by-hand", 2 * S, True), ("by-hand", 100 * MS, False), ("point", 2 * S, False),
+])  # fmt: skip
+def test_who_says_off_too_early_is_told_how_long_the_controller_answered_on(
+    driver: str, later_ns: int, said: bool
+) -> None:
+    """Longer than any power supply holds up: then all times are as wide as the mistake, and the cure is named; a relay
+    said nothing."""
+    rig = dryer(supply=RigSupply(driver), proof_of_cut=())
+    story = Story(rig=rig, off_ns=3 * S, end_ns=9 * S)
+    story.stages = [(-(10**12), "good"), (CUT + later_ns, "dark"), *story.stages[2:]]
+    for name in ("burner", "fan", "running"):
+        story.set(name, (0, 1), (CUT + later_ns, 0), *([(story.running_ns, 1)] if name == "running" else []))
+    text = " ".join(story.judge().notes)
+    assert ("the controller still answered 1.9" in text) is said
+    assert ("switch first, then answer" in text) is said
+
+
 @pytest.mark.parametrize(
     ("driver", "level", "says", "never"),
     [

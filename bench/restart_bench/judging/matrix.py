@@ -104,7 +104,7 @@ class _Row:
         self._losses.add((seen.at_loss, seen.loss_ns is None))
         if seen.loss_ns is not None:
             self._latest_loss = max(seen.loss_ns[1], self._latest_loss or seen.loss_ns[1])
-        if seen.delay_ns is not None:
+        if seen.delay_ns is not None and seen.at_return is not None:  # "not read": no change was seen
             low, high = self._delay or seen.delay_ns
             self._delay = min(low, seen.delay_ns[0]), max(high, seen.delay_ns[1])
 
