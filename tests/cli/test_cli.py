@@ -38,12 +38,11 @@ def typed(*arguments: object) -> tuple[int, str, str]:
 
 
 def new_suite(folder: Path) -> Path:
-    """A new suite as `new` writes it, but of one cycle a scenario, a shorter watch and fewer reads, and with pulses
+    """A new suite as `new` writes it, but of one cycle a scenario and fewer reads, and with pulses
     that a busy computer does not overlook (it may look away for 100 ms, which would be inconclusive and rightly so)."""
     folder.mkdir()
     less = {
-        "repeat: 3": "repeat: 1", "longer_than: 100 ms": "longer_than: 1 s", "poll: 2 ms": "poll: 10 ms",
-        "watch: 3 s": "watch: 1 s",
+        "repeat: 3": "repeat: 1", "longer_than: 100 ms": "longer_than: 1 s", "poll: 2 ms": "poll: 8 ms",
     }  # fmt: skip
     for name, text in files_for(Answers("drum"), by_hand=False).items():
         shorter = reduce(lambda so_far, change: so_far.replace(*change), less.items(), text)
