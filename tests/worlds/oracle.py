@@ -148,14 +148,18 @@ class Oracle:
         if self.world.mode or (self.spans.in_time and not within):
             return True
         rail = rail_point(self.world)
+        shown = FAR
         if rail is not None:
             reads = self.readings.all_good(rail)
-            return bool(((reads.early >= self.high) & (reads.value > 0)).any())
+            on = reads.late[(reads.early >= self.high) & (reads.value > 0)]
+            if len(on) == 0 or not within or on[0] < self.high + 50 * MS:
+                return len(on) > 0
+            shown = int(on[0])  # late: up to then nothing but the relay, or the controller itself, had told
         got = self.world.got["controller"]
         spoke = np.isin(got.kind, (0, 1, 3, 5, 6)) & (got.sent >= self.high)
-        if not bool(spoke.any()):
+        if not bool(spoke.any()) and shown == FAR:
             return False
-        first = int(got.received[spoke][0])
+        first = min(shown, int(got.received[spoke][0]) if bool(spoke.any()) else FAR)
         if first > self.spans.end[1]:
             return False  # it spoke when the watch was over
         true, seen = self.ready.true, self.ready.seen

@@ -138,9 +138,15 @@ def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int, round_trip: RoundT
 
 def _search_text(case: CasePlan, search: Search) -> str:
     """What a search looks for, and what it may take."""
+    from restart_bench.campaigns.search import plan_of, usual_cycles  # numpy, for searches alone
+
+    plan = plan_of(search)
+    both, sharp = 2 * plan.confirmations, min(search.cycles, usual_cycles(plan))
+    sharply = f"{both} to {sharp}" if sharp > both else str(both)
     return (
-        f"{searched_words(search)}: {case.fewest} cycles where what is ridden through and what restarts separate "
-        f"sharply, up to {search.cycles} where they overlap; each off time follows from the outcomes before it"
+        f"{searched_words(search)}: {case.fewest} cycles where no cut is ridden through, {sharply} where what "
+        f"is ridden through and what restarts separate sharply, up to {search.cycles} where they overlap; each off "
+        "time follows from the outcomes before it"
     )
 
 

@@ -16,9 +16,8 @@ from restart_bench.evidence.reachability import ConnectionOutcome, Reachability
 from restart_bench.evidence.traces import Flags, Instants, Reads, TraceBuilder, Values
 from restart_bench.model.clock import FAR_NS, Bounds
 from restart_bench.model.rig import Point, Proof, Rig
-from restart_bench.model.units import NS_OF
+from restart_bench.model.units import time_unit_ns
 
-_WORDS = {"sec": "s", "second": "s", "seconds": "s", "minute": "min", "minutes": "min", "hour": "h", "hours": "h"}
 _MODULUS = {"uint16": 2.0**16, "int16": 2.0**16, "uint32": 2.0**32, "int32": 2.0**32}
 _RATE_ERROR = 0.05
 """How far the sign of life may stray from its rate before the cut and still have gone on without a pause."""
@@ -53,8 +52,7 @@ class CounterMoved:
 
 def unit_ns(point: Point) -> int | None:
     """How long one unit of a time is; None where the point's unit is not known or no unit of time."""
-    unit = point.unit.strip()
-    return NS_OF.get(_WORDS.get(unit.lower(), unit), NS_OF.get(unit.lower()))
+    return time_unit_ns(point.unit)
 
 
 def late_restart(

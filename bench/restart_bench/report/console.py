@@ -148,9 +148,23 @@ def _print_record(run: OneRun, console: Console) -> None:
     text = f"record: {run.record or record}"
     if console.is_terminal and Text(text).cell_len > console.width:  # whole on a line of its own
         text = f"record:\n{run.record or record}"
-    if is_gone:
+    if is_gone and _left_open(run.folder):
+        text = (
+            f"no record yet ({run.folder} is not closed: its rig was not left as it should be): `restart-bench park` "
+            "closes it and writes its record"
+        )
+    elif is_gone:
         text = f"no record is there ({_why_no_record(run.folder)}): restart-bench report {run.folder}"
     console.print(Text(text), soft_wrap=True)
+
+
+def _left_open(folder: Path) -> bool:
+    """True where the way out of an armed run was not finished: `park`, or the next armed start, has to."""
+    try:
+        told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(told, dict) and told.get("state") == "left open"
 
 
 def _why_no_record(folder: Path) -> str:

@@ -221,7 +221,9 @@ class View:
     def cycle_took(self, cycle: int, scenario: str, case: str, length_ns: int) -> None:
         """A cycle has ended: its length is what those of its case to come are expected to take."""
         self._done.add(cycle)
-        self.time_left.cycle_took((scenario, case), length_ns)
+        turn = self._context.log[0] if self._context.log else None
+        drawn_ns = turn.cut_delay_ns if isinstance(turn, CycleStarted) and turn.cycle == cycle else 0
+        self.time_left.cycle_took((scenario, case), length_ns, drawn_ns)
 
     def over_early(self, scenario: str, case: str) -> None:
         """A search is over before the most cycles that it may take."""

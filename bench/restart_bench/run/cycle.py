@@ -44,6 +44,7 @@ _READ_WITHIN_NS = NS_PER_S
 """Nothing is cut unless every device was read within this time (rule 8)."""
 _DARK_AFTER_NS = 5 * NS_PER_S
 _SELDOM_NS = NS_PER_S // 5
+_WONDERS_AFTER_NS = 3 * NS_PER_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,18 +94,22 @@ class CycleAct:
 
     def _go_through(self, up_to_the_watch: Callable[[], None]) -> None:
         try:
-            up_to_the_watch()
-            self._steps.release_held()
-            self._steps.do(self._scenario.function_check)
-            self._completed = True
-            context = self._context
-            context.was_ready = self._ready_to_its_end()
-        except CycleBrokenOff:
-            self._steps.release_held()
+            self._as_far_as_it_goes(up_to_the_watch)
         except (CommandRefused, KeyboardInterrupt) as problem:
             self._command_failed(problem)
         finally:
             self._context.record(CycleEnded(self._turn.cycle, now_ns(), self._completed, self._context.situation.phase))
+
+    def _as_far_as_it_goes(self, up_to_the_watch: Callable[[], None]) -> None:
+        try:
+            up_to_the_watch()
+        except CycleBrokenOff:
+            self._steps.release_held()
+            return
+        self._steps.release_held()
+        self._steps.do(self._scenario.function_check)
+        self._completed = True
+        self._context.was_ready = self._ready_to_its_end()
 
     def _up_to_the_watch(self) -> None:
         self._prepare()
@@ -197,7 +202,7 @@ class CycleAct:
         within = context.rig.ready.within_ns
         context.situation.phase_ends_ns = started + within
         is_ready = self._seldom(lambda: self._ready_still(before, started) or self._ready_now(started))
-        ready = context.supervisor.wait_until(started + within, lambda: is_ready() or self._dark(started))
+        ready = context.supervisor.wait_until(started + within, lambda: is_ready() or self._given_up(started))
         self._context.refuse_without_power()
         if not isinstance(ready, Bounds):
             self._trouble("not ready", self._why_not_ready(started), started)
@@ -222,6 +227,26 @@ class CycleAct:
         """True once the rail has shown for some time that the supply did not come on: nothing is waited for then."""
         settled = now_ns() - since_ns > self._closing_ns() + _DARK_AFTER_NS
         return True if settled and self._context.actuators.rail_contradicts() else None
+
+    def _given_up(self, since_ns: int) -> bool | None:
+        self._tell_what_is_missing(since_ns)
+        return self._dark(since_ns)
+
+    def _tell_what_is_missing(self, since_ns: int) -> None:
+        """In the picture, once a person may begin to wonder."""
+        if now_ns() - since_ns > _WONDERS_AFTER_NS:
+            self._context.situation.doing = self._missing() or "waiting until the controller is ready"
+
+    def _missing(self) -> str:
+        """What keeps the controller from being ready, as far as it is read now; "" where that can't be told."""
+        rig = self._context.rig
+        for name in self._silent_devices(now_ns()):
+            device = rig.devices[name]
+            return f"no answer from {name} at {device.host}:{device.port}"
+        unmet = [name for name, wanted in rig.ready.when if not self._context.met_now(name, wanted)]
+        reads = ", ".join(f"{name} reads {self._context.reading(name)}" for name in unmet)
+        shows_mode = rig.mode is not None and any(name in unmet for name, _ in rig.mode.proof)
+        return f"{reads}: is the mode switch at RUN?" if shows_mode else reads
 
     def _wait_for_limit(self, until_ns: int, why: str) -> None:
         if until_ns > now_ns():
@@ -290,7 +315,9 @@ class CycleAct:
             if heard is not None and np.isin(heard.records["kind"], (SampleKind.EXCEPTION, SampleKind.LATE)).any():
                 return f"{device.name} at {at}: {diagnose(device, [heard], None)}; nothing was cut"
             return f"{device.name} does not answer at {at}; nothing was cut. {self._look()}"
-        shown = ", ".join(f"{name} reads {self._context.reading(name)}" for name, _ in rig.ready.when)
+        shown = self._missing() or ", ".join(
+            f"{name} reads {self._context.reading(name)}" for name, _ in rig.ready.when
+        )
         alive = f"; {rig.ready.alive} has to move" if rig.ready.alive else ""
         waited = (now_ns() - from_ns) / NS_PER_S
         return f"the controller was not ready within {waited:.0f} s ({shown}{alive}); nothing was cut"
@@ -346,6 +373,8 @@ class CycleAct:
     def _cut(self) -> None:
         context = self._context
         context.enter("waiting for the cut", ends_ns=now_ns() + self._delay_ns)
+        context.supervisor.wait_until(now_ns() + _READ_WITHIN_NS, lambda: not context.actuators.still_out() or None)
+        self._insist_on_idle(*context.actuators.still_out())
         # The promise on disk comes before the delay, so that its fsync does not move the cut.
         self._announce()
         if self._delay_ns:
@@ -356,8 +385,18 @@ class CycleAct:
             self._trouble("unreachable", text, now_ns())
             raise CycleBrokenOff
         self._insist_on_identity()
+        self._insist_on_idle(*(name for name, out in context.actuators.still_out().items() if out))
         gone = self._command_cut()
         self._off_until_restored(gone)
+
+    def _insist_on_idle(self, *out: str) -> None:
+        """Nothing is cut while a point that was let go of does not read so. Ends the run."""
+        if out:
+            context = self._context
+            told = " and ".join(f"{context.rig.points[name].shown} reads {context.reading(name)}" for name in out)
+            text = f"{told} although it was let go of and its device confirmed that; nothing was cut"
+            cure = "Look at its contact and wiring, and for others who write it"
+            context.supervisor.end("stuck", f"{text}. {cure}", now_ns())
 
     def _off_until_restored(self, gone: Switching) -> None:
         context = self._context
@@ -432,9 +471,7 @@ class CycleAct:
             if to == "run":
                 actuators.forget(mode.point)
         else:
-            verb = "Take the controller out of run mode" if to == "stop" else "Put the controller back into run mode"
-            if not actuators.ask(f"{verb}. Done?").answer:
-                raise CommandRefused("the person asked did not switch the mode")
+            actuators.switch_mode_by_hand(to)
         switched = Switching(self._turn.cycle, "mode", to, purpose, before, now_ns())
         self._context.record(switched)
         return switched
