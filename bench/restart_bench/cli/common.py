@@ -189,6 +189,23 @@ def picture_of(view: str) -> Picture:
     return tiles if view == "tiles" else frame
 
 
+def file_for(option: str, file: Path, like: str) -> Path:
+    """A file that is to be written: its folder is made. Raises Refused where a folder stands in its place, or a file
+    where its folder has to be. `like`: a name that it might have."""
+    if file.is_dir() or not file.name:
+        raise Refused(f"{option} {file}: is a folder; name a file, like {file / like}")
+    folder_for(option, file.parent).mkdir(parents=True, exist_ok=True)
+    return file
+
+
+def folder_for(option: str, folder: Path) -> Path:
+    """A folder that may be made. Raises Refused where a file stands there."""
+    for place in (folder, *folder.parents):
+        if place.exists() and not place.is_dir():
+            raise Refused(f"{option} {folder}: {place} is a file; name a folder")
+    return folder
+
+
 def duration_option(option: str, written: str) -> int:
     """A time as it was typed, in nanoseconds. Raises Refused on a text that is none."""
     from restart_bench.model.units import parse_duration

@@ -20,6 +20,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
+from restart_bench.cli.common import folder_for
 from restart_bench.files.faults import Fault, FaultsFound
 from restart_bench.files.kinds import read_point_name
 from restart_bench.files.points_table import ListedPoint, read_points
@@ -63,6 +64,7 @@ def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> i
     list of points can't make one."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Refused(f"{folder} is there already and not empty; name a new folder")
+    folder_for("new", folder)
     listed = _usable(points, read_points(points), by_hand) if points is not None else ()
     if sys.stdin.isatty():
         answers = ask_all(_at_console, folder.name, by_hand, listed=listed)
