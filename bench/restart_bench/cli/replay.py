@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import time
 from contextlib import nullcontext, suppress
+from dataclasses import replace
 
 from rich.console import Console, Group
 from rich.live import Live
 from rich.text import Text
 
+from restart_bench.archive.earlier import earlier_cycles, gone_on_with
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S
 from restart_bench.model.journal import CycleJudged, CycleRecords, Record
@@ -49,7 +51,11 @@ class Reel:
         self._suite = run.suite()
         self._records = [*run.cycle_records.values()]
         self._judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
-        self._of_cycles = int(run.run.get("planned_cycles") or len(self._records))
+        before = gone_on_with(run)
+        earlier = earlier_cycles(before) if before is not None else None
+        self._done_before = len(earlier.counted) if earlier is not None else 0
+        self._left_out = earlier.left_out if earlier is not None else 0
+        self._of_cycles = int(run.run.get("planned_cycles") or len(self._records)) + self._left_out
         self._scene: tuple[int, PlayedCycle] | None = None
         self._gathered: Gathered | None = None
         self._at_ns: int | None = None
@@ -89,7 +95,7 @@ class Reel:
     def _take(self, shown: Record | LiveState) -> None:
         assert self._gathered is not None
         if isinstance(shown, LiveState):
-            self._gathered.live(shown)
+            self._gathered.live(replace(shown, done_before=self._done_before, left_out=self._left_out))
         else:
             self._gathered.record(shown)
 

@@ -204,6 +204,7 @@ class View:
         self.of_cycles = of_cycles
         self.time_left = time_left
         self._done: set[int] = set()
+        self.done_before, self.left_out = 0, 0  # of a run that is gone on with
 
     def cycle_took(self, cycle: int, scenario: str, case: str, length_ns: int) -> None:
         """A cycle has ended: its length is what those of its case to come are expected to take."""
@@ -243,6 +244,8 @@ class View:
             moved=context.observer.moved(),
             cut_ns=situation.cut_ns,
             restored_ns=situation.restored_ns,
+            done_before=self.done_before,
+            left_out=self.left_out,
         )
 
     def _left_ns(self, now: int) -> tuple[int, int | None]:

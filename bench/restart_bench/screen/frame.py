@@ -349,12 +349,13 @@ def _told(rig: Rig, finding: Finding) -> str:
 
 def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> Text:
     """Cycles that are done, time that is left, and a bar."""
-    done = sum(gathered.counted.values())
+    done = sum(gathered.counted.values()) + state.done_before
+    of = state.of_cycles - state.left_out
     left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
     most = "at most " if gathered.searched else ""
-    words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{left}  "
+    words = f"{done} of {most}{counted(of, 'cycle')} done{left}  "
     across = max(5, width - len(words))
-    filled = across * done // max(1, state.of_cycles)
+    filled = across * done // max(1, of)
     line = Text(words)
     line.append(glyphs.bar * filled, style="bold cyan")
     return line.append(glyphs.bar_rest * (across - filled), style="dim")
