@@ -29,7 +29,8 @@ from restart_bench.model.journal import Finding, Mark, RunEnded, ScenarioJudged,
 from restart_bench.model.live import LiveState, Moved
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.screen.block_letters import block_letters
-from restart_bench.screen.frame import frame
+from restart_bench.screen.console import person_at
+from restart_bench.screen.frame import frame, progress_line
 from restart_bench.screen.plain import PlainShow
 from restart_bench.screen.screen import LiveScreen, Picture
 from restart_bench.screen.screen_state import Gathered, lanes_of
@@ -503,6 +504,13 @@ def test_a_screen_that_breaks_says_so_and_the_run_goes_on() -> None:
     assert "console gone" in stream.getvalue()
 
 
+def test_the_progress_of_a_resumed_run_counts_what_was_done_before() -> None:
+    """Six were done before, one number was broken off there: of nine cycles asked for, six are done."""
+    gathered = Gathered(dryer_rig(), (), simulated=True, program="")
+    resumed = state(0, {}, cycle=8, of_cycles=10, done_before=6, left_out=1)
+    assert progress_line(gathered, resumed, 80, UNICODE).plain.startswith("6 of 9 cycles done")
+
+
 def test_leaving_the_screen_tells_how_the_rig_was_left() -> None:
     """Once the picture is gone a person reads what the bench did on its way out and how the supply was left."""
     stream, rig = io.StringIO(), dryer_rig()
@@ -549,7 +557,7 @@ def test_a_question_is_answered_in_the_picture(monkeypatch: pytest.MonkeyPatch, 
     screen = LiveScreen(rig, (), console, simulated=False, quiet_before_commands=False, picture=picture)
     with screen, Typist(monkeypatch) as typist:
         screen.live(state(S, ON))
-        typist.type("maybe\rx\x7fy\r")
+        threading.Timer(0.3, typist.type, ["maybe\rx\x7fy\r"]).start()
         assert screen.ask("Is it OFF?") is True
         typist.type("?\r")
         assert screen.guess("Will it come back?") is None
@@ -562,6 +570,22 @@ def test_a_question_is_answered_in_the_picture(monkeypatch: pytest.MonkeyPatch, 
     for told in ("Is it OFF? [y/n]", "Please answer y for yes", "Will it come back? [y/n/?]"):
         assert told in drawn
     assert screen.problem == ""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal of POSIX")
+@pytest.mark.parametrize("plain", [False, True])
+def test_what_was_typed_before_a_question_stood_does_not_answer_it(
+    monkeypatch: pytest.MonkeyPatch, plain: bool
+) -> None:
+    """A surplus answer to what was asked first says nothing of the main switch."""
+    console = Console(file=io.StringIO(), force_terminal=True, width=80, height=24)
+    screen = LiveScreen(dryer_rig(), (), console, simulated=False, quiet_before_commands=False)
+    with screen, Typist(monkeypatch) as typist:
+        ask = person_at(console) if plain else screen.ask
+        assert ask is not None
+        typist.type("y\ny\n")
+        threading.Timer(0.4, typist.type, ["n\n"]).start()
+        assert ask("Is it OFF?") is False
 
 
 # ---------------------------------------------------------------- plain lines
