@@ -75,7 +75,8 @@ def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> i
     if points is not None:
         _refuse_faults(points, answers, by_hand)
     for name, label in answers.labels:
-        print(f"{label} is called {name} in the files")
+        if not label.isascii():
+            print(f"{label} is called {name} in the files")
     folder.mkdir(parents=True, exist_ok=True)
     for name, text in files_for(answers, by_hand).items():
         (folder / name).write_text(text, encoding="utf-8")
