@@ -30,7 +30,7 @@ from restart_bench.model.live import LiveState, Moved
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.screen.block_letters import block_letters
 from restart_bench.screen.console import person_at
-from restart_bench.screen.frame import frame, progress_line
+from restart_bench.screen.frame import frame
 from restart_bench.screen.plain import PlainShow
 from restart_bench.screen.screen import LiveScreen, Picture
 from restart_bench.screen.screen_state import Gathered, lanes_of
@@ -504,13 +504,6 @@ def test_a_screen_that_breaks_says_so_and_the_run_goes_on() -> None:
     assert "console gone" in stream.getvalue()
 
 
-def test_the_progress_of_a_resumed_run_counts_what_was_done_before() -> None:
-    """Six were done before, one number was broken off there: of nine cycles asked for, six are done."""
-    gathered = Gathered(dryer_rig(), (), simulated=True, program="")
-    resumed = state(0, {}, cycle=8, of_cycles=10, done_before=6, left_out=1)
-    assert progress_line(gathered, resumed, 80, UNICODE).plain.startswith("6 of 9 cycles done")
-
-
 def test_leaving_the_screen_tells_how_the_rig_was_left() -> None:
     """Once the picture is gone a person reads what the bench did on its way out and how the supply was left."""
     stream, rig = io.StringIO(), dryer_rig()
@@ -669,3 +662,19 @@ def test_a_command_on_the_way_out_that_was_not_taken_is_told_by_its_note_alone()
         show.record(Switching(1, "supply", "on", purpose, 0, 1, "the port failed"))
     show.close()
     assert stream.getvalue().count("the port failed") == 1
+
+
+def test_what_an_earlier_run_did_is_counted_as_done() -> None:
+    """A run that went on with another one begins with cycle 5; of a search there are at most so many cycles."""
+    made = Gathered(dryer_rig(), (burner_scenario(),), simulated=True)
+    made.record(replace(cycle_started(5), searched=True))
+    made.live(state(2 * S, DARK, cycle=5, of_cycles=41))
+    text = "\n".join(shown(made))
+    assert "cycle 5 of at most 41" in text and "4 of at most 41 cycles done" in text
+    made.record(judged_cycle(5))
+    assert "5 of at most 41 cycles done" in "\n".join(shown(made))
+    made.live(state(2 * S, DARK, cycle=5, of_cycles=5))
+    assert "5 of 5 cycles done" in "\n".join(shown(made))
+    made.live(state(2 * S, DARK, cycle=5, of_cycles=41))
+    made.is_whole = True
+    assert "5 of 41 cycles done" in "\n".join(shown(made))

@@ -13,7 +13,7 @@ from file_suites import PROGRAM, RIG, load, program_faults, spoilt, the_program,
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.program import Boot, Coil, Counter, Input, Memory, Program, Reset, RideThrough, Set
 from restart_bench.suite.loader import load_program, load_suites
-from restart_bench.suite.program_reader import describe, program_checksum
+from restart_bench.suite.program_reader import program_checksum
 from restart_bench_drivers.registry import cards
 
 MS = 1_000_000
@@ -162,7 +162,7 @@ def test_a_program_file_is_loaded_on_a_rig(tmp_path: Path) -> None:
     (tmp_path / "p.yaml").write_text(PROGRAM, encoding="utf-8")
     program = load_program(tmp_path / "p.yaml", the_rig())
     assert (program.name, program.path) == ("lamp", str(tmp_path / "p.yaml"))
-    assert describe(program) == "lamp, scan 10 ms, boot 0 s"
+    assert (program.scan_ns, program.boot.total_ns) == (10_000_000, 0)
     (tmp_path / "r.yaml").write_text(RIG, encoding="utf-8")
     assert told(lambda: load_program(tmp_path / "r.yaml", the_rig())) == [
         "r.yaml:1: is a rig, where a program is due; name a program file"

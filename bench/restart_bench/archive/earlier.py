@@ -21,11 +21,6 @@ class Earlier:
     last_cycle: int
 
     @property
-    def left_out(self) -> int:
-        """How many cycles do not count: they were broken off, and are done again."""
-        return self.last_cycle - len(self.counted)
-
-    @property
     def told(self) -> str:
         """How many count; a cycle that ended in an error is not done again to get another verdict (rule 11)."""
         errors = sum(one.verdict is Verdict.ERROR for one in self.counted)

@@ -57,8 +57,6 @@ class LiveState:
     moved: tuple[Moved, ...] = ()
     cut_ns: int | None = None
     restored_ns: int | None = None
-    done_before: int = 0  # cycles that count of the run that this one goes on with
-    left_out: int = 0  # numbers below `of_cycles` whose cycles don't count: broken off there, they are done again
 
 
 def powered_by_proof(proofs: Sequence[Proof], readings: Mapping[str, Reading]) -> bool | None:

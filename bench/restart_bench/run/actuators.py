@@ -86,6 +86,8 @@ class Actuators:
         self._given_up = ""  # what a person could not be brought to switch the supply to
         self._rail_points = [proof.point for proof in rig.proof_of_cut if proof.of_supply and proof.point is not None]
         self._out_of_idle: dict[str, Value] = {}  # point -> value to go back to
+        self._let_go: dict[str, PointWritten] = {}  # point -> the write that put it back, as its device confirmed it
+        self._shown_idle: set[str] = set()  # of those: read so since
         self.state = SupplyState()
         self.cycle = 0
         self.before_start: Callable[[str], None] | None = None  # waits out the limits of the point
@@ -98,6 +100,7 @@ class Actuators:
     def write(self, name: str, value: Value, purpose: str, *, patient: bool = True) -> PointWritten:
         """Writes one point and records it. Raises CommandRefused if it was not taken, or may not be written."""
         self._refuse_unnamed(name)
+        self._let_go.pop(name, None)
         if name in self._out_of_idle and value != self._out_of_idle[name]:
             self._publish(WriteAnnounced(self.cycle, name, value, purpose, now_ns()))
         done = self._observer.write(name, value, purpose)
@@ -140,8 +143,30 @@ class Actuators:
         if point.by_hand is not None:
             self._by_hand(point, f"Let go of: {point.by_hand}", out_of_idle=False)
         else:
-            self.write(name, point.at_rest, purpose)
+            self._now_let_go(self.write(name, point.at_rest, purpose))
         self._out_of_idle.pop(name, None)
+
+    def _now_let_go(self, written: PointWritten) -> None:
+        self._let_go[written.point] = written
+        self._shown_idle.discard(written.point)
+
+    def still_out(self) -> dict[str, bool]:
+        """Points that were let go of and do not read so, themselves or at their terminal: whether they read otherwise
+        now (True), or were not read since (False). Their devices had confirmed it. Does not wait."""
+        found = {name: self._reads_out(name) for name in self._let_go if name not in self._out_of_idle}
+        self._shown_idle |= {name for name, out in found.items() if out is False}
+        return {name: bool(out) for name, out in found.items() if out is not False}
+
+    def _reads_out(self, name: str) -> bool | None:
+        """Whether a point that was let go of reads otherwise, None where it is not read."""
+        written, point = self._let_go[name], self._rig.points[name]
+        shown: list[bool | None] = []
+        for one in (point, self._rig.points.get(point.terminal or "")):
+            if one is not None:
+                reading = self._observer.latest(one.name)
+                value = None if reading is None or reading.sent_ns < written.received_ns else reading.value
+                shown.append(None if value is None else not _same(one, value, written.value))
+        return True if True in shown else None if None in shown else False
 
     def press_by_hand(self, point: Point, *, again: bool = False) -> Answered:
         """One press by a person; the point's own input shows it. Raises CommandRefused where nobody can answer."""
@@ -508,6 +533,7 @@ class Actuators:
         All of them together have some seconds, or next to no time (`at_once`); each is tried once at least.
         """
         deadline = now_ns() + (0 if at_once else _IDLE_PATIENCE_NS)
+        self._take_back(deadline)
         failed = [name for name in tuple(self._out_of_idle) if not self._idle_surely(name, deadline)]
         for name in failed:
             say(
@@ -515,6 +541,14 @@ class Actuators:
                 f"{self._rig.points[name].shown} is {value_word(self._out_of_idle.get(name, False))}"
             )
         return tuple(failed)
+
+    def _take_back(self, deadline: int) -> None:
+        """What was let go of and reads otherwise now, or never read so, counts as out of idle once more."""
+        for name, out in self.still_out().items():
+            if out or name not in self._shown_idle:
+                written = self._let_go[name]
+                if out or not self._reads_back(name, written.value, written.received_ns, deadline):
+                    self._out_of_idle[name] = written.value
 
     def _idle_surely(self, name: str, deadline: int) -> bool:
         """The point back to idle, if need be through another observer."""
@@ -550,7 +584,10 @@ class Actuators:
             written = self.write(name, idle, "idle", patient=False)
         except CommandRefused:
             return False
-        return self._reads_back(name, idle, written.received_ns, deadline)
+        if not self._reads_back(name, idle, written.received_ns, deadline):
+            return False
+        self._now_let_go(written)
+        return True
 
     def _reads_back(self, name: str, value: Value, since_ns: int, deadline: int) -> bool:
         until = min(now_ns() + _READ_BACK_WITHIN_NS, max(deadline, now_ns() + _CONTACT_WITHIN_NS // 2))

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive.earlier import Earlier, earlier_cycles
 from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.kept_cycles import KeptCycles
 from restart_bench.archive.known_archives import remember
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.writer import RunArchive, finish_killed, new_run_id
@@ -271,6 +272,7 @@ class OpenSession:
         self._open_cut = open_cut
         self._stack = stack
         self._earlier = Earlier((), frozenset(), 0)
+        self._kept = KeptCycles()
         self._judged: list[CycleJudged] = []
         self._begun: set[str] = set()  # scenarios
         self._ending = _Ending()
@@ -358,7 +360,6 @@ class OpenSession:
         places = [(turn.scenario.name, turn.case.name) for turn in to_come]
         begun = [self._open_cut.place[:2]] if self._open_cut is not None else []
         self._view.time_left.to_come = dict(Counter([*places, *begun]))
-        self._view.done_before, self._view.left_out = len(self._earlier.counted), self._earlier.left_out
         self._chronicle.say(f"goes on with {earlier.id}: {self._earlier.told}, those that are left are done now")
 
     def keep(self, stack: ExitStack) -> None:
@@ -465,7 +466,8 @@ class OpenSession:
             self._bench_failed(problem)
             self._leave(trouble=True)
         judged = self._judge(turn)
-        self._judged.append(judged)
+        searched = turn.scenario.search is not None  # it goes over its cycles, which are few, after each of them
+        self._judged.append(judged if searched else self._kept.keep(judged))
         self._limits.count_cycle()
         self._view.cycle_took(turn.cycle, turn.scenario.name, turn.case.name, now_ns() - started)
         try:

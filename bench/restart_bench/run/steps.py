@@ -130,6 +130,8 @@ class Steps:
         conditions = [(judged, wanted) for judged, (_, wanted) in zip(step.judged, step.conditions, strict=True)]
 
         def held() -> bool | None:
+            if any(context.missed_now(judged, wanted) for judged, wanted in conditions):
+                return None  # the newest read says so, without going through all of them
             span = condition_held(context.traces(step.judged), conditions, started)
             if span is None or span.since.not_after_ns > started + step.within_ns:
                 return None
