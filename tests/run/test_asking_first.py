@@ -7,7 +7,7 @@ import json
 import re
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -166,6 +166,14 @@ def test_what_is_not_known_of_any_past_is_said_in_a_line(
     assert found is not None
     assert [row.ever for row in found.compared.rows] == ["", ""]
     assert ('pip install "restart-bench[predict]"' if missing else "not worked out within 0 s") in found.note
+
+
+def test_cycles_of_the_run_that_was_gone_on_with_are_compared_too(asked: Asked) -> None:
+    """A resumed run is judged over them, so what was predicted of them stands beside them."""
+    run = asked.outcome.runs[0]
+    whole, resumed = foretell(run), foretell(replace(run, cycles=(), earlier=run.cycles))
+    assert whole is not None and resumed is not None
+    assert resumed.compared.rows == whole.compared.rows and whole.compared.rows
 
 
 def test_the_plain_console_tells_what_each_expects(asked: Asked) -> None:
