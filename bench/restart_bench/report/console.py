@@ -82,6 +82,7 @@ from restart_bench.report.foretold import (
 from restart_bench.report.record.text import shortened
 
 _MOST_FINDINGS = 20
+_LEFT_OPEN = "the run is left open until its rig is put right, which closes it and writes the record"
 _WIDE = 120
 _ROOMY = 100
 _LONGEST_NAME = 40
@@ -138,7 +139,11 @@ def _print_record(run: OneRun, console: Console) -> None:
     if console.is_terminal and Text(text).cell_len > console.width:  # whole on a line of its own
         text = f"record:\n{run.record or record}"
     if is_gone:
-        text = f"no record is there ({_why_no_record(run.folder)}): restart-bench report {run.folder}"
+        why = _why_no_record(run.folder)
+        cure = (
+            f"restart-bench park {run.rig.path or 'RIG'}" if why == _LEFT_OPEN else f"restart-bench report {run.folder}"
+        )
+        text = f"no record is there ({why}): {cure}"
     console.print(Text(text), soft_wrap=True)
 
 
@@ -146,6 +151,8 @@ def _why_no_record(folder: Path) -> str:
     """What the archive knows of a record that is not in it."""
     try:
         told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        if isinstance(told, dict) and told.get("state") == "left open":
+            return _LEFT_OPEN
         sums = (folder / "SHA256SUMS").read_text(encoding="utf-8")
     except (OSError, ValueError):
         return "the run was not closed, or its archive is damaged"
