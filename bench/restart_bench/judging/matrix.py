@@ -15,6 +15,10 @@ NOT_JUDGED = "not judged"
 """What stands in place of a verdict where nothing is expected of an output."""
 NOT_TESTED = "not tested"
 """The same where something is, but no cut was brought to its end."""
+NOT_CUT = "not cut"
+"""What stands in place of a behaviour where no cycle was cut."""
+NOT_REACHED = "not reached"
+"""The same where none came to the return of the power."""
 IMAGE_ONLY = "image only"
 IMAGE_ONLY_MEANS = (
     "the controller's own word, maybe a memory: no terminal was read, and out of run mode that may be off whatever it "
@@ -26,9 +30,9 @@ IMAGE_ONLY_MEANS = (
 @dataclass(frozen=True, slots=True)
 class MatrixRow:
     """One output over the cycles. Texts say `on`, or `on 18, off 2` where cycles differ, `not read` where nothing is
-    known. `delay_ns`: shortest lower and longest upper bound of the change to the settled value since the return; None
-    where there was none. `verdict` is the worst of the findings about it; None where there is none: nothing is expected
-    of it, or it was not tested (`verdict_word`)."""
+    known, `not cut` or `not reached` where no cycle came so far. `delay_ns`: shortest lower and longest upper bound of
+    the change to the settled value since the return; None where there was none. `verdict` is the worst of the findings
+    about it; None where there is none: nothing is expected of it, or it was not tested (`verdict_word`)."""
 
     point: str
     shown: str
@@ -61,16 +65,20 @@ def matrix_rows(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[MatrixRow, ...
 def _row(rig: Rig, name: str, cycles: Sequence[CycleJudged]) -> MatrixRow:
     point = rig.points[name]
     seen = [output for cycle in cycles for output in cycle.outputs if output.point == name]
-    cut = [output for cycle in cycles if cycle.mark("restored") for output in cycle.outputs if output.point == name]
-    delays = [output.delay_ns for output in cut if output.delay_ns is not None]
+    cut, back = (
+        [one for cycle in cycles if cycle.mark(mark) for one in cycle.outputs if one.point == name]
+        for mark in ("cut", "restored")
+    )
+    not_back = NOT_REACHED if cut else NOT_CUT
+    delays = [output.delay_ns for output in back if output.delay_ns is not None]
     verdict, word, reason = _verdict(name, cycles)
     return MatrixRow(
         point=name,
         shown=point.shown,
         before=_counted(_value(point, output.before) for output in seen),
-        at_loss=_loss(point, cut),
-        at_return=_counted(_at_return(point, output) for output in cut),
-        settled=_counted(_value(point, output.settled) for output in cut),
+        at_loss=_loss(point, cut) if cut else NOT_CUT,
+        at_return=_counted(_at_return(point, output) for output in back) if back else not_back,
+        settled=_counted(_value(point, output.settled) for output in back) if back else not_back,
         delay_ns=(min(low for low, _ in delays), max(high for _, high in delays)) if delays else None,
         verdict=verdict,
         reason=reason,
