@@ -11,7 +11,7 @@ import pytest
 from rich.console import Console
 
 from builders import MS, S, dryer_program, dryer_rig
-from restart_bench.cli.look import Looker, ask_relay
+from restart_bench.cli.look import Looker, ask_relay, coarse_times
 from restart_bench.cli.round_trips import known_round_trip
 from restart_bench.model.rig import Device, Rig
 from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind, SampleLayout
@@ -70,6 +70,17 @@ def test_answer_times_are_of_good_replies_only() -> None:
     view = view_device(INDEPENDENT, [rows], S, None)
     assert (view.good, view.bad) == (1, 1)
     assert view.answer_median_ns == view.answer_longest_ns == 4 * MS
+
+
+@pytest.mark.parametrize(
+    ("unit", "scale", "coarse"), [("ms", 1.0, False), ("s", 1.0, False), ("min", 1.0, True), ("s", 30.0, True)]
+)
+def test_an_uptime_that_hardly_moves_within_a_cycle_is_noted(unit: str, scale: float, coarse: bool) -> None:
+    """Its step is longer than what most cycles run before the cut: it reads 0 there, and can't fall."""
+    rig = dryer_rig()
+    uptime = dataclasses.replace(rig.points["uptime"], unit=unit, scale=scale)
+    told = list(coarse_times(dataclasses.replace(rig, points={**rig.points, "uptime": uptime})))
+    assert bool(told) is coarse and all("proves no restart" in text for text in told)
 
 
 # ---------------------------------------------------------------- what is wrong

@@ -12,6 +12,7 @@ from evidence import MS, OFF, ON, T0, S, Story, expects, found, scenario
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.journal import CycleJudged, Finding
 from restart_bench.model.rig import Proof, Wanted
+from restart_bench.model.samples import SampleKind
 from restart_bench.model.scenario import Expectation, MarkLimit, Window
 from restart_bench.model.verdicts import Verdict
 
@@ -29,6 +30,54 @@ def story(*after: Expectation, rig: dict[str, Any] | None = None, **changes: Any
 def problem(judged: CycleJudged, kind: str) -> Finding:
     """What made the cycle not valid."""
     return found(judged, "", f"valid: {kind}")
+
+
+# ---------------------------------------------------------------- instruments that can't show it
+
+
+def with_exceptions(told: Story, device: str, point: str, since: int, until: int, code: int) -> CycleJudged:
+    """The same cycle with exceptions in place of the answers for this point."""
+    samples = told.samples()
+    rows = samples[device].records
+    request = next(number for number, names in enumerate(_requests_of(told, device)) if point in names)
+    hit = (rows["request"] == request) & (rows["sent_ns"] > T0 + since) & (rows["sent_ns"] < T0 + until)
+    rows["kind"][hit], rows["exception"][hit] = SampleKind.EXCEPTION, code
+    return judge_cycle(told.rig, told.scenario, told.records(), samples)
+
+
+def _requests_of(told: Story, device: str) -> list[list[str]]:
+    tables: dict[str, list[str]] = {}
+    for one in told.rig.points.values():
+        if one.device == device:
+            tables.setdefault(one.table, []).append(one.name)
+    order = ("coil", "discrete_input", "input_register", "holding_register")
+    return [tables[table] for table in order if table in tables]
+
+
+def test_exceptions_that_came_for_a_time_blame_the_device_and_not_the_address() -> None:
+    """The address was read well before: which exception came and for how long is told."""
+    told = story(expects("burner", "is", OFF))
+    judged = with_exceptions(told, "independent", "burner_terminal", BACK + 500 * MS, BACK + 1_500 * MS, 4)
+    reason = found(judged, "burner").reason
+    assert "exception 04 for " in reason and "not its address" in reason and "check the address" not in reason
+
+
+@pytest.mark.parametrize("rail", [True, False])
+def test_an_uptime_of_nothing_before_the_cut_shows_nothing_and_blames_no_relay(rail: bool) -> None:
+    """Nothing falls from 0: it is no word against a restart, and the relay is not to be looked at for it."""
+
+    class Coarse(Story):
+        def value(self, name: str, at_ns: int) -> float:
+            return 0.0 if name == "uptime" else super().value(name, at_ns)
+
+    told = Coarse(scenario=scenario(expects("burner", "is", OFF)))
+    proofs = (Proof("value", "rail", OFF),) * rail + (Proof("falls", "uptime"),)
+    judged = replace(told, rig=replace(told.rig, proof_of_cut=proofs)).judge()
+    if rail:
+        assert judged.verdict is PASS
+        return
+    reason = problem(judged, "unproven").reason
+    assert "before the cut, from which nothing falls" in reason and "its contact" not in reason
 
 
 # ---------------------------------------------------------------- a slow relay

@@ -43,6 +43,7 @@ _CYCLE_NS = 5 * NS_PER_S  # views look back five to ten seconds
 _DRAW_EVERY_S = 0.2
 _JUST_NOW_NS = NS_PER_S
 _ROOMY = 100  # columns
+_COARSE_NS = 5 * NS_PER_S
 _ALWAYS_MOVING_NS = 3 * NS_PER_S
 
 
@@ -250,8 +251,9 @@ class Looker:
     def _what_is_wrong(self) -> list[RenderableType]:
         wrong = [f"{view.name}: {view.wrong}" for view in self.views().values() if view.wrong]
         problems = [Text(without_controls(text), style="bold red") for text in (*wrong, *self.doubts())]
+        notes = [Text(without_controls(text), style="yellow") for text in coarse_times(self._rig)]
         relay = [Text(self._relay.says, style="dim")] if self._relay is not None and self._relay.says else []
-        return [*relay, *([] if wrong else [Text("All devices answer.", style="green")]), *problems]
+        return [*relay, *([] if wrong else [Text("All devices answer.", style="green")]), *problems, *notes]
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,6 +294,18 @@ def _times(rig: Rig) -> Iterator[tuple[str, int]]:
     for proof in rig.proof_of_cut:
         if proof.kind == "falls" and proof.point is not None and (unit := unit_ns(rig.points[proof.point])):
             yield proof.point, unit
+
+
+def coarse_times(rig: Rig) -> Iterator[str]:
+    """Times of `proof_of_cut: falls` whose one step is longer than most cycles: from 0 nothing falls."""
+    for name, unit in _times(rig):
+        point = rig.points[name]
+        step_ns = round(unit * abs(point.scale)) if point.type != "float32" else 0
+        if step_ns >= _COARSE_NS:
+            yield (
+                f"{point.shown} tells whole steps of {show_duration(step_ns)}: in a cycle with less than that before "
+                "the cut it reads 0, from which nothing falls, so it proves no restart there"
+            )
 
 
 def _ms(ns: int | None) -> str:
