@@ -80,6 +80,32 @@ def test_an_uptime_of_nothing_before_the_cut_shows_nothing_and_blames_no_relay(r
     assert "before the cut, from which nothing falls" in reason and "its contact" not in reason
 
 
+def test_a_program_identity_whose_reads_do_not_count_was_read_all_the_same() -> None:
+    """The link lives and the program stands still: that is said, not that nothing was read."""
+    told = story(expects("burner", "is", OFF), rig={"program": ("program_id",)}).boot(dark=100 * MS, stale=10 * S)
+    reason = found(replace(told, truth={**told.truth, "running": [(0, 1)]}).judge(), "program_id").reason
+    assert "program_id was read after power returned, but none of its reads counts" in reason
+
+
+def test_how_often_a_counter_of_starts_rose_is_told() -> None:
+    """More than the one restart of the cut."""
+    told = story(
+        expects("burner", "is", OFF), rig={"proof_of_cut": (Proof("value", "rail", OFF), Proof("rises", "batch_count"))}
+    )
+    for rose, noted in ((1, False), (3, True)):
+        notes = told.set("batch_count", (0, 41), (BACK, 41 + rose)).judge().notes
+        assert any(f"batch_count rose by {rose} " in one and f"restarted {rose} times" in one for one in notes) is noted
+
+
+@pytest.mark.parametrize(("says", "noted"), [(0, True), (1, False)])
+def test_an_image_that_contradicts_its_terminal_before_the_cut_is_noted(says: int, noted: bool) -> None:
+    """The terminal is judged, and nobody would hear of the contradiction where both are off afterwards."""
+    told = story(expects("burner", "is", OFF)).set("burner", (0, says), (2 * S, 0))
+    judged = told.judge()
+    assert judged.verdict is PASS
+    assert any("before the cut the controller says off and its terminal was on" in one for one in judged.notes) is noted
+
+
 # ---------------------------------------------------------------- a slow relay
 
 
@@ -249,6 +275,13 @@ def test_a_button_that_does_not_return_is_stuck_also_in_a_short_cycle() -> None:
         "stuck out of idle" in problem(judged, "stuck").reason
         and "although the bench" in problem(judged, "stuck").reason
     )
+
+
+def test_a_button_that_the_bench_never_moved_was_not_left_in_idle_by_it() -> None:
+    """On all the time and never written: the words claim no release."""
+    told = story(expects("burner", "is", OFF)).set("start_button", (0, 1))
+    reason = problem(told.judge(), "stuck").reason
+    assert "although the bench never moved it" in reason and "its address" in reason
 
 
 def test_a_button_that_leaves_idle_by_itself_voids_the_cycle() -> None:
