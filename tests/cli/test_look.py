@@ -11,9 +11,9 @@ import pytest
 from rich.console import Console
 
 from builders import MS, S, dryer_program, dryer_rig
-from restart_bench.cli.look import Looker, ask_relay, coarse_times
+from restart_bench.cli.look import Looker, ask_relay, coarse_times, perhaps_swapped
 from restart_bench.cli.round_trips import known_round_trip
-from restart_bench.model.rig import Device, Rig
+from restart_bench.model.rig import Device, Rig, Wanted
 from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind, SampleLayout
 from restart_bench.observer.diagnosis import all_well, diagnose, pairs_of, rate_text, unit_text, view_device
 from restart_bench.observer.handle import ObserverHandle
@@ -70,6 +70,25 @@ def test_answer_times_are_of_good_replies_only() -> None:
     view = view_device(INDEPENDENT, [rows], S, None)
     assert (view.good, view.bad) == (1, 1)
     assert view.answer_median_ns == view.answer_longest_ns == 4 * MS
+
+
+@pytest.mark.parametrize(
+    ("exceptions", "reads", "hinted"),
+    [(("controller",), {"always_on": False}, True), (("controller",), {"always_on": True}, False), ((), {}, False)],
+)
+def test_two_devices_that_answer_as_if_they_were_others_may_have_changed_places(
+    exceptions: tuple[str, ...], reads: dict[str, bool], hinted: bool
+) -> None:
+    """Addresses that one does not know and a check channel of the other that reads wrong; one of both is no sign."""
+    rig = dryer_rig()
+    rig = dataclasses.replace(rig, check_channels=(("always_on", Wanted(equals=True)),))
+    wrong = samples((0, MS, SampleKind.EXCEPTION, 2))
+    views = {
+        name: view_device(rig.devices[name], [wrong if name in exceptions else good(0)], S, "192.0.2.1")
+        for name in ("controller", "independent")
+    }
+    hint = perhaps_swapped(rig, views, lambda point: reads.get(point.name))
+    assert bool(hint) is hinted and ("have they changed places?" in hint) is hinted
 
 
 @pytest.mark.parametrize(
