@@ -12,6 +12,7 @@ import shutil
 import subprocess
 import sys
 import tracemalloc
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -501,23 +502,31 @@ def test_a_file_whose_first_line_is_torn_is_kept_and_said(tmp_path: Path, suite:
     assert run.samples(1) == {}
 
 
-def _long_part(path: Path, records: int, per_cycle: int) -> None:
+def _long_part(path: Path, records: int, per_cycle: int, between: int = 0) -> None:
     layout = SampleLayout("controller", ("read coils 0..1",), (("burner", "b"), ("count", "d")))
     rows = np.zeros(records, dtype=layout.dtype())
-    rows["cycle"] = 1 + np.arange(records) // per_cycle
+    rows["cycle"] = np.where(np.arange(records) % per_cycle < between, 0, 1 + np.arange(records) // per_cycle)
     rows["sent_ns"] = np.arange(records) * 2_000_000 + 1
     rows["received_ns"] = rows["sent_ns"] + 300_000
     rows["p:count"] = np.arange(records) % 1000
     path.write_bytes(part_bytes(layout, [DeviceSamples(layout, rows)]))
 
 
+def _groups_read(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """The row groups that are read from now on."""
+    groups: list[int] = []
+    real = pq.ParquetFile.iter_batches
+    monkeypatch.setattr(
+        pq.ParquetFile, "iter_batches", lambda f, *a, **k: groups.extend(k["row_groups"]) or real(f, *a, **k)
+    )
+    return groups
+
+
 def test_one_cycle_is_read_without_its_neighbours(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Of a long file only the row groups that hold the cycle are read; going through all reads each group once."""
     _long_part(tmp_path / "controller.part", 200_000, 10_000)
     part_to_parquet(tmp_path / "controller.part", tmp_path / "controller.parquet")
-    groups: list[int] = []
-    real = pq.ParquetFile.read_row_group
-    monkeypatch.setattr(pq.ParquetFile, "read_row_group", lambda f, n, *a, **k: groups.append(n) or real(f, n, *a, **k))
+    groups = _groups_read(monkeypatch)
     file = SampleFile(tmp_path / "controller.parquet")
     assert len(file.cycle(7).records) == 10_000
     assert len(groups) == 1
@@ -525,6 +534,22 @@ def test_one_cycle_is_read_without_its_neighbours(tmp_path: Path, monkeypatch: p
     assert sum(len(file.cycle(number).records) for number in range(1, 21)) == 200_000
 
     assert sorted(groups) == list(range(pq.read_metadata(tmp_path / "controller.parquet").num_row_groups))
+    file.close()
+
+
+def test_samples_between_cycles_do_not_have_a_group_read_for_every_cycle(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every row group holds samples of no cycle, so that its smallest number is 0: each is read twice at most, and no
+    sample of a cycle, nor of none, is missed."""
+    _long_part(tmp_path / "controller.part", 200_000, 10_000, between=1_000)
+    part_to_parquet(tmp_path / "controller.part", tmp_path / "controller.parquet")
+    groups = _groups_read(monkeypatch)
+    file = SampleFile(tmp_path / "controller.parquet")
+
+    assert [len(file.cycle(number).records) for number in range(1, 21)] == [9_000] * 20
+    assert max(Counter(groups).values()) == 2
+    assert len(file.cycle(0).records) == 20_000
     file.close()
 
 

@@ -11,9 +11,8 @@ from archive_builders import RUN_ID, SCENARIO, archived, begin, comes_back, load
 from evidence import Story
 from lamp_suites import LampSuites
 from restart_bench.archive.files import ArchiveError
-from restart_bench.archive.judged_again import JudgedAgain
 from restart_bench.archive.reader import ArchivedRun
-from restart_bench.archive.rejudging import changed_cycles, changed_findings, judge_again
+from restart_bench.archive.rejudging import JudgedAgain, changed_cycles, changed_findings, judge_again
 from restart_bench.archive.writer import RunArchive, finish_killed
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.journal import CycleStarted, Finding, Record, RunEnded, judged_scenarios

@@ -390,11 +390,6 @@ def test_no_record_is_named_that_is_not_there(logs: Path) -> None:
         ("00  run.json\n", {"report_problem": "no space left"}, "it could not be written: no space left"),
         ("00  run.json\n00  report.html\n", {}, "it was deleted or moved away since the run was closed"),
         (None, {}, "the run was not closed, or its archive is damaged"),
-        (
-            None,
-            {"state": "left open"},
-            "the run is left open until its rig is put right, which closes it and writes the record",
-        ),
     ],
 )
 def test_why_there_is_no_record_is_said(tmp_path: Path, sums: str | None, told: dict[str, str], why: str) -> None:

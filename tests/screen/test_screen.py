@@ -645,3 +645,19 @@ def test_a_command_on_the_way_out_that_was_not_taken_is_told_by_its_note_alone()
         show.record(Switching(1, "supply", "on", purpose, 0, 1, "the port failed"))
     show.close()
     assert stream.getvalue().count("the port failed") == 1
+
+
+def test_what_an_earlier_run_did_is_counted_as_done() -> None:
+    """A run that went on with another one begins with cycle 5; of a search there are at most so many cycles."""
+    made = Gathered(dryer_rig(), (burner_scenario(),), simulated=True)
+    made.record(replace(cycle_started(5), searched=True))
+    made.live(state(2 * S, DARK, cycle=5, of_cycles=41))
+    text = "\n".join(shown(made))
+    assert "cycle 5 of at most 41" in text and "4 of at most 41 cycles done" in text
+    made.record(judged_cycle(5))
+    assert "5 of at most 41 cycles done" in "\n".join(shown(made))
+    made.live(state(2 * S, DARK, cycle=5, of_cycles=5))
+    assert "5 of 5 cycles done" in "\n".join(shown(made))
+    made.live(state(2 * S, DARK, cycle=5, of_cycles=41))
+    made.is_whole = True
+    assert "5 of 41 cycles done" in "\n".join(shown(made))

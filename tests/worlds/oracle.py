@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
-from drawing import World
+from drawing import Life, World
 from histories import FAR, MS, S, Span, Steps, joined, spans_where
 from readings import Reading, Readings, Ready, Spans, rail_point, read_back_early, restored_bounds, spans_of
 
@@ -148,14 +148,18 @@ class Oracle:
         if self.world.mode or (self.spans.in_time and not within):
             return True
         rail = rail_point(self.world)
+        shown = FAR
         if rail is not None:
             reads = self.readings.all_good(rail)
-            return bool(((reads.early >= self.high) & (reads.value > 0)).any())
+            on = reads.late[(reads.early >= self.high) & (reads.value > 0)]
+            if len(on) == 0 or not within or on[0] < self.high + 50 * MS:
+                return len(on) > 0
+            shown = int(on[0])  # late: up to then nothing but the relay, or the controller itself, had told
         got = self.world.got["controller"]
         spoke = np.isin(got.kind, (0, 1, 3, 5, 6)) & (got.sent >= self.high)
-        if not bool(spoke.any()):
+        if not bool(spoke.any()) and shown == FAR:
             return False
-        first = int(got.received[spoke][0])
+        first = min(shown, int(got.received[spoke][0]) if bool(spoke.any()) else FAR)
         if first > self.spans.end[1]:
             return False  # it spoke when the watch was over
         true, seen = self.ready.true, self.ready.seen
@@ -754,6 +758,12 @@ class Oracle:
         shown = got.received[np.isin(got.kind, (0, 1) if mark == "answered" else (0,)) & (got.looked >= at)]
         return int(shown[0]) if len(shown) else FAR
 
+    def _beats(self, life: Life) -> int:
+        """How often its sign of life changed after the return."""
+        begun, last = max(life.start, 0), min(life.end, life.stands)
+        before, after = (max(0, at - begun) // self.world.pace for at in (self.back, last))
+        return after - before
+
     def _hardly_alive(self) -> bool:
         """Whether the last life ended before two changes of its sign of life had surely been read."""
         life, world = self.ready.life, self.world
@@ -770,8 +780,7 @@ class Oracle:
         wanted = {"answered": ("busy", "run", "stale", "zeros", "frozen"), "good": ("run", "stale", "zeros", "frozen")}
         life = self.ready.life
         if mark == "alive":
-            soon = life is not None and life.stands <= self.back + 5 * world.pace + 50 * MS
-            return None if life is None or soon else max(life.start, self.back)
+            return None if life is None or self._beats(life) < 2 else max(life.start, self.back)
         times = [*world.phases.times, FAR]
         last = world.phases.at(world.end)[1] if life is None else world.phases.at(min(life.end, world.end) - MS)[1]
         for place, (name, stack) in enumerate(zip(world.phases.names, world.phases.stacks, strict=True)):
@@ -830,10 +839,21 @@ class Oracle:
             told = self.readings.all_good("uptime")
             if world.restarted and (np.diff(told.value[told.looked < world.lives[0].end]) < 0).any():
                 found.append("uptime wrapped before it restarted")
+            if self._restarted_as_it_was_to_wrap():
+                found.append("uptime reads as if it had wrapped and counted on")
             before = self.before("uptime")
             if world.restarted and before is not None and len(later.early) and later.value.max() >= before:
                 found.append("uptime did not fall")
         return found
+
+    def _restarted_as_it_was_to_wrap(self) -> bool:
+        """Whether it restarted just when its uptime was full, and neither a stack that refused nor a sign of life
+        tells."""
+        world, got = self.world, self.world.got["controller"]
+        told = world.rig.ready.alive is not None or bool(np.isin(got.kind, (3, 4)).any())
+        full = int((655.36 - world.uptime0) * S)
+        born = [at for at, stack in zip(world.phases.times, world.phases.stacks, strict=True) if stack > 0]
+        return not told and world.restarted and any(abs(at - full) < 80 * MS for at in born[:1])
 
     # ------------------------------------------------------------ vouchers
 

@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive.files import SUMS, ArchiveError, clear_errors, is_going_on
+from restart_bench.archive.kept_cycles import KeptCycles
 from restart_bench.archive.soundness import altered_text, verify
 from restart_bench.model.codec import from_fields, from_line
-from restart_bench.model.journal import CycleRecords, Record, cycle_records, table_number
+from restart_bench.model.journal import CycleJudged, CycleRecords, Record, cycle_records, table_number
 
 if TYPE_CHECKING:
     from restart_bench.archive.samples import SampleFile
@@ -121,16 +122,25 @@ def whole_lines(content: bytes) -> tuple[list[bytes], int]:
 
 
 def read_journal(path: Path) -> list[Record]:
-    """All records of a journal; a torn last line is left out. Raises ArchiveError that names a damaged line."""
-    with clear_errors("read", path):
-        lines, _ = whole_lines(path.read_bytes())
+    """All records of a journal, its judged cycles kept; a torn last line is left out. Raises ArchiveError that names
+    a damaged line."""
+    kept = KeptCycles()
     records: list[Record] = []
-    for number, line in enumerate(lines, start=1):
+    for number, line in enumerate(_lines_of(path), start=1):
         try:
-            records.append(from_line(line.decode("utf-8")))
+            record = from_line(line.decode("utf-8"))
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as problem:
             raise ArchiveError(f"{path}:{number}: damaged ({problem}); see `restart-bench logs verify`") from problem
+        records.append(kept.keep(record) if isinstance(record, CycleJudged) else record)
     return records
+
+
+def _lines_of(path: Path) -> Iterator[bytes]:
+    """The same lines as `whole_lines`, one after another."""
+    with clear_errors("read", path), path.open("rb") as file:
+        for line in file:
+            if line.endswith(b"\n"):
+                yield from line.splitlines()
 
 
 def readable_records(path: Path) -> tuple[list[Record], int]:

@@ -8,6 +8,7 @@ keeps it from passing.
 
 from __future__ import annotations
 
+import hashlib
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -18,6 +19,7 @@ import yaml
 
 from restart_bench.archive.earlier import earlier_cycles, gone_on_with
 from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.kept_cycles import KeptCycles
 from restart_bench.archive.killed import planned_of
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.files.faults import FaultsFound
@@ -25,7 +27,7 @@ from restart_bench.judging.cycle import judge_long_cycle
 from restart_bench.judging.scenario import judge_run, planned_cycles
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.condensing import SampleSource
-from restart_bench.model.journal import CycleJudged, Finding, Forecast, RunEnded, ScenarioJudged
+from restart_bench.model.journal import CycleJudged, CycleStarted, Finding, Forecast, Record, RunEnded, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario, Step
@@ -108,8 +110,9 @@ def end_of(run: ArchivedRun) -> tuple[str, str]:
 
 def _by_archived(run: ArchivedRun, suite: Suite) -> tuple[CycleJudged, ...]:
     by_name = {scenario.name: scenario for scenario in suite.scenarios}
+    kept = KeptCycles()
     return tuple(
-        judge_long_cycle(suite.rig, by_name[records.started.scenario], records, sources)
+        kept.keep(judge_long_cycle(suite.rig, by_name[records.started.scenario], records, sources))
         for records, sources in run.cycles_in_pieces()
     )
 
@@ -195,12 +198,14 @@ class _Fitted:
 def _by_another(run: ArchivedRun, suite: Suite, new: Scenario, not_answered: Sequence[NotAnswered]) -> RunOutcome:
     old = _evidence_for(run, suite, new)
     fitted = _fit(new, old)
+    kept = KeptCycles()
     cycles: list[CycleJudged] = []
     unread: dict[str, None] = dict.fromkeys(one.judged for one in (*new.during, *new.after))
     for records, sources in run.cycles_in_pieces():
         if records.started.scenario == old.name and records.started.case in fitted.cases:
             started = replace(records.started, scenario=new.name, case=fitted.cases[records.started.case])
-            cycles.append(judge_long_cycle(suite.rig, fitted.scenario, replace(records, started=started), sources))
+            evidence = replace(records, started=started)
+            cycles.append(kept.keep(judge_long_cycle(suite.rig, fitted.scenario, evidence, sources)))
             unread = {name: None for name in unread if not _is_read(suite.rig, name, sources)}
     if not cycles:
         raise ArchiveError(f"{run.id}: {new.name}: {some([*fitted.not_answered])}; nothing is left to judge")
@@ -389,3 +394,54 @@ def _expects(step: Any) -> bool:
 
 def _ends(gap: dict[str, Any]) -> set[str]:
     return {str(gap.get("first")), str(gap.get("then"))}
+
+
+# ---------------------------------------------------------------- a record of another judgement
+
+_JUDGEMENTS = (CycleJudged, ScenarioJudged)
+
+
+class JudgedAgain(ArchivedRun):
+    """The evidence of `run` under the verdicts of `outcome`, which came of judging it by `scenario_file`."""
+
+    def __init__(self, run: ArchivedRun, outcome: RunOutcome, scenario_file: Path) -> None:
+        self._run = run
+        (again,) = outcome.runs
+        (judged,) = again.scenarios
+        self._suite = replace(run.suite(), scenarios=(load_scenario(run, scenario_file).scenario,))
+        fields = dict(run.run)
+        fields["planned"] = {judged.scenario: judged.cycles}
+        fields["exit_code"] = outcome.exit_code
+        fields["judged_again_by"] = scenario_file.name
+        digest = hashlib.sha256(scenario_file.read_bytes()).hexdigest()
+        kept = [file for file in run.run.get("inputs", ()) if file["kind"] != "scenario"]
+        fields["inputs"] = [*kept, {"kind": "scenario", "name": scenario_file.name, "sha256": digest}]
+        super().__init__(run.folder, fields)
+        cases = {cycle.cycle: (cycle.scenario, cycle.case) for cycle in again.cycles}
+        self.__dict__["records"] = [
+            *(_renamed(record, cases) for record in run.records if not isinstance(record, (*_JUDGEMENTS, RunEnded))),
+            *again.cycles,
+            *again.scenarios,
+            *(
+                replace(record, verdict=outcome.verdict, exit_code=outcome.exit_code)
+                for record in run.records
+                if isinstance(record, RunEnded)
+            ),
+        ]
+        self.__dict__["altered"] = run.altered
+
+    def inputs(self) -> dict[str, bytes]:
+        """What was copied into the archive; the file that was judged by lies elsewhere."""
+        return self._run.inputs()
+
+    def suite(self) -> Suite:
+        """The archived rig and program with the scenario that was judged by."""
+        return self._suite
+
+
+def _renamed(record: Record, cases: dict[int, tuple[str, str]]) -> Record:
+    """A cycle's beginning with the names that scenario and case have in the file that was judged by."""
+    if not isinstance(record, CycleStarted) or record.cycle not in cases:
+        return record
+    scenario, case = cases[record.cycle]
+    return replace(record, scenario=scenario, case=case)

@@ -252,9 +252,13 @@ def _codes(column: pa.ChunkedArray, meaning: dict[str, int], kind: type[np.unsig
     return np.concatenate(pieces) if pieces else np.empty(0, dtype=kind)
 
 
+_PIECE = 8192  # rows that are taken out of Arrow at a time: it needs several times their size meanwhile
+
+
 class SampleFile:
-    """The samples of one device in one run, read a cycle at a time. The row group read last is kept, so going
-    through the cycles in order reads every row group once."""
+    """The samples of one device in one run, read a cycle at a time. The row group read last is kept, and which cycles
+    each group holds is remembered (almost every one has samples of no cycle, 0, too, so that its smallest number says
+    nothing): going through the cycles in order reads every row group twice at most."""
 
     def __init__(self, path: Path) -> None:
         from restart_bench.archive.arrow import pq
@@ -281,7 +285,8 @@ class SampleFile:
 
     def source(self, number: int) -> SampleSource:
         """The samples of one cycle, in the order in which they were received. Reading them raises ArchiveError."""
-        groups = np.flatnonzero((self._first <= number) & (number <= self._last)).tolist()
+        first = self._first if number else 0
+        groups = np.flatnonzero((first <= number) & (number <= self._last)).tolist()
         most = sum(self._file.metadata.row_group(group).num_rows for group in groups)
         return SampleSource(self.layout, most, lambda: (_only(self._group(group), number) for group in groups))
 
@@ -290,14 +295,21 @@ class SampleFile:
         return int(statistics.min), int(statistics.max)
 
     def _group(self, group: int) -> Records:
+        from restart_bench.archive.arrow import pa
+
         if self._kept[0] != group:
             with clear_errors("read", self.path):
                 try:
-                    self._kept = group, from_table(self.layout, self._file.read_row_group(group))
+                    batches = self._file.iter_batches(_PIECE, row_groups=[group], use_threads=False)
+                    pieces = [from_table(self.layout, pa.Table.from_batches([one])) for one in batches]
+                    records = np.concatenate([self._kept[1][:0], *pieces])
                 except (ValueError, KeyError) as problem:
                     raise ArchiveError(
                         f"{self.path}: damaged ({problem}); see `restart-bench logs verify`"
                     ) from problem
+            self._kept = group, records
+            numbers = records["cycle"]
+            self._first[group] = numbers[numbers > 0].min(initial=self._last[group])
         return self._kept[1]
 
 

@@ -177,7 +177,7 @@ def judge(
 
 def _with_own_record(archived: ArchivedRun, outcome: RunOutcome, scenario: Path, out: Path | None) -> RunOutcome:
     """The record in the archive tells another judgement: this one gets its own, where it was asked for."""
-    from restart_bench.archive.judged_again import JudgedAgain
+    from restart_bench.archive.rejudging import JudgedAgain
     from restart_bench.report.record.writing import write_record
 
     record = "none of this judgement, the one in the archive tells another; `--out FILE` writes one"

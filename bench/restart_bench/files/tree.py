@@ -18,7 +18,7 @@ from typing import Any
 import yaml
 
 from restart_bench.files.cures import SYNTAX, VALUE, Refusal, closest, cure_for
-from restart_bench.files.faults import Fault, FaultsFound, shown_path
+from restart_bench.files.faults import Fault, shown_path
 
 LARGEST_BYTES = 1 << 20
 MOST_NODES = 50_000
@@ -409,9 +409,3 @@ def _beside(path: Path) -> list[str]:
 
 def _refused(path: Path, name: str, text: str, cure: str) -> ReadFile:
     return ReadFile(path=path, faults=[Fault(name, 0, "", text, cure)])
-
-
-def raise_if_any(faults: list[Fault]) -> None:
-    """Raises FaultsFound if there are any."""
-    if faults:
-        raise FaultsFound(faults)

@@ -3,7 +3,8 @@ alone, so that screen and record show the same."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from restart_bench.model.journal import CycleJudged, Finding, OutputSeen, Seen
@@ -49,64 +50,128 @@ class MatrixRow:
     image_only: bool = False  # an output that nothing but the controller itself tells of
 
 
-def matrix_rows(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[MatrixRow, ...]:
+def matrix_rows(rig: Rig, cycles: Iterable[CycleJudged]) -> tuple[MatrixRow, ...]:
     """A row for each output of which something is expected, and for each other output of the rig; in file order.
 
-    Give it the cycles of one case: over several cases their behaviours are counted together.
+    Give it the cycles of one case: over several cases their behaviours are counted together. It goes over them once,
+    and holds none of them.
     """
-    names = {seen.point for cycle in cycles for seen in cycle.outputs}
-    rows = []
+    rows: dict[str, _Row] = {}
+    told: dict[str, _Told] = {}
+    untested: dict[str, tuple[int, str]] = {}
+    number = 0
+    for cycle in cycles:
+        number += 1
+        came_back = bool(cycle.mark("restored"))
+        was_cut = came_back or bool(cycle.mark("cut"))
+        for seen in cycle.outputs:
+            rows.setdefault(seen.point, _Row(rig.points[seen.point])).add(seen, was_cut=was_cut, came_back=came_back)
+        for finding in cycle.findings:
+            told.setdefault(finding.point, _Told(finding)).add(finding)
+        for name in cycle.not_tested:
+            untested.setdefault(name, (cycle.cycle, cycle.reason))
+    found = []
     for name in rig.points:
-        if name in names:
-            rows.append(_row(rig, name, cycles))
-    return tuple(rows)
+        if name in rows:
+            verdict = told[name].verdict(number) if name in told else _not_judged(untested.get(name), number)
+            found.append(rows[name].whole(*verdict, image_only=rig.has_image_only(name)))
+    return tuple(found)
 
 
-def _row(rig: Rig, name: str, cycles: Sequence[CycleJudged]) -> MatrixRow:
-    point = rig.points[name]
-    seen = [output for cycle in cycles for output in cycle.outputs if output.point == name]
-    cut, back = (
-        [one for cycle in cycles if cycle.mark(mark) for one in cycle.outputs if one.point == name]
-        for mark in ("cut", "restored")
-    )
-    not_back = NOT_REACHED if cut else NOT_CUT
-    delays = [output.delay_ns for output in back if output.delay_ns is not None]
-    verdict, word, reason = _verdict(name, cycles)
-    return MatrixRow(
-        point=name,
-        shown=point.shown,
-        before=_counted(_value(point, output.before) for output in seen),
-        at_loss=_loss(point, cut) if cut else NOT_CUT,
-        at_return=_counted(_at_return(point, output) for output in back) if back else not_back,
-        settled=_counted(_value(point, output.settled) for output in back) if back else not_back,
-        delay_ns=(min(low for low, _ in delays), max(high for _, high in delays)) if delays else None,
-        verdict=verdict,
-        reason=reason,
-        cycles=len(seen),
-        verdict_word=word,
-        image_only=rig.has_image_only(name),
-    )
-
-
-def _verdict(name: str, cycles: Sequence[CycleJudged]) -> tuple[Verdict | None, str, str]:
-    """The verdict, the word for it or for there being none, and the reason."""
-    mine = [finding for cycle in cycles for finding in cycle.findings if finding.point == name]
-    untested = [cycle for cycle in cycles if name in cycle.not_tested]
-    if not mine and untested:
-        where = f"cycle {untested[0].cycle}: " if len(cycles) > 1 else ""
-        return None, NOT_TESTED, where + untested[0].reason
-    if not mine:
+def _not_judged(untested: tuple[int, str] | None, cycles: int) -> tuple[None, str, str]:
+    """The word for there being no verdict, and why: the first cycle that did not test it, where there is one."""
+    if untested is None:
         return None, NOT_JUDGED, "nothing is expected of it"
-    worst = min(mine, key=lambda finding: badness(finding.verdict))
-    if worst.verdict is Verdict.PASS:
-        return worst.verdict, worst.verdict.value, _all_met(mine, len({one.cycle for one in mine}), len(cycles))
-    alike = {finding.cycle for finding in mine if finding.verdict is worst.verdict}
-    return worst.verdict, worst.verdict.value, _told(worst, len(alike), len(cycles))
+    cycle, reason = untested
+    return None, NOT_TESTED, f"cycle {cycle}: {reason}" if cycles > 1 else reason
 
 
-def _all_met(mine: Sequence[Finding], judged: int, cycles: int) -> str:
+class _Row:
+    """What one output did, cycle after cycle: each text with how often it came."""
+
+    def __init__(self, point: Point) -> None:
+        self._point = point
+        self._cycles = 0
+        self._before, self._at_loss, self._at_return, self._settled = (Counter[str]() for _ in range(4))
+        self._losses: set[tuple[Seen, bool]] = set()
+        self._latest_loss: int | None = None
+        self._delay: tuple[int, int] | None = None
+
+    def add(self, seen: OutputSeen, *, was_cut: bool, came_back: bool) -> None:
+        """One more cycle."""
+        self._cycles += 1
+        self._before[_value(self._point, seen.before)] += 1
+        if not was_cut:
+            return
+        self._at_loss[_at_loss(self._point, seen)] += 1
+        self._losses.add((seen.at_loss, seen.loss_ns is None))
+        if seen.loss_ns is not None:
+            self._latest_loss = max(seen.loss_ns[1], self._latest_loss or seen.loss_ns[1])
+        if not came_back:
+            return
+        self._at_return[_at_return(self._point, seen)] += 1
+        self._settled[_value(self._point, seen.settled)] += 1
+        if seen.delay_ns is not None:
+            low, high = self._delay or seen.delay_ns
+            self._delay = min(low, seen.delay_ns[0]), max(high, seen.delay_ns[1])
+
+    def whole(self, verdict: Verdict | None, word: str, reason: str, *, image_only: bool) -> MatrixRow:
+        """The row over all of them."""
+        not_back = NOT_REACHED if self._at_loss else NOT_CUT
+        return MatrixRow(
+            point=self._point.name,
+            shown=self._point.shown,
+            before=_counted(self._before),
+            at_loss=self._loss() if self._at_loss else NOT_CUT,
+            at_return=_counted(self._at_return) if self._at_return else not_back,
+            settled=_counted(self._settled) if self._settled else not_back,
+            delay_ns=self._delay,
+            verdict=verdict,
+            reason=reason,
+            cycles=self._cycles,
+            verdict_word=word,
+            image_only=image_only,
+        )
+
+    def _loss(self) -> str:
+        """`off within 14 ms`, over all cycles; counted where they differ."""
+        text = _counted(self._at_loss)
+        alike = len(self._losses) == 1 and self._latest_loss is not None
+        return f"{text} within {at_most(self._latest_loss or 0)}" if alike else text
+
+
+class _Told:
+    """The findings about one output, cycle after cycle."""
+
+    def __init__(self, first: Finding) -> None:
+        self._worst = first
+        self._demanded: dict[str, None] = {}
+        self._cycles: dict[Verdict, int] = {}  # in how many it was so
+        self._latest: dict[Verdict, int] = {}
+        self._judged, self._latest_judged = 0, -1
+
+    def add(self, finding: Finding) -> None:
+        """One more; those of a cycle come one after another."""
+        verdict = finding.verdict
+        if badness(verdict) < badness(self._worst.verdict):
+            self._worst = finding
+        self._demanded[finding.expectation] = None
+        if self._latest_judged != finding.cycle:
+            self._judged, self._latest_judged = self._judged + 1, finding.cycle
+        if self._latest.get(verdict) != finding.cycle:
+            self._cycles[verdict], self._latest[verdict] = self._cycles.get(verdict, 0) + 1, finding.cycle
+
+    def verdict(self, cycles: int) -> tuple[Verdict, str, str]:
+        """The verdict, the word for it, and the reason."""
+        worst = self._worst
+        if worst.verdict is Verdict.PASS:
+            return worst.verdict, worst.verdict.value, _all_met(self._demanded, self._judged, cycles)
+        return worst.verdict, worst.verdict.value, _told(worst, self._cycles[worst.verdict], cycles)
+
+
+def _all_met(demanded: Iterable[str], judged: int, cycles: int) -> str:
     """All that was demanded: one of several would read as if that alone had decided."""
-    met = "; ".join(dict.fromkeys(finding.expectation for finding in mine))
+    met = "; ".join(demanded)
     if judged < cycles:
         return f"{met}, in all {judged} of {cycles} cycles in which it was demanded"
     return met if cycles == 1 else f"{met}, in all {cycles} cycles"
@@ -120,14 +185,6 @@ def _told(worst: Finding, alike: int, cycles: int) -> str:
 
 def _value(point: Point, value: Seen) -> str:
     return "not read" if value is None else value_text(point, value)
-
-
-def _loss(point: Point, seen: Sequence[OutputSeen]) -> str:
-    """`off within 14 ms`, over all cycles; counted where they differ."""
-    text = _counted(_at_loss(point, output) for output in seen)
-    latest = [output.loss_ns[1] for output in seen if output.loss_ns is not None]
-    alike = len({(output.at_loss, output.loss_ns is None) for output in seen}) == 1
-    return f"{text} within {at_most(max(latest))}" if alike and latest else text
 
 
 def _at_loss(point: Point, output: OutputSeen) -> str:
@@ -161,11 +218,8 @@ def _at_return(point: Point, output: OutputSeen) -> str:
     return f"{first}, {output.changes} changes, then {last}"
 
 
-def _counted(texts: Iterator[str]) -> str:
+def _counted(numbers: Mapping[str, int]) -> str:
     """`on`, or `on 18, off 2`, the most frequent first."""
-    numbers: dict[str, int] = {}
-    for text in texts:
-        numbers[text] = numbers.get(text, 0) + 1
     if len(numbers) <= 1:
         return next(iter(numbers), "not read")
     ordered = sorted(numbers.items(), key=lambda item: (-item[1], item[0]))

@@ -124,7 +124,7 @@ def _none_conforms(evidence: Evidence, demand: Expectation, span: _Span) -> Judg
         gaps = long_gaps(span.known, int(after.late[0]), span.end_ns, limit)
         last = after.part(int(np.searchsorted(after.late, gaps[-1][1], side="left")) if gaps else 0, len(after))
         for pulse in _pulses(last, np.ones(len(last), dtype=bool), limit, span.end_ns, span.start_ns):
-            if pulse.least_ns >= limit and (not gaps or gaps[-1][1] < span.end_ns):
+            if pulse.least_ns >= limit:
                 return _never_conformed(evidence, demand, last, pulse)
     gap = (int(span.reads.late[-1]), span.end_ns)
     return _blind(evidence, demand, [gap], f"{name}: no read that conforms, and too few to show that there was none")

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from array import array
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 
 from restart_bench.campaigns.reliability import CONFIDENCE, cycles_needed, rarest_seen
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
@@ -57,45 +60,81 @@ def _is_echo(finding: Finding, broken_off: bool) -> bool:
 MOST_REASONS = 5
 
 
-def finding_rows(rig: Rig, cycles: Sequence[CycleJudged], scenarios: Iterable[ScenarioJudged]) -> Iterator[FindingRow]:
+def finding_rows(rig: Rig, cycles: Iterable[CycleJudged], scenarios: Iterable[ScenarioJudged]) -> Iterator[FindingRow]:
     """Findings of all cycles, one row for each expectation of each case. What passed says of cycles that restarted
-    other things than of those that rode through: where there are both, each has a row."""
-    outcomes = {cycle.cycle: OUTCOMES[cycle.restarted] for cycle in cycles}
-    findings = [finding for cycle in cycles for finding in cycle.findings]
-    findings += [finding for scenario in scenarios for finding in scenario.late_findings]
-    groups: dict[tuple[str, str, str, str], list[Finding]] = {}
-    for finding in findings:
-        key = (finding.scenario, finding.case, finding.point, finding.expectation)
-        groups.setdefault(key, []).append(finding)
-    for (scenario, case, point, _), mine in groups.items():
-        verdict = worst(finding.verdict for finding in mine)
-        parts: dict[str, list[Finding]] = {}
-        for finding in mine:
-            outcome = outcomes.get(finding.cycle, "") if verdict is Verdict.PASS else ""
-            parts.setdefault(outcome, []).append(finding)
-        for outcome, some_of_it in parts.items():
-            row = _finding_row(verdict, some_of_it)
+    other things than of those that rode through: where there are both, each has a row. It goes over the cycles once,
+    and holds none of them."""
+    groups: dict[tuple[str, str, str, str], _Group] = {}
+    for cycle in cycles:
+        outcome = OUTCOMES[cycle.restarted]
+        for finding in cycle.findings:
+            groups.setdefault(_key(finding), _Group(finding)).add(finding, cycle.cycle, outcome)
+    for scenario in scenarios:
+        for finding in scenario.late_findings:
+            groups.setdefault(_key(finding), _Group(finding)).add(finding, finding.cycle, "")
+    for (scenario_name, case, point, _), group in groups.items():
+        parts = group.parts()
+        for outcome, part in parts.items():
             words = outcome if len(parts) > 1 else ""
-            yield replace(row, scenario=scenario, case=case, point=shown(rig, point), outcome=words)
+            yield part.row(group.verdict, scenario_name, case, shown(rig, point), words)
 
 
-def _finding_row(verdict: Verdict, mine: Sequence[Finding]) -> FindingRow:
-    said = _said(finding for finding in mine if finding.verdict is verdict)
-    most = 1 if verdict is Verdict.PASS else MOST_REASONS
-    numbers = {str(word): sum(finding.verdict is word for finding in mine) for word in Verdict}
-    return FindingRow(
-        mine[0].scenario, mine[0].case, mine[0].point, finding_words(mine[0]), verdict,
-        {word: number for word, number in numbers.items() if number}, said[:most], max(0, len(said) - most),
-    )  # fmt: skip
+def _key(finding: Finding) -> tuple[str, str, str, str]:
+    return finding.scenario, finding.case, finding.point, finding.expectation
 
 
-def _said(findings: Iterable[Finding]) -> tuple[Said, ...]:
-    """Each reason once. Errors that differ in figures alone are one, told in the words of the first."""
-    reasons: dict[str, tuple[str, list[int]]] = {}
-    for finding in findings:
-        known = alike(finding.reason) if finding.verdict is Verdict.ERROR else finding.reason
-        reasons.setdefault(known, (finding.reason, []))[1].append(finding.cycle)
-    return tuple(Said(reason, tuple(numbers)) for reason, numbers in reasons.values())
+class _Group:
+    """The findings of one expectation, cycle after cycle."""
+
+    def __init__(self, first: Finding) -> None:
+        self.verdict = first.verdict  # the worst
+        self._whole = _Part(first)
+        self._passed: dict[str, _Part] = {}
+
+    def add(self, finding: Finding, cycle: int, outcome: str) -> None:
+        """One more."""
+        self.verdict = worst((self.verdict, finding.verdict))
+        self._whole.add(finding, cycle)
+        if self.verdict is Verdict.PASS:
+            self._passed.setdefault(outcome, _Part(finding)).add(finding, cycle)
+
+    def parts(self) -> dict[str, _Part]:
+        """The findings by what became of the controller, where all passed."""
+        return self._passed if self.verdict is Verdict.PASS else {"": self._whole}
+
+
+class _Part:
+    """Findings that make a row."""
+
+    def __init__(self, first: Finding) -> None:
+        self._first = first
+        self._numbers: Counter[Verdict] = Counter()
+        self._reasons: dict[Verdict, dict[str, tuple[str, list[int]]]] = {}
+        self._others: dict[Verdict, array[int]] = {}  # further reasons: to count them
+
+    def add(self, finding: Finding, cycle: int) -> None:
+        """One more. Errors that differ in figures alone have one reason, told in the words of the first."""
+        verdict, reason = finding.verdict, finding.reason
+        self._numbers[verdict] += 1
+        known = alike(reason) if verdict is Verdict.ERROR else reason
+        reasons = self._reasons.setdefault(verdict, {})
+        if known in reasons or len(reasons) < _most_reasons(verdict):
+            reasons.setdefault(known, (reason, []))[1].append(cycle)
+        else:
+            self._others.setdefault(verdict, array("q")).append(hash(known))
+
+    def row(self, verdict: Verdict, scenario: str, case: str, point: str, outcome: str) -> FindingRow:
+        """All of them, with the reasons for this verdict."""
+        return FindingRow(
+            scenario, case, point, finding_words(self._first), verdict,
+            {str(word): self._numbers[word] for word in Verdict if self._numbers[word]},
+            tuple(Said(reason, tuple(numbers)) for reason, numbers in self._reasons[verdict].values()),
+            len(set(self._others.get(verdict, ()))), outcome,
+        )  # fmt: skip
+
+
+def _most_reasons(verdict: Verdict) -> int:
+    return 1 if verdict is Verdict.PASS else MOST_REASONS
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,14 +186,13 @@ def not_passed(rig: Rig, scenarios: Sequence[ScenarioJudged], cycles: Sequence[C
     """Every scenario that did not pass, the worst first."""
     found = []
     for judged in sorted(scenarios, key=lambda scenario: badness(scenario.verdict)):
-        mine = [finding for cycle in cycles if cycle.scenario == judged.scenario for finding in cycle.findings]
-        blamed = [
-            finding for finding in (*mine, *judged.late_findings) if finding.verdict is judged.verdict and finding.point
-        ]
-        outputs = tuple(dict.fromkeys(shown(rig, finding.point) for finding in blamed))
+        if judged.verdict is Verdict.PASS:
+            continue
+        mine = (finding for cycle in cycles if cycle.scenario == judged.scenario for finding in cycle.findings)
+        blamed = (one for one in chain(mine, judged.late_findings) if one.verdict is judged.verdict and one.point)
+        outputs = tuple(dict.fromkeys(shown(rig, one.point) for one in blamed))
         number = int(judged.counted.get(judged.verdict.value, 0))
-        if judged.verdict is not Verdict.PASS:
-            found.append(NotPassed(judged.scenario, judged.verdict, outputs, number, judged.cycles))
+        found.append(NotPassed(judged.scenario, judged.verdict, outputs, number, judged.cycles))
     return found
 
 
@@ -198,18 +236,22 @@ def _rarer_in_short(cycles: Sequence[CycleJudged]) -> Iterator[str]:
 
 
 def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
-    seen = [one for cycle in cycles for one in cycle.outputs]
-    image_only = dict.fromkeys(shown(rig, one.point) for one in seen if rig.has_image_only(one.point))
+    image_only: dict[str, None] = {}
+    longest: int | None = None
+    for one in (seen for cycle in cycles for seen in cycle.outputs):
+        if rig.has_image_only(one.point):
+            image_only[shown(rig, one.point)] = None
+        looked_at = rig.is_independent(one.judged) and rig.points[one.judged].is_boolean
+        if looked_at and one.shortest_excluded_ns is not None:
+            longest = max(one.shortest_excluded_ns, longest or 0)
     if image_only:
         names = listed(image_only) if len(image_only) <= 3 else f"{len(image_only)} outputs"
         return (
             f"Of {names} only what the controller says is known, and nothing while it was dark: no terminal was read."
         )
-    looked_at = [one for one in seen if rig.is_independent(one.judged) and rig.points[one.judged].is_boolean]
-    gaps = [one.shortest_excluded_ns for one in looked_at if one.shortest_excluded_ns is not None]
-    if not gaps:
+    if longest is None:
         return "Nobody saw what the outputs did between two looks."
-    return f"What lasted less than {at_most(max(gaps))} can have been missed between two looks at the outputs."
+    return f"What lasted less than {at_most(longest)} can have been missed between two looks at the outputs."
 
 
 def _untried_in_short(cycles: Sequence[CycleJudged]) -> str:

@@ -24,7 +24,7 @@ KIND = "record"
 
 def to_line(record: Record) -> str:
     """One JSON line of the journal, without line end; the kind stands under "record"."""
-    return json.dumps({KIND: type(record).__name__, **dataclasses.asdict(record)}, ensure_ascii=False)
+    return json.dumps({KIND: record.__class__.__name__, **dataclasses.asdict(record)}, ensure_ascii=False)
 
 
 def from_line(line: str) -> Record:

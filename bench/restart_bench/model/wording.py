@@ -19,7 +19,7 @@ from restart_bench.model.verdicts import GLOSS, Verdict
 
 WHOLE_UP_TO = 10**10
 """Whole numbers up to here (all of 32 bits) are told with every digit."""
-US, MS, S, MIN = 1_000, 1_000_000, 1_000_000_000, 60_000_000_000
+US, MS, S = 1_000, 1_000_000, 1_000_000_000
 
 
 def _scale(ns: int) -> tuple[int, int, str, int]:

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive.earlier import Earlier, earlier_cycles
 from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.kept_cycles import KeptCycles
 from restart_bench.archive.known_archives import remember
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.writer import RunArchive, finish_killed, new_run_id
@@ -269,6 +270,7 @@ class OpenSession:
         self._open_cut = open_cut
         self._stack = stack
         self._earlier = Earlier((), frozenset(), 0)
+        self._kept = KeptCycles()
         self._judged: list[CycleJudged] = []
         self._begun: set[str] = set()  # scenarios
         self._ending = _Ending()
@@ -465,7 +467,8 @@ class OpenSession:
             self._bench_failed(problem)
             self._leave(trouble=True)
         judged = self._judge(turn)
-        self._judged.append(judged)
+        searched = turn.scenario.search is not None  # it goes over its cycles, which are few, after each of them
+        self._judged.append(judged if searched else self._kept.keep(judged))
         self._limits.count_cycle()
         self._view.cycle_took(turn.cycle, turn.scenario.name, turn.case.name, now_ns() - started)
         try:

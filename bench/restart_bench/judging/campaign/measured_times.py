@@ -112,11 +112,10 @@ def _marks(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Itera
     limits = {one.mark: one.window for one in scenario.times}
     if rig.ready.when or rig.ready.alive is not None:
         limits.setdefault("ready", Window(0, rig.ready.within_ns))
-    for mark in MARKS:
-        if mark not in ("cut", "end"):
-            since = "cut" if mark in _FROM_CUT else "restored"
-            times = tuple(_since(one, mark, since) for one in cycles)
-            yield _Times(mark, since, limits.get(mark), times, mark in _HAS_TO_COME or mark in limits)
+    since = {mark: "cut" if mark in _FROM_CUT else "restored" for mark in MARKS if mark not in ("cut", "end")}
+    of_cycles = [[_since(one, mark, start) for mark, start in since.items()] for one in cycles]
+    for (mark, start), times in zip(since.items(), zip(*of_cycles, strict=True), strict=True):
+        yield _Times(mark, start, limits.get(mark), times, mark in _HAS_TO_COME or mark in limits)
 
 
 def _since(cycle: CycleJudged, mark: str, since: str) -> Observation | None:
@@ -131,21 +130,25 @@ def _since(cycle: CycleJudged, mark: str, since: str) -> Observation | None:
 def _limits(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[_Times]:
     """Windows of expectations, and gaps. Of each cycle that was cut there is a finding for each demand, in order."""
     demands = (*scenario.during, *scenario.after)
-    for number, demand in enumerate(demands):
-        if demand.window is not None:
-            found = [_of_kind(one, FindingKind.EXPECTATION, len(demands), number) for one in cycles]
-            times = tuple(_figure(one, "onset_ns") for one in found)
-            yield _Times(f"{demand.point} {demand.text}".strip(), demand.start, demand.window, times)
-    for number, gap in enumerate(scenario.gaps):
-        found = [_of_kind(one, FindingKind.GAP, len(scenario.gaps), number) for one in cycles]
-        times = tuple(_figure(one, "gap_ns") for one in found)
+    windows = [(number, one, one.window) for number, one in enumerate(demands) if one.window is not None]
+    if not windows and not scenario.gaps:
+        return
+    of_windows, of_gaps = [], []
+    for cycle in cycles:
+        found = _of_kind(cycle, FindingKind.EXPECTATION, len(demands))
+        of_windows.append([_figure(found[number], "onset_ns") for number, _, _ in windows])
+        of_gaps.append([_figure(one, "gap_ns") for one in _of_kind(cycle, FindingKind.GAP, len(scenario.gaps))])
+    for (_, demand, window), times in zip(windows, zip(*of_windows, strict=True), strict=True):
+        yield _Times(f"{demand.point} {demand.text}".strip(), demand.start, window, times)
+    for gap, times in zip(scenario.gaps, zip(*of_gaps, strict=True), strict=True):
         limit = Window(gap.at_least_ns or 0, gap.at_most_ns)
         yield _Times(gap.text or f"{gap.then} after {gap.first}", gap.first, limit, times, lowest=-math.inf)
 
 
-def _of_kind(cycle: CycleJudged, kind: FindingKind, number: int, place: int) -> Finding | None:
+def _of_kind(cycle: CycleJudged, kind: FindingKind, number: int) -> Sequence[Finding | None]:
+    """The findings of a kind in a cycle, of which there are so many; None for each where there are not."""
     found = [one for one in cycle.findings if one.kind is kind]
-    return found[place] if len(found) == number else None
+    return found if len(found) == number else [None] * number
 
 
 def _figure(finding: Finding | None, key: str) -> Observation | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from restart_bench.judging.campaign.coverage import coverage_of, left_out_words
 from restart_bench.model.journal import CycleJudged
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Scenario
@@ -22,6 +23,9 @@ def not_tested(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[str]:
     yield from _not_done(suite.scenarios, done)
     if scenarios:
         yield from _outputs(suite.rig, scenarios)
+        left = left_out_words(coverage_of(suite.scenarios))
+        if left:
+            yield left
         yield _other_losses(scenarios)
 
 
