@@ -211,8 +211,8 @@ class _SerialLine:
                 parity=self._parity,
                 stop_bits=self._stop_bits,
                 within_s=self._within_s,
+                between_bytes_s=self._client.inter_byte_timeout,
             )
-            self._client.socket.inter_byte_timeout = self._client.inter_byte_timeout
         return self._client
 
     def silence(self, within_s: float, unit: int) -> str:

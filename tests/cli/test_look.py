@@ -11,9 +11,9 @@ import pytest
 from rich.console import Console
 
 from builders import MS, S, dryer_program, dryer_rig
-from restart_bench.cli.look import Looker, ask_relay
+from restart_bench.cli.look import Looker, ask_relay, coarse_times, perhaps_swapped
 from restart_bench.cli.round_trips import known_round_trip
-from restart_bench.model.rig import Device, Rig
+from restart_bench.model.rig import Device, Rig, Wanted
 from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind, SampleLayout
 from restart_bench.observer.diagnosis import all_well, diagnose, pairs_of, rate_text, unit_text, view_device
 from restart_bench.observer.handle import ObserverHandle
@@ -70,6 +70,36 @@ def test_answer_times_are_of_good_replies_only() -> None:
     view = view_device(INDEPENDENT, [rows], S, None)
     assert (view.good, view.bad) == (1, 1)
     assert view.answer_median_ns == view.answer_longest_ns == 4 * MS
+
+
+@pytest.mark.parametrize(
+    ("exceptions", "reads", "hinted"),
+    [(("controller",), {"always_on": False}, True), (("controller",), {"always_on": True}, False), ((), {}, False)],
+)
+def test_two_devices_that_answer_as_if_they_were_others_may_have_changed_places(
+    exceptions: tuple[str, ...], reads: dict[str, bool], hinted: bool
+) -> None:
+    """Addresses that one does not know and a check channel of the other that reads wrong; one of both is no sign."""
+    rig = dryer_rig()
+    rig = dataclasses.replace(rig, check_channels=(("always_on", Wanted(equals=True)),))
+    wrong = samples((0, MS, SampleKind.EXCEPTION, 2))
+    views = {
+        name: view_device(rig.devices[name], [wrong if name in exceptions else good(0)], S, "192.0.2.1")
+        for name in ("controller", "independent")
+    }
+    hint = perhaps_swapped(rig, views, lambda point: reads.get(point.name))
+    assert bool(hint) is hinted and ("have they changed places?" in hint) is hinted
+
+
+@pytest.mark.parametrize(
+    ("unit", "scale", "coarse"), [("ms", 1.0, False), ("s", 1.0, False), ("min", 1.0, True), ("s", 30.0, True)]
+)
+def test_an_uptime_that_hardly_moves_within_a_cycle_is_noted(unit: str, scale: float, coarse: bool) -> None:
+    """Its step is longer than what most cycles run before the cut: it reads 0 there, and can't fall."""
+    rig = dryer_rig()
+    uptime = dataclasses.replace(rig.points["uptime"], unit=unit, scale=scale)
+    told = list(coarse_times(dataclasses.replace(rig, points={**rig.points, "uptime": uptime})))
+    assert bool(told) is coarse and all("proves no restart" in text for text in told)
 
 
 # ---------------------------------------------------------------- what is wrong

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from restart_bench.cli.logs import comparison_lines
-from restart_bench.compare.comparison import FAMILY_ERROR, Comparison, RunFacts, behaviour, compare
+from restart_bench.compare.comparison import FAMILY_ERROR, Comparison, RunFacts, _family, behaviour, compare
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import CycleJudged, Mark, OutputSeen, Seen
 from restart_bench.model.verdicts import Verdict
@@ -63,6 +63,7 @@ def test_the_family_wise_error_is_said() -> None:
 
     assert "at most 1 % over all of them" in comparison.notes[-1]
     assert comparison.notes[-1].startswith("3 tests formed one family")
+    assert _family([]) == ([], []), "no tests, no family"
 
 
 # ---------------------------------------------------------------- behaviours and verdicts

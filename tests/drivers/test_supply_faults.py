@@ -214,6 +214,19 @@ class TestSerialBoard:
 
 if os.name == "posix":
 
+    def test_a_port_that_can_not_do_its_parity_is_told_as_one_that_can_not_be_opened() -> None:
+        """A pseudo-terminal has none, and says so only when it is told its settings a second time."""
+        import pty
+
+        master, slave = pty.openpty()
+        settings = {"serial": os.ttyname(slave), "coil": 0, "parity": "even"}
+        try:
+            with pytest.raises(SupplyError, match=r"can't be opened .*`parity:`"):
+                open_supply("modbus-coil", settings, contact="normally-open", ask=None)
+        finally:
+            os.close(master)
+            os.close(slave)
+
     class TestSerialBoardOnAPort:
         """A board that misbehaves, on a pseudo-terminal."""
 

@@ -9,12 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from evidence import MS, OFF, ON, S, Story, dryer, expects, scenario
+from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario
+from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.scenario import judge_run, judge_scenario, planned_cycles
 from restart_bench.judging.summary import limits_in_short
 from restart_bench.model.codec import from_line, to_line
-from restart_bench.model.journal import CycleJudged, Finding, FindingKind, OutputSeen, ScenarioJudged
+from restart_bench.model.journal import CycleEnded, CycleJudged, Finding, FindingKind, OutputSeen, ScenarioJudged
 from restart_bench.model.rig import CheckPulse, RigSupply, Wanted
 from restart_bench.model.scenario import Case, Demonstration, Scenario
 from restart_bench.model.verdicts import Verdict
@@ -253,6 +254,20 @@ def test_the_matrix_has_a_row_for_each_output() -> None:
     assert (fan.at_return, fan.settled, fan.verdict) == ("off, then on", "on", PASS)
     assert fan.delay_ns is not None and fan.delay_ns[0] <= 300 * MS <= fan.delay_ns[1]
     assert (count.before, count.at_loss, count.settled) == ("41", "not read", "41")
+
+
+def test_the_matrix_tells_of_a_cycle_that_was_stopped_in_the_dark_what_was_read_until_then() -> None:
+    """Its terminals were read off: only the return was not reached."""
+    story = Story(scenario=scenario(BURNER_OFF))
+    told = story.records()
+    stopped = replace(told, switchings=told.switchings[:1], ended=CycleEnded(1, T0 + 2_900 * MS, completed=False))
+    judged = judge_cycle(story.rig, story.scenario, stopped, story.samples())
+    row = next(row for row in matrix_rows(dryer(), [judged]) if row.point == "burner")
+    assert (row.before, row.at_return, row.settled) == ("on", "not reached", "not reached")
+    assert row.at_loss.startswith("off within ")
+    uncut = judge_cycle(story.rig, story.scenario, replace(stopped, switchings=()), story.samples())
+    row = next(row for row in matrix_rows(dryer(), [uncut]) if row.point == "burner")
+    assert (row.at_loss, row.at_return) == ("not cut", "not cut")
 
 
 def test_the_matrix_counts_what_differs_between_cycles() -> None:

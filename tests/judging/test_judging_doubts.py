@@ -12,6 +12,7 @@ from evidence import MS, OFF, ON, T0, S, Story, expects, found, scenario
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.journal import CycleJudged, Finding
 from restart_bench.model.rig import Proof, Wanted
+from restart_bench.model.samples import SampleKind
 from restart_bench.model.scenario import Expectation, MarkLimit, Window
 from restart_bench.model.verdicts import Verdict
 
@@ -29,6 +30,80 @@ def story(*after: Expectation, rig: dict[str, Any] | None = None, **changes: Any
 def problem(judged: CycleJudged, kind: str) -> Finding:
     """What made the cycle not valid."""
     return found(judged, "", f"valid: {kind}")
+
+
+# ---------------------------------------------------------------- instruments that can't show it
+
+
+def with_exceptions(told: Story, device: str, point: str, since: int, until: int, code: int) -> CycleJudged:
+    """The same cycle with exceptions in place of the answers for this point."""
+    samples = told.samples()
+    rows = samples[device].records
+    request = next(number for number, names in enumerate(_requests_of(told, device)) if point in names)
+    hit = (rows["request"] == request) & (rows["sent_ns"] > T0 + since) & (rows["sent_ns"] < T0 + until)
+    rows["kind"][hit], rows["exception"][hit] = SampleKind.EXCEPTION, code
+    return judge_cycle(told.rig, told.scenario, told.records(), samples)
+
+
+def _requests_of(told: Story, device: str) -> list[list[str]]:
+    tables: dict[str, list[str]] = {}
+    for one in told.rig.points.values():
+        if one.device == device:
+            tables.setdefault(one.table, []).append(one.name)
+    order = ("coil", "discrete_input", "input_register", "holding_register")
+    return [tables[table] for table in order if table in tables]
+
+
+def test_exceptions_that_came_for_a_time_blame_the_device_and_not_the_address() -> None:
+    """The address was read well before: which exception came and for how long is told."""
+    told = story(expects("burner", "is", OFF))
+    judged = with_exceptions(told, "independent", "burner_terminal", BACK + 500 * MS, BACK + 1_500 * MS, 4)
+    reason = found(judged, "burner").reason
+    assert "exception 04 for " in reason and "not its address" in reason and "check the address" not in reason
+
+
+@pytest.mark.parametrize("rail", [True, False])
+def test_an_uptime_of_nothing_before_the_cut_shows_nothing_and_blames_no_relay(rail: bool) -> None:
+    """Nothing falls from 0: it is no word against a restart, and the relay is not to be looked at for it."""
+
+    class Coarse(Story):
+        def value(self, name: str, at_ns: int) -> float:
+            return 0.0 if name == "uptime" else super().value(name, at_ns)
+
+    told = Coarse(scenario=scenario(expects("burner", "is", OFF)))
+    proofs = (Proof("value", "rail", OFF),) * rail + (Proof("falls", "uptime"),)
+    judged = replace(told, rig=replace(told.rig, proof_of_cut=proofs)).judge()
+    if rail:
+        assert judged.verdict is PASS
+        return
+    reason = problem(judged, "unproven").reason
+    assert "before the cut, from which nothing falls" in reason and "its contact" not in reason
+
+
+def test_a_program_identity_whose_reads_do_not_count_was_read_all_the_same() -> None:
+    """The link lives and the program stands still: that is said, not that nothing was read."""
+    told = story(expects("burner", "is", OFF), rig={"program": ("program_id",)}).boot(dark=100 * MS, stale=10 * S)
+    reason = found(replace(told, truth={**told.truth, "running": [(0, 1)]}).judge(), "program_id").reason
+    assert "program_id was read after power returned, but none of its reads counts" in reason
+
+
+def test_how_often_a_counter_of_starts_rose_is_told() -> None:
+    """More than the one restart of the cut."""
+    told = story(
+        expects("burner", "is", OFF), rig={"proof_of_cut": (Proof("value", "rail", OFF), Proof("rises", "batch_count"))}
+    )
+    for rose, noted in ((1, False), (3, True)):
+        notes = told.set("batch_count", (0, 41), (BACK, 41 + rose)).judge().notes
+        assert any(f"batch_count rose by {rose} " in one and f"restarted {rose} times" in one for one in notes) is noted
+
+
+@pytest.mark.parametrize(("says", "noted"), [(0, True), (1, False)])
+def test_an_image_that_contradicts_its_terminal_before_the_cut_is_noted(says: int, noted: bool) -> None:
+    """The terminal is judged, and nobody would hear of the contradiction where both are off afterwards."""
+    told = story(expects("burner", "is", OFF)).set("burner", (0, says), (2 * S, 0))
+    judged = told.judge()
+    assert judged.verdict is PASS
+    assert any("before the cut the controller says off and its terminal was on" in one for one in judged.notes) is noted
 
 
 # ---------------------------------------------------------------- a slow relay
@@ -200,6 +275,13 @@ def test_a_button_that_does_not_return_is_stuck_also_in_a_short_cycle() -> None:
         "stuck out of idle" in problem(judged, "stuck").reason
         and "although the bench" in problem(judged, "stuck").reason
     )
+
+
+def test_a_button_that_the_bench_never_moved_was_not_left_in_idle_by_it() -> None:
+    """On all the time and never written: the words claim no release."""
+    told = story(expects("burner", "is", OFF)).set("start_button", (0, 1))
+    reason = problem(told.judge(), "stuck").reason
+    assert "although the bench never moved it" in reason and "its address" in reason
 
 
 def test_a_button_that_leaves_idle_by_itself_voids_the_cycle() -> None:

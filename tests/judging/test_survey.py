@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise, product
 
@@ -131,6 +132,25 @@ def test_a_pulse_that_polling_can_not_miss_makes_the_class_pulses(
     (pulse,) = seen.pulses
     assert pulse.lasted_ns[0] <= length * MS <= pulse.lasted_ns[1]
     assert pulse.begun_ns[0] <= 110 * MS - 2 * MS <= pulse.begun_ns[1]
+
+
+@pytest.mark.parametrize(
+    ("ends", "word"),
+    [
+        ({"start pressed": (True, True), "stop pressed": (False, False)}, "by start"),
+        ({"start pressed": (True, False), "stop pressed": (False, False)}, "unsteady"),
+        ({"start pressed": (True,), "stop pressed": (False,)}, "unsteady"),
+    ],
+)
+def test_what_the_state_before_decides_each_time_is_not_called_unsteady(
+    ends: dict[str, tuple[bool, ...]], word: str
+) -> None:
+    """Off before every cut; on after each from one state and off after each from the other, twice at least."""
+    cycles = [replace(quiet(False, end, 1), start=start) for start, mine in ends.items() for end in mine]
+    said, notes = behaviour(cycles)
+    assert said == word
+    if word == "by start":
+        assert notes == ("on in each cycle cut from: start pressed; off in each cycle cut from: stop pressed",)
 
 
 def test_an_output_that_moves_to_the_end_is_unsteady() -> None:

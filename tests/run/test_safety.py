@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,13 +11,14 @@ import pytest
 
 from builders import dryer_rig
 from restart_bench.model.clock import NS_PER_S
+from restart_bench.model.codec import to_line
 from restart_bench.model.journal import PointWritten, Switching
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Isolation, Rig, RigSupply, SupplyLimits
 from restart_bench.model.scenario import Press, Step
 from restart_bench.run.arming import SupplyLock, isolation_is_past, points_named, require_arming
 from restart_bench.run.limits import wait_for_supply_ns
-from restart_bench.run.recovery import out_of_idle, supply_left
+from restart_bench.run.recovery import out_of_idle, supply_left, told_of_open
 from restart_bench.run.usage import Worn, refuse_worn
 
 NOW = datetime(2026, 7, 20, 12, 0, tzinfo=UTC)
@@ -138,6 +140,25 @@ def test_a_release_without_an_answer_leaves_the_point_suspect() -> None:
     rig = dryer_rig()
     records = [written("start_button", True, "press"), written("start_button", False, "release", "silent")]
     assert out_of_idle(records, rig) == {"start_button": False}
+
+
+def test_what_a_run_itself_could_not_bring_to_idle_is_told_of_it_until_it_is_put_right(tmp_path: Path) -> None:
+    """Its journal holds a release that was confirmed, so only the run's own word tells that the point stayed out."""
+    rig = dryer_rig()
+    folder = tmp_path / f"rig={rig.name}" / "date=2026-11-27" / "run=20261127T003820Z-4a73"
+    folder.mkdir(parents=True)
+    told = {
+        "armed": True,
+        "state": "left open",
+        "left_open": "start may still be out of idle",
+        "held": ["start_button"],
+    }
+    (folder / "run.json").write_text(json.dumps(told), encoding="utf-8")
+    both = [written("start_button", True, "press"), written("start_button", False, "release")]
+    (folder / "journal.jsonl").write_text("".join(f"{to_line(one)}\n" for one in both), encoding="utf-8")
+    said = told_of_open(tmp_path, rig)
+    assert "ended by itself and was left open (start may still be out of idle)" in said
+    assert "start_button out of idle" in said and "killed" not in said and f"park RIG --arm {rig.name}" in said
 
 
 def test_the_journal_tells_how_the_supply_was_last_commanded() -> None:

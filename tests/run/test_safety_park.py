@@ -16,7 +16,7 @@ from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Value
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_PASS, EXIT_STOPPED
 from restart_bench.observer.handle import Blind
-from restart_bench.run.park import pressed_points
+from restart_bench.run.park import park, pressed_points
 from safety_moments import IN_A_PRESS, Moment
 from safety_rig import (
     NAME,
@@ -142,6 +142,8 @@ def test_what_a_killed_run_left_is_touched_by_nothing_that_is_not_armed(tmp_path
         assert code == EXIT_PASS and "not closed" in said
         with pytest.raises(Refused):
             rig.perform(arm=None)
+        with pytest.raises(Refused, match=r"THE SUPPLY OFF, and may have left jog out of idle\. `restart-bench park"):
+            park(rig.suite().rig, logs=rig.logs, arm=None, ask=None, say=print)
         assert len(rig.truth("write")) == before
         assert rig.pressed() == {"jog": True} and not rig.supply_is_on
         assert not (rig.runs()[0] / "SHA256SUMS").exists()
@@ -192,6 +194,7 @@ def test_a_relay_that_stays_away_is_said_loudly_with_the_manual_step(
         assert rig.perform(show).exit_code == EXIT_ERROR
         assert "THE SUPPLY DID NOT GO ON (try 1 of 5)" in show.said and "(tried 5 times)" in show.said
         assert show.said.count("THE SUPPLY DID NOT GO ON (try") < 5
+        assert show.said.count("(tried 5 times)") == 1, "one attempt after the other tells nothing new"
         assert (
             "THE SUPPLY MAY NOT BE ON: go to the rig: look at the supply's switch and bring it on by hand" in show.said
         )
@@ -201,7 +204,10 @@ def test_a_relay_that_stays_away_is_said_loudly_with_the_manual_step(
         assert told_of(rig.runs()[0])["supply_left"] == "off: rail reads off, although it was to go on"
         monkeypatch.undo()
         rig.door.mode = "open"
-        assert rig.park().well and rig.supply_is_on
+        told: list[str] = []
+        assert rig.park(told).well and rig.supply_is_on
+        assert any("ended by itself and was left open (the supply was left off: rail reads off" in one for one in told)
+        assert not any("was killed" in one for one in told)
         archive_is_whole(rig, rig.runs()[0])
 
 

@@ -107,7 +107,7 @@ def test_a_driver_of_others_that_lets_go_is_taken_to_go_off(tmp_path: Path) -> N
 
 def test_a_driver_that_moves_when_opened_is_warned_about() -> None:
     """Behind a normally-open contact the supply is cut once before the first cycle; a closed one only stays on."""
-    text = "supply.contact: opening serial-board may release its relay, and the supply is cut once before anything begins; "
+    text = "supply.contact: opening serial-board may release its relay, which would cut the supply once before anything begins; "
     assert [line for line in warned(f"{BOARD}, contact: normally-open, {TIMES}") if line.startswith(text)]
     assert warned(f"{BOARD}, contact: normally-closed, {TIMES}") == []
 

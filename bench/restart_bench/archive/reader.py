@@ -215,7 +215,9 @@ class ArchivedRun:
         """Why a run is not closed, and what to do."""
         if is_going_on(self.folder):
             return "this run is still going on; wait for its end"
-        return "not closed, the bench was killed; close it with `restart-bench park RIG`"
+        left_open = self.run.get("state") == "left open"
+        why = "its rig was not left as it should be" if left_open else "the bench was killed"
+        return f"not closed, {why}; close it with `restart-bench park RIG`"
 
     @functools.cached_property
     def records(self) -> list[Record]:

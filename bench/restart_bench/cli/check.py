@@ -121,6 +121,8 @@ def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int, round_trip: RoundT
         for moment in case.timeline:
             yield from hanging(f"    {_when(moment)}", moment.text, width, _INDENT + 4)
         if scenario.how == "supply":
+            again = "only where the controller restarts again by itself: ready and watch count anew from each restart"
+            yield from hanging("    longer", again, width, _INDENT + 4)
             yield from hanging("    true off time", _off_time_text(case, rig, round_trip), width, _INDENT + 4)
         if case.case.at.is_random:
             drawn = f"{show_duration(case.case.at.low_ns)} to {show_duration(case.case.at.high_ns)}"

@@ -79,7 +79,8 @@ def verified_lines(verified: Verified) -> Iterator[str]:
     """Whether a run is as it was closed, and what is not."""
     folder = verified.folder.name.removeprefix("run=")
     if not verified.closed and not verified.mixed:
-        yield f"{folder}: not closed, so it has no sums (the bench was killed, or the run goes on)"
+        why = "the bench was killed, its rig is still to be put right, or the run goes on"
+        yield f"{folder}: not closed, so it has no sums ({why})"
         return
     if verified.sound:
         yield f"{folder}: sound, {verified.checked} files as they were closed"

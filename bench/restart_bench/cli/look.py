@@ -24,7 +24,7 @@ from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Identity, Point, Rig, Value
 from restart_bench.model.units import parse_duration, show_duration
 from restart_bench.model.verdicts import EXIT_ERROR
-from restart_bench.model.wording import address_word, value_word, without_controls
+from restart_bench.model.wording import address_word, listed, value_word, without_controls
 from restart_bench.observer.diagnosis import (
     DeviceView,
     PointPair,
@@ -43,6 +43,7 @@ _CYCLE_NS = 5 * NS_PER_S  # views look back five to ten seconds
 _DRAW_EVERY_S = 0.2
 _JUST_NOW_NS = NS_PER_S
 _ROOMY = 100  # columns
+_COARSE_NS = 5 * NS_PER_S
 _ALWAYS_MOVING_NS = 3 * NS_PER_S
 
 
@@ -249,9 +250,12 @@ class Looker:
 
     def _what_is_wrong(self) -> list[RenderableType]:
         wrong = [f"{view.name}: {view.wrong}" for view in self.views().values() if view.wrong]
-        problems = [Text(without_controls(text), style="bold red") for text in (*wrong, *self.doubts())]
+        swapped = perhaps_swapped(self._rig, self.views(), self._read)
+        said = [*wrong, *self.doubts(), *([swapped] if swapped else [])]
+        problems = [Text(without_controls(text), style="bold red") for text in said]
+        notes = [Text(without_controls(text), style="yellow") for text in coarse_times(self._rig)]
         relay = [Text(self._relay.says, style="dim")] if self._relay is not None and self._relay.says else []
-        return [*relay, *([] if wrong else [Text("All devices answer.", style="green")]), *problems]
+        return [*relay, *([] if wrong else [Text("All devices answer.", style="green")]), *problems, *notes]
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,6 +296,32 @@ def _times(rig: Rig) -> Iterator[tuple[str, int]]:
     for proof in rig.proof_of_cut:
         if proof.kind == "falls" and proof.point is not None and (unit := unit_ns(rig.points[proof.point])):
             yield proof.point, unit
+
+
+def perhaps_swapped(rig: Rig, views: Mapping[str, DeviceView], read: Callable[[Point], Value | None]) -> str:
+    """A hint that devices may have changed places; "" where fewer than two of them look like another one: requests that
+    draw an exception each time, an identity or a check channel that reads otherwise than the rig file says."""
+    strange = {name for name, view in views.items() if "answers with exception" in view.wrong}
+    for name, wanted in (*rig.identify, *rig.check_channels):
+        value = read(rig.points[name])
+        if value is not None and not wanted.met_by(value):
+            strange.add(rig.points[name].device)
+    if len(strange) < 2:
+        return ""
+    places = listed(f"{name} ({rig.devices[name].host}:{rig.devices[name].port})" for name in sorted(strange))
+    return f"{places} all answer as if they were others: have they changed places? Look at `host:` and `port:` of each"
+
+
+def coarse_times(rig: Rig) -> Iterator[str]:
+    """Times of `proof_of_cut: falls` whose one step is longer than most cycles: from 0 nothing falls."""
+    for name, unit in _times(rig):
+        point = rig.points[name]
+        step_ns = round(unit * abs(point.scale)) if point.type != "float32" else 0
+        if step_ns >= _COARSE_NS:
+            yield (
+                f"{point.shown} tells whole steps of {show_duration(step_ns)}: in a cycle with less than that before "
+                "the cut it reads 0, from which nothing falls, so it proves no restart there"
+            )
 
 
 def _ms(ns: int | None) -> str:

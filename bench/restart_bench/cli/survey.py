@@ -22,7 +22,7 @@ from restart_bench.model.wording import at_most, bounds_text, counted, listed, v
 from restart_bench.report.foretold import Foretold, foretell, foretold_document, print_foretold
 from restart_bench.run.inquiry.survey import Surveyed
 
-_DANGEROUS = ("comes on", "pulses", "unsteady")
+_DANGEROUS = ("comes on", "pulses", "by start", "unsteady")
 
 
 def refuse_drafts(folder: Path) -> None:

@@ -474,10 +474,11 @@ def _family(tests: Sequence[_Test]) -> tuple[list[Difference], list[str]]:
             continue
         difference = test.difference if test.spans is None else _with_shift(test.difference, *test.spans)
         stand.append(dataclasses.replace(difference, figures={**difference.figures, "p": p}))
-    notes.append(
-        f"{len(able)} tests formed one family (Mann-Whitney on times, Fisher on counts, Holm's method): the chance to "
-        f"call anything different where nothing is, is at most {FAMILY_ERROR * 100:g} % over all of them"
-    )
+    if able:
+        notes.append(
+            f"{len(able)} tests formed one family (Mann-Whitney on times, Fisher on counts, Holm's method): the chance "
+            f"to call anything different where nothing is, is at most {FAMILY_ERROR * 100:g} % over all of them"
+        )
     return stand, notes
 
 

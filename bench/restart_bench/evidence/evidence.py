@@ -248,7 +248,15 @@ class Evidence:
                 "allow more"
             )
         if bool((mine == SampleKind.EXCEPTION).any()):
-            return f"{device.name} answered with an exception; check the address and type of {point.shown}"
+            replied = inside & (rows.column("kind") == SampleKind.EXCEPTION)
+            replied &= rows.column("request") == rows.request_of(judged)
+            first, last = np.flatnonzero(replied)[[0, -1]]
+            code = f"{device.name} answered with exception {int(rows.column('exception')[last]):02d}"
+            seen = self.trace(judged).seen
+            if bool((seen.late <= gap[0] + self.trace(judged).lag_ns).any()):  # it knew this address before
+                lasted = about(int(received[last] - sent[first]))
+                return f"{code} for {lasted}, and with values before; look at the device, not its address"
+            return f"{code}; check the address and type of {point.shown}"
         others = np.sort(sent[inside & (rows.column("kind") == SampleKind.GOOD)])
         if len(others) and int(np.diff(others, prepend=gap[0], append=gap[1]).max()) < (gap[1] - gap[0]) // 2:
             return (

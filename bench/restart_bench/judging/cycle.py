@@ -16,7 +16,14 @@ from restart_bench.evidence.long_cycles import samples_to_judge
 from restart_bench.evidence.marks import as_marks, ready_conditions, switching_of
 from restart_bench.evidence.supply_off import narrowest, off_time
 from restart_bench.judging.function_check import judge_steps
-from restart_bench.judging.notes import restarted_late, silent_again, stood_still, supply_notes
+from restart_bench.judging.notes import (
+    contradicted_before,
+    restarted_late,
+    restarted_often,
+    silent_again,
+    stood_still,
+    supply_notes,
+)
 from restart_bench.judging.outputs import base_figures, output_seen
 from restart_bench.judging.proofs import Proofs, judge_restart, proof_problems, proofs_of
 from restart_bench.judging.pulses import judge_pulses
@@ -226,6 +233,10 @@ def _same_program(evidence: Evidence, name: str) -> Judged:
     reads = evidence.reads(name).inside(evidence.begins.not_before_ns, evidence.end_ns)
     if before is None or len(reads) == 0:
         when = "before the cut" if before is None else f"after {evidence.back}"
+        seen = evidence.trace(name).seen.inside(evidence.begins.not_before_ns, evidence.end_ns)
+        if before is not None and len(seen):
+            text = f"{point.shown} was read {when}, but none of its reads counts: the program was not seen to run"
+            return Judged(Verdict.INCONCLUSIVE, text)
         return Judged(Verdict.INCONCLUSIVE, f"{point.shown} was not read {when}")
     others = np.flatnonzero(reads.value != before)
     if len(others):
@@ -268,6 +279,7 @@ def _conclude(
         findings.append(_finding(evidence, _About(FindingKind.COMPLETION, "", "all phases done", open_end)))
     verdict = _verdict(findings)
     notes = [seen.disagrees for seen in outputs.values() if seen.disagrees]
+    notes += [*contradicted_before(evidence, outputs), *restarted_often(evidence)]
     notes += [*supply_notes(evidence), *restarted_late(evidence), *silent_again(evidence), *stood_still(evidence)]
     notes += [trouble.text for trouble in evidence.records.troubles if not trouble.error]
     return CycleJudged(

@@ -79,7 +79,7 @@ def _missed(evidence: Evidence, step: Step, action: Expect, record: StepDone) ->
         if not spans or spans[-1].until_ns != int(reads.early[-1]):
             value = value_text(evidence.rig.points[judged], float(reads.value[-1]))
             missed.append(f"{shown(evidence.rig, name)} read {value}")
-    reason = f"{step.text}: missed: {some(missed) or record.reason or 'not in time, or not for long enough'}"
+    reason = f"function check missed: {some(missed) or record.reason or 'not in time, or not for long enough'}"
     limit = record.started_ns + action.within_ns
     might = [
         span

@@ -16,6 +16,10 @@ NOT_JUDGED = "not judged"
 """What stands in place of a verdict where nothing is expected of an output."""
 NOT_TESTED = "not tested"
 """The same where something is, but no cut was brought to its end."""
+NOT_CUT = "not cut"
+"""What stands in place of a behaviour where no cycle was cut."""
+NOT_REACHED = "not reached"
+"""The same where none came to the return of the power."""
 IMAGE_ONLY = "image only"
 IMAGE_ONLY_MEANS = (
     "the controller's own word, maybe a memory: no terminal was read, and out of run mode that may be off whatever it "
@@ -27,9 +31,9 @@ IMAGE_ONLY_MEANS = (
 @dataclass(frozen=True, slots=True)
 class MatrixRow:
     """One output over the cycles. Texts say `on`, or `on 18, off 2` where cycles differ, `not read` where nothing is
-    known. `delay_ns`: shortest lower and longest upper bound of the change to the settled value since the return; None
-    where there was none. `verdict` is the worst of the findings about it; None where there is none: nothing is expected
-    of it, or it was not tested (`verdict_word`)."""
+    known, `not cut` or `not reached` where no cycle came so far. `delay_ns`: shortest lower and longest upper bound of
+    the change to the settled value since the return; None where there was none. `verdict` is the worst of the findings
+    about it; None where there is none: nothing is expected of it, or it was not tested (`verdict_word`)."""
 
     point: str
     shown: str
@@ -58,9 +62,10 @@ def matrix_rows(rig: Rig, cycles: Iterable[CycleJudged]) -> tuple[MatrixRow, ...
     number = 0
     for cycle in cycles:
         number += 1
-        was_cut = bool(cycle.mark("restored"))
+        came_back = bool(cycle.mark("restored"))
+        was_cut = came_back or bool(cycle.mark("cut"))
         for seen in cycle.outputs:
-            rows.setdefault(seen.point, _Row(rig.points[seen.point])).add(seen, was_cut=was_cut)
+            rows.setdefault(seen.point, _Row(rig.points[seen.point])).add(seen, was_cut=was_cut, came_back=came_back)
         for finding in cycle.findings:
             told.setdefault(finding.point, _Told(finding)).add(finding)
         for name in cycle.not_tested:
@@ -92,31 +97,34 @@ class _Row:
         self._latest_loss: int | None = None
         self._delay: tuple[int, int] | None = None
 
-    def add(self, seen: OutputSeen, *, was_cut: bool) -> None:
+    def add(self, seen: OutputSeen, *, was_cut: bool, came_back: bool) -> None:
         """One more cycle."""
         self._cycles += 1
         self._before[_value(self._point, seen.before)] += 1
         if not was_cut:
             return
         self._at_loss[_at_loss(self._point, seen)] += 1
-        self._at_return[_at_return(self._point, seen)] += 1
-        self._settled[_value(self._point, seen.settled)] += 1
         self._losses.add((seen.at_loss, seen.loss_ns is None))
         if seen.loss_ns is not None:
             self._latest_loss = max(seen.loss_ns[1], self._latest_loss or seen.loss_ns[1])
+        if not came_back:
+            return
+        self._at_return[_at_return(self._point, seen)] += 1
+        self._settled[_value(self._point, seen.settled)] += 1
         if seen.delay_ns is not None and seen.at_return is not None:  # "not read": no change was seen
             low, high = self._delay or seen.delay_ns
             self._delay = min(low, seen.delay_ns[0]), max(high, seen.delay_ns[1])
 
     def whole(self, verdict: Verdict | None, word: str, reason: str, *, image_only: bool) -> MatrixRow:
         """The row over all of them."""
+        not_back = NOT_REACHED if self._at_loss else NOT_CUT
         return MatrixRow(
             point=self._point.name,
             shown=self._point.shown,
             before=_counted(self._before),
-            at_loss=self._loss(),
-            at_return=_counted(self._at_return),
-            settled=_counted(self._settled),
+            at_loss=self._loss() if self._at_loss else NOT_CUT,
+            at_return=_counted(self._at_return) if self._at_return else not_back,
+            settled=_counted(self._settled) if self._settled else not_back,
             delay_ns=self._delay,
             verdict=verdict,
             reason=reason,

@@ -3,16 +3,20 @@ that fell silent again. What coincides is reported as coinciding (rule 12)."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.marks import cut_of, restored_of, switching_of
 from restart_bench.evidence.reachability import FAILURES
-from restart_bench.model.clock import FAR_NS
+from restart_bench.model.clock import FAR_NS, NS_PER_S
+from restart_bench.model.journal import OutputSeen
 from restart_bench.model.ways import BY_HAND, way_named
-from restart_bench.model.wording import about, at_most, shown, span_text
+from restart_bench.model.wording import about, at_most, shown, span_text, value_text
+
+_STEADY_NS = NS_PER_S // 2
+_STEADY_READS = 5
 
 
 def supply_notes(evidence: Evidence) -> Iterator[str]:
@@ -67,6 +71,41 @@ def restarted_late(evidence: Evidence) -> Iterator[str]:
         return
     word = "restarted" if late.proven else "fell silent, as in a restart,"
     yield f"{name} rode through the return and {word} {when}; {from_there}"
+
+
+def restarted_often(evidence: Evidence) -> Iterator[str]:
+    """A counter of starts rose by more than the one restart of the cut."""
+    for proof in evidence.rig.proof_of_cut:
+        if proof.kind != "rises" or proof.point is None or evidence.restored is None:
+            continue
+        before = evidence.before(proof.point)
+        seen = evidence.trace(proof.point).seen.inside(evidence.restored.not_before_ns, evidence.end_ns)
+        if before is None or len(seen) == 0 or (rose := float(seen.value[-1]) - before) < 2:
+            continue
+        yield (
+            f"{shown(evidence.rig, proof.point)} rose by {rose:g} from the cut to the end of the cycle: if it counts "
+            f"starts, the controller restarted {rose:g} times; all marks count from the last restart that was seen"
+        )
+
+
+def contradicted_before(evidence: Evidence, outputs: Mapping[str, OutputSeen]) -> Iterator[str]:
+    """An output whose image and terminal said the contrary of each other, steadily, right before the cut."""
+    if evidence.cut is None:
+        return
+    span = evidence.cut.not_before_ns - _STEADY_NS, evidence.cut.not_before_ns
+    for one in outputs.values():
+        point = evidence.rig.points[one.point]
+        if one.judged == one.point or not point.is_boolean:
+            continue
+        image, terminal = (evidence.reads(name).inside(*span).value for name in (one.point, one.judged))
+        if min(len(image), len(terminal)) < _STEADY_READS or len({*image.tolist(), *terminal.tolist()}) != 2:
+            continue
+        if len(set(image.tolist())) == 1 and len(set(terminal.tolist())) == 1:
+            said, was = (value_text(point, float(values[0])) for values in (image, terminal))
+            yield (
+                f"{point.shown}: before the cut the controller says {said} and its terminal was {was}; the terminal is "
+                "judged; look at the addresses of both, at the output card and the wiring"
+            )
 
 
 def silent_again(evidence: Evidence) -> Iterator[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -24,31 +25,37 @@ def typed(point: Point, value: float | None) -> Seen:
 
 
 def output_seen(evidence: Evidence, name: str, judged: str) -> OutputSeen:
-    """What the output did in this cycle. Without a cut and a return only `before` and `seen_on` can be known."""
+    """What the output did in this cycle. Without a return only what was before it can be known, without a cut only
+    `before` and `seen_on`."""
     point = evidence.rig.points[judged]
     reads = evidence.reads(judged)
     on = bool((reads.value == 1.0).any()) if point.is_boolean else None
     cut, restored = evidence.cut, evidence.restored
-    if cut is None or restored is None:
+    if cut is None:
         return OutputSeen(name, judged, before=typed(point, evidence.before(judged)), seen_on=on)
-    end = min(evidence.watch_end_ns, evidence.end_ns)
-    after = reads.inside(restored.not_before_ns, end)
-    off = reads.inside(cut.not_after_ns, restored.not_before_ns)
-    settled = _settled(reads.inside(evidence.settled_ns, end))
-    changes = int((after.value[1:] != after.value[:-1]).sum())
-    at_end = float(after.value[-1]) if len(after) else None
-    return OutputSeen(
+    off = reads.inside(cut.not_after_ns, evidence.end_ns if restored is None else restored.not_before_ns)
+    until_the_return = OutputSeen(
         name,
         judged,
         before=typed(point, evidence.before(judged)),
         at_loss=typed(point, float(off.value[-1]) if len(off) else None),
+        loss_ns=_loss(evidence, reads),
+        seen_on=on,
+    )
+    if restored is None:
+        return until_the_return
+    end = min(evidence.watch_end_ns, evidence.end_ns)
+    after = reads.inside(restored.not_before_ns, end)
+    settled = _settled(reads.inside(evidence.settled_ns, end))
+    changes = int((after.value[1:] != after.value[:-1]).sum())
+    at_end = float(after.value[-1]) if len(after) else None
+    return replace(
+        until_the_return,
         at_return=typed(point, _first_after(after, restored.not_after_ns)),
         settled=typed(point, settled),
         at_end=typed(point, at_end),
-        loss_ns=_loss(evidence, reads),
         delay_ns=_delay(evidence, judged, after, at_end if changes == 1 else settled),
         changes=changes,
-        seen_on=on,
         shortest_excluded_ns=longest_gap_ns(reads, cut.not_before_ns, end),
         disagrees=_disagreement(evidence, name, judged),
     )
@@ -64,13 +71,14 @@ def _first_after(reads: Reads, instant_ns: int) -> float | None:
 
 
 def _loss(evidence: Evidence, reads: Reads) -> tuple[int, int] | None:
-    """The first change after the cut, if it came before the return; counted from the cut."""
+    """The first change after the cut, if it came before the return (or the end); counted from the cut."""
     cut, restored = evidence.cut, evidence.restored
-    assert cut is not None and restored is not None
+    assert cut is not None
+    until = evidence.end_ns if restored is None else restored.not_before_ns
     first = reads.last_until(cut.not_before_ns)
     if first is None:
         return None
-    part = reads.part(first, int(np.searchsorted(reads.late, restored.not_before_ns, side="right")))
+    part = reads.part(first, int(np.searchsorted(reads.late, until, side="right")))
     moved = np.flatnonzero(part.value[1:] != part.value[:-1])
     if len(moved) == 0:
         return None

@@ -274,6 +274,10 @@ def _told(evidence: Evidence, proof: Proof, values_read: tuple[Reads, Reads], fo
     if len(moved):
         state = ProofState.CONTRADICTED if found.went_on else ProofState.UNREAD
         return RestartSeen(state, f"{name} {word} ({values}), {found.why}", int(reads.late[place]))
+    if proof.kind == "falls" and float(before.value[-1]) == 0.0:
+        return RestartSeen(
+            ProofState.UNREAD, f"{name} was {value_text(point, 0.0)} before the cut, from which nothing falls"
+        )
     return RestartSeen(ProofState.CONTRADICTED, f"{name} did not {proof.kind[:-1]} ({values})", int(reads.late[place]))
 
 

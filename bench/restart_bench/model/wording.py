@@ -176,6 +176,8 @@ def finding_words(finding: Finding) -> str:
         return "end of the cycle"
     if finding.kind is FindingKind.VALIDITY:
         return f"validity of the cycle ({finding.subject})"
+    if finding.kind is FindingKind.GAP:
+        return finding.expectation.removeprefix(f"{finding.point} ")  # which stands before it already
     return finding.expectation
 
 

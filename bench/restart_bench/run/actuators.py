@@ -400,7 +400,7 @@ class Actuators:
                 self.switch(wish, purpose)
                 if self._rail_follows(wish):
                     return wish
-                contrary += 1
+                contrary, tries = contrary + 1, min(tries, _CONTRARY_TRIES)
                 problem = self._against_the_rail(wish)
             except (CommandRefused, KeyboardInterrupt) as error:
                 problem = str(error)

@@ -373,7 +373,8 @@ class CycleAct:
     def _cut(self) -> None:
         context = self._context
         context.enter("waiting for the cut", ends_ns=now_ns() + self._delay_ns)
-        context.supervisor.wait_until(now_ns() + _READ_WITHIN_NS, lambda: not context.actuators.still_out() or None)
+        patience_ns = _READ_WITHIN_NS + afterglow_ns(context.rig)  # a device that is asked seldom shows it later
+        context.supervisor.wait_until(now_ns() + patience_ns, lambda: not context.actuators.still_out() or None)
         self._insist_on_idle(*context.actuators.still_out())
         # The promise on disk comes before the delay, so that its fsync does not move the cut.
         self._announce()

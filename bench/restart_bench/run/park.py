@@ -13,12 +13,13 @@ from restart_bench.archive.known_archives import remember
 from restart_bench.archive.writer import Report
 from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.journal import Record, Trouble
+from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.observer.identification import greetings, identities
 from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
 from restart_bench.run.arming import SupplyLock, manual_step, require_arming
-from restart_bench.run.recovery import NotRight, left_open, put_right
+from restart_bench.run.recovery import NotRight, left_open, put_right, told_of_open
 from restart_bench.run.run_json import simulated_among
 from restart_bench.run.supervision import Conditions, StopRequest
 from restart_bench.run.usage import Used, used_lately
@@ -51,7 +52,11 @@ def park(
     record: Report | None = None,
 ) -> Parked:
     """Puts the rig to rest. Raises Refused where it is not armed or its supply is held by another bench."""
-    require_arming(rig, arm, now=datetime.now().astimezone())
+    try:
+        require_arming(rig, arm, now=datetime.now().astimezone())
+    except Refused as refused:
+        left = told_of_open(logs, rig)
+        raise Refused(f"{refused}\n{left}") if left else refused from None
     with ExitStack() as stack:
         if rig.supply is not None:
             stack.enter_context(SupplyLock(rig.supply))

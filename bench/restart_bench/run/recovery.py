@@ -47,6 +47,36 @@ def was_armed(folder: Path) -> bool:
     return bool(run_json_of(folder).get("armed"))
 
 
+def how_it_ended(folder: Path) -> str:
+    """Why a run that is not closed is open, in words."""
+    facts = run_json_of(folder)
+    if facts.get("state") != "left open":
+        return "was killed"
+    return f"ended by itself and was left open ({facts.get('left_open') or 'its way out is not finished'})"
+
+
+def told_of_open(logs: Path, rig: Rig) -> str:
+    """What open runs of this rig left, for whoever may not touch it; "" where there are none."""
+    told = [_left_by(folder, rig) for folder in left_open(logs, rig) if was_armed(folder)]
+    if not told:
+        return ""
+    cure = f"`restart-bench park {rig.path or 'RIG'} --arm {rig.name}` puts it right; so does the next armed run"
+    return f"{'; '.join(told)}. {cure}"
+
+
+def _left_by(folder: Path, rig: Rig) -> str:
+    records, damaged = readable_records(folder / "journal.jsonl")
+    held = idle_values(rig) if damaged else {**out_of_idle(records, rig), **dict.fromkeys(_held_of(folder), False)}
+    supply = supply_left(records).upper()
+    out = f", and may have left {', '.join(held)} out of idle" if held else ""
+    return f"{folder.name} {how_it_ended(folder)}: it last commanded THE SUPPLY {supply}{out}"
+
+
+def _held_of(folder: Path) -> tuple[str, ...]:
+    """Points that a run itself said it could not bring to idle."""
+    return tuple(str(name) for name in run_json_of(folder).get("held") or ())
+
+
 def out_of_idle(records: list[Record], rig: Rig) -> dict[str, Value]:
     """Points that a journal leaves out of idle, with the value to go back to.
 
@@ -126,7 +156,8 @@ def put_right(
             if not was_armed(folder):
                 _close(folder, say, closed, record)
             elif not armed:
-                say(f"{folder.name} was killed and its rig was left as it is; an armed run or `park` puts it right")
+                left = f"{folder.name} {how_it_ended(folder)}, and its rig was left as it is"
+                say(f"{left}; an armed run or `park` puts it right")
             else:
                 owed.append(_seen(folder, actuators, rig, say, stack, supply_problem))
         for killed in owed:
@@ -173,7 +204,7 @@ def _close(folder: Path, say: Say, closed: list[Path], record: Report | None) ->
     try:
         finish_killed(folder, record)
     except ArchiveError as fault:
-        say(f"{folder.name} was killed and its log could not be closed: {fault}")
+        say(f"{folder.name} {how_it_ended(folder)} and its log could not be closed: {fault}")
     else:
         closed.append(folder)
 
@@ -186,6 +217,7 @@ def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitSta
     old = _rig_of(folder, rig, say)
     records, damaged = readable_records(folder / "journal.jsonl")
     undo = idle_values(old) if damaged else out_of_idle(records, old)
+    undo |= {name: _rest_value(old, name) for name in _held_of(folder) if name in old.points}
     killed = _KilledRun(folder, old, undo, supply_left(records), list(_differences(old, rig, undo)), actuators)
     killed.same_supply = old.supply is None or (rig.supply is not None and old.supply.address == rig.supply.address)
     killed.problem = supply_problem if killed.same_supply else ""
@@ -193,9 +225,13 @@ def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitSta
     wish = supply.after_trouble if supply is not None else "as it is"
     if damaged:
         say(f"{folder.name}: {damaged} lines of its journal are damaged, so all its command points go to idle")
+    to_come = [f"{', '.join(undo)} back to idle"] if undo else []
+    to_come += (
+        [] if supply is None else ["the supply stays as it is" if wish == "as it is" else f"the supply goes {wish}"]
+    )
     say(
-        f"{folder.name} was killed (supply last commanded {killed.supply}): "
-        f"now {', '.join(undo) or 'no point'} back to idle, then the supply {wish}"
+        f"{folder.name} {how_it_ended(folder)}; it last commanded the supply {killed.supply}. "
+        f"It is put right now: {', then '.join(to_come) or 'nothing is left to do'}"
     )
     for difference in killed.differs:
         say(f"the rig file is not that of {folder.name} any more: {difference}; it is put right where that run had it")

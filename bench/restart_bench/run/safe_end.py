@@ -36,6 +36,7 @@ class SafeEnd:
         self._stack = stack
         self._renewed = False  # a second observer was asked for
         self._held: tuple[str, ...] = ()  # could not be shown at idle
+        self._said: set[str] = set()  # a second attempt has nothing new to say of the same
         self.supply_left = ""
 
     def leave(self, *, trouble: bool, at_once: bool) -> str:
@@ -45,7 +46,7 @@ class SafeEnd:
         unsafe = self._rest_supply(trouble=trouble, at_once=at_once)
         self._context.actuators.tell_of_the_mode(self._chronicle.say)
         if self._held and at_once:  # the supply came first; now there is time for them
-            self._held = self._context.actuators.all_to_idle(self._chronicle.say)
+            self._held = self._context.actuators.all_to_idle(self._say)
         if self._held and not unsafe:
             unsafe = f"{', '.join(self._held)} could not be shown to be back in idle"
         return unsafe
@@ -53,10 +54,18 @@ class SafeEnd:
     def close_archive(self, facts: dict[str, Any], report: Report | None) -> None:
         """Closes the archive, or leaves it open for the next armed start to find: where an armed run's way out is not
         finished, or its log has a gap. Raises ArchiveError."""
-        if self._armed and (self._held or not left_well(self.supply_left) or self._chronicle.gap):
-            self._chronicle.archive.leave_open(facts)
+        why = self._why_unfinished()
+        if self._armed and why:
+            self._chronicle.archive.leave_open({**facts, "left_open": why, "held": self._held})
         else:
             self._chronicle.archive.close(facts, report)
+
+    def _why_unfinished(self) -> str:
+        if self._held:
+            return f"{', '.join(self._held)} may still be out of idle"
+        if not left_well(self.supply_left):
+            return f"the supply was left {self.supply_left}"
+        return "its log has a gap" if self._chronicle.gap else ""
 
     def second_observer(self) -> ObserverHandle | None:
         """The observer failed while points were out of idle: a fresh one lets go of them. None where it can't start."""
@@ -75,13 +84,13 @@ class SafeEnd:
 
     def _points_to_idle(self, *, at_once: bool) -> tuple[str, ...]:
         actuators = self._context.actuators
-        say = _say_nothing if at_once else self._chronicle.say
+        say = _say_nothing if at_once else self._say
         try:
             return actuators.all_to_idle(say, at_once=at_once)
         except Exception as problem:
             held = actuators.held()
             out = ", ".join(held) or "a point"
-            self._chronicle.say(f"{out} MAY STILL BE OUT OF IDLE: {type(problem).__name__}: {problem}")
+            self._say(f"{out} MAY STILL BE OUT OF IDLE: {type(problem).__name__}: {problem}")
             return held
 
     def _rest_supply(self, *, trouble: bool, at_once: bool) -> str:
@@ -92,10 +101,15 @@ class SafeEnd:
         if at_once and (actuators.state.commanded != "on" or actuators.rail_contradicts()):
             wish = "as it is"  # what is off stays off
         self._context.enter("leaving the rig safe")
-        self.supply_left = actuators.leave_supply(wish, "rest", self._chronicle.say, once=at_once)
+        self.supply_left = actuators.leave_supply(wish, "rest", self._say, once=at_once)
         if left_well(self.supply_left):
             return ""
         return f"the supply could not be brought {wish} (it was left {self.supply_left})"
+
+    def _say(self, text: str) -> None:
+        if text not in self._said:
+            self._said.add(text)
+            self._chronicle.say(text)
 
 
 def _say_nothing(_text: str) -> None:

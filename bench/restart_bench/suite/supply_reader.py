@@ -124,7 +124,7 @@ def _check_hold(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> None:
 def _warn_about_opening(told: SupplyIn, card: SupplyCard, ledger: Ledger) -> None:
     """A driver that moves its output while it is opened may cut the supply before the first cycle begins."""
     if not card.quiet_open and told.contact == "normally-open":
-        text = f"opening {card.name} may release its relay, and the supply is cut once before anything begins"
+        text = f"opening {card.name} may release its relay, which would cut the supply once before anything begins"
         ledger.warn((*SUPPLY_PATH, "contact"), text, "wire the contact normally-closed if this must not be")
 
 

@@ -6,7 +6,7 @@ A class says what was seen, never why: `explanation` says what behaves like that
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -19,7 +19,7 @@ from restart_bench.model.journal import MARKS
 from restart_bench.model.rig import Point, Rig, always_moving
 from restart_bench.model.wording import bounds_text, counted
 
-Class = Literal["stays off", "comes back", "comes on", "pulses", "unsteady", "not seen"]
+Class = Literal["stays off", "comes back", "comes on", "pulses", "by start", "unsteady", "not seen"]
 How = Literal["supply", "mode"]
 Span = tuple[int, int]
 
@@ -28,9 +28,12 @@ MEANING: dict[Class, str] = {
     "comes back": "on again where it was on before",
     "comes on": "on after the restart, also where it was off before",
     "pulses": "on for a while after the restart, and then as it was seen to settle",
+    "by start": "the same each time that it was cut from one state, but not from all of them",
     "unsteady": "not the same each time, or still moving at the end of the watch",
     "not seen": "blind, or never on before a cut: nothing is shown",
 }
+_TRIED = 2
+"""So often at least a state was cut from that is said to lead to one and the same."""
 _AFTER_THE_PROGRAM_NS = 300_000_000
 """So much later than `ready` an output that comes back waits for something: a scan or two are no delay."""
 
@@ -56,6 +59,7 @@ class OutputCycle:
     excluded_ns: int = 0
     blind: bool = False
     cycle: int = 0
+    start: str = ""  # the state that was cut from, in words
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,8 +116,9 @@ class Watched:
 # ---------------------------------------------------------------- one cycle
 
 
-def watched(evidence: Evidence, kind: CutKind) -> Watched | None:
-    """A cycle as it is tabulated; None where nothing was cut or nothing came back."""
+def watched(evidence: Evidence, kind: CutKind, start: str = "") -> Watched | None:
+    """A cycle as it is tabulated; None where nothing was cut or nothing came back. `start`: the state that was cut
+    from, in words."""
     cut, restored = evidence.cut, evidence.restored
     if cut is None or restored is None:
         return None
@@ -123,6 +128,7 @@ def watched(evidence: Evidence, kind: CutKind) -> Watched | None:
         point.name: output_cycle(evidence.reads(rig.judged_point(point.name)), cut, restored, end, cycle)
         for point in rig.outputs()
     }
+    outputs = {name: replace(seen, start=start) for name, seen in outputs.items()}
     values = {point.name: _kept(evidence, point.name, end) for point in surveyed_values(rig)}
     marks = {
         name: _since(restored, (bounds.not_before_ns, bounds.not_after_ns))
@@ -215,11 +221,26 @@ def behaviour(cycles: Sequence[OutputCycle]) -> tuple[Class, tuple[str, ...]]:
     if moving:
         return "unsteady", (f"still moving at the end of the watch in {counted(moving, 'cycle')} of {len(seen)}",)
     if any(len(states) > 1 for states in ends.values()):
-        return "unsteady", _mixed(seen)
+        by_start = _by_start(seen)
+        return ("by start", by_start) if by_start else ("unsteady", _mixed(seen))
     pulsing = sum(bool(one.pulses) for one in seen)
     if pulsing:
         return "pulses", (f"in {counted(pulsing, 'cycle')} of {len(seen)}; then {_settled_word(ends)}",)
     return _steady(ends)
+
+
+def _by_start(seen: Sequence[OutputCycle]) -> tuple[str, ...]:
+    """What it is after each state that was cut from; nothing where one of them shows both, or was tried only once."""
+    ends: dict[str, list[bool | None]] = {}
+    for one in seen:
+        ends.setdefault(one.start, []).append(one.settled)
+    if any(len(mine) < _TRIED or len(set(mine)) > 1 for mine in ends.values()):
+        return ()
+    words = {state: [start for start, mine in ends.items() if mine[0] is state] for state in (True, False)}
+    told = [
+        f"{_word(state)} in each cycle cut from: {' or '.join(starts)}" for state, starts in words.items() if starts
+    ]
+    return ("; ".join(told),)
 
 
 def _mixed(seen: Sequence[OutputCycle]) -> tuple[str, ...]:
@@ -348,5 +369,6 @@ _LIKE: dict[tuple[Class | None, Class | None], str] = {
     ("comes back", "stays off"): "as retained memory that leaving run mode resets",
     ("comes on", None): "as an output that an input, a timer or the first scan drives, whatever was before",
     ("pulses", None): "as an output that is written before a later rung resets its memory, or the pulse of an edge",
+    ("by start", None): "as an output that follows what else comes back, or memory that the presses before leave",
     ("unsteady", None): "as an output that depends on the moment of the cut, on a sensor, or on a loose contact",
 }

@@ -42,6 +42,7 @@ from restart_bench.judging.inquiry.survey import (
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, RunOutcome
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_STOPPED, Verdict
+from restart_bench.model.wording import listed
 from restart_bench.suite.loader import Suite, with_scenarios
 from restart_bench_drivers.interface import SupplyCard
 
@@ -164,7 +165,7 @@ def _ended_early(rig: Rig, runs: Sequence[OneRun]) -> Surveyed:
 
 def _tabulated(rig: Rig, runs: tuple[OneRun, ...], found: Search, scenarios: Sequence[SurveyScenario]) -> Surveyed:
     run = runs[-1]
-    cycles, not_valid = _watched(run, {one.name: one.kind for one in scenarios})
+    cycles, not_valid = _watched(run, {one.name: one for one in scenarios})
     rows, values = survey_rows(rig, cycles), value_rows(rig, cycles)
     starts = list({one.start.presses: one.start for one in scenarios}.values())
     drafts = [draft_of(rig, one, starts, cycles, values, f"run {run.id}") for one in scenarios]
@@ -182,7 +183,7 @@ def _tabulated(rig: Rig, runs: tuple[OneRun, ...], found: Search, scenarios: Seq
     )
 
 
-def _watched(run: OneRun, kinds: Mapping[str, CutKind]) -> tuple[list[Watched], tuple[str, ...]]:
+def _watched(run: OneRun, scripts: Mapping[str, SurveyScenario]) -> tuple[list[Watched], tuple[str, ...]]:
     """The valid cycles, and what is said of the others."""
     judged = {cycle.cycle: cycle for cycle in run.cycles}
     cycles, not_valid = [], []
@@ -191,7 +192,9 @@ def _watched(run: OneRun, kinds: Mapping[str, CutKind]) -> tuple[list[Watched], 
         scenarios = {cycle.name: cycle for cycle in archived.suite().scenarios}
         for records, samples in archived.cycles():
             name, number = records.started.scenario, records.started.cycle
-            cycle = watched(Evidence(run.rig, scenarios[name], records, samples), kinds[name])
+            presses = listed(run.rig.points[press].shown for press in scripts[name].start.presses) or "nothing"
+            evidence = Evidence(run.rig, scenarios[name], records, samples)
+            cycle = watched(evidence, scripts[name].kind, f"{presses} pressed")
             if cycle is None or judged[number].verdict is Verdict.ERROR:
                 not_valid.append(f"cycle {number} ({name}): {judged[number].reason}")
             else:
