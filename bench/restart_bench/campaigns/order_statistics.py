@@ -60,6 +60,7 @@ class Drift:
 # ---------------------------------------------------------------- median and extremes
 
 
+@cache
 def median_ranks(count: int, confidence: float = 0.95) -> tuple[int, int, float] | None:
     """Ranks of the order statistics that bound the median, and the confidence reached: the narrowest symmetric pair
     (k, n + 1 - k) with 1 - 2 P(X <= k - 1 | n, 1/2) >= `confidence`. None where even the extremes do not reach it."""
@@ -68,7 +69,7 @@ def median_ranks(count: int, confidence: float = 0.95) -> tuple[int, int, float]
     rank = 0
     for place in range(count // 2):
         below += math.comb(count, place)
-        if 2 * below > (1.0 - confidence) * 2**count * (1 + 1e-12):
+        if 2 * below / 2**count > (1.0 - confidence) * (1 + 1e-12):  # either alone may be beyond a float
             break
         outside, rank = 2 * below, place + 1
     return (rank, count + 1 - rank, 1.0 - outside / 2**count) if rank else None
