@@ -51,8 +51,8 @@ def test_less_confidence_allows_ranks_further_in() -> None:
 
 @pytest.mark.parametrize("count", [1023, 1024, 2000])
 def test_ranks_of_the_median_are_those_of_the_binomial_distribution_however_many_cycles(count: int) -> None:
-    """The largest rank whose lower tail leaves 95 % between both, by scipy's binomial distribution; 2**count is beyond a
-    float from 1024 on."""
+    """The largest rank whose lower tail leaves 95 % between both, by scipy's binomial distribution; 2**count is
+    beyond a float from 1024 on."""
     from scipy.stats import binom
 
     found = median_ranks(count)
