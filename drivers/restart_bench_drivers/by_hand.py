@@ -20,14 +20,15 @@ CARD = SupplyCard(
 
 
 class ByHand:
-    """A person at a switch. A no means "not yet": it is asked three times. Raises SupplyError when the person says no
-    each time, or nobody can answer."""
+    """A person at a switch. A no means "not yet": it is asked three times, and once where the third was a no before.
+    Raises SupplyError when the person says no each time, or nobody can answer."""
 
     def __init__(self, *, switch: str, ask: AskPerson | None) -> None:
         if not switch.strip():
             raise SupplyError("supply driver by-hand: `switch:` is empty; name the switch as it is labelled")
         self._switch, self._ask = switch.strip(), ask
         self._closed = False
+        self._refused = ""  # what the person said no to three times
 
     def on(self) -> None:
         """Ask for the supply to be switched on; returns once the person says that it is."""
@@ -54,7 +55,15 @@ class ByHand:
                 f"console, or use a supply that needs no person"
             )
         question = f"Switch {word} now: {self._switch} ({effect}). Is it {word}?"
-        for before in ("", f"Not {word} yet. ", f"Not {word} yet; after a third no it is not asked again. "):
-            if self._ask(f"{before}{question}"):
+        again = self._refused == word
+        begins = (
+            (f"Still not {word}; after another no it is not asked again. ",)
+            if again
+            else ("", f"Not {word} yet. ", f"Not {word} yet; after a third no it is not asked again. ")
+        )
+        for begin in begins:
+            if self._ask(f"{begin}{question}"):
+                self._refused = ""
                 return
-        raise SupplyError(f"asked three times, it was not {word}: look at {self._switch}")
+        self._refused = word
+        raise SupplyError(f"asked {'once more' if again else 'three times'}, it was not {word}: look at {self._switch}")

@@ -180,7 +180,7 @@ def test_a_stopped_run_judged_again_ends_as_it_did_with_what_was_never_begun(tmp
     suites.scenario(rig, "first", "on")
     suites.scenario(rig, "second", "on")
     options = RunOptions(logs=tmp_path / "logs", simulated=True)
-    outcome = perform(load_suites([rig], cards=cards()), options, Stops(1))
+    outcome = perform(load_suites([rig], cards=cards())[0], options, Stops(1))
     again = judge_again(ArchivedRun.open(outcome.runs[0].folder))
 
     assert (outcome.exit_code, again.exit_code) == (130, 130)

@@ -140,6 +140,24 @@ def test_approved_baselines_stay(tmp_path: Path, suite: Suite) -> None:
     assert left(tmp_path) == [OLD]
 
 
+def test_what_several_rigs_said_goes_along_once_none_of_its_runs_is_left(tmp_path: Path, suite: Suite) -> None:
+    """It stays while it is young, while a run that it names stays, and where nothing tells how old it is."""
+    logs = tmp_path / "logs"
+    run(logs, suite, OLD)
+    tomorrow = timedelta(days=-1)
+    run(logs, suite, YOUNG, ago=tomorrow)
+    young = f"{NOW - tomorrow:%Y%m%dT%H%M%SZ}-dddd"
+    told = {OLD: f"test {OLD} on a", OLDER: f"test {OLD} on a\ntest {YOUNG} on b", young: "refused", "notes": "mine"}
+    for name, text in told.items():
+        (logs / "output" / name).mkdir(parents=True)
+        (logs / "output" / name / "rig.txt").write_text(text, encoding="utf-8")
+    said = pruned(logs, "--yes")
+    assert said.exit_code == 0, said.output
+    assert sorted(path.name for path in (logs / "output").iterdir()) == sorted([OLDER, young, "notes"])
+    assert (tmp_path / "away" / "output" / OLD / "rig.txt").read_text(encoding="utf-8") == told[OLD]
+    assert f"moved along to {tmp_path / 'away' / 'output' / OLD}" in said.output
+
+
 def pruned(logs: Path, *more: str) -> Any:
     """`logs prune` of what is older than a minute."""
     told = ["logs", "prune", "--older-than", "1min", "--to", str(logs.with_name("away")), "--logs", str(logs), *more]

@@ -107,7 +107,7 @@ def test_its_results_tell_the_second_dip_once(run: ArchivedRun) -> None:
     print_outcome(judge_again(run), Console(file=stream, width=140))
     text = stream.getvalue()
     assert text.count("dipped a second time") == 1 and "so 12 expectations could not be judged" in text
-    assert "error  the cycle is valid (second dip)" in text and "error  fan" not in text
+    assert "error  validity of the cycle (second dip)" in text and "error  fan" not in text
 
 
 def test_one_query_reads_older_and_newer_tables(logs: Path, tmp_path: Path) -> None:

@@ -1,4 +1,11 @@
-"""How much longer a campaign takes than it must: press, off time, boot, steady, watch. All else is the bench's own."""
+"""How much longer a campaign takes than it must: press, off time, boot, watch, and the polls that have to be waited for
+because only the next read can tell. All else is the bench's own.
+
+The rig polls its controller every 20 ms and its independent I/O every 10 ms, and a read comes one poll after an instant
+at the latest: one of the controller before the first press, two of the terminal for the state before the cut (one read
+is no proof), three of the controller for `ready` (its sign of life has to change twice), one of it behind the end
+of the watch. `steady` and `settle` cost nothing of their own: both lie within the watch, which counts from `ready`.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +25,9 @@ from restart_bench.archive.reader import ArchivedRun
 from restart_bench.model.journal import CycleStarted
 
 MS = 1_000_000
-PRESS_NS, OFF_NS, STEADY_NS, WATCH_NS = 200 * MS, 400 * MS, 50 * MS, 400 * MS
+PRESS_NS, OFF_NS, WATCH_NS = 200 * MS, 400 * MS, 400 * MS
+CONTROLLER_POLL_NS, INDEPENDENT_POLL_NS = 20 * MS, 10 * MS
+READS_NS = (1 + 3 + 1) * CONTROLLER_POLL_NS + 2 * INDEPENDENT_POLL_NS
 ALLOWED_NS, ALLOWED_PART = 50 * MS, 0.01
 
 
@@ -34,7 +43,7 @@ def lengths(folder: Path, cycles: int) -> list[tuple[int, int]]:
     begun = [one.at_ns for one in ArchivedRun.open(run).records if isinstance(one, CycleStarted)]
     boots = boots_of(run)[1:]  # the first one is before the first cycle
     took = [later - earlier for earlier, later in itertools.pairwise(begun)]
-    fixed = PRESS_NS + OFF_NS + STEADY_NS + WATCH_NS
+    fixed = PRESS_NS + OFF_NS + WATCH_NS + READS_NS
     return [(length, fixed + boot) for length, boot in zip(took, boots, strict=False)]
 
 
@@ -59,7 +68,7 @@ def told_of(found: list[tuple[int, int]]) -> tuple[float, float]:
 
 @pytest.mark.slow
 def test_a_campaign_takes_hardly_longer_than_it_must(tmp_path: Path) -> None:
-    """At most 1 % and 50 ms a cycle beyond press, off time, boot, steady and watch, over 200 cycles."""
+    """At most 1 % and 50 ms a cycle beyond press, off time, boot, watch and the reads between them, over 200 cycles."""
     beyond, allowed = told_of(lengths(tmp_path, 200))
     print(f"\n{beyond:.1f} ms a cycle beyond what it must take, {allowed:.1f} ms allowed")
     assert beyond <= allowed

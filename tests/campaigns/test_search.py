@@ -6,11 +6,11 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from restart_bench.campaigns.search import FRUITLESS, Plan, Stop, answer, next_step, usual_cycles
+from restart_bench.campaigns.search import FRUITLESS, Plan, Stop, answer, least_cycles, next_step, usual_cycles
 from restart_bench.campaigns.threshold import Trial, bracket
 
 PLAN = Plan(shortest=0, longest=100, resolution=1, confirmations=6, cycles=40)
@@ -108,6 +108,23 @@ def test_the_usual_number_of_cycles_is_what_sharp_thresholds_take() -> None:
     """`check` names it: no search for a sharp threshold that bounds don't blur takes more."""
     assert max(len(searched(0.0, 0.2, seed)[1]) for seed in range(20)) <= usual_cycles(PLAN) + 1
     assert usual_cycles(PLAN) < PLAN.cycles / 2
+
+
+@settings(max_examples=15)
+@given(st.lists(st.tuples(st.floats(0, 60), st.floats(0, 60), st.booleans()), min_size=41, max_size=41))
+def test_no_search_is_over_before_the_least_number_of_cycles(outcomes: list[tuple[float, float, bool]]) -> None:
+    """Whatever the cuts do, and however little is known of their length; without a cut that is ridden through it is
+    over then, and where both ends are known for sure, each was confirmed."""
+    told: list[Trial] = []
+    while not isinstance(asked := next_step(told, PLAN), Stop):
+        less, more, restarted = outcomes[len(told)]
+        told.append(Trial(max(0.0, asked - less), asked + more, restarted))
+    assert least_cycles(PLAN) <= len(told) <= PLAN.cycles
+    assert asked is not Stop.NONE_RIDDEN or len(told) == least_cycles(PLAN)
+    ridden = [one.high for one in told if not one.restarted]
+    restarted_from = [one.low for one in told if one.restarted]
+    if asked is Stop.FOUND and max(ridden) < min(restarted_from):
+        assert len(told) >= 2 * PLAN.confirmations
 
 
 def halved(sigma: float, seed: int, repeats: int) -> tuple[float, int]:

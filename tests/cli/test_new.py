@@ -11,7 +11,9 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from rich.console import Console
 
+from restart_bench.cli.look import Looker, all_well
 from restart_bench.cli.new import Answers, ask_all, files_for, write_suite
 from restart_bench.evidence.restarts import unit_ns
 from restart_bench.files.faults import FaultsFound
@@ -19,8 +21,11 @@ from restart_bench.files.points_table import COLUMNS, points_table, read_points
 from restart_bench.model.outcome import Refused, RunOptions
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import Verdict
+from restart_bench.observer.diagnosis import RATE_OVER_S
+from restart_bench.observer.handle import ObserverHandle
 from restart_bench.run.session import perform
 from restart_bench.screen.plain import PlainShow
+from restart_bench.simulated.handle import Simulation
 from restart_bench.suite.loader import Suite, load_suites
 from restart_bench_drivers.registry import cards
 
@@ -151,10 +156,29 @@ def test_what_is_written_passes_on_its_simulated_rig(
     folder.mkdir()
     # Pulses of 1 s: a busy computer may look away for 100 ms, which would be inconclusive and rightly so.
     suite = written(folder, TWO_EACH, by_hand, repeat=1, pulse="1 s")
-    outcome = perform([suite], RunOptions(tmp_path / "logs", simulated=True), PlainShow(), None)
+    outcome = perform(suite, RunOptions(tmp_path / "logs", simulated=True), PlainShow(), None)
     verdicts = {one.scenario: one.verdict for one in outcome.runs[0].scenarios}
     assert verdicts == {"stays-off": Verdict.PASS, "comes-back": Verdict.PASS}, capsys.readouterr().out
     assert outcome.exit_code == 0
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_what_is_written_is_served_as_it_is_written(tmp_path: Path, by_hand: bool) -> None:
+    """`new`, then `simulate`, then `look`: the rig reads right from the first second on, its uptime too."""
+    suite = written(tmp_path, Answers("drum"), by_hand)
+    assert suite.program is not None
+    with Simulation(suite.rig, suite.program, truth=None) as simulation:
+        rig = simulation.rig
+        with ObserverHandle(tuple(rig.devices.values()), tuple(rig.points.values()), tmp_path) as observing:
+            looker = Looker(rig, observing, own_address=lambda host: host, heard={}, relay=None)
+            looker.look_for(RATE_OVER_S + 1)
+            stream = io.StringIO()
+            Console(file=stream, width=200, color_system=None).print(looker.picture(200))
+            assert all_well(looker.views()), stream.getvalue()
+            assert "a time rises by a second a second" not in stream.getvalue()
+            uptime = observing.latest("uptime")
+    assert uptime is not None and uptime.value is not None
+    assert 3600 <= float(uptime.value) < 3700  # running for an hour when it is first seen, in seconds
 
 
 # ---------------------------------------------------------------- what it asks

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 from rich.console import Console
@@ -11,7 +13,7 @@ from rich.console import Console
 from archive_builders import archived, comes_back, load, write_suite
 from evidence import Story
 from restart_bench.archive.reader import ArchivedRun
-from restart_bench.cli.replay import Reel, play
+from restart_bench.cli.replay import Reel, _last_cycle, play
 from restart_bench.screen.film import STEP_NS, Film, advanced, film_of, pressed
 from restart_bench.screen.frame import frame
 from restart_bench.screen.strips import UNICODE
@@ -78,6 +80,16 @@ def test_the_last_picture_has_the_verdicts_of_all_cycles(run: ArchivedRun) -> No
     assert "3 of 3 cycles done" in text
 
 
+def test_the_result_and_the_failure_are_on_the_picture(run: ArchivedRun) -> None:
+    """At the end stands how the run came out, at a failure that it is here, and before it neither."""
+    reel = Reel(run)
+    begun = film_of(reel.scenes(), 1.0)
+    assert "run: FAIL (1 of 1 scenario)" in picture(reel, pressed(begun, "e"))
+    assert "FAIL here: burner is on, should" in picture(reel, pressed(begun, "f"))
+    before = picture(reel, pressed(begun, "c"))
+    assert "FAIL" not in before and "run:" not in before
+
+
 def test_who_leaves_keeps_the_last_picture(run: ArchivedRun, monkeypatch: pytest.MonkeyPatch) -> None:
     """What one stopped at stands on the console afterwards, below the screen that was given back."""
 
@@ -110,3 +122,11 @@ def test_without_a_console_it_is_told_in_plain_lines(run: ArchivedRun) -> None:
     text = stream.getvalue()
     assert all(f"cycle {number}: burner-stays-shut" in text for number in (1, 2, 3))
     assert "\x1b" not in text
+
+
+@pytest.mark.parametrize(("how", "last"), [("completed", 12), ("stopped", 40), (None, 40)])
+def test_a_replay_of_a_search_that_was_over_early_ends_with_its_last_cycle(how: str | None, last: int) -> None:
+    """Twelve of at most forty cycles were enough: the bar is full at the end. Broken off, the others were to come."""
+    facts = {"planned_cycles": 40, "ended": {"how": how} if how else None}
+    told = cast(ArchivedRun, SimpleNamespace(run=facts, cycle_records=dict.fromkeys(range(1, 13))))
+    assert _last_cycle(told) == last

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evidence import CONTROLLER, MS, OFF, ON, T0, S, Story, dryer, expects, found, scenario
+from evidence import CONTROLLER, MS, OFF, ON, T0, S, Stage, Story, dryer, expects, found, scenario
 from restart_bench.evidence.marks import progress_of, traces_of
 from restart_bench.evidence.restarts import unit_ns
-from restart_bench.model.rig import Mode, Point, Proof, Ready, Wanted
+from restart_bench.model.rig import Mode, Point, Proof, Ready, Rig, Wanted
 from restart_bench.model.verdicts import Verdict
 from restart_bench.observer.modbus import MALFORMED, exception_of, write_answer
 
@@ -290,6 +290,109 @@ def test_a_sign_of_life_whose_pace_is_hardly_known_shows_no_wrap() -> None:
     story = Story(seed=0, scenario=scenario(restart="required"))
     story.hide("controller", 236 * MS, 947 * MS).hide("controller", 957 * MS, 1_997 * MS)
     assert story.finding("", "restart: required").verdict is Verdict.PASS
+
+
+MILLISECONDS = replace(dryer().points["uptime"], unit="ms")
+
+
+def wraps(*proofs: Proof, alive: str | None = None) -> Rig:
+    """A rig whose uptime counts milliseconds in 16 bits, with no sign of life unless one is named."""
+    points = {**dryer().points, "uptime": MILLISECONDS}
+    return dryer(points=points, proof_of_cut=proofs, ready=Ready((("running", ON),), 100 * MS, alive, S))
+
+
+FALLS, RAIL, LOST = Proof("falls", "uptime"), Proof("value", "rail", OFF), Proof("contact lost")
+
+
+@dataclass
+class Wraps(Rides):
+    """Its uptime is full at `full_ns`, as it has to be once in 65.536 s; it counts anew from `begun_ns` on."""
+
+    full_ns: int = 2_010 * MS
+    begun_ns: int = 10**15
+
+    def value(self, name: str, at_ns: int) -> float:
+        """What a client gets."""
+        if name == "uptime":
+            at_ns = min(at_ns, self.frozen_ns)
+            return float((at_ns - (self.begun_ns if at_ns >= self.begun_ns else self.full_ns)) // MS % 65536)
+        return super().value(name, at_ns)
+
+
+def said_early(story: Story) -> bool:
+    """Whether it is said that the supply came back by itself."""
+    return any("came back by itself" in one.reason for one in story.judge().findings)
+
+
+def away(story: Wraps, since_ns: int, to_ns: int, *, refuses: bool = False) -> Wraps:
+    """The story with a link that is silent for a while; a stack that has begun anew then refuses for 50 ms."""
+    again: list[tuple[int, Stage]] = [(to_ns - 50 * MS, "refused")] if refuses else []
+    story.stages = [(-(10**12), "good"), (since_ns, "dark"), *again, (to_ns, "good")]
+    return story
+
+
+def test_a_wrap_before_the_program_froze_is_no_supply_that_came_back_by_itself() -> None:
+    """The link lives on; the uptime wrapped 10 ms after the cut and stands 20 ms later, as everything does."""
+    told = Wraps(rig=wraps(RAIL, FALLS, alive="heartbeat"), off_ns=DIP_NS, scenario=scenario(restart="none"))
+    told.frozen_ns, told.beat_ns = 2_030 * MS, 100 * MS  # no beat came after the wrap
+    assert not said_early(told)
+    assert told.finding("", "restart: none").verdict is Verdict.PASS
+
+
+def test_a_wrap_read_before_the_controller_fell_silent_is_no_restart_before_the_return() -> None:
+    """Its stored energy lasts for 30 ms after the cut; the restart itself shows after the return."""
+    told = Wraps(rig=wraps(RAIL, FALLS), off_ns=S, scenario=scenario(restart="required"), end_ns=6 * S)
+    told.begun_ns = 3_100 * MS
+    away(told, 2_030 * MS, 3_300 * MS, refuses=True).set("running", (0, 1), (2_030 * MS, 0), (3_300 * MS, 1))
+    assert not said_early(told)
+    assert told.finding("", "restart: required").verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("proofs", [(FALLS,), (FALLS, LOST), (RAIL, FALLS)])
+@pytest.mark.parametrize("full_ms", [2_100, 2_900])
+def test_a_wrap_while_the_network_was_away_about_the_cut_shows_neither_restart_nor_early_supply(
+    proofs: tuple[Proof, ...], full_ms: int
+) -> None:
+    """It rode through, or restarted just when its uptime was to wrap: neither is shown, and no cut by that alone."""
+    told = Wraps(rig=wraps(*proofs), off_ns=S, scenario=scenario(restart="required"), end_ns=6 * S)
+    told.full_ns = full_ms * MS
+    away(told, 2_001 * MS, 3_300 * MS)
+    assert not said_early(told)
+    judged = told.judge()
+    if RAIL in proofs:
+        assert found(judged, "", "restart: required").verdict is Verdict.INCONCLUSIVE
+    else:
+        assert judged.verdict is Verdict.ERROR and "the cut is not proven" in judged.reason
+
+
+@pytest.mark.parametrize(("full_ms", "refuses"), [(2_010, False), (2_010, True), (2_400, True)])
+def test_a_wrap_hides_no_supply_that_came_back_by_itself(full_ms: int, refuses: bool) -> None:
+    """The controller restarted 0.4 s into a cut of 1 s: its uptime counts from there and not from the wrap, or the
+    stack that refuses says that it began anew, though just then the uptime was to wrap."""
+    told = Wraps(rig=wraps(FALLS, LOST), off_ns=S, scenario=scenario(restart="required"), end_ns=6 * S)
+    told.full_ns, told.begun_ns = full_ms * MS, 2_400 * MS
+    away(told, 2_005 * MS, 3_300 * MS, refuses=refuses)
+    assert said_early(told)
+    away(told, 2_005 * MS, 2_600 * MS, refuses=refuses)
+    assert said_early(told)
+
+
+def test_a_restart_that_comes_just_when_the_uptime_was_to_wrap_shows_by_a_stack_that_refuses() -> None:
+    """Where the link only fell silent, it would not."""
+    told = Wraps(rig=wraps(RAIL, FALLS), off_ns=S, scenario=scenario(restart="required"), end_ns=6 * S)
+    told.full_ns = told.begun_ns = 3_100 * MS
+    assert away(told, 2_005 * MS, 3_300 * MS).finding("", "restart: required").verdict is Verdict.INCONCLUSIVE
+    again = away(told, 2_005 * MS, 3_300 * MS, refuses=True)
+    assert again.finding("", "restart: required").verdict is Verdict.PASS
+
+
+def test_a_sign_of_life_that_began_anew_tells_a_restart_from_a_wrap() -> None:
+    """The same over a link that only fell silent, where the fall alone proves the cut: the heartbeat does not read
+    as if it had gone on."""
+    told = Wraps(rig=wraps(FALLS, alive="heartbeat"), off_ns=S, scenario=scenario(restart="required"), end_ns=6 * S)
+    told.full_ns = told.begun_ns = 3_100 * MS
+    told.late_ns = 2_750 * MS  # so that the heartbeat begins at 3.1 s
+    assert away(told, 2_005 * MS, 3_300 * MS).finding("", "restart: required").verdict is Verdict.PASS
 
 
 @given(

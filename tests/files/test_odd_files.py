@@ -297,3 +297,10 @@ def placed(value: object) -> object:
     if isinstance(value, tree.TreeList):
         return value.line, [placed(inner) for inner in value]
     return (repr(value.value), value.text, value.plain, value.line) if isinstance(value, tree.Scalar) else value
+
+
+def test_what_is_not_there_has_no_line_and_its_nearest_name_is_offered(tmp_path: Path) -> None:
+    """A misspelt folder has no line 1, and what stands beside it under a like name was probably meant."""
+    (tmp_path / "grain-dryer").mkdir()
+    (line,) = told(lambda: load_suites([tmp_path / "grain-dyer"], cards=cards()))
+    assert line == f"grain-dyer: there is no such file or folder; did you mean {tmp_path / 'grain-dryer'}?"

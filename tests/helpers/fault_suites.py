@@ -240,7 +240,7 @@ def play(
     """One run with these faults. What the archive says is held against what the run said."""
     suite = Plan(rig, program, scenario, faults).load(folder / "suite")
     options = RunOptions(logs=folder / "logs", simulated=True, seed=seed)
-    outcome = perform([suite], options, show or Unseen())
+    outcome = perform(suite, options, show or Unseen())
     (run,) = outcome.runs
     played = Played(outcome, run)
     print(played.told())  # shown where a test fails

@@ -135,7 +135,7 @@ def main(folder: str, logs: str, stage: str = "", cycle: str = "1") -> None:
     if stage:
         Moment(stage, kill_me, cycle=int(cycle)).install(setattr)
     (suite,) = load_suites([Path(folder)], cards=cards())
-    done = perform([suite], RunOptions(logs=Path(logs), arm=suite.rig.name, seed=1), Seen())
+    done = perform(suite, RunOptions(logs=Path(logs), arm=suite.rig.name, seed=1), Seen())
     sys.exit("the moment never came" if stage else done.exit_code)
 
 

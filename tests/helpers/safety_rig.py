@@ -25,6 +25,7 @@ from restart_bench.run.park import Parked, park
 from restart_bench.run.session import perform
 from restart_bench.simulated.handle import Simulation
 from restart_bench.suite.loader import Suite, load_suites
+from restart_bench_drivers.interface import AskPerson
 from restart_bench_drivers.registry import cards
 
 NAME = "lamp-trainer"
@@ -206,12 +207,12 @@ class ArmedRig:
 
     def perform(self, show: Seen | None = None, **more: Any) -> RunOutcome:
         """An armed run in this process."""
-        return perform([self.suite()], self.options(**more), show or Seen())
+        return perform(self.suite(), self.options(**more), show or Seen())
 
-    def park(self, said: list[str] | None = None) -> Parked:
+    def park(self, said: list[str] | None = None, ask: AskPerson | None = None) -> Parked:
         """`park` in this process, armed."""
         told: list[str] = [] if said is None else said
-        return park(self.suite().rig, logs=self.logs, arm=NAME, ask=None, say=told.append)
+        return park(self.suite().rig, logs=self.logs, arm=NAME, ask=ask, say=told.append)
 
     def run_killed_at(self, stage: str, cycle: int = 1) -> None:
         """An armed run in a process of its own that is killed (`kill -9`) at a stage of a cycle."""

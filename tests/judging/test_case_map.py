@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from live_values import judged_cycle, one_run
-from restart_bench.judging.campaign.case_map import case_rows, outcome_words, verdict_words
+from restart_bench.judging.campaign.case_map import case_rows, number_words, outcome_words, verdict_words
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.scenario import Case, Scenario
@@ -21,7 +21,7 @@ from restart_bench.report.documents import document
 MS = 1_000_000
 NAME = "burner-stays-shut"
 DIP, LOSS = Case("off_for=10 ms", 10 * MS, from_memory=True), Case("off_for=3 s", 3000 * MS)
-SWEPT = Scenario(NAME, "supply", (DIP, LOSS))
+SWEPT = Scenario(NAME, "supply", (DIP, LOSS), repeat=3)
 OUTCOMES = st.sampled_from([True, False, None])
 
 
@@ -41,7 +41,7 @@ def test_every_cycle_is_counted_once_on_the_map_and_errors_say_nothing_of_the_co
     """Outcomes add up to the cycles that are no errors, verdicts to all; the true off time holds each of them."""
     cycles = [cycle(number, *one) for number, one in enumerate(done, start=1)]
     rows = case_rows(SWEPT, cycles)
-    assert [row.case for row in rows] == [case for case in SWEPT.cases if any(one[0] is case for one in done)]
+    assert [row.case for row in rows] == list(SWEPT.cases)
     for row in rows:
         mine = [one for one in cycles if one.case == row.case.name]
         valid = [one for one in mine if one.verdict is not Verdict.ERROR]
@@ -66,7 +66,9 @@ def test_the_worst_stands_first_and_what_is_alike_is_not_counted() -> None:
     dip, loss = case_rows(SWEPT, swept_run().cycles)
     assert (outcome_words(dip), verdict_words(dip)) == ("restarted 1, rode through 2", "pass")
     assert (outcome_words(loss), verdict_words(loss), loss.verdict) == ("restarted", "fail", Verdict.FAIL)
-    mixed = case_rows(SWEPT, [cycle(1, LOSS, True), cycle(2, LOSS, True, Verdict.FAIL)])[0]
+    unplayed, mixed = case_rows(SWEPT, [cycle(1, LOSS, True), cycle(2, LOSS, True, Verdict.FAIL)])
+    assert (verdict_words(unplayed), unplayed.verdict, number_words(unplayed)) == ("not played", None, "0 of 3")
+    assert number_words(mixed) == "2 of 3"
     assert verdict_words(mixed) == "fail 1, pass 1"
 
 
@@ -79,9 +81,11 @@ def test_the_console_shows_the_map_where_a_scenario_has_several_cases() -> None:
     told = [" ".join(line.split()) for line in lines[head + 2 : head + 4]]
     assert told == [
         "off_for=10 ms (from memory) 7.0 .. 13.0 ms restarted 1, rode through 2 3 pass",
-        "off_for=3 s 2.996 .. 3.004 s restarted 1 fail",
+        "off_for=3 s 2.996 .. 3.004 s restarted 1 of 3 fail",
     ]
-    alone = replace(run, cycles=run.cycles[:3])
+    unplayed = [" ".join(line.split()) for line in _lines(replace(run, cycles=run.cycles[:3]))]
+    assert "off_for=3 s - - 0 of 3 not played" in unplayed
+    alone = replace(run, cycles=run.cycles[:3], tested=(replace(SWEPT, cases=(DIP,)),))
     assert not any(line.startswith("case ") for line in _lines(alone))
 
 
@@ -97,7 +101,7 @@ def test_machines_get_the_map_with_the_cases() -> None:
     (told,) = document(RunOutcome(1, Verdict.FAIL, (run,)))["runs"]
     dip = told["scenarios"][0]["cases"][0]
     assert {key: dip[key] for key in dip if key not in ("errors", "findings")} == {
-        "name": "off_for=10 ms", "cycles": 3, "off_for_ns": 10 * MS, "at_ns": [0, 0], "level": None,
+        "name": "off_for=10 ms", "cycles": 3, "asked": 3, "off_for_ns": 10 * MS, "at_ns": [0, 0], "level": None,
         "from_memory": True, "off_time_ns": [7 * MS, 13 * MS], "restarted": 1, "rode_through": 2, "not_shown": 0,
         "verdicts": {"pass": 3},
     }  # fmt: skip

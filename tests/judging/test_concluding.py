@@ -14,7 +14,7 @@ from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.scenario import judge_run, judge_scenario, planned_cycles
 from restart_bench.judging.summary import limits_in_short
 from restart_bench.model.codec import from_line, to_line
-from restart_bench.model.journal import CycleJudged, Finding, OutputSeen, ScenarioJudged
+from restart_bench.model.journal import CycleJudged, Finding, FindingKind, OutputSeen, ScenarioJudged
 from restart_bench.model.rig import CheckPulse, RigSupply, Wanted
 from restart_bench.model.scenario import Case, Demonstration, Scenario
 from restart_bench.model.verdicts import Verdict
@@ -280,6 +280,18 @@ def test_cycles_that_were_no_test_stand_beside_the_tries() -> None:
     assert limits_in_short(dryer(), [good, spoilt])[0].startswith(
         "It was tried once (1 more cycle brought no valid test)"
     )
+
+
+def test_a_cycle_that_a_person_ended_in_the_dark_is_no_try() -> None:
+    """Power that never came back in the cycle shows nothing about a restart; after the return it is one."""
+    good = Story(scenario=scenario(BURNER_OFF)).judge()
+    ended = Finding("s", "", 2, "", "all phases done", INCONCLUSIVE, "stopped", kind=FindingKind.COMPLETION)
+    late = replace(good, findings=(*good.findings, ended))
+    dark = replace(late, marks=tuple(mark for mark in good.marks if mark.name in ("cut", "dark")))
+    assert [limits_in_short(dryer(), [good, one])[0].split(",")[0] for one in (late, dark)] == [
+        "It was tried 2 times",
+        "It was tried once (1 more cycle brought no valid test)",
+    ]
 
 
 def test_a_pulse_shows_in_the_matrix() -> None:

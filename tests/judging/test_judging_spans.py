@@ -227,6 +227,22 @@ def test_what_stays_on_through_the_return_may_do_so_where_that_is_asked() -> Non
     assert judged(story, expects("fan", "returns", longer_than_ns=20 * MS)).verdict is PASS
 
 
+@pytest.mark.parametrize(("unread", "verdict"), [
+    ([(40, 100)], FAIL), ([(40, 100), (300, 400)], FAIL), ([(40, 1_505)], INCONCLUSIVE),
+    ([(40, 100), (1_480, 2_000)], INCONCLUSIVE),
+])  # fmt: skip
+def test_what_no_read_after_a_gap_shows_to_conform_deviated_from_there_on_whatever_the_gap_hid(
+    unread: list[tuple[int, int]], verdict: Verdict
+) -> None:
+    """`never: off`, off in every read, but unread for a while: it came on there and went off, or never came. Either way
+    it was off from the gap on for too long, unless what follows the gap is shorter than the limit, or nothing does."""
+    told = Story().set("fan_terminal", (0, 0))
+    for since_ms, to_ms in unread:
+        told.hide("independent", BACK + since_ms * MS, BACK + to_ms * MS)
+    one = judged(told, expects("fan", "never", OFF, longer_than_ns=30 * MS))
+    assert one.verdict is verdict, one.reason
+
+
 # ---------------------------------------------------------------- a first read that conforms already
 
 
@@ -335,6 +351,28 @@ def test_what_was_on_on_both_sides_of_a_blind_gap_may_have_come_on_in_it(since_m
     assert told.set("fan_terminal", (0, 1), *unseen, *again).finding("burner", "burner after fan").verdict is PASS
     told.hide("independent", BACK + since_ms * MS, BACK + to_ms * MS)
     assert told.finding("burner", "burner after fan").verdict is INCONCLUSIVE
+
+
+def test_a_few_polls_left_out_may_hide_that_it_went_off_and_came_on_again() -> None:
+    """The same where the bench asks every 4 ms and was silent for 20 ms, in which the fan was off for 12 ms."""
+    gap = replace(AT_MOST, at_most_ns=400 * MS)
+    told = Story(scenario=scenario(gaps=(gap,))).set("burner_terminal", (0, 0), (BACK + 150 * MS, 1))
+    told.set(
+        "fan_terminal", (0, 1), (BACK + 104 * MS, 0), (BACK + 116 * MS, 1), (BACK + 200 * MS, 0), (BACK + 500 * MS, 1)
+    )
+    assert told.finding("burner", "burner after fan").verdict is PASS
+    told.hide("independent", BACK + 100 * MS, BACK + 120 * MS)
+    assert told.finding("burner", "burner after fan").verdict is INCONCLUSIVE
+
+
+def test_a_lag_alone_hides_no_change() -> None:
+    """Every read may show what was 20 ms ago: no poll is left out, so the fan that was on did not come on before."""
+    gap = replace(AT_MOST, at_most_ns=400 * MS)
+    told = Story(scenario=scenario(gaps=(gap,))).set("burner_terminal", (0, 0), (BACK + 150 * MS, 1))
+    devices = {**told.rig.devices, "independent": replace(told.rig.devices["independent"], image_lag_ns=20 * MS)}
+    told = replace(told, rig=replace(told.rig, devices=devices))
+    told.set("fan_terminal", (0, 1), (BACK + 200 * MS, 0), (BACK + 500 * MS, 1))
+    assert told.finding("burner", "burner after fan").verdict is FAIL
 
 
 @pytest.mark.parametrize(("fan", "burner", "verdict"), [

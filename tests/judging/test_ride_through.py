@@ -27,7 +27,7 @@ from restart_bench.model.journal import CONTRADICTORY, CycleJudged, Finding, Fin
 from restart_bench.model.outcome import RunOutcome
 from restart_bench.model.rig import Proof, Wanted
 from restart_bench.model.scenario import Case, Expectation, ExpectationKind, Scenario, Search
-from restart_bench.model.verdicts import Verdict
+from restart_bench.model.verdicts import Verdict, exit_of
 from restart_bench.report.console import print_outcome
 from restart_bench.report.documents import document
 from restart_bench.report.record.search_picture import picture_of
@@ -252,3 +252,31 @@ def test_a_resumed_search_tells_the_answer_of_all_its_cycles_not_only_of_those_t
         print_outcome(outcome, console)
         pages.append(console.file.getvalue())  # type: ignore[attr-defined]
     assert pages[0] == pages[1] and found_text(found) in " ".join(pages[1].split())
+
+
+def test_a_cut_that_is_not_proven_is_asked_for_again_and_the_answer_is_told_beside_the_error() -> None:
+    """It says nothing of the controller, so the search goes on; but power is not cycled again to make a test pass: the
+    scenario stays an error, and its reason says both."""
+    done: list[CycleJudged] = []
+    void = (3, 8)
+    while (found := search_found(SEARCHING, done)) is not None and found.next_ns is not None:
+        number = len(done) + 1
+        verdict = Verdict.ERROR if number in void else Verdict.PASS
+        if number - 1 in void:
+            assert found.next_ns == done[-1].figures["off_for_ns"]
+        done.append(cycle(number, found.next_ns, *sharp(found.next_ns), verdict=verdict))
+    assert found is not None and found.answered and len(found.tried) == len(done) - len(void)
+    judged = judge_scenario(one_run(verdict=Verdict.PASS).rig, SEARCHING, done, 40)
+    assert judged.verdict is Verdict.ERROR and exit_of(judged.verdict) == 4
+    also = f"{found_text(found)}; beside that 2 of {len(done)} cycles not valid"
+    assert judged.reason.startswith(also) and judged.in_short == also and judged.with_an_example.startswith(also)
+    assert any(f"2 of {len(done)} cycles show nothing of it" in limit for limit in judged.limits)
+
+
+def test_a_search_that_was_left_too_few_cycles_is_an_error_without_an_answer() -> None:
+    """Where hardly a cut is proven, what remains of its cycles shows no end."""
+    done = [cycle(number, 10 * MS, False, verdict=Verdict.ERROR) for number in range(1, 5)]
+    found = search_found(SEARCHING, done)
+    assert found is not None and found.over is Stop.FRUITLESS and not found.answered
+    judged = judge_scenario(one_run(verdict=Verdict.PASS).rig, SEARCHING, done, 40)
+    assert judged.verdict is Verdict.ERROR and judged.reason.startswith("4 of 4 cycles not valid")

@@ -22,6 +22,7 @@ from restart_bench.model.rig import Device, Levels, Point
 from restart_bench.model.samples import SampleKind, SampleLayout
 from restart_bench.observer.__main__ import select_timeout_s
 from restart_bench.observer.handle import ObserverError, ObserverHandle
+from restart_bench.observer.part_writer import FLUSH_NS, PartFile
 from restart_bench.observer.pipe import FRAME, MESSAGE, SAMPLES, SAVED, OfferingPipe
 from restart_bench.observer.sample_store import SampleStore
 from stand_in import MS, StandIn
@@ -281,6 +282,29 @@ def test_what_moved_is_in_the_file_when_the_parent_hears_of_it(server: StandIn, 
         server.do("bit", place=0, value=True)
         until(lambda: value_of(observing, "auger") is True, "the change")
         assert (read_part(tmp_path / "controller.part")["p:auger"] == 1).any()
+
+
+def test_what_is_waited_for_is_written_soon_though_nothing_moved() -> None:
+    """A value that stays as it was waits for 100 ms; while somebody attends it is due at once, with the round it is of,
+    and so is what waits already; not any more once nobody does."""
+    file = PartFile(None, device(502), [AUGER])
+
+    def due_after(instant_ns: int) -> int:
+        file.add(0, SampleKind.GOOD, 0, 1, instant_ns - MS, instant_ns, (1,))
+        return file.due_ns() - instant_ns
+
+    at = 1000 * MS
+    assert due_after(at) == FLUSH_NS
+    file.attend(at + 2 * MS, at + 300 * MS)
+    assert file.due_ns() < at + 5 * MS
+    file.flush(at + 3 * MS)
+    assert due_after(at + 20 * MS) < 5 * MS
+    file.flush(at + 21 * MS)
+    file.attend(at + 22 * MS, 0)
+    assert due_after(at + 30 * MS) == FLUSH_NS
+    file.flush(at + 31 * MS)
+    file.attend(at + 32 * MS, at + 40 * MS)
+    assert due_after(at + 41 * MS) == FLUSH_NS, "nobody waits any longer than he said"
 
 
 def test_the_end_of_standard_input_ends_the_observer_and_its_connections(server: StandIn, tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> ArchivedRun:
     suites.scenario(rig, "shut", "off")
     suites.scenario(rig, "stays", "{is: on, within: 2 s}")
     options = RunOptions(logs=suites.folder / "logs", simulated=True, seed=4711, by="A. Tester", record=write_report)
-    perform(load_suites([rig], repeat=2, cards=cards()), options, PlainShow())
+    perform(load_suites([rig], repeat=2, cards=cards())[0], options, PlainShow())
     return ArchivedRun.open(suites.runs()[0])
 
 

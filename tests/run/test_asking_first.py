@@ -71,7 +71,7 @@ def asked(tmp_path_factory: pytest.TempPathFactory) -> Asked:
 
     logs = tmp_path_factory.mktemp("asked")
     options = RunOptions(logs, simulated=True, ask_first=("Ada", "Ben"), guess=guess)
-    outcome = perform(load_suites([LESSON / "power-goes.yaml"], cards=cards()), options, show)
+    outcome = perform(load_suites([LESSON / "power-goes.yaml"], cards=cards())[0], options, show)
     return Asked(outcome, tuple(questions), said.getvalue(), meanwhile[0])
 
 

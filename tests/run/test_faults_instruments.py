@@ -17,6 +17,7 @@ import test_faults_supply
 from fault_suites import BURNER_KEPT, GONE, NEVER_ON, PLAYED, Tree, expecting, fault, play, plays, words
 from restart_bench.model.fault_catalogue import FAULTS
 from restart_bench.model.verdicts import Verdict
+from safety_rig import Seen
 
 QUICK_EXPECT: Tree = {
     "before": [
@@ -159,11 +160,16 @@ def test_a_channel_between_its_levels_is_blind_and_says_why(tmp_path: Path) -> N
 
 
 @plays("command-stuck")
-def test_a_button_that_stays_pressed_voids_the_cycle(tmp_path: Path) -> None:
-    """Rules 8 and 10: it was released, the write was confirmed, and it reads on; what the auger did is no finding."""
-    run = play(tmp_path, fault("command-stuck", point="start", from_cut=0), scenario={"after/watch": "800 ms"})
+def test_nothing_is_cut_while_a_button_stays_pressed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It was released, the write was confirmed, and it reads on: the supply stays on, the run ends, and its end says
+    loudly what is still pressed."""
+    monkeypatch.setattr("restart_bench.run.actuators._IDLE_PATIENCE_NS", 1)
+    show = Seen()
+    run = play(tmp_path, fault("command-stuck", point="start", from_cut=0), show=show)
     assert run.outcome.exit_code == 4 and words(run) == {Verdict.ERROR}
-    assert "start is stuck out of idle: start read on" in run.cycle.reason
+    assert "start reads on although it was let go of" in run.cycle.reason and "nothing was cut" in run.cycle.reason
+    assert run.truth("supply", "supply") in ([], [True])
+    assert "START MAY STILL BE OUT OF IDLE: go to the rig and see that start is off" in show.said
 
 
 @pytest.mark.parametrize("expected", [True, False])

@@ -34,7 +34,7 @@ class Watched(PlainShow):
 def order_of(rig: Path, logs: Path, seed: int, show: PlainShow | None = None) -> list[tuple[str, int]]:
     """The order in which a simulated run went through its cycles: case and number within it."""
     options = RunOptions(logs=logs, simulated=True, seed=seed)
-    outcome = perform(load_suites([rig], cards=cards()), options, show or PlainShow(io.StringIO()), None)
+    outcome = perform(load_suites([rig], cards=cards())[0], options, show or PlainShow(io.StringIO()), None)
     (folder,) = [run.folder for run in outcome.runs]
     records = ArchivedRun.open(folder).records
     return [(one.case, one.number) for one in records if isinstance(one, CycleStarted)]

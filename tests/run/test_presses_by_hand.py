@@ -50,7 +50,7 @@ def asked(rig: ArmedRig, person: Callable[[int], bool]) -> tuple[RunOutcome, lis
                 client.write_coil(0, False, device_id=1)
         return True
 
-    outcome = perform([rig.suite()], rig.options(), show, ask)
+    outcome = perform(rig.suite(), rig.options(), show, ask)
     return outcome, [one.question for one in show.records if isinstance(one, Answered)]
 
 

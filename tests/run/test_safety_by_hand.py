@@ -4,6 +4,7 @@ simulated relay what it says it did. The bounds of the cut contain what really h
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import select
@@ -13,8 +14,11 @@ import time
 from pathlib import Path
 
 from raw_modbus import RawClient
-from restart_bench.model.verdicts import EXIT_STOPPED
-from safety_rig import MAIN, NAME, ArmedRig, archive_is_whole, armed_rig, nothing_pressed, told_of
+from restart_bench.model.verdicts import EXIT_ERROR, EXIT_STOPPED
+from restart_bench.report.console import print_outcome
+from restart_bench.run.session import perform
+from restart_bench.screen.console import console_for
+from safety_rig import MAIN, NAME, ArmedRig, Seen, archive_is_whole, armed_rig, nothing_pressed, told_of
 
 BY_HAND = """\
 supply:
@@ -116,3 +120,34 @@ def test_ctrl_c_at_the_question_for_the_cut_ends_the_run_and_asks_for_the_supply
         assert person.asked[-2:] == ["OFF", "ON"], person.text
         nothing_pressed(rig)
         archive_is_whole(rig, rig.runs()[0])
+
+
+def test_a_person_who_never_says_yes_ends_the_run_which_park_takes_up(tmp_path: Path) -> None:
+    """Few questions, a last word without a relay, and a run that is not sealed until `park` has its yes."""
+    with armed_rig(tmp_path) as rig:
+        by_hand(rig)
+        asked: list[str] = []
+        show = Seen()
+        outcome = perform(rig.suite(), rig.options(), show, lambda question: bool(asked.append(question)))
+        assert outcome.exit_code == EXIT_ERROR and "asked three times, it was not ON" in outcome.runs[0].reason
+        assert len(asked) == 4
+        assert (
+            f"THE SUPPLY MAY NOT BE ON: go to main switch Q1 and switch it ON; then `restart-bench park {rig.folder}"
+            in show.said
+        )
+        assert "relay" not in show.said
+        (folder,) = rig.runs()
+        assert told_of(folder)["state"] == "left open" and told_of(folder)["supply_left"] != "on"
+        said = io.StringIO()
+        print_outcome(outcome, console_for(said))
+        assert "`restart-bench park` closes it and writes its record" in said.getvalue()
+        parked = rig.park(ask=lambda _question: rig_is_on(rig))
+        assert parked.well and parked.closed == (folder,)
+        archive_is_whole(rig, folder)
+
+
+def rig_is_on(rig: ArmedRig) -> bool:
+    """A person who does what is asked."""
+    with RawClient(rig.simulation.ports["supply"]) as relay:
+        relay.ask("05 00 00 FF 00")
+    return True

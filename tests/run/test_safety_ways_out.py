@@ -362,7 +362,7 @@ def asked_run(rig: ArmedRig, person: Person) -> tuple[Seen, int]:
     from restart_bench.run.session import perform
 
     show = Seen()
-    return show, perform([rig.suite()], rig.options(), show, person).exit_code
+    return show, perform(rig.suite(), rig.options(), show, person).exit_code
 
 
 @unix_only

@@ -6,7 +6,10 @@ import io
 import os
 from pathlib import Path
 
+import pyarrow.parquet as pq
+
 from lamp_suites import LampSuites
+from restart_bench.archive.queries import cycles_table
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.rejudging import judge_again
 from restart_bench.judging.campaign.ride_through import Zone, search_found
@@ -40,7 +43,7 @@ class StopsInCycle(PlainShow):
 def searched(folder: Path, logs: Path, show: PlainShow, resume: str | None = None) -> RunOutcome:
     """The search, or the rest of it."""
     options = RunOptions(logs=logs, simulated=True, seed=None if resume else 5, resume=resume)
-    return perform(load_suites([folder], cards=cards()), options, show, None)
+    return perform(load_suites([folder], cards=cards())[0], options, show, None)
 
 
 def test_a_search_finds_the_hold_up_time_goes_on_where_it_was_stopped_and_is_judged_again_alike(tmp_path: Path) -> None:
@@ -76,5 +79,10 @@ def test_a_search_finds_the_hold_up_time_goes_on_where_it_was_stopped_and_is_jud
     assert found is not None and found.rides_through_ns is not None and found.restarts_ns is not None
     assert found.rides_through_ns[0] <= HOLDS[1] * MS and found.restarts_ns[1] >= HOLDS[0] * MS
     assert {one.zone for one in found.zones} == {Zone.RIDES, Zone.RESTARTS}
+    own = {one.cycle: one.zone.value for one in found.tried if one.cycle >= 4}
+    rows = pq.read_table(outcome.runs[0].folder / "cycles.parquet").to_pylist()
+    assert {row["cycle"]: row["zone"] for row in rows if row["zone"] is not None} == own
+    told = cycles_table(ArchivedRun.open(outcome.runs[0].folder))[1]
+    assert {row["cycle"]: row["zone"] for row in told if row["zone"] is not None} == own
     stopped = search_found(outcome.runs[0].tested[0], cycles)
     assert stopped is not None and stopped.next_ns == outcome.runs[0].cycles[0].figures["off_for_ns"]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -107,6 +109,8 @@ def test_where_there_is_nothing_to_jump_to_the_film_says_so() -> None:
     assert made.at_ns == 0
     assert "nothing failed" in film_line(made, 80).plain
     assert "nothing failed" not in film_line(pressed(made, " "), 80).plain
+    doubtful = replace(made, without_failure="nothing failed; scenarios: 1 inconclusive")
+    assert "1 inconclusive" in film_line(pressed(doubtful, "f"), 80).plain
 
 
 def test_begin_and_end_have_keys_of_their_own() -> None:
@@ -140,11 +144,13 @@ def test_a_failure_is_where_it_could_first_be_seen() -> None:
     """Figures count from the restored supply; what has none is shown at the end of the cycle, and only what failed."""
     pulse = burner_finding(1, Verdict.FAIL, begun_ns=[500 * MS, 540 * MS])
     missing = burner_finding(1, Verdict.FAIL, delay_ns=[5 * S, 6 * S], found_ns=[S, S + 10 * MS])
-    assert failures_in(judged_cycle(1, missing), 9 * S) == (4 * S + 10 * MS,)  # where it was due
+    assert failures_in(judged_cycle(1, missing), 9 * S) == ((4 * S + 10 * MS, missing),)  # where it was due
     silent = burner_finding(1, Verdict.FAIL)
     passed = burner_finding(1, Verdict.PASS, delay_ns=[1, 2])
-    assert failures_in(judged_cycle(1, pulse, passed), 9 * S) == (3 * S + 540 * MS,)
-    assert failures_in(judged_cycle(1, silent), 9 * S) == (9 * S,)
+    assert failures_in(judged_cycle(1, silent, pulse, passed), 9 * S) == (
+        (3 * S + 540 * MS, pulse),
+        (9 * S, silent),
+    )
     assert failures_in(judged_cycle(1, passed), 9 * S) == ()
 
 

@@ -424,8 +424,9 @@ def _drawn(
     stream = io.StringIO()
     made = Console(file=stream, force_terminal=True, width=80, height=24, **console)  # type: ignore[arg-type]
     rig = dryer_rig()
-    suites = ((rig, (burner_scenario(rig),)),)
-    with LiveScreen(suites, made, simulated=True, quiet_before_commands=False, picture=picture) as screen:
+    with LiveScreen(
+        rig, (burner_scenario(rig),), made, simulated=True, quiet_before_commands=False, picture=picture
+    ) as screen:
         screen.record(run_started(rig))
         screen.record(cycle_started())
         for one in states:
@@ -468,7 +469,7 @@ def test_a_flood_of_states_is_drawn_at_most_ten_times_a_second() -> None:
     console = Console(file=stream, force_terminal=True, width=80, height=24)
     rig = dryer_rig()
     began = time.monotonic()
-    with LiveScreen(((rig, ()),), console, simulated=True, quiet_before_commands=False) as screen:
+    with LiveScreen(rig, (), console, simulated=True, quiet_before_commands=False) as screen:
         screen.record(run_started(rig))
         for number in range(600):
             screen.live(state(S + number, OFF))
@@ -489,7 +490,7 @@ def test_a_screen_that_breaks_says_so_and_the_run_goes_on() -> None:
     stream = Broken()
     console = Console(file=stream, force_terminal=True, width=80, height=24)
     rig = dryer_rig()
-    screen = LiveScreen(((rig, ()),), console, simulated=True, quiet_before_commands=False)
+    screen = LiveScreen(rig, (), console, simulated=True, quiet_before_commands=False)
     screen.record(run_started(rig))
     screen.live(power_off())
     deadline = time.monotonic() + 5
@@ -506,7 +507,7 @@ def test_leaving_the_screen_tells_how_the_rig_was_left() -> None:
     """Once the picture is gone a person reads what the bench did on its way out and how the supply was left."""
     stream, rig = io.StringIO(), dryer_rig()
     console = Console(file=stream, force_terminal=True, width=80, height=24)
-    screen = LiveScreen(((rig, ()),), console, simulated=False, quiet_before_commands=False)
+    screen = LiveScreen(rig, (), console, simulated=False, quiet_before_commands=False)
     screen.record(Trouble(1, "way out", "the supply stays off for another 1.2 s", S, error=False))
     screen.record(RunEnded("r", "stopped", Verdict.ERROR, 130, "", 2 * S, "", supply_left="on"))
     screen.close()
@@ -545,7 +546,7 @@ def test_a_question_is_answered_in_the_picture(monkeypatch: pytest.MonkeyPatch, 
     stream = io.StringIO()
     console = Console(file=stream, force_terminal=True, width=80, height=24)
     rig = dryer_rig()
-    screen = LiveScreen(((rig, ()),), console, simulated=False, quiet_before_commands=False, picture=picture)
+    screen = LiveScreen(rig, (), console, simulated=False, quiet_before_commands=False, picture=picture)
     with screen, Typist(monkeypatch) as typist:
         screen.live(state(S, ON))
         typist.type("maybe\rx\x7fy\r")
@@ -644,3 +645,19 @@ def test_a_command_on_the_way_out_that_was_not_taken_is_told_by_its_note_alone()
         show.record(Switching(1, "supply", "on", purpose, 0, 1, "the port failed"))
     show.close()
     assert stream.getvalue().count("the port failed") == 1
+
+
+def test_what_an_earlier_run_did_is_counted_as_done() -> None:
+    """A run that went on with another one begins with cycle 5; of a search there are at most so many cycles."""
+    made = Gathered(dryer_rig(), (burner_scenario(),), simulated=True)
+    made.record(replace(cycle_started(5), searched=True))
+    made.live(state(2 * S, DARK, cycle=5, of_cycles=41))
+    text = "\n".join(shown(made))
+    assert "cycle 5 of at most 41" in text and "4 of at most 41 cycles done" in text
+    made.record(judged_cycle(5))
+    assert "5 of at most 41 cycles done" in "\n".join(shown(made))
+    made.live(state(2 * S, DARK, cycle=5, of_cycles=5))
+    assert "5 of 5 cycles done" in "\n".join(shown(made))
+    made.live(state(2 * S, DARK, cycle=5, of_cycles=41))
+    made.is_whole = True
+    assert "5 of 41 cycles done" in "\n".join(shown(made))

@@ -10,10 +10,19 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from builders import S, dryer_rig
-from live_values import NEVER_ON, burner_finding, burner_scenario, cycle_started, judged_cycle, run_started, state
-from restart_bench.model.journal import Trouble
-from restart_bench.model.rig import Device, Point, Rig
-from restart_bench.model.verdicts import Verdict
+from live_values import (
+    NEVER_ON,
+    burner_finding,
+    burner_scenario,
+    cycle_started,
+    expectation,
+    judged_cycle,
+    run_started,
+    state,
+)
+from restart_bench.model.journal import CycleJudged, Finding, RunEnded, ScenarioJudged, Trouble
+from restart_bench.model.rig import Device, Point, Rig, Wanted
+from restart_bench.model.verdicts import Verdict, worst
 from restart_bench.screen.block_letters import block_letters
 from restart_bench.screen.frame import banner_words, frame
 from restart_bench.screen.screen import Picture
@@ -150,6 +159,116 @@ def test_nothing_takes_the_place_of_replay() -> None:
     assert shown(made)[-1].endswith(" ...")
 
 
+SCENARIOS = ("power-goes", "mode-goes", "stop-first")
+
+
+def lesson(**verdicts: tuple[Verdict, Verdict, Verdict]) -> Gathered:
+    """A run of three scenarios that has ended; beside each output its verdict in each of them. The last picture is of
+    the last scenario."""
+    rig = two_lamps()
+    demands = {
+        name: expectation(rig, name, "is", Wanted(equals=False), "is off") for name in verdicts
+    }  # fmt: skip
+    scenarios = tuple(replace(burner_scenario(), name=name, after=tuple(demands.values())) for name in SCENARIOS)
+    made = Gathered(rig, scenarios, True, replay="20260101T000000Z-0001")
+    words = [worst(each) for each in zip(*verdicts.values(), strict=True)]
+    for number, name in enumerate(SCENARIOS):
+        found = [
+            Finding(name, "", number + 1, point, "is off", each[number], "") for point, each in verdicts.items()
+        ]  # fmt: skip
+        made.record(CycleJudged(number + 1, name, "", words[number], "", (), tuple(found)))
+    made.live(state(9 * S, dict.fromkeys(verdicts, False), scenario=SCENARIOS[-1], cycle=3, of_cycles=3))
+    for name, word in zip(SCENARIOS, words, strict=True):
+        made.record(ScenarioJudged(name, word, "", 1))
+    made.record(RunEnded("x", "completed", worst(words), 0, "", 9 * S, ""))
+    return made
+
+
+P, F, D, X = Verdict.PASS, Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.ERROR
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 23), (140, 39)])
+@pytest.mark.parametrize(("first", "word", "many", "named"), [
+    ((F, F, P), "FAIL", "2 of 3 scenarios", "power-goes, mode-goes"),
+    ((P, D, P), "INCONCLUSIVE", "1 of 3 scenarios", "mode-goes"),
+    ((X, P, P), "ERROR", "1 of 3 scenarios", "power-goes"),
+    ((P, P, P), "PASS", "3 of 3 scenarios", ""),
+])  # fmt: skip
+def test_at_the_end_of_a_run_each_tile_bears_its_worst_verdict(
+    width: int, height: int, first: tuple[Verdict, Verdict, Verdict], word: str, many: str, named: str
+) -> None:
+    """Whatever the last scenario came to, the result of the run stands large, and in each tile the worst of all
+    scenarios with its names."""
+    lines = shown(lesson(m1=first, m2=(P, P, P)), width, height)
+    text = " ".join("\n".join(lines).split())
+    assert in_letters(word, lines[:8]) or word in text
+    assert f"run: {word} ({many})" in text
+    assert named in text
+    if word != "PASS":
+        assert not in_letters("PASS", lines[:6])
+        assert any(word in line or in_letters(word, [line]) for line in lines[8:-3])
+    assert "PASS" in text or in_letters("PASS", lines)
+    assert "in every scenario" in text
+
+
+def test_an_error_that_is_no_single_outputs_is_every_outputs() -> None:
+    """Where a scenario is an error, no tile tells of passes in it; a fail is that of the output that failed."""
+    made = lesson(m1=(P, P, P), m2=(P, P, F))
+    made.record(ScenarioJudged("mode-goes", Verdict.ERROR, "", 1))
+    assert made.over_all("m1") == (Verdict.ERROR, ("mode-goes",))
+    assert made.over_all("m2") == (Verdict.FAIL, ("stop-first",))
+
+
+def test_an_output_that_a_cycle_left_untested_has_the_verdict_of_the_cycle() -> None:
+    """Two good cycles do not make a pass of a third in which nothing was cut."""
+    made = gathered()
+    made.record(judged_cycle(1, burner_finding(1, Verdict.PASS)))
+    made.record(replace(judged_cycle(2, verdict=Verdict.ERROR), not_tested=("burner",)))
+    assert "ERROR" in "\n".join(shown(made)) and "PASS" not in "\n".join(shown(made))
+
+
+def test_a_run_that_was_stopped_says_so_at_its_end() -> None:
+    """What was not done has no verdict."""
+    made = lesson(m1=(P, P, P), m2=(P, P, P))
+    made.record(RunEnded("x", "stopped", Verdict.ERROR, 130, "", 9 * S, ""))
+    assert "run: NOT COMPLETE" in "\n".join(shown(made))
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+def test_at_a_failure_a_replay_says_what_failed(picture: Picture) -> None:
+    """The picture names the output, what it is and what it should be; a second later it is no longer here."""
+    made = gathered(replay="20260101T000000Z-0001")
+    should = burner_finding(1, Verdict.FAIL, "was on")
+    made.failing = ((S - 1, should),)
+    text = "\n".join(line.plain for line in picture(made, 80, 24, UNICODE))
+    assert "FAIL here: burner is on, should never be on for 20 ms or longer" in text
+    made.live(state(3 * S, dict(ON)))
+    lines = [line.plain for line in picture(made, 80, 24, UNICODE)]
+    assert "FAIL here" not in "\n".join(lines)
+    assert picture is frame or any("FAIL" in line for line in lines)
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (140, 40)])
+@pytest.mark.parametrize(("since_s", "named"), [(5, True), (2, False)])
+def test_a_tile_says_that_the_function_check_moved_its_output(
+    width: int, height: int, since_s: int, named: bool
+) -> None:
+    """What is on because somebody pressed did not come back by itself; what was on before the check did."""
+    made = gathered(values={**ON, "burner": False, "burner_terminal": False})
+    changed = {**ON, "fan_terminal": True}
+    made.live(state(since_s * S, changed))
+    made.live(state(6 * S, changed, phase="function check", phase_started_ns=4 * S))
+    assert ("function check" in "\n".join(shown(made, width, height)[:-3])) is named
+
+
+def test_tiles_count_the_verdicts_of_cycles() -> None:
+    """How many cycles passed and failed stands below the tiles, as it does below the lanes."""
+    made = gathered()
+    made.record(judged_cycle(1, burner_finding(1, Verdict.PASS)))
+    made.record(judged_cycle(2, burner_finding(2, Verdict.FAIL)))
+    assert "2 of 20 cycles done: pass 1, fail 1" in "\n".join(shown(made))
+
+
 def test_a_rehearsal_bears_no_verdict() -> None:
     """Nothing is cut, so no tile says pass."""
     made = gathered(rehearsal=True)
@@ -186,6 +305,48 @@ def test_a_proof_that_says_off_is_believed() -> None:
     assert banner_words(off_by_word("by-hand", answering=True, powered=False))[0] == "POWER IS OFF"
 
 
+@pytest.mark.parametrize("picture", [tiles, frame])
+@pytest.mark.parametrize("width", [80, 140])
+def test_out_of_run_mode_what_only_memory_tells_is_said_to_be_memory(picture: Picture, width: int) -> None:
+    """A program that stands still may leave its outputs on in memory and off at their terminals: where no terminal is
+    looked at, the picture says so; where one is, and in run mode, it says nothing."""
+    rig = two_lamps()
+    modes = (replace(burner_scenario(), name="burner-stays-shut", how="mode", after=()),)
+    for looked_at, out, said in ((False, True, True), (True, True, False), (False, False, False)):
+        points = {**rig.points, "m2": replace(rig.points["m2"], terminal="m2_seen"), "m2_seen": SEEN}
+        points["m1"] = replace(points["m1"], terminal="m1_seen" if looked_at else None)
+        points["m1_seen"] = replace(SEEN, name="m1_seen")
+        devices = {**rig.devices, "io": Device("io", "h")}
+        made = Gathered(replace(rig, points=points, devices=devices), modes, True)
+        values = {"m1": True, "m2": True, "m1_seen": True, "m2_seen": False}
+        made.live(state(2 * S, values, cut_ns=S, restored_ns=None if out else S + 1, doing="", running=not out))
+        text = "\n".join(line.plain for line in picture(made, width, 24, UNICODE))
+        assert ("on in memory, the terminal may be off" in text) is said
+
+
+SEEN = Point("m2_seen", "io", "discrete_input", 0)
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+def test_what_does_not_count_while_the_controller_answers_says_why(picture: Picture) -> None:
+    """A question mark beside ANSWERING would be a riddle: the heartbeat that stands is named."""
+    made = gathered()
+    made.live(state(2 * S, dict(ON), answering=False))
+    made.live(state(3 * S, {**ON, "heartbeat": 1}))
+    assert "not counted: heartbeat stands" in "\n".join(line.plain for line in picture(made, 80, 24, UNICODE))
+    for beat in (2, 3):
+        made.live(state((2 + beat) * S, {**ON, "heartbeat": beat}))
+    assert "not counted" not in "\n".join(line.plain for line in picture(made, 80, 24, UNICODE))
+
+
+def test_what_contradicts_a_persons_word_does_not_begin_with_it() -> None:
+    """Beside STILL ANSWERING no line says that power is off."""
+    made = off_by_word("by-hand", answering=True, powered=None)
+    made.live(replace(made.state, phase="power is off", at_ns=3 * S))  # type: ignore[type-var]
+    for picture in (tiles, frame):
+        assert "power is off" not in "\n".join(line.plain for line in picture(made, 80, 24, UNICODE)).lower()
+
+
 def off_by_word(driver: str, *, answering: bool | None, powered: bool | None) -> Gathered:
     rig = dryer_rig()
     assert rig.supply is not None
@@ -214,6 +375,32 @@ def test_a_long_trouble_hides_neither_its_end_nor_that_all_is_simulated(picture:
     assert last.startswith("SIMULATED. ") and last.endswith(" ...") and len(last) <= 80
     words = made.trouble.split()
     assert last.removeprefix("SIMULATED. ").removesuffix(" ...").split() == words[: len(last.split()) - 2]
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+@pytest.mark.parametrize(("width", "height"), [(60, 12), (80, 12), (80, 24), (140, 40)])
+@pytest.mark.parametrize("devices", [(), ("controller", "independent")])
+@pytest.mark.parametrize("read", [False, True])
+def test_nothing_takes_the_place_of_armed(
+    picture: Picture, width: int, height: int, devices: tuple[str, ...], read: bool
+) -> None:
+    """That something real may be switched stands in the last line from the first question on, beside any trouble; what
+    is only for the record stands there not at all."""
+    made = Gathered(dryer_rig(), (burner_scenario(),), False)
+    made.record(replace(run_started(), simulated=False, simulated_devices=devices))
+    if read:
+        made.live(state(S, dict(ON)))
+    said = "ARMED, but on a SIMULATED RIG" if devices else "ARMED."
+    made.question = "Switch OFF now: main switch Q1. Is it OFF? [y/n]"
+    assert said in picture(made, width, height, UNICODE)[-1].plain
+    made.question = ""
+    made.record(Trouble(1, "asked first", "people were asked first: the cut came 2 s later", 2 * S, error=False))
+    assert [said in line.plain for line in picture(made, width, height, UNICODE)].count(True) == 1
+    assert picture(made, width, height, UNICODE)[-1].plain.startswith(said)
+    assert "asked first" not in picture(made, width, height, UNICODE)[-1].plain
+    made.record(Trouble(1, "relay", "the relay did not answer " * 9, 2 * S))
+    assert picture(made, width, height, UNICODE)[-1].plain.startswith(said)
+    assert picture(made, width, height, UNICODE)[-1].plain.endswith(" ...")
 
 
 @pytest.mark.parametrize("picture", [tiles, frame])

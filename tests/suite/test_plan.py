@@ -34,6 +34,7 @@ from restart_bench.suite.plan import (
     plan_scenario,
     plan_suite,
     support_of,
+    time_left_of,
     true_off_time,
 )
 
@@ -359,3 +360,15 @@ def test_every_expectation_is_listed() -> None:
     text = text_of(plan_suite(rig, (burner_scenario(rig),)))
     for one in burner_scenario(rig).after:
         assert f"{one.point} {one.text}" in text
+
+
+def test_what_is_left_of_a_run_knows_which_instants_are_drawn() -> None:
+    """The cut falls within 200 ms, anew in each cycle; what a cycle drew beside its 20 s is not expected of the last
+    one: 2 % less with no wait at all, 2 % more with a whole one. A rehearsal cuts nothing."""
+    place = ("burner-stays-shut", "")
+    left = time_left_of(plan())
+    assert (left.drawn, left.to_come) == ({place: (0, S // 5)}, {place: 20})
+    for _ in range(19):
+        left.cycle_took(place, 20 * S + S // 5, S // 5)
+    assert left.left() == (20 * S - 400 * MS, 20 * S + 600 * MS)
+    assert time_left_of(plan(), rehearse=True).drawn == {}

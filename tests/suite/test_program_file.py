@@ -10,9 +10,10 @@ from pathlib import Path
 import pytest
 
 from file_suites import PROGRAM, RIG, load, program_faults, spoilt, the_program, the_rig, told
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.program import Boot, Coil, Counter, Input, Memory, Program, Reset, RideThrough, Set
 from restart_bench.suite.loader import load_program, load_suites
-from restart_bench.suite.program_reader import describe, program_checksum
+from restart_bench.suite.program_reader import program_checksum
 from restart_bench_drivers.registry import cards
 
 MS = 1_000_000
@@ -161,7 +162,7 @@ def test_a_program_file_is_loaded_on_a_rig(tmp_path: Path) -> None:
     (tmp_path / "p.yaml").write_text(PROGRAM, encoding="utf-8")
     program = load_program(tmp_path / "p.yaml", the_rig())
     assert (program.name, program.path) == ("lamp", str(tmp_path / "p.yaml"))
-    assert describe(program) == "lamp, scan 10 ms, boot 0 s"
+    assert (program.scan_ns, program.boot.total_ns) == (10_000_000, 0)
     (tmp_path / "r.yaml").write_text(RIG, encoding="utf-8")
     assert told(lambda: load_program(tmp_path / "r.yaml", the_rig())) == [
         "r.yaml:1: is a rig, where a program is due; name a program file"
@@ -190,3 +191,26 @@ def test_a_simulation_that_is_not_there_is_told_at_its_line() -> None:
     assert told(lambda: load(rig=f"{RIG}simulation: nowhere.yaml\n")) == [
         "rig.yaml:27: simulation: nowhere.yaml is not there; write its path as seen from this file"
     ]
+
+
+# ---------------------------------------------------------------- the program of another rig
+
+LESSON = Path(__file__).parents[2] / "scenarios/first-lesson"
+
+
+def test_a_program_that_drives_nothing_of_the_rig_is_another_rigs() -> None:
+    """It is refused with the outputs that it does not drive, before three cycles are waited for in vain."""
+    with pytest.raises(FaultsFound) as found:
+        load_suites([LESSON], program=LESSON.parent / "grain-dryer/program.yaml", cards=cards())
+    (fault,) = found.value.faults
+    assert fault.text == "grain dryer, edition 7 drives none of the outputs of first-lesson (elevator, blower)"
+
+
+def test_an_output_that_is_expected_and_that_no_rung_drives_is_told(tmp_path: Path) -> None:
+    """Where the scenarios expect nothing of it, or it is memory, nothing is said."""
+    text = (LESSON / "edition-4.yaml").read_text(encoding="utf-8")
+    for other, warned in (("blowr", ["blower"]), ("blower", [])):
+        program = tmp_path / f"{other}.yaml"
+        program.write_text(text.replace("blower", other), encoding="utf-8")
+        (suite,) = load_suites([LESSON], program=program, cards=cards())
+        assert [one.text.split()[0] for one in suite.warnings] == warned

@@ -61,7 +61,7 @@ EXPECTED = {
         ("wait",), demands=True,
     ),
     "wait": Expected("wait: 2 s", "wait 2 s", Span(2 * S, 2 * S), ("wait",)),
-    "ask": Expected("ask: Look.", "ask: Look.", Span(0, None), (("ask", "Look."),), command=True),
+    "ask": Expected("ask: Look.", "ask: Look.", Span(0, None), (("ask_for", "Look."),), command=True),
     "by_eye": Expected(
         "by_eye: {lamp: on}", "by eye: lamp on", Span(0, None), (("ask", "Look: is lamp on?", "lamp"),), demands=True
     ),
@@ -176,7 +176,9 @@ def the_steps(done: list[object]) -> Steps:
 
     context = SimpleNamespace(
         rig=load().rig,
-        actuators=SimpleNamespace(**{name: noting(name) for name in ("leave_idle", "back_to_idle", "write", "ask")}),
+        actuators=SimpleNamespace(
+            **{name: noting(name) for name in ("leave_idle", "back_to_idle", "write", "ask", "ask_for")}
+        ),
         supervisor=SimpleNamespace(wait_until=lambda *_: done.append("wait") or True),
         situation=SimpleNamespace(phase_ends_ns=0),
         counted_from=lambda: 0,

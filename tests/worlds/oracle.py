@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
-from drawing import World
+from drawing import Life, World
 from histories import FAR, MS, S, Span, Steps, joined, spans_where
 from readings import Reading, Readings, Ready, Spans, rail_point, read_back_early, restored_bounds, spans_of
 
@@ -148,14 +148,18 @@ class Oracle:
         if self.world.mode or (self.spans.in_time and not within):
             return True
         rail = rail_point(self.world)
+        shown = FAR
         if rail is not None:
             reads = self.readings.all_good(rail)
-            return bool(((reads.early >= self.high) & (reads.value > 0)).any())
+            on = reads.late[(reads.early >= self.high) & (reads.value > 0)]
+            if len(on) == 0 or not within or on[0] < self.high + 50 * MS:
+                return len(on) > 0
+            shown = int(on[0])  # late: up to then nothing but the relay, or the controller itself, had told
         got = self.world.got["controller"]
         spoke = np.isin(got.kind, (0, 1, 3, 5, 6)) & (got.sent >= self.high)
-        if not bool(spoke.any()):
+        if not bool(spoke.any()) and shown == FAR:
             return False
-        first = int(got.received[spoke][0])
+        first = min(shown, int(got.received[spoke][0]) if bool(spoke.any()) else FAR)
         if first > self.spans.end[1]:
             return False  # it spoke when the watch was over
         true, seen = self.ready.true, self.ready.seen
@@ -246,7 +250,12 @@ class Oracle:
         reads = self.sure(name)
         off = reads.early[(reads.late > self.high) & (reads.value == 0)]
         until = int(off[0]) if len(off) else self.world.end
-        return reads.longest_gap(self.world.cut[0], until) > 45 * MS
+        return reads.longest_gap(self.world.cut[0], until) > self._polls(name, 2.5)
+
+    def _polls(self, name: str, number: float) -> int:
+        """How long reads so many polls apart leave a point unseen, its lag included."""
+        device = self.world.rig.devices[self.world.rig.points[name].device]
+        return int(number * device.poll_ns) + device.image_lag_ns + device.input_delay_ns
 
     def _first(self, reads: Reading, good: set[float], conforms: bool) -> int | None:
         met = np.isin(reads.value, list(good))
@@ -283,6 +292,13 @@ class Oracle:
             return None
         begin, end = max(later[0][0], self.back), later[0][1]
         reads = self.sure(name)
+        if world_on_at(self.world, name) and reads.gap_around(begin) < self._polls(name, 3.5):
+            gone = max(
+                (low for low, high in truth.spans([0.0], self.world.cut[0], begin) if high == begin), default=FAR
+            )
+            off = (reads.looked >= gone) & (reads.looked < begin)
+            if gone < FAR and not bool(off.any()):
+                return -FAR, FAR, begin  # off for so short a time that it fell between two polls
         shown = reads.late[(reads.early >= begin) & (reads.looked < end) & (reads.value == 1)]
         if len(shown) == 0:
             return -FAR, FAR, begin
@@ -523,7 +539,8 @@ class Oracle:
             if end[0] - self.latest >= limit:
                 allowed.no_pass.append("it never conformed")
             self._near(allowed, end[0] - self.latest, limit, 2 * gap + self.latest - self.back + 50 * MS)
-            if gap >= limit or last_read(reads) < end[0] - 2 * gap or end[1] > world.end:
+            unread = gap >= limit and not self._seen_at_last(reads, limit, end)
+            if unread or last_read(reads) < end[0] - 2 * gap or end[1] > world.end:
                 allowed.doubts.append(f"not read for {gap / MS:.0f} ms")
             return
         showing = reads.early[(reads.looked >= first) & np.isin(reads.value, list(good))]
@@ -547,6 +564,17 @@ class Oracle:
             allowed.doubts.append("that it conformed was not surely read")
         elif worst < limit:
             allowed.no_fail.append("no deviation was as long as that")
+
+    def _seen_at_last(self, reads: Reading, limit: int, end: Span) -> bool:
+        """Whether the end of a span was read without a gap for longer than a limit: what deviates in all of that does
+        so for too long, whether it had conformed in a gap before it or never did."""
+        mine = reads.only((reads.late > self.latest) & (reads.early < end[1]))
+        if len(mine.early) == 0 or end[1] - mine.early[-1] >= limit - MS:
+            return False
+        apart = np.flatnonzero(mine.late[1:] - mine.early[:-1] >= limit - MS)
+        since = int(mine.late[apart[-1] + 1]) if len(apart) else int(mine.late[0])
+        lasting = mine.early[mine.late <= end[0]]
+        return len(lasting) > 0 and int(lasting[-1]) - since > limit + MS
 
     # ------------------------------------------------------------ during
 
@@ -730,6 +758,12 @@ class Oracle:
         shown = got.received[np.isin(got.kind, (0, 1) if mark == "answered" else (0,)) & (got.looked >= at)]
         return int(shown[0]) if len(shown) else FAR
 
+    def _beats(self, life: Life) -> int:
+        """How often its sign of life changed after the return."""
+        begun, last = max(life.start, 0), min(life.end, life.stands)
+        before, after = (max(0, at - begun) // self.world.pace for at in (self.back, last))
+        return after - before
+
     def _hardly_alive(self) -> bool:
         """Whether the last life ended before two changes of its sign of life had surely been read."""
         life, world = self.ready.life, self.world
@@ -746,8 +780,7 @@ class Oracle:
         wanted = {"answered": ("busy", "run", "stale", "zeros", "frozen"), "good": ("run", "stale", "zeros", "frozen")}
         life = self.ready.life
         if mark == "alive":
-            soon = life is not None and life.stands <= self.back + 5 * world.pace + 50 * MS
-            return None if life is None or soon else max(life.start, self.back)
+            return None if life is None or self._beats(life) < 2 else max(life.start, self.back)
         times = [*world.phases.times, FAR]
         last = world.phases.at(world.end)[1] if life is None else world.phases.at(min(life.end, world.end) - MS)[1]
         for place, (name, stack) in enumerate(zip(world.phases.names, world.phases.stacks, strict=True)):
@@ -806,10 +839,21 @@ class Oracle:
             told = self.readings.all_good("uptime")
             if world.restarted and (np.diff(told.value[told.looked < world.lives[0].end]) < 0).any():
                 found.append("uptime wrapped before it restarted")
+            if self._restarted_as_it_was_to_wrap():
+                found.append("uptime reads as if it had wrapped and counted on")
             before = self.before("uptime")
             if world.restarted and before is not None and len(later.early) and later.value.max() >= before:
                 found.append("uptime did not fall")
         return found
+
+    def _restarted_as_it_was_to_wrap(self) -> bool:
+        """Whether it restarted just when its uptime was full, and neither a stack that refused nor a sign of life
+        tells."""
+        world, got = self.world, self.world.got["controller"]
+        told = world.rig.ready.alive is not None or bool(np.isin(got.kind, (3, 4)).any())
+        full = int((655.36 - world.uptime0) * S)
+        born = [at for at, stack in zip(world.phases.times, world.phases.stacks, strict=True) if stack > 0]
+        return not told and world.restarted and any(abs(at - full) < 80 * MS for at in born[:1])
 
     # ------------------------------------------------------------ vouchers
 

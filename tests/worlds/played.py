@@ -134,7 +134,7 @@ def finds_of_run(seed: int, folder: Path) -> tuple[int, list[Find]]:
     plan = draw_plan(seed)
     suite = plan.load(folder / "suite")
     options = RunOptions(logs=folder / "logs", simulated=True, seed=seed)
-    (run,) = perform([suite], options, Unseen()).runs
+    (run,) = perform(suite, options, Unseen()).runs
     found: list[Find] = []
     cycles = 0
     for world, judged in worlds_of(run, suite.rig, suite.scenarios, plan.faults, seed):

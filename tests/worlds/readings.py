@@ -115,7 +115,7 @@ class Readings:
         got = world.got["controller"]
         rows = (got.kind == GOOD) & ~np.isnan(got.values[name])
         connection = got.connection[rows]
-        live = world.live_at(reads.looked)
+        live = world.live_at(reads.looked) & ~self._standing_by_then(reads.looked)
         before = (reads.late <= min(world.lost, world.cut[0])) & live
         first = connection == self.first_connection
         if world.mode:
@@ -130,6 +130,19 @@ class Readings:
                 (reads.early >= start) & (reads.looked >= life.start) & (reads.late < min(life.end, life.stands)) & live
             )
         return before | unbroken | after
+
+    def _standing_by_then(self, looked: Instants) -> npt.NDArray[np.bool_]:
+        """Which reads came after the last beat of a life that froze, when its program still ran: from there on its sign
+        of life stands, and nobody can tell what was read before it froze from what was read after it."""
+        found = np.zeros(len(looked), dtype=bool)
+        if self.world.rig.ready.alive is None:
+            return found
+        for life in self.world.lives:
+            if life.stands < life.end:
+                begun = max(0, life.start)
+                last = begun + (life.stands - begun) // self.world.pace * self.world.pace
+                found |= (looked >= last) & (looked < life.end)
+        return found
 
     def counting_from(self, life: Life) -> dict[int, int]:
         """For each connection, when three changes of `alive` had been read on it in this life after the return."""

@@ -8,6 +8,7 @@ loses nothing; the same command again goes on where it was.
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -31,6 +32,9 @@ from restart_bench.archive.reader import is_closed, read_run_json, run_folders
 from restart_bench.archive.soundness import verify
 
 MOVED = "moved.jsonl"
+OUTPUT = "output"
+"""Folder of an archive in which a call with several rigs keeps what each of them said."""
+_RUN_ID = re.compile(r"\b\d{8}T\d{6}Z-[0-9a-z]+\b")
 _COMING, _GOING = ".coming-", ".moved-"  # a half copy; a run that is being deleted after it was copied
 
 
@@ -120,6 +124,35 @@ def move_run(folder: Path, to: Path, memory: Mapping[str, Any]) -> Path:
         with suppress(OSError):  # it holds other runs
             folder.parent.rmdir()
     return target
+
+
+def move_outputs(logs: Path, to: Path, *, before: datetime) -> tuple[Path, ...]:
+    """Moves what several rigs said in one call (`output/<id>/<rig>.txt`) once it is older than this and none of the
+    runs that it names is here any more. Returns where it is now. Raises ArchiveError."""
+    here = {folder.name.removeprefix("run=") for folder in run_folders(logs)}
+    moved = []
+    for folder in sorted((logs / OUTPUT).glob("*")):
+        with clear_errors("move what was said", folder):
+            texts = [path.read_text(encoding="utf-8", errors="replace") for path in folder.glob("*.txt")]
+            named = {one for text in texts for one in _RUN_ID.findall(text)}
+            target = to / OUTPUT / folder.name
+            if _begun(folder.name) >= before or named & here or target.exists():
+                continue
+            coming = target.with_name(_COMING + target.name)
+            shutil.rmtree(coming, ignore_errors=True)
+            shutil.copytree(folder, coming)
+            coming.rename(target)
+            sync_folder(target.parent)
+            shutil.rmtree(folder)
+            moved.append(target)
+    return tuple(moved)
+
+
+def _begun(name: str) -> datetime:
+    """When a call began, by the name of its folder; what is not named so never leaves."""
+    with suppress(ValueError):
+        return datetime.strptime(name.partition("-")[0], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
+    return datetime.max.replace(tzinfo=UTC)
 
 
 def clear_leftovers(logs: Path) -> None:

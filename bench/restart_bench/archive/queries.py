@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from restart_bench.archive.files import ArchiveError, is_going_on, write_whole
 from restart_bench.archive.reader import ArchivedRun, is_closed, of_a_simulation, read_run_json, run_folders
 from restart_bench.archive.soundness import altered_text, file_is_altered, verify
-from restart_bench.archive.tables import has_restarted, how_cut, is_boot
+from restart_bench.archive.tables import has_restarted, how_cut, is_boot, zones_of
 from restart_bench.model.clock import NS_PER_S, Bounds
 from restart_bench.model.journal import MARKS, CycleJudged, CycleRecords, Finding, judged_cycles
 
@@ -238,7 +238,11 @@ def export(folder: Path, out: Path, *, separator: str = ",", decimal: str = ".")
 def cycles_table(run: ArchivedRun) -> tuple[list[str], list[dict[str, Any]]]:
     """Columns and rows of `export`, a row a cycle."""
     state = altered_text(verify(run.folder))
-    rows = [{**_wide_row(run, judged), "archive": state} for _, judged in sorted(judged_cycles(run.records).items())]
+    zones = zones_of(run)
+    rows = [
+        {**_wide_row(run, judged), "zone": zones.get(cycle), "archive": state}
+        for cycle, judged in sorted(judged_cycles(run.records).items())
+    ]
     return list(dict.fromkeys(name for row in rows for name in row)) or list(_HEAD), rows
 
 
@@ -267,6 +271,7 @@ _HEAD = (
     "off_to_s",
     "how",
     "restarted",
+    "zone",
     "boot_from_s",
     "boot_to_s",
     "archive",

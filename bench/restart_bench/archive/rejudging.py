@@ -28,7 +28,7 @@ from restart_bench.judging.scenario import judge_run, planned_cycles
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.condensing import SampleSource
 from restart_bench.model.journal import CycleJudged, CycleStarted, Finding, Forecast, Record, RunEnded, ScenarioJudged
-from restart_bench.model.outcome import OneRun, RunOutcome, exit_code_of, verdict_over
+from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario, Step
 from restart_bench.model.units import show_duration
@@ -99,7 +99,7 @@ def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
         simulated=run.simulated,
         earlier=earlier,
     )
-    return RunOutcome(exit_code_of(one), verdict_over([one]), (one,))
+    return RunOutcome.of(one)
 
 
 def end_of(run: ArchivedRun) -> tuple[str, str]:

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from restart_bench.archive.files import clear_errors, to_json, whole_or_absent
+from restart_bench.archive.files import ArchiveError, clear_errors, to_json, whole_or_absent
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.soundness import RUN_KEY
+from restart_bench.files.faults import FaultsFound
 from restart_bench.model.journal import (
     MARKS,
     Change,
@@ -44,7 +45,7 @@ def findings_schema() -> pa.Schema:
 def cycles_schema() -> pa.Schema:
     """One row a judged cycle; marks in ns of the bench's clock, null where they did not come. `how`: supply or mode,
     null where nothing was cut; `restarted`: null where that was not shown. `off_time_*`: the true off time by commands
-    and data sheet."""
+    and data sheet. `zone`: what a cut of a search did; null of others, and where that is not shown."""
     from restart_bench.archive.arrow import pa
 
     marks = [f"{mark}_{bound}" for mark in MARKS for bound in ("not_before_ns", "not_after_ns")]
@@ -54,7 +55,7 @@ def cycles_schema() -> pa.Schema:
             ("number", pa.uint32()), ("off_for_ns", pa.int64()), ("cut_delay_ns", pa.int64()),
             ("simulated", pa.bool_()),
             ("rehearsal", pa.bool_()), ("how", pa.string()), ("restarted", pa.bool_()),
-            ("off_time_not_less_ns", pa.int64()), ("off_time_not_more_ns", pa.int64()),
+            ("off_time_not_less_ns", pa.int64()), ("off_time_not_more_ns", pa.int64()), ("zone", pa.string()),
         ]
     )  # fmt: skip
 
@@ -114,14 +115,35 @@ def has_restarted(judged: CycleJudged) -> bool | None:
     return judged.restarted
 
 
+def zones_of(run: ArchivedRun) -> dict[int, str]:
+    """What each cut of a search did (rides through, partial reset, warm, cold restart, restarts), by its cycle; none
+    where the evidence shows nothing, or the run's files are refused by now."""
+    searched = [one for one in judged_cycles(run.records).values() if one.searched]
+    if not searched:
+        return {}
+    from restart_bench.judging.campaign.ride_through import zone_of  # numpy and scipy, for searches alone
+
+    try:
+        scenarios = {one.name: one for one in run.suite().scenarios}
+    except (ArchiveError, FaultsFound):
+        return {}
+    found = {one.cycle: zone_of(scenarios[one.scenario], one) for one in searched if one.scenario in scenarios}
+    return {cycle: zone.value for cycle, zone in found.items() if zone is not None}
+
+
 def cycle_row(
-    judged: CycleJudged, records: CycleRecords | None, *, simulated: bool = False, rehearsal: bool = False
+    judged: CycleJudged,
+    records: CycleRecords | None,
+    *,
+    simulated: bool = False,
+    rehearsal: bool = False,
+    zone: str | None = None,
 ) -> Row:
     """A row of cycles.parquet."""
     row: Row = {
         "scenario": judged.scenario, "case": judged.case, "cycle": judged.cycle,
         "verdict": judged.verdict.value, "reason": judged.reason, "simulated": simulated,
-        "rehearsal": rehearsal, "how": how_cut(records), "restarted": has_restarted(judged),
+        "rehearsal": rehearsal, "how": how_cut(records), "restarted": has_restarted(judged), "zone": zone,
     }  # fmt: skip
     if records is not None:
         started = records.started
@@ -202,8 +224,11 @@ def write_tables(folder: Path, rig: Rig | None) -> dict[str, list[float]]:
     with clear_errors("write the tables", folder):
         findings = map(finding_row, all_findings(run.records))
         write_rows(folder / "findings.parquet", findings_schema(), findings, run.id)
-        kind = {"simulated": run.simulated, "rehearsal": bool(run.run.get("rehearsal"))}
-        cycles = (cycle_row(judged[number], run.cycle_records.get(number), **kind) for number in sorted(judged))
+        kind, zones = {"simulated": run.simulated, "rehearsal": bool(run.run.get("rehearsal"))}, zones_of(run)
+        cycles = (
+            cycle_row(judged[number], run.cycle_records.get(number), **kind, zone=zones.get(number))
+            for number in sorted(judged)
+        )
         write_rows(folder / "cycles.parquet", cycles_schema(), cycles, run.id)
         changes = iter(()) if rig is None else _change_rows(run, rig, identity)
         write_rows(folder / "changes.parquet", changes_schema(), changes, run.id)

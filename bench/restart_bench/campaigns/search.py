@@ -141,6 +141,12 @@ def _guess(trials: Sequence[Trial], plan: Plan) -> tuple[float, float]:
     return place, min(max(spread, plan.resolution / 2), (plan.longest - plan.shortest) / 8)
 
 
+def least_cycles(plan: Plan) -> int:
+    """Cycles that no search ends before, unless they show nothing: so often an end is confirmed, and where not even the
+    shortest cut is ridden through there is but one."""
+    return min(plan.cycles, plan.confirmations)
+
+
 def usual_cycles(plan: Plan) -> int:
     """Cycles that a search takes where outcomes separate sharply: the most over thresholds all over the range."""
     width = plan.longest - plan.shortest

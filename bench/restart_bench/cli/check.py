@@ -9,6 +9,7 @@ from pathlib import Path
 
 from restart_bench.campaigns.reliability import CONFIDENCE, cycles_needed, rarest_seen
 from restart_bench.cli.round_trips import RoundTrip
+from restart_bench.judging.campaign.coverage import coverage_of, left_out_words
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Search
 from restart_bench.model.units import show_duration
@@ -137,9 +138,15 @@ def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int, round_trip: RoundT
 
 def _search_text(case: CasePlan, search: Search) -> str:
     """What a search looks for, and what it may take."""
+    from restart_bench.campaigns.search import plan_of, usual_cycles  # numpy, for searches alone
+
+    plan = plan_of(search)
+    both, sharp = 2 * plan.confirmations, min(search.cycles, usual_cycles(plan))
+    sharply = f"{both} to {sharp}" if sharp > both else str(both)
     return (
-        f"{searched_words(search)}: {case.fewest} cycles where what is ridden through and what restarts separate "
-        f"sharply, up to {search.cycles} where they overlap; each off time follows from the outcomes before it"
+        f"{searched_words(search)}: {case.fewest} cycles where no cut is ridden through, {sharply} where what "
+        f"is ridden through and what restarts separate sharply, up to {search.cycles} where they overlap; each off "
+        "time follows from the outcomes before it"
     )
 
 
@@ -279,6 +286,9 @@ def _facts(plan: SuitePlan, worn: int, free_bytes: int | None) -> Iterator[tuple
         will = "will not" if low > free_bytes else "may not"
         yield "FULL", f"the archive {will} fit on its disk: make room, name another with --logs, or plan fewer cycles"
     yield "loads", plan.rig.loads
+    left = left_out_words(coverage_of([one.scenario for one in plan.scenarios]))
+    if left:
+        yield "left out", left
     if plan.tries:
         yield "if all passes", _seen_text(plan)
 

@@ -245,7 +245,7 @@ def run(
         ]
         if len(suites) > 1:
             return _perform_together(suites, options, _AllRigs(rig, program, junit, view, as_json))
-        outcome = _perform(suites, options[0], as_json, view)
+        outcome = _perform(suites[0], options[0], as_json, view)
     except FaultsFound as found:
         say_faults(found)
         if as_json:
@@ -340,14 +340,14 @@ def _refuse_unwritable(file: Path | None) -> None:
         ) from None
 
 
-def _perform(suites: Sequence[Suite], options: RunOptions, as_json: bool, view: str = "lanes") -> RunOutcome:
+def _perform(suite: Suite, options: RunOptions, as_json: bool, view: str = "lanes") -> RunOutcome:
     from restart_bench.run.session import perform
 
-    show, ask, guess = _show_for(suites, options, as_json, view)
+    show, ask, guess = _show_for(suite, options, as_json, view)
     try:
         if options.ask_first:
             options = replace(options, guess=_insist_on(guess))
-        return perform(suites, options, show, ask)
+        return perform(suite, options, show, ask)
     finally:
         show.close()
 
@@ -361,7 +361,7 @@ def _insist_on(guess: Guess | None) -> Guess:
 
 
 def _show_for(
-    suites: Sequence[Suite], options: RunOptions, as_json: bool, view: str
+    suite: Suite, options: RunOptions, as_json: bool, view: str
 ) -> tuple[Show, AskPerson | None, Guess | None]:
     """The live screen where somebody watches, else plain lines; with --json both go to standard error."""
     stream = sys.stderr if as_json else sys.stdout
@@ -375,14 +375,14 @@ def _show_for(
         return PlainShow(outlet, rehearsal=options.rehearse), *person
     from restart_bench.screen.screen import LiveScreen
 
-    played = [one.program.name if options.simulated and one.program is not None else "" for one in suites]
     screen = LiveScreen(
-        [(one.rig, one.scenarios) for one in suites],
+        suite.rig,
+        suite.scenarios,
         console,
         simulated=options.simulated,
         rehearsal=options.rehearse,
         asks_first=bool(options.ask_first),
-        programs=played,
+        program=suite.program.name if options.simulated and suite.program is not None else "",
         picture=picture_of(view),
     )
     if not sys.stdin.isatty():
@@ -508,7 +508,7 @@ def _survey(
     found = find_out(
         suite,
         replace(options, record=write_report),
-        lambda part, how: _perform([part], how, as_json),
+        lambda part, how: _perform(part, how, as_json),
         cards=cards(),
         wait_ns=wait_ns,
         repeat=repeat,

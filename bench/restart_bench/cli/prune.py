@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from restart_bench.archive.moving import Moves, clear_leftovers, move_run, plan_moves
+from restart_bench.archive.moving import Moves, clear_leftovers, move_outputs, move_run, plan_moves
 from restart_bench.archive.reader import run_folders
 from restart_bench.cli.common import duration_option
 from restart_bench.compare.baselines import approvals
@@ -22,7 +22,8 @@ def prune(logs: Path, *, older_than: str, to: Path, rig: str | None = None, agre
     """Moves runs. Raises Refused where nobody agreed or the folder can't be one, ArchiveError where a move fails."""
     age = timedelta(seconds=duration_option("--older-than", older_than) / NS_PER_S)
     _usable(logs, to)
-    moves = [_of_rig(logs, name, datetime.now(tz=UTC) - age) for name in _rigs(logs, rig)]
+    before = datetime.now(tz=UTC) - age
+    moves = [_of_rig(logs, name, before) for name in _rigs(logs, rig)]
     for line in _told(moves, to):
         print(line)
     leaving = [folder for one in moves for folder in one.leaving]
@@ -35,6 +36,8 @@ def prune(logs: Path, *, older_than: str, to: Path, rig: str | None = None, agre
     clear_leftovers(logs)
     for folder in leaving:
         print(f"moved to {move_run(folder, to, memory_of(folder))}", flush=True)
+    for folder in move_outputs(logs, to, before=before):
+        print(f"moved along to {folder}: what the rigs of one call said")
     print(f"{counted(len(leaving), 'run')} moved; wear and limits of them still count here (moved.jsonl)")
     return 0
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import time
+from collections import Counter
 from contextlib import nullcontext, suppress
+from dataclasses import replace
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -11,9 +13,10 @@ from rich.text import Text
 
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S
-from restart_bench.model.journal import CycleJudged, CycleRecords, Record
+from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, Record, ScenarioJudged
 from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import Refused
+from restart_bench.model.verdicts import Verdict
 from restart_bench.screen.film import STEP_NS, Film, Scene, advanced, failures_in, film_line, film_of, pressed
 from restart_bench.screen.keyboard import Keyboard, has_keyboard
 from restart_bench.screen.plain import PlainShow
@@ -49,7 +52,7 @@ class Reel:
         self._suite = run.suite()
         self._records = [*run.cycle_records.values()]
         self._judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
-        self._of_cycles = int(run.run.get("planned_cycles") or len(self._records))
+        self._of_cycles = _last_cycle(run)
         self._scene: tuple[int, PlayedCycle] | None = None
         self._gathered: Gathered | None = None
         self._at_ns: int | None = None
@@ -65,8 +68,18 @@ class Reel:
         mark = judged.mark("cut") if judged is not None else None
         if mark is not None and cuts:
             cuts = (max(cuts[0], mark.not_after_ns),)
-        failures = failures_in(judged, ends) if judged is not None else ()
+        failures = tuple(dict.fromkeys(at_ns for at_ns, _ in self._failed(records)))
         return Scene(records.started.cycle, records.started.at_ns, ends, cuts, failures)
+
+    def _failed(self, records: CycleRecords) -> tuple[tuple[int, Finding], ...]:
+        judged = self._judged.get(records.started.cycle)
+        return failures_in(judged, ends_ns(records)) if judged is not None else ()
+
+    def without_failure(self) -> str:
+        """What did happen in a run in which nothing failed."""
+        counts = Counter(one.verdict for one in self._run.records if isinstance(one, ScenarioJudged))
+        told = [f"{count} {word}" for word, count in counts.items() if word is not Verdict.PASS]
+        return f"nothing failed; scenarios: {', '.join(told)} (e: the end)" if told else "nothing failed in this run"
 
     def gathered_at(self, film: Film) -> Gathered:
         """All that the picture at this place is drawn from."""
@@ -84,6 +97,8 @@ class Reel:
             if film.over:
                 for record in around_cycles(self._run.records)[1]:
                     self._gathered.record(record)
+            failed = self._failed(self._records[film.scene])
+            self._gathered.failing = tuple(one for one in failed if one[0] <= film.at_ns)
         return self._gathered
 
     def _take(self, shown: Record | LiveState) -> None:
@@ -100,7 +115,8 @@ class Reel:
         rig, scenarios = self._suite.rig, self._suite.scenarios
         model = self._suite.program
         program = model.name if run.simulated and model is not None and not run.run.get("simulated_devices") else ""
-        self._gathered = Gathered(rig, scenarios, run.simulated, named, program=program)
+        whole = _was_completed(run)
+        self._gathered = Gathered(rig, scenarios, run.simulated, named, program=program, is_whole=whole)
         for record in around_cycles(run.records)[0]:
             self._gathered.record(record)
         for records in self._records[:number]:
@@ -115,9 +131,20 @@ class Reel:
         self._at_ns = None
 
 
+def _last_cycle(run: ArchivedRun) -> int:
+    """The number of the last cycle: as planned, but where the run was completed the last one that there was (a search
+    may need fewer)."""
+    last = max(run.cycle_records)
+    return last if _was_completed(run) else max(last, int(run.run.get("planned_cycles") or 0))
+
+
+def _was_completed(run: ArchivedRun) -> bool:
+    return (run.run.get("ended") or {}).get("how") == "completed"
+
+
 def _show(reel: Reel, console: Console, speed: float, picture: Picture) -> None:
     """Draws until somebody leaves, or until the end where nobody can. The last picture stays on the console."""
-    film = film_of(reel.scenes(), speed)
+    film = replace(film_of(reel.scenes(), speed), without_failure=reel.without_failure())
     keyed = has_keyboard()
     lines: list[Text] = []
     glyphs = glyphs_for(console)
@@ -150,7 +177,7 @@ def _tell(run: ArchivedRun, show: PlainShow) -> None:
     for record in begin:
         show.record(record)
     judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
-    of_cycles = int(run.run.get("planned_cycles") or len(run.cycle_records))
+    of_cycles = _last_cycle(run)
     for records, samples in run.cycles():
         cycle = judged.get(records.started.cycle)
         step_ns = 100_000 * NS_PER_MS

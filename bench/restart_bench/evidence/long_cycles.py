@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from restart_bench.evidence.marks import Progress, progress_of, traces_of
+from restart_bench.evidence.marks import UNSEEN_POLLS, Progress, progress_of, traces_of
 from restart_bench.evidence.traces import changes_of
 from restart_bench.model.clock import BLIND_NS
 from restart_bench.model.condensing import Instants, Keep, SampleSource, changes_in
@@ -40,7 +40,7 @@ def samples_to_judge(
     """Samples that give the same judgement as all of them: all of them, unless there are more than `whole`."""
     if all(source.count <= whole for source in sources.values()):
         return {name: source.whole() for name, source in sources.items()}
-    keep = Keep(_shortest_gap(scenario), _told(records))
+    keep = Keep(_shortest_gap(rig, scenario), _told(records))
     if margin_ns is not None:
         keep = dataclasses.replace(keep, margin_ns=margin_ns)
     first = {name: source.condensed(keep) for name, source in sources.items()}
@@ -68,9 +68,14 @@ def _with(keep: Keep, more: Iterable[Instants]) -> Keep:
     return dataclasses.replace(keep, instants=np.unique(np.concatenate((keep.instants, *more))))
 
 
-def _shortest_gap(scenario: Scenario) -> int:
+def _shortest_gap(rig: Rig, scenario: Scenario) -> int:
     """The shortest gap between reads that can matter to a judgement."""
     limits = [limit for one in (*scenario.during, *scenario.after) for limit in (one.longer_than_ns, one.blind_ns)]
+    starts = {one.start for one in scenario.after if one.start in rig.points}
+    started = {rig.judged_point(name) for name in starts} | {
+        name for gap in scenario.gaps for name in (gap.first_judged, gap.then_judged)
+    }
+    limits += [UNSEEN_POLLS * rig.devices[rig.points[name].device].poll_ns for name in started]
     return max(1, min([LISTED_NS, BLIND_NS, *limits]))
 
 

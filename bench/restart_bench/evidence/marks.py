@@ -37,8 +37,9 @@ ANYTHING = Wanted()
 """Met by every value: a point that only has to be read."""
 
 
-UNSEEN_NS = 50_000_000
-"""So long, or for four polls, a point has to be blind so that it may have changed and changed back in between."""
+UNSEEN_POLLS = 3
+"""So many polls long a point has to be blind, beside its lag, so that it may have changed and changed back in between:
+one of them at least was left out."""
 MOST_RESTARTS = 20
 """So many restarts within one watch are followed; a controller that goes on restarting is watched no longer."""
 
@@ -272,7 +273,8 @@ def as_the_rail_shows(
 
 def unseen_ns(rig: Rig, name: str) -> int:
     """For how long a point has to be blind so that a change and its way back may lie in between."""
-    return max(UNSEEN_NS, 4 * rig.devices[rig.points[name].device].poll_ns)
+    device = rig.devices[rig.points[name].device]
+    return UNSEEN_POLLS * device.poll_ns + device.image_lag_ns + device.input_delay_ns
 
 
 def _by_itself(reads: Reads, off: Flags, cut: Bounds, restored: Bounds | None) -> Bounds | None:

@@ -186,7 +186,10 @@ class Reachability:
         shown = int(self.received[failures[0] if len(failures) else reset[0]])
         not_before = max(cut.not_before_ns, int(self.sent[last]))
         not_after = min(shown, max(restored.not_after_ns, not_before))
-        return ConnectionOutcome(True, Bounds(not_before, max(not_before, not_after)), shown)
+        refused = failures[self.kind[failures] == SampleKind.REFUSED]
+        anew = self.received[np.concatenate((refused, reset))]
+        anew_ns = int(anew.min()) if len(anew) else None
+        return ConnectionOutcome(True, Bounds(not_before, max(not_before, not_after)), shown, anew_ns=anew_ns)
 
     def _after_the_return(
         self, last: int, failures: npt.NDArray[np.intp], reset: npt.NDArray[np.intp]
@@ -204,7 +207,8 @@ class Reachability:
         anew = np.concatenate((reset, refused))
         lost = True if len(anew) else None
         known = int(self.received[int(anew.min())]) if lost else shown
-        return ConnectionOutcome(lost, Bounds(int(self.sent[last]), max(shown, int(self.sent[last]))), known, late=True)
+        dark = Bounds(int(self.sent[last]), max(shown, int(self.sent[last])))
+        return ConnectionOutcome(lost, dark, known, late=True, anew_ns=known if lost else None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,9 +224,11 @@ class Loss:
 class ConnectionOutcome:
     """`lost`: True, the controller fell silent or reset the connection; False, the connection from before the cut
     answered after the return; None, not shown. `dark` bounds the loss. `shown_ns`: by when this was known. `late`: it
-    had answered after the return, and was lost after that (`lost` None: it fell silent, for whatever reason)."""
+    had answered after the return, and was lost after that (`lost` None: it fell silent, for whatever reason).
+    `anew_ns`: by when a stack that had begun anew refused or reset; None: it only fell silent."""
 
     lost: bool | None
     dark: Bounds | None
     shown_ns: int | None
     late: bool = False
+    anew_ns: int | None = None

@@ -2,7 +2,8 @@
 nothing restarted.
 
 A wrap makes an uptime fall as well, and so do registers that are read in the wrong order. So a fall proves a restart
-only where it can be one: its new value is not above the time since the cut, and the controller did not go on.
+only where it can be one: its new value is not above the time since the cut, the controller did not go on, and no wrap
+that was due explains it.
 """
 
 from __future__ import annotations
@@ -13,14 +14,16 @@ import numpy as np
 
 from restart_bench.evidence.reachability import ConnectionOutcome, Reachability
 from restart_bench.evidence.traces import Flags, Instants, Reads, TraceBuilder, Values
-from restart_bench.model.clock import Bounds
+from restart_bench.model.clock import FAR_NS, Bounds
 from restart_bench.model.rig import Point, Proof, Rig
-from restart_bench.model.units import NS_OF
+from restart_bench.model.units import time_unit_ns
 
-_WORDS = {"sec": "s", "second": "s", "seconds": "s", "minute": "min", "minutes": "min", "hour": "h", "hours": "h"}
 _MODULUS = {"uint16": 2.0**16, "int16": 2.0**16, "uint32": 2.0**32, "int32": 2.0**32}
 _RATE_ERROR = 0.05
 """How far the sign of life may stray from its rate before the cut and still have gone on without a pause."""
+
+_DRIFT = 0.01
+"""By so much of the time in between an uptime may go fast or slow."""
 
 _TOLD_NS = 500_000_000
 """So soon after a short dip it is looked at whether a counter went on: before that its pace may tell nothing."""
@@ -49,8 +52,7 @@ class CounterMoved:
 
 def unit_ns(point: Point) -> int | None:
     """How long one unit of a time is; None where the point's unit is not known or no unit of time."""
-    unit = point.unit.strip()
-    return NS_OF.get(_WORDS.get(unit.lower(), unit), NS_OF.get(unit.lower()))
+    return time_unit_ns(point.unit)
 
 
 def late_restart(
@@ -78,32 +80,33 @@ def _shown_late(
     if proof.of_supply or proof.point is None:
         return None
     trace = builder.trace(proof.point)
-    before = trace.seen.value_until(cut.not_before_ns)
-    reads = trace.seen.inside(restored.not_before_ns, 2**62)
-    if before is None or len(reads) == 0:
+    before = trace.seen.before(cut.not_before_ns)
+    reads = trace.seen.inside(restored.not_before_ns, FAR_NS)
+    if len(before) == 0 or len(reads) == 0:
         return None
     found = moved_since(rig, builder, fate, (proof, before, reads), cut)
     places = np.flatnonzero(found.proves)
     if len(places) == 0 or found.moved[0]:
         return None
     first = int(np.flatnonzero(found.moved)[0])
-    return Bounds(int(reads.early[first - 1]), int(reads.late[first]))
+    return Bounds(int(reads.early[first - 1]), int(reads.late[int(places[0])]))
 
 
 def moved_since(
-    rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, counted: tuple[Proof, float, Reads], cut: Bounds
+    rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, counted: tuple[Proof, Reads, Reads], cut: Bounds
 ) -> CounterMoved:
-    """Which reads of a counter show a restart, going by its value before the cut."""
+    """Which reads of a counter show a restart, going by the last read before the cut."""
     proof, before, reads = counted
     if proof.kind == "rises":
-        rose: Flags = reads.value > before
+        rose: Flags = reads.value > before.value[-1]
         return CounterMoved(rose, rose)
     assert proof.point is not None
-    fell: Flags = reads.value < before
+    point = rig.points[proof.point]
+    fell: Flags = reads.value < before.value[-1]
     nothing = np.zeros(len(fell), dtype=bool)
     if not bool(fell.any()):
         return CounterMoved(fell, nothing)
-    unit = unit_ns(rig.points[proof.point])
+    unit = unit_ns(point)
     may = fell if unit is None else fell & (reads.value * unit <= (reads.late - cut.not_before_ns))
     by = int(reads.late[np.flatnonzero(fell)[0]])
     went_on = _went_on(rig, builder, fate, cut, by)
@@ -116,7 +119,63 @@ def moved_since(
         )
     if _lasted(fate, by) and went_on is None:
         return CounterMoved(fell, nothing, "but the connection from before the cut lasted, so it may have wrapped")
-    return CounterMoved(fell, may)
+    began = [fate.anew_ns] if went_on is None or _lasted(fate, by) else [fate.anew_ns, fate.shown_ns]
+    anew_ns = min((at for at in began if at is not None), default=FAR_NS)
+    proves = may & ~_explained(point, before, reads, anew_ns)
+    return CounterMoved(fell, proves, "" if bool(proves.any()) else "but it was to wrap then, so it may have done so")
+
+
+@dataclass(frozen=True, eq=False)
+class _Counted:
+    """How far an uptime has counted since the read before the cut if it never stopped, as often round as there was time
+    for, read by read; and how long ago that was, least and most, with what the counter may be wrong by. All in ns."""
+
+    counted: Values
+    least: Values
+    most: Values
+    step: float
+
+
+def _counted(point: Point, before: Reads, reads: Reads) -> _Counted | None:
+    """None where the width or the unit of the counter is not known, or there is nothing to compare."""
+    modulus, unit = _MODULUS.get(point.type, 0.0) * point.scale, unit_ns(point)
+    if not modulus or unit is None or len(before) == 0 or len(reads) == 0:
+        return None
+    counted: Values = (reads.value - before.value[-1]) % modulus * unit
+    least = (reads.early - before.late[-1]) * (1 - _DRIFT)
+    most, step = (reads.late - before.early[-1]) * (1 + _DRIFT), point.scale * unit
+    rounds = np.floor((most + step - counted) / (modulus * unit)).clip(min=0)
+    return _Counted(counted + rounds * modulus * unit, least, most, step)
+
+
+def _explained(point: Point, before: Reads, reads: Reads, anew_ns: int) -> Flags:
+    """Which reads may be the work of a wrap: the counter reads no more than had it counted on (it may stand by now).
+    What is seen to count on, but from a later start than that, has begun anew; so has all that is read after the
+    link or the sign of life told so."""
+    one = _counted(point, before, reads)
+    if one is None:
+        return np.zeros(len(reads), dtype=bool)
+    least = np.concatenate((one.least[:1], one.least[:-1]))  # it came to its value after the read before
+    rose = np.concatenate(([False], reads.value[1:] > reads.value[:-1]))
+    anew = (rose & (one.counted < least)) | (reads.late > anew_ns)
+    explained: Flags = (one.counted - one.step <= one.most) & ~np.logical_or.accumulate(anew)
+    return explained
+
+
+def wrapped_on(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -> str | None:
+    """The uptime that fell and at last reads what it would had it wrapped and counted on all the time: then a lost
+    connection may be the network's. None: there is none."""
+    for proof in rig.proof_of_cut:
+        if proof.kind != "falls" or proof.point is None:
+            continue
+        seen = builder.trace(proof.point).seen
+        before, reads = seen.before(cut.not_before_ns), seen.inside(restored.not_before_ns, FAR_NS)
+        one = _counted(rig.points[proof.point], before, reads)
+        if one is not None and reads.value[-1] < before.value[-1]:
+            on = (one.counted - one.step <= one.most) & (one.counted + one.step >= one.least)
+            if on[-1]:
+                return proof.point
+    return None
 
 
 def _lasted(fate: ConnectionOutcome, by_ns: int) -> bool:
@@ -140,13 +199,13 @@ def _went_on(rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, cut: Boun
     return _counted_on(rig.points[alive], seen, cut, by_ns, still)
 
 
-def counted_through(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -> bool:
+def counted_through(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -> bool | None:
     """Whether the sign of life reads after the return, once that can be told, what it would read had it gone on all
-    the time: then a lost connection was the network's."""
+    the time: then a lost connection was the network's. None: not known."""
     alive = rig.ready.alive
     if alive is None or alive not in rig.points or (still := builder.still_ns(alive)) is None:
-        return False
-    return _counted_on(rig.points[alive], builder.trace(alive).seen, cut, restored.not_after_ns, still) is True
+        return None
+    return _counted_on(rig.points[alive], builder.trace(alive).seen, cut, restored.not_after_ns, still)
 
 
 def _stood(seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool:
@@ -159,9 +218,9 @@ def _stood(seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool:
 
 
 def _counted_on(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool | None:
-    """A counter that reads after a break what it would read had it gone on at its rate has gone on. A bit, a counter
-    that may have gone round in between, and one whose pace is known no more finely than the time since the cut tell
-    nothing: what began anew may read the same."""
+    """A counter that reads after a break what it would read had it gone on at its rate has gone on, one that doesn't
+    has not. A bit, a counter that may have gone round in between, and one whose pace is known no more finely than the
+    time since the cut tell nothing: what began anew may read the same."""
     modulus = _MODULUS.get(point.type, 0.0) * point.scale
     by_ns = max(by_ns, cut.not_after_ns + min(5 * still_ns // 2, _TOLD_NS))
     last, first = seen.last_until(cut.not_before_ns), int(np.searchsorted(seen.late, by_ns, side="left"))
@@ -177,4 +236,4 @@ def _counted_on(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: in
     spare = still_ns + _RATE_ERROR * elapsed
     if 2 * spare > by_ns - cut.not_after_ns:
         return None
-    return True if abs(missing) <= spare else None
+    return abs(missing) <= spare

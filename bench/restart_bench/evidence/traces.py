@@ -70,6 +70,11 @@ class Reads:
         place = int(np.searchsorted(self.late, instant_ns, side="right")) - 1
         return place if place >= 0 else None
 
+    def before(self, instant_ns: int) -> Reads:
+        """The last read that ended by an instant, alone; none where there is none."""
+        place = self.last_until(instant_ns)
+        return self.part(0, 0) if place is None else self.part(place, place + 1)
+
     def value_until(self, instant_ns: int) -> float | None:
         """Last good value before an instant; None where there is none."""
         place = self.last_until(instant_ns)

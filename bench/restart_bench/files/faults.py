@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True, order=True)
 class Fault:
-    """One fault (or warning). `path` names the value (`points.auger.coil`), "" for the file as a whole."""
+    """One fault (or warning). `path` names the value (`points.auger.coil`), "" for the file as a whole; `line` is 0
+    where there is none, as in a file that could not be read."""
 
     file: str
     line: int
@@ -18,7 +19,8 @@ class Fault:
 
     def __str__(self) -> str:
         path = f"{on_one_line(self.path)}: " if self.path else ""
-        return f"{on_one_line(self.file)}:{self.line}: {path}{on_one_line(self.text)}; {on_one_line(self.cure)}"
+        place = f":{self.line}" if self.line else ""
+        return f"{on_one_line(self.file)}{place}: {path}{on_one_line(self.text)}; {on_one_line(self.cure)}"
 
 
 LONGEST = 400

@@ -17,8 +17,8 @@ from typing import Any
 
 import yaml
 
-from restart_bench.files.cures import SYNTAX, VALUE, Refusal, cure_for
-from restart_bench.files.faults import Fault, FaultsFound, shown_path
+from restart_bench.files.cures import SYNTAX, VALUE, Refusal, closest, cure_for
+from restart_bench.files.faults import Fault, shown_path
 
 LARGEST_BYTES = 1 << 20
 MOST_NODES = 50_000
@@ -133,7 +133,8 @@ def read_yaml(path: Path, shown: str | None = None) -> ReadFile:
             return _refused(path, name, "is larger than 1 MiB", "a suite file is a few kilobytes; is it the right one?")
         content = path.read_bytes()
     except FileNotFoundError:
-        return _refused(path, name, "there is no such file", _cure_missing_file(path))
+        missing = "there is no such file" if path.suffix else "there is no such file or folder"
+        return _refused(path, name, missing, _cure_missing_file(path))
     except OSError as error:
         return _refused(path, name, f"can't be read ({error.strerror})", "check its name and the rights on it")
     except ValueError as error:
@@ -395,14 +396,16 @@ def _cure_missing_file(path: Path) -> str:
     double = path.with_name(path.name + ".txt")
     if double.exists():
         return cure_for(Refusal(stage=VALUE, expected="file name", text=double.name))
-    return "check its name and folder"
+    near = closest(path.name, (name for name in _beside(path) if name != path.name))
+    return f"did you mean {path.with_name(near)}?" if near else "check its name and folder"
+
+
+def _beside(path: Path) -> list[str]:
+    try:
+        return sorted(os.listdir(path.parent))  # noqa: PTH208 - names alone are asked for
+    except OSError:
+        return []
 
 
 def _refused(path: Path, name: str, text: str, cure: str) -> ReadFile:
-    return ReadFile(path=path, faults=[Fault(name, 1, "", text, cure)])
-
-
-def raise_if_any(faults: list[Fault]) -> None:
-    """Raises FaultsFound if there are any."""
-    if faults:
-        raise FaultsFound(faults)
+    return ReadFile(path=path, faults=[Fault(name, 0, "", text, cure)])

@@ -15,7 +15,7 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence, Judged, Problem
 from restart_bench.evidence.marks import cut_of, mode_proofs, restored_of, switching_of
 from restart_bench.evidence.reachability import REPLIES
-from restart_bench.evidence.restarts import CounterMoved, counted_through, moved_since, unit_ns
+from restart_bench.evidence.restarts import CounterMoved, counted_through, moved_since, unit_ns, wrapped_on
 from restart_bench.evidence.supply_off import (
     SLACK_NS,
     OffSpan,
@@ -239,9 +239,9 @@ def _restart(evidence: Evidence, proof: Proof) -> RestartSeen:
 def _since_the_loss(evidence: Evidence, proof: Proof, lost: Bounds) -> RestartSeen | None:
     """The value after a late loss against the last one before it; None where there are not both."""
     assert proof.point is not None
-    before = evidence.builder.trace(proof.point).seen.value_until(lost.not_after_ns)
+    before = evidence.builder.trace(proof.point).seen.before(lost.not_after_ns)
     reads = evidence.reads(proof.point).inside(lost.not_after_ns, evidence.end_ns)
-    if before is None or len(reads) == 0:
+    if len(before) == 0 or len(reads) == 0:
         return None
     found = moved_since(evidence.rig, evidence.builder, evidence.fate, (proof, before, reads), lost)
     return _told(evidence, proof, (before, reads), found)
@@ -251,16 +251,16 @@ def _since_the_cut(evidence: Evidence, proof: Proof) -> RestartSeen:
     """The value after the return against the one before the cut."""
     assert evidence.cut is not None and evidence.restored is not None and proof.point is not None
     name = shown(evidence.rig, proof.point)
-    before = evidence.before(proof.point)
+    before = evidence.reads(proof.point).before(evidence.cut.not_before_ns)
     reads = evidence.reads(proof.point).inside(evidence.restored.not_before_ns, evidence.end_ns)
-    if before is None or len(reads) == 0:
-        when = "before the cut" if before is None else f"after {evidence.back}"
+    if len(before) == 0 or len(reads) == 0:
+        when = "before the cut" if len(before) == 0 else f"after {evidence.back}"
         return RestartSeen(ProofState.UNREAD, f"{name} was not read {when}")
     found = moved_since(evidence.rig, evidence.builder, evidence.fate, (proof, before, reads), evidence.cut)
     return _told(evidence, proof, (before, reads), found)
 
 
-def _told(evidence: Evidence, proof: Proof, values_read: tuple[float, Reads], found: CounterMoved) -> RestartSeen:
+def _told(evidence: Evidence, proof: Proof, values_read: tuple[Reads, Reads], found: CounterMoved) -> RestartSeen:
     """What a counter says of a restart, in words."""
     assert proof.point is not None
     before, reads = values_read
@@ -284,6 +284,10 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
         alive = shown(evidence.rig, evidence.rig.ready.alive or "")
         text = f"the controller lost its connection, but {alive} went on counting, as where the network is lost"
         return RestartSeen(ProofState.UNREAD, text)
+    if fate.lost is True and not fate.late and (wrapped := _wrapped_on(evidence)):
+        on = f"{shown(evidence.rig, wrapped)} reads what it would had it wrapped and counted on"
+        text = f"the controller lost its connection, but {on}, as where the network is lost"
+        return RestartSeen(ProofState.UNREAD, text)
     if fate.lost is True:
         when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.late and fate.dark is not None else ""
         return RestartSeen(ProofState.HELD, f"the controller lost its connection{when}", fate.shown_ns)
@@ -298,10 +302,21 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
     return RestartSeen(ProofState.UNREAD, "the controller was not read before the cut or not after it")
 
 
-def _went_on(evidence: Evidence) -> bool:
-    """Whether the sign of life counted on through the cut, and was not lost once more after it."""
+def _went_on(evidence: Evidence) -> bool | None:
+    """Whether the sign of life counted on through the cut, and was not lost once more after it; None: not known."""
     assert evidence.cut is not None and evidence.restored is not None
-    return evidence.late is None and counted_through(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
+    if evidence.late is not None:
+        return False
+    return counted_through(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
+
+
+def _wrapped_on(evidence: Evidence) -> str | None:
+    """The uptime that may have counted on over a wrap, behind a link that only fell silent; None: there is none, or
+    the sign of life did not."""
+    assert evidence.cut is not None and evidence.restored is not None
+    if evidence.fate.anew_ns is not None or _went_on(evidence) is False:
+        return None
+    return wrapped_on(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
 
 
 def powered_since(evidence: Evidence, proofs: Proofs) -> int | None:
@@ -383,9 +398,12 @@ def _restarted_early(evidence: Evidence, restore: Switching) -> str:
     if evidence.late is not None:
         return ""
     for proof in evidence.rig.proof_of_cut:
-        if proof.kind != "falls" or proof.point is None or (before := evidence.before(proof.point)) is None:
+        if proof.kind != "falls" or proof.point is None:
             continue
         point, seen = evidence.rig.points[proof.point], evidence.trace(proof.point).seen
+        before = evidence.reads(proof.point).before(evidence.cut.not_before_ns)
+        if len(before) == 0:
+            continue
         unit = unit_ns(point) or 0
         for low, high in ((evidence.cut.not_after_ns, restore.before_ns), (restore.after_ns, evidence.end_ns)):
             reads = seen.inside(low, high)
@@ -402,8 +420,8 @@ def _restarted_early(evidence: Evidence, restore: Switching) -> str:
     return ""
 
 
-def _values(point: Point, before: float, reads: Reads, place: int) -> str:
-    return f"{value_text(point, before)} before, {value_text(point, float(reads.value[place]))} after"
+def _values(point: Point, before: Reads, reads: Reads, place: int) -> str:
+    return f"{value_text(point, float(before.value[-1]))} before, {value_text(point, float(reads.value[place]))} after"
 
 
 def _off_time_text(

@@ -110,8 +110,7 @@ def _conformed_before(demand: Expectation, before: float | None) -> bool:
 
 def _none_conforms(evidence: Evidence, demand: Expectation, span: _Span) -> Judged:
     """No read conforms: a fail where the state lasted after the return, a pass for a `returns` that stayed on."""
-    rig, point = evidence.rig, evidence.rig.points[demand.judged]
-    name = shown(rig, demand.point)
+    name = shown(evidence.rig, demand.point)
     if len(span.reads) == 0:
         gap = (span.start_ns, span.end_ns)
         return _blind(evidence, demand, [gap], f"{name}: not read")
@@ -119,20 +118,25 @@ def _none_conforms(evidence: Evidence, demand: Expectation, span: _Span) -> Judg
         return _judge_from(evidence, demand, span, 0, stayed=True)
     assert evidence.restored is not None
     after = span.reads.inside(evidence.restored.not_before_ns, span.end_ns)
-    all_deviate = np.ones(len(after), dtype=bool)
     limit = demand.longer_than_ns
-    # What conforms may hide in a gap after the first of these reads, so there must be none.
-    seen_through = len(after) > 0 and not long_gaps(span.known, int(after.late[0]), span.end_ns, limit)
-    for pulse in _pulses(after, all_deviate, limit, span.end_ns, span.start_ns):
-        if seen_through and pulse.least_ns >= limit:
-            value = value_text(point, float(after.value[pulse.low]))
-            least = span_text(pulse.least_ns, pulse.least_ns)
-            lasted = f"{value} in every read after {evidence.back}, for {least} or longer"
-            reason = f"{name}: {lasted}; {_should(evidence, demand)}"
-            figures = {"on_for_ns": [pulse.least_ns, pulse.most_ns]}
-            return Judged(Verdict.FAIL, reason, figures, pulse.seen_by_ns)
+    if len(after):
+        # What conforms may hide in a gap; whether it did or nothing ever came, what follows the last one deviates.
+        gaps = long_gaps(span.known, int(after.late[0]), span.end_ns, limit)
+        last = after.part(int(np.searchsorted(after.late, gaps[-1][1], side="left")) if gaps else 0, len(after))
+        for pulse in _pulses(last, np.ones(len(last), dtype=bool), limit, span.end_ns, span.start_ns):
+            if pulse.least_ns >= limit:
+                return _never_conformed(evidence, demand, last, pulse)
     gap = (int(span.reads.late[-1]), span.end_ns)
     return _blind(evidence, demand, [gap], f"{name}: no read that conforms, and too few to show that there was none")
+
+
+def _never_conformed(evidence: Evidence, demand: Expectation, last: Reads, pulse: Pulse) -> Judged:
+    """A fail: none of the last reads conforms, and they were read without a gap for long enough."""
+    value = value_text(evidence.rig.points[demand.judged], float(last.value[pulse.low]))
+    least = span_text(pulse.least_ns, pulse.least_ns)
+    lasted = f"{value} in every read after {evidence.back}, for {least} or longer"
+    reason = f"{shown(evidence.rig, demand.point)}: {lasted}; {_should(evidence, demand)}"
+    return Judged(Verdict.FAIL, reason, {"on_for_ns": [pulse.least_ns, pulse.most_ns]}, pulse.seen_by_ns)
 
 
 def _should(evidence: Evidence, demand: Expectation) -> str:

@@ -70,7 +70,7 @@ def _verdict(scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) ->
         also = [(f"beside that {counted(len(invalid), 'cycle')} not valid", invalid)] if invalid else []
         return Verdict.FAIL, _of_cycles([(f"{len(failed)} of {of} failed", failed), *also])
     if invalid:
-        return Verdict.ERROR, _of_cycles([(f"{len(invalid)} of {of} not valid", invalid)])
+        return Verdict.ERROR, _beside_the_answer(scenario, cycles, [(f"{len(invalid)} of {of} not valid", invalid)])
     too_few = _too_few_shown(scenario, cycles, planned)
     doubtful = [*([too_few.whole] if too_few else []), *_not_reached(scenario, cycles)]
     if doubtful:
@@ -91,6 +91,18 @@ def _of_cycles(groups: Sequence[tuple[str, Sequence[CycleJudged]]]) -> _Why:
     return _Why(whole, groups[0][0])
 
 
+def _beside_the_answer(
+    scenario: Scenario, cycles: Sequence[CycleJudged], groups: Sequence[tuple[str, Sequence[CycleJudged]]]
+) -> _Why:
+    """The same of a search that found what it looked for in its other cycles: that is told first. It passes no more
+    for it (rule 11): cycles that show nothing were asked for again."""
+    found = search_found(scenario, cycles)
+    if found is None or not found.answered:
+        return _of_cycles(groups)
+    (head, mine), *others = groups
+    return _of_cycles([(f"{found_text(found)}; beside that {head}", mine), *others])
+
+
 def _with(cycles: Sequence[CycleJudged], verdict: Verdict) -> list[CycleJudged]:
     return [cycle for cycle in cycles if cycle.verdict is verdict]
 
@@ -107,7 +119,8 @@ def _too_few_shown(scenario: Scenario, cycles: Sequence[CycleJudged], planned: i
     """More inconclusive cycles than allowed, or fewer cycles done than planned."""
     unclear = _with(cycles, Verdict.INCONCLUSIVE)
     if len(unclear) > _allowed(scenario):
-        return _of_cycles([(f"{len(unclear)} of {counted(len(cycles), 'cycle')} not shown either way", unclear)])
+        told = (f"{len(unclear)} of {counted(len(cycles), 'cycle')} not shown either way", unclear)
+        return _beside_the_answer(scenario, cycles, [told])
     found = search_found(scenario, cycles)
     if found is not None:
         return None if found.answered else _Why(found_text(found))

@@ -199,7 +199,7 @@ def not_passed(rig: Rig, scenarios: Sequence[ScenarioJudged], cycles: Sequence[C
 def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[str, ...]:
     """What the run does not show, in three sentences for whoever reads such a thing for the first time, and what more
     cycles would show, where none deviated."""
-    valid = [one for one in cycles if one.verdict is not Verdict.ERROR and one.mark("cut") is not None]
+    valid = [one for one in cycles if one.is_test]
     if not valid:
         return ()
     times = "once" if len(valid) == 1 else f"{len(valid)} times"

@@ -326,6 +326,13 @@ class CycleJudged:
         return next((one.figures["restarted"] for one in self.findings if "restarted" in one.figures), None)
 
     @property
+    def is_test(self) -> bool:
+        """True where power or run mode was taken, nothing voided that, and nobody broke it off before the return:
+        others show nothing about a restart."""
+        broken_off = any(one.kind is FindingKind.COMPLETION for one in self.findings) and self.mark("restored") is None
+        return self.mark("cut") is not None and self.verdict is not Verdict.ERROR and not broken_off
+
+    @property
     def searched(self) -> bool:
         """True where the cycle is one of a search for what is ridden through: its off time is its own."""
         return "off_for_ns" in self.figures

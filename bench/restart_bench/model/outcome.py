@@ -76,6 +76,11 @@ class RunOutcome:
     verdict: Verdict
     runs: tuple[OneRun, ...]
 
+    @staticmethod
+    def of(run: OneRun) -> RunOutcome:
+        """The outcome of an invocation that was this one run."""
+        return RunOutcome(exit_code_of(run), verdict_over([run]), (run,))
+
 
 def exit_code_of(run: OneRun) -> int:
     """Exit code of one run: its scenarios, and how it ended."""

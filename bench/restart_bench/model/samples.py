@@ -85,10 +85,6 @@ class SampleLayout:
         columns += [(f"p:{name}", "i1" if code == "b" else "<f8") for name, code in self.points]
         return np.dtype(columns)
 
-    def request_name(self, number: int) -> str:
-        """What people read."""
-        return "connect" if number == CONNECT else self.requests[number]
-
 
 @dataclass(frozen=True, slots=True)
 class DeviceSamples:

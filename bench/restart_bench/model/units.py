@@ -21,6 +21,7 @@ NS_OF: dict[str, int] = {
     "h": 3_600_000_000_000,
     "d": 86_400_000_000_000,
 }
+_WORDS = {"sec": "s", "second": "s", "seconds": "s", "minute": "min", "minutes": "min", "hour": "h", "hours": "h"}
 LONGEST_NS = 366 * NS_OF["d"]
 MOST_VALUES = 1000
 NO_UNIT = " has no unit"
@@ -40,6 +41,12 @@ class UnitRefused(ValueError):
         super().__init__(f"{what}; {cure}")
         self.what = what
         self.cure = cure
+
+
+def time_unit_ns(unit: str) -> int | None:
+    """How long one of this unit is, as people write it; None where it is not known or no unit of time."""
+    unit = unit.strip()
+    return NS_OF.get(_WORDS.get(unit.lower(), unit), NS_OF.get(unit.lower()))
 
 
 def parse_duration(text: str) -> int:

@@ -19,7 +19,7 @@ from restart_bench.model.verdicts import GLOSS, Verdict
 
 WHOLE_UP_TO = 10**10
 """Whole numbers up to here (all of 32 bits) are told with every digit."""
-US, MS, S, MIN = 1_000, 1_000_000, 1_000_000_000, 60_000_000_000
+US, MS, S = 1_000, 1_000_000, 1_000_000_000
 
 
 def _scale(ns: int) -> tuple[int, int, str, int]:
@@ -170,11 +170,12 @@ def counted(number: int, one: str, many: str = "") -> str:
 
 
 def finding_words(finding: Finding) -> str:
-    """What was expected, as people read it; of a cycle's validity and end, which no file demands, what that is."""
+    """What was expected, as people read it; of a cycle's validity and end, which no file demands, what is looked at (a
+    statement there would contradict its verdict)."""
     if finding.kind is FindingKind.COMPLETION:
-        return "the cycle is complete"
+        return "end of the cycle"
     if finding.kind is FindingKind.VALIDITY:
-        return f"the cycle is valid ({finding.subject})"
+        return f"validity of the cycle ({finding.subject})"
     return finding.expectation
 
 

@@ -29,7 +29,7 @@ from restart_bench.model.clock import FAR_NS, NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.model.rig import Device, Point
 from restart_bench.model.samples import SampleKind
 from restart_bench.observer.link import Close, Link, Open, Outcome, Sample, Send
-from restart_bench.observer.part_writer import PartFile
+from restart_bench.observer.part_writer import ATTENDED_NS, PartFile
 from restart_bench.observer.pipe import OfferingPipe
 from restart_bench.observer.sockets import begin_connect, connect_problem, resolve, tune_process, wait_briefly
 
@@ -85,7 +85,7 @@ class Wire:
         came = sample.values or (sample.kind, sample.exception)
         if came != self._newest.get(sample.request) or sample.kind in _CHANGES:
             self._newest[sample.request] = came
-            self.file.hurry()
+            self.file.hurry(sample.received_ns)
 
     def _open(self, number: int) -> None:
         try:
@@ -216,7 +216,8 @@ class Observer:
         instant = now_ns()
         soon = wire.link.due_ns() - instant < _ALONE_NS  # the wait for an answer is a little too coarse for that
         if wire.link.awaits_one and not soon and len(wire.established) == 1 and not wire.connecting:
-            until = min(instant + _ALONE_NS, wire.file.due_ns(), self._alive_ns)
+            alone_ns = ATTENDED_NS if wire.file.attended(instant) else _ALONE_NS
+            until = min(instant + alone_ns, wire.file.due_ns(), self._alive_ns)
             wire.converse(until, self._commands.waiting)
             self._carry_out(wire)
 
@@ -289,7 +290,7 @@ class Observer:
     def _obey(self) -> None:
         while self._commands.waiting:
             command = self._commands.waiting.popleft()
-            told = {"tell": "done", "id": command["id"]}
+            told = {"tell": "done", "id": command.get("id")}
             if command["do"] == "cycle":
                 self._begin_cycle(command["cycle"])
                 self._pipe.tell(told)
@@ -297,6 +298,9 @@ class Observer:
                 self._pipe.tell({**told, "report": self._report()})
             elif command["do"] == "write":
                 self._write(command)
+            elif command["do"] == "attend":
+                for wire in self._devices:
+                    wire.file.attend(now_ns(), command["until_ns"])
 
     def _begin_cycle(self, cycle: int) -> None:
         for wire in self._devices:

@@ -18,7 +18,7 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -235,11 +235,27 @@ class ObserverHandle:
             self._news_seen = self._news_count
             return came
 
+    @contextlib.contextmanager
+    def attended(self, until_ns: int) -> Iterator[None]:
+        """Meanwhile, until then at most, what is read is told within 10 ms, though nothing moved."""
+        self._tell({"do": "attend", "until_ns": until_ns})
+        try:
+            yield
+        finally:
+            self._tell({"do": "attend", "until_ns": 0})
+
     def last_good_ns(self, device: str) -> int | None:
-        """When the newest good read of a device was received (known up to 100 ms late), None if there is none."""
+        """When the newest good read of a device was received (known up to 100 ms late, where nobody attends), None if
+        there is none."""
         store = self._stores.get(device)
         with self._news:
             return store.last_good_ns if store is not None else None
+
+    def connection_of(self, device: str) -> int | None:
+        """Number of the connection on which the newest good read of a device came, None if there is none."""
+        store = self._stores.get(device)
+        with self._news:
+            return store.last_connection if store is not None else None
 
     def statistics(self) -> dict[str, Any]:
         """How evenly was sampled so far.
@@ -330,15 +346,19 @@ class ObserverHandle:
             self._ticket += 1
             ticket = self._ticket
             self._waiting[ticket] = waiting
-        if not self._failed and not self._closing:
-            line = json.dumps({**command, "id": ticket}).encode() + b"\n"
-            with contextlib.suppress(OSError, ValueError), self._sending:
-                self._stdin.write(line)
-            if not waiting.come.wait(limit_s):
-                self._give_up(f"the observer did not answer within {limit_s:g} s")
+        if self._tell({**command, "id": ticket}) and not waiting.come.wait(limit_s):
+            self._give_up(f"the observer did not answer within {limit_s:g} s")
         with self._news:
             self._waiting.pop(ticket, None)
         return waiting.answer
+
+    def _tell(self, command: dict[str, Any]) -> bool:
+        """Sends a command; False where the observer is gone."""
+        if self._failed or self._closing:
+            return False
+        with contextlib.suppress(OSError, ValueError), self._sending:
+            self._stdin.write(json.dumps(command).encode() + b"\n")
+        return True
 
     # ------------------------------------------------------------ the reader
 

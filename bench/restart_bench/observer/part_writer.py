@@ -13,12 +13,14 @@ from restart_bench.observer.modbus import layout_for, plan_requests
 
 FLUSH_NS = 100 * NS_PER_MS  # nothing older than this is ever lost
 HURRY_NS = 10 * NS_PER_MS  # however fast something moves: each writing wakes the reader
+ATTENDED_NS = 5 * NS_PER_MS  # the same while somebody waits for what is read
+_GATHER_NS = NS_PER_MS  # the answers of one round are written together
 _HEAD = SampleLayout("", (), ()).format
 
 
 class PartFile:
-    """The `.part` file of one device: whole records only, within `FLUSH_NS`, or soon (see `hurry`). Without a folder
-    nothing is saved, and records are only offered."""
+    """The `.part` file of one device: whole records only, within `FLUSH_NS`, or soon (see `hurry`, `attend`). Without
+    a folder nothing is saved, and records are only offered."""
 
     def __init__(self, folder: Path | None, device: Device, points: list[Point]) -> None:
         """Goes on behind the samples of an earlier run where they were put there beforehand, with the same layout.
@@ -41,6 +43,7 @@ class PartFile:
         self._waiting = bytearray()
         self._due_ns = FAR_NS
         self._flushed_ns = 0
+        self._attended_until_ns = 0
         if not begun:
             self._write(self.layout.header())
 
@@ -68,6 +71,8 @@ class PartFile:
                 told = self._pack(request, values)
         if not self._waiting:
             self._due_ns = received_ns + FLUSH_NS
+            if received_ns < self._attended_until_ns:
+                self.hurry(received_ns)
         self._waiting += (
             self._head.pack(self.cycle, request, kind, exception, connection & 0xFFFFFFFF, sent_ns, received_ns) + told
         )
@@ -78,9 +83,21 @@ class PartFile:
         self._packed[request] = values, told
         return told
 
-    def hurry(self) -> None:
-        """Something moved: what waits is due at once, `HURRY_NS` behind the last writing at the earliest."""
-        self._due_ns = min(self._due_ns, self._flushed_ns + HURRY_NS)
+    def hurry(self, instant_ns: int) -> None:
+        """Something moved, or somebody waits for it: what is to be written is due at once, some milliseconds behind the
+        last writing at the earliest."""
+        apart_ns = ATTENDED_NS if self.attended(instant_ns) else HURRY_NS
+        self._due_ns = min(self._due_ns, max(instant_ns + _GATHER_NS, self._flushed_ns + apart_ns))
+
+    def attend(self, instant_ns: int, until_ns: int) -> None:
+        """From now until then somebody waits for what is read: it is due soon although nothing moved."""
+        self._attended_until_ns = until_ns
+        if self._waiting and instant_ns < until_ns:
+            self.hurry(instant_ns)
+
+    def attended(self, instant_ns: int) -> bool:
+        """True while somebody waits for what is read."""
+        return instant_ns < self._attended_until_ns
 
     def flush(self, instant_ns: int) -> tuple[int, bytes]:
         """Write what waits: where in the file it begins, and the bytes."""

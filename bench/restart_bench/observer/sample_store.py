@@ -139,6 +139,7 @@ class SampleStore:
         self.layout = layout
         self.reads = reads
         self._last_good_ns: int | None = None
+        self._last_connection: int | None = None
         self._kinds = [0] * len(SampleKind)
         self._path = path
         self._dtype = layout.dtype()
@@ -163,6 +164,12 @@ class SampleStore:
         """When the newest good read was received."""
         self._work_off()
         return self._last_good_ns
+
+    @property
+    def last_connection(self) -> int | None:
+        """Number of the connection of the newest good read."""
+        self._work_off()
+        return self._last_connection
 
     @property
     def kinds(self) -> list[int]:
@@ -280,6 +287,7 @@ class SampleStore:
         good = np.flatnonzero((kinds == SampleKind.GOOD) & (records["request"] < self.reads))
         if len(good):
             self._last_good_ns = int(records["received_ns"][good[-1]])
+            self._last_connection = int(records["connection"][good[-1]])
         self._note_newest(records)
         self._newest.add(records)
         self._gaps.add(records)

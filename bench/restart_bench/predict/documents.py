@@ -9,7 +9,7 @@ from restart_bench.model.program import Program
 from restart_bench.predict.editions import ChangedAnswer, side_by_side
 from restart_bench.predict.engine import Answer
 from restart_bench.predict.proving.parts import COLD, HELD, MODE, REST, SUPPLY, WARM
-from restart_bench.predict.traces import Cut, Held, Hold, Trace
+from restart_bench.predict.traces import Cut, Hold, Trace
 from restart_bench.predict.why import Why, decided_words, does, show_cure
 
 COLUMNS = {(SUPPLY, WARM): "loss of supply", (MODE, WARM): "mode change", (SUPPLY, COLD): "cold start"}
@@ -88,32 +88,6 @@ def why_lines(answers: Sequence[Answer], whys: Mapping[Any, Why]) -> Iterator[st
             said.setdefault(why.because, []).append(COLUMNS[answer.restart, answer.start])
     for because, restarts in said.items():
         yield f"{', '.join(restarts)}: {because}"
-
-
-def trace_lines(trace: Trace, scan_ns: int) -> Iterator[str]:
-    """A trace as a person would do it."""
-    for step in trace.steps:
-        yield _step_words(step, scan_ns)
-    yield _step_words(trace.cut, scan_ns)
-    for held in trace.after:
-        yield f"afterwards {_inputs_words(held)}"
-
-
-def _step_words(step: Hold | Cut, scan_ns: int) -> str:
-    written = "".join(f"write {name} = {value}, " for name, value in step.writes)
-    if isinstance(step, Hold):
-        lasting = f"for {step.scans * scan_ns / 1e6:g} ms" if step.scans else "until nothing moves"
-        return f"{written}{_inputs_words(step.inputs)} {lasting}"
-    if step.restart == MODE:
-        return f"{written}leave run mode and enter it again"
-    where = f" within a scan with {_inputs_words(step.inputs)}, after rung {step.rungs}" if step.rungs else ""
-    return f"{written}cut the supply{where}" + (", retained memory is lost" if step.start == COLD else "")
-
-
-def _inputs_words(held: Held) -> str:
-    if not held:
-        return "inputs at rest"
-    return ", ".join(f"{name} {_value(value)}" for name, value in held)
 
 
 def _value(value: Any) -> str:

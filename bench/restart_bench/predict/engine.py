@@ -49,7 +49,7 @@ from restart_bench.predict.questions import LENGTHS, PERIODS, Questions
 from restart_bench.predict.traces import Cut, Hold, Played, Player, Trace
 
 Word = Literal["off", "on", "depends", "never"]
-OFF, ON, DEPENDS, NEVER = "off", "on", "depends", "never"
+OFF, ON, NEVER = "off", "on", "never"
 DEEPEST = 11  # scans and cuts before the cut in a path that is looked for
 ONCE_DEEPEST = 7  # the same, where the cut is the only one
 TRIES = 4  # paths that are played in vain

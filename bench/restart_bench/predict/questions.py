@@ -8,7 +8,7 @@ that `Reachability` has not excluded, or, with `within(n)`, one that n steps fro
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -359,8 +359,3 @@ class Questions:
 def true_in(model: list[int], literal: int) -> bool:
     """What a literal is in a model."""
     return (model[abs(literal) - 1] > 0) == (literal > 0)
-
-
-def values_in(model: list[int], bits: Bits, slots: Iterable[Slot]) -> dict[Slot, bool]:
-    """What some bits are in a model."""
-    return {slot: true_in(model, bits[slot]) for slot in slots}

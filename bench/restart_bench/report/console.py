@@ -12,7 +12,17 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from restart_bench.judging.campaign.case_map import case_rows, outcome_words, verdict_words
+from restart_bench.judging.campaign.case_map import case_rows, number_words, outcome_words, verdict_words
+from restart_bench.judging.campaign.coverage import (
+    Coverage,
+    Played,
+    coverage_of,
+    cut_name,
+    left_out_words,
+    played_words,
+    start_name,
+    valid_words,
+)
 from restart_bench.judging.campaign.measured_times import (
     AFTER_A_RESTART,
     SURE_DRIFT,
@@ -87,6 +97,7 @@ _ROOMY = 100
 _LONGEST_NAME = 40
 _MOST_SCENARIOS = 8
 _MOST_CASES = 40
+_MOST_CUTS, _MOST_STARTS = 6, 16
 _MOST_TIMES = 20
 
 
@@ -137,9 +148,23 @@ def _print_record(run: OneRun, console: Console) -> None:
     text = f"record: {run.record or record}"
     if console.is_terminal and Text(text).cell_len > console.width:  # whole on a line of its own
         text = f"record:\n{run.record or record}"
-    if is_gone:
+    if is_gone and _left_open(run.folder):
+        text = (
+            f"no record yet ({run.folder} is not closed: its rig was not left as it should be): `restart-bench park` "
+            "closes it and writes its record"
+        )
+    elif is_gone:
         text = f"no record is there ({_why_no_record(run.folder)}): restart-bench report {run.folder}"
     console.print(Text(text), soft_wrap=True)
+
+
+def _left_open(folder: Path) -> bool:
+    """True where the way out of an armed run was not finished: `park`, or the next armed start, has to."""
+    try:
+        told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(told, dict) and told.get("state") == "left open"
 
 
 def _why_no_record(folder: Path) -> str:
@@ -175,6 +200,7 @@ def _print_run(run: OneRun, console: Console, *, explain: bool) -> None:
     for scenario in run.scenarios:
         cycles = [one for one in run.counted if one.scenario == scenario.scenario]
         _print_scenario(run, scenario, cycles, console)
+    _print_coverage(coverage_of(run.tested, run.counted), console)
     found = foretell(run)
     _print_forecasts(run, found, console)
     if found is not None:
@@ -234,10 +260,39 @@ def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
         name = Text(without_controls(row.case.name)).append(f" ({FROM_MEMORY})" if row.case.from_memory else "", "dim")
         off = bounds_text(row.off_time_ns) if row.off_time_ns is not None else "-"
         outcome = [outcome_words(row)] if with_outcome else []
-        table.add_row(name, off, *outcome, str(row.cycles), Text(verdict_words(row), style=console_style(row.verdict)))
+        style = console_style(row.verdict) if row.verdict is not None else "dim"
+        table.add_row(name, off, *outcome, number_words(row), Text(verdict_words(row), style=style))
     console.print(table)
     if len(rows) > _MOST_CASES:
         _bullet(f"and {counted(len(rows) - _MOST_CASES, 'more case')}, all in the record", console)
+
+
+def _print_coverage(coverage: Coverage, console: Console) -> None:
+    """What was played of all that the scenarios name: a map where there are several starts and several cuts, and in
+    words what is left."""
+    if not coverage.is_map:
+        return
+    console.print()
+    console.print(Text("What was played", style="bold"))
+    rows = [place for place in range(len(coverage.starts)) if any(row == place for row, _ in coverage.played)]
+    if 1 < len(coverage.cuts) <= _MOST_CUTS and 1 < len(rows) <= _MOST_STARTS:
+        table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
+        for column in ("cut from", *map(cut_name, coverage.cuts)):
+            table.add_column(column)
+        for row in rows:
+            cells = [_cell(coverage.played.get((row, cut))) for cut in range(len(coverage.cuts))]
+            table.add_row(Text(without_controls(start_name(coverage, coverage.starts[row]))), *cells)
+        console.print(table)
+    _bullet(played_words(coverage), console)
+    left = left_out_words(coverage)
+    if left:
+        _bullet(left, console)
+
+
+def _cell(played: Played | None) -> Text:
+    if played is None:
+        return Text("-", style="dim")
+    return Text(valid_words(played), style=console_style(played.verdict) if played.verdict is not None else "dim")
 
 
 def _print_search(found: SearchFound, console: Console) -> None:

@@ -10,6 +10,7 @@ from xml.etree import ElementTree as Xml
 
 from restart_bench.files.faults import Fault
 from restart_bench.judging.campaign.case_map import CaseRow, case_rows
+from restart_bench.judging.campaign.coverage import Coverage, coverage_of
 from restart_bench.judging.campaign.measured_times import MeasuredTime, measured_times
 from restart_bench.judging.campaign.ride_through import SearchFound, search_found
 from restart_bench.judging.inquiry.forecasts import program_score, scores
@@ -35,7 +36,7 @@ def document(outcome: RunOutcome) -> dict[str, Any]:
 def faults_document(faults: Sequence[Fault], exit_code: int) -> dict[str, Any]:
     """The same document where nothing could begin: no verdict, no runs, the faults."""
     rows = [
-        {"file": str(one.file), "line": one.line, "path": one.path, "text": one.text, "cure": one.cure}
+        {"file": str(one.file), "line": one.line or None, "path": one.path, "text": one.text, "cure": one.cure}
         for one in faults
     ]  # fmt: skip
     return {"verdict": None, "exit_code": exit_code, "runs": [], "faults": rows}
@@ -59,6 +60,7 @@ def _run_document(run: OneRun) -> dict[str, Any]:
         "altered": run.altered,
         **_forecasts_document(run, found),
         **foretold_document(found),
+        "coverage": _coverage_document(coverage_of(run.tested, [] if is_rehearsal(run.scenarios) else run.counted)),
         "scenarios": [_scenario_document(run, scenario) for scenario in run.scenarios],
     }
 
@@ -78,9 +80,9 @@ def _forecasts_document(run: OneRun, found: Foretold | None) -> dict[str, Any]:
 
 def _scenario_document(run: OneRun, scenario: ScenarioJudged) -> dict[str, Any]:
     cycles = [cycle for cycle in run.counted if cycle.scenario == scenario.scenario]
-    names = dict.fromkeys([*(one.case for one in cycles), *(one.case for one in scenario.late_findings)])
     asked = next((one for one in run.tested if one.name == scenario.scenario), None)
     rows = {row.case.name: row for row in case_rows(asked, cycles)} if asked is not None else {}
+    names = dict.fromkeys([*(one.case for one in cycles), *(one.case for one in scenario.late_findings), *rows])
     return {
         "name": scenario.scenario,
         "verdict": scenario.verdict.value,
@@ -135,6 +137,7 @@ def _map_document(row: CaseRow | None) -> dict[str, Any]:
         return {}
     case = row.case
     return {
+        "asked": row.asked,
         "off_for_ns": case.off_for_ns,
         "at_ns": [case.at.low_ns, case.at.high_ns],
         "level": case.level.text if case.level is not None else None,
@@ -144,6 +147,29 @@ def _map_document(row: CaseRow | None) -> dict[str, Any]:
         "rode_through": row.rode_through,
         "not_shown": row.not_shown,
         "verdicts": {word.value: number for word, number in row.verdicts.items()},
+    }
+
+
+def _coverage_document(coverage: Coverage) -> dict[str, Any]:
+    """Start states with their instants, cuts, and every combination of them: `asked` 0 is in no scenario."""
+    none = {"asked": 0, "valid": 0, "verdicts": {}}
+    return {
+        "starts": [{"state": one.state, "at_ns": [one.at.low_ns, one.at.high_ns]} for one in coverage.starts],
+        "cuts": [
+            {
+                "how": one.how,
+                "off_for_ns": one.off_for_ns if one.search is None else None,
+                "level": one.level.text if one.level is not None else None,
+                "search_ns": [one.search.shortest_ns, one.search.longest_ns] if one.search is not None else None,
+            }
+            for one in coverage.cuts
+        ],
+        "combinations": [
+            {"start": start, "cut": cut, **(dataclasses.asdict(played) if played is not None else none)}
+            for start in range(len(coverage.starts))
+            for cut in range(len(coverage.cuts))
+            for played in [coverage.played.get((start, cut))]
+        ],
     }
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, ExitStack, nullcontext, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
@@ -26,6 +26,7 @@ from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
 A = TypeVar("A")
 
 _RESTORE_TRIES = 5
+_TRIES_BY_HAND = 2  # a person who breaks a question off is asked once more; one who says no is not
 _CONTRARY_TRIES = 2  # of a relay that obeys, while the rail shows that its contact does not
 _RESTORE_PAUSE_S = 0.5
 _RAIL_WITHIN_NS = NS_PER_S  # for the rail to follow, beyond what the relay itself takes
@@ -81,8 +82,12 @@ class Actuators:
         self._heed_limits = heed_limits
         self._limits = rig.supply.limits if heed_limits and rig.supply is not None else None
         self._asks_person = _asks_person(rig)
+        self._left_run_mode = False  # the mode switch that a person turns may stand elsewhere
+        self._given_up = ""  # what a person could not be brought to switch the supply to
         self._rail_points = [proof.point for proof in rig.proof_of_cut if proof.of_supply and proof.point is not None]
         self._out_of_idle: dict[str, Value] = {}  # point -> value to go back to
+        self._let_go: dict[str, PointWritten] = {}  # point -> the write that put it back, as its device confirmed it
+        self._shown_idle: set[str] = set()  # of those: read so since
         self.state = SupplyState()
         self.cycle = 0
         self.before_start: Callable[[str], None] | None = None  # waits out the limits of the point
@@ -95,6 +100,7 @@ class Actuators:
     def write(self, name: str, value: Value, purpose: str, *, patient: bool = True) -> PointWritten:
         """Writes one point and records it. Raises CommandRefused if it was not taken, or may not be written."""
         self._refuse_unnamed(name)
+        self._let_go.pop(name, None)
         if name in self._out_of_idle and value != self._out_of_idle[name]:
             self._publish(WriteAnnounced(self.cycle, name, value, purpose, now_ns()))
         done = self._observer.write(name, value, purpose)
@@ -137,13 +143,35 @@ class Actuators:
         if point.by_hand is not None:
             self._by_hand(point, f"Let go of: {point.by_hand}", out_of_idle=False)
         else:
-            self.write(name, point.at_rest, purpose)
+            self._now_let_go(self.write(name, point.at_rest, purpose))
         self._out_of_idle.pop(name, None)
+
+    def _now_let_go(self, written: PointWritten) -> None:
+        self._let_go[written.point] = written
+        self._shown_idle.discard(written.point)
+
+    def still_out(self) -> dict[str, bool]:
+        """Points that were let go of and do not read so, themselves or at their terminal: whether they read otherwise
+        now (True), or were not read since (False). Their devices had confirmed it. Does not wait."""
+        found = {name: self._reads_out(name) for name in self._let_go if name not in self._out_of_idle}
+        self._shown_idle |= {name for name, out in found.items() if out is False}
+        return {name: bool(out) for name, out in found.items() if out is not False}
+
+    def _reads_out(self, name: str) -> bool | None:
+        """Whether a point that was let go of reads otherwise, None where it is not read."""
+        written, point = self._let_go[name], self._rig.points[name]
+        shown: list[bool | None] = []
+        for one in (point, self._rig.points.get(point.terminal or "")):
+            if one is not None:
+                reading = self._observer.latest(one.name)
+                value = None if reading is None or reading.sent_ns < written.received_ns else reading.value
+                shown.append(None if value is None else not _same(one, value, written.value))
+        return True if True in shown else None if None in shown else False
 
     def press_by_hand(self, point: Point, *, again: bool = False) -> Answered:
         """One press by a person; the point's own input shows it. Raises CommandRefused where nobody can answer."""
         before = f"{point.shown} was not seen pressed. " if again else ""
-        return self.ask(f"{before}Press briefly: {point.by_hand}. Done?", point.name)
+        return self.ask_for(f"Press briefly: {point.by_hand}. Done?", point.name, before=before)
 
     def on_another(self, rig: Rig, observer: ObserverHandle, supply: Supply | None) -> Actuators:
         """The same actuators on a rig as a killed run had it."""
@@ -186,8 +214,8 @@ class Actuators:
         """A person does it, and the point's own input has to show it; asked once more where it does not."""
         idle = point.at_rest
         for before in ("", f"{point.shown} does not show it. "):
-            if not self.ask(f"{before}{question}. Done?", point.name).answer:
-                raise CommandRefused(f"the person asked did not do it: {question}")
+            if not self.ask_for(f"{question}. Done?", point.name, before=before).answer:
+                raise CommandRefused(f"asked three times, it was not done: {question}")
             until = now_ns() + _CONTACT_WITHIN_NS
             if self._read_until(until, point.name, lambda reading: (reading.value != idle) is out_of_idle or None):
                 return
@@ -215,6 +243,37 @@ class Actuators:
         answered = Answered(self.cycle, question, yes, asked, now_ns(), point)
         self._publish(answered)
         return answered
+
+    def ask_for(self, question: str, point: str = "", *, before: str = "") -> Answered:
+        """Asks a person to do something. A no means "not yet", so it is asked three times; all of that is one answer,
+        from the first question on. Raises CommandRefused where nobody can answer."""
+        first = last = self.ask(f"{before}{question}", point)
+        for begin in ("Not yet. ", "Not yet; after a third no it is not asked again. "):
+            if last.answer:
+                break
+            last = self.ask(f"{begin}{question}", point)
+        return replace(last, asked_ns=first.asked_ns)
+
+    def switch_mode_by_hand(self, to: str) -> None:
+        """A person turns the mode switch. Raises CommandRefused where that is not done."""
+        self._left_run_mode = True  # before the question: it may be broken off with the switch turned already
+        verb = "Take the controller out of run mode" if to == "stop" else "Put the controller back into run mode"
+        if not self.ask_for(f"{verb}. Done?").answer:
+            raise CommandRefused(f"asked three times, the mode switch was not turned: {verb[0].lower()}{verb[1:]}")
+        self._left_run_mode = to == "stop"
+
+    def tell_of_the_mode(self, say: Callable[[str], None]) -> None:
+        """On the way out: a mode switch that a person did not turn back is told, unless the controller runs."""
+        mode = self._rig.mode
+        if mode is None or not self._left_run_mode:
+            return
+        self._left_run_mode = False
+        for name, wanted in mode.proof:
+            read = self._observer.latest(name)
+            fresh = read is not None and now_ns() - read.received_ns < _CONTACT_WITHIN_NS
+            if read is not None and fresh and read.value is not None and not wanted.met_by(read.value):
+                return
+        say("RUN MODE WAS LEFT and the mode switch was not turned back: turn it to RUN at the rig")
 
     def guess(self, question: str, guess: Guess) -> bool | None:
         """Asks a person what he expects; None where he does not know. Raises CommandRefused where nobody can answer."""
@@ -280,6 +339,8 @@ class Actuators:
     def _remember(self, to: str, purpose: str, before: int, after: int, *, taken: bool) -> None:
         # A command without an answer may have been carried out: the limits count it, nothing else relies on it.
         state = self.state
+        if taken:
+            self._given_up = ""
         if to != state.commanded:
             state.operations += 1
         if to != "on":
@@ -302,13 +363,35 @@ class Actuators:
             return f"as it is ({self._left_as()})"
         contrary = self.contrary()
         if contrary:
-            say(f"THE SUPPLY WAS NOT SWITCHED {wish.upper()}: {contrary}; {manual_step(wish)}")
+            say(f"THE SUPPLY WAS NOT SWITCHED {wish.upper()}: {contrary}; {manual_step(wish, self._rig)}")
             return f"{self._left_as()}: not switched {wish}, relay and rail contradict each other"
         if self.state.commanded == wish and self._rail_follows(wish):
             return wish
         if wish == "on" and not self._may_go_on(say):
             return f"{self._left_as()}: not switched on, {self.forbids()}"
+        if self._asks_person:
+            return self._brought_by_hand(wish, purpose, say)
         return self._brought(wish, purpose, say, tries=1 if once else _RESTORE_TRIES)
+
+    def _brought_by_hand(self, wish: str, purpose: str, say: Callable[[str], None]) -> str:
+        """A person is asked, and told what is left to do after a last no; who has given up is not asked again."""
+        if self._given_up == wish:
+            return self._not_as_wished(wish)
+        for _ in range(_TRIES_BY_HAND):
+            try:
+                self.switch(wish, purpose)
+            except KeyboardInterrupt:
+                problem = "the question was broken off"
+                continue
+            except CommandRefused as error:
+                problem = str(error).removeprefix(f"the supply did not go {wish}: ")
+                break
+            if self._rail_follows(wish):
+                return wish
+            problem = f"you said {wish.upper()}, but {self._rail_text()}"
+        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish, self._rig)} ({problem})")
+        self._given_up = wish
+        return self._not_as_wished(wish)
 
     def _brought(self, wish: str, purpose: str, say: Callable[[str], None], *, tries: int) -> str:
         contrary, told = 0, set[str]()
@@ -331,7 +414,10 @@ class Actuators:
             if attempt < tries:
                 time.sleep(_RESTORE_PAUSE_S)
         tried = f" (tried {attempt} times)" if attempt > 1 else ""
-        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish)}{tried}")
+        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish, self._rig)}{tried}")
+        return self._not_as_wished(wish)
+
+    def _not_as_wished(self, wish: str) -> str:
         shown = self.rail()
         if shown is None or _seen(shown) == wish:
             return f"unknown: it did not go {wish}"
@@ -447,6 +533,7 @@ class Actuators:
         All of them together have some seconds, or next to no time (`at_once`); each is tried once at least.
         """
         deadline = now_ns() + (0 if at_once else _IDLE_PATIENCE_NS)
+        self._take_back(deadline)
         failed = [name for name in tuple(self._out_of_idle) if not self._idle_surely(name, deadline)]
         for name in failed:
             say(
@@ -454,6 +541,14 @@ class Actuators:
                 f"{self._rig.points[name].shown} is {value_word(self._out_of_idle.get(name, False))}"
             )
         return tuple(failed)
+
+    def _take_back(self, deadline: int) -> None:
+        """What was let go of and reads otherwise now, or never read so, counts as out of idle once more."""
+        for name, out in self.still_out().items():
+            if out or name not in self._shown_idle:
+                written = self._let_go[name]
+                if out or not self._reads_back(name, written.value, written.received_ns, deadline):
+                    self._out_of_idle[name] = written.value
 
     def _idle_surely(self, name: str, deadline: int) -> bool:
         """The point back to idle, if need be through another observer."""
@@ -489,7 +584,10 @@ class Actuators:
             written = self.write(name, idle, "idle", patient=False)
         except CommandRefused:
             return False
-        return self._reads_back(name, idle, written.received_ns, deadline)
+        if not self._reads_back(name, idle, written.received_ns, deadline):
+            return False
+        self._now_let_go(written)
+        return True
 
     def _reads_back(self, name: str, value: Value, since_ns: int, deadline: int) -> bool:
         until = min(now_ns() + _READ_BACK_WITHIN_NS, max(deadline, now_ns() + _CONTACT_WITHIN_NS // 2))

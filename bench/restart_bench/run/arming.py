@@ -140,8 +140,14 @@ def points_named(rig: Rig, steps: Iterable[Step]) -> frozenset[str]:
     return frozenset(name for name in names if name in rig.points and rig.points[name].writable)
 
 
-def manual_step(wish: str) -> str:
+def manual_step(wish: str, rig: Rig | None) -> str:
     """What a person has to do where the bench can't bring the supply to `wish` (on, off, as it is)."""
+    if rig is not None and rig.supply is not None and rig.supply.by_hand:
+        hand = "leave it as it is" if wish == "as it is" else f"switch it {wish.upper()}"
+        return (
+            f"go to {rig.supply.settings.get('switch', 'the switch')} and {hand}; then `restart-bench park "
+            f"{Path(rig.path).parent if rig.path else rig.name} --arm {rig.name}` closes this run"
+        )
     hand = "leave it as it is" if wish == "as it is" else f"bring it {wish} by hand"
     return f"go to the rig: look at the supply's switch and {hand}; then `restart-bench park` once the relay answers"
 

@@ -115,12 +115,15 @@ class Situation:
 
 @dataclass(frozen=True, slots=True)
 class WasReady:
-    """A cycle went to its end with the controller ready for `steady`, unbroken to its newest read (`until_ns`), its
-    sign of life then being `alive`. `switched`: how often the supply's contact had moved."""
+    """A cycle went to its end with the controller ready for `steady`, unbroken to its newest read (`until_ns`) on this
+    connection, its sign of life then being `alive`. `counting_ns`: so long it takes at most to see that move twice
+    (rule 3). `switched`: how often the supply's contact had moved."""
 
     until_ns: int
     alive: Value | None
     switched: int
+    connection: int | None
+    counting_ns: int
 
 
 @dataclass(slots=True)
@@ -179,6 +182,11 @@ class CycleContext:
         reading = self.observer.latest(name)
         return reading is not None and reading.value is not None and wanted.met_by(reading.value)
 
+    def missed_now(self, name: str, wanted: Wanted) -> bool:
+        """True where the newest reading of a point is surely not what is wanted."""
+        reading = self.observer.latest(name)
+        return reading is not None and reading.value is not None and not wanted.met_by(reading.value)
+
     def refuse_without_power(self) -> None:
         """Nothing is pressed, and nothing goes on, where the rail shows no power. Raises EndOfRun."""
         contradicted = self.actuators.rail_contradicts(lasting=True)
@@ -208,7 +216,9 @@ class View:
     def cycle_took(self, cycle: int, scenario: str, case: str, length_ns: int) -> None:
         """A cycle has ended: its length is what those of its case to come are expected to take."""
         self._done.add(cycle)
-        self.time_left.cycle_took((scenario, case), length_ns)
+        turn = self._context.log[0] if self._context.log else None
+        drawn_ns = turn.cut_delay_ns if isinstance(turn, CycleStarted) and turn.cycle == cycle else 0
+        self.time_left.cycle_took((scenario, case), length_ns, drawn_ns)
 
     def over_early(self, scenario: str, case: str) -> None:
         """A search is over before the most cycles that it may take."""

@@ -10,6 +10,7 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from typing import TypeVar
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from restart_bench.evidence.marks import (
     ready_since,
 )
 from restart_bench.evidence.reachability import NEIGHBOUR_NS
+from restart_bench.evidence.traces import pace_ns
 from restart_bench.model.clock import BLIND_NS, FAR_NS, NS_PER_S, Bounds, now_ns
 from restart_bench.model.journal import CutAnnounced, CycleEnded, CycleStarted, Switching, Trouble
 from restart_bench.model.rig import Value
@@ -38,9 +40,13 @@ from restart_bench.run.limits import ON_AT_LEAST
 from restart_bench.run.resume import OpenCut
 from restart_bench.run.steps import CycleBrokenOff, Steps
 
+T = TypeVar("T")
+
 _READ_WITHIN_NS = NS_PER_S
 """Nothing is cut unless every device was read within this time (rule 8)."""
 _DARK_AFTER_NS = 5 * NS_PER_S
+_SELDOM_NS = NS_PER_S // 5
+_WONDERS_AFTER_NS = 3 * NS_PER_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +71,7 @@ class CycleAct:
         self._steps = Steps(context)
         drawing = random.Random(f"{seed}/{turn.scenario.name}/{turn.case.name}/{turn.number}")
         at = turn.case.at
-        self._began_ns = now_ns()
+        self._life_from_ns = now_ns()  # what is read before this is of another life of the controller
         self._delay_ns = drawing.randint(at.low_ns, at.high_ns) if at.is_random else at.low_ns
         self._completed = False
 
@@ -90,18 +96,22 @@ class CycleAct:
 
     def _go_through(self, up_to_the_watch: Callable[[], None]) -> None:
         try:
-            up_to_the_watch()
-            self._steps.release_held()
-            self._steps.do(self._scenario.function_check)
-            self._completed = True
-            context = self._context
-            context.was_ready = self._ready_to_its_end()
-        except CycleBrokenOff:
-            self._steps.release_held()
+            self._as_far_as_it_goes(up_to_the_watch)
         except (CommandRefused, KeyboardInterrupt) as problem:
             self._command_failed(problem)
         finally:
             self._context.record(CycleEnded(self._turn.cycle, now_ns(), self._completed, self._context.situation.phase))
+
+    def _as_far_as_it_goes(self, up_to_the_watch: Callable[[], None]) -> None:
+        try:
+            up_to_the_watch()
+        except CycleBrokenOff:
+            self._steps.release_held()
+            return
+        self._steps.release_held()
+        self._steps.do(self._scenario.function_check)
+        self._completed = True
+        self._context.was_ready = self._ready_to_its_end()
 
     def _up_to_the_watch(self) -> None:
         self._prepare()
@@ -156,12 +166,25 @@ class CycleAct:
     def _ready_to_its_end(self) -> WasReady | None:
         """What the next cycle need not wait for once more: the controller is ready, and has been for `steady`."""
         context, rig = self._context, self._context.rig
-        conditions = ready_conditions(rig)
-        held = condition_held(context.traces([name for name, _ in conditions]), conditions, self._began_ns)
+        conditions, sign = ready_conditions(rig), rig.ready.alive
+        traces = context.traces([*(name for name, _ in conditions), *((sign,) if sign else ())])
+        held = condition_held(traces, conditions, self._life_from_ns)
         if held is None or held.until_ns - held.since.not_after_ns < rig.ready.steady_ns:
             return None
-        alive = context.observer.latest(rig.ready.alive) if rig.ready.alive is not None else None
-        return WasReady(held.until_ns, alive.value if alive is not None else None, context.actuators.state.operations)
+        alive, counting_ns = None, 0
+        if sign is not None:
+            newest, point = context.observer.latest(sign), rig.points[sign]
+            alive = newest.value if newest is not None else None
+            reads = traces[sign].reads.inside(held.since.not_after_ns, FAR_NS)
+            pace = pace_ns(reads.early, reads.late, reads.value)
+            counting_ns = FAR_NS if pace is None else 2 * pace + rig.devices[point.device].poll_ns
+        switched = context.actuators.state.operations
+        return WasReady(held.until_ns, alive, switched, self._connection(), counting_ns)
+
+    def _connection(self) -> int | None:
+        """On which the controller is read."""
+        controller = self._context.rig.controller
+        return None if controller is None else self._context.observer.connection_of(controller.name)
 
     def _enter_cycle(self) -> None:
         context, number = self._context, self._turn.cycle
@@ -177,13 +200,11 @@ class CycleAct:
         context = self._context
         context.enter("preparing", "supply on, waiting until the controller is ready")
         before, context.was_ready = context.was_ready, None
-        started = self._began_ns = self._bring_on()
+        started = self._life_from_ns = self._bring_on()
         within = context.rig.ready.within_ns
         context.situation.phase_ends_ns = started + within
-        ready = context.supervisor.wait_until(
-            started + within,
-            lambda: self._ready_still(before, started) or self._ready_now(started) or self._dark(started),
-        )
+        is_ready = self._seldom(lambda: self._ready_still(before, started) or self._ready_now(started))
+        ready = context.supervisor.wait_until(started + within, lambda: is_ready() or self._given_up(started))
         self._context.refuse_without_power()
         if not isinstance(ready, Bounds):
             self._trouble("not ready", self._why_not_ready(started), started)
@@ -209,6 +230,26 @@ class CycleAct:
         settled = now_ns() - since_ns > self._closing_ns() + _DARK_AFTER_NS
         return True if settled and self._context.actuators.rail_contradicts() else None
 
+    def _given_up(self, since_ns: int) -> bool | None:
+        self._tell_what_is_missing(since_ns)
+        return self._dark(since_ns)
+
+    def _tell_what_is_missing(self, since_ns: int) -> None:
+        """In the picture, once a person may begin to wonder."""
+        if now_ns() - since_ns > _WONDERS_AFTER_NS:
+            self._context.situation.doing = self._missing() or "waiting until the controller is ready"
+
+    def _missing(self) -> str:
+        """What keeps the controller from being ready, as far as it is read now; "" where that can't be told."""
+        rig = self._context.rig
+        for name in self._silent_devices(now_ns()):
+            device = rig.devices[name]
+            return f"no answer from {name} at {device.host}:{device.port}"
+        unmet = [name for name, wanted in rig.ready.when if not self._context.met_now(name, wanted)]
+        reads = ", ".join(f"{name} reads {self._context.reading(name)}" for name in unmet)
+        shows_mode = rig.mode is not None and any(name in unmet for name, _ in rig.mode.proof)
+        return f"{reads}: is the mode switch at RUN?" if shows_mode else reads
+
     def _wait_for_limit(self, until_ns: int, why: str) -> None:
         if until_ns > now_ns():
             self._context.enter("waiting for the supply's limits", why, until_ns)
@@ -217,16 +258,20 @@ class CycleAct:
 
     def _ready_still(self, before: WasReady | None, from_ns: int) -> Bounds | None:
         """The controller was ready to the end of the cycle before, the supply was left alone since, and what is read
-        now goes on with it, without a second unread between: `steady` is over. Its sign of life has moved again."""
+        now goes on with it on the same connection, without a second unread between: `steady` is over. Its sign of life
+        has moved again. Where the steps last until its reads have counted for `steady` before the cut, the first read
+        is enough, else one that counts is waited for."""
         rig = self._context.rig
         now = now_ns()
         if before is None or now < from_ns + self._lead_ns() or self._silent_devices(now):
             return None
-        if self._context.actuators.state.operations != before.switched:
+        if self._context.actuators.state.operations != before.switched or self._connection() != before.connection:
             return None
         conditions = ready_conditions(rig)
         traces = self._context.traces([name for name, _ in conditions])
-        spans = [held_spans(traces[name].reads.inside(from_ns, FAR_NS), wanted, from_ns) for name, wanted in conditions]
+        soon = self._steps_last_ns() >= before.counting_ns + rig.ready.steady_ns
+        reads = {name: traces[name].seen if soon else traces[name].reads for name, _ in conditions}
+        spans = [held_spans(reads[name].inside(from_ns, FAR_NS), wanted, from_ns) for name, wanted in conditions]
         if not all(len(one) == 1 and one[0].since.not_before_ns <= from_ns for one in spans):
             return None
         first = max(one[0].since.not_after_ns for one in spans)
@@ -241,13 +286,16 @@ class CycleAct:
     def _lead_ns(self) -> int:
         """How long to wait before the first step, so that reads of this cycle (they alone tell what was before the cut)
         reach back `steady` at least: nothing where the steps last that long."""
-        steps = sum(facts_of(step.action).lasts(step.action)[0] for step in self._scenario.before)
-        return max(0, self._context.rig.ready.steady_ns - steps)
+        return max(0, self._context.rig.ready.steady_ns - self._steps_last_ns())
+
+    def _steps_last_ns(self) -> int:
+        """At least so long."""
+        return sum(facts_of(step.action).lasts(step.action)[0] for step in self._scenario.before)
 
     def _ready_now(self, from_ns: int) -> Bounds | None:
-        if self._silent_devices(now_ns()):
+        rig, now = self._context.rig, now_ns()
+        if now - from_ns < rig.ready.steady_ns or self._silent_devices(now):
             return None
-        rig = self._context.rig
         named = {name for name, _ in rig.ready.when} | ({rig.ready.alive} if rig.ready.alive else set())
         return ready_since(rig, self._context.traces(named), from_ns)
 
@@ -269,7 +317,9 @@ class CycleAct:
             if heard is not None and np.isin(heard.records["kind"], (SampleKind.EXCEPTION, SampleKind.LATE)).any():
                 return f"{device.name} at {at}: {diagnose(device, [heard], None)}; nothing was cut"
             return f"{device.name} does not answer at {at}; nothing was cut. {self._look()}"
-        shown = ", ".join(f"{name} reads {self._context.reading(name)}" for name, _ in rig.ready.when)
+        shown = self._missing() or ", ".join(
+            f"{name} reads {self._context.reading(name)}" for name, _ in rig.ready.when
+        )
         alive = f"; {rig.ready.alive} has to move" if rig.ready.alive else ""
         waited = (now_ns() - from_ns) / NS_PER_S
         return f"the controller was not ready within {waited:.0f} s ({shown}{alive}); nothing was cut"
@@ -325,6 +375,8 @@ class CycleAct:
     def _cut(self) -> None:
         context = self._context
         context.enter("waiting for the cut", ends_ns=now_ns() + self._delay_ns)
+        context.supervisor.wait_until(now_ns() + _READ_WITHIN_NS, lambda: not context.actuators.still_out() or None)
+        self._insist_on_idle(*context.actuators.still_out())
         # The promise on disk comes before the delay, so that its fsync does not move the cut.
         self._announce()
         if self._delay_ns:
@@ -335,8 +387,18 @@ class CycleAct:
             self._trouble("unreachable", text, now_ns())
             raise CycleBrokenOff
         self._insist_on_identity()
+        self._insist_on_idle(*(name for name, out in context.actuators.still_out().items() if out))
         gone = self._command_cut()
         self._off_until_restored(gone)
+
+    def _insist_on_idle(self, *out: str) -> None:
+        """Nothing is cut while a point that was let go of does not read so. Ends the run."""
+        if out:
+            context = self._context
+            told = " and ".join(f"{context.rig.points[name].shown} reads {context.reading(name)}" for name in out)
+            text = f"{told} although it was let go of and its device confirmed that; nothing was cut"
+            cure = "Look at its contact and wiring, and for others who write it"
+            context.supervisor.end("stuck", f"{text}. {cure}", now_ns())
 
     def _off_until_restored(self, gone: Switching) -> None:
         context = self._context
@@ -425,9 +487,7 @@ class CycleAct:
             if to == "run":
                 actuators.forget(mode.point)
         else:
-            verb = "Take the controller out of run mode" if to == "stop" else "Put the controller back into run mode"
-            if not actuators.ask(f"{verb}. Done?").answer:
-                raise CommandRefused("the person asked did not switch the mode")
+            actuators.switch_mode_by_hand(to)
         switched = Switching(self._turn.cycle, "mode", to, purpose, before, now_ns())
         self._context.record(switched)
         return switched
@@ -440,6 +500,8 @@ class CycleAct:
             progress = self._get_ready()
             end = progress.watch_end_ns or now_ns()
             if end <= watched_ns:
+                ready = progress.marks.get("ready")
+                self._life_from_ns = FAR_NS if ready is None else ready.not_before_ns
                 return
             doing = "" if progress.ready_by_ns is None else "the controller was not ready in time"
             context.enter("watching", doing, ends_ns=end)
@@ -456,10 +518,31 @@ class CycleAct:
         context.situation.running = progress.ready_by_ns is None
         while progress.ready_by_ns is not None and now_ns() < progress.ready_by_ns:
             context.enter("waiting for ready", ends_ns=progress.ready_by_ns)
-            context.supervisor.wait_until(progress.ready_by_ns, self._ready_now_again)
+            context.supervisor.wait_until(progress.ready_by_ns, self._seldom(self._ready_now_again))
             progress = self._progress()
         context.situation.running = progress.ready_by_ns is None
         return progress
+
+    def _seldom(self, check: Callable[[], T | None]) -> Callable[[], T | None]:
+        """The same check, which goes through all that was read: while the newest reads say that the controller is not
+        ready it is asked only now and then."""
+        asked_ns = 0
+
+        def asked() -> T | None:
+            nonlocal asked_ns
+            if not self._reads_ready() and now_ns() - asked_ns < _SELDOM_NS:
+                return None
+            asked_ns = now_ns()
+            return check()
+
+        return asked
+
+    def _reads_ready(self) -> bool:
+        """What `ready` asks for is what was read last."""
+        context, ready = self._context, self._context.rig.ready
+        alive = None if ready.alive is None else context.observer.latest(ready.alive)
+        shown = ready.alive is None or (alive is not None and alive.value is not None)
+        return shown and all(context.met_now(name, wanted) for name, wanted in ready.when)
 
     def _closing_ns(self) -> int:
         supply = self._context.rig.supply

@@ -127,7 +127,7 @@ def _put_to_rest(
     left = "none"
     if problem:
         wish = rig.supply.at_end if rig.supply is not None else "as it is"
-        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {problem}; {manual_step(wish)}")
+        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {problem}; {manual_step(wish, rig)}")
         return Parked(not_idle, f"unknown: {problem}", ())
     if held:
         return _not_right(rig, actuators, not_idle or actuators.held(), held, say)

@@ -156,7 +156,7 @@ def _rest(
     supply = rig.supply if killed.same_supply else killed.rig.supply
     wish = supply.after_trouble if supply is not None else "as it is"
     if killed.problem:
-        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {killed.problem}; {manual_step(wish)}")
+        say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {killed.problem}; {manual_step(wish, rig)}")
         give_up_cycles(killed.folder, "its points were let go of while its supply could not be reached")
         return
     if held and wish != "off":

@@ -43,6 +43,7 @@ class SafeEnd:
         self._chronicle.leaving = True
         self._held = self._points_to_idle(at_once=at_once)
         unsafe = self._rest_supply(trouble=trouble, at_once=at_once)
+        self._context.actuators.tell_of_the_mode(self._chronicle.say)
         if self._held and at_once:  # the supply came first; now there is time for them
             self._held = self._context.actuators.all_to_idle(self._chronicle.say)
         if self._held and not unsafe:

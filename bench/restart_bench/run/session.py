@@ -1,7 +1,7 @@
 """Runs suites: makes sure that it may, performs cycle after cycle, judges, archives, and leaves the rig safe.
 
 `SessionPlan` is a run on one rig before anything is switched, `OpenSession` the same once it has begun, archived as one
-folder; `perform` goes through the suites of one invocation. Every way out of an open session leads through its
+folder; `perform` is both in one call. Every way out of an open session leads through its
 `SafeEnd` (points to idle, supply to rest) and leaves an archive.
 """
 
@@ -35,7 +35,7 @@ from restart_bench.model.live import Show
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_code_of, verdict_over
 from restart_bench.model.rig import Identity, Rig
 from restart_bench.model.scenario import Case, Scenario
-from restart_bench.model.verdicts import EXIT_ERROR, Verdict, exit_over
+from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import counted
 from restart_bench.observer.diagnosis import unit_text
 from restart_bench.observer.handle import ObserverHandle
@@ -61,34 +61,11 @@ if TYPE_CHECKING:
     from restart_bench.simulated.handle import Simulation
 
 
-def perform(suites: Sequence[Suite], options: RunOptions, show: Show, ask: AskPerson | None = None) -> RunOutcome:
-    """Runs every suite on its rig, one after another.
-
-    Raises Refused (nothing moved) before the first suite moves anything. A suite that is refused later (its supply
-    is held by another bench, say) counts as an error of the bench, and the others go on.
-    """
-    for suite in suites:
-        SessionPlan.of(suite, options)  # what can be refused is refused before the first rig is switched
-    runs: list[OneRun] = []
-    codes: list[int] = []
-    for suite in suites:
-        try:
-            with SessionPlan.of(suite, options).open(show, ask) as session:
-                session.run_all()
-                run = session.close()
-        except Refused as refused:
-            if not runs:
-                raise
-            with suppress(Exception):
-                show.record(Trouble(0, "refused", f"{suite.rig.name}: {refused}", now_ns()))
-            codes.append(EXIT_ERROR)
-            continue
-        runs.append(run)
-        codes.append(exit_code_of(run))
-        if run.how == "stopped":
-            break
-    code = exit_over(codes)
-    return RunOutcome(code, verdict_over(runs), tuple(runs))
+def perform(suite: Suite, options: RunOptions, show: Show, ask: AskPerson | None = None) -> RunOutcome:
+    """Runs a suite on its rig. Raises Refused where nothing may be moved."""
+    with SessionPlan.of(suite, options).open(show, ask) as session:
+        session.run_all()
+        return RunOutcome.of(session.close())
 
 
 @dataclass(frozen=True, slots=True)

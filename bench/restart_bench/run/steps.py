@@ -21,7 +21,6 @@ _SEEN_WITHIN_NS = NS_PER_S
 Reached = tuple[bool | None, str]
 """Whether the state after a step was reached (None: the step could not be done), and why not."""
 _DONE: Reached = (True, "")
-_SAID_NO: Reached = (None, "the person asked said no")
 
 
 class CycleBrokenOff(Exception):
@@ -86,7 +85,8 @@ class Steps:
         return _DONE
 
     def _ask(self, ask: Ask) -> Reached:
-        return _DONE if self._context.actuators.ask(ask.text).answer else _SAID_NO
+        done = self._context.actuators.ask_for(ask.text).answer
+        return _DONE if done else (None, "asked three times, the person said no")
 
     def _press(self, press: Press) -> Reached:
         point = self._context.rig.points[press.point]
@@ -103,7 +103,7 @@ class Steps:
             self._context.counted_from()
             answered = self._context.actuators.press_by_hand(point, again=again)
             if not answered.answer:
-                return _SAID_NO
+                return None, f"asked three times, it was not pressed: look at {point.by_hand}"
             if self._was_seen_pressed(point, answered.asked_ns):
                 return _DONE
         return None, f"{point.shown} was not seen pressed; look at the button and at its input"
@@ -130,6 +130,8 @@ class Steps:
         conditions = [(judged, wanted) for judged, (_, wanted) in zip(step.judged, step.conditions, strict=True)]
 
         def held() -> bool | None:
+            if any(context.missed_now(judged, wanted) for judged, wanted in conditions):
+                return None  # the newest read says so, without going through all of them
             span = condition_held(context.traces(step.judged), conditions, started)
             if span is None or span.since.not_after_ns > started + step.within_ns:
                 return None

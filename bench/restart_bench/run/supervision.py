@@ -29,6 +29,7 @@ LOST_READ_NS = NS_PER_S
 """A condition of `only_while` that was not read for this long counts as lost."""
 _QUIET_NS = 30 * NS_PER_MS  # no drawing so shortly before a deadline
 _CHECK_EVERY_NS = 20 * NS_PER_MS
+_RESTS = 3  # as long as a check took
 _DRAW_EVERY_NS = 100 * NS_PER_MS
 _DATE_EVERY_NS = 200 * NS_PER_MS
 _SLEPT_NS = NS_PER_S
@@ -40,6 +41,13 @@ _HEARD = (
 )  # fmt: skip
 _UNHEARD = ("SIGTTIN", "SIGTTOU")
 _STEPPED_NS = NS_PER_S
+
+
+def _rest(took_ns: int, deadline_ns: int) -> None:
+    """A pause after a check that took so long, so that most of the time is left for all else."""
+    pause = min(_RESTS * took_ns, _CHECK_EVERY_NS, deadline_ns - now_ns())
+    if pause > 0:
+        time.sleep(pause / NS_PER_S)
 
 
 class EndOfRun(Exception):
@@ -204,29 +212,54 @@ class Supervisor:
         self.wait_until(now_ns() + 2 * LOST_READ_NS, self.conditions.read)
 
     def wait_until(self, deadline_ns: int, check: Callable[[], T | None] | None = None) -> T | None:
-        """Waits to the deadline, or until `check` gives something; returns that, or None at the deadline.
+        """Waits to the deadline, or until `check` gives something; returns that, or None at the deadline. The check is
+        asked as soon as something was read, and has most of the time free of it.
 
         Raises EndOfRun when the run can't go on.
         """
-        next_check_ns = 0
+        if check is None:
+            self._pass_time(deadline_ns)
+            return None
+        self.look(now_ns())
+        self._observer.wait_news(0.0)  # what has come until now, `check` sees
+        found = check()  # what is known already is asked for without a word to the observer
+        if found is not None or now_ns() >= deadline_ns:
+            return found
+        with self._observer.attended(deadline_ns):
+            return self._wait_for(check, deadline_ns)
+
+    def _pass_time(self, deadline_ns: int) -> None:
+        """To the deadline, and hardly beyond it."""
         while True:
             now = now_ns()
             self.look(now)
-            if check is not None and (now >= next_check_ns or now >= deadline_ns):
-                found = check()
-                if found is not None:
-                    return found
-                next_check_ns = now + _CHECK_EVERY_NS
             left = deadline_ns - now_ns()
             if left <= 0:
-                return None
+                return
             if left <= _QUIET_NS:
                 time.sleep(left / NS_PER_S)
                 continue
-            if now >= self._next_draw_ns:
-                self._next_draw_ns = now + _DRAW_EVERY_NS
-                self._draw(now)
+            self._draw_if_due(now)
             self._observer.wait_news(min(left - _QUIET_NS // 2, _CHECK_EVERY_NS) / NS_PER_S)
+
+    def _wait_for(self, check: Callable[[], T | None], deadline_ns: int) -> T | None:
+        """Until `check` gives something, asked once more at the deadline."""
+        while (left := deadline_ns - now_ns()) > 0:
+            if left > _QUIET_NS:
+                self._draw_if_due(now_ns())
+            self._observer.wait_news(min(left, _CHECK_EVERY_NS) / NS_PER_S)
+            begun = now_ns()
+            self.look(begun)
+            found = check()
+            if found is not None:
+                return found
+            _rest(now_ns() - begun, deadline_ns)
+        return check()
+
+    def _draw_if_due(self, now: int) -> None:
+        if now >= self._next_draw_ns:
+            self._next_draw_ns = now + _DRAW_EVERY_NS
+            self._draw(now)
 
     def look(self, now: int) -> None:
         """One look at everything. Raises EndOfRun."""

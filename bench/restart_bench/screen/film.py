@@ -32,7 +32,8 @@ class Scene:
 
 @dataclass(frozen=True, slots=True)
 class Film:
-    """Where the film stands. `scenes` are one or more. `said`: what the last key did, if that is not to be seen."""
+    """Where the film stands. `scenes` are one or more. `said`: what the last key did, if that is not to be seen;
+    `without_failure`: what is said where there is no failure to jump to."""
 
     scenes: tuple[Scene, ...]
     scene: int
@@ -41,6 +42,7 @@ class Film:
     going: bool = True
     left: bool = False
     said: str = ""
+    without_failure: str = "nothing failed in this run"
 
     @property
     def over(self) -> bool:
@@ -55,11 +57,11 @@ def film_of(scenes: Sequence[Scene], speed: float) -> Film:
     return Film(tuple(scenes), 0, scenes[0].begins_ns, min(FASTEST, max(SLOWEST, speed)))
 
 
-def failures_in(judged: CycleJudged, ends_ns: int) -> tuple[int, ...]:
-    """When what failed could first be seen, in order; where a finding does not tell, at the end of the cycle. A cycle
-    that is an error or inconclusive has none."""
+def failures_in(judged: CycleJudged, ends_ns: int) -> tuple[tuple[int, Finding], ...]:
+    """What failed and when it could first be seen, in that order; where a finding does not tell, at the end of the
+    cycle. A cycle that is an error or inconclusive has none."""
     failed = [one for one in judged.findings if one.verdict is Verdict.FAIL and one.kind is not FindingKind.CYCLE]
-    return tuple(sorted({_seen_at(one, judged, ends_ns) for one in failed}))
+    return tuple(sorted(((_seen_at(one, judged, ends_ns), one) for one in failed), key=lambda one: one[0]))
 
 
 def _seen_at(finding: Finding, judged: CycleJudged, ends_ns: int) -> int:
@@ -141,7 +143,7 @@ _KEYS: dict[str, Callable[[Film], Film]] = {
     "right": lambda film: _forward(_paused(film), STEP_NS),
     "left": lambda film: _back(_paused(film), STEP_NS),
     "c": lambda film: _jumped(film, lambda scene: scene.cuts, "nothing was cut in this run"),
-    "f": lambda film: _jumped(film, lambda scene: scene.failures, "nothing failed in this run"),
+    "f": lambda film: _jumped(film, lambda scene: scene.failures, film.without_failure),
     "home": _begin,
     "b": _begin,
     "end": _end,

@@ -46,7 +46,7 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     state = gathered.state
     asked = question_lines(gathered, width)
     if state is None:
-        return [_title(gathered, width), Text("waiting for the first readings ..."), Text(), *asked]
+        return [_title(gathered, width), *waiting_lines(gathered, width, height - 1)]
     lanes = lanes_of(gathered.rig, gathered.scenarios)
     foot = [progress_line(gathered, state, width, glyphs), *_tally(gathered, width), footing(gathered, width)]
     findings = asked or _findings(gathered, width, 4 if height > 34 else 2)
@@ -63,7 +63,17 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     lines = [*head, *_lanes(gathered, lanes, width, lane_room, glyphs), *findings, *foot]
     for line in lines:
         line.truncate(width)
-    return lines[-height:] if asked else lines[:height]  # a question is seen, whatever else is not
+    return (
+        lines[-height:] if asked else [*lines[:-1][: height - 1], lines[-1]]
+    )  # a question is seen, whatever else is not
+
+
+def waiting_lines(gathered: Gathered, width: int, height: int) -> list[Text]:
+    """What stands below the title until something was read."""
+    room = max(0, height - 1)
+    lines = [Text("waiting for the first readings ..."), Text(), *question_lines(gathered, width)]
+    lines = lines[max(0, len(lines) - room) :]  # a question is seen, whatever else is not
+    return [*lines, *[Text()] * (room - len(lines)), footing(gathered, width)]
 
 
 def _title(gathered: Gathered, width: int) -> Text:
@@ -76,7 +86,7 @@ def _title(gathered: Gathered, width: int) -> Text:
         left.append(f"  {without_controls(state.case)}")
     if gathered.searched and gathered.off_for_ns is not None:
         left.append(f"  off for {show_duration(gathered.off_for_ns)}")
-    right = f"cycle {state.cycle} of {state.of_cycles}"
+    right = f"cycle {state.cycle} of {gathered.at_most}{state.of_cycles}"
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right)))
     return left.append(right, style="bold")
@@ -165,19 +175,36 @@ def _banner(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list
 
 
 def doing_line(gathered: Gathered, state: LiveState, width: int) -> Text:
-    """Phase, step and time left, centred. A time that is over is not told: a person may be waited for."""
-    line = Text(without_controls(state.phase), style="bold")
-    doing = without_controls(state.doing)
+    """Phase, step and time left, centred; the result of a run that has ended, and what failed at the instant of a
+    replay. A time that is over is not told: a person may be waited for."""
+    if gathered.ended is not None:
+        return _centred(Text(_longest_that_fits(gathered.result_words, width), style=result_style(gathered)), width)
+    if (failed := gathered.fails_here) is not None:
+        told = shortened(without_controls(f"FAIL here: {gathered.here_words(failed)}"), width)
+        return _centred(Text(told, style=console_style(Verdict.FAIL)), width)
     if gathered.said_off_but_answers:
-        line.append(": you said OFF, but the controller still answers", style="bold yellow")
-    elif doing and doing != state.phase:
-        line.append(f": {doing}", style="not bold")
+        return _centred(Text("you said OFF, but the controller still answers", style="bold yellow"), width)
+    phase = without_controls(state.phase)
+    time = ""
     if state.phase_ends_ns is not None and state.phase_ends_ns > state.at_ns:
         left = _clock(state.phase_ends_ns - state.at_ns)
-        line.append(f"   at most {left} more" if state.phase in _WAITS else f"   {left} left")
+        time = f"   at most {left} more" if state.phase in _WAITS else f"   {left} left"
+    parts = [one for one in (state.doing if state.doing != state.phase else "", *gathered.doubts()) if one]
+    doing = shortened(without_controls("; ".join(parts)), max(10, width - len(phase) - len(time) - 2))
+    line = Text(phase, style="bold").append(f": {doing}" if doing else "", style="not bold").append(time)
+    return _centred(line, width)
+
+
+def _centred(line: Text, width: int) -> Text:
     line.truncate(width)
     line.pad_left((width - line.cell_len) // 2)
     return line
+
+
+def result_style(gathered: Gathered) -> str:
+    """The style of the result of a run that has ended."""
+    ended = gathered.ended
+    return console_style(Verdict.ERROR if ended is None or ended.how == "stopped" else ended.verdict)
 
 
 # ---------------------------------------------------------------- lanes
@@ -347,12 +374,15 @@ def _told(rig: Rig, finding: Finding) -> str:
     return f"{name} {finding_words(finding)}".strip() + f": {finding.reason}"
 
 
-def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> Text:
-    """Cycles that are done, time that is left, and a bar."""
-    done = sum(gathered.counted.values())
+def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs, *, tally: bool = False) -> Text:
+    """Cycles that are done, with `tally` how they were judged, time that is left, and a bar."""
+    done = (gathered.done_before or 0) + sum(gathered.counted.values())
     left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
-    most = "at most " if gathered.searched else ""
+    most = gathered.at_most if done < state.of_cycles else ""  # else it is over
     words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{left}  "
+    judged = [f"{word} {count}" for word, count in gathered.counted.items() if count]
+    if tally and judged and not gathered.keeps_answer and not gathered.rehearsal:
+        words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done: {', '.join(judged)}{left}  "
     across = max(5, width - len(words))
     filled = across * done // max(1, state.of_cycles)
     line = Text(words)
@@ -406,13 +436,14 @@ def shortened(text: str, width: int) -> str:
 
 
 def footing(gathered: Gathered, width: int) -> Text:
-    """The last line: trouble, or whether anything real is switched."""
+    """The last line: whether anything real is switched, which no trouble takes the place of."""
     words: tuple[str, ...]
     if gathered.trouble:
         trouble = without_controls(gathered.trouble)
-        told = f"SIMULATED. {trouble}" if gathered.simulated else trouble  # no trouble may hide that
-        told = f"REPLAY, nothing is switched. {trouble}" if gathered.replay else told
-        return Text(shortened(told, width), style=console_style(Verdict.ERROR))
+        armed = "ARMED, but on a SIMULATED RIG" if gathered.simulated_devices else "ARMED"
+        what = "SIMULATED" if gathered.simulated else armed
+        what = "REPLAY, nothing is switched" if gathered.replay else what
+        return Text(shortened(f"{what}. {trouble}", width), style=console_style(Verdict.ERROR))
     if gathered.replay:
         words = (
             f"REPLAY of {gathered.replay}: nothing is switched. Ctrl-C leaves.",

@@ -49,7 +49,6 @@ class PlainShow:
         self._stream = stream if stream is not None else sys.stdout
         self._stopped = False
         self._rehearsal = rehearsal
-        self._started_ns = 0
         self._cut_ns: int | None = None
         self._way = BY_RELAY
 
@@ -70,7 +69,6 @@ class PlainShow:
     def lines(self, record: Record) -> list[str]:
         """The lines of this record, none for most. To be asked once for each, in their order."""
         if isinstance(record, RunStarted):
-            self._started_ns = record.at_ns
             kind = "simulated" if record.simulated else "ARMED"
             if record.simulated_devices:
                 kind += f", but SIMULATED: {', '.join(record.simulated_devices)} said so on the wire"

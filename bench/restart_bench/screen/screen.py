@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import TypeVar
 
 from rich.console import Console, Group
@@ -16,7 +16,7 @@ from rich.live import Live
 from rich.text import Text
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
-from restart_bench.model.journal import Record, RunEnded, RunStarted, Trouble
+from restart_bench.model.journal import Record, RunEnded, Trouble
 from restart_bench.model.live import LiveState
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Scenario
@@ -52,33 +52,30 @@ def glyphs_for(console: Console) -> Glyphs:
 class LiveScreen:
     """Implements `live.Show`. Use as a context manager, or `close()`; both may be done twice.
 
-    `suites` are what will run, in order: each `RunStarted` turns to the next one; `programs` are the names of the
-    models that are played with them. `quiet_before_commands=False` draws also shortly before a phase ends;
-    `rehearsal` says that nothing will be cut, `asks_first` that people
-    say before each cut what they expect; `picture` is how it looks. On closing it tells how the rig was left.
+    `program` is the name of the model that is played. `quiet_before_commands=False` draws also shortly before a phase
+    ends; `rehearsal` says that nothing will be cut, `asks_first` that people say before each cut what they expect;
+    `picture` is how it looks. On closing it tells how the rig was left.
     """
 
     def __init__(
         self,
-        suites: Sequence[tuple[Rig, tuple[Scenario, ...]]],
+        rig: Rig,
+        scenarios: tuple[Scenario, ...],
         console: Console,
         *,
         simulated: bool,
         quiet_before_commands: bool = True,
         rehearsal: bool = False,
         asks_first: bool = False,
-        programs: Sequence[str] = (),
+        program: str = "",
         picture: Picture = frame,
     ) -> None:
         self._console = console
         self._glyphs = glyphs_for(console)
-        named = [*programs, *[""] * (len(suites) - len(programs))]
-        self._coming = deque(
-            Gathered(rig, scenarios, simulated, rehearsal=rehearsal, asks_first=asks_first, program=program)
-            for (rig, scenarios), program in zip(suites, named, strict=True)
-        )
         self._picture = picture
-        self._gathered = self._coming[0]
+        self._gathered = Gathered(
+            rig, scenarios, simulated, rehearsal=rehearsal, asks_first=asks_first, program=program
+        )
         self._simulated = simulated
         self._quiet = quiet_before_commands
         self._waiting: deque[Record | LiveState] = deque()
@@ -223,8 +220,6 @@ class LiveScreen:
             if isinstance(one, LiveState):
                 self._gathered.live(one)
             else:
-                if isinstance(one, RunStarted) and self._coming:
-                    self._gathered = self._coming.popleft()
                 self._gathered.record(one)
 
     def _too_close_to_a_command(self, state: LiveState) -> bool:

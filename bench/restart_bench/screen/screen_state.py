@@ -11,22 +11,24 @@ from dataclasses import dataclass, field
 from restart_bench.evidence.marks import mode_proofs
 from restart_bench.judging.campaign.ride_through import outcome_of_search
 from restart_bench.judging.summary import without_echoes
+from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.journal import (
     CycleJudged,
     CycleStarted,
     Finding,
     FindingKind,
     Record,
+    RunEnded,
     RunStarted,
     ScenarioJudged,
     Trouble,
 )
 from restart_bench.model.live import LiveState, Reading
 from restart_bench.model.rig import Point, Rig, Value
-from restart_bench.model.scenario import Scenario
-from restart_bench.model.verdicts import Verdict, worst
+from restart_bench.model.scenario import Expectation, Scenario
+from restart_bench.model.verdicts import NOT_COMPLETE, Verdict, worst
 from restart_bench.model.ways import TO_LEVEL, Way, way_named
-from restart_bench.model.wording import without_controls
+from restart_bench.model.wording import counted, should_text, value_word, without_controls
 from restart_bench.screen.strips import History
 
 _KEPT_FINDINGS = 30
@@ -34,6 +36,7 @@ FUNCTION_CHECK = "function check"
 """The phase of a cycle in which the bench presses: what moves there was told to, and did not start by itself."""
 _ALIVE_CHANGES = 2  # of `alive`, before the controller's own reads count again
 _READ_AHEAD_NS = 150_000_000  # between the observer's read and the picture
+_HERE_NS = NS_PER_S  # so long after it could be seen a failure is the one here
 
 
 Told = tuple[History, bool]  # what is known of a point, and whether it is a number
@@ -86,8 +89,12 @@ class Gathered:
     )  # of a scenario's demands by point
     trouble: str = ""
     judged: dict[str, ScenarioJudged] = field(default_factory=dict)
+    ended: RunEnded | None = None
+    failing: tuple[tuple[int, Finding], ...] = ()  # of a replayed cycle: what failed up to now, since when it was seen
     off_for_ns: int | None = None
     searched: bool = False  # the cycle is one of a search
+    is_whole: bool = False  # of a run that was completed: how many cycles a search took is known
+    done_before: int | None = None  # cycles of the runs that this one went on with; None: none was begun yet
     outcome: str = ""  # of the last cycle of a search
     repeat: str = ""
     histories: dict[str, History] = field(default_factory=dict)
@@ -105,6 +112,8 @@ class Gathered:
             self.simulated_devices = record.simulated_devices
         elif isinstance(record, CycleStarted):
             self.off_for_ns, self.searched = record.off_for_ns, record.searched
+            if self.done_before is None:
+                self.done_before = record.cycle - 1
             self.repeat = f"{record.number} of {'at most ' if record.searched else ''}{record.of}"
             self.trouble = ""
             self.since.clear()
@@ -121,11 +130,13 @@ class Gathered:
             del self.notable[:-_KEPT_FINDINGS]
         elif isinstance(record, ScenarioJudged):
             self.judged[record.scenario] = record
+        elif isinstance(record, RunEnded):
+            self.ended = None if self.rehearsal else record
         elif isinstance(record, Trouble):
-            if record.error or not self.replay:  # of a note nobody need do anything in a replay
-                self.trouble = record.text
             if record.kind == "asked first":
                 self.asked_in = record.cycle
+            elif record.error or not self.replay:  # of a note nobody need do anything in a replay
+                self.trouble = record.text
 
     def live(self, state: LiveState) -> None:
         """Takes in one state: changes first, then what stands now."""
@@ -150,10 +161,102 @@ class Gathered:
         for finding in record.findings:
             if finding.kind is FindingKind.EXPECTATION and finding.point:
                 found.setdefault(finding.point, []).append(finding.verdict)
+        for point in record.not_tested:
+            found.setdefault(point, [record.verdict])
         for point, verdicts in found.items():
             counted = self.verdicts.setdefault((record.scenario, point), {})
             word = worst(verdicts)
             counted[word] = counted.get(word, 0) + 1
+
+    @property
+    def at_most(self) -> str:
+        """What stands before the number of all cycles: a search may need fewer."""
+        return "at most " if self.searched and not self.is_whole else ""
+
+    @property
+    def result(self) -> str:
+        """The verdict of a run that has ended, as one word in capitals; "" before."""
+        if self.ended is None:
+            return ""
+        return (NOT_COMPLETE if self.ended.how == "stopped" else self.ended.verdict.value).upper()
+
+    @property
+    def result_words(self) -> tuple[str, str]:
+        """The verdict of a run that has ended with how many scenarios had it, and which; the same without which."""
+        named = [one.scenario for one in self.judged.values() if self.ended and one.verdict is self.ended.verdict]
+        many = f" ({len(named)} of {counted(len(self.judged), 'scenario')})" if named else ""
+        short = f"run: {self.result}{many}"
+        which = f": {', '.join(named)}" if len(named) < len(self.judged) and named else ""
+        return without_controls(short + which), short
+
+    def over_all(self, point: str) -> tuple[Verdict, tuple[str, ...]] | None:
+        """The worst verdict of a point in any scenario of a run that has ended, and in which; None: judged in none."""
+        found = {name: word for name in self.judged if (word := self._in_scenario(name, point)) is not None}
+        word = worst(found.values())
+        return (word, tuple(name for name, one in found.items() if one is word)) if found else None
+
+    def _in_scenario(self, name: str, point: str) -> Verdict | None:
+        """What a scenario says of a point. An error or a doubt that is none of a single point's is every point's."""
+        judged = self.judged[name]
+        own = [*self.verdicts.get((name, point), {})]
+        own += [one.verdict for one in judged.late_findings if one.point == point]
+        if not own and not self.demands(name, point):
+            return None
+        told = {word for (scenario, _), words in self.verdicts.items() if scenario == name for word in words}
+        told |= {one.verdict for one in judged.late_findings}
+        if judged.verdict not in told and judged.verdict is not Verdict.FAIL:
+            own.append(judged.verdict)
+        return worst(own) if own else None
+
+    def demands(self, scenario: str, point: str) -> tuple[Expectation, ...]:
+        """What a scenario demands of a point after the return."""
+        found = (one for one in self.scenarios if one.name == scenario)
+        return tuple(demand for one in found for demand in one.after if demand.point == point)
+
+    @property
+    def fails_here(self) -> Finding | None:
+        """What failed at the instant that a replay shows, or shortly before."""
+        at_ns = self.state.at_ns if self.state is not None else 0
+        return next((one for seen_ns, one in reversed(self.failing) if at_ns - seen_ns <= _HERE_NS), None)
+
+    def here_words(self, finding: Finding) -> str:
+        """What an output is and what it should be, as far as both are known; else the reason."""
+        named = [one for one in self.scenarios if one.name == finding.scenario]
+        demands = [one for scenario in named for one in (*scenario.during, *scenario.after)]
+        wanted = next((one for one in demands if (one.point, one.text) == (finding.point, finding.expectation)), None)
+        if wanted is None:
+            return finding.reason
+        point = self.rig.points[finding.point]
+        should = should_text(point, wanted, finding.figures.get("before")).removeprefix("it ")
+        value = self.told(self.rig.points[self.rig.judged_point(finding.point)])[0].newest
+        return f"{point.shown} {should}" if value is None else f"{point.shown} is {value_word(value)}, {should}"
+
+    def about(self, lane: Lane) -> tuple[str, ...]:
+        """What has to be known of a lane's value, the longest form first: that the function check moved it; that it is
+        read from the memory of a program that stands still; why it does not count. Empty where nothing has."""
+        state, point = self.state, lane.terminal or lane.said
+        history = self.told(point)[0]
+        if state is None:
+            return ()
+        if history.newest is None:
+            alive = self.rig.ready.alive if self.rig.ready is not None else None
+            waits = state.answering and alive is not None and not self._counts(point.name)
+            return (f"not counted: {self.rig.points[alive or ''].shown} stands", "not counted") if waits else ()
+        if state.phase == FUNCTION_CHECK and (history.newest_ns or 0) > state.phase_started_ns:
+            return ("moved by the function check", "by function check", "by check")
+        return ("on in memory, the terminal may be off", "on in memory", "memory") if self._is_memory(lane) else ()
+
+    def _is_memory(self, lane: Lane) -> bool:
+        """Whether an output reads as on that nobody sees at its terminal, while the program does not run: the
+        controller may hold its terminals off meanwhile."""
+        own = lane.terminal is None and lane.said.is_boolean and self.rig.devices[lane.said.device].powered_by_supply
+        stands = self.state is not None and self.way.switched == "run mode" and self.is_on(self.state) is False
+        return own and stands and bool(self.told(lane.said)[0].newest)
+
+    def doubts(self) -> tuple[str, ...]:
+        """What has to be known of values of lanes, each once, where a lane has no room for it."""
+        told = [about[0] for lane in lanes_of(self.rig, self.scenarios) if (about := self.about(lane))]
+        return tuple(dict.fromkeys(one for one in told if not one.startswith("moved")))
 
     @property
     def keeps_answer(self) -> bool:

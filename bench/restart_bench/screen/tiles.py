@@ -19,7 +19,16 @@ from restart_bench.model.scenario import Expectation
 from restart_bench.model.verdicts import Verdict, console_style, worst
 from restart_bench.model.wording import counted, value_word, without_controls
 from restart_bench.screen.block_letters import ROWS, can_be_drawn, largest_that_fits
-from restart_bench.screen.frame import banner_words, doing_line, footing, progress_line, question_lines
+from restart_bench.screen.frame import (
+    banner_words,
+    doing_line,
+    footing,
+    progress_line,
+    question_lines,
+    result_style,
+    shortened,
+    waiting_lines,
+)
 from restart_bench.screen.screen_state import Gathered, Lane, lanes_of
 from restart_bench.screen.strips import Glyphs
 
@@ -27,6 +36,7 @@ _LEAST_WIDTH, _LEAST_ROWS = 20, 4  # of a tile: OFF in block letters; name, valu
 _GOOD_ROWS = ROWS + 4  # frame, name, block letters, verdict
 _BANNER_ROWS = ROWS + 1
 _MOST_DEMAND_ROWS = 3
+_HERE = "here"
 _ROOM_FOR_LARGE_VERDICT = 3 * ROWS + 6  # name, value and verdict in block letters, gaps, demand
 
 
@@ -36,8 +46,8 @@ def tiles(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     state = gathered.state
     asked = question_lines(gathered, width)
     if state is None:
-        return [_title(gathered, width), Text("waiting for the first readings ..."), Text(), *asked][:height]
-    foot = [*(asked or [doing_line(gathered, state, width)]), progress_line(gathered, state, width, glyphs)]
+        return [_title(gathered, width), *waiting_lines(gathered, width, height - 1)]
+    foot = [*(asked or [doing_line(gathered, state, width)]), progress_line(gathered, state, width, glyphs, tally=True)]
     foot.append(footing(gathered, width))
     lanes = lanes_of(gathered.rig, gathered.scenarios)
     room = max(_LEAST_ROWS, height - 2 - len(foot))
@@ -94,15 +104,16 @@ def _title(gathered: Gathered, width: int) -> Text:
     if state is None:
         return left
     left.append(f"  {without_controls(state.scenario)}", style="not bold")
-    right = f"cycle {state.cycle} of {state.of_cycles}"
+    right = f"cycle {state.cycle} of {gathered.at_most}{state.of_cycles}"
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right)))
     return left.append(right, style="bold")
 
 
 def _banner(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
-    """The supply, or the mode: in block letters where there is room, else in one filled line."""
-    words, style = banner_words(gathered)
+    """The supply, or the mode; of a run that has ended its verdict: in block letters where there is room, else in one
+    filled line."""
+    words, style = (gathered.result, result_style(gathered)) if gathered.ended else banner_words(gathered)
     if height < ROWS:
         return [Text(words.center(width), style=f"{style} reverse")]
     lines = largest_that_fits(words, width, height, glyphs.ink)
@@ -121,7 +132,8 @@ def _tile(gathered: Gathered, state: LiveState, lane: Lane, size: _Size, glyphs:
     inner = _Size(size.width - 3, size.height - 2)
     foot = _foot(gathered, state, lane, inner, glyphs)
     room = inner.height - len(foot)
-    name = _name(lane, inner.width, room - ROWS, glyphs)
+    about = gathered.about(lane) if _demand_rows(inner) == 0 else ()
+    name = _name(lane, inner.width, room - ROWS, glyphs, about)
     letters = value_letters(value, numeric, inner.width, room - len(name), glyphs)
     spare = max(0, room - len(name) - len(letters))
     middle = [*[""] * (spare // 2), *(line.center(inner.width) for line in letters)]
@@ -131,10 +143,10 @@ def _tile(gathered: Gathered, state: LiveState, lane: Lane, size: _Size, glyphs:
     return _framed([*body, *foot][: inner.height], inner, glyphs, filled=on, style=style)
 
 
-def _name(lane: Lane, width: int, height: int, glyphs: Glyphs) -> list[str]:
+def _name(lane: Lane, width: int, height: int, glyphs: Glyphs, about: Sequence[str]) -> list[str]:
     """The whole name in block letters where they fit; else what stands on the lamp (M1, H2) in them, the rest below."""
     if height <= ROWS:
-        return [_cut(_whose(lane), width)]
+        return [_whose(lane, width, about)]
     whole = _letters(lane.name, width, ROWS, glyphs)
     own_word = ["controller says"] if lane.terminal is None and lane.said.is_boolean else []
     if len(whole) == ROWS:
@@ -142,13 +154,20 @@ def _name(lane: Lane, width: int, height: int, glyphs: Glyphs) -> list[str]:
     first, _, rest = lane.name.partition(" ")
     letters = _letters(first, width, ROWS, glyphs) if rest and len(first) <= 3 else []
     if len(letters) == ROWS and height > ROWS + 1:
-        return [*letters, _cut(f"{rest}: controller says" if own_word else rest, width), ""]
-    return [_cut(_whose(lane), width)]
+        return [*letters, _longest(width, *_own_words(rest), rest) if own_word else _cut(rest, width), ""]
+    return [_whose(lane, width, about)]
 
 
-def _whose(lane: Lane) -> str:
-    """The name, and that nobody looks at the terminal where nobody does."""
-    return lane.name if lane.terminal is not None or not lane.said.is_boolean else f"{lane.name}: controller says"
+def _whose(lane: Lane, width: int, about: Sequence[str]) -> str:
+    """The name, and that nobody looks at the terminal where nobody does; what has to be known of the value, where no
+    line below has room for it."""
+    own = _own_words(lane.name) if lane.terminal is None and lane.said.is_boolean else ()
+    known = tuple(f"{lane.name}: {one}" for one in about)
+    return _cut(_longest(width, *known, *own, lane.name), width)
+
+
+def _own_words(name: str) -> tuple[str, str]:
+    return f"{name}: controller says", f"{name} (controller)"
 
 
 def value_letters(value: Value | None, numeric: bool, width: int, height: int, glyphs: Glyphs) -> list[str]:
@@ -168,42 +187,97 @@ def _letters(text: str, width: int, height: int, glyphs: Glyphs) -> list[str]:
 def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs: Glyphs) -> list[Text]:
     """What is demanded, and the verdict: large where there is room, as a filled line else; in a small tile both share
     that line."""
-    demands = [
-        one
-        for scenario in gathered.scenarios
-        if scenario.name == state.scenario
-        for one in scenario.after
-        if one.point == lane.said.name
-    ]
-    most = max(0, min(_MOST_DEMAND_ROWS, (inner.height - ROWS - 1) // 2))
+    point = lane.said.name
+    told = _told_of(gathered, state, point)
+    scenario = told.scenarios[0] if told is not None and told.scenarios else state.scenario
+    demands = gathered.demands(scenario, point)
+    many = told.scenarios if told is not None else ()
+    alike = all(_texts(gathered.demands(one, point)) == _texts(demands) for one in many)
+    most = _demand_rows(inner)
     guessing = gathered.keeps_answer
-    told = "demanded: " + "; ".join(without_controls(one.text) for one in demands) if demands else "nothing is demanded"
-    told = "demanded: shown after the answers" if guessing else told
-    wrapped = textwrap.wrap(told, inner.width - 2)
-    if len(wrapped) > most > 0:
-        wrapped = [*wrapped[: most - 1], _cut(" ".join(wrapped[most - 1 :]), inner.width - 2)]
-    lines = [Text(line.center(inner.width)) for line in wrapped[:most]]
+    demanded = (
+        f"demanded{told.where if told is not None else ''}: {_texts(demands)}" if demands else "nothing is demanded"
+    )
+    demanded = demanded if told is None or alike else told.where.strip()
+    demanded = "demanded: shown after the answers" if guessing else demanded
+    about = gathered.about(lane)
+    known = [_longest(inner.width - 2, *about)] if about else []
+    lines = [Text(line.center(inner.width)) for line in [*known, *_wrapped(demanded, inner.width, most)][:most]]
     lines += [Text()] * (most - len(lines))
-    demands = [] if guessing and most == 0 else demands
-    found = {} if gathered.rehearsal else gathered.verdicts.get((state.scenario, lane.said.name), {})
-    if not found:
+    demands = () if guessing and most == 0 else demands
+    if told is None:
         judged = bool(demands) or guessing
         return [*lines, _without_verdict(gathered, demands, inner.width, judged=judged, small=most == 0)]
-    word = worst(found)
-    style, cycles = console_style(word), f"{found[word]} of {counted(sum(found.values()), 'cycle')}"
-    than = "not as demanded, " if word is Verdict.FAIL else ""  # which is not: not as it was made to be
+    style, bare = console_style(told.word), told.word.value.upper()
+    than = "not as demanded, " if told.word is Verdict.FAIL and told.often != _HERE else ""  # not: as it was made to be
     if inner.height >= _ROOM_FOR_LARGE_VERDICT:
-        letters = _letters(word.value, inner.width, ROWS, glyphs)
+        letters = _letters(told.word.value, inner.width, ROWS, glyphs)
         if len(letters) == ROWS:
             return [
                 *(Text(one.center(inner.width), style=style) for one in letters),
-                Text(_longest(inner.width, f"{than}{cycles}", cycles).center(inner.width)),
+                Text(_longest(inner.width, f"{than}{told.often}", told.often).center(inner.width)),
                 *lines,
             ]
-    short = f"{_must(demands)}: " if most == 0 and demands else ""
-    bare = word.value.upper()
-    told = _longest(inner.width, f"{short}{bare}  {than}{cycles}", f"{short}{bare}  {cycles}", f"{short}{bare}", bare)
-    return [*lines, Text(_cut(told, inner.width).center(inner.width), style=f"{style} reverse")]
+    short = f"{_must(demands)}: " if most == 0 and demands and not told.scenarios else ""
+    where = told.where if most == 0 else ""
+    often = [f"  {than}{told.often}{where}", f"  {told.often}{where}"] if told.often else []
+    full = [f"{bare}{one}" for one in (*often, where)]
+    some = f"{bare} in {counted(len(told.scenarios), 'scenario')}" if where else bare
+    forms = (*(f"{short}{one}" for one in full), f"{bare}{where}", some, bare)
+    return [*lines, Text(_longest(inner.width, *forms).center(inner.width), style=f"{style} reverse")]
+
+
+def _texts(demands: Sequence[Expectation]) -> str:
+    return "; ".join(without_controls(one.text) for one in demands)
+
+
+def _demand_rows(inner: _Size) -> int:
+    return max(0, min(_MOST_DEMAND_ROWS, (inner.height - ROWS - 1) // 2))
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """A verdict, in how many cycles or when it was found, and, of a run that has ended, in which scenarios."""
+
+    word: Verdict
+    often: str
+    scenarios: tuple[str, ...] = ()
+    everywhere: bool = False
+
+    @property
+    def where(self) -> str:
+        named = "every scenario" if self.everywhere else without_controls(", ".join(self.scenarios))
+        return f" in {named}" if self.scenarios else ""
+
+
+def _told_of(gathered: Gathered, state: LiveState, point: str) -> _Told | None:
+    """What is known of a point: that it fails here, its verdict over all scenarios of a run that has ended, else over
+    the cycles of this scenario."""
+    if gathered.rehearsal:
+        return None
+    if gathered.ended is not None and (told := gathered.over_all(point)) is not None:
+        word, named = told
+        several = len(gathered.judged) > 1
+        often = _often(gathered, word, named, point)
+        return _Told(word, often, named if several else (), len(named) == len(gathered.judged))
+    if any(one.point == point for _, one in gathered.failing):
+        here = gathered.fails_here
+        return _Told(Verdict.FAIL, _HERE if here is not None and here.point == point else "in this cycle")
+    found = gathered.verdicts.get((state.scenario, point), {})
+    return _Told(worst(found), _often(gathered, worst(found), (state.scenario,), point)) if found else None
+
+
+def _often(gathered: Gathered, word: Verdict, scenarios: Sequence[str], point: str) -> str:
+    """In how many of the cycles of these scenarios a point was judged so."""
+    found = [gathered.verdicts.get((name, point), {}) for name in scenarios]
+    times = sum(one.get(word, 0) for one in found)
+    return f"{times} of {counted(sum(sum(one.values()) for one in found), 'cycle')}" if times else ""
+
+
+def _wrapped(text: str, width: int, most: int) -> list[str]:
+    """At most so many lines, cut at a word."""
+    lines = textwrap.wrap(text, width - 2, break_on_hyphens=False)
+    return [*lines[: most - 1], shortened(" ".join(lines[most - 1 :]), width - 2)] if len(lines) > most > 0 else lines
 
 
 def _longest(width: int, *forms: str) -> str:

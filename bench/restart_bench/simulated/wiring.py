@@ -10,6 +10,7 @@ from typing import Any
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.model.program import Input, Memory, Program
 from restart_bench.model.rig import Point, Rig, Value, Wanted
+from restart_bench.model.units import time_unit_ns
 from restart_bench.plc.interpreter import Interpreter, conditions_read, driven, names_read
 from restart_bench.simulated.faults import FaultPlayer, Playing
 from restart_bench.simulated.roles import Role, breaking, meeting, role_of, supply_value
@@ -120,11 +121,17 @@ class Wiring:
         return self.written[name] if name in self.written else self.facts.outputs.get(name, False)
 
     def _uptime(self, point: Point) -> Value:
-        """Since the last power-up: milliseconds (32 bits, or unit ms), else whole seconds."""
-        unit_ns = NS_PER_MS if point.unit == "ms" or (not point.unit and point.type.endswith("32")) else NS_PER_S
+        """Since the last power-up, counted in what the register holds: the point's unit times its scale. Without a
+        unit of time milliseconds (32 bits), else whole seconds."""
+        by_type = NS_PER_MS if point.type.endswith("32") else NS_PER_S
+        unit = time_unit_ns(point.unit)
+        count_ns = by_type if unit is None else round(unit * abs(point.scale)) or by_type
         wraps = self.faults.now.one("uptime-wraps")
-        since_ns, begins = (self.facts.powered_up_ns, 0) if wraps is None else (self.faults.begun_ns, wraps["to"])
-        return (begins + (now_ns() - since_ns) // unit_ns) % WRAPS.get(point.type, 2**16) * point.scale
+        if wraps is None:
+            since_ns, begins = self.facts.powered_up_ns, 0
+        else:
+            since_ns, begins = self.faults.begun_ns, round(wraps["to"] / point.scale)
+        return (begins + (now_ns() - since_ns) // count_ns) % WRAPS.get(point.type, 2**16) * point.scale
 
     def _program_id(self) -> Value:
         older = self.facts.of_restart.one("older-program")

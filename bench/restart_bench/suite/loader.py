@@ -13,6 +13,7 @@ from restart_bench.files.tree import Files, ReadFile, Scalar, is_file, read_byte
 from restart_bench.model.program import Program
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Expect, Scenario, off_expectations, proven_channel
+from restart_bench.plc.interpreter import driven
 from restart_bench.suite.names import wants_on
 from restart_bench.suite.program_reader import read_program
 from restart_bench.suite.rig_reader import RigRead, read_rig
@@ -296,6 +297,12 @@ def _suite(
     model = _program(order.rig, program, told, files, used, faults, warnings)
     if len(faults) > before or told.rig is None:
         return None
+    if model is not None:
+        another = _of_another_rig(told.rig, model)
+        if another is not None:
+            faults.append(another)
+            return None
+        warnings += _undriven(told.rig, scenarios, model)
     warnings += _unproven_channels(told.rig, scenarios)
     return Suite(told.rig, tuple(scenarios), model, tuple(used), in_order(warnings))
 
@@ -357,6 +364,33 @@ def _same_names(scenarios: Iterable[Scenario], files: Iterable[ReadFile]) -> lis
             found.append(Fault(file, line, "scenario", text, "give one of them another name"))
         seen.setdefault(one.name, one.path)
     return found
+
+
+def _of_another_rig(rig: Rig, program: Program) -> Fault | None:
+    """What is wrong with a program that drives nothing of this rig."""
+    missed = _undriven_outputs(rig, program)
+    if not missed or len(missed) < len(rig.outputs()):
+        return None
+    text = f"{program.name} drives none of the outputs of {rig.name} ({', '.join(missed)})"
+    return Fault(program.path, 1, "", text, "name a program of this rig")
+
+
+def _undriven_outputs(rig: Rig, program: Program) -> list[str]:
+    drives = {driven(rung) for rung in program.rungs} | set(program.memory)
+    return [one.name for one in rig.outputs() if one.name not in drives]
+
+
+def _undriven(rig: Rig, scenarios: Sequence[Scenario], program: Program) -> list[Fault]:
+    """Outputs that the program does not drive, although the scenarios expect something of them."""
+    asked = {one.point for scenario in scenarios for one in (*scenario.during, *scenario.after)}
+    steps = [step.action for scenario in scenarios for step in (*scenario.before, *scenario.function_check)]
+    asked |= {name for action in steps if isinstance(action, Expect) for name, _ in action.conditions}
+    cure = "add its rung, or name another program"
+    return [
+        Fault(program.path, 1, "", f"{name} is driven by no rung, but the scenarios expect something of it", cure)
+        for name in _undriven_outputs(rig, program)
+        if name in asked
+    ]
 
 
 def _unproven_channels(rig: Rig, scenarios: Sequence[Scenario]) -> list[Fault]:

@@ -61,7 +61,7 @@ class Moment:
 @dataclass(frozen=True, slots=True)
 class CasePlan:
     """One case: its timeline, how often it is gone through, how long that takes, what it will support. `fewest`: as
-    many cycles as `cycles`, but of a search that may be over earlier."""
+    many cycles as `cycles`, but of a search, which may be over earlier."""
 
     case: Case
     timeline: tuple[Moment, ...]
@@ -120,7 +120,7 @@ class ScenarioPlan:
 
     @property
     def spared(self) -> int:
-        """Cycles that are not done where searches are over as early as they usually are."""
+        """Cycles that are not done where searches are over as early as they can be."""
         return sum(case.cycles - case.fewest for case in self.cases)
 
 
@@ -167,7 +167,7 @@ class SuitePlan:
 
     @property
     def spared(self) -> int:
-        """Cycles that are not done where searches are over as early as they usually are."""
+        """Cycles that are not done where searches are over as early as they can be."""
         return sum(one.spared for one in self.scenarios)
 
     @property
@@ -196,6 +196,7 @@ def time_left_of(plan: SuitePlan, *, rehearse: bool = False) -> TimeLeft:
     each: dict[Hashable, tuple[int, int | None]] = {}
     to_come: dict[Hashable, int] = {}
     spared: dict[Hashable, int] = {}
+    drawn: dict[Hashable, tuple[int, int]] = {}
     for scenario in plan.scenarios:
         for case in scenario.cases:
             key = (scenario.scenario.name, case.case.name)
@@ -203,7 +204,9 @@ def time_left_of(plan: SuitePlan, *, rehearse: bool = False) -> TimeLeft:
             to_come[key] = 1 if rehearse else case.cycles
             if not rehearse and case.fewest < case.cycles:
                 spared[key] = case.cycles - case.fewest
-    return TimeLeft(each, to_come, 0 if rehearse else plan.waits_ns, spared)
+            if not rehearse and case.case.at.is_random:
+                drawn[key] = (case.case.at.low_ns, case.case.at.high_ns)
+    return TimeLeft(each, to_come, 0 if rehearse else plan.waits_ns, spared, drawn)
 
 
 def plan_scenario(rig: Rig, scenario: Scenario, *, simulated: bool = False, round_trip_ns: int = 0) -> ScenarioPlan:
@@ -238,12 +241,12 @@ def _plan_case(rig: Rig, scenario: Scenario, case: Case, *, simulated: bool, rou
 
 
 def _fewest(scenario: Scenario) -> int:
-    """Cycles that a case takes at least: of a search, where outcomes separate sharply."""
+    """Cycles that a case takes at least: a search may be over once one end is confirmed."""
     if scenario.search is None:
         return scenario.repeat
-    from restart_bench.campaigns.search import plan_of, usual_cycles  # numpy, for searches alone
+    from restart_bench.campaigns.search import least_cycles, plan_of  # numpy, for searches alone
 
-    return min(scenario.search.cycles, usual_cycles(plan_of(scenario.search)))
+    return least_cycles(plan_of(scenario.search))
 
 
 def _timeline(rig: Rig, scenario: Scenario, case: Case, back: Span, to_ready: Span, to_end: Span) -> tuple[Moment, ...]:

@@ -31,7 +31,7 @@ from restart_bench.model.program import (
     Timer,
 )
 from restart_bench.model.rig import Rig
-from restart_bench.model.units import UnitRefused, show_duration
+from restart_bench.model.units import UnitRefused
 from restart_bench.plc.conditions import compared_names, names_in, parse_condition, plain_names
 from restart_bench.plc.interpreter import FIRST_SCAN, driven_how
 from restart_bench.suite.names import Names, value_for
@@ -371,8 +371,3 @@ def _conditions_of(rung: Rung) -> Iterator[tuple[str, Expr]]:
 
 def _is_timer(name: str, rungs: list[tuple[KeyPath, Rung]]) -> bool:
     return any(isinstance(rung, Timer) and rung.name == name for _, rung in rungs)
-
-
-def describe(program: Program) -> str:
-    """The program in one line: name, scan, boot."""
-    return f"{program.name}, scan {show_duration(program.scan_ns)}, boot {show_duration(program.boot.total_ns)}"

@@ -145,7 +145,7 @@ class Shown:
 
         rig = dryer_rig()
         console = Console(file=io.StringIO(), force_terminal=True, width=140, height=40)
-        self._screen = LiveScreen([(rig, (burner_scenario(rig),))], console, simulated=False)
+        self._screen = LiveScreen(rig, (burner_scenario(rig),), console, simulated=False)
         self._screen.record(run_started(rig))
         self._screen.record(cycle_started())
         self._state, self._names = state, tuple(rig.points)

@@ -20,7 +20,7 @@ from restart_bench.files.faults import FaultsFound
 from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.journal import CycleJudged, Record, RunEnded, RunStarted, Trouble
 from restart_bench.model.live import LiveState
-from restart_bench.model.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_code_of, verdict_over
+from restart_bench.model.outcome import OneRun, Refused, RunOptions, RunOutcome
 from restart_bench.model.verdicts import EXIT_BAD_INPUT
 from restart_bench.report.console import print_outcome
 from restart_bench.report.documents import document, junit
@@ -106,12 +106,11 @@ def run_child(asked: Mapping[str, Any], orders: IO[bytes], messages: Outlet) -> 
         session.wait_for(lambda: may_begin.is_set() or None)
         session.run_all()
         run = session.close()
-    code = exit_code_of(run)
-    outcome = RunOutcome(code, verdict_over([run]), (run,))
+    outcome = RunOutcome.of(run)
     _tell_end(show, outcome, run, asked)
     show.close()
     print_outcome(outcome, console_for(sys.stderr), explain=True)
-    return code
+    return outcome.exit_code
 
 
 def _obey(orders: IO[bytes], stop: StopRequest, may_begin: threading.Event) -> None:

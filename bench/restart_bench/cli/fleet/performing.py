@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol, TextIO, cast
 
+from restart_bench.archive.moving import OUTPUT
 from restart_bench.archive.writer import new_run_id
 from restart_bench.cli.fleet.children import Child
 from restart_bench.cli.fleet.picture import picture
@@ -73,7 +74,7 @@ def perform_together(suites: Sequence[Suite], options: Sequence[RunOptions], ask
 
 def _output_folder(logs: Path) -> Path:
     """Where what the children say is kept. Raises Refused where nothing can be written there."""
-    folder = logs / "output" / new_run_id()
+    folder = logs / OUTPUT / new_run_id()
     try:
         folder.mkdir(parents=True)
     except OSError as problem:

@@ -81,7 +81,8 @@ def _foot(rows: Sequence[RigRow], *, simulated: bool, stopping: str) -> Text:
     rigs = f"{over} of {counted(len(rows), 'rig')} done."
     if stopping:
         waits = "waiting until the last supply is at rest" if not simulated else "waiting for the last archive"
-        return Text(f"Stopped by {stopping}: {waits}. {rigs}", style="bold yellow")
+        armed = "" if simulated else "ARMED, "
+        return Text(f"{armed}stopped by {stopping}: {waits}. {rigs}", style="bold yellow")
     if simulated:
         return Text(f"{rigs} SIMULATED: nothing real is switched. Ctrl-C ends all.", style="dim")
     return Text(f"{rigs} ARMED. {ON_SCREEN_SHORT} Ctrl-C ends all.", style="bold yellow")

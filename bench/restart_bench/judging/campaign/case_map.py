@@ -11,36 +11,37 @@ from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.verdicts import WORST_FIRST, Verdict
 
 Pair = tuple[int, int]
+NOT_PLAYED = "not played"
 
 
 @dataclass(frozen=True, slots=True)
 class CaseRow:
     """One case over its cycles. `off_time_ns`: the shortest and the longest that the supply can truly have been off;
-    None where nothing was cut. `restarted`, `rode_through` and `not_shown` count the cycles that are no errors;
-    `verdicts` counts all."""
+    None where nothing was cut. `cycles` of those `asked` for were done; `restarted`, `rode_through` and `not_shown`
+    count the cycles that are no errors; `verdicts` counts all."""
 
     case: Case
     off_time_ns: Pair | None
     cycles: int
+    asked: int
     restarted: int
     rode_through: int
     not_shown: int
     verdicts: dict[Verdict, int]
 
     @property
-    def verdict(self) -> Verdict:
-        """The worst verdict of its cycles."""
-        return next(iter(self.verdicts), Verdict.INCONCLUSIVE)
+    def verdict(self) -> Verdict | None:
+        """The worst verdict of its cycles; None where there was none."""
+        return next(iter(self.verdicts), None)
 
 
 def case_rows(scenario: Scenario, cycles: Sequence[CycleJudged]) -> tuple[CaseRow, ...]:
-    """A row for each case of which a cycle was judged, in the order of the file."""
+    """A row for each case, in the order of the file; also for those of which no cycle was done yet."""
     mine = [one for one in cycles if one.scenario == scenario.name]
-    rows = [_row(case, [one for one in mine if one.case == case.name]) for case in scenario.cases]
-    return tuple(row for row in rows if row.cycles)
+    return tuple(_row(case, [one for one in mine if one.case == case.name], scenario.repeat) for case in scenario.cases)
 
 
-def _row(case: Case, cycles: Sequence[CycleJudged]) -> CaseRow:
+def _row(case: Case, cycles: Sequence[CycleJudged], asked: int) -> CaseRow:
     valid = [one for one in cycles if one.verdict is not Verdict.ERROR]
     outcomes = [one.restarted for one in valid]
     spans = [one.figures["off_time_ns"] for one in valid if "off_time_ns" in one.figures]
@@ -48,6 +49,7 @@ def _row(case: Case, cycles: Sequence[CycleJudged]) -> CaseRow:
         case=case,
         off_time_ns=(min(low for low, _ in spans), max(high for _, high in spans)) if spans else None,
         cycles=len(cycles),
+        asked=asked,
         restarted=outcomes.count(True),
         rode_through=outcomes.count(False),
         not_shown=outcomes.count(None),
@@ -62,8 +64,13 @@ def outcome_words(row: CaseRow) -> str:
 
 
 def verdict_words(row: CaseRow) -> str:
-    """`pass`, or `fail 2, pass 18`, the worst first."""
-    return _counted({word.value: number for word, number in row.verdicts.items()})
+    """`pass`, or `fail 2, pass 18`, the worst first; `not played`."""
+    return _counted({word.value: number for word, number in row.verdicts.items()}) or NOT_PLAYED
+
+
+def number_words(row: CaseRow) -> str:
+    """`20`, or `3 of 20` where fewer were done than are asked for."""
+    return str(row.cycles) if row.cycles >= row.asked else f"{row.cycles} of {row.asked}"
 
 
 def _counted(numbers: dict[str, int]) -> str:

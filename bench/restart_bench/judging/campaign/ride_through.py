@@ -303,6 +303,10 @@ def search_limits(found: SearchFound) -> Iterator[str]:
         f"{counted(len(found.tried), 'cut')} with true off times from {off_text(shortest)} to {off_text(longest)} "
         "(commands, relay data and proofs); what happens between and beyond them is not shown."
     )
+    nothing = found.cycles - len(found.tried)
+    if nothing:
+        show = "shows" if nothing == 1 else "show"
+        yield f"{nothing} of {counted(found.cycles, 'cycle')} {show} nothing of it; such a cut is asked for again."
     if found.answer.threshold is None and found.answer.bracket.rides_through and found.answer.bracket.restarts:
         yield f"The off time at which half of the cuts are not ridden through{_as_sure_as_it_is(found)}."
     yield "How long it holds up depends on load, voltage, temperature and age: it was found for this rig as it was."

@@ -52,7 +52,6 @@ class Layout:
         self.rest: dict[Slot, bool] = {}
         for one in program.inputs:
             self._add_input(one)
-        self.retained_slots = [slot for slot in self.slots if slot in self.retained]
 
     def is_number(self, name: str) -> bool:
         """True for an input or memory that holds a number and is no counter."""

@@ -15,6 +15,7 @@ from restart_bench.model.verdicts import Verdict
 
 if TYPE_CHECKING:
     from restart_bench.predict.explaining import Explanation
+    from restart_bench.report.record.played_picture import PlayedPicture
     from restart_bench.report.record.search_picture import SearchPicture
 
 
@@ -93,8 +94,8 @@ class CaseLine:
     name: str
     off_time: str
     controller: str
-    cycles: int
-    verdict: Verdict
+    cycles: str  # `20`, or `3 of 20` where not all were done
+    verdict: Verdict | None  # None: not played
     verdicts: str
     from_memory: bool = False
 
@@ -270,6 +271,7 @@ class RecordData:
     program_text: str = ""  # of the program model, where there is one
     explanation: Explanation | None = None  # why, as that program behaves
     simulated_devices: tuple[str, ...] = ()  # of an armed run: they say so of themselves
+    played: PlayedPicture | None = None  # where more than one combination is asked for
     judged_again_by: str = ""  # a scenario file, where the judgement is not the one that is archived
     altered: str = ""  # of an archive that is not as it was closed: what is not
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from restart_bench.archive.earlier import earlier_cycles, gone_on_with
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
-from restart_bench.judging.campaign.case_map import case_rows, outcome_words, verdict_words
+from restart_bench.judging.campaign.case_map import case_rows, number_words, outcome_words, verdict_words
+from restart_bench.judging.campaign.coverage import coverage_of
 from restart_bench.judging.campaign.measured_times import (
     drift_text,
     limit_text,
@@ -63,8 +64,9 @@ from restart_bench.report.record.data import (
 )
 from restart_bench.report.record.diagrams import diagrams_of
 from restart_bench.report.record.facts import devices, fact_groups, moment, program_words, record_notes, switched_words
+from restart_bench.report.record.played_picture import picture_of_played
 from restart_bench.report.record.search_picture import picture_of
-from restart_bench.report.record.untested import is_test, not_tested
+from restart_bench.report.record.untested import not_tested
 
 if TYPE_CHECKING:
     from restart_bench.archive.reader import ArchivedRun
@@ -120,6 +122,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         times=tuple(times_rows(suite.rig, suite.scenarios, cycles)),
         demonstrations=tuple(demonstrations(suite, cycles)),
         troubles=tuple(_troubles(run.records)),
+        played=None if run.run.get("rehearsal") else picture_of_played(coverage_of(suite.scenarios, cycles)),
         notes=record_notes(run, suite),
         judged_again_by=str(run.run.get("judged_again_by") or ""),
         altered=run.altered,
@@ -229,7 +232,7 @@ def _case_lines(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[C
             name=row.case.name,
             off_time=bounds_text(row.off_time_ns) if row.off_time_ns is not None else "-",
             controller=outcome_words(row) if scenario.how == "supply" else "-",
-            cycles=row.cycles,
+            cycles=number_words(row),
             verdict=row.verdict,
             verdicts=verdict_words(row),
             from_memory=row.case.from_memory,
@@ -391,7 +394,7 @@ def demonstrations(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[Demo
     for scenario in suite.scenarios:
         asked = scenario.demonstrate
         for case in scenario.cases if scenario.search is None else ():
-            valid = [cycle.verdict for cycle in groups.get((scenario.name, case.name), ()) if is_test(cycle)]
+            valid = [cycle.verdict for cycle in groups.get((scenario.name, case.name), ()) if cycle.is_test]
             if not valid or (asked is None and len(valid) < 2):
                 continue
             failures = sum(verdict is not Verdict.PASS for verdict in valid)

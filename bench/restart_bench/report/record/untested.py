@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from restart_bench.judging.campaign.coverage import coverage_of, left_out_words
 from restart_bench.model.journal import CycleJudged
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.units import show_duration
-from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import listed, searched_words
 
 if TYPE_CHECKING:
@@ -18,17 +18,15 @@ if TYPE_CHECKING:
 
 def not_tested(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[str]:
     """One sentence for each thing: cycles not done, outputs nobody asks about, evidence that is missing."""
-    done = {(cycle.scenario, cycle.case) for cycle in cycles if is_test(cycle)}
+    done = {(cycle.scenario, cycle.case) for cycle in cycles if cycle.is_test}
     scenarios = [one for one in suite.scenarios if any(name == one.name for name, _ in done)]
     yield from _not_done(suite.scenarios, done)
     if scenarios:
         yield from _outputs(suite.rig, scenarios)
+        left = left_out_words(coverage_of(suite.scenarios))
+        if left:
+            yield left
         yield _other_losses(scenarios)
-
-
-def is_test(cycle: CycleJudged) -> bool:
-    """True where something was cut and the cycle is valid: the others show nothing about a restart."""
-    return cycle.mark("cut") is not None and cycle.verdict is not Verdict.ERROR
 
 
 def _not_done(scenarios: Sequence[Scenario], done: Collection[tuple[str, str]]) -> Iterator[str]:

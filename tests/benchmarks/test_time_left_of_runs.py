@@ -1,0 +1,109 @@
+"""The time left, as it was said after a tenth of the cycles, held against what simulated campaigns then took. What was
+said is worked out from their archives: the same plan, and the cycles that had ended."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
+
+from command_line import bench, run_folders, told
+from lamp_suites import LampSuites
+from restart_bench.archive.reader import ArchivedRun
+from restart_bench.model.journal import CycleStarted, RunEnded
+from restart_bench.suite.plan import plan_suite, time_left_of
+
+S = 1_000_000_000
+CUTS = (
+    "off_for: 250 ms",
+    "off_for: 700 ms, at: random 0 s..200 ms",
+    "off_for: [250 ms, 600 ms]",
+    "off_for: 300 ms, at: random 0 s..1 s",
+    "off_for: 250 ms, at: [0 ms, 150 ms]",
+)
+"""Cuts of a campaign, by turns: one case, and several; at once, and at an instant drawn within a second."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What was said after so many cycles, and what it then took, ns; what each cycle took."""
+
+    after: int
+    low: int
+    high: int | None
+    took: int
+    lengths: tuple[int, ...]
+
+    @property
+    def holds(self) -> bool:
+        """Whether it took what was said."""
+        return self.high is not None and self.low <= self.took <= self.high
+
+
+def said_after_a_tenth(run: Path) -> Said:
+    """From the archive of a run, as its screen said it."""
+    archived = ArchivedRun.open(run)
+    begun = [one for one in archived.records if isinstance(one, CycleStarted)]
+    (ended,) = [one.at_ns for one in archived.records if isinstance(one, RunEnded)]
+    instants = [*(one.at_ns for one in begun), ended]
+    lengths = [later - earlier for earlier, later in itertools.pairwise(instants)]
+    suite = archived.suite()
+    left = time_left_of(plan_suite(suite.rig, suite.scenarios, simulated=True))
+    after = math.ceil(len(begun) / 10)
+    for cycle, length in zip(begun[:after], lengths[:after], strict=True):
+        left.cycle_took((cycle.scenario, cycle.case), length, cycle.cut_delay_ns)
+    return Said(after, *left.left(), ended - instants[after], tuple(lengths))
+
+
+def campaigns(folder: Path, number: int, cycles: int, first: int = 0) -> Iterator[Said]:
+    """So many campaigns of so many cycles, one after the other, from this one of the table on."""
+    for turn in range(first, first + number):
+        place = folder / str(turn)
+        place.mkdir()
+        suites = LampSuites(place)
+        rig = suites.rig()
+        suites.scenario(rig, "stays", "on")
+        file, cut = rig / "stays.yaml", CUTS[turn % len(CUTS)]
+        shuffled = "order: shuffled\n" if turn >= len(CUTS) else ""
+        file.write_text(file.read_text("utf-8").replace("off_for: 250 ms", cut) + shuffled, encoding="utf-8")
+        repeat = cycles // (2 if "[" in cut else 1)
+        done = bench("run", rig, "--simulated", "--repeat", repeat, "--seed", turn, "--logs", place / "logs")
+        assert done.returncode == 0, told(done)
+        (run,) = run_folders(place / "logs")
+        yield said_after_a_tenth(run)
+
+
+def tell(number: int, said: Said) -> None:
+    """One line of the table."""
+    high = "open" if said.high is None else f"{said.high / S:.1f}"
+    shortest, longest = min(said.lengths) / S, max(said.lengths) / S
+    print(
+        f"{number}: after {said.after} of {len(said.lengths)} cycles of {shortest:.2f} .. {longest:.2f} s said "
+        f"{said.low / S:.1f} .. {high} s, took {said.took / S:.1f} s: {'held' if said.holds else 'MISSED'}",
+        flush=True,
+    )
+
+
+@pytest.mark.slow
+def test_said_after_a_tenth_of_the_cycles_it_holds_the_true_rest_of_simulated_campaigns(tmp_path: Path) -> None:
+    """In nine of ten campaigns of 20 cycles, whatever else the machine does."""
+    held = 0
+    for number, said in enumerate(campaigns(tmp_path, 10, 20), start=1):
+        tell(number, said)
+        held += said.holds
+    assert held >= 9
+
+
+if __name__ == "__main__":
+    number, cycles, first = map(int, (*sys.argv[1:], *("10", "20", "0")[len(sys.argv) - 1 :]))
+    with tempfile.TemporaryDirectory() as into:
+        for turn, one in enumerate(campaigns(Path(into), number, cycles, first), start=first + 1):
+            tell(turn, one)

@@ -1,0 +1,174 @@
+"""A person who switches, presses or turns: a no means "not yet", and whoever goes on saying no, or breaks the question
+off, is told what is left to do by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from evidence import dryer
+from restart_bench.model.clock import now_ns
+from restart_bench.model.journal import Answered, Record
+from restart_bench.model.rig import Mode, Point, RigSupply, Wanted
+from restart_bench.observer.handle import Blind
+from restart_bench.run import cycle
+from restart_bench.run.actuators import Actuators, CommandRefused, left_well
+from restart_bench.run.cycle import CycleAct, Turn
+from restart_bench.run.supervision import StopRequest
+from restart_bench_drivers.by_hand import ByHand
+
+BY_HAND = replace(
+    dryer(),
+    supply=RigSupply("by-hand", {"switch": "main switch Q1"}),
+    mode=Mode("by-hand", proof=(("running", Wanted(equals=False)),)),
+    path="desk/rig.yaml",
+)
+BUTTON = Point("start", "controller", "discrete_input", 5, idle=False, by_hand="green button")
+
+
+class Desk:
+    """Actuators on a rig that nobody reads, and a person who answers from a list (an exception is raised), and no
+    once that is over."""
+
+    def __init__(self, *answers: bool | BaseException) -> None:
+        self.questions: list[str] = []
+        self.records: list[Record] = []
+        self.said: list[str] = []
+        left = list(answers)
+
+        def ask(question: str) -> bool:
+            self.questions.append(question)
+            answer = left.pop(0) if left else False
+            if isinstance(answer, BaseException):
+                raise answer
+            return answer
+
+        self.observer: Any = Blind("nobody looks")
+        self.actuators = Actuators(
+            BY_HAND, self.observer, ByHand(switch="main switch Q1", ask=ask), allowed=frozenset(),
+            publish=self.records.append, ask=ask, stop=StopRequest(), heed_limits=False,
+        )  # fmt: skip
+
+    def leave(self, wish: str = "on") -> str:
+        """The way out of the supply."""
+        return self.actuators.leave_supply(wish, "rest", self.said.append)
+
+
+def test_who_said_no_three_times_is_asked_once_more_on_the_way_out_and_no_more() -> None:
+    """Then comes one word, of a person and no relay; leaving again asks and says nothing."""
+    desk = Desk()
+    with pytest.raises(CommandRefused, match="asked three times, it was not ON"):
+        desk.actuators.switch("on", "prepare")
+    left = desk.leave()
+    assert not left_well(left) and desk.leave() == left
+    assert len(desk.questions) == 4 and desk.questions[3].startswith("Still not ON; after another no")
+    (told,) = desk.said
+    assert told.startswith(
+        "THE SUPPLY MAY NOT BE ON: go to main switch Q1 and switch it ON; then `restart-bench park desk"
+    )
+    assert "asked once more" in told and "relay" not in told
+
+
+def test_the_way_out_goes_on_to_the_question_after_ctrl_c_but_not_for_ever() -> None:
+    """A question that is broken off is put once more; broken off again, the person is told what is left to do."""
+    desk = Desk(KeyboardInterrupt(), True)
+    assert desk.leave() == "on" and len(desk.questions) == 2 and not desk.said
+    desk = Desk(KeyboardInterrupt(), KeyboardInterrupt(), True)
+    assert not left_well(desk.leave())
+    assert not left_well(desk.leave()) and len(desk.questions) == 2
+    assert "the question was broken off" in desk.said[0]
+
+
+def test_a_late_yes_brings_the_supply_where_it_belongs() -> None:
+    """The last question of the way out counts like the first."""
+    desk = Desk(False, False, False, True)
+    with pytest.raises(CommandRefused):
+        desk.actuators.switch("on", "prepare")
+    assert desk.leave() == "on" and not desk.said
+
+
+def pressed(desk: Desk) -> bool:
+    return desk.actuators.press_by_hand(BUTTON).answer
+
+
+def turned(desk: Desk) -> bool:
+    try:
+        desk.actuators.switch_mode_by_hand("run")
+    except CommandRefused as refused:
+        assert "asked three times, the mode switch was not turned" in str(refused)
+        return False
+    return True
+
+
+@pytest.mark.parametrize("asks", [pressed, turned])
+def test_a_no_to_any_request_means_not_yet(asks: Callable[[Desk], bool]) -> None:
+    """It is asked again, twice at most, and each answer is kept."""
+    desk = Desk(False, False, True)
+    assert asks(desk)
+    assert desk.questions[1] == f"Not yet. {desk.questions[0]}"
+    assert desk.questions[2] == f"Not yet; after a third no it is not asked again. {desk.questions[0]}"
+    assert [one.answer for one in desk.records if isinstance(one, Answered)] == [False, False, True]
+    desk = Desk()
+    assert not asks(desk) and len(desk.questions) == 3
+
+
+def test_the_span_of_a_press_begins_with_its_first_question() -> None:
+    """Who pressed and said no by mistake has pressed all the same."""
+    desk = Desk(False, True)
+    answered = desk.actuators.press_by_hand(BUTTON)
+    first = next(one for one in desk.records if isinstance(one, Answered))
+    assert answered.answer and answered.asked_ns == first.asked_ns
+
+
+@pytest.mark.parametrize(("to", "answers"), [("stop", [True]), ("run", [False] * 3), ("stop", [KeyboardInterrupt()])])
+def test_a_mode_switch_that_was_not_turned_back_is_told_at_the_end(to: str, answers: list[Any]) -> None:
+    """Once, and not where the controller shows that it runs."""
+    for running, told in ((None, 1), (False, 1), (True, 0)):
+        desk = Desk(*answers)
+        with suppress(CommandRefused, KeyboardInterrupt):
+            desk.actuators.switch_mode_by_hand(to)
+        reading = None if running is None else SimpleNamespace(value=running, received_ns=now_ns())
+        desk.observer.latest = lambda _, now=reading: now
+        for _ in range(2):
+            desk.actuators.tell_of_the_mode(desk.said.append)
+        assert len(desk.said) == told and all("turn it to RUN" in one for one in desk.said)
+
+
+def test_a_mode_switch_that_was_turned_back_is_not_told() -> None:
+    """Out of run mode and back, both with a yes."""
+    desk = Desk(True, True)
+    desk.actuators.switch_mode_by_hand("stop")
+    desk.actuators.switch_mode_by_hand("run")
+    desk.actuators.tell_of_the_mode(desk.said.append)
+    assert desk.said == []
+
+
+@pytest.mark.parametrize(
+    ("good_ns_ago", "waited_s", "doing"),
+    [
+        (10**6, 5, "running reads off: is the mode switch at RUN?"),
+        (5 * 10**9, 5, "no answer from controller at 192.0.2.10:502"),
+        (10**6, 1, "preparing"),
+    ],
+)
+def test_what_a_run_waits_for_is_told_while_it_waits(good_ns_ago: int, waited_s: int, doing: str) -> None:
+    """Not at its end alone: a mode switch left elsewhere, or a port where nobody answers, after a few seconds."""
+    rig = replace(BY_HAND, ready=replace(BY_HAND.ready, when=(("running", Wanted(equals=True)),)))
+    context: Any = SimpleNamespace(
+        rig=rig,
+        situation=SimpleNamespace(doing="preparing"),
+        met_now=lambda *_: False,
+        reading=lambda _: "off",
+        observer=SimpleNamespace(last_good_ns=lambda _: now_ns() - good_ns_ago),
+    )
+    story: Any = SimpleNamespace(name="", before=())
+    case: Any = SimpleNamespace(name="", at=SimpleNamespace(is_random=False, low_ns=0, high_ns=0))
+    act = CycleAct(context, Turn(story, case, 1, 1), seed=1, rehearse=False)
+    act._tell_what_is_missing(now_ns() - waited_s * 10**9)
+    assert context.situation.doing == doing
+    assert cycle._WONDERS_AFTER_NS <= 5 * 10**9

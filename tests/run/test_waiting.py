@@ -1,0 +1,85 @@
+"""How a run waits for what is read: the observer is told that somebody waits, and no longer than somebody does."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from typing import Any, cast
+
+from evidence import MS, dryer
+from restart_bench.model.clock import now_ns
+from restart_bench.observer.handle import ObserverHandle
+from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
+
+
+class Observer:
+    """Tells news whenever it is asked for, and keeps who attends."""
+
+    def __init__(self) -> None:
+        self.failed = ""
+        self.told: list[str] = []
+
+    def look(self, now: int) -> None:
+        """There is nothing to look after."""
+
+    def wait_news(self, timeout_s: float) -> bool:
+        if timeout_s:
+            self.told.append("news")
+        return True
+
+    @contextlib.contextmanager
+    def attended(self, until_ns: int) -> Iterator[None]:
+        self.told.append("attended")
+        try:
+            yield
+        finally:
+            self.told.append("no longer")
+
+
+def supervisor_of(observer: Observer, stop: StopRequest) -> Supervisor:
+    """It tells nobody of anything."""
+    handle = cast(ObserverHandle, cast(Any, observer))
+    return Supervisor(dryer(), handle, stop=stop, note=lambda trouble: None, draw=lambda now: None)
+
+
+def waiting(answers: list[bool | None], stop: StopRequest | None = None) -> tuple[list[str], bool | None]:
+    """A wait of five seconds at most for the first answer: what the observer was told, and what was found."""
+    observer = Observer()
+    try:
+        found = supervisor_of(observer, stop or StopRequest()).wait_until(now_ns() + 5000 * MS, lambda: answers.pop(0))
+    except EndOfRun:
+        found = None
+    return observer.told, found
+
+
+def test_what_is_known_already_is_not_waited_for() -> None:
+    """No word goes to the observer for a question that is answered at once."""
+    assert waiting([True]) == ([], True)
+
+
+def test_each_piece_of_news_is_looked_at_and_the_observer_attends_meanwhile() -> None:
+    """The question is asked anew with what came, and nobody attends once it is answered."""
+    assert waiting([None, None, None, True]) == (["attended", "news", "news", "news", "no longer"], True)
+
+
+def test_nobody_attends_behind_a_run_that_ends() -> None:
+    """Whoever stops the run while it waits ends the attending too."""
+    stop = StopRequest()
+
+    class Answers(list[bool | None]):
+        def pop(self, *_: Any) -> bool | None:
+            stop.count += len(self)
+            self.append(None)
+            return None
+
+    told, found = waiting(Answers(), stop)
+    assert told[-1] == "no longer"
+    assert found is None
+
+
+def test_a_question_is_asked_once_more_at_the_deadline() -> None:
+    """What came at the last moment still counts."""
+    supervisor = supervisor_of(Observer(), StopRequest())
+    deadline = now_ns() + 3 * MS
+    assert supervisor.wait_until(deadline, lambda: True if now_ns() >= deadline else None) is True
+    assert supervisor.wait_until(now_ns() - MS, lambda: None) is None
