@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
@@ -90,11 +90,16 @@ class ProgramRow:
 
 def render(data: RecordData) -> str:
     """The whole page. It loads nothing: styles, script and data stand in it."""
+    return "".join(rendered(data))
+
+
+def rendered(data: RecordData) -> Iterator[str]:
+    """The same piece by piece."""
     script = _part("record.js")
     return (
         _environment()
         .get_template("record.html")
-        .render(
+        .generate(
             data=data,
             first=first_page(data),
             limits=limits_once(data.scenarios),
