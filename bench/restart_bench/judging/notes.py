@@ -10,13 +10,13 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.marks import cut_of, restored_of, switching_of
 from restart_bench.evidence.reachability import FAILURES
+from restart_bench.evidence.traces import Reads
 from restart_bench.model.clock import FAR_NS, NS_PER_S
 from restart_bench.model.journal import OutputSeen
 from restart_bench.model.ways import BY_HAND, way_named
 from restart_bench.model.wording import about, at_most, shown, span_text, value_text
 
 _STEADY_NS = NS_PER_S // 2
-_STEADY_READS = 5
 
 
 def supply_notes(evidence: Evidence) -> Iterator[str]:
@@ -97,15 +97,21 @@ def contradicted_before(evidence: Evidence, outputs: Mapping[str, OutputSeen]) -
         point = evidence.rig.points[one.point]
         if one.judged == one.point or not point.is_boolean:
             continue
-        image, terminal = (evidence.reads(name).inside(*span).value for name in (one.point, one.judged))
-        if min(len(image), len(terminal)) < _STEADY_READS or len({*image.tolist(), *terminal.tolist()}) != 2:
-            continue
-        if len(set(image.tolist())) == 1 and len(set(terminal.tolist())) == 1:
-            said, was = (value_text(point, float(values[0])) for values in (image, terminal))
+        said, was = (_steady(evidence.reads(name), *span) for name in (one.point, one.judged))
+        if said is not None and was is not None and said != was:
+            said_word, was_word = value_text(point, said), value_text(point, was)
             yield (
-                f"{point.shown}: before the cut the controller says {said} and its terminal was {was}; the terminal is "
-                "judged; look at the addresses of both, at the output card and the wiring"
+                f"{point.shown}: before the cut the controller says {said_word} and its terminal was {was_word}; the "
+                "terminal is judged; look at the addresses of both, at the output card and the wiring"
             )
+
+
+def _steady(reads: Reads, begin_ns: int, end_ns: int) -> float | None:
+    """The one value that was read all through a span; None where there was another, or no read in it. Rows that tell
+    nothing new may have been left out."""
+    inside, before = reads.inside(begin_ns, end_ns).value, reads.value_until(begin_ns)
+    values = {before, *inside.tolist()}
+    return before if len(inside) and len(values) == 1 else None
 
 
 def silent_again(evidence: Evidence) -> Iterator[str]:
