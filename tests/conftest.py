@@ -9,8 +9,12 @@ from __future__ import annotations
 import compileall
 import gc
 import os
+import subprocess
+from collections.abc import Iterator
 from functools import cache
+from itertools import count
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from _pytest.terminal import TerminalReporter
@@ -18,7 +22,9 @@ from hypothesis import settings
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
 
+from restart_bench.simulated import handle
 from tools import left_out
+from warm_process import WarmRig
 
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # a thousand processes are started: they compile the bench once
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # each of them would start threads that have nothing to do
@@ -27,6 +33,9 @@ settings.register_profile("any machine", deadline=None)  # how long an example t
 settings.load_profile("any machine")
 
 HERE = Path(__file__).parent
+NUMBERS = count(1)
+COLD_RIGS = {"benchmarks", "worlds", "test_simulated_panel.py", "test_simulated_rig.py", "test_simulated_wire.py"}
+"""Folders and files whose rigs start from nothing: how long that takes, and how it is done, is what they look at."""
 TOGETHER = {
     "tests/observer/test_dark_host.py",  # one cable, one pair of addresses
     "tests/run/test_safety_by_hand.py",  # one switch on the wall, and a lock for it
@@ -50,10 +59,21 @@ def _shares(file: str) -> bool:
     return path.is_file() and 'scope="module"' in path.read_text(encoding="utf-8")
 
 
+@pytest.fixture(scope="module", autouse=True)
+def warm_rigs(request: pytest.FixtureRequest) -> Iterator[None]:
+    """A rig stands in for hardware: where a test's own process begins it, it begins with the bench imported."""
+    with pytest.MonkeyPatch.context() as patch:
+        if hasattr(os, "fork") and not COLD_RIGS & {request.path.name, request.path.parent.name}:
+            known = {name: getattr(subprocess, name) for name in ("PIPE", "TimeoutExpired")}
+            patch.setattr(handle, "subprocess", SimpleNamespace(Popen=WarmRig, **known))
+        yield
+
+
 @pytest.fixture(autouse=True)
-def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def own_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
     """A test knows the archives that it made itself, and no others of this computer."""
-    monkeypatch.setenv("RESTART_BENCH_STATE", str(tmp_path / "state of the user"))
+    state = tmp_path_factory.getbasetemp() / f"state of the user {next(NUMBERS)}"  # most tests write none
+    monkeypatch.setenv("RESTART_BENCH_STATE", str(state))
 
 
 def pytest_configure(config: pytest.Config) -> None:

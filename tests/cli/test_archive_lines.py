@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 
 from restart_bench.archive.queries import RunRow, TrendRow
 from restart_bench.archive.soundness import Verified
+from restart_bench.cli.common import complain
 from restart_bench.cli.fleet.picture import print_end
 from restart_bench.cli.fleet.rows import RigEnd, RigRow
 from restart_bench.cli.logs import comparison_lines, print_runs, print_trend, verified_lines
@@ -165,3 +166,17 @@ def test_a_run_that_a_person_stopped_is_called_not_complete_by_the_list_and_by_t
 def print_rigs(rows: list[RigRow], console: Console) -> None:
     """The table at the end of several rigs, with the folder of what they said."""
     print_end(rows, console, "output")
+
+
+@pytest.mark.parametrize(("console", "lines"), [(True, 3), (False, 1)])
+def test_on_a_console_a_complaint_is_broken_between_words(
+    console: bool, lines: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No terminal's edge cuts a word in two; a pipe gets one line."""
+    monkeypatch.setattr("restart_bench.cli.common.is_console", lambda _stream: console)
+    monkeypatch.setattr("restart_bench.cli.common.width_for", lambda _stream: 40)
+    complain("nowhere/first-lesson: there is no such file or folder; check its name and folder, nothing was moved")
+    said = capsys.readouterr().err.splitlines()
+    assert len(said) == lines
+    assert not console or all(len(line) <= 40 for line in said)
+    assert " ".join(said).endswith("check its name and folder, nothing was moved")

@@ -5,22 +5,27 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
+from collections.abc import Mapping
 from pathlib import Path
+
+from warm_process import run_warm
 
 MAIN = "from restart_bench.cli.main import main; main()"
 
 
-def bench(*arguments: object, **more: object) -> subprocess.CompletedProcess[str]:
+def bench(
+    *arguments: object, cwd: Path | None = None, env: Mapping[str, str] | None = None
+) -> subprocess.CompletedProcess[str]:
     """`restart-bench` to its end: exit code and both streams. Standard input is nobody's console."""
-    return subprocess.run(
-        command(*arguments),
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        encoding="utf-8",
-        timeout=300,
-        check=False,
-        **more,  # type: ignore[call-overload]
-    )
+    return run_warm(run_main, *map(str, arguments), folder=cwd, env=env)
+
+
+def run_main(*arguments: str) -> None:
+    """`restart-bench` in the process that this is called in. Raises SystemExit."""
+    from restart_bench.cli.main import main
+
+    sys.argv = ["restart-bench", *arguments]
+    main()
 
 
 def begun(*arguments: object) -> subprocess.Popen[str]:

@@ -15,6 +15,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import safety_moments
+from command_line import MAIN, bench
 from relay_door import RelayDoor
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.soundness import verify
@@ -27,13 +29,13 @@ from restart_bench.simulated.handle import Simulation
 from restart_bench.suite.loader import Suite, load_suites
 from restart_bench_drivers.interface import AskPerson
 from restart_bench_drivers.registry import cards
+from warm_process import run_warm
 
 NAME = "lamp-trainer"
 MS = 1_000_000
 OFF_AT_LEAST_NS = 300 * MS
 IDLE = {"start": False, "jog": False, "stop": True, "spare_out": False}
 ALLOWED = {"start", "jog", "stop", "spare_out"}
-MAIN = "from restart_bench.cli.main import main; main()"
 
 RIG = """\
 rig: lamp-trainer
@@ -216,10 +218,8 @@ class ArmedRig:
 
     def run_killed_at(self, stage: str, cycle: int = 1) -> None:
         """An armed run in a process of its own that is killed (`kill -9`) at a stage of a cycle."""
-        moments = Path(__file__).with_name("safety_moments.py")
-        command = [sys.executable, *map(str, (moments, self.folder, self.logs, stage, cycle))]
-        done = subprocess.run(command, check=False, timeout=120, capture_output=True)
-        assert done.returncode < 0 or sys.platform == "win32", done.stderr.decode()
+        done = run_warm(safety_moments.main, *map(str, (self.folder, self.logs, stage, cycle)))
+        assert done.returncode < 0 or sys.platform == "win32", done.stderr
 
     def command(self, *arguments: object, **more: Any) -> subprocess.Popen[str]:
         """`restart-bench` as a process of its own, with plain output and this rig's archive."""
@@ -234,9 +234,8 @@ class ArmedRig:
 
     def said_by(self, *arguments: object) -> tuple[int, str]:
         """Exit code and output of a command."""
-        with self.command(*arguments) as process:
-            told, _ = process.communicate(timeout=120)
-        return process.returncode, told
+        done = bench(*arguments)
+        return done.returncode, done.stdout + done.stderr
 
     # ------------------------------------------------------------ the truth
 

@@ -142,7 +142,17 @@ def test_every_pass_states_its_limits() -> None:
     by_hand = "\n".join(judge_scenario(dryer(supply=RigSupply("by-hand")), told, [story.judge()] * 2, 2).limits)
     assert "true off time 0.99..1.01 s (between question and answer, and proofs)" in by_hand
     assert "What controller says of itself shows nothing" in text
-    assert "fan: not read for up to 40" in "\n".join(judge_scenario(dryer(), told, [blinded.judge()], 1).limits)
+    unread = "\n".join(judge_scenario(dryer(), told, [blinded.judge()], 1).limits)
+    assert "fan: in the span of `is off` not read for up to 40" in unread  # longer gaps may lie in another one
+
+
+def test_where_the_return_was_not_read_there_is_no_delay() -> None:
+    """A bound from the return to the first read is no delay of an output that stayed off wherever it was read."""
+    seen = OutputSeen("burner", "burner", before=True, at_loss=False, at_return=False, settled=False, at_end=False)
+    unread = OutputSeen("burner", "burner", before=True, at_loss=True, at_end=False, delay_ns=(0, 14 * S), changes=1)
+    cycles = [replace(Story().judge(), outputs=(output,)) for output in (seen, unread)]
+    (row,) = [one for one in matrix_rows(dryer(), cycles) if one.point == "burner"]
+    assert (row.at_return, row.delay_ns) == ("not read 1, stays off 1", None)
 
 
 def test_reliability_shown_is_rounded_down() -> None:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evidence import MS, OFF, ON, S, Story, dryer, expects, found, moved, scenario, with_check_pulse
+from evidence import MS, OFF, ON, S, Stage, Story, dryer, expects, found, moved, scenario, with_check_pulse
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.scenario import judge_scenario
 from restart_bench.model.codec import from_line, to_line
@@ -640,3 +640,37 @@ def test_an_uptime_that_fell_before_the_command_back_shows_an_early_return(unit:
         assert (cycle.verdict, cycle.ends_run) == (ERROR, True) and "came back by itself" in cycle.reason, cycle.reason
     else:
         assert cycle.verdict is not ERROR
+
+
+class ListensEarly(Story):
+    """Its stack answers with the image and the uptime of its last life until its program runs, long after the command
+    back, and nothing else reads the supply."""
+
+    def value(self, name: str, at_ns: int) -> float:
+        if name == "uptime":
+            begun = self.running_ns
+            return float((min(at_ns, self.cut_ns) + 60 * S if at_ns < begun else at_ns - begun) // MS % 65536)
+        return super().value(name, at_ns)
+
+
+LINKS: dict[str, tuple[list[tuple[int, Stage]], bool]] = {
+    "answers from 0.3 s after the cut": ([(2_200, "refused"), (2_300, "stale")], True),
+    "answers exceptions from 0.3 s after it": ([(2_200, "refused"), (2_300, "busy"), (3_200, "stale")], True),
+    "began anew only after the command": ([(2_500, "refused"), (3_050, "stale")], False),
+    "was lost again before it": ([(2_200, "refused"), (2_300, "stale"), (2_800, "dark"), (3_200, "stale")], False),
+    "only fell silent, as a network does": ([(2_300, "stale")], False),
+    "a twentieth too early, as the rules allow": ([(2_500, "refused"), (2_960, "stale")], False),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("link", LINKS)
+def test_a_link_begun_anew_that_lasts_through_the_command_back_shows_an_early_return(link: str) -> None:
+    """A stack that had refused and then keeps a connection all through the command back had power before it, so what
+    is counted from the command says nothing. A link that was lost again, or only fell silent, shows no such thing."""
+    later, early = LINKS[link]
+    stages: list[tuple[int, Stage]] = [(-(10**12), "good"), (2_001 * MS, "dark")]
+    stages += [*((at * MS, stage) for at, stage in later), (3_500 * MS, "good")]
+    rig = dryer(proof_of_cut=(Proof("falls", "uptime"),))
+    told = ListensEarly(rig=rig, scenario=scenario(expects("burner", "is", OFF)), stages=stages)
+    cycle = told.judge()
+    assert ("came back by itself" in cycle.reason, cycle.verdict is ERROR) == (early, early), cycle.reason

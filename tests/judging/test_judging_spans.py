@@ -466,6 +466,24 @@ def test_a_condition_is_held_up_to_its_last_read_and_no_further() -> None:
 LATE = [(0, 1.0), (2 * S + MS, 0.0), (3 * S + 300 * MS, 1.0)]
 
 
+@pytest.mark.parametrize(("driver", "later_ns", "said"), [
+    ("by-hand", 2 * S, True), ("by-hand", 100 * MS, False), ("point", 2 * S, False),
+])  # fmt: skip
+def test_who_says_off_too_early_is_told_how_long_the_controller_answered_on(
+    driver: str, later_ns: int, said: bool
+) -> None:
+    """Longer than any power supply holds up: then all times are as wide as the mistake, and the cure is named; a relay
+    said nothing."""
+    rig = dryer(supply=RigSupply(driver), proof_of_cut=())
+    story = Story(rig=rig, off_ns=3 * S, end_ns=9 * S)
+    story.stages = [(-(10**12), "good"), (CUT + later_ns, "dark"), *story.stages[2:]]
+    for name in ("burner", "fan", "running"):
+        story.set(name, (0, 1), (CUT + later_ns, 0), *([(story.running_ns, 1)] if name == "running" else []))
+    text = " ".join(story.judge().notes)
+    assert ("the controller still answered 1.9" in text) is said
+    assert ("switch first, then answer" in text) is said
+
+
 @pytest.mark.parametrize(
     ("driver", "level", "says", "never"),
     [
@@ -483,3 +501,15 @@ def test_a_late_return_is_told_in_the_words_of_its_way(driver: str, level: Level
     told = replace(story.scenario, cases=(Case("", S, level=level),))
     (note,) = supply_notes(Evidence(rig, told, story.records(), story.samples()))
     assert says in note and never not in note
+
+
+def test_what_deviates_is_told_from_where_it_was_first_read_also_where_a_gap_may_have_broken_it() -> None:
+    """A terminal on from the return on, with a gap in which it may have been off: it began at the return, and only
+    how long it surely lasted is counted from behind the gap."""
+    told = Story(scenario=scenario(expects("burner", "never", ON, longer_than_ns=20 * MS)))
+    told.set("burner_terminal", (0, 1), (told.cut_ns + 5 * MS, 0), (told.back_ns + 50 * MS, 1))
+    told.hide("independent", told.back_ns + 600 * MS, told.back_ns + 700 * MS)
+    figures = told.finding("burner").figures
+    low, high = figures["begun_ns"]
+    assert low <= 50 * MS <= high < 80 * MS
+    assert figures["on_for_ns"][0] < told.end_ns - told.back_ns - 600 * MS

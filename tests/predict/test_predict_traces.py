@@ -225,7 +225,7 @@ def test_a_channel_is_shown_on_before_its_off_counts() -> None:
     assert any("- expect: {m: on}" in script.text for script in scripts)
 
 
-@pytest.mark.parametrize("seed", range(60, 64))
+@pytest.mark.parametrize("seed", [60, 67, 72, 75])
 def test_scenarios_of_a_suite_do_not_depend_on_their_order(seed: int) -> None:
     """Each begins with the presses that make it come out as predicted whichever ran before."""
     made = generated(seed, 5, counters=False)
@@ -235,6 +235,7 @@ def test_scenarios_of_a_suite_do_not_depend_on_their_order(seed: int) -> None:
     played = [again for one in traces[:6] if (again := player.play(one.trace)) is not None]
     chosen = [(one, frozenset({("", "", "", str(number))})) for number, one in enumerate(played)]
     left = [state for one in played if (state := player.left_by(one.trace)) is not None]
+    compared = 0
     for one, shows in from_anywhere(player, chosen):
         original = played[int(next(iter(shows))[3])]
         if one.trace == original.trace:
@@ -245,6 +246,8 @@ def test_scenarios_of_a_suite_do_not_depend_on_their_order(seed: int) -> None:
             assert {name: seen.settles for name, seen in once_more.seen.items()} == {
                 name: seen.settles for name, seen in original.seen.items()
             }
+            compared += 1
+    assert compared
 
 
 # ---------------------------------------------------------------- data and tables

@@ -83,8 +83,8 @@ UNRETAINED = program("m := (start OR m) AND stop")
 WEIGHED = {
     "each is enough for off": (
         UNRETAINED,
-        "m stays off: `m` is not retained and a pass clears plain coils before the first scan; either alone keeps it "
-        "off (both must change before it comes back); ",
+        "m stays off: `m` is not retained and the start pass clears plain coils before the first scan; either alone keeps "
+        "it off (both must change before it comes back); ",
     ),
     "each is enough for on": (
         SMALL["two memories"],
@@ -93,7 +93,7 @@ WEIGHED = {
     ),
     "both are needed": (
         SMALL["no clearing pass"],
-        "m comes back: `m` is retained and no pass clears plain coils before the first scan; both are needed; ",
+        "m comes back: `m` is retained and no start pass clears plain coils before the first scan; both are needed; ",
     ),
     "three, each is enough": (
         program(THREE, retained="a b c"),
@@ -148,7 +148,7 @@ def test_changes_that_are_not_tried_make_no_other_program(seed: int) -> None:
 @pytest.mark.parametrize("seed", [*range(12), 41, 42])
 def test_a_change_that_is_said_to_change_nothing_changes_nothing(seed: int) -> None:
     """What is not tried because nothing of the answer rests on it: trying it gives the same answer."""
-    program = generated(seed, 5, counters=seed % 3 == 0)
+    program, tried = generated(seed, 5, counters=seed % 3 == 0), 0
     for answer in predict(program, restarts=WARM_AND_MODE, environments=[REST]):
         part, _ = part_of(program, cone_of(program, [answer.point]))
         for change in unmoved(part, answer, deciding(part, nearness(part, answer.point))):
@@ -157,12 +157,14 @@ def test_a_change_that_is_said_to_change_nothing_changes_nothing(seed: int) -> N
                 thorough=False,
             )[0]  # fmt: skip
             assert other.behaviour == answer.behaviour, (answer.key, change)
+            tried += 1
+    assert tried
 
 
-@pytest.mark.parametrize("seed", [2, 3, 7, 15, 19, 42, 51])
+@pytest.mark.parametrize("seed", [3, 7, 8, 12, 13, 19, 42])
 def test_no_two_changes_keep_off_what_spoils_no_path(seed: int) -> None:
     """Sets that are found by spoilt paths against all sets, tried one by one: both ways there is one, or none."""
-    program = generated(seed, 4, counters=False)
+    program, compared = generated(seed, 4, counters=False), 0
     for answer in predict(program, restarts=WARM_AND_MODE, environments=[REST]):
         part, _ = part_of(program, cone_of(program, [answer.point]))
         changes = deciding(part, nearness(part, answer.point))
@@ -180,6 +182,8 @@ def test_no_two_changes_keep_off_what_spoils_no_path(seed: int) -> None:
         tried = [some for some in combinations(changes, 2) if {one.kind for one in some} != {ORDER} and kept_off(some)]
         assert bool(found) == bool(tried), (answer.key, found, tried)
         assert not found or kept_off(found)
+        compared += 1
+    assert compared
 
 
 def test_of_a_large_program_hardly_a_change_has_to_be_tried() -> None:

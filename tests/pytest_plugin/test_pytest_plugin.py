@@ -70,7 +70,7 @@ def test_pytest_loads_nothing_heavy_where_the_plugin_is_not_used(suite: Suite) -
         "['restart_bench.pytest_plugin', 'restart_bench.pytest_plugin.plugin']\n",
         encoding="utf-8",
     )
-    told = suite.pytest()
+    told = suite.pytest(warm=False)
     assert told.code == pytest.ExitCode.OK, told.text
 
 

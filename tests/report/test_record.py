@@ -518,3 +518,20 @@ def test_a_long_label_is_cut_to_its_room_and_wide_characters_count_two() -> None
     """The room of a name is counted in columns."""
     assert wording.shortened("乾燥機の送風機", 7) == "乾燥機…"
     assert wording.shortened("Fan", 7) == "Fan"
+
+
+def test_the_one_page_keeps_what_is_to_be_done() -> None:
+    """A reason that is too long for its head loses its middle; the cure stands at its end."""
+    why = f"power-goes: 1 of 1 cycle: {'no reads that count, ' * 20}end other programs and repeat"
+    assert "end other programs and repeat" in render_page(replace(record_values(), reason=why))
+
+
+@given(st.lists(st.text("abcdé", min_size=1, max_size=9), min_size=1, max_size=30), st.integers(20, 80))
+def test_a_long_text_is_cut_between_words_and_may_keep_its_end(words: list[str], columns: int) -> None:
+    """No word is cut that would fit whole, and where what is to be done stands at the end, that is kept."""
+    text = " ".join(words)
+    short, ended = wording.shortened(text, columns), wording.with_its_end(text, columns)
+    assert len(short) <= columns and len(ended) <= columns
+    assert set(short.removesuffix("…").split()) <= set(words)
+    assert set(ended.replace("…", " ").split()) <= set(words)
+    assert ended == text or ended.split()[-1].removesuffix("…") in words[-1:]

@@ -81,6 +81,7 @@ def test_drawn_changes_are_those_of_the_archive(run: ArchivedRun, page: str) -> 
     lamp = next(
         n for n, lane in enumerate(told["lanes"]) if lane["label"].endswith(", terminal") and "lamp" in lane["label"]
     )
+    assert len(told["cycles"]) == 2
     for cycle in told["cycles"]:
         drawn = [
             (low, high, told["texts"][place][0]) for code, low, high, place in cycle["pieces"][lamp] if code[0] in "cw"
@@ -106,6 +107,7 @@ def test_the_controller_is_blind_while_it_is_dark_and_its_terminal_is_not(page: 
     told = _diagram(page, 0)
     roles = [lane["label"] for lane in told["lanes"]]
     image = next(n for n, label in enumerate(roles) if "lamp" in label and "terminal" not in label)
+    assert len(told["cycles"]) == 2
     for cycle in told["cycles"]:
         cut = next(low for name, low, _ in cycle["marks"] if name == "cut")
         blind = [piece for piece in cycle["pieces"][image] if piece[0] == "b"]

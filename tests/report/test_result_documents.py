@@ -57,8 +57,13 @@ def test_the_document_is_json_whatever_the_figures(figure: object) -> None:
     run = one_run(judged_cycle(1, burner_finding(1, Verdict.FAIL, "because", odd=figure)), verdict=Verdict.FAIL)
     text = json.dumps(document(RunOutcome(1, Verdict.FAIL, (run,))), allow_nan=False)
     told = json.loads(text)["runs"][0]["scenarios"][0]["cases"][0]["findings"][0]["figures"]["odd"]
-    if isinstance(figure, float):
-        assert told == (figure if math.isfinite(figure) else None)
+    assert told == _finite(figure)
+
+
+def _finite(figure: object) -> object:
+    if isinstance(figure, list):
+        return [_finite(one) for one in figure]
+    return None if isinstance(figure, float) and not math.isfinite(figure) else figure
 
 
 def test_faults_stand_in_the_document_with_file_line_and_cure() -> None:

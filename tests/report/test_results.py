@@ -113,6 +113,20 @@ def test_the_matrix_shows_what_each_output_did() -> None:
     assert all(word in lines["output"] for word in ("before", "at loss", "at return", "delay", "verdict"))
 
 
+def test_no_number_is_torn_from_its_unit() -> None:
+    """A cell that has to be broken is broken before a length; a reason that stands below stands there alone."""
+    long = dataclasses.replace(
+        BURNER, loss_ns=(1, 114_000_000), at_return=0.0, settled=1.0, delay_ns=(257_300_000, 474_300_000)
+    )
+    finding = burner_finding(1, Verdict.INCONCLUSIVE, "not read for 2 s; end other programs")
+    run = one_run(dataclasses.replace(judged_cycle(1, finding), outputs=(long,)), verdict=Verdict.INCONCLUSIVE)
+    for width in (66, 70, 76, 80):
+        text = shown(run, width=width)
+        assert "within 114 ms" in text and "474.3 ms" in text
+    for width in (80, 140):
+        assert " ".join(shown(run, width=width).split()).count("end other programs") == 1
+
+
 @pytest.mark.parametrize("width", [60, 80, 140])
 def test_results_fit_the_window(width: int) -> None:
     """No line of the results but the path of the record is wider than the window."""
@@ -155,6 +169,18 @@ def test_the_last_screen_of_a_small_window_says_what_failed() -> None:
     scenario = dataclasses.replace(FAILED.scenarios[0], limits=MANY_LIMITS)
     lines = shown(dataclasses.replace(FAILED, scenarios=(scenario,)), width=80).splitlines()
     assert "  fail  burner-stays-shut: 2 of 3 cycles, burner" in lines[-23:]
+
+
+def test_a_long_list_of_outputs_is_cut_between_words() -> None:
+    """The line that names what did not pass fits the window, and no name in it is cut."""
+    burner = dataclasses.replace(FAILED.rig.points["burner"], label="the valve of burner number two")
+    rig = dataclasses.replace(FAILED.rig, points={**FAILED.rig.points, "burner": burner})
+    whole = shown(dataclasses.replace(FAILED, rig=rig), width=200)
+    for width in range(50, 90):
+        text = shown(dataclasses.replace(FAILED, rig=rig), width=width)
+        said = text.partition("What did not pass\n")[2].splitlines()[0]
+        assert len(said) <= width
+        assert f"{said.removesuffix('…')} " in whole or f"{said}\n" in whole
 
 
 def test_of_many_scenarios_the_worst_are_named_and_the_rest_is_counted() -> None:

@@ -22,7 +22,7 @@ SHEET = Sheet(
     ("Ada", HOSTILE),
     {
         "Power goes and returns": (
-            Question(HOSTILE, "comes back", "off, then on (3 cycles)"),
+            Question(HOSTILE, "comes back", "comes back (3 cycles)"),
             Question("M2", "stays off"),
         )
     },
@@ -70,7 +70,7 @@ def test_without_a_test_the_last_column_is_for_the_class_to_fill_in() -> None:
 def test_what_was_seen_counts_only_cycles_in_which_the_output_was_on(run: ArchivedRun) -> None:
     """Source: the stories. The burner was on before both cuts; the fan before neither by mode change, as none was."""
     seen = seen_in(run, run.suite())
-    assert seen["burner", "supply"] == "off, then on 1, stays off 1 (2 cycles)"
+    assert seen["burner", "supply"] == "comes back 1, stays off 1 (2 cycles)"
     assert not any(way == "mode" for _, way in seen)
 
 
@@ -101,7 +101,7 @@ def test_the_command_writes_the_page_and_refuses_what_it_cannot_mean(run: Archiv
         ">Ada<",
         ">Ben<",
         ">stays off<",
-        ">off, then on 1, stays off 1 (2 cycles)<",
+        ">comes back 1, stays off 1 (2 cycles)<",
         "grain dryer, edition 7",
     ):
         assert words in text, words

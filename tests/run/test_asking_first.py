@@ -47,6 +47,7 @@ class Watching(PlainShow):
     """Plain lines, and a count of the states for a live screen."""
 
     states = 0
+    every_ns = 0
 
     def live(self, state: LiveState) -> None:
         """One more."""

@@ -22,6 +22,8 @@ AS_WRITTEN = [(case, number) for case in SWEEP for number in (1, 2)]
 class Watched(PlainShow):
     """Plain lines, and every state that a live screen would be drawn from."""
 
+    every_ns = 0
+
     def __init__(self) -> None:
         super().__init__(io.StringIO())
         self.states: list[LiveState] = []

@@ -14,8 +14,10 @@ from pathlib import Path
 import pyarrow.parquet as pq
 import pytest
 
+from command_line import MAIN
+from pytest_suites import PLAIN, pytest_apart
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_PASS
-from safety_rig import MAIN, NAME, ArmedRig, Seen, armed_rig, told_of
+from safety_rig import NAME, ArmedRig, Seen, armed_rig, told_of
 
 TODAY = datetime.now().astimezone()
 ISOLATED = "isolation: {{by: M. Miller, how: locked at Q1, until: '{until:%Y-%m-%d}'}}\n"
@@ -38,11 +40,9 @@ def untouched(rig: ArmedRig) -> bool:
 def pytest_on(rig: ArmedRig, *arguments: str) -> subprocess.CompletedProcess[str]:
     """pytest on the suite's folder, in a process of its own."""
     (rig.folder / "pytest.ini").write_text("[pytest]\n", encoding="utf-8")
-    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-p", "no:hypothesispytest", str(rig.folder)]
-    return subprocess.run(
-        [*command, "--restart-logs", str(rig.logs), *arguments],
-        cwd=rig.folder, capture_output=True, text=True, timeout=120, check=False,
-    )  # fmt: skip
+    return pytest_apart(
+        rig.folder, *PLAIN, "-p", "no:cacheprovider", str(rig.folder), "--restart-logs", str(rig.logs), *arguments
+    )
 
 
 # ---------------------------------------------------------------- not armed, or by another name

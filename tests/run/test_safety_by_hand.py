@@ -13,12 +13,13 @@ import sys
 import time
 from pathlib import Path
 
+from command_line import MAIN
 from raw_modbus import RawClient
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_STOPPED
 from restart_bench.report.console import print_outcome
 from restart_bench.run.session import perform
 from restart_bench.screen.console import console_for
-from safety_rig import MAIN, NAME, ArmedRig, Seen, archive_is_whole, armed_rig, nothing_pressed, told_of
+from safety_rig import NAME, ArmedRig, Seen, archive_is_whole, armed_rig, nothing_pressed, told_of
 
 BY_HAND = """\
 supply:

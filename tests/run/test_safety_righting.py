@@ -283,9 +283,10 @@ def test_a_pin_of_the_header_is_the_gpio_that_the_pins_library_says() -> None:
 
     card, board = cards()["gpio-pin"], PiBoardInfo.from_revision(0xA02082)
     header = board.headers["J8"]
-    for number, pin in header.pins.items():
-        if pin.name.startswith("GPIO"):
-            assert address_of(card, {"pin": f"BOARD{number}"}) == address_of(card, {"pin": pin.name})
+    wired = {number: pin for number, pin in header.pins.items() if pin.name.startswith("GPIO")}
+    assert len(wired) == 28
+    for number, pin in wired.items():
+        assert address_of(card, {"pin": f"BOARD{number}"}) == address_of(card, {"pin": pin.name})
 
 
 def test_two_names_of_one_serial_port_are_one_lock(tmp_path: Path) -> None:

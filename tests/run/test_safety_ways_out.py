@@ -19,6 +19,7 @@ from typing import Any
 
 import pytest
 
+from command_line import MAIN
 from raw_modbus import wait_until
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.writer import RunArchive
@@ -29,7 +30,6 @@ from restart_bench.observer.handle import ObserverError, ObserverHandle
 from restart_bench_drivers.modbus_coil import ModbusCoil
 from safety_moments import Moment
 from safety_rig import (
-    MAIN,
     MS,
     NAME,
     SCENARIO,

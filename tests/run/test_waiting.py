@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import io
 from collections.abc import Iterator
 from typing import Any, cast
 
 from evidence import MS, dryer
+from restart_bench.archive.writer import RunArchive
 from restart_bench.model.clock import now_ns
+from restart_bench.model.live import LiveState, Show
 from restart_bench.observer.handle import ObserverHandle
+from restart_bench.run.context import Chronicle
 from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
+from restart_bench.screen.plain import PlainShow
 
 
 class Observer:
@@ -83,3 +88,27 @@ def test_a_question_is_asked_once_more_at_the_deadline() -> None:
     deadline = now_ns() + 3 * MS
     assert supervisor.wait_until(deadline, lambda: True if now_ns() >= deadline else None) is True
     assert supervisor.wait_until(now_ns() - MS, lambda: None) is None
+
+
+def test_no_state_is_made_for_a_show_that_does_not_show_it() -> None:
+    """Plain lines show none, a table a few a second, a screen all that it is given."""
+    made = [0]
+
+    def state() -> LiveState:
+        made[0] += 1
+        return cast(LiveState, None)
+
+    class Pictures(PlainShow):
+        def live(self, state: LiveState) -> None:
+            """Takes it."""
+
+    def drawn(show: Show) -> int:
+        made[0] = 0
+        chronicle = Chronicle("run", cast(RunArchive, None), show)
+        for _ in range(3):
+            chronicle.draw(state)
+        return made[0]
+
+    seldom, always = Pictures(io.StringIO()), Pictures(io.StringIO())
+    seldom.every_ns, always.every_ns = 60_000 * MS, 0
+    assert [drawn(show) for show in (PlainShow(io.StringIO()), seldom, always)] == [0, 1, 3]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import sys
 import threading
 import time
@@ -147,9 +148,10 @@ def test_a_light_is_whole_or_without_its_time(width: int) -> None:
 
 @pytest.mark.parametrize("width", [60, 80, 140])
 def test_what_the_characters_mean_stands_below_the_lanes(width: int) -> None:
-    """On, off, blind and pulse are explained in every window, and the two columns of strips keep their headings."""
+    """On, off, blind and what was shorter than a character (a press of a button too) are explained in every window, and
+    the two columns of strips keep their headings."""
     text = "\n".join(shown(gathered(power_off()), width, 24))
-    assert all(word in text for word in ("blind", "pulse", "controller says ", "terminal shows"))
+    assert all(word in text for word in ("blind", "short", "controller says ", "terminal shows"))
 
 
 def test_reads_that_prove_nothing_are_blind() -> None:
@@ -375,6 +377,33 @@ def test_the_function_check_is_marked_off_in_the_lanes(width: int) -> None:
     assert "check │" in axis_line
     made.live(state(500 * S, {"fan": False}))
     assert not any("check" in line.plain for line in frame(made, width, 24, UNICODE))
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (140, 40)])
+def test_the_cure_at_the_end_of_a_finding_is_seen(width: int, height: int) -> None:
+    """What is to be done stands last in a reason: the newest finding has two lines for it."""
+    made = gathered(power_off())
+    for cycle in (1, 2):
+        why = "no reads that count from 10.6 s to 14.5 s after power returned; switch first, then answer"
+        made.record(judged_cycle(cycle, burner_finding(cycle, Verdict.INCONCLUSIVE, f"burner: {why}")))
+    text = " ".join("\n".join(shown(made, width, height)).split())
+    assert f"cycle 2 inconclusive burner: {why}" in text
+    assert len(shown(made, width, height)) <= height
+
+
+@pytest.mark.parametrize("width", [60, 80, 140])
+@given(st.lists(st.integers(1, 30), min_size=1, max_size=6))
+def test_the_mark_of_a_function_check_cuts_no_time_of_the_axis(width: int, lengths: list[int]) -> None:
+    """What stands below the strips are whole times and whole words, wherever a check lies."""
+    made = gathered()
+    for number, length in enumerate(lengths):
+        for _ in range(length):
+            at_ns = (made.state.at_ns if made.state is not None else 0) + S // 4
+            made.live(state(at_ns, {"fan": False}, phase=("watching", "function check")[number % 2]))
+    (line,) = [one.plain for one in frame(made, width, 40, UNICODE) if "█ on" in one.plain or "█on" in one.plain]
+    times = line[: re.search("█ ?on", line).start()]  # type: ignore[union-attr]
+    told = re.sub(r"\b(function check|check)\b", " ", re.sub("[│─]", " ", times))
+    assert re.fullmatch(r"( *(-\d\S* (s|min)|now))* *", told), line
 
 
 def test_what_was_not_seen_yet_is_empty_in_the_strip() -> None:

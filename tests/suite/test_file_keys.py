@@ -91,6 +91,7 @@ def test_the_example_of_a_key_loads(kind: str, key: str) -> None:
 def test_a_misused_key_is_told_with_file_line_path_value_and_cure(kind: str, key: str) -> None:
     """Wrong unit, wrong type, a name that is not there: each at its place, with what to write instead."""
     row = ROWS[kind][key]
+    assert row.wrong
     for text, says in row.wrong:
         _, faults, line = with_text(kind, row, text)
         assert faults, (key, text)

@@ -48,6 +48,19 @@ def text_of(made: SuitePlan, worn: int = 0) -> str:
     return "\n".join(plan_lines(made, worn, ("start_button",), 100))
 
 
+def test_what_a_person_does_is_told_as_what_a_person_does() -> None:
+    """Nobody holds a button for 200 ms when asked to; the switch is named as the file names it."""
+    rig = dryer_rig()
+    supply = RigSupply("by-hand", {"switch": "main switch Q1"}, address="by-hand switch=MAIN SWITCH Q1")
+    button = dataclasses.replace(rig.points["start_button"], writable=False, by_hand="green button S1")
+    rig = dataclasses.replace(rig, supply=supply, points={**rig.points, "start_button": button})
+    pressed = Step("function check", 0, Press("start_button"), "press start_button for 200 ms")
+    text = text_of(plan_suite(rig, (burner_scenario(rig, function_check=(pressed,)),)))
+    assert text.count("a person presses briefly: green button S1") == 2  # before and after
+    assert "press start_button" not in text
+    assert "by hand: main switch Q1" in text and "MAIN SWITCH" not in text
+
+
 def test_the_timeline_counts_from_the_cut() -> None:
     """Supply off at 0, on again after `off_for`, ready and the end of the watch as early and as late as allowed."""
     case = plan().scenarios[0].cases[0]

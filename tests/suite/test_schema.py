@@ -30,7 +30,10 @@ CARDS = cards()
 CARD_ROWS = card_rows({card.name: card for card in OWN}, FAULTS)
 
 
-class LikeAnEditor(yaml.SafeLoader):
+FAST: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+
+class LikeAnEditor(FAST):
     """Dates as text, as editors hand them to a schema."""
 
 

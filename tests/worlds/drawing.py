@@ -452,8 +452,21 @@ def _second_feed(rng: random.Random, course: _Course, cut: tuple[int, int], back
     course.returned = early
     if rng.random() < 0.5:
         _restart(rng, course, cut, back)
+        _listens_long_before_it_runs(random.Random(repr(rng.getstate())), course, back)
     else:
         _ride(rng, course, cut, back)
+
+
+def _listens_long_before_it_runs(rng: random.Random, course: _Course, back: tuple[int, int]) -> None:
+    """Some controllers take up connections, or answer with the old image, long before their program runs: here from
+    before the command back until after it."""
+    at, name, _ = course.phases[-2]
+    stack = course.phases[-1][2]
+    if rng.random() < 0.5 or at >= back[0] or name not in ("stale", "zeros", "silent", "busy"):
+        return
+    runs = back[1] + ms(rng, 20, 600)
+    course.phases[-1] = (runs, "run", stack)
+    course.lives[-1] = replace(course.lives[-1], start=runs)
 
 
 def _welded(rng: random.Random, course: _Course, cut: tuple[int, int], back: tuple[int, int]) -> None:

@@ -954,6 +954,9 @@ class Oracle:
                 yield Invalid(
                     "dip", "the off time is another one, and nothing reads the supply", False, world.cut[0], True
                 )
+            up = self._link_up_early()
+            if up is not None:
+                yield from self._off_time("the link that was up again", (0, up - world.cut[0]), asked, data, dip)
             return
         reads = self.readings.all_good(rail)
         width = reads.gap_around(world.lost) + reads.gap_around(min(world.returned, world.end)) + world.delay
@@ -990,6 +993,22 @@ class Oracle:
         supply = self.world.rig.supply
         assert supply is not None
         return supply.opening_ns + supply.closing_ns + 2 * supply.bounce_ns
+
+    def _link_up_early(self) -> int | None:
+        """When a stack that began anew (it refused or reset) and is not lost later had taken up a connection before the
+        command back on which it answered after it: no controller without power does."""
+        world, got = self.world, self.world.got["controller"]
+        anew = got.received[np.isin(got.kind, (3, 4)) & (got.received > world.cut[0])]
+        if not (world.restarted and world.lost < world.returned < world.back[0] and len(anew)):
+            return None
+        ahead = got.kind[got.received < world.cut[0]]
+        if len(ahead) == 0 or ahead[-1] != 0 or len(self.readings.contact_losses(self.low, world.end)):
+            return None  # what was lost before the cut, or once more in the watch, may look like another restart
+        spoke, replied = np.isin(got.kind, (0, 1, 5, 6)), np.isin(got.kind, (0, 1, 5))
+        after = got.connection[replied & (got.sent > world.back[1] + MS)]
+        early = spoke & (got.sent > anew[0] + MS) & (got.received < world.back[0] - MS)
+        taken_up = got.received[early & np.isin(got.connection, after)]
+        return int(taken_up[0]) if len(taken_up) and len(world.lives) == 2 and world.lives[1].end >= FAR else None
 
     def _off_time(self, by: str, off: Span, asked: int, data: int, dip: bool) -> Iterator[Invalid]:
         """Off for clearly less or longer than asked: by more than the relay's data and 10 % and 100 ms, a dip by a

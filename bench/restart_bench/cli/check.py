@@ -266,7 +266,8 @@ def _rig_lines(
 def _facts(plan: SuitePlan, worn: int, free_bytes: int | None) -> Iterator[tuple[str, str]]:
     supply = plan.rig.supply
     if supply is not None:
-        yield "driver", supply.address or supply.driver
+        by_hand = f"by hand: {supply.settings.get('switch', '')}" if supply.by_hand else ""
+        yield "driver", by_hand or supply.address or supply.driver
         rated = supply.limits.operations
         after = worn + plan.switchings
         of = f" of {rated} rated" if rated is not None else ""

@@ -23,7 +23,7 @@ import typer
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_STOPPED
-from restart_bench.screen.console import width_for
+from restart_bench.screen.console import is_console, width_for
 
 if TYPE_CHECKING:
     from typing_extensions import Buffer
@@ -70,9 +70,17 @@ class Ended(SystemExit):
 
 
 def complain(*words: object) -> None:
-    """A line on standard error; where nobody can take it, the exit code alone has to tell."""
+    """A line on standard error, on a console broken between words; where nobody can take it, the exit code alone has to
+    tell."""
+    text = " ".join(map(str, words))
     with suppress(OSError, ValueError):
-        print(*words, file=sys.stderr, flush=True)
+        if is_console(sys.stderr):
+            text = "\n".join(_wrapped(line, width_for(sys.stderr)) for line in text.splitlines())
+        print(text, file=sys.stderr, flush=True)
+
+
+def _wrapped(line: str, width: int) -> str:
+    return textwrap.fill(line, width, break_long_words=False, break_on_hyphens=False)
 
 
 def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:

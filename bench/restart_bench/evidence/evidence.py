@@ -16,7 +16,7 @@ import numpy as np
 from restart_bench.evidence.marks import progress_from, ready_deadline
 from restart_bench.evidence.reachability import ConnectionOutcome, Reachability
 from restart_bench.evidence.traces import Reads, Trace, TraceBuilder
-from restart_bench.model.clock import Bounds
+from restart_bench.model.clock import NS_PER_S, Bounds
 from restart_bench.model.journal import CycleRecords
 from restart_bench.model.rig import Device, Point, Rig
 from restart_bench.model.samples import DeviceSamples, SampleKind, decoded
@@ -24,6 +24,9 @@ from restart_bench.model.scenario import Expectation, Scenario
 from restart_bench.model.step_kinds import COMMANDS, facts_of
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import about, span_text
+
+_LONGEST_HOLD_UP_NS = NS_PER_S
+"""No power supply of a controller holds it up so long; who answers longer was not switched off yet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,9 +243,9 @@ class Evidence:
             return _undefined(point)
         if bool((mine == SampleKind.LATE).any()):
             return (
-                f"{device.name} answered, but later than its `answer_within` ({about(device.answer_within_ns)}): see "
-                "what makes it slow (other clients, a gateway), or allow more; if it is simulated, this computer was "
-                "too busy: end other programs and repeat"
+                f"{device.name} answered later than its `answer_within` ({about(device.answer_within_ns)}): if it is "
+                "simulated, end other programs and repeat; else see what makes it slow (other clients, a gateway), or "
+                "allow more"
             )
         if bool((mine == SampleKind.EXCEPTION).any()):
             replied = inside & (rows.column("kind") == SampleKind.EXCEPTION)
@@ -262,8 +265,23 @@ class Evidence:
             )
         return ""
 
+    @property
+    def on_after_all_ns(self) -> int:
+        """How long the controller answered on after a person had said that the supply is off; 0 where that is no longer
+        than what a power supply holds up."""
+        dark, supply = self.marks.get("dark"), self.rig.supply
+        if supply is None or not supply.by_hand or dark is None or self.cut is None or self.scenario.how != "supply":
+            return 0
+        answered_ns = dark.not_before_ns - self.cut.not_after_ns
+        return answered_ns if answered_ns > _LONGEST_HOLD_UP_NS else 0
+
     def _not_counted(self, device: Device) -> str:
         """Why values that were read did not count."""
+        if self.on_after_all_ns:
+            return (
+                f"{device.name} still answered {about(self.on_after_all_ns)} after somebody said that the supply is "
+                "OFF: switch first, then answer"
+            )
         alive = self.rig.ready.alive
         name = self.rig.points[alive].shown if alive in self.rig.points else "its sign of life"
         return (

@@ -140,6 +140,17 @@ class Reachability:
         sent = int(self.sent[last])
         return Loss(Bounds(sent, max(sent, int(self.received[failed[0]]))), bool(anew.any()))
 
+    def answered_through(self, fate: ConnectionOutcome, low_ns: int, high_ns: int) -> Bounds | None:
+        """When a stack begun anew took up, or first answered on, a connection before one instant on which it answered
+        what was asked after another; None: there is none."""
+        if fate.anew_ns is None:
+            return None
+        spoke = np.flatnonzero(self.of_kind((*REPLIES, SampleKind.ACCEPTED)))
+        ahead = spoke[(self.sent[spoke] >= fate.anew_ns) & (self.received[spoke] <= low_ns)]
+        behind = spoke[(self.sent[spoke] >= high_ns) & ~self.connects[spoke]]
+        both = ahead[np.isin(self.connection[ahead], self.connection[behind])]
+        return Bounds(int(self.sent[both[0]]), int(self.received[both[0]])) if len(both) else None
+
     def fate(self, cut: Bounds, restored: Bounds) -> ConnectionOutcome:
         """What became of the connection that was in use at the cut."""
         old = self.connection_at(cut.not_before_ns)

@@ -111,7 +111,7 @@ class _Row:
             return
         self._at_return[_at_return(self._point, seen)] += 1
         self._settled[_value(self._point, seen.settled)] += 1
-        if seen.delay_ns is not None:
+        if seen.delay_ns is not None and seen.at_return is not None:  # "not read": no change was seen
             low, high = self._delay or seen.delay_ns
             self._delay = min(low, seen.delay_ns[0]), max(high, seen.delay_ns[1])
 

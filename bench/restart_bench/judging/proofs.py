@@ -391,8 +391,29 @@ def _off_time_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
         if surely or (asked.dip and asked.maybe_more(seen)):
             text = _off_time_text(evidence, proofs, asked, by, seen, restore)
             return [Problem(kind, text, evidence.cut.not_before_ns, void=True, ends_run=surely)]
-    early = _restarted_early(evidence, restore) if evidence.scenario.how == "supply" else ""
+    early = _came_early(evidence, proofs, restore, asked) if evidence.scenario.how == "supply" else ""
     return [Problem(kind, early, evidence.cut.not_before_ns, void=True, ends_run=True)] if early else []
+
+
+def _came_early(evidence: Evidence, proofs: Proofs, restore: Switching, asked: OffTime) -> str:
+    """That the controller had power before the command back, as its uptime or its link shows; "" where neither does."""
+    return _restarted_early(evidence, restore) or _answered_early(evidence, proofs, restore, asked)
+
+
+def _answered_early(evidence: Evidence, proofs: Proofs, restore: Switching, asked: OffTime) -> str:
+    """Where a network stack that had begun anew since the cut took up a connection before the command back and answered
+    on it after that: what restarted had power all through the return. One that rode through is none of that."""
+    contact, restarted = evidence.contact, any(one.state is ProofState.HELD for one in proofs.restarts)
+    if contact is None or evidence.cut is None or evidence.late is not None or not restarted:
+        return ""
+    answered = contact.answered_through(evidence.fate, restore.before_ns, restore.after_ns)
+    if answered is None or not asked.clearly_less((0, answered.not_after_ns - evidence.cut.not_before_ns)):
+        return ""
+    early = span_text(restore.before_ns - answered.not_after_ns, restore.after_ns - answered.not_before_ns)
+    return (
+        "the supply came back by itself: the controller had refused or reset its connection, and one that it took up "
+        f"{early} before the command back lasted through that; look for a second feed, and at a time-out of the relay"
+    )
 
 
 def _restarted_early(evidence: Evidence, restore: Switching) -> str:

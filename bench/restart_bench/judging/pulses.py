@@ -23,8 +23,8 @@ from restart_bench.model.wording import should_text, shown, some, span_text, val
 
 @dataclass(frozen=True, slots=True)
 class Pulse:
-    """A row of deviating reads that begins with number `low`: it lasted `least_ns`..`most_ns`; what surely lasted
-    began between two instants, and was wholly seen by `seen_by_ns`."""
+    """A row of deviating reads that begins with number `low`, between two instants: it lasted `least_ns`..`most_ns`;
+    what surely lasted (the row may have been broken in a gap) was wholly seen by `seen_by_ns`."""
 
     low: int
     least_ns: int
@@ -176,15 +176,15 @@ def _pulses(reads: Reads, deviates: Flags, limit_ns: int, end_ns: int, start_ns:
         cuts = (low + 1 + np.flatnonzero(apart)).tolist()
         parts = list(pairwise([low, *cuts, high]))
         lasted = [max(0, int(reads.early[last - 1] - reads.late[first])) for first, last in parts]
-        first, last = parts[int(np.argmax(lasted))]
+        last = parts[int(np.argmax(lasted))][1]
         not_before = int(reads.early[low - 1]) if low else start_ns
         not_after = int(reads.late[high]) if high < len(reads) else end_ns
-        begun = not_before if first == low else int(reads.early[first - 1])
+        seen = int(reads.late[low])
         yield Pulse(
             low,
             max(lasted),
             not_after - not_before,
-            (min(begun, int(reads.late[first])), int(reads.late[first])),
+            (min(not_before, seen), seen),
             int(reads.late[last - 1]),
         )
 

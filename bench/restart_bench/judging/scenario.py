@@ -235,15 +235,20 @@ def _pulses(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iter
 
 
 def _blind_spans(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[str]:
-    """Blind gaps that passes tolerated."""
-    worst: dict[str, int] = {}
+    """Blind gaps that passes tolerated, and which demand's span they lay in: in that of another one they may have been
+    longer."""
+    worst: dict[str, tuple[int, str]] = {}
     for cycle in cycles:
         for finding in cycle.findings:
             if finding.point and finding.verdict is Verdict.PASS:
                 for begin, end in finding.figures.get("gaps", ()):
-                    worst[finding.point] = max(worst.get(finding.point, 0), end - begin)
-    for name, gap in worst.items():
-        yield f"{shown(rig, name)}: not read for up to {at_most(gap)} at a time; what it did then is not known."
+                    longer = (end - begin, finding.expectation)
+                    worst[finding.point] = max(worst.get(finding.point, longer), longer, key=lambda one: one[0])
+    for name, (gap, demand) in worst.items():
+        yield (
+            f"{shown(rig, name)}: in the span of `{demand}` not read for up to {at_most(gap)} at a time; what it did "
+            "then is not known."
+        )
 
 
 def _dark(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:

@@ -70,7 +70,8 @@ def powered_by_proof(proofs: Sequence[Proof], readings: Mapping[str, Reading]) -
 
 class Show(Protocol):
     """Anything that shows a run: records as they are saved, states at some ten a second. Must not raise; what it
-    raises is noted and the run goes on."""
+    raises is noted and the run goes on. One that shows states more seldom, or never (FAR_NS), may say so by an
+    attribute `every_ns`: none is made for it meanwhile."""
 
     def record(self, record: Record) -> None: ...
 

@@ -259,7 +259,7 @@ def _line(trials: _Trials, why: Why, label: str) -> str:
         facts.append("memory outlives a mode change")
     facts += _driven_by(trials, whole)
     if why.by_inputs:
-        facts.append("other inputs at that moment change it")
+        facts.append("with other inputs at that moment it may do otherwise")
     if not why.searched:
         facts.append("not everything was tried out")
     said = f"{label} {does(answer)}: {'; '.join(facts)}." if facts else f"{label} {does(answer)}."
@@ -306,7 +306,7 @@ def _fact(trials: _Trials, whole: Program, change: Change) -> str:
     if change.kind == RETAINED:
         return f"`{change.name}` is retained" if memory.retained else f"`{change.name}` is not retained"
     if change.kind == PASS:
-        pass_ = "no pass" if program.start_pass == "none" else "a pass"
+        pass_ = "no start pass" if program.start_pass == "none" else "the start pass"
         return f"{pass_} clears plain coils before the first scan"
     if change.kind == INITIAL:
         return f"`{change.name}` begins {'on' if memory.initial else 'off'}"

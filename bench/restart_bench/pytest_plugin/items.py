@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from restart_bench.files.faults import FaultsFound
+from restart_bench.model.clock import FAR_NS
 from restart_bench.model.journal import CycleJudged, Finding, Record, ScenarioJudged, Trouble
 from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, exit_code_of
@@ -198,6 +199,8 @@ def load(config: pytest.Config, paths: Sequence[Path]) -> Suite:
 
 class CapturedLines:
     """Plain lines on whatever standard output is at the moment, so that they stand in the report of their item."""
+
+    every_ns = FAR_NS
 
     def __init__(self, *, captured: bool) -> None:
         """Where nothing is captured whoever reads pytest's output may be slow: nobody waits for him."""

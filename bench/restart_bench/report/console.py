@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from rich.box import SIMPLE_HEAD
+from rich.cells import cell_len
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
@@ -94,6 +95,7 @@ from restart_bench.report.record.text import shortened
 _MOST_FINDINGS = 20
 _WIDE = 120
 _ROOMY = 100
+_REASON = 30  # columns beside the others
 _LONGEST_NAME = 40
 _MOST_SCENARIOS = 8
 _MOST_CASES = 40
@@ -407,9 +409,8 @@ def _print_not_passed(run: OneRun, console: Console) -> None:
     console.print(Text("What did not pass", style="bold"))
     for scenario in missed[:_MOST_SCENARIOS]:
         line = Text("  ").append(scenario.verdict.value, style=console_style(scenario.verdict))
-        line.append(f"  {without_controls(_not_passed_words(scenario))}")
-        line.truncate(max(40, console.width), overflow="ellipsis")
-        console.print(line)
+        room = max(40, console.width) - line.cell_len - 2
+        console.print(line.append(f"  {shortened(without_controls(_not_passed_words(scenario)), room)}"))
     if len(missed) > _MOST_SCENARIOS:
         console.print(Text(f"  and {counted(len(missed) - _MOST_SCENARIOS, 'more scenario')}, above and in the record"))
     console.print()
@@ -436,13 +437,14 @@ def _counts(scenario: ScenarioJudged) -> str:
 
 
 def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
-    """The restart matrix of one case. In a narrow window
-    reasons stand below, among the findings."""
-    wide = width >= _WIDE
+    """The restart matrix of one case. Of what did not pass the reason stands below, among the findings; in a narrow
+    window of nothing else either. Cells that have to be broken are broken before a length, not within it."""
+    wide = width >= _WIDE and not all(_told_below(row) for row in rows)
+    gap = 3 if width >= _ROOMY else 2
     table = Table(
         box=SIMPLE_HEAD,
         pad_edge=False,
-        padding=(0, 1) if width >= _ROOMY else (0, 1, 0, 0),
+        padding=(0, 1) if gap > 2 else (0, 1, 0, 0),
         show_edge=False,
         title=without_controls(case) or None,
         title_justify="left",
@@ -451,17 +453,39 @@ def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
         table.add_column(column)
     if wide:
         table.add_column("reason", ratio=1)
-    for row in rows:
-        cells: list[str | Text] = [
-            _output(row),
-            row.before,
-            row.at_loss,
-            row.at_return,
-            _delay(row),
-        ]
-        cells.append(Text(row.verdict_word, style="dim" if row.verdict is None else console_style(row.verdict)))
-        table.add_row(*cells, *([without_controls(row.reason)] if wide else []))
+    told: list[list[str | Text]] = [
+        [_output(row), row.before, row.at_loss, row.at_return, _delay(row), _word(row)] for row in rows
+    ]
+    heads = [str(column.header) for column in table.columns]
+    for breaks in _BREAKS:
+        if _columns_of([heads[: len(told[0])], *told]) + gap * (len(heads) - 1) + (_REASON if wide else 0) <= width:
+            break
+        told = [[*cells[:2], *(_broken(cell, *breaks) for cell in cells[2:5]), cells[5]] for cells in told]
+    for row, cells in zip(rows, told, strict=True):
+        reason = "(below)" if _told_below(row) else without_controls(row.reason)
+        table.add_row(*cells, *([reason] if wide else []))
     return table
+
+
+def _told_below(row: MatrixRow) -> bool:
+    return row.verdict not in (None, Verdict.PASS)
+
+
+_BREAKS = ((" within ", "\nwithin "), (" .. ", " ..\n"), (", ", ",\n"))
+
+
+def _broken(cell: str | Text, at: str, instead: str) -> str | Text:
+    return cell.replace(at, instead) if isinstance(cell, str) else cell
+
+
+def _columns_of(rows: Sequence[Sequence[str | Text]]) -> int:
+    """How many columns these cells take side by side."""
+    lines = [[max(map(cell_len, str(cell).splitlines() or [""])) for cell in row] for row in rows]
+    return sum(max(column) for column in zip(*lines, strict=True))
+
+
+def _word(row: MatrixRow) -> Text:
+    return Text(row.verdict_word, style="dim" if row.verdict is None else console_style(row.verdict))
 
 
 def _output(row: MatrixRow) -> Text:

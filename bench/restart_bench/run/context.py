@@ -13,7 +13,7 @@ from restart_bench.archive.writer import RunArchive
 from restart_bench.campaigns.time_left import TimeLeft
 from restart_bench.evidence.marks import traces_of
 from restart_bench.evidence.traces import Trace
-from restart_bench.model.clock import NS_PER_MS, now_ns
+from restart_bench.model.clock import FAR_NS, NS_PER_MS, now_ns
 from restart_bench.model.journal import CycleRecords, CycleStarted, Forecast, Record, RunEnded, Trouble, cycle_records
 from restart_bench.model.live import LiveState, Reading, Show, powered_by_proof
 from restart_bench.model.rig import Rig, Value, Wanted
@@ -40,6 +40,8 @@ class Chronicle:
         self.run = run
         self.archive = archive
         self._show = show
+        self._every_ns: int = getattr(show, "every_ns", 0)
+        self._drawn_ns = -self._every_ns
         self._screen_broken = False
         self.cycle = 0  # which is told of
         self.over = False  # whoever closes the archive tells the end
@@ -67,8 +69,11 @@ class Chronicle:
         self.publish(Trouble(0, "way out", text, now_ns(), error=False))
 
     def draw(self, state: Callable[[], LiveState]) -> None:
-        """The live screen."""
-        self._on_screen(lambda: self._show.live(state()))
+        """The live screen, where it is to show another state by now."""
+        now = now_ns()
+        if self._every_ns < FAR_NS and now - self._drawn_ns >= self._every_ns:
+            self._drawn_ns = now
+            self._on_screen(lambda: self._show.live(state()))
 
     def _on_screen(self, action: Callable[[], None]) -> None:
         """Does something on the screen, if it still works."""

@@ -61,6 +61,9 @@ if TYPE_CHECKING:
     from restart_bench.simulated.handle import Simulation
 
 
+_OTHERS_NS = NS_PER_S // 20  # how often it is asked whether the others are ready
+
+
 def perform(suite: Suite, options: RunOptions, show: Show, ask: AskPerson | None = None) -> RunOutcome:
     """Runs a suite on its rig. Raises Refused where nothing may be moved."""
     with SessionPlan.of(suite, options).open(show, ask) as session:
@@ -372,8 +375,8 @@ class OpenSession:
     def wait_for(self, begins: Callable[[], bool | None]) -> None:
         """Waits with its eyes open until others let it begin; nothing is performed where the run can't go on."""
         try:
-            while not self._context.supervisor.wait_until(now_ns() + NS_PER_S, begins):
-                pass
+            while not begins():  # nothing that is read is waited for, so the observer need not hurry
+                self._context.supervisor.wait_until(now_ns() + _OTHERS_NS)
         except EndOfRun as end:
             self._ended_by(end)
 

@@ -276,7 +276,7 @@ def _lane_heads(sized: _Sized, switched: str) -> Text:
 
 def _legend(glyphs: Glyphs, room: int) -> str:
     """What the characters of a strip mean."""
-    told = ((glyphs.on, "on"), (glyphs.off, "off"), (glyphs.blind, "blind"), (glyphs.pulse, "pulse"))
+    told = ((glyphs.on, "on"), (glyphs.off, "off"), (glyphs.blind, "blind"), (glyphs.pulse, "short"))
     wide = "  ".join(f"{sign} {word}" for sign, word in told)
     return _longest_that_fits((wide, " ".join(f"{sign}{word}" for sign, word in told)), room)
 
@@ -287,14 +287,24 @@ def _longest_that_fits(texts: Sequence[str], cells: int) -> str:
 
 def _axis_line(sized: _Sized) -> Text:
     """The time axis below the first strips, and below the others what the characters mean."""
-    times = axis(sized.cells, sized.cell_ns)
+    times, free_from = axis(sized.cells, sized.cell_ns), 0
     for start, end in sized.checking:
-        label = _check_label(end - start, start, sized.glyphs)
-        times = times[: end - len(label)] + label + times[end:]
+        label = _check_label(end - start, start - free_from, sized.glyphs)
+        times = _written_over(times, end - len(label), label)
+        free_from = end
     scale = " " * (sized.names + _BESIDE_STRIP - 1) + times
     if sized.strips == 1:
         return Text(scale, style="dim")
     return Text(f"{scale}  {_legend(sized.glyphs, sized.width - len(scale) - 2)}", style="dim")
+
+
+def _written_over(times: str, start: int, label: str) -> str:
+    """The axis with a label in it; a time that it touches is left out whole."""
+    end = start + len(label)
+    for one in re.finditer(r"-\d\S* \w+|now", times):
+        if one.start() <= end and start <= one.end():
+            times = times[: one.start()] + " " * len(one[0]) + times[one.end() :]
+    return times[:start] + label + times[end:]
 
 
 def _check_label(cells: int, before: int, glyphs: Glyphs) -> str:
@@ -357,13 +367,23 @@ def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
         done = any(gathered.counted.values()) and not gathered.rehearsal
         passes = [Text("nothing but passes so far" if done else "", style="dim")]
         return [*passes, Text(gathered.outcome)][:most] if gathered.outcome else passes
-    lines = []
-    for cycle, finding in gathered.notable[-most:]:
-        line = Text().append(f"cycle {cycle}  ", style="dim")
-        line.append(finding.verdict.value, style=console_style(finding.verdict))
-        told = shortened(without_controls(_told(gathered.rig, finding)), width - line.cell_len - 2)
-        lines.append(line.append(f"  {told}"))
+    lines: list[Text] = []
+    for cycle, finding in reversed(gathered.notable):
+        own = _finding_lines(gathered.rig, cycle, finding, width)
+        if lines and len(lines) + len(own) > most:
+            break
+        lines = [*own[:most], *lines]
     return lines
+
+
+def _finding_lines(rig: Rig, cycle: int, finding: Finding, width: int) -> list[Text]:
+    """One finding in one line, or in two where that keeps more of it: what is to be done stands at its end."""
+    line = Text().append(f"cycle {cycle}  ", style="dim")
+    line.append(finding.verdict.value, style=console_style(finding.verdict)).append("  ")
+    told = without_controls(_told(rig, finding))
+    first, *rest = textwrap.wrap(told, max(20, width - line.cell_len), break_on_hyphens=False) or [""]
+    below = [Text(f"    {shortened(' '.join(rest), width - 4)}")] if rest else []
+    return [line.append(first), *below]
 
 
 def _told(rig: Rig, finding: Finding) -> str:

@@ -7,6 +7,7 @@ from typing import IO
 
 from restart_bench.judging.campaign.ride_through import outcome_of_search
 from restart_bench.judging.summary import without_echoes
+from restart_bench.model.clock import FAR_NS
 from restart_bench.model.journal import (
     WAY_OUT,
     Answered,
@@ -44,6 +45,8 @@ LEAVE_WITHIN_S = 2.0
 
 class PlainShow:
     """Implements `live.Show` with one line for each thing that happened."""
+
+    every_ns = FAR_NS
 
     def __init__(self, stream: IO[str] | Outlet | None = None, *, rehearsal: bool = False) -> None:
         self._stream = stream if stream is not None else sys.stdout

@@ -33,6 +33,7 @@ from restart_bench.screen.screen_state import Gathered, Lane, lanes_of
 from restart_bench.screen.strips import Glyphs
 
 _LEAST_WIDTH, _LEAST_ROWS = 20, 4  # of a tile: OFF in block letters; name, value and verdict in plain ones
+_NARROWEST = 2 * _LEAST_WIDTH
 _GOOD_ROWS = ROWS + 4  # frame, name, block letters, verdict
 _BANNER_ROWS = ROWS + 1
 _MOST_DEMAND_ROWS = 3
@@ -42,7 +43,7 @@ _ROOM_FOR_LARGE_VERDICT = 3 * ROWS + 6  # name, value and verdict in block lette
 
 def tiles(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
     """The whole picture: at most `height` lines of at most `width` columns."""
-    width = max(width, 60)
+    width = max(width, _NARROWEST)
     state = gathered.state
     asked = question_lines(gathered, width)
     if state is None:
@@ -99,13 +100,16 @@ def edition(gathered: Gathered) -> str:
 
 def _title(gathered: Gathered, width: int) -> Text:
     state = gathered.state
-    left = Text(without_controls(gathered.rig.name), style="bold")
-    left.append(f"  {edition(gathered)}", style="bold cyan")
+    rig, program = f"{without_controls(gathered.rig.name)}  ", edition(gathered)
     if state is None:
-        return left
-    left.append(f"  {without_controls(state.scenario)}", style="not bold")
-    right = f"cycle {state.cycle} of {gathered.at_most}{state.of_cycles}"
-    left.truncate(max(10, width - len(right) - 2))
+        return Text(rig, style="bold").append(program, style="bold cyan")
+    scenario, right = without_controls(state.scenario), f"cycle {state.cycle} of {gathered.at_most}{state.of_cycles}"
+    room = max(10, width - len(right) - 2)
+    rig = rig if cell_len(rig + program + scenario) + 2 <= room else ""  # the scenario is what changes
+    left = Text(rig, style="bold")
+    left.append(f"{_cut(program, max(5, room - cell_len(rig + scenario) - 2))}  ", style="bold cyan")
+    left.append(scenario, style="not bold")
+    left.truncate(room)
     left.append(" " * max(2, width - left.cell_len - len(right)))
     return left.append(right, style="bold")
 

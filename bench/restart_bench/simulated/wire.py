@@ -12,7 +12,6 @@ import logging
 from collections import deque
 from collections.abc import Callable
 from functools import cache
-from importlib.metadata import version
 from typing import Any, Protocol
 
 from pymodbus.constants import ExcCodes
@@ -151,6 +150,8 @@ def identification(pdu: bytes, revision: str) -> bytes | int:
 
 @cache
 def _revision() -> str:
+    from importlib.metadata import version  # a tenth of what a rig takes to start, and few are asked for it
+
     return version("restart-bench")
 
 

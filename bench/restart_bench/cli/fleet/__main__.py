@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import IO, Any, cast
 
 from restart_bench.files.faults import FaultsFound
-from restart_bench.model.clock import NS_PER_S, now_ns
+from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.journal import CycleJudged, Record, RunEnded, RunStarted, Trouble
 from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, RunOutcome
@@ -35,19 +35,19 @@ from restart_bench.screen.screen_state import Gathered
 from restart_bench.suite.loader import Suite, load_suites
 from restart_bench_drivers.registry import cards
 
-_TELL_EVERY_NS = NS_PER_S // 4
 ORPHANED = "the end of the bench that had started it"
 
 
 class Telling:
     """Implements `live.Show`: plain lines into the rig's own file, messages to the parent."""
 
+    every_ns = NS_PER_S // 4
+
     def __init__(self, suite: Suite, messages: Outlet, *, simulated: bool, rehearsal: bool) -> None:
         self._file = Outlet(sys.stderr)
         self._plain = PlainShow(self._file, rehearsal=rehearsal)
         self._gathered = Gathered(suite.rig, suite.scenarios, simulated, rehearsal=rehearsal)
         self._messages = messages
-        self._told_ns = 0
         self.supply_left = ""
 
     def tell(self, what: str, **more: Any) -> None:
@@ -72,10 +72,6 @@ class Telling:
 
     def live(self, state: LiveState) -> None:
         """A few states a second are enough for a table."""
-        now = now_ns()
-        if now - self._told_ns < _TELL_EVERY_NS:
-            return
-        self._told_ns = now
         self._gathered.live(state)
         words, style = banner_words(self._gathered)
         self.tell(

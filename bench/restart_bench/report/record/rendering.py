@@ -222,7 +222,7 @@ def first_page(data: RecordData) -> FirstPage:
 
 def _fitting_rows(data: RecordData, room: float) -> list[MatrixLine]:
     """The rows of the matrix for which there is room, those that did not pass first; in their own order."""
-    matrix = [replace(row, reason=wording.shortened(row.reason, _LONGEST_REASON)) for row in data.matrix]
+    matrix = [replace(row, reason=wording.with_its_end(row.reason, _LONGEST_REASON)) for row in data.matrix]
     rows = sorted(matrix, key=lambda row: (not row.expected, badness(row.verdict)))
     groups: set[tuple[str, str]] = set()
     chosen = _fitting(rows, room, lambda row: matrix_lines(row) + _heading_lines(row, groups))
@@ -352,6 +352,7 @@ def _environment() -> Environment:
         plain=wording.isolated,
         css_text=css_text,
         short=wording.shortened,
+        with_its_end=wording.with_its_end,
         sentence=wording.sentence,
         bounds=reasons.bounds_text,
         percent=reasons.percent_text,

@@ -32,7 +32,8 @@ def _allowed(character: str) -> bool:
 
 
 def shortened(text: str, columns: int) -> str:
-    """The text in at most so many columns (wide characters count two), with an ellipsis where it was cut."""
+    """The text in at most so many columns (wide characters count two), cut behind a word where there is one, with an
+    ellipsis."""
     text = " ".join(clean(text).split())
     widths = [_columns(character) for character in text]
     if sum(widths) <= columns:
@@ -43,7 +44,20 @@ def shortened(text: str, columns: int) -> str:
         if room < 0:
             break
         kept.append(character)
-    return "".join(kept) + "…"
+    words = "".join(kept).rpartition(" ")[0] if text[len(kept)] != " " else "".join(kept)
+    return (words or "".join(kept)).rstrip() + "…"
+
+
+def with_its_end(text: str, columns: int) -> str:
+    """The text in at most so many columns, cut in its middle between words: what is to be done stands at its end."""
+    text = " ".join(clean(text).split())
+    if columns_of(text) <= columns:
+        return text
+    begun = shortened(text, columns // 2)
+    words, end = text.split(" "), ""
+    while words and columns_of(f"{begun} {words[-1]} {end}".strip()) <= columns:
+        end = f"{words.pop()} {end}".strip()
+    return f"{begun} {end}".strip()
 
 
 def columns_of(text: str) -> int:

@@ -1,0 +1,150 @@
+"""Processes of their own that begin with the bench imported, which is most of what it costs to start one.
+
+They are forked from a server that has imported it and done nothing else, so they share nothing with the tests. That the
+bench also starts from nothing is shown by all tests that use `command_line.command`.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from functools import cache
+from multiprocessing import forkserver, reduction
+from multiprocessing.context import ForkServerContext
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, BinaryIO
+
+import pytest
+
+_HELPERS = str(Path(__file__).parent)
+_COLD = "import sys; from {0} import {1}; sys.exit({1}(*sys.argv[1:]))"
+_PATIENCE_S = 300
+
+
+def run_warm(
+    call: Callable[..., object], *arguments: str, folder: Path | None = None, env: Mapping[str, str] | None = None
+) -> subprocess.CompletedProcess[str]:
+    """`call` of a module in such a process, to its end: exit code and both streams. Nobody is at its standard input.
+    It starts from nothing where the system can't fork, or where the environment says what is imported.
+
+    Raises TimeoutExpired after five minutes.
+    """
+    if not hasattr(os, "fork") or (env is not None and env.get("PYTHONPATH") != os.environ.get("PYTHONPATH")):
+        return run_cold(call, *arguments, folder=folder, env=env)
+    with TemporaryDirectory() as place:
+        out, err = Path(place) / "out", Path(place) / "err"
+        told = (folder or Path.cwd(), dict(os.environ if env is None else env), out, err)
+        process = _server().Process(target=_begin, args=(call, arguments, *told), daemon=True)
+        process.start()
+        process.join(_PATIENCE_S)
+        if process.exitcode is None:
+            process.kill()
+            raise subprocess.TimeoutExpired(arguments, _PATIENCE_S)
+        said = [file.read_text(encoding="utf-8") if file.exists() else "" for file in (out, err)]
+        return subprocess.CompletedProcess(arguments, process.exitcode, *said)
+
+
+def run_cold(
+    call: Callable[..., object], *arguments: str, folder: Path | None = None, env: Mapping[str, str] | None = None
+) -> subprocess.CompletedProcess[str]:
+    """The same in a process that starts from nothing."""
+    env = os.environ if env is None else env
+    path = os.pathsep.join([_HELPERS, *filter(None, [env.get("PYTHONPATH")])])
+    return subprocess.run(
+        [sys.executable, "-c", _COLD.format(call.__module__, call.__name__), *arguments],
+        cwd=folder, env={**env, "PYTHONPATH": path}, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8",
+        timeout=_PATIENCE_S, check=False,
+    )  # fmt: skip
+
+
+class WarmRig:
+    """What `subprocess.Popen` is to a `Simulation`, for a rig whose process begins with the bench imported."""
+
+    def __init__(self, _command: Sequence[str], *, stdin: int, stdout: int, stderr: BinaryIO, encoding: str) -> None:
+        assert stdin == stdout == subprocess.PIPE
+        (read, told), (heard, write) = os.pipe(), os.pipe()
+        handed = [_Handed(number) for number in (read, write, stderr.fileno())]
+        self._process = _server().Process(target=_begin_rig, args=handed, daemon=True)
+        self._process.start()
+        os.close(read)
+        os.close(write)
+        self.stdin = os.fdopen(told, "w", encoding=encoding)
+        self.stdout = os.fdopen(heard, encoding=encoding)
+
+    @property
+    def pid(self) -> int | None:
+        """The number of its process."""
+        return self._process.pid
+
+    def poll(self) -> int | None:
+        """How it ended, None while it lasts."""
+        return self._process.exitcode
+
+    def wait(self, timeout: float | None = None) -> int | None:
+        """The same once it has ended. Raises TimeoutExpired."""
+        self._process.join(timeout)
+        if self.poll() is None:
+            raise subprocess.TimeoutExpired("rig", timeout or 0)
+        return self.poll()
+
+    def kill(self) -> None:
+        """It ends at once."""
+        self._process.kill()
+
+
+class _Handed:
+    """A file of this process on its way into one that is begun."""
+
+    def __init__(self, number: int) -> None:
+        self._number = number
+
+    def __reduce__(self) -> tuple[Callable[[Any], int], tuple[object]]:
+        return _taken, (reduction.DupFd(self._number),)
+
+
+def _taken(handed: Any) -> int:
+    return int(handed.detach())
+
+
+def _begin_rig(*files: int) -> None:
+    from restart_bench.simulated.__main__ import main
+
+    _stand_on(files)
+    main()
+
+
+@cache
+def _server() -> ForkServerContext:
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["warmed"])
+    with pytest.MonkeyPatch.context() as patch:  # the server does not take over where this process imports from
+        patch.setenv("PYTHONPATH", _HELPERS)
+        forkserver.ensure_running()
+    return context
+
+
+def _begin(
+    call: Callable[..., object], arguments: tuple[str, ...], folder: Path, env: Mapping[str, str], out: Path, err: Path
+) -> None:
+    """What stands around a process where a shell starts it."""
+    os.chdir(folder)
+    os.environ.clear()
+    os.environ.update(env)
+    _stand_on([os.open(path, os.O_RDWR | os.O_CREAT) for path in (Path(os.devnull), out, err)])
+    told = call(*arguments)
+    sys.exit(told if isinstance(told, int) else 0)
+
+
+def _stand_on(files: Sequence[int]) -> None:
+    """These become standard input, output and error."""
+    for number, file in enumerate(files):
+        os.dup2(file, number)
+        os.close(file)
+    sys.stdin, sys.stdout, sys.stderr = (
+        open(number, mode, encoding="utf-8", closefd=False)  # noqa: SIM115 - as long as the process lasts
+        for number, mode in enumerate("rww")
+    )
