@@ -49,6 +49,20 @@ def test_less_confidence_allows_ranks_further_in() -> None:
     assert median_ranks(35, 0.26) == (17, 19, pytest.approx(0.26412120, abs=5e-9))
 
 
+@pytest.mark.parametrize("count", [1023, 1024, 2000])
+def test_ranks_of_the_median_are_those_of_the_binomial_distribution_however_many_cycles(count: int) -> None:
+    """The largest rank whose lower tail leaves 95 % between both, by scipy's binomial distribution; 2**count is
+    beyond a float from 1024 on."""
+    from scipy.stats import binom
+
+    found = median_ranks(count)
+    assert found is not None
+    first, last, reached = found
+    assert first + last == count + 1
+    assert reached == pytest.approx(1 - 2 * binom.cdf(first - 1, count, 0.5), abs=1e-9)
+    assert reached >= 0.95 > 1 - 2 * binom.cdf(first, count, 0.5)
+
+
 def test_five_values_can_not_bound_a_median_at_95_percent() -> None:
     """All five reach 93.75 %."""
     assert median_ranks(5) is None

@@ -19,7 +19,7 @@ from typer.main import get_command
 from typer.testing import CliRunner
 
 from command_line import MAIN, bench
-from restart_bench.cli.common import honest_exit
+from restart_bench.cli.common import file_for, folder_for, honest_exit
 from restart_bench.cli.main import app
 from restart_bench.cli.new import Answers, files_for
 from restart_bench.files.faults import Fault, FaultsFound
@@ -502,3 +502,22 @@ def test_a_simulated_rig_serves_other_clients(suite: Path) -> None:
     finally:
         process.terminate()
         process.wait(timeout=20)
+
+
+def test_a_folder_where_a_file_is_due_and_the_other_way_round_are_refused(tmp_path: Path) -> None:
+    """What is named after an option that writes: said with what stands there, and with what to name."""
+    file = tmp_path / "notes"
+    file.write_text("mine", encoding="utf-8")
+    with pytest.raises(Refused, match=r"--out .*: is a folder; name a file, like .*record.html"):
+        file_for("--out", tmp_path, "record.html")
+    with pytest.raises(Refused, match=r"--out \.: is a folder; name a file, like record.html"):
+        file_for("--out", Path(), "record.html")
+    for refused in (file / "record.html", file / "deep" / "record.html"):
+        with pytest.raises(Refused, match=r"--out .*notes is a file; name a folder"):
+            file_for("--out", refused, "record.html")
+    assert file_for("--out", file, "record.html") == file  # an older one is replaced
+    made = file_for("--out", tmp_path / "new" / "record.html", "record.html")
+    assert made.parent.is_dir() and not made.exists()
+    with pytest.raises(Refused, match=r"--logs .*notes is a file; name a folder"):
+        folder_for("--logs", file)
+    assert not folder_for("--logs", tmp_path / "logs").exists()

@@ -134,7 +134,7 @@ def test_an_address_may_bear_its_port(tmp_path: Path) -> None:
     [
         ("IP address of the controller", "127.0.0.1:", "no port"),
         ("IP address of the controller", "127.0.0.1:70000", "no port"),
-        ("Shall run mode", "yes", "none or by-hand"),
+        ("Shall run mode", "maybe", "write no or yes"),
     ],
 )
 def test_a_useless_port_or_mode_is_asked_for_again(
@@ -184,6 +184,27 @@ def test_what_is_written_is_served_as_it_is_written(tmp_path: Path, by_hand: boo
 # ---------------------------------------------------------------- what it asks
 
 
+@pytest.mark.parametrize(
+    ("answer", "mode"), [("yes", "by-hand"), ("by-hand", "by-hand"), ("no", "none"), ("none", "none")]
+)
+def test_a_person_who_turns_the_mode_switch_is_a_yes(answer: str, mode: str) -> None:
+    """The question asks yes or no; the words of the rig file are taken as well."""
+    ask, asked = answering({"Shall run mode": [answer]})
+    assert ask_all(ask, "drum", by_hand=True).mode == mode
+    assert len([one for one in asked if one.startswith("Shall run mode")]) == 1
+
+
+def test_letters_that_no_name_may_hold_are_spelt_out_and_it_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody looks for a point under a name that was never told."""
+    monkeypatch.setattr("sys.stdin", io.StringIO("\nFörderer, Größe é\nM1 Lüfter\n"))
+    write_suite(tmp_path / "desk", by_hand=True)
+    said = capsys.readouterr().out
+    for told in ("Förderer is called foerderer", "Größe é is called groesse_e", "M1 Lüfter is called m1_luefter"):
+        assert f"{told} in the files" in said
+
+
 def test_without_a_relay_nobody_is_asked_about_one() -> None:
     """`--by-hand` asks for the rig's name, its outputs, the controller and its mode, and for nothing else."""
     ask, asked = answering({})
@@ -213,7 +234,7 @@ def test_words_that_people_use_become_a_name_and_a_label(tmp_path: Path, by_hand
     """Nobody has to know how a point may be named: what is on the drawing becomes the label, its letters the name."""
     ask, _ = answering({"Outputs that stay off": ['M1 Förder "A", Y1: valve']})
     answers = ask_all(ask, "my-rig", by_hand=by_hand)
-    assert answers.stays_off == ("m1_forder_a", "y1_valve")
+    assert answers.stays_off == ("m1_foerder_a", "y1_valve")
     points = written(tmp_path, answers, by_hand).rig.points
     assert [points[name].shown for name in answers.stays_off] == ['M1 Förder "A"', "Y1: valve"]
 
@@ -257,7 +278,8 @@ def test_the_next_steps_are_named(
     said = capsys.readouterr().out
     for command in ("restart-bench check", "--simulated", "restart-bench look"):
         assert command in said
-    assert "--panel" not in said
+    assert f"restart-bench simulate {tmp_path / 'my-rig'} --port 20001 --panel" in said
+    assert "127.0.0.1:20003 as the relay's" in said
 
 
 def test_who_switches_by_hand_is_shown_the_panel(

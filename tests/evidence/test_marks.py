@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from evidence import MS, OFF, ON, T0, S, Story, dryer, moved, scenario
 from restart_bench.evidence.marks import condition_held, find_marks, ready_since
+from restart_bench.evidence.reachability import Reachability
 from restart_bench.evidence.supply_off import off_time
 from restart_bench.evidence.traces import build_traces
 from restart_bench.model.clock import Bounds
@@ -238,3 +239,12 @@ def test_a_running_controller_is_ready_from_the_start(alive: str | None) -> None
     rig = dryer(ready=Ready((("running", ON),), 100 * MS, alive, 1 * S))
     story = Story(rig=rig, end_ns=1 * S)
     assert ready_since(rig, build_traces(rig, None, story.samples()), T0) is not None
+
+
+def test_what_became_of_the_connection_is_worked_out_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It goes over every row of the link, and three marks and the findings ask for it."""
+    asked: list[tuple[Bounds, Bounds]] = []
+    real = Reachability._fate
+    monkeypatch.setattr(Reachability, "_fate", lambda one, *span: asked.append(span) or real(one, *span))  # type: ignore[func-returns-value]
+    Story().judge()
+    assert len(asked) == len(set(asked)) == 1

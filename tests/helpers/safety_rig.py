@@ -125,14 +125,16 @@ class Seen:
     def __init__(self) -> None:
         self.records: list[Record] = []
         self.phases: list[str] = []
+        self.newest: LiveState | None = None
 
     def record(self, record: Record) -> None:
         """Keep it."""
         self.records.append(record)
 
     def live(self, state: LiveState) -> None:
-        """Keep the phase."""
+        """Keep the phase, and the newest state."""
         self.phases.append(state.phase)
+        self.newest = state
 
     def close(self) -> None:
         """Nothing to close."""

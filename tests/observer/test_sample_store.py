@@ -58,6 +58,26 @@ def test_every_cycle_is_whole_whatever_was_offered(
         assert store.count_of(cycle) == store.condensed(cycle).records[STANDS_FOR].sum() == cycles.count(cycle)
 
 
+def test_what_lies_between_cycles_is_not_read_again_for_every_cycle(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Cycle 0 comes back after each cycle: what was sampled in it before stays in the file until somebody asks."""
+    records = numbered([number for cycle in range(1, 31) for number in (0, 0, cycle, cycle, cycle)])
+    part = tmp_path / "controller.part"
+    part.write_bytes(LAYOUT.header() + records.tobytes())
+    read: list[int] = []
+    real = SampleStore._from_file
+    monkeypatch.setattr(SampleStore, "_from_file", lambda s, at, n: read.append(n) or real(s, at, n))  # type: ignore[func-returns-value]
+    store = SampleStore(LAYOUT, part, reads=1)
+    for number in range(len(records)):
+        store.take(len(LAYOUT.header()) + number * LAYOUT.size, records[number : number + 1].tobytes())
+        assert store.total == number + 1
+        store.newest_of(0)
+
+    assert not read
+    assert [store.condensed(cycle).records[STANDS_FOR].sum() for cycle in (0, 7, 30)] == [60, 3, 3]
+
+
 @settings(max_examples=60, deadline=None)
 @given(
     rows=st.lists(

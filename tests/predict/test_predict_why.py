@@ -83,8 +83,8 @@ UNRETAINED = program("m := (start OR m) AND stop")
 WEIGHED = {
     "each is enough for off": (
         UNRETAINED,
-        "m stays off: `m` is not retained and the start pass clears plain coils before the first scan; either alone keeps "
-        "it off (both must change before it comes back); ",
+        "m stays off: `m` is not retained and the start pass clears plain coils before the first scan; either alone "
+        "keeps it off (both must change before it comes back); ",
     ),
     "each is enough for on": (
         SMALL["two memories"],

@@ -189,6 +189,21 @@ def test_the_hand_out_names_each_lane_and_says_what_it_does_not_show() -> None:
     assert "<script" not in page and page.count('<svg class="panel"') == 1
 
 
+def test_the_hand_out_shows_a_cycle_in_which_something_was_cut() -> None:
+    """An error in which nothing was cut is a flat picture: a cycle with a cut is drawn in its place, and errors are
+    counted beside the cycles."""
+    values = record_values()
+    drawn = values.diagrams[0]
+    uncut = replace(drawn.cycles[0], cycle=99, verdict=Verdict.ERROR, marks=())
+    error = replace(values.scenarios[0], counted={"pass": 19, "error": 1})
+    mixed = replace(drawn, cycles=(uncut, *drawn.cycles))
+    page = Page(render_page(replace(values, diagrams=(mixed,), scenarios=(error,)))).words
+    assert "cycle 99" not in page and "What happened" in page
+    assert "1 error among them" in page
+    nothing = Page(render_page(replace(values, diagrams=(replace(drawn, cycles=(uncut,)),)))).words
+    assert "What happened" not in nothing
+
+
 def test_the_record_holds_the_text_of_the_program() -> None:
     """Who reads the record reads the rungs that were tested, line by line, and nothing in them becomes markup."""
     text = "program: edition 7\nrungs:\n  - {set: fan, when: start}   # <b>held</b>\n"

@@ -7,7 +7,7 @@ import json
 import re
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -141,8 +141,8 @@ def test_predicted_and_measured_stand_in_the_record(asked: Asked) -> None:
 
 
 def test_answers_and_scores_stand_in_the_record_and_on_the_page(asked: Asked) -> None:
-    """Ada expected both, so she was right once; Ben knew nothing. Without the model, people's part stands all the
-    same."""
+    """Ada expected both, so she was right once; Ben knew nothing. The model's score stands
+    on the page too, without what takes a search."""
     run = ArchivedRun.open(asked.outcome.runs[0].folder)
     groups = {group.title: {fact.name: fact.value for fact in group.facts} for group in gather(run).facts}
     answers = "expected: Ada on, Ben ?, the program model off; seen: off"
@@ -150,9 +150,10 @@ def test_answers_and_scores_stand_in_the_record_and_on_the_page(asked: Asked) ->
     right = {"Ada": "1 of 2 right", "Ben": "0 of 2 right, 2 times not known", "the program model": "2 of 2 right"}
     assert groups["Asked first: who was right"] == right
     (scores,) = [group for group in gather(run, explain=False).facts if group.title == "Asked first: who was right"]
-    assert [fact.name for fact in scores.facts] == ["Ada", "Ben"]
+    assert [fact.name for fact in scores.facts] == ["Ada", "Ben", "the program model"]
     page = " ".join(re.sub(r"<[^>]*>", "", render_page(gather(run))).split())
-    assert "Asked first: who was right: Ada 1 of 2 right; Ben 0 of 2 right, 2 times not known;" in page
+    told = "Ada 1 of 2 right; Ben 0 of 2 right, 2 times not known; the program model 2 of 2 right"
+    assert f"Asked first: who was right: {told}" in page
 
 
 @pytest.mark.parametrize("missing", [True, False])
@@ -166,6 +167,14 @@ def test_what_is_not_known_of_any_past_is_said_in_a_line(
     assert found is not None
     assert [row.ever for row in found.compared.rows] == ["", ""]
     assert ('pip install "restart-bench[predict]"' if missing else "not worked out within 0 s") in found.note
+
+
+def test_cycles_of_the_run_that_was_gone_on_with_are_compared_too(asked: Asked) -> None:
+    """A resumed run is judged over them, so what was predicted of them stands beside them."""
+    run = asked.outcome.runs[0]
+    whole, resumed = foretell(run), foretell(replace(run, cycles=(), earlier=run.cycles))
+    assert whole is not None and resumed is not None
+    assert resumed.compared.rows == whole.compared.rows and whole.compared.rows
 
 
 def test_the_plain_console_tells_what_each_expects(asked: Asked) -> None:

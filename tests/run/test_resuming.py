@@ -17,7 +17,7 @@ from pymodbus.client import ModbusTcpClient
 from archive_builders import begin, load, told_run, with_program, write_suite
 from evidence import Story
 from raw_modbus import wait_until
-from restart_bench.archive.earlier import gone_on_with
+from restart_bench.archive.earlier import Earlier, gone_on_with
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.rejudging import judge_again
 from restart_bench.archive.soundness import verify
@@ -59,19 +59,39 @@ def numbers_of(folder: Path) -> list[int]:
 def test_only_the_cycles_that_are_left_are_done_and_all_count(tmp_path: Path) -> None:
     """Stopped in the third of four: the second run does two, and its conclusion speaks of four."""
     with armed_rig(tmp_path, repeat=4) as rig:
-        assert rig.perform(StopsInCycle(3)).exit_code == EXIT_STOPPED
+        assert rig.perform(StopsInCycle(3), by="Ada").exit_code == EXIT_STOPPED
         (first,) = rig.runs()
         before = {path.name: path.read_bytes() for path in first.iterdir() if path.is_file()}
-        outcome = rig.perform(resume="last")
+        show = Seen()
+        outcome = rig.perform(show, resume="last")
         assert outcome.exit_code == EXIT_PASS, why(outcome)
         second = rig.runs()[1]
         assert numbers_of(second) == [4, 5]
         (scenario,) = outcome.runs[0].scenarios
         assert (scenario.cycles, scenario.counted["pass"]) == (4, 4)
         assert told_of(second)["resumes"] == {"run": told_of(first)["run"]}
+        assert told_of(second)["by"] == "Ada"  # of the first run, where nobody else is named
+        shown = show.newest
+        assert shown is not None
+        assert (shown.cycle, shown.of_cycles) == (5, 5)
         assert {path.name: path.read_bytes() for path in first.iterdir() if path.is_file()} == before
         (again,) = judge_again(ArchivedRun.open(second)).runs[0].scenarios
         assert again == scenario
+
+
+def cycle_of(verdict: Verdict) -> CycleJudged:
+    """A cycle that counts."""
+    return CycleJudged(1, "stays", "", verdict, "", (), ())
+
+
+def test_a_cycle_that_was_an_error_counts_and_it_is_said_why() -> None:
+    """It is a result (rule 11)."""
+    one, other = Earlier((cycle_of(Verdict.PASS),), frozenset(), 3), (cycle_of(Verdict.ERROR),)
+    assert one.told == "1 cycle of it counted as done"
+    with_error = Earlier((*one.counted, *other), frozenset(), 2)
+    assert with_error.told == (
+        "2 cycles of it counted as done (one that was an error too: it is a result, and no later try hides it)"
+    )
 
 
 def test_a_fail_that_was_proven_before_still_stands(tmp_path: Path) -> None:

@@ -30,6 +30,7 @@ from restart_bench.model.journal import Finding, Mark, RunEnded, ScenarioJudged,
 from restart_bench.model.live import LiveState, Moved
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.screen.block_letters import block_letters
+from restart_bench.screen.console import person_at
 from restart_bench.screen.frame import frame
 from restart_bench.screen.plain import PlainShow
 from restart_bench.screen.screen import LiveScreen, Picture
@@ -578,7 +579,7 @@ def test_a_question_is_answered_in_the_picture(monkeypatch: pytest.MonkeyPatch, 
     screen = LiveScreen(rig, (), console, simulated=False, quiet_before_commands=False, picture=picture)
     with screen, Typist(monkeypatch) as typist:
         screen.live(state(S, ON))
-        typist.type("maybe\rx\x7fy\r")
+        threading.Timer(0.3, typist.type, ["maybe\rx\x7fy\r"]).start()
         assert screen.ask("Is it OFF?") is True
         typist.type("?\r")
         assert screen.guess("Will it come back?") is None
@@ -591,6 +592,22 @@ def test_a_question_is_answered_in_the_picture(monkeypatch: pytest.MonkeyPatch, 
     for told in ("Is it OFF? [y/n]", "Please answer y for yes", "Will it come back? [y/n/?]"):
         assert told in drawn
     assert screen.problem == ""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal of POSIX")
+@pytest.mark.parametrize("plain", [False, True])
+def test_what_was_typed_before_a_question_stood_does_not_answer_it(
+    monkeypatch: pytest.MonkeyPatch, plain: bool
+) -> None:
+    """A surplus answer to what was asked first says nothing of the main switch."""
+    console = Console(file=io.StringIO(), force_terminal=True, width=80, height=24)
+    screen = LiveScreen(dryer_rig(), (), console, simulated=False, quiet_before_commands=False)
+    with screen, Typist(monkeypatch) as typist:
+        ask = person_at(console) if plain else screen.ask
+        assert ask is not None
+        typist.type("y\ny\n")
+        threading.Timer(0.4, typist.type, ["n\n"]).start()
+        assert ask("Is it OFF?") is False
 
 
 # ---------------------------------------------------------------- plain lines

@@ -8,6 +8,7 @@ from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.reader import ArchivedRun, find_run
 from restart_bench.model.journal import CycleJudged, CycleRecords
 from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +20,16 @@ class Earlier:
     places: frozenset[tuple[str, str, int]]
     last_cycle: int
 
+    @property
+    def told(self) -> str:
+        """How many count; a cycle that ended in an error is not done again to get another verdict (rule 11)."""
+        errors = sum(one.verdict is Verdict.ERROR for one in self.counted)
+        told = f"{counted(len(self.counted), 'cycle')} of it counted as done"
+        if not errors:
+            return told
+        such = "one that was an error too: it" if errors == 1 else f"{errors} that were errors too: each"
+        return f"{told} ({such} is a result, and no later try hides it)"
+
 
 def earlier_cycles(run: ArchivedRun) -> Earlier:
     """What of a closed run counts: every judged cycle that went to its end, or that proved a fail before.
@@ -26,22 +37,22 @@ def earlier_cycles(run: ArchivedRun) -> Earlier:
     A run that itself went on with another one brings that one's cycles along.
     """
     judged = {cycle.cycle: cycle for cycle in run.records if isinstance(cycle, CycleJudged)}
-    counted: dict[int, CycleJudged] = {}
+    counting: dict[int, CycleJudged] = {}
     places: set[tuple[str, str, int]] = set()
     for number, records in run.cycle_records.items():
         cycle = judged.get(number)
         if cycle is None or not (_went_to_its_end(records) or cycle.verdict is Verdict.FAIL):
             continue
-        counted[number] = cycle
+        counting[number] = cycle
         places.add((records.started.scenario, records.started.case, records.started.number))
     last = max(run.cycle_records, default=0)
     before = gone_on_with(run)
     if before is not None:
         earlier = earlier_cycles(before)
-        counted = {**{cycle.cycle: cycle for cycle in earlier.counted}, **counted}
+        counting = {**{cycle.cycle: cycle for cycle in earlier.counted}, **counting}
         places |= earlier.places
         last = max(last, earlier.last_cycle)
-    return Earlier(tuple(counted.values()), frozenset(places), last)
+    return Earlier(tuple(counting.values()), frozenset(places), last)
 
 
 def _went_to_its_end(records: CycleRecords) -> bool:

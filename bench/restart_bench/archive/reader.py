@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive.files import SUMS, ArchiveError, clear_errors, is_going_on
-from restart_bench.archive.kept_cycles import KeptCycles
 from restart_bench.archive.soundness import altered_text, verify
 from restart_bench.model.codec import from_fields, from_line
 from restart_bench.model.journal import CycleJudged, CycleRecords, Record, cycle_records, table_number
@@ -124,6 +123,8 @@ def whole_lines(content: bytes) -> tuple[list[bytes], int]:
 def read_journal(path: Path) -> list[Record]:
     """All records of a journal, its judged cycles kept; a torn last line is left out. Raises ArchiveError that names
     a damaged line."""
+    from restart_bench.archive.kept_cycles import KeptCycles
+
     kept = KeptCycles()
     records: list[Record] = []
     for number, line in enumerate(_lines_of(path), start=1):

@@ -60,6 +60,7 @@ class Drift:
 # ---------------------------------------------------------------- median and extremes
 
 
+@cache
 def median_ranks(count: int, confidence: float = 0.95) -> tuple[int, int, float] | None:
     """Ranks of the order statistics that bound the median, and the confidence reached: the narrowest symmetric pair
     (k, n + 1 - k) with 1 - 2 P(X <= k - 1 | n, 1/2) >= `confidence`. None where even the extremes do not reach it."""
@@ -68,7 +69,7 @@ def median_ranks(count: int, confidence: float = 0.95) -> tuple[int, int, float]
     rank = 0
     for place in range(count // 2):
         below += math.comb(count, place)
-        if 2 * below > (1.0 - confidence) * 2**count * (1 + 1e-12):
+        if 2 * below / 2**count > (1.0 - confidence) * (1 + 1e-12):  # either alone may be beyond a float
             break
         outside, rank = 2 * below, place + 1
     return (rank, count + 1 - rank, 1.0 - outside / 2**count) if rank else None
@@ -139,11 +140,16 @@ def drift(observations: Sequence[Observation]) -> Drift:
         raise ValueError("one observation shows no drift")
     every = math.ceil(len(observations) / DRIFT_OF)
     low, high = np.asarray(observations[::every], dtype=float).T
-    earlier, later = np.triu_indices(len(low), k=1)
-    between = (later - earlier) * every
-    lows, highs = (low[later] - high[earlier]) / between, (high[later] - low[earlier]) / between
+    count = len(low)
+    lows, highs = np.empty((2, count * (count - 1) // 2))  # of every pair; filled in place, as they are many
+    done = 0
+    for first in range(count - 1):
+        pairs = slice(done, done := done + count - 1 - first)
+        between = np.arange(1, count - first) * every
+        lows[pairs] = (low[first + 1 :] - high[first]) / between
+        highs[pairs] = (high[first + 1 :] - low[first]) / between
     surely = max(0, *(2 * int(np.count_nonzero(ordered)) - len(lows) for ordered in (lows > 0, highs < 0)))
-    return Drift(float(np.median(lows)), float(np.median(highs)), _kendall_p(len(low), surely))
+    return Drift(float(np.median(lows)), float(np.median(highs)), _kendall_p(count, surely))
 
 
 def _kendall_p(count: int, surplus: int) -> float:

@@ -19,6 +19,7 @@ from restart_bench.cli.common import (
     LogsOption,
     RunText,
     ViewOption,
+    file_for,
     honest_exit,
     picture_of,
 )
@@ -192,7 +193,7 @@ def _outside(archived: ArchivedRun, file: Path) -> None:
     """Makes the folder of a file that is to be written. Raises Refused where it lies in the run's own folder."""
     if archived.folder.resolve() in file.resolve().parents:
         raise Refused(f"{file} lies in the run's own folder, which is never written to again; choose another --out")
-    file.parent.mkdir(parents=True, exist_ok=True)
+    file_for("--out", file, "record.html")
 
 
 def _print_changes(archived: ArchivedRun, outcome: RunOutcome, *, by_archived: bool) -> None:
@@ -338,7 +339,8 @@ def export(
         raise Refused("--separator is one character and --decimal is . or , and they must differ")
     folder = find_run(run, logs)
     own = "" if table == "cycles" else f"-{table}"
-    file = out if out is not None else Path(f"{folder.name.removeprefix('run=')}{own}.csv")
+    default = f"{folder.name.removeprefix('run=')}{own}.csv"
+    file = file_for("--out", out if out is not None else Path(default), default)
     with _read_honestly(folder):
         exported = export_run(folder, file, table=table, separator=separator, decimal=decimal)
     if exported.altered:

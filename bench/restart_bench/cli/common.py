@@ -13,7 +13,7 @@ import sys
 import tempfile
 import textwrap
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal, ParamSpec, TextIO
@@ -195,6 +195,28 @@ def picture_of(view: str) -> Picture:
     from restart_bench.screen.tiles import tiles
 
     return tiles if view == "tiles" else frame
+
+
+def file_for(option: str, file: Path, like: str) -> Path:
+    """A file that is to be written: its folder is made. Raises Refused where a folder stands in its place, or a file
+    where its folder has to be. `like`: a name that it might have."""
+    if file.is_dir() or not file.name:
+        raise Refused(f"{option} {file}: is a folder; name a file, like {file / like}")
+    _refuse_file_among(option, file, file.parents)
+    file.parent.mkdir(parents=True, exist_ok=True)
+    return file
+
+
+def folder_for(option: str, folder: Path) -> Path:
+    """A folder that may be made. Raises Refused where a file stands there."""
+    _refuse_file_among(option, folder, (folder, *folder.parents))
+    return folder
+
+
+def _refuse_file_among(option: str, named: Path, folders: Iterable[Path]) -> None:
+    for place in folders:
+        if place.exists() and not place.is_dir():
+            raise Refused(f"{option} {named}: {place} is a file; name a folder")
 
 
 def duration_option(option: str, written: str) -> int:

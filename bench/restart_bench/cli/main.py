@@ -31,6 +31,8 @@ from restart_bench.cli.common import (
     ViewOption,
     complain,
     duration_option,
+    file_for,
+    folder_for,
     honest_exit,
     let_go_of_streams,
     picture_of,
@@ -224,6 +226,7 @@ def run(
         for suite in suites:
             _say_warnings(suite)
         _refuse_unwritable(junit)
+        folder_for("--logs", logs)
         from restart_bench.report.record.writing import write_report
 
         armed = [None] * len(suites) if simulated else _armed_as([suite.rig.name for suite in suites], arm)
@@ -327,8 +330,8 @@ def _refuse_unwritable(file: Path | None) -> None:
 
     if file is None:
         return
+    file_for("--junit", file, "results.xml")
     try:
-        file.parent.mkdir(parents=True, exist_ok=True)
         was_there = file.exists()
         with file.open("ab"):
             pass

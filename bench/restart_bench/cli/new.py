@@ -20,6 +20,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
+from restart_bench.cli.common import folder_for
 from restart_bench.files.faults import Fault, FaultsFound
 from restart_bench.files.kinds import read_point_name
 from restart_bench.files.points_table import ListedPoint, read_points
@@ -63,6 +64,7 @@ def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> i
     list of points can't make one."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Refused(f"{folder} is there already and not empty; name a new folder")
+    folder_for("new", folder)
     listed = _usable(points, read_points(points), by_hand) if points is not None else ()
     if sys.stdin.isatty():
         answers = ask_all(_at_console, folder.name, by_hand, listed=listed)
@@ -72,6 +74,9 @@ def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> i
             raise Refused(f"{left}: an answer more than there are questions; nothing was written")
     if points is not None:
         _refuse_faults(points, answers, by_hand)
+    for name, label in answers.labels:
+        if not label.isascii():
+            print(f"{label} is called {name} in the files")
     folder.mkdir(parents=True, exist_ok=True)
     for name, text in files_for(answers, by_hand).items():
         (folder / name).write_text(text, encoding="utf-8")
@@ -79,12 +84,12 @@ def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> i
     print("Next, without any hardware:")
     print(f"  restart-bench check {folder}              what would happen")
     print(f"  restart-bench run {folder} --simulated    the same, with a model")
-    if by_hand:
-        port = _port_here(answers.controller_host)
-        print(f"  restart-bench simulate {folder} --port {port or 20001} --panel")
-        print("      a rig to work by keyboard, in a terminal of its own; then the next two")
-        if not port:
-            print("      with 127.0.0.1:20001 as the controller's address")
+    port = _port_here(answers.controller_host)
+    print(f"  restart-bench simulate {folder} --port {port or 20001} --panel")
+    print("      a rig to work by keyboard, in a terminal of its own; then the next two")
+    if not port:
+        others = "" if by_hand else ", 127.0.0.1:20002 as that of the independent I/O, 127.0.0.1:20003 as the relay's"
+        print(f"      with 127.0.0.1:20001 as the controller's address{others}")
     print("Then, on the rig:")
     print(f"  restart-bench look {folder}               correct rig.yaml until it reads right")
     print(f"  restart-bench run {folder} --arm {answers.rig}")
@@ -129,7 +134,7 @@ def ask_all(
         answers = Answers(rig, _names_of(stays_off), _names_of(comes_back), labels=labels)
     answers = replace(answers, controller_host=asked(ask, "IP address of the controller", "192.0.2.10", _address))
     if by_hand:
-        return replace(answers, mode=asked(ask, _MODE_QUESTION.format("none or by-hand"), "none", _mode("by-hand")))
+        return replace(answers, mode=asked(ask, _BY_HAND_QUESTION, "no", _mode("by-hand")))
     contact = "Contact: normally-open (coil off = supply off) or normally-closed"
     return replace(
         answers,
@@ -147,6 +152,8 @@ def ask_all(
 
 
 _MODE_QUESTION = "Shall run mode be left as well, by a mode switch? {}"
+_BY_HAND_QUESTION = "Shall run mode be left as well, by a mode switch that a person turns? yes or no"
+_YES, _NO = ("yes", "y"), ("no", "n")
 
 
 def _answer(ask: AskText, question: str, proposed: str, read: Callable[[str], T], *, again: bool) -> T:
@@ -204,9 +211,14 @@ def _of_the_list(names: Sequence[str]) -> Callable[[str], tuple[str, ...]]:
     return read
 
 
+_SPELT = {"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "å": "aa", "æ": "ae", "ø": "oe", "œ": "oe"}
+"""Letters that are two without their marks; of all others the mark is left out (é: e)."""
+
+
 def _point_name(label: str) -> str:
     """The label as a name may be written: `M1 Auger` becomes m1_auger. Raises ValueError where nothing is left."""
-    letters = unicodedata.normalize("NFKD", label).encode("ascii", "ignore").decode().lower()
+    spelt = "".join(_SPELT.get(letter, letter) for letter in unicodedata.normalize("NFC", label.lower()))
+    letters = unicodedata.normalize("NFKD", spelt).encode("ascii", "ignore").decode().lower()
     name = re.sub(r"[^a-z0-9]+", "_", letters).strip("_")
     if not _POINT_NAME.fullmatch(name):
         raise ValueError(
@@ -231,8 +243,12 @@ def _address(text: str) -> str:
 
 def _mode(*ways: str) -> Callable[[str], str]:
     def read(text: str) -> str:
+        if text in _NO:
+            return "none"
+        if text in _YES and len(ways) == 1:
+            return ways[0]
         if text not in ("none", *ways):
-            raise ValueError(f"{text}: write none or {' or '.join(ways)}")
+            raise ValueError(f"{text}: write {'no or yes' if len(ways) == 1 else ' or '.join(['none', *ways])}")
         return text
 
     return read

@@ -152,7 +152,17 @@ class Reachability:
         return Bounds(int(self.sent[both[0]]), int(self.received[both[0]])) if len(both) else None
 
     def fate(self, cut: Bounds, restored: Bounds) -> ConnectionOutcome:
-        """What became of the connection that was in use at the cut."""
+        """What became of the connection that was in use at the cut. Marks and findings ask for it several times, and it
+        goes over all rows: it is worked out once."""
+        if (cut, restored) not in self._fates:
+            self._fates[cut, restored] = self._fate(cut, restored)
+        return self._fates[cut, restored]
+
+    @cached_property
+    def _fates(self) -> dict[tuple[Bounds, Bounds], ConnectionOutcome]:
+        return {}
+
+    def _fate(self, cut: Bounds, restored: Bounds) -> ConnectionOutcome:
         old = self.connection_at(cut.not_before_ns)
         if old is None:
             return ConnectionOutcome(None, None, None)

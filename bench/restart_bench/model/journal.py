@@ -164,7 +164,7 @@ class Forecast:
 class Trouble:
     """Something that makes the cycle (or the run) an error, or worth noting.
 
-    `kind`: unreachable, relay, stuck, only_while, observer, log, slept, identity, wall clock, stopped.
+    `kind`: unreachable, relay, stuck, only_while, observer, log, slept, identity, network, wall clock, stopped.
     `error` is False for mere notes. `at_ns` is its earliest instant.
     """
 

@@ -7,8 +7,9 @@ is lost and nothing is counted twice.
 from __future__ import annotations
 
 import itertools
+from array import array
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -147,7 +148,7 @@ class SampleStore:
         self._saved = self._start  # the file holds whole records up to here; from `_offset` on nobody looked at them
         self._pending: list[Records] = []
         self._pending_records = 0
-        self._places: dict[int, list[tuple[int, int]]] = {}  # cycle -> (offset in the file, records)
+        self._places: dict[int, array[int]] = {}  # cycle -> offset in the file and records, by turns
         self._condensed: tuple[int, Condenser] | None = None  # of the newest cycle
         self._newest = _Newest()
         self._newest_of: dict[int, Newest] = {}
@@ -198,7 +199,7 @@ class SampleStore:
     def count_of(self, cycle: int) -> int:
         """How many records a cycle has so far."""
         self._work_off()
-        return sum(count for _, count in self._places.get(cycle, []))
+        return sum(self._places.get(cycle, ())[1::2])
 
     def of_cycle(self, cycle: int) -> Records:
         """All records of a cycle so far, read-only, from the file."""
@@ -208,10 +209,8 @@ class SampleStore:
     def pieces_of(self, cycle: int) -> Iterator[Records]:
         """The same, some thousand at a time: only one piece is in memory."""
         self._work_off()
-        yield from self._pieces(self._places.get(cycle, []))
-
-    def _pieces(self, places: Sequence[tuple[int, int]]) -> Iterator[Records]:
-        for offset, count in tuple(places):
+        places = tuple(self._places.get(cycle, ()))
+        for offset, count in zip(places[::2], places[1::2], strict=True):
             for start in range(0, count, PIECE):
                 length = min(PIECE, count - start) * self._size
                 yield np.frombuffer(self._from_file(offset + start * self._size, length), self._dtype)
@@ -304,15 +303,14 @@ class SampleStore:
             )
 
     def _add_of_cycle(self, cycle: int, records: Records, offset: int) -> None:
-        if self._condensed is None or self._condensed[0] != cycle:
-            begun = Condenser(self.layout, _LIVE)
-            for piece in self._pieces(self._places.get(cycle, [])):  # a cycle that was set again
-                begun.add(piece)
-            self._condensed = cycle, begun
-        self._condensed[1].add(records)
-        places = self._places.setdefault(cycle, [])
-        if places and places[-1][0] + places[-1][1] * self._size == offset:
-            offset, before = places.pop()
-            places.append((offset, before + len(records)))
+        places = self._places.setdefault(cycle, array("q"))
+        if not places:
+            self._condensed = cycle, Condenser(self.layout, _LIVE)
+        if self._condensed is not None and self._condensed[0] == cycle:
+            self._condensed[1].add(records)
+        else:  # set again, as 0 between all cycles: to read it all once more is left to whoever asks for it
+            self._condensed = None
+        if places and places[-2] + places[-1] * self._size == offset:
+            places[-1] += len(records)
         else:
-            places.append((offset, len(records)))
+            places.extend((offset, len(records)))

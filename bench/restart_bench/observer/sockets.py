@@ -9,6 +9,7 @@ import os
 import socket
 import struct
 import sys
+from pathlib import Path
 
 _TCP_USER_TIMEOUT = 18  # Linux: how long unacknowledged data may wait before the kernel gives a connection up
 _TCP_RTO_MAX_MS = 44  # Linux 6.15 and newer: the longest pause between two retransmissions
@@ -53,6 +54,20 @@ def _keep_asking(sock: socket.socket) -> None:
         for option, value in ((_TCP_USER_TIMEOUT, _HOUR_MS), (_TCP_RTO_MAX_MS, 1000)):
             with contextlib.suppress(OSError):  # an older kernel
                 sock.setsockopt(socket.IPPROTO_TCP, option, value)
+
+
+_NEIGHBOURS = Path("/proc/net/arp")
+_COMPLETE = 0x2  # of its column "Flags": the hardware address is known
+
+
+def asked_for_on(host: str) -> str:
+    """The interface on which this computer asks the network for a host's hardware address and has no answer yet; ""
+    where it does not, and where that is not known (anything but Linux, names, IPv6)."""
+    try:
+        rows = [line.split() for line in _NEIGHBOURS.read_text(encoding="ascii").splitlines()[1:]]
+        return next((row[-1] for row in rows if row[0] == host and not int(row[2], 16) & _COMPLETE), "")
+    except (OSError, ValueError, IndexError):
+        return ""
 
 
 def wait_briefly(sock: socket.socket) -> None:

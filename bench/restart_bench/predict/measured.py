@@ -7,7 +7,7 @@ it is listed, and nothing of it is claimed.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from restart_bench.model.journal import CycleJudged, FindingKind, OutputSeen
 from restart_bench.model.program import Program, Timer
@@ -94,7 +94,7 @@ class Prediction:
         plays = self.plays.get(cycle.scenario)
         if plays is None or output not in self.outputs:
             return None
-        ends = ends_of(self._told(cycle, plays, OutputSeen(output, output)).ways, output)
+        ends = ends_of(self._fitting(cycle, plays) or plays.ways, output)
         return next(iter(ends)) if len(ends) == 1 else None
 
     def compared(self, cycles: Sequence[CycleJudged], answers: Iterable[Answer] = (), *, simulated: bool) -> Compared:
@@ -141,24 +141,29 @@ class Prediction:
 
     def _grouped(self, cycles: Sequence[CycleJudged]) -> dict[tuple[str, str, str, str], list[_Told]]:
         grouped: dict[tuple[str, str, str, str], list[_Told]] = {}
+        alike: dict[OutputSeen, OutputSeen] = {}  # most cycles show the same: it is held once
         for cycle in cycles:
             plays = self.plays.get(cycle.scenario)
             if plays is None or not _restarted(cycle, plays):
                 continue
+            fitting = self._fitting(cycle, plays)
             for seen in cycle.outputs:
                 if seen.point in self.outputs:
                     key = (seen.point, plays.restart, plays.inputs, _word(seen.before))
-                    grouped.setdefault(key, []).append(self._told(cycle, plays, seen))
+                    untimed = replace(seen, loss_ns=None, delay_ns=None, shortest_excluded_ns=None)
+                    same = alike.setdefault(untimed, untimed)
+                    grouped.setdefault(key, []).append(_Told(cycle.cycle, same, plays.ways, fitting))
         order = {point.name: number for number, point in enumerate(self.rig.outputs())}
         return dict(
             sorted(grouped.items(), key=lambda item: (order[item[0][0]], item[0][1] != SUPPLY, item[0][3] != ON))
         )
 
-    def _told(self, cycle: CycleJudged, plays: Plays, seen: OutputSeen) -> _Told:
+    def _fitting(self, cycle: CycleJudged, plays: Plays) -> tuple[Way, ...]:
+        """The ways that begin as a cycle was seen before its cut."""
         before = {
             one.point: bool(one.before) for one in cycle.outputs if one.point in self.outputs and one.before is not None
         }
-        return _Told(cycle.cycle, seen, plays.ways, plays.fitting(before))
+        return plays.fitting(before)
 
 
 def _restarted(cycle: CycleJudged, plays: Plays) -> bool:

@@ -45,7 +45,7 @@ class Foretold:
 def foretell(run: OneRun, patience_s: float = BUDGET_S) -> Foretold | None:
     """The program model of a run beside its cycles; None where there is no model, or nothing to put beside it, or
     where the archive is not as it was closed."""
-    if run.program is None or not run.cycles or run.altered:
+    if run.program is None or not run.counted or run.altered:
         return None
     from restart_bench.predict.measured import Prediction
 
@@ -53,7 +53,7 @@ def foretell(run: OneRun, patience_s: float = BUDGET_S) -> Foretold | None:
     if not prediction.outputs:
         return None
     answers, note = _answers(run, prediction, patience_s)
-    return Foretold(prediction, prediction.compared(run.cycles, answers, simulated=run.simulated), note)
+    return Foretold(prediction, prediction.compared(run.counted, answers, simulated=run.simulated), note)
 
 
 def forecasts_of(run: OneRun, found: Foretold | None) -> tuple[ForecastRow, ...]:
@@ -70,7 +70,7 @@ def _answers(run: OneRun, prediction: Prediction, patience_s: float) -> tuple[tu
     from restart_bench.predict.proving.patience import within
 
     assert run.program is not None
-    restarts, inputs = prediction.asked(run.cycles)
+    restarts, inputs = prediction.asked(run.counted)
     outputs = [point.name for point in run.rig.outputs() if point.name in prediction.outputs]
     try:
         with within(Clock.of(patience_s)):

@@ -22,6 +22,7 @@ from restart_bench.evidence.marks import (
     ready_conditions,
     ready_since,
 )
+from restart_bench.evidence.reachability import NEIGHBOUR_NS
 from restart_bench.evidence.traces import pace_ns
 from restart_bench.model.clock import BLIND_NS, FAR_NS, NS_PER_S, Bounds, now_ns
 from restart_bench.model.journal import CutAnnounced, CycleEnded, CycleStarted, Switching, Trouble
@@ -30,8 +31,9 @@ from restart_bench.model.samples import SampleKind
 from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.step_kinds import facts_of
 from restart_bench.model.ways import way_of
-from restart_bench.model.wording import show_wanted
+from restart_bench.model.wording import at_most, show_wanted
 from restart_bench.observer.diagnosis import diagnose
+from restart_bench.observer.sockets import asked_for_on
 from restart_bench.run.actuators import CommandRefused, SupplyFailed
 from restart_bench.run.context import AFTERGLOW_NS, CycleContext, Situation, WasReady, afterglow_ns
 from restart_bench.run.limits import ON_AT_LEAST
@@ -411,6 +413,20 @@ class CycleAct:
         context.counted_from()  # a person may take long to switch, and the command counts from when it was given
         restored = self._command_restore()
         context.situation.restored_ns = restored.after_ns
+        self._tell_forgotten(restored)
+
+    def _tell_forgotten(self, restored: Switching) -> None:
+        """The network has forgotten who stayed dark for long: what that costs, beside what it costs it in."""
+        controller = self._context.rig.controller
+        cable = asked_for_on(controller.host) if controller is not None else ""
+        if controller is not None and cable:
+            host, late = controller.host, at_most(NEIGHBOUR_NS)
+            text = (
+                f"{controller.name} was dark for so long that this computer had forgotten the network address of "
+                f"{host}; it asks for it once a second, so the first answer may come up to {late} late (the bounds of "
+                f"marks hold that); `ip neigh replace {host} lladdr ADDRESS dev {cable} nud permanent` keeps it known"
+            )
+            self._context.record(Trouble(self._turn.cycle, "network", text, restored.after_ns, error=False))
 
     def _is_dip(self) -> bool:
         """Shorter than the supply's shortest off time, as its limits allow for dips; a mode cut has no such limit."""

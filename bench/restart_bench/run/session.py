@@ -36,7 +36,6 @@ from restart_bench.model.outcome import OneRun, Refused, RunOptions, RunOutcome,
 from restart_bench.model.rig import Identity, Rig
 from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import counted
 from restart_bench.observer.diagnosis import unit_text
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.identification import Greeting, greetings, identities
@@ -119,7 +118,10 @@ class SessionPlan:
     def facts(self, said: Mapping[str, Identity]) -> dict[str, Any]:
         """What run.json tells of it."""
         before = facts_before(self.suite, self.options, seed=self.seed, planned=self.cycles(), identities=said)
-        return before if self.earlier is None else {**before, "resumes": {"run": self.earlier.id}}
+        if self.earlier is None:
+            return before
+        by = self.options.by or str(self.earlier.run.get("by") or before["by"])
+        return {**before, "by": by, "resumes": {"run": self.earlier.id}}
 
     def try_supply(self) -> None:
         """Raises Refused where the supply is held by another bench now, or worn out; nothing is kept of it."""
@@ -357,14 +359,11 @@ class OpenSession:
         self._earlier = earlier_cycles(earlier)
         self._chronicle.cycle = self._earlier.last_cycle
         to_come = [turn for scenario in self._plan.suite.scenarios for turn in self._turns(scenario)]
-        self._view.of_cycles = self._earlier.last_cycle + len(to_come)
+        self._view.of_cycles = self._earlier.last_cycle + len(to_come) + (self._open_cut is not None)
         places = [(turn.scenario.name, turn.case.name) for turn in to_come]
         begun = [self._open_cut.place[:2]] if self._open_cut is not None else []
         self._view.time_left.to_come = dict(Counter([*places, *begun]))
-        done = counted(len(self._earlier.counted), "cycle")
-        self._chronicle.say(
-            f"goes on with {earlier.id}: {done} of it counted as done, those that are left are done now"
-        )
+        self._chronicle.say(f"goes on with {earlier.id}: {self._earlier.told}, those that are left are done now")
 
     def keep(self, stack: ExitStack) -> None:
         """It has begun: what it opened stays open until its end."""

@@ -70,7 +70,7 @@ def person_at(console: Console, *, before: Callable[[float], object] | None = No
     def ask(question: str) -> bool:
         if before is not None:
             before(1.0)
-        return ask_on(console, question)
+        return ask_on(console, question, anew=True)
 
     return answering(ask)
 
@@ -111,8 +111,13 @@ YES_OR_NO: Mapping[str, bool] = {"y": True, "yes": True, "n": False, "no": False
 GUESSES: Mapping[str, bool | None] = {**YES_OR_NO, "?": None}
 
 
-def ask_on(console: Console, question: str) -> bool:
-    """Asks until the answer is yes or no. Raises EOFError where the input has ended."""
+def ask_on(console: Console, question: str, *, anew: bool = False) -> bool:
+    """Asks until the answer is yes or no; `anew`: what was typed before does not answer it. Raises EOFError where the
+    input has ended."""
+    if anew:
+        from restart_bench.screen.keyboard import forget_typed
+
+        forget_typed()
     return _one_of(console, question, YES_OR_NO)
 
 

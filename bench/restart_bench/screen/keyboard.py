@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 from types import TracebackType
 
 _SEQUENCES = {
@@ -94,6 +95,11 @@ if sys.platform == "win32":
             """The same one by one."""
             yield from self.read(within_s)
 
+    def forget_typed() -> None:
+        """What was typed so far answers nothing that is asked from now on."""
+        while msvcrt.kbhit():
+            msvcrt.getwch()
+
 else:
     import select
     import termios
@@ -136,3 +142,8 @@ else:
             self._left = self._left or self.read(within_s)
             while self._left:
                 yield self._left.pop(0)
+
+    def forget_typed() -> None:
+        """What was typed so far answers nothing that is asked from now on."""
+        with suppress(termios.error, OSError, ValueError):  # standard input is no terminal
+            termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)

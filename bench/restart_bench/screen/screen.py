@@ -23,7 +23,7 @@ from restart_bench.model.scenario import Scenario
 from restart_bench.model.wording import without_controls
 from restart_bench.screen.console import GUESSES, YES_OR_NO, ask_on, asked_for, guess_on, please
 from restart_bench.screen.frame import frame
-from restart_bench.screen.keyboard import Keyboard, has_keyboard
+from restart_bench.screen.keyboard import Keyboard, forget_typed, has_keyboard
 from restart_bench.screen.screen_state import Gathered
 from restart_bench.screen.strips import ASCII, UNICODE, Glyphs
 
@@ -110,16 +110,19 @@ class LiveScreen:
 
     def ask(self, question: str) -> bool:
         """Puts a question to the person at the console and waits for yes or no. It stands in the picture, which stays.
+        What was typed before it stood there does not answer it: power may hang on it.
 
         Raises EOFError where the input has ended, KeyboardInterrupt at Ctrl-C.
         """
-        return self._answer(question, YES_OR_NO, ask_on)
+        return self._answer(question, YES_OR_NO, ask_on, anew=True)
 
     def guess(self, question: str) -> bool | None:
         """The same for what a person expects; None where he does not know."""
         return self._answer(question, GUESSES, guess_on)
 
-    def _answer(self, question: str, answers: Mapping[str, A], plain: Callable[[Console, str], A]) -> A:
+    def _answer(
+        self, question: str, answers: Mapping[str, A], plain: Callable[[Console, str], A], *, anew: bool = False
+    ) -> A:
         """In the picture where single keys can be read and a picture can be drawn; else below it, by `plain`."""
         if self.problem or not has_keyboard():
             with self._pen:
@@ -128,6 +131,9 @@ class LiveScreen:
         try:
             with Keyboard() as keyboard:
                 told = asked_for(question, answers)
+                if anew:
+                    self._draw_question(told, "")
+                    forget_typed()
                 while (answer := self._line(keyboard, told).strip().lower()) not in answers:
                     told = f"{please(answers)} {asked_for(question, answers)}"
                 return answers[answer]

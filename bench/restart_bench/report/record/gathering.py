@@ -48,7 +48,7 @@ from restart_bench.model.wording import (
     show_value,
     source_text,
 )
-from restart_bench.report.explaining import why_of
+from restart_bench.report.explaining import BUDGET_S, why_of
 from restart_bench.report.record.data import (
     CaseLine,
     DemonstrationRow,
@@ -108,7 +108,10 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         matrix=tuple(_matrix(suite.rig, cycles)),
         limits_in_short=limits_in_short(suite.rig, cycles),
         not_tested=tuple(not_tested(suite, cycles)),
-        facts=(*fact_groups(run, suite), *_foretold(run, suite, own, explain=explain)),
+        facts=(
+            *fact_groups(run, suite),
+            *_foretold(run, suite, own, cycles[: -len(own) or None], explain=explain),
+        ),
         devices=devices(suite.rig),
         points=tuple(_point_rows(suite.rig)),
         files=tuple(
@@ -136,8 +139,11 @@ def _earlier(run: ArchivedRun) -> tuple[CycleJudged, ...]:
     return earlier_cycles(before).counted if before is not None else ()
 
 
-def _foretold(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged], *, explain: bool) -> Iterator[FactGroup]:
-    """What the archived program model (if it is asked) and people said of each output, beside what was measured."""
+def _foretold(
+    run: ArchivedRun, suite: Suite, own: Sequence[CycleJudged], earlier: Sequence[CycleJudged], *, explain: bool
+) -> Iterator[FactGroup]:
+    """What the archived program model (if it is asked) and people said of each output, beside what was measured. For
+    its score the model is played whether it is asked or not, which takes no search."""
     from restart_bench.report import foretold
 
     if run.altered or run.run.get("rehearsal"):
@@ -147,14 +153,15 @@ def _foretold(run: ArchivedRun, suite: Suite, cycles: Sequence[CycleJudged], *, 
         run.folder,
         suite.rig,
         (),
-        tuple(cycles),
+        tuple(own),
+        earlier=tuple(earlier),
         forecasts=tuple(record for record in run.records if isinstance(record, Forecast)),
         program=suite.program,
         tested=suite.scenarios,
         simulated=run.simulated,
     )
-    found = foretold.foretell(told) if explain else None
-    if found is not None and found.compared.rows:
+    found = foretold.foretell(told, BUDGET_S if explain else 0.0) if explain or told.forecasts else None
+    if explain and found is not None and found.compared.rows:
         yield FactGroup(foretold.HEAD, tuple(Fact(*line) for line in foretold.foretold_facts(found)))
     rows, model = foretold.forecasts_of(told, found), found is not None
     if rows:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
@@ -90,11 +90,16 @@ class ProgramRow:
 
 def render(data: RecordData) -> str:
     """The whole page. It loads nothing: styles, script and data stand in it."""
+    return "".join(rendered(data))
+
+
+def rendered(data: RecordData) -> Iterator[str]:
+    """The same piece by piece."""
     script = _part("record.js")
     return (
         _environment()
         .get_template("record.html")
-        .render(
+        .generate(
             data=data,
             first=first_page(data),
             limits=limits_once(data.scenarios),
@@ -125,7 +130,7 @@ def render_page(data: RecordData) -> str:
     """The hand-out: one A4 page that says what was tested, what happened in the worst cycle, and what that does not
     show, with room to sign. It loads nothing and runs nothing."""
     scenarios = sorted(data.scenarios, key=lambda one: badness(one.verdict))[:_PAGE_SCENARIOS]
-    worst = min(data.diagrams, key=_worst_of, default=None)
+    worst = min(filter(None, map(_cut_alone, data.diagrams)), key=_worst_of, default=None)
     drawn = on_one_page(worst) if worst is not None and worst.cycles else None
     room = PAGE_LINES - 2.2 * len(scenarios) - (2.6 * len(drawn.lanes) + 8 if drawn is not None else 0)
     return (
@@ -138,6 +143,7 @@ def render_page(data: RecordData) -> str:
             case=DrawnCase(drawn, draw(drawn)) if drawn is not None else None,
             lanes_left=len(worst.lanes) - len(drawn.lanes) if worst is not None and drawn is not None else 0,
             first=_matrix_page(data, room),
+            errors=sum(one.counted.get("error", 0) for one in data.scenarios),
             gloss=_GLOSS,
             paths=PATHS,
             geometry=GEOMETRY,
@@ -148,6 +154,12 @@ def render_page(data: RecordData) -> str:
             signs=Markup(symbols()),
         )
     )
+
+
+def _cut_alone(diagram: CaseDiagram) -> CaseDiagram | None:
+    """The cycles in which something was cut: in the others nothing happened that a newcomer could look at."""
+    cut = tuple(cycle for cycle in diagram.cycles if any(mark.name == "cut" for mark in cycle.marks))
+    return replace(diagram, cycles=cut) if cut else None
 
 
 def _worst_of(diagram: CaseDiagram) -> int:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from restart_bench.archive.files import write_whole
+from restart_bench.archive.files import whole_or_absent, write_whole
 from restart_bench.report.record.gathering import gather
-from restart_bench.report.record.rendering import render, render_page
+from restart_bench.report.record.rendering import render_page, rendered
 
 if TYPE_CHECKING:
     from restart_bench.archive.reader import ArchivedRun
@@ -20,7 +20,9 @@ def write_record(run: ArchivedRun, out: Path, *, explain: bool = True) -> None:
     Raises ArchiveError where the archive is damaged or the disk does not take the file, FaultsFound where this
     version of the bench refuses the archived input files.
     """
-    write_whole(out, render(gather(run, explain=explain)).encode("utf-8"))
+    data = gather(run, explain=explain)
+    with whole_or_absent(out, "write") as temporary, temporary.open("w", encoding="utf-8", newline="") as file:
+        file.writelines(rendered(data))
 
 
 def write_page(run: ArchivedRun, out: Path) -> None:
