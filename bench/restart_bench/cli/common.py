@@ -201,7 +201,7 @@ def file_for(option: str, file: Path, like: str) -> Path:
     """A file that is to be written: its folder is made. Raises Refused where a folder stands in its place, or a file
     where its folder has to be. `like`: a name that it might have."""
     if file.is_dir() or not file.name:
-        raise Refused(f"{option} {file}: is a folder; name a file, like {file / like}")
+        raise Refused(f"{option} {file}: is a folder; name a file, like {file / like}; nothing was moved")
     _refuse_file_among(option, file, file.parents)
     file.parent.mkdir(parents=True, exist_ok=True)
     return file
@@ -216,7 +216,7 @@ def folder_for(option: str, folder: Path) -> Path:
 def _refuse_file_among(option: str, named: Path, folders: Iterable[Path]) -> None:
     for place in folders:
         if place.exists() and not place.is_dir():
-            raise Refused(f"{option} {named}: {place} is a file; name a folder")
+            raise Refused(f"{option} {named}: {place} is a file; name a folder; nothing was moved")
 
 
 def duration_option(option: str, written: str) -> int:
