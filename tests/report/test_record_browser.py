@@ -487,10 +487,10 @@ def test_the_questions_for_fourteen_outputs_are_one_page(browser: Chrome, folder
     shown = Shown(browser, folder / "sheet.html")
     (page,) = _pages(_print(shown, *A4))
     assert page.count("M1 elevator") == 2 * ONE_PAGE and "Show what" not in page
-    assert "can pulse" not in page and "then on" not in page
+    assert "can pulse" not in page and "comes back" not in page
     shown.run("for (const box of document.querySelectorAll('.show')) box.click()")
     (page,) = _pages(_print(shown, *A4))
-    assert page.count("can pulse") == page.count("then on 12") == 2 * ONE_PAGE
+    assert page.count("can pulse") == page.count("comes back 12") == 2 * ONE_PAGE
 
 
 def test_what_is_hidden_does_not_show_by_its_length(browser: Chrome, folder: Path) -> None:
