@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import io
 import random
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pytest
@@ -26,6 +26,7 @@ from restart_bench.judging.campaign.ride_through import (
 )
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.scenario import judge_scenario
+from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.journal import CONTRADICTORY, LEFT_OUT, CycleJudged, Finding, FindingKind, OutputSeen
 from restart_bench.model.outcome import RunOutcome
 from restart_bench.model.rig import Proof, Wanted
@@ -389,3 +390,74 @@ def test_a_cut_that_a_search_can_not_use_is_left_out_and_does_not_end_the_run(wh
     assert judged.verdict is Verdict.ERROR and not judged.ends_run and is_left_out(judged), judged.reason
     plain = replace(told, scenario=replace(told.scenario, search=None))
     assert asked(plain, 20 * MS).verdict is Verdict.ERROR and not is_left_out(asked(plain, 20 * MS))
+
+
+# ---------------------------------------------------------------- made-up searches
+
+
+@dataclass(frozen=True)
+class Searched:
+    """A made-up search on a controller that restarts from `end_ns` on: its cycles, and where it ended."""
+
+    end_ns: float
+    done: list[CycleJudged]
+    found: SearchFound
+
+
+def made_up(seed: int) -> Searched:
+    """The relay is late by some milliseconds, now and then by far more; a true off time is known to 1 to 10 ms, now and
+    then far worse; some cycles are no valid test, show nothing, or are left out; somewhere the run is killed, and what
+    was done is read from its journal."""
+    drawn = random.Random(seed)
+    end_ns, usual_ns = drawn.uniform(15, 195) * MS, drawn.uniform(1, 10) * MS
+    killed = drawn.randrange(1, 20)
+    done: list[CycleJudged] = []
+    while (found := search_found(SEARCHING, done)) is not None and found.next_ns is not None:
+        late_ns = drawn.uniform(0, 8) * MS if drawn.random() > 0.15 else drawn.expovariate(1 / 60) * MS
+        width_ns = usual_ns * drawn.uniform(0.7, 1.3) * (1 if drawn.random() > 0.15 else drawn.uniform(2, 30))
+        true_ns, phase = found.next_ns + late_ns, drawn.random()
+        bounds = [max(0, round(true_ns - phase * width_ns)), round(true_ns + (1 - phase) * width_ns)]
+        trouble = drawn.random()
+        told = cycle(
+            len(done) + 1, found.next_ns, None if trouble < 0.05 else true_ns > end_ns,
+            verdict=Verdict.ERROR if 0.05 < trouble < 0.1 else Verdict.PASS,
+        )  # fmt: skip
+        done.append(replace(told, figures={**told.figures, "off_time_ns": bounds}))
+        if len(done) == killed:
+            read = [from_line(to_line(one)) for one in done]
+            done = [one for one in read if isinstance(one, CycleJudged)]
+            drawn.shuffle(done)
+    assert found is not None
+    return Searched(end_ns, done, found)
+
+
+def misses(told: Searched) -> Iterator[str]:
+    """What a search says of its controller that is not so, or less than it should have found out."""
+    found, (low, high) = told.found, (told.found.answer.low, told.found.answer.high)
+    if found.rides_through_ns is not None and found.rides_through_ns[0] > told.end_ns:
+        yield "a cut is said to be ridden through that was surely too long"
+    if found.restarts_ns is not None and found.restarts_ns[1] < told.end_ns:
+        yield "a cut is said to restart that was surely too short"
+    if (low is not None and low > told.end_ns) or (high is not None and high < told.end_ns):
+        yield "the 95 % interval does not hold the end of riding through, though it is sharp"
+    if found.over is Stop.FOUND:
+        assert found.rides_through_ns is not None and found.restarts_ns is not None
+        widest = max(one.width_ns for one in found.tried)
+        if found.restarts_ns[1] - found.rides_through_ns[0] > SEARCHING.search.resolution_ns + 2 * widest:  # type: ignore[union-attr]
+            yield "the bracket is wider than asked, and than its bounds"
+
+
+def test_what_a_search_says_holds_the_truth_whatever_became_of_its_cuts() -> None:
+    """60 made-up searches with late relays, vague off times, cycles that are no test and a kill in the middle: bracket
+    and interval hold the true end of riding through in each, and nearly each finds it."""
+    searches = [made_up(seed) for seed in range(60)]
+    assert [found for one in searches for found in misses(one)] == []
+    assert sum(one.found.answered for one in searches) >= 54
+
+
+@pytest.mark.slow
+def test_what_3000_made_up_searches_say_holds_the_truth() -> None:
+    """The same of many more."""
+    searches = [made_up(seed) for seed in range(1_000, 4_000)]
+    assert [(one.found.rides_through_ns, one.end_ns, found) for one in searches for found in misses(one)] == []
+    assert sum(one.found.answered for one in searches) >= 2_700
