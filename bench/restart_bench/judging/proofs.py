@@ -292,6 +292,9 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
         on = f"{shown(evidence.rig, wrapped)} reads what it would had it wrapped and counted on"
         text = f"the controller lost its connection, but {on}, as where the network is lost"
         return RestartSeen(ProofState.UNREAD, text)
+    if fate.alone:
+        text = "the controller's connection ended with one request that stayed silent, as where a reply is lost"
+        return RestartSeen(ProofState.UNREAD, text)
     if fate.lost is True:
         when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.late and fate.dark is not None else ""
         return RestartSeen(ProofState.HELD, f"the controller lost its connection{when}", fate.shown_ns)
