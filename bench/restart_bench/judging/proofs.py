@@ -247,11 +247,16 @@ def _since_the_loss(evidence: Evidence, proof: Proof, lost: Bounds) -> RestartSe
     return _told(evidence, proof, (before, reads), found)
 
 
+def _before_the_cut(evidence: Evidence, proof: Proof) -> Reads:
+    """What a counter read before the cut, among what counts."""
+    assert evidence.cut is not None and proof.point is not None
+    return evidence.reads(proof.point).before(evidence.cut.not_before_ns)
+
+
 def _since_the_cut(evidence: Evidence, proof: Proof) -> RestartSeen:
     """The value after the return against the one before the cut."""
     assert evidence.cut is not None and evidence.restored is not None and proof.point is not None
-    name = shown(evidence.rig, proof.point)
-    before = evidence.reads(proof.point).before(evidence.cut.not_before_ns)
+    name, before = shown(evidence.rig, proof.point), _before_the_cut(evidence, proof)
     reads = evidence.reads(proof.point).inside(evidence.restored.not_before_ns, evidence.end_ns)
     if len(before) == 0 or len(reads) == 0:
         when = "before the cut" if len(before) == 0 else f"after {evidence.back}"
@@ -428,8 +433,8 @@ def _restarted_early(evidence: Evidence, restore: Switching) -> str:
     for proof in evidence.rig.proof_of_cut:
         if proof.kind != "falls" or proof.point is None:
             continue
-        point, seen = evidence.rig.points[proof.point], evidence.trace(proof.point).seen
-        before = evidence.reads(proof.point).before(evidence.cut.not_before_ns)
+        point, before = evidence.rig.points[proof.point], _before_the_cut(evidence, proof)
+        seen = evidence.trace(proof.point).seen
         if len(before) == 0:
             continue
         unit = unit_ns(point) or 0
