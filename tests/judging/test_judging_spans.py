@@ -25,7 +25,6 @@ from restart_bench.model.rig import Mode, Proof, RigSupply, SupplyLimits, Wanted
 from restart_bench.model.scenario import Case, Expect, Expectation, Gap, Level, Step, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import finding_words
 
 PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
 CUT = 2 * S
@@ -333,7 +332,7 @@ def starts(fan: int | None, burner: int | None, gap: Gap = AT_MOST) -> Finding:
 
 def test_a_gap_is_told_with_its_point_named_once() -> None:
     """The name of the point stands before the words of every finding."""
-    assert finding_words(starts(500, 200)) == "after fan"
+    assert starts(500, 200).words == "after fan"
 
 
 def test_what_may_have_come_with_the_return_or_outlived_the_cut_has_no_first_change_to_hold_a_gap_against() -> None:

@@ -16,7 +16,8 @@ from restart_bench.archive.reader import ArchivedRun, is_closed, of_a_simulation
 from restart_bench.archive.soundness import altered_text, file_is_altered, verify
 from restart_bench.archive.tables import has_restarted, how_cut, is_boot, zones_of
 from restart_bench.model.clock import NS_PER_S, Bounds
-from restart_bench.model.journal import MARKS, CycleJudged, CycleRecords, Finding, judged_cycles
+from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, judged_cycles
+from restart_bench.model.scenario import MARKS
 
 if TYPE_CHECKING:
     import duckdb
