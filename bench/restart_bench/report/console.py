@@ -294,6 +294,7 @@ def _print_coverage(coverage: Coverage, console: Console) -> None:
             cells = [_cell(coverage.played.get((row, cut))) for cut in range(len(coverage.cuts))]
             table.add_row(Text(without_controls(start_name(coverage, coverage.starts[row]))), *cells)
         console.print(table)
+        _bullet("of each place: valid cycles of those asked for; - is in no scenario", console)
     _bullet(played_words(coverage), console)
     left = left_out_words(coverage)
     if left:
