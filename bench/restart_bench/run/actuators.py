@@ -50,7 +50,7 @@ class SupplyFailed(CommandRefused):
 class SupplyState:
     """What was last commanded, and since when (end of the command)."""
 
-    commanded: str = "unknown"  # on, off, unknown
+    commanded: str = "unknown"  # on, off, level (neither of both), unknown
     on_since_ns: int | None = None
     off_since_ns: int | None = None
     operations: int = 0
@@ -349,7 +349,7 @@ class Actuators:
             if state.on_since_ns is None:  # else an earlier run had brought it on already
                 state.on_since_ns = after
             state.off_since_ns = None
-        state.commanded = "unknown" if not taken else "on" if to == "on" else "off"
+        state.commanded = to if taken else "unknown"
         if purpose == "cut":
             state.cuts_ns = (*state.cuts_ns[-2000:], before)
 
@@ -502,8 +502,8 @@ class Actuators:
 
     def _left_as(self) -> str:
         """How the supply stands: as the rail shows it, else as it was commanded."""
-        shown = self.rail()
-        return self.state.commanded if shown is None else _seen(shown)
+        shown, commanded = self.rail(), self.state.commanded
+        return _seen(shown) if shown is not None else "at a level" if commanded == "level" else commanded
 
     def _may_go_on(self, say: Callable[[str], None]) -> bool:
         """Waits until the shortest off time is over. False where the supply may not go on (any more)."""

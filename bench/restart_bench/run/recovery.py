@@ -104,11 +104,11 @@ def _rest_value(rig: Rig, name: str) -> Value:
 
 
 def supply_left(records: list[Record]) -> str:
-    """What the last command to the supply was: on, off, or unknown."""
+    """What the last command to the supply was: on, off, to a level, or unknown."""
     switched = [record for record in records if isinstance(record, Switching) and record.what == "supply"]
     if not switched:
         return "unknown"
-    return "on" if switched[-1].to == "on" else "off"
+    return "to a level" if switched[-1].to == "level" else switched[-1].to
 
 
 # ---------------------------------------------------------------- putting it right
