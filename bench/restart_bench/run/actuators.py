@@ -20,7 +20,7 @@ from restart_bench.model.wording import alike, value_word
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
-from restart_bench.run.supervision import StopRequest
+from restart_bench.run.supervision import Conditions, StopRequest
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
 
 A = TypeVar("A")
@@ -50,7 +50,7 @@ class SupplyFailed(CommandRefused):
 class SupplyState:
     """What was last commanded, and since when (end of the command)."""
 
-    commanded: str = "unknown"  # on, off, unknown
+    commanded: str = "unknown"  # on, off, level (neither of both), unknown
     on_since_ns: int | None = None
     off_since_ns: int | None = None
     operations: int = 0
@@ -173,13 +173,20 @@ class Actuators:
         before = f"{point.shown} was not seen pressed. " if again else ""
         return self.ask_for(f"Press briefly: {point.by_hand}. Done?", point.name, before=before)
 
-    def on_another(self, rig: Rig, observer: ObserverHandle, supply: Supply | None) -> Actuators:
-        """The same actuators on a rig as a killed run had it."""
+    def on_another(
+        self, rig: Rig, observer: ObserverHandle, supply: Supply | None, *, off_since_ns: int | None
+    ) -> Actuators:
+        """The same actuators on a rig as a killed run had it, its supply off since then: what must hold there must hold
+        beside what must hold here."""
         ask, stop, heed = self._ask, self._stop, self._heed_limits
         allowed: frozenset[str] = frozenset()
-        return Actuators(
+        other = Actuators(
             rig, observer, supply, allowed=allowed, publish=self._publish, ask=ask, stop=stop, heed_limits=heed
         )
+        other.state.off_since_ns = off_since_ns
+        there = Conditions(rig, observer, isolation=False)
+        other.forbids = lambda: self.forbids() or there.forbids()
+        return other
 
     def undo(self, left: dict[str, Value]) -> None:
         """Takes over what a killed run left out of idle; such a point may be written whatever the scenarios name."""
@@ -349,7 +356,7 @@ class Actuators:
             if state.on_since_ns is None:  # else an earlier run had brought it on already
                 state.on_since_ns = after
             state.off_since_ns = None
-        state.commanded = "unknown" if not taken else "on" if to == "on" else "off"
+        state.commanded = to if taken else "unknown"
         if purpose == "cut":
             state.cuts_ns = (*state.cuts_ns[-2000:], before)
 
@@ -502,8 +509,8 @@ class Actuators:
 
     def _left_as(self) -> str:
         """How the supply stands: as the rail shows it, else as it was commanded."""
-        shown = self.rail()
-        return self.state.commanded if shown is None else _seen(shown)
+        shown, commanded = self.rail(), self.state.commanded
+        return _seen(shown) if shown is not None else "at a level" if commanded == "level" else commanded
 
     def _may_go_on(self, say: Callable[[str], None]) -> bool:
         """Waits until the shortest off time is over. False where the supply may not go on (any more)."""
