@@ -287,7 +287,7 @@ def _perform_together(suites: Sequence[Suite], options: Sequence[RunOptions], as
     from restart_bench.cli.fleet.picture import print_end
     from restart_bench.cli.fleet.rows import document_over, exit_code_over, junit_over
 
-    wanted = Asked(asked.rig, asked.program, asked.as_json, asked.junit is not None, asked.view)
+    wanted = Asked(asked.program, asked.as_json, asked.junit is not None, asked.view)
     performed = perform_together(suites, options, wanted)
     code = exit_code_over(performed.rows)
     if not _write_junit(asked.junit, lambda: junit_over(performed.rows)):

@@ -231,7 +231,6 @@ class MarkLimit:
     mark: str
     window: Window
     text: str = ""
-    line: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +244,6 @@ class Gap:
     at_least_ns: int | None = None
     at_most_ns: int | None = None
     text: str = ""
-    line: int = 0
 
 
 @dataclass(frozen=True, slots=True)
