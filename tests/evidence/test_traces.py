@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -236,7 +237,8 @@ def test_changes_of_reads_that_do_not_count_are_listed_as_such_and_move_no_bound
     st.lists(st.integers(0, 900), max_size=12, unique=True),
 )
 def test_bounds_of_changes_contain_the_true_transitions(polls: list[tuple[int, int, bool]], toggles: list[int]) -> None:
-    """Truth polled at random, some polls lost: every change found holds a true transition in its bounds."""
+    """Truth polled at random, some polls lost: every change found holds a true transition in its bounds, and there is
+    one wherever two reads in a row differ."""
     instants = sorted(toggles)
 
     def truth(at: int) -> int:
@@ -249,7 +251,10 @@ def test_bounds_of_changes_contain_the_true_transitions(polls: list[tuple[int, i
         seen = {"lamp": truth(at + latency // 2), "blink": 0}
         rows.append((0, SampleKind.SILENT if lost else SampleKind.GOOD, 1, at, at + latency, {} if lost else seen))
         at += latency
-    for change in changes_of(traces_before_a_cut(small_rig(), samples(INDEPENDENT, *rows))["lamp"]):
+    changes = list(changes_of(traces_before_a_cut(small_rig(), samples(INDEPENDENT, *rows))["lamp"]))
+    read = [row[5]["lamp"] for row in rows if row[5]]
+    assert len(changes) == sum(one != other for one, other in itertools.pairwise(read))
+    for change in changes:
         assert any(change.bounds.not_before_ns < t <= change.bounds.not_after_ns for t in instants)
 
 
