@@ -14,10 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario
+from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario, traces_before_a_cut
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.marks import condition_held
-from restart_bench.evidence.traces import build_traces
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.notes import supply_notes
 from restart_bench.model.journal import CycleJudged, Finding
@@ -467,7 +466,7 @@ def test_a_step_that_was_to_be_steady_is_shown_by_reads(read_for: int, verdict: 
 def test_a_condition_is_held_up_to_its_last_read_and_no_further() -> None:
     """The clock goes on in silence, what was read does not."""
     story = Story(end_ns=1_500 * MS).hide("independent", 700 * MS, 2 * S)
-    traces = build_traces(story.rig, None, story.samples())
+    traces = traces_before_a_cut(story.rig, story.samples())
     held = condition_held(traces, [("burner_terminal", ON), ("heartbeat", Wanted(above=0))], T0)
     assert held is not None and T0 + 690 * MS < held.until_ns < T0 + 700 * MS
 

@@ -121,7 +121,9 @@ def test_where_a_person_switches_no_fault_of_a_relay_is_offered() -> None:
 
 def test_what_a_fault_does_ends_at_a_word_in_the_list_and_stands_whole_below_it() -> None:
     """Nothing is cut amid a word: an ellipsis says that there is more, and the fault that is marked is told whole."""
-    for row, name in enumerate(faults_listed(by_hand=False)):
+    listed = faults_listed(by_hand=False)
+    assert len(listed) > 10
+    for row, name in enumerate(listed):
         page = replace(panel(), page="faults", row=row)
         lines = [line.plain for line in panel_frame(Served(RIG, "edition 7", {}), page, NOW, (), 80, 24, UNICODE)]
         (told,) = (line[29:].strip() for line in lines if line.startswith(f"> {name} "))

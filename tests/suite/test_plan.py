@@ -370,8 +370,10 @@ def test_a_length_of_time_reads_as_a_range(low: int, more: int) -> None:
 def test_every_expectation_is_listed() -> None:
     """Before anything moves one can read what will be judged, word by word."""
     rig = dryer_rig()
-    text = text_of(plan_suite(rig, (burner_scenario(rig),)))
-    for one in burner_scenario(rig).after:
+    scenario = burner_scenario(rig)
+    text = text_of(plan_suite(rig, (scenario,)))
+    assert scenario.after
+    for one in scenario.after:
         assert f"{one.point} {one.text}" in text
 
 

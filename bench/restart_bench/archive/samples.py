@@ -16,7 +16,7 @@ import numpy.typing as npt
 from restart_bench.archive.files import ArchiveError, clear_errors, whole_or_absent
 from restart_bench.archive.soundness import RUN_KEY
 from restart_bench.model.condensing import Records, SampleSource
-from restart_bench.model.samples import CONNECT, KIND_WORDS, DeviceSamples, SampleLayout
+from restart_bench.model.samples import CONNECT, KIND_WORDS, SampleLayout
 
 if TYPE_CHECKING:
     from restart_bench.archive.arrow import pa
@@ -278,10 +278,6 @@ class SampleFile:
     def close(self) -> None:
         """Let go of the file."""
         self._file.close()
-
-    def cycle(self, number: int) -> DeviceSamples:
-        """All samples of one cycle at once. Raises ArchiveError."""
-        return self.source(number).whole()
 
     def source(self, number: int) -> SampleSource:
         """The samples of one cycle, in the order in which they were received. Reading them raises ArchiveError."""

@@ -24,6 +24,7 @@ from restart_bench.cli.common import (
     honest_exit,
     number_from,
     picture_of,
+    refusals_as_document,
 )
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused, RunOutcome
@@ -60,20 +61,13 @@ def compare(
     as_json: JsonOption = False,
 ) -> int:
     """What changed between two runs. Ends with 1 if something got worse, else 3 or 4 if what passed is not shown."""
-    from restart_bench.report.documents import faults_document, refusal_document
-
     try:
-        return _compare(baseline, run, why if approve else None, by, logs, as_json)
-    except FaultsFound as found:
-        if not as_json:
+        with refusals_as_document(as_json):
+            return _compare(baseline, run, why if approve else None, by, logs, as_json)
+    except (FaultsFound, Refused):
+        if not as_json:  # the document says it
             raise
-        told = faults_document(found.faults, EXIT_BAD_INPUT)
-    except Refused as refused:
-        if not as_json:
-            raise
-        told = refusal_document(str(refused), EXIT_BAD_INPUT)
-    print(json.dumps(told, ensure_ascii=False, indent=2))
-    return EXIT_BAD_INPUT
+        return EXIT_BAD_INPUT
 
 
 def _compare(baseline: str, run: str, approve_because: str | None, by: str, logs: Path, as_json: bool) -> int:

@@ -57,13 +57,6 @@ class Progress:
     ready_by_ns: int | None = None
 
 
-def find_marks(
-    rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]
-) -> dict[str, Bounds]:
-    """All marks of the cycle that came so far, by name, in their natural order."""
-    return progress_of(rig, scenario, records, samples).marks
-
-
 def progress_of(rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]) -> Progress:
     """How far the cycle has come."""
     builder = TraceBuilder(rig, samples)

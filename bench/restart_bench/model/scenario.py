@@ -237,7 +237,6 @@ class MarkLimit:
     mark: str
     window: Window
     text: str = ""
-    line: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,7 +250,6 @@ class Gap:
     at_least_ns: int | None = None
     at_most_ns: int | None = None
     text: str = ""
-    line: int = 0
 
 
 @dataclass(frozen=True, slots=True)

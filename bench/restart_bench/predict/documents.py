@@ -98,7 +98,7 @@ def edition_lines(editions: Mapping[str, Sequence[Answer]], labels: Mapping[str,
     """A block for each output: a row for each edition, a column for each restart, so that any number of editions fits
     on a screen."""
     restarts = [(SUPPLY, WARM), (MODE, WARM)]
-    found = {row.key: row.answers for row in side_by_side(editions)}
+    found = side_by_side(editions)
     rows: list[list[str]] = []
     for point in dict.fromkeys(key[0] for key in found):
         rows.append([_label(point, labels), *(COLUMNS[one] for one in restarts)])

@@ -61,7 +61,6 @@ class Plays:
     none; may_ride: the loss is so short that the controller may not notice it; searches: cuts get longer until they
     restart."""
 
-    scenario: str
     restart: str
     inputs: str
     ways: tuple[Way, ...] = ()
@@ -139,10 +138,10 @@ class _Desk:
                 for state in self._restarted(moment, scenario.how):
                     ways[self._watched(moment, state, scenario)] = None
         except NotPlayed as problem:
-            return Plays(scenario.name, scenario.how, inputs, why_not=str(problem))
+            return Plays(scenario.how, inputs, why_not=str(problem))
         why_not = "" if ways else "the program model does not come to the state that the scenario expects"
         may_ride, searches = self._may_ride(scenario), scenario.search is not None
-        return Plays(scenario.name, scenario.how, inputs, tuple(ways), why_not, may_ride, searches)
+        return Plays(scenario.how, inputs, tuple(ways), why_not, may_ride, searches)
 
     def _kind_of(self, moment: _Moment) -> str:
         roles = {self._roles[name] for name, _ in moment.inputs}

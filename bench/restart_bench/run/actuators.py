@@ -21,7 +21,7 @@ from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
 from restart_bench.run.supervision import Conditions, StopRequest
-from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
+from restart_bench_drivers.interface import AskPerson, LevelSupply, Supply, SupplyError
 
 A = TypeVar("A")
 
@@ -334,10 +334,9 @@ class Actuators:
         if self._supply is None:
             raise SupplyError("this rig has no supply that the bench can switch")
         if to == "level":
-            level = getattr(self._supply, "level", None)
-            if level is None or volts is None:
+            if not isinstance(self._supply, LevelSupply) or volts is None:
                 raise SupplyError("this supply has no levels between on and off")
-            level(volts)
+            self._supply.level(volts)
         elif to == "on":
             self._supply.on()
         else:
