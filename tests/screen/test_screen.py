@@ -319,6 +319,7 @@ def test_remaining_time_is_not_invented() -> None:
     assert left(None, "time left: not known")
     assert left((124 * S + 1, 125 * S), "about 2 min 5 s left")
     assert left((20 * S, 62 * S), "20 s to 1 min 2 s left")
+    assert left((20 * S, 90 * S), "at best 20 s, at most 1 min 30 s left")
     assert left((20 * S, None), "20 s or more left")
 
 

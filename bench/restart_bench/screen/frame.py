@@ -412,14 +412,20 @@ def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyp
     return line.append(glyphs.bar_rest * (across - filled), style="dim")
 
 
+_WIDE_SPAN = 4
+
+
 def left_words(left_ns: tuple[int, int | None] | None) -> str:
-    """`2 min to 3 min left`, `about 2 min left` where both ends are told alike, `2 min or more left`."""
+    """`2 min to 3 min left`, `about 2 min left` where both ends are told alike, `2 min or more left`; of ends far apart
+    what each of them is."""
     if left_ns is None:
         return "time left: not known"
     low, high = left_ns
     if high is None:
         return f"{show_duration(_coarse(low))} or more left"
     ends = list(dict.fromkeys(show_duration(_coarse(end)) for end in (low, high)))
+    if len(ends) > 1 and high > _WIDE_SPAN * low:  # the one where all goes well, the other where all is late
+        return f"at best {ends[0]}, at most {ends[1]} left"
     return f"{' to '.join(ends)} left" if len(ends) > 1 else f"about {ends[0]} left"
 
 
