@@ -15,7 +15,7 @@ from rich.text import Text
 
 from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.journal import Finding
-from restart_bench.model.live import LiveState
+from restart_bench.model.live import Left, LiveState
 from restart_bench.model.rig import Rig, Value
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import GLOSS, Verdict, console_style
@@ -412,21 +412,17 @@ def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyp
     return line.append(glyphs.bar_rest * (across - filled), style="dim")
 
 
-_WIDE_SPAN = 4
-
-
-def left_words(left_ns: tuple[int, int | None] | None) -> str:
-    """`2 min to 3 min left`, `about 2 min left` where both ends are told alike, `2 min or more left`; of ends far apart
-    what each of them is."""
+def left_words(left_ns: Left | None) -> str:
+    """`about 2 min, at most 3 min left`; before the first cycle, when nothing but the plan is known, `2 min to 9 min
+    left`; `about 2 min left` where both ends are told alike, `2 min or more left`."""
     if left_ns is None:
         return "time left: not known"
-    low, high = left_ns
+    low, usual, high = (None if one is None else show_duration(_coarse(one)) for one in left_ns)
     if high is None:
-        return f"{show_duration(_coarse(low))} or more left"
-    ends = list(dict.fromkeys(show_duration(_coarse(end)) for end in (low, high)))
-    if len(ends) > 1 and high > _WIDE_SPAN * low:  # the one where all goes well, the other where all is late
-        return f"at best {ends[0]}, at most {ends[1]} left"
-    return f"{' to '.join(ends)} left" if len(ends) > 1 else f"about {ends[0]} left"
+        return f"{low} or more left"
+    if (usual or low) == high:
+        return f"about {high} left"
+    return f"{low} to {high} left" if usual is None else f"about {usual}, at most {high} left"
 
 
 def _coarse(ns: int) -> int:
