@@ -385,5 +385,5 @@ def test_what_is_left_of_a_run_knows_which_instants_are_drawn() -> None:
     assert (left.drawn, left.to_come) == ({place: (0, S // 5)}, {place: 20})
     for _ in range(19):
         left.cycle_took(place, 20 * S + S // 5, S // 5)
-    assert left.left() == (20 * S - 400 * MS, 20 * S + 600 * MS)
+    assert left.left() == (20 * S - 400 * MS, 20 * S + 100 * MS, 20 * S + 600 * MS)
     assert time_left_of(plan(), rehearse=True).drawn == {}
