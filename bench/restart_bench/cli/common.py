@@ -87,7 +87,12 @@ ArmOption = Annotated[
 SimulatedOption = Annotated[bool, typer.Option("--simulated", help="Run the program model, move no hardware.")]
 SeedOption = Annotated[
     int | None,
-    typer.Option("--seed", metavar="N", parser=number_from(-(2**63), 2**63 - 1), help="Draws delays and orders again."),
+    typer.Option(
+        "--seed",
+        metavar="N",
+        parser=number_from(-(2**63), 2**63 - 1),
+        help="The number of an earlier run: draws its delays and orders again.",
+    ),
 ]
 ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who runs this; stands in the record.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]

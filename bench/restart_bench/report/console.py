@@ -438,6 +438,7 @@ def _print_not_passed(run: OneRun, console: Console) -> None:
 def _not_passed_words(scenario: NotPassed) -> str:
     """`burner-stays-shut: 2 of 20 cycles, Burner valve`; the outputs last, for there may be many."""
     cycles = f"{scenario.cycles} of {counted(scenario.of, 'cycle')}" if scenario.cycles else "over the whole run"
+    cycles = cycles if scenario.of else "not begun"
     return f"{scenario.scenario}: {cycles}" + (f", {listed(scenario.outputs)}" if scenario.outputs else "")
 
 
