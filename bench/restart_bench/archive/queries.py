@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from restart_bench.archive.files import ArchiveError, is_going_on, write_whole
-from restart_bench.archive.reader import ArchivedRun, is_closed, of_a_simulation, read_run_json, run_folders
+from restart_bench.archive.reader import ArchivedRun, is_closed, kind_of_rig, read_run_json, run_folders
 from restart_bench.archive.soundness import altered_text, file_is_altered, verify
 from restart_bench.archive.tables import has_restarted, how_cut, is_boot, zones_of
 from restart_bench.model.clock import NS_PER_S, Bounds
@@ -35,7 +35,7 @@ class RunRow:
     state: Literal["closed", "going on", "not closed", "damaged"]
     started: str = ""  # wall, RFC 3339
     by: str = ""
-    simulated: bool = False
+    kind: str = "real"  # real, simulated, not known
     rehearsal: bool = False
     survey: str = ""  # which part of a survey it was: presses, cuts
     how: str = ""
@@ -68,7 +68,7 @@ def _row(folder: Path) -> RunRow:
             state="closed" if is_closed(folder) else "going on" if is_going_on(folder) else "not closed",
             started=str((fields.get("anchor") or {}).get("wall", "")),
             by=str(fields.get("by") or ""),
-            simulated=of_a_simulation(fields),
+            kind=kind_of_rig(fields),
             rehearsal=bool(fields.get("rehearsal")),
             survey=str(fields.get("survey") or ""),
             how=str(ended.get("how", "")),
