@@ -100,6 +100,10 @@ WAY_OUT = ("rest", "park")
 """Purposes of commands with which a rig is left; they are tried more than once."""
 
 
+BROKEN_OFF = "broken off"
+"""The problem of a command whose question a person broke off: that is no relay's fault."""
+
+
 @dataclass(frozen=True, slots=True)
 class Switching:
     """One command to the supply (or to the mode): bounds of the command itself, without the relay's delays.

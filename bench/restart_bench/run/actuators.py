@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
-from restart_bench.model.journal import WAY_OUT, Answered, PointWritten, Record, Switching, WriteAnnounced
+from restart_bench.model.journal import BROKEN_OFF, WAY_OUT, Answered, PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.live import Guess, Reading, powered_by_proof
 from restart_bench.model.rig import Point, Rig, RigSupply, Value
 from restart_bench.model.wording import alike, value_word
@@ -313,7 +313,7 @@ class Actuators:
         except SupplyError as error:
             problem = str(error)
         except KeyboardInterrupt:
-            problem = "broken off"
+            problem = BROKEN_OFF
             raise
         except BaseException as error:  # a driver is anybody's: whatever it raises, the supply did not do as told
             problem = f"its driver failed: {type(error).__name__}: {error}"
