@@ -36,7 +36,7 @@ def run_row(**changes: object) -> RunRow:
         "rig": "dryer",
         "folder": FOLDER,
         "state": "closed",
-        "simulated": True,
+        "kind": "simulated",
         "how": "completed",
         "verdict": "fail",
         "exit_code": 1,

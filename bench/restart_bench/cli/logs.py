@@ -36,8 +36,13 @@ def print_runs(rows: Sequence[RunRow], console: Console) -> None:
         return
     table = _table("run", "rig", "kind", "verdict", "cycles", "ended")
     for row in rows:
-        kind = "simulated" if row.simulated else "real"
-        kind = f"survey, {row.survey} ({kind})" if row.survey else f"rehearsal ({kind})" if row.rehearsal else kind
+        kind = (
+            f"survey, {row.survey} ({row.kind})"
+            if row.survey
+            else f"rehearsal ({row.kind})"
+            if row.rehearsal
+            else row.kind
+        )
         cycles = listed(f"{count} {word}" for word, count in (row.cycles or {}).items() if count)
         ended = row.how if row.state == "closed" else row.state
         if row.reason:
@@ -158,6 +163,10 @@ def _comparison(comparison: Comparison, width: int, edit: Edit | None) -> Iterat
     for title in _TITLES:
         for difference in (one for told, one in titled if told == title):
             yield from hanging(f"{title}:", difference.text, width, 11)
+    if comparison.apart:
+        yield "Side by side (too few cycles to call it a difference):"
+    for text in comparison.apart:
+        yield from hanging(" ", text, width, 2)
     for text in _by_reason(comparison.not_compared):
         yield from hanging("not compared:", text, width, 14)
     for text in comparison.notes:

@@ -15,6 +15,7 @@ from restart_bench.model.journal import (
     CycleStarted,
     Finding,
     Forecast,
+    Introduced,
     Record,
     RunEnded,
     RunStarted,
@@ -77,6 +78,9 @@ class PlainShow:
             kind += f", rehearsal: {NOTHING_SHOWN}" if self._rehearsal else ""
             cycles = counted(record.planned_cycles, "cycle")
             return [f"test {record.run} on {record.rig} ({kind}), {cycles}, seed {record.seed}"]
+        if isinstance(record, Introduced):
+            simulated = "SIMULATED RIG: " if record.simulated else ""
+            return [f"{simulated}{record.device} answers, and says it is: {record.says}"] if record.says else []
         if isinstance(record, CycleStarted):
             case = f", {record.case}" if record.case else ""
             if record.searched:

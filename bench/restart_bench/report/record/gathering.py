@@ -95,6 +95,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         rig_label=str(suite.rig.record.get("title") or suite.rig.name),
         simulated=run.simulated,
         simulated_devices=tuple(str(name) for name in run.run.get("simulated_devices") or ()),
+        unheard_devices=tuple(str(name) for name in run.run.get("unheard_devices") or ()),
         rehearsal=bool(run.run.get("rehearsal")),
         verdict=verdict,
         reason=reason,
