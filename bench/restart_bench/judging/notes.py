@@ -54,7 +54,8 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
         if old_ns:
             yield (
                 f"{way.what} was read to have {'gone' if purpose == 'cut' else 'come back'} {late} {way.after}, and "
-                f"the check pulse came at least {about(old_ns)} late as well: an old I/O looks like that, not a slow relay"
+                f"the check pulse came at least {about(old_ns)} late as well: an old I/O looks like that, not a slow "
+                "relay"
             )
             continue
         said = "" if way is BY_HAND else f", the rig file says {at_most(delay + supply.bounce_ns)} at most"
