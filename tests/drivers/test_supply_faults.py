@@ -534,7 +534,7 @@ class TestByHand:
         with pytest.raises(SupplyError, match="asked three times, it was not OFF: look at main switch Q1"):
             opened_at(person, None).off()
         assert len(person.questions) == 3
-        assert "Not OFF yet; after a third no it is not asked again. Switch OFF now" in person.questions[-1]
+        assert "Not OFF yet; a third no counts as not done. Switch OFF now" in person.questions[-1]
 
     def test_no_means_not_yet(self) -> None:
         """Who answered too early is asked again, and the supply counts as switched with the yes."""

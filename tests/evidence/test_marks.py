@@ -13,8 +13,8 @@ from restart_bench.evidence.marks import condition_held, progress_of, ready_sinc
 from restart_bench.evidence.reachability import Reachability
 from restart_bench.evidence.supply_off import off_time
 from restart_bench.model.clock import Bounds
-from restart_bench.model.journal import MARKS
 from restart_bench.model.rig import Mode, Ready, RigSupply, Wanted
+from restart_bench.model.scenario import MARKS
 
 
 def marks_of(story: Story) -> dict[str, Bounds]:

@@ -24,7 +24,6 @@ from restart_bench.model.rig import Mode, Proof, RigSupply, SupplyLimits, Wanted
 from restart_bench.model.scenario import Case, Expect, Expectation, Gap, Level, Step, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import finding_words
 
 PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
 CUT = 2 * S
@@ -332,7 +331,7 @@ def starts(fan: int | None, burner: int | None, gap: Gap = AT_MOST) -> Finding:
 
 def test_a_gap_is_told_with_its_point_named_once() -> None:
     """The name of the point stands before the words of every finding."""
-    assert finding_words(starts(500, 200)) == "after fan"
+    assert starts(500, 200).words == "after fan"
 
 
 def test_what_may_have_come_with_the_return_or_outlived_the_cut_has_no_first_change_to_hold_a_gap_against() -> None:
@@ -368,6 +367,16 @@ def test_a_few_polls_left_out_may_hide_that_it_went_off_and_came_on_again() -> N
     assert told.finding("burner", "burner after fan").verdict is PASS
     told.hide("independent", BACK + 100 * MS, BACK + 120 * MS)
     assert told.finding("burner", "burner after fan").verdict is INCONCLUSIVE
+
+
+@pytest.mark.parametrize(("within_ms", "verdict"), [(40, INCONCLUSIVE), (300, PASS)])
+def test_what_is_so_on_both_sides_of_a_gap_may_have_come_anew_in_it(within_ms: int, verdict: Verdict) -> None:
+    """The burner went off and on again in the gap in which the fan came on: 60 ms after it, not with it."""
+    one = expects("burner", "is", ON, within=(0, within_ms * MS), start="fan")
+    told = Story(scenario=scenario(one)).set("fan_terminal", (0, 0), (BACK + 500 * MS, 1))
+    told.set("burner_terminal", (0, 0), (BACK + 300 * MS, 1), (BACK + 490 * MS, 0), (BACK + 560 * MS, 1))
+    told.hide("independent", BACK + 480 * MS, BACK + 580 * MS)
+    assert told.finding("burner").verdict is verdict
 
 
 def test_a_lag_alone_hides_no_change() -> None:

@@ -302,6 +302,14 @@ def test_on_a_console_what_counts_is_not_scrolled_away_by_limits_in_detail() -> 
     assert lines.index("What passed") < lines.index("What did not pass")
 
 
+def test_a_scenario_of_which_no_cycle_was_begun_is_not_begun() -> None:
+    """After Ctrl-C nobody reads that something was so over the whole run."""
+    never = dataclasses.replace(
+        FAILED.scenarios[0], scenario="later", verdict=Verdict.INCONCLUSIVE, cycles=0, counted={}
+    )
+    assert "inconclusive  later: not begun" in shown(dataclasses.replace(FAILED, scenarios=(*FAILED.scenarios, never)))
+
+
 def test_without_a_console_there_are_no_control_characters() -> None:
     """In a pipe stand plain characters, whatever texts the files hold."""
     finding = burner_finding(1, Verdict.FAIL, "odd \x1b[31m reason\r")

@@ -209,6 +209,11 @@ def test_the_panel_says_what_is_served_what_is_so_and_which_keys_there_are(width
         assert told in text, told
 
 
+def test_a_rig_without_a_mode_switch_has_no_key_for_it() -> None:
+    """What the panel offers is there."""
+    assert not any("m: run mode" in line for line in shown(replace(panel(), has_mode=False)))
+
+
 def test_on_is_told_from_off_without_colour() -> None:
     """Beside each lamp stands the word, and the lamps differ, also where only ASCII can be shown."""
     dark = replace(NOW, rail=0.0, supply=False, stage="dark", values={**REST, "fan": True})

@@ -709,7 +709,19 @@ class Oracle:
         end = self.latest + within
         return any(low < end + steady and end < high + 150 * MS for low, high in self.world.wires["controller"].outages)
 
+    def _stands_too_near_the_end(self, within: int) -> bool:
+        """Whether nothing but a sign of life that stands tells that it was not ready, and the cycle ended before that
+        had stood, after the limit, for clearly longer than its pace is known to be (rule 3)."""
+        life, rig = self.ready.life, self.world.rig
+        if rig.ready.alive is None or self.ready.true is not None or (life is not None and life.stands >= FAR):
+            return False
+        wire, device = self.world.wires["controller"], rig.devices["controller"]
+        lost = device.answer_within_ns if wire.lost_one_in or wire.missed_one_in else 0
+        return self.latest + within + 2 * (self.world.pace + 2 * device.poll_ns + lost) > self.world.end
+
     def _late_doubts(self, allowed: Allowed, within: int) -> None:
+        if self._stands_too_near_the_end(within):
+            allowed.doubts.append("the cycle ended before its sign of life had stood for long enough after the limit")
         if not self.powered(within):
             allowed.doubts.append("nothing but the relay says that the supply was back")
         device = self.world.wires["controller"]

@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from restart_bench.archive.files import ArchiveError, is_going_on, write_whole
-from restart_bench.archive.reader import ArchivedRun, is_closed, of_a_simulation, read_run_json, run_folders
+from restart_bench.archive.reader import ArchivedRun, is_closed, kind_of_rig, read_run_json, run_folders
 from restart_bench.archive.soundness import altered_text, file_is_altered, verify
 from restart_bench.archive.tables import has_restarted, how_cut, is_boot, zones_of
 from restart_bench.model.clock import NS_PER_S, Bounds
-from restart_bench.model.journal import MARKS, CycleJudged, CycleRecords, Finding, judged_cycles
+from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, judged_cycles
+from restart_bench.model.scenario import MARKS
 
 if TYPE_CHECKING:
     import duckdb
@@ -33,7 +34,7 @@ class RunRow:
     rig: str
     folder: Path
     state: Literal["closed", "going on", "not closed", "damaged"]
-    simulated: bool = False
+    kind: str = "real"  # real, simulated, not known
     rehearsal: bool = False
     survey: str = ""  # which part of a survey it was: presses, cuts
     how: str = ""
@@ -62,7 +63,7 @@ def _row(folder: Path) -> RunRow:
             rig=rig,
             folder=folder,
             state="closed" if is_closed(folder) else "going on" if is_going_on(folder) else "not closed",
-            simulated=of_a_simulation(fields),
+            kind=kind_of_rig(fields),
             rehearsal=bool(fields.get("rehearsal")),
             survey=str(fields.get("survey") or ""),
             how=str(ended.get("how", "")),

@@ -277,7 +277,7 @@ def verify(
     run: Annotated[str | None, typer.Argument(metavar="[RUN]", help="One run; without it, all of them.")] = None,
     logs: LogsOption = LOGS,
 ) -> int:
-    """Hold every file of closed runs against its sum."""
+    """Check that every file of closed runs is as it was closed."""
     _require_folder(logs)
     from restart_bench.archive.reader import find_run, run_folders
     from restart_bench.archive.soundness import verify as hold_against_sums
@@ -292,7 +292,7 @@ def verify(
     return 0 if all(verified.sound for verified in checked) else EXIT_ERROR
 
 
-@logs_app.command()
+@logs_app.command(short_help="Fail rate and boot time, and what drifts.")
 @honest_exit
 def trend(
     rig: Annotated[str | None, typer.Option("--rig", metavar="NAME", help="Only this rig.")] = None,
@@ -316,7 +316,7 @@ def trend(
     return EXIT_ERROR if altered else 0
 
 
-@logs_app.command()
+@logs_app.command(short_help="Tables for a spreadsheet: CSV or XLSX.")
 @honest_exit
 def export(
     run: RunText,

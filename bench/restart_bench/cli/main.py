@@ -16,6 +16,7 @@ import typer
 from restart_bench.cli.archive import register_archive_commands
 from restart_bench.cli.common import (
     LOGS,
+    MOST_CYCLES,
     ArmOption,
     ByOption,
     Ended,
@@ -128,13 +129,13 @@ def new(
         Path | None, typer.Option("--points", metavar="FILE", help="A list of the points, CSV or XLSX.")
     ] = None,
 ) -> int:
-    """Ask a few questions, write a commented rig, a program model and two scenarios."""
+    """Ask a few questions, write a commented rig, a program model and two scenarios (three with a mode switch)."""
     from restart_bench.cli.new import write_suite
 
     return write_suite(folder, by_hand=by_hand, points=points)
 
 
-@app.command(short_help="Read only: what the rig says, and how sharply it is seen.")
+@app.command(short_help="Read only: outputs, terminals, the shortest pulse to be seen.")
 @honest_exit
 def look(
     rig: RigPath,
@@ -146,7 +147,7 @@ def look(
     return look_at(_load_rig(rig).rig, for_)
 
 
-@app.command(short_help="What would happen, how long, what it would show.")
+@app.command(short_help="Read the files: what would happen, how long, what it shows.")
 @honest_exit
 def check(
     paths: Paths,
@@ -181,7 +182,7 @@ def check(
 # ---------------------------------------------------------------- run
 
 
-@app.command(short_help="Cut, watch, judge, archive, show.")
+@app.command(short_help="Cut power or run mode, watch the outputs, judge, archive.")
 @honest_exit
 def run(
     paths: Paths,
@@ -214,7 +215,8 @@ def run(
     view: ViewOption = "lanes",
     as_json: JsonOption = False,
 ) -> int:
-    """Perform the scenarios, judge them, archive everything, show the result. Several rigs run at the same time."""
+    """Run the scenarios: bring about the state before, cut power or run mode, watch every output, judge, archive, show.
+    Several rigs run at the same time."""
     from restart_bench.report.documents import junit as junit_of
 
     with refusals_as_document(as_json):
@@ -417,10 +419,10 @@ def _print_outcome(outcome: RunOutcome, as_json: bool, stream: TextIO) -> None:
     print_outcome(outcome, console_for(stream), explain=True)
 
 
-@app.command(short_help="Points to idle, supply to its end, killed runs closed.")
+@app.command(short_help="Points to idle, supply to its end, open runs closed.")
 @honest_exit
 def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
-    """Return pressed points to idle, bring the supply to its normal end, close what a killed run left open."""
+    """Return pressed points to idle, bring the supply to its normal end, close runs that were left open."""
     from restart_bench.report.record.writing import write_report
     from restart_bench.run.park import park as put_to_rest
 
@@ -453,7 +455,7 @@ def survey(
     simulated: SimulatedOption = False,
     program: ProgramOption = None,
     repeat: Annotated[
-        int, typer.Option("--repeat", metavar="N", parser=number_from(1), help="Cycles of each cut.")
+        int, typer.Option("--repeat", metavar="N", parser=number_from(1, MOST_CYCLES), help="Cycles of each cut.")
     ] = 3,
     wait: Annotated[
         str, typer.Option("--wait", metavar="TIME", help="How long after each press the outputs may take.")
@@ -573,7 +575,10 @@ def schema(
 @app.command(short_help="What the program model says comes back, and why.")
 @honest_exit
 def predict(
-    paths: Paths,
+    paths: Annotated[
+        list[Path],
+        typer.Argument(metavar="PATH...", help="Programs (program.yaml), or folders whose rig.yaml names one."),
+    ],
     against: Annotated[
         Path | None,
         typer.Option("--against", metavar="PROGRAM", help="Name what changes against this program."),

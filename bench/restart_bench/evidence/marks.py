@@ -27,10 +27,10 @@ from restart_bench.evidence.traces import (
     pace_ns,
 )
 from restart_bench.model.clock import BLIND_NS, FAR_NS, Bounds
-from restart_bench.model.journal import MARKS as MARK_ORDER
 from restart_bench.model.journal import CycleRecords, Mark, Switching
 from restart_bench.model.rig import Rig, Wanted
 from restart_bench.model.samples import DeviceSamples, SampleKind
+from restart_bench.model.scenario import MARKS as MARK_ORDER
 from restart_bench.model.scenario import Scenario
 
 ANYTHING = Wanted()

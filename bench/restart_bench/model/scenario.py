@@ -224,6 +224,12 @@ class Expectation:
         return self.wanted.equals is True and not self.kind.facts.forbids
 
 
+MARKS = (
+    "cut", "dark", "restored", "refused", "accepted", "answered", "good", "alive", "ready", "settled", "end",
+)  # fmt: skip
+"""All marks of a cycle in their natural order."""
+
+
 @dataclass(frozen=True, slots=True)
 class MarkLimit:
     """`times:` - a mark, counted from the restored supply."""

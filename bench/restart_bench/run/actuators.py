@@ -13,14 +13,14 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
-from restart_bench.model.journal import WAY_OUT, Answered, PointWritten, Record, Switching, WriteAnnounced
+from restart_bench.model.journal import BROKEN_OFF, WAY_OUT, Answered, PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.live import Guess, Reading, powered_by_proof
 from restart_bench.model.rig import Point, Rig, RigSupply, Value
 from restart_bench.model.wording import alike, value_word
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
-from restart_bench.run.supervision import StopRequest
+from restart_bench.run.supervision import Conditions, StopRequest
 from restart_bench_drivers.interface import AskPerson, LevelSupply, Supply, SupplyError
 
 A = TypeVar("A")
@@ -35,6 +35,9 @@ _IDLE_PATIENCE_NS = 6 * NS_PER_S  # for all points together: the supply must not
 _IDLE_PAUSE_S = 0.2
 _CONTACT_WITHIN_NS = NS_PER_S
 _ANSWERS_WITHIN_NS = NS_PER_S // 2  # a controller whose power is gone is silent by the time the rail was waited for
+_WORD_WITHIN_NS = (
+    3 * NS_PER_S
+)  # for a controller to answer, or to fall silent, after a person said that it was switched
 _CONTACT_PAUSE_S = 0.05
 
 
@@ -50,7 +53,7 @@ class SupplyFailed(CommandRefused):
 class SupplyState:
     """What was last commanded, and since when (end of the command)."""
 
-    commanded: str = "unknown"  # on, off, unknown
+    commanded: str = "unknown"  # on, off, level (neither of both), unknown
     on_since_ns: int | None = None
     off_since_ns: int | None = None
     operations: int = 0
@@ -173,13 +176,20 @@ class Actuators:
         before = f"{point.shown} was not seen pressed. " if again else ""
         return self.ask_for(f"Press briefly: {point.by_hand}. Done?", point.name, before=before)
 
-    def on_another(self, rig: Rig, observer: ObserverHandle, supply: Supply | None) -> Actuators:
-        """The same actuators on a rig as a killed run had it."""
+    def on_another(
+        self, rig: Rig, observer: ObserverHandle, supply: Supply | None, *, off_since_ns: int | None
+    ) -> Actuators:
+        """The same actuators on a rig as a killed run had it, its supply off since then: what must hold there must hold
+        beside what must hold here."""
         ask, stop, heed = self._ask, self._stop, self._heed_limits
         allowed: frozenset[str] = frozenset()
-        return Actuators(
+        other = Actuators(
             rig, observer, supply, allowed=allowed, publish=self._publish, ask=ask, stop=stop, heed_limits=heed
         )
+        other.state.off_since_ns = off_since_ns
+        there = Conditions(rig, observer, isolation=False)
+        other.forbids = lambda: self.forbids() or there.forbids()
+        return other
 
     def undo(self, left: dict[str, Value]) -> None:
         """Takes over what a killed run left out of idle; such a point may be written whatever the scenarios name."""
@@ -310,7 +320,7 @@ class Actuators:
         except SupplyError as error:
             problem = str(error)
         except KeyboardInterrupt:
-            problem = "broken off"
+            problem = BROKEN_OFF
             raise
         except BaseException as error:  # a driver is anybody's: whatever it raises, the supply did not do as told
             problem = f"its driver failed: {type(error).__name__}: {error}"
@@ -348,7 +358,7 @@ class Actuators:
             if state.on_since_ns is None:  # else an earlier run had brought it on already
                 state.on_since_ns = after
             state.off_since_ns = None
-        state.commanded = "unknown" if not taken else "on" if to == "on" else "off"
+        state.commanded = to if taken else "unknown"
         if purpose == "cut":
             state.cuts_ns = (*state.cuts_ns[-2000:], before)
 
@@ -365,7 +375,7 @@ class Actuators:
             say(f"THE SUPPLY WAS NOT SWITCHED {wish.upper()}: {contrary}; {manual_step(wish, self._rig)}")
             return f"{self._left_as()}: not switched {wish}, relay and rail contradict each other"
         if self.state.commanded == wish and self._rail_follows(wish):
-            return wish
+            return self._left_so(wish)
         if wish == "on" and not self._may_go_on(say):
             return f"{self._left_as()}: not switched on, {self.forbids()}"
         if self._asks_person:
@@ -386,7 +396,7 @@ class Actuators:
                 problem = str(error).removeprefix(f"the supply did not go {wish}: ")
                 break
             if self._rail_follows(wish):
-                return wish
+                return self._left_so(wish)
             problem = f"you said {wish.upper()}, but {self._rail_text()}"
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish, self._rig)} ({problem})")
         self._given_up = wish
@@ -415,6 +425,26 @@ class Actuators:
         tried = f" (tried {attempt} times)" if attempt > 1 else ""
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish, self._rig)}{tried}")
         return self._not_as_wished(wish)
+
+    def _left_so(self, wish: str) -> str:
+        """How the supply was left; what only a person said of it is held against the wire (silence proves nothing)."""
+        if not self._asks_person or self.rail() is not None:
+            return wish
+        device, word = self._rig.controller, f"{wish}, by the answer of a person"
+        if device is None:
+            return word
+        deadline = now_ns() + _WORD_WITHIN_NS
+        while (answers := self._answers(device.name)) is not (wish == "on"):
+            if self._observer.failed:
+                return word
+            if now_ns() >= deadline:
+                return f"{word}; {device.name} {'still answers' if answers else 'does not answer'}"
+            self._observer.wait_news(0.02)
+        return wish
+
+    def _answers(self, device: str) -> bool:
+        last = self._observer.last_good_ns(device)
+        return last is not None and now_ns() - last <= _ANSWERS_WITHIN_NS
 
     def _not_as_wished(self, wish: str) -> str:
         shown = self.rail()
@@ -484,8 +514,7 @@ class Actuators:
     def _against_the_rail(self, wish: str) -> str:
         """What the rail says against a relay that obeyed; a controller that answers speaks against the rail."""
         device = self._rig.controller
-        answered_ns = self._observer.last_good_ns(device.name) if device is not None else None
-        if wish != "on" or device is None or answered_ns is None or now_ns() - answered_ns > _ANSWERS_WITHIN_NS:
+        if wish != "on" or device is None or not self._answers(device.name):
             return f"the relay confirmed it, but {self._rail_text()}"
         return (
             f"the relay confirmed it and {device.name} answers, but {self._rail_text()}: look at the rail's input and "
@@ -501,8 +530,8 @@ class Actuators:
 
     def _left_as(self) -> str:
         """How the supply stands: as the rail shows it, else as it was commanded."""
-        shown = self.rail()
-        return self.state.commanded if shown is None else _seen(shown)
+        shown, commanded = self.rail(), self.state.commanded
+        return _seen(shown) if shown is not None else "at a level" if commanded == "level" else commanded
 
     def _may_go_on(self, say: Callable[[str], None]) -> bool:
         """Waits until the shortest off time is over. False where the supply may not go on (any more)."""

@@ -11,9 +11,8 @@ from restart_bench.files.cures import closest
 from restart_bench.files.kinds import AS_BEFORE
 from restart_bench.files.validation import KeyPath, Ledger
 from restart_bench.model.clock import BLIND_NS
-from restart_bench.model.journal import MARKS
 from restart_bench.model.rig import Point, Rig, Value, Wanted
-from restart_bench.model.scenario import EXPECTATION_KINDS, Expectation, ExpectationKind, Gap, MarkLimit, Window
+from restart_bench.model.scenario import EXPECTATION_KINDS, MARKS, Expectation, ExpectationKind, Gap, MarkLimit, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import show_expectation, show_limits, show_wanted, show_window
 from restart_bench.suite.names import Names, value_for, wanted_mapping, wanted_value, widened

@@ -21,11 +21,13 @@ from restart_bench.model.rig import (
     Rig,
     Value,
     Wanted,
+    first_supplied,
     isolation_ends,
 )
 from restart_bench.suite.names import Names, may_be_pressed, value_for, wanted_value
 from restart_bench.suite.rig_points import devices_of, points_of
 from restart_bench.suite.rig_schema import ModeIn, RigIn, TestIn
+from restart_bench.suite.supply_address import at_its_controller
 from restart_bench.suite.supply_reader import supply_of
 from restart_bench_drivers.interface import SupplyCard
 
@@ -108,7 +110,7 @@ def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledge
         loads=model.loads,
         devices=devices,
         points=points,
-        supply=supply_of(model, cards, ledger),
+        supply=at_its_controller(supply_of(model, cards, ledger), first_supplied(devices)),
         ready=_ready(model, names, ledger),
         proof_of_cut=_proofs(model, names, ledger),
         check_channels=_conditions(model, "check_channels", names, ledger),

@@ -15,8 +15,8 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.traces import Reads, longest_gap_ns
 from restart_bench.model.clock import Bounds
-from restart_bench.model.journal import MARKS
 from restart_bench.model.rig import Point, Rig, always_moving
+from restart_bench.model.scenario import MARKS
 from restart_bench.model.wording import COMES_BACK, COMES_ON, STAYS_OFF, bounds_text, counted
 
 Class = Literal["stays off", "comes back", "comes on", "pulses", "by start", "unsteady", "not seen"]
