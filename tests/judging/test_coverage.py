@@ -138,8 +138,7 @@ def test_a_search_is_played_whole_once_it_is_over() -> None:
 
 
 def test_console_and_machines_get_the_map() -> None:
-    """Start states down, cuts across, valid cycles of those asked for, with what that and a dash mean; a single case has
-    no map."""
+    """Start states down, cuts across, valid cycles of those asked for, what a dash means; one case alone has no map."""
     cycles = [cycle("dips", "0"), cycle("loss", "0", Verdict.FAIL)]
     run = replace(one_run(*cycles, verdict=Verdict.FAIL), tested=(DIPS, LOSS))
     out = io.StringIO()

@@ -8,9 +8,11 @@ from contextlib import suppress
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from lark import Lark
 
 from restart_bench.model.program import Expr
 from restart_bench.model.units import UnitRefused
+from restart_bench.plc import conditions as reading
 from restart_bench.plc.conditions import compared_names, names_in, parse_condition, plain_names, show_condition
 
 A, B, C, D = (("name", one) for one in "abcd")
@@ -142,6 +144,36 @@ def test_a_shown_condition_reads_back_as_itself(text: str) -> None:
     """Showing loses nothing."""
     expr = parse_condition(text)
     assert parse_condition(show_condition(expr)) == expr
+
+
+WORDS = "a b and AND OR XOR NOT ( ) ( ) = <> < <= >= & 5 2#101 TRUE false on . é"
+words = st.lists(st.sampled_from(WORDS.split()), max_size=12).map(" ".join)
+
+
+@pytest.fixture(scope="module")
+def of_the_grammar() -> Lark:
+    """The parser without the table that is kept of it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(reading, "MADE_OF", None)
+        return reading._parser.__wrapped__()
+
+
+def _read_or_refused(text: str) -> Expr | str:
+    try:
+        return parse_condition(text)
+    except UnitRefused as refused:
+        return str(refused)
+
+
+@given(st.one_of(conditions, words))
+def test_the_table_of_the_parser_is_that_of_its_grammar(of_the_grammar: Lark, text: str) -> None:
+    """Whatever is written: the same condition, or the same words about what is wrong with it. Where this fails,
+    `python tests/helpers/condition_table.py` writes the table anew."""
+    assert reading.made_of() == reading.MADE_OF
+    by_table = _read_or_refused(text)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(reading, "_parser", lambda: of_the_grammar)
+        assert _read_or_refused(text) == by_table
 
 
 @given(st.text(alphabet="abAND ORXT()=<>&19#_-.é\n", max_size=40))

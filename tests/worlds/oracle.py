@@ -585,7 +585,8 @@ class Oracle:
         truth = world.truth[name]
         spans = truth.spans(good, world.cut[0], world.back[1])
         reads = self.sure(name)
-        start = world.cut[1] + 2 * world.rig.devices["controller"].answer_within_ns + 80 * MS
+        gone = min(max(world.cut[1], world.lost), world.back[0])  # it is dark once its supply is gone, not the command
+        start = gone + 2 * world.rig.devices["controller"].answer_within_ns + 80 * MS
         seen = reads.within(start, world.back[0])
         if len(seen.early) < 3 or reads.longest_gap(world.cut[1], world.back[0]) > min(one.blind_ns, 50 * MS):
             allowed.doubts.append("hardly read during the cut")

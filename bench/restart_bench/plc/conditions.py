@@ -7,12 +7,14 @@ Precedence, highest first (IEC 61131-3, table of the operators of the ST languag
 from __future__ import annotations
 
 import re
+import zlib
 from collections.abc import Iterator
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from restart_bench.model.program import Expr
 from restart_bench.model.units import UnitRefused
+from restart_bench.plc.condition_table import MADE_OF, TABLE
 
 if TYPE_CHECKING:
     from lark import Lark
@@ -128,7 +130,7 @@ def show_condition(expr: Expr) -> str:
 
 @cache
 def _parser() -> Lark:
-    """The parser, made at first use: reading a grammar costs some milliseconds."""
+    """The parser, loaded at first use; made of the grammar where the table is of another one, or another library's."""
     from lark import Lark, Transformer, v_args
 
     @v_args(inline=True)
@@ -172,7 +174,18 @@ def _parser() -> Lark:
         def false(self) -> Expr:
             return ("const", False)
 
+    if made_of() == MADE_OF:
+        library: Any = Lark
+        parser: Lark = library._load_from_dict(**TABLE, transformer=Tuples())
+        return parser
     return Lark(GRAMMAR, parser="lalr", transformer=Tuples(), maybe_placeholders=False)
+
+
+def made_of() -> tuple[str, int]:
+    """What a table of the parser depends on: the library's version, and the grammar."""
+    import lark
+
+    return lark.__version__, zlib.crc32(GRAMMAR.encode())
 
 
 def _bare(expr: Expr) -> Expr:

@@ -363,12 +363,14 @@ def question_lines(gathered: Gathered, width: int) -> list[Text]:
 def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
     if gathered.keeps_answer and gathered.notable:
         return [Text("what was found so far: shown after the answers", style="dim")]
-    if not gathered.notable:
+    seen = [(one.cycle, one) for _, one in gathered.failing]
+    notable = [*gathered.notable, *(one for one in seen if one not in gathered.notable)]
+    if not notable:
         done = any(gathered.counted.values()) and not gathered.rehearsal
         passes = [Text("nothing but passes so far" if done else "", style="dim")]
         return [*passes, Text(gathered.outcome)][:most] if gathered.outcome else passes
     lines: list[Text] = []
-    for cycle, finding in reversed(gathered.notable):
+    for cycle, finding in reversed(notable):
         own = _finding_lines(gathered.rig, cycle, finding, width)
         if lines and len(lines) + len(own) > most:
             break
