@@ -3,11 +3,13 @@
 Rungs that depend on each other in a circle are a knot. Where all that a knot reads stands still, at each place of the
 scan at which it is read, the knot has to come to a stand from whatever state; then what reads the knot does too, and so
 on. A timer that reads nothing of its own comes to a stand once its input has, for time goes on. What is left comes to a
-stand bit by bit: a bit that, whatever the others do, either never rises or never falls moves once at most.
+stand bit by bit: a bit that, whatever the others do, either never rises or never falls moves once at most. This holds
+at the ends of scans alone: what several rungs drive may be reset and set again in every scan, and be read in between.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from typing import Any
 
@@ -27,17 +29,22 @@ MOST_WITH_TIMERS = 4  # timers in one knot
 
 def stands(part: Part, solver: str = FAST) -> bool:
     """True if everything surely comes to a stand; False if that was not shown."""
-    left = dict.fromkeys(driven(rung) for rung in part.program.rungs)
+    writers = Counter(driven(rung) for rung in part.program.rungs)
+    left = dict.fromkeys(writers)  # what may still move, if only within a scan
+    ended: frozenset[str] = frozenset()  # what comes to be the same at the end of every scan
     turns: _Turns | None = None
-    while left:
-        still = [knot for knot in _free_knots(part.program, left) if _comes_to_a_stand(part, knot, solver)]
+    while not ended.issuperset(left):
+        still = [knot for knot in _free_knots(part.program, left) if _comes_to_a_stand(part, knot, ended, solver)]
         if not still:
             turns = turns or _Turns(part, solver)
-            still = [turns.standing(frozenset(left))]
-        found = frozenset().union(*still)
-        if not found:
-            return False
-        left = {name: None for name in left if name not in found}
+            found = turns.standing(frozenset(left) - ended)
+            if not found:
+                return False
+            ended |= found
+            # with one rung a name is at any place what it was at the last end of a scan, or will be at the next one
+            still = [frozenset(name for name in found if writers[name] == 1)]
+        gone = frozenset().union(*still)
+        left = {name: None for name in left if name not in gone}
     return True
 
 
@@ -74,14 +81,14 @@ def timers_in_a_row(program: Program) -> int:
     return max(depths.values(), default=0)
 
 
-def _comes_to_a_stand(part: Part, knot: frozenset[str], solver: str) -> bool:
+def _comes_to_a_stand(part: Part, knot: frozenset[str], ended: frozenset[str], solver: str) -> bool:
     rungs = [rung for rung in part.program.rungs if driven(rung) in knot]
     timers = sum(isinstance(rung, Timer) for rung in rungs)
     if len(rungs) == 1 and timers and driven(rungs[0]) not in reads_of(rungs[0]):
         return True
     if timers > MOST_WITH_TIMERS:
         return False
-    path = _Path(part, knot)
+    path = _Path(part, knot, ended)
     search = new_solver(name=solver)
     loaded = 0
     for scans in LENGTHS:
@@ -97,10 +104,11 @@ def _comes_to_a_stand(part: Part, knot: frozenset[str], solver: str) -> bool:
 
 
 class _Path:
-    """Scans of one knot from any state of it, while all that it reads stands still."""
+    """Scans of one knot from any state of it, while all that it reads stands still, and so does, at the end of each
+    scan, what of it has `ended`."""
 
-    def __init__(self, part: Part, knot: frozenset[str]) -> None:
-        self.part, self.knot = part, knot
+    def __init__(self, part: Part, knot: frozenset[str], ended: frozenset[str]) -> None:
+        self.part, self.knot, self.ended = part, knot, ended
         self.circuit = Circuit()
         self.scanner = Scanner(self.circuit, part.layout)
         self.slots = [slot for slot in part.layout.slots if slot[0] in knot]
@@ -121,13 +129,16 @@ class _Path:
         scanned = self.scanner.scan_knot(self._states[-1], self._inputs, self.knot, self._still)
         self._scans.append(scanned)
         self._states.append({slot: scanned.after[slot] for slot in self.slots})
+        self.demands += [-self._turned(slot, len(self._scans) - 1) for slot in self.slots if slot[0] in self.ended]
         if scanned.pending:
             moved = self._moved(len(self._scans) - 1)
             self.demands.append(self.circuit.or_(moved, -self.circuit.some(scanned.pending)))
 
     def _moved(self, number: int) -> int:
-        one, other = self._states[number], self._states[number + 1]
-        return self.circuit.differ((one[slot], other[slot]) for slot in self.slots)
+        return self.circuit.some(self._turned(slot, number) for slot in self.slots)
+
+    def _turned(self, slot: Slot, number: int) -> int:
+        return self.circuit.xor(self._states[number][slot], self._states[number + 1][slot])
 
 
 class _Turns:
