@@ -34,10 +34,12 @@ CUTS = (
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What was said after so many cycles, and what it then took, ns; what each cycle took."""
+    """What was said after so many cycles (at least, usually, at most), and what it then took, ns; what each cycle
+    took."""
 
     after: int
     low: int
+    usual: int | None
     high: int | None
     took: int
     lengths: tuple[int, ...]
@@ -63,7 +65,8 @@ def said_after_a_tenth(run: Path) -> Said | None:
     after = math.ceil(len(begun) / 10)
     for cycle, length in zip(begun[:after], lengths[:after], strict=True):
         left.cycle_took((cycle.scenario, cycle.case), length, cycle.cut_delay_ns)
-    return Said(after, *left.left(), end.at_ns - instants[after], tuple(lengths))
+    low, usual, high = left.left()
+    return Said(after, low, usual, high, end.at_ns - instants[after], tuple(lengths))
 
 
 def campaigns(folder: Path, number: int, cycles: int, first: int = 0) -> Iterator[Said]:
@@ -91,8 +94,9 @@ def tell(number: int, said: Said) -> None:
     shortest, longest = min(said.lengths) / S, max(said.lengths) / S
     known = ", ".join(f"{length / S:.2f}" for length in said.lengths[: said.after])
     print(
-        f"{number}: after {said.after} ({known} s) of {len(said.lengths)} of {shortest:.2f} .. {longest:.2f} s said "
-        f"{said.low / S:.1f} .. {high} s, took {said.took / S:.1f} s: {'held' if said.holds else 'MISSED'}",
+        f"{number}: after {said.after} ({known} s) of {len(said.lengths)} of {shortest:.2f} .. {longest:.2f} s "
+        f"said about {(said.usual or 0) / S:.1f}, {said.low / S:.1f} .. {high} s, "
+        f"took {said.took / S:.1f} s: {'held' if said.holds else 'MISSED'}",
         flush=True,
     )
 

@@ -256,6 +256,22 @@ def test_another_rigs_name_does_not_arm(suite: Path, tmp_path: Path) -> None:
     assert json.loads(out)["faults"][0]["text"] == err.strip()
 
 
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["run", "x", "--view", "tile"], "'--view': tile: write lanes or tiles"),
+        (["run", "x", "--repeat", "zwei"], "'--repeat': zwei: write a whole number from 1 on"),
+        (["replay", "last", "--speed", "nan"], "'--speed': nan: write a number from 0.1 to 1000"),
+        (["simulate", "x", "--port", "80000"], "'--port': 80000: write a whole number from 1 to 65535"),
+        (["schema", "rigs"], "'KIND': rigs: write rig or scenario or program"),
+    ],
+)
+def test_a_value_that_an_option_can_not_have_is_told_with_those_that_it_can(arguments: list[str], says: str) -> None:
+    """Option, value and choices, in words of the trade and not of a library."""
+    code, _, err = typed(*arguments)
+    assert code == 2 and says in err
+
+
 def test_an_unknown_run_is_bad_input(tmp_path: Path) -> None:
     """A run that is not there ends with 2 and says where was looked."""
     for command in (["report", "last"], ["replay", "last"], ["logs", "verify", "x"], ["compare", "a", "b"]):
@@ -516,6 +532,8 @@ def test_a_folder_where_a_file_is_due_and_the_other_way_round_are_refused(tmp_pa
         with pytest.raises(Refused, match=r"--out .*notes is a file; name a folder"):
             file_for("--out", refused, "record.html")
     assert file_for("--out", file, "record.html") == file  # an older one is replaced
+    with pytest.raises(Refused, match=r"--out .*: is no ordinary file, and would be replaced"):
+        file_for("--out", Path(os.devnull), "record.html")
     made = file_for("--out", tmp_path / "new" / "record.html", "record.html")
     assert made.parent.is_dir() and not made.exists()
     with pytest.raises(Refused, match=r"--logs .*notes is a file; name a folder"):

@@ -454,6 +454,19 @@ def test_a_file_that_is_no_list_of_points_is_refused(tmp_path: Path, name: str, 
     assert says in str(found.value)
 
 
+@pytest.mark.parametrize("with_list", [False, True])
+def test_the_same_questions_are_asked_with_a_list_and_without(tmp_path: Path, with_list: bool) -> None:
+    """Answers that are piped in mean the same: the list proposes its outputs, and takes no question away."""
+    (tmp_path / "points.csv").write_text(LIST, encoding="utf-8")
+    given = tuple(one for one in read_points(tmp_path / "points.csv") if one.name == "burner") if with_list else ()
+    given = tuple(dataclasses.replace(one, device="controller") for one in given)
+    ask, asked = answering({"Outputs that stay off": ["none"] if with_list else ["motor"]})
+    answers = ask_all(ask, "drum", by_hand=False, listed=given)
+    starts = ["Name", "Outputs that stay off", "Outputs that come back", "IP address of the controller"]
+    assert [question.startswith(start) for question, start in zip(asked, starts, strict=False)] == [True] * 4
+    assert not with_list or (answers.stays_off, answers.comes_back) == ((), ("burner",))
+
+
 def test_by_hand_terminals_and_independent_points_of_a_list_are_left_out(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

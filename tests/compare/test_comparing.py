@@ -167,7 +167,7 @@ def test_an_output_that_passed_by_being_on_and_now_stays_off_is_worse_even_where
     [
         (True, True, "comes back"),
         (True, False, "stays off"),
-        (False, True, "comes on by itself"),
+        (False, True, "comes on"),
         (False, False, "stays off"),
         (7, 7, "keeps its value"),
         (7, 0, "falls to 0"),

@@ -14,8 +14,9 @@ from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.scenario import judge_run, judge_scenario, planned_cycles
 from restart_bench.judging.summary import limits_in_short
+from restart_bench.model.clock import Bounds
 from restart_bench.model.codec import from_line, to_line
-from restart_bench.model.journal import CycleEnded, CycleJudged, Finding, FindingKind, OutputSeen, ScenarioJudged
+from restart_bench.model.journal import CycleEnded, CycleJudged, Finding, FindingKind, Mark, OutputSeen, ScenarioJudged
 from restart_bench.model.rig import CheckPulse, RigSupply, Wanted
 from restart_bench.model.scenario import Case, Demonstration, Scenario
 from restart_bench.model.verdicts import Verdict
@@ -251,7 +252,7 @@ def test_the_matrix_has_a_row_for_each_output() -> None:
     burner, fan, count = rows.values()
     assert (burner.before, burner.at_return, burner.settled, burner.delay_ns) == ("on", "stays off", "off", None)
     assert burner.at_loss.startswith("off within ")
-    assert (fan.at_return, fan.settled, fan.verdict) == ("off, then on", "on", PASS)
+    assert (fan.at_return, fan.settled, fan.verdict) == ("comes back", "on", PASS)
     assert fan.delay_ns is not None and fan.delay_ns[0] <= 300 * MS <= fan.delay_ns[1]
     assert (count.before, count.at_loss, count.settled) == ("41", "not read", "41")
 
@@ -268,6 +269,35 @@ def test_the_matrix_tells_of_a_cycle_that_was_stopped_in_the_dark_what_was_read_
     uncut = judge_cycle(story.rig, story.scenario, replace(stopped, switchings=()), story.samples())
     row = next(row for row in matrix_rows(dryer(), [uncut]) if row.point == "burner")
     assert (row.at_loss, row.at_return) == ("not cut", "not cut")
+
+
+def test_in_the_matrix_an_output_that_only_the_controller_tells_of_stays_on_in_its_memory() -> None:
+    """Out of run mode an output may be off whatever the image says: the row itself says whose word it is. One that
+    a terminal shows stays on."""
+    fan = OutputSeen("fan", "fan", before=True, at_loss=True, at_return=True, settled=True, at_end=True)
+    marks = (Mark("cut", Bounds(0, 1)), Mark("restored", Bounds(2, 3)))
+    cycle = CycleJudged(1, "mode", "", PASS, "", marks, (), outputs=(fan,))
+    bare = {**dryer().points, "fan": replace(dryer().points["fan"], terminal=None)}
+    (image,), (terminal,) = (matrix_rows(rig, [cycle]) for rig in (replace(dryer(), points=bare), dryer()))
+    assert (image.at_loss, image.at_return) == ("memory stays on", "memory stays on")
+    assert (terminal.at_loss, terminal.at_return) == ("stays on", "stays on")
+
+
+@pytest.mark.parametrize(
+    ("before", "at_loss", "word"),
+    [(True, False, "comes back"), (True, None, "comes back"), (False, False, "comes on"), (True, True, "stays on")],
+)
+def test_the_matrix_says_what_an_output_does_in_the_words_of_predict_and_survey(
+    before: bool, at_loss: bool | None, word: str
+) -> None:
+    """One word for one outcome on every page: on at the end is a return, a start, or neither."""
+    fan = OutputSeen("fan", "fan_terminal", before=before, at_loss=at_loss, at_return=True, settled=True, at_end=True)
+    late = replace(fan, at_return=False, changes=1)
+    marks = (Mark("cut", Bounds(0, 1)), Mark("restored", Bounds(2, 3)))
+    cycles = [CycleJudged(1, "power", "", PASS, "", marks, (), outputs=(one,)) for one in (fan, late)]
+    prompt, waited = (matrix_rows(dryer(), [one])[0].at_return for one in cycles)
+    assert prompt == word
+    assert waited == ("comes on" if not before else "comes back")
 
 
 def test_the_matrix_counts_what_differs_between_cycles() -> None:

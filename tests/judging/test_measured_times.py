@@ -148,6 +148,21 @@ def test_a_time_that_was_not_seen_may_be_of_any_length() -> None:
     assert half.median.sample[1] == float("inf")
 
 
+def test_a_mark_that_was_proven_late_took_longer_than_its_limit() -> None:
+    """Half of the cycles missed 6 s for sure, one of them the rig's 10 s too: the smallest is one that was seen, the
+    median lies halfway to 6 s at least (arithmetic), and the largest counts from the longer limit."""
+    strict = replace(PLAIN, times=(MarkLimit("ready", Window(0, 6 * S)),))
+    missed = Finding(NAME, "", 0, "", "", Verdict.FAIL, "", {}, FindingKind.MARK, "ready")
+    late = replace(cycle(3, None), findings=(*cycle(3).findings, missed))
+    later = replace(cycle(4, None), findings=(*late.findings, replace(missed, kind=FindingKind.READY)))
+    one = measured([cycle(1), cycle(2), late, later], scenario=strict)["restart"]
+    assert (one.seen, one.cycles, one.smallest) == (2, 4, (S, S))
+    assert (one.median.sample, one.largest) == ((3.5 * S, float("inf")), (10 * S, float("inf")))
+    assert measured([late, later], scenario=strict) == {}, "it was seen in no cycle"
+    undecided = replace(late, findings=(*cycle(3).findings, replace(missed, verdict=Verdict.INCONCLUSIVE)))
+    assert measured([cycle(1), undecided], scenario=strict)["restart"].smallest == (0, S), "not proven: unknown"
+
+
 def test_a_mark_that_need_not_show_is_told_of_where_it_was_seen() -> None:
     """That no connection was refused says nothing about when one would have been."""
     seen = replace(cycle(1), marks=(*cycle(1).marks, Mark("refused", Bounds(3 * S, 3 * S + 8))))

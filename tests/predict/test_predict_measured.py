@@ -18,7 +18,7 @@ from restart_bench.model.verdicts import Verdict
 from restart_bench.predict.engine import predict
 from restart_bench.predict.measured import Compared, Prediction, was_on_for_a_while
 from restart_bench.predict.proving.parts import REST, SUPPLY, WARM
-from restart_bench.report.foretold import Foretold, cut_text, foretold_facts
+from restart_bench.report.foretold import Foretold, cut_text, foretold_facts, outcome_text
 
 BACK, SHUT = SMALL["set and reset"], SMALL["reset on the first scan"]
 RESTORED = (Mark("restored", Bounds(1, 2)),)
@@ -120,6 +120,11 @@ def test_what_was_on_and_what_was_off_before_the_cut_stand_apart() -> None:
     assert (was_on.before, was_on.predicted, was_off.before, was_off.predicted) == ("on", {"on": 2}, "off", {"off": 1})
     assert [one.cycles for one in was_on.differences] == [(3,)] and was_off.differences == ()
     assert [cut_text(row) for row in (was_on, was_off)] == ["power, on before", "power, off before"]
+    on, off = (outcome_text(row.predicted, row.before) for row in (was_on, was_off))
+    assert (on, off) == ("comes back", "stays off")  # the words of `predict`, which says what it may do at all
+    proved = predict(BACK, ["m"], restarts=[(SUPPLY, WARM)], environments=[REST])
+    whole = Foretold(prediction, prediction.compared(judged, proved, simulated=True))
+    assert "comes back: on again where it was on before" in dict(foretold_facts(whole))["differences"]
 
 
 def test_a_state_before_the_cut_that_the_model_has_not_is_told_alone() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 from dataclasses import replace
@@ -410,6 +411,18 @@ def test_names_of_marks_do_not_lie_on_each_other(marks: list[tuple[str, int]], s
         assert all(y != other[0] or left >= other[2] or right <= other[1] for other in boxes[index + 1 :])
 
 
+@given(st.lists(st.integers(0, 3_000_000), min_size=4, max_size=4).map(sorted))
+def test_names_of_marks_that_come_one_after_another_go_down_like_stairs(at: list[int]) -> None:
+    """However close they come, all four stand there, and a later one never above an earlier one that reaches over its
+    line: ANSWERING is read before RUNNING."""
+    marks = [(name, us, us + 5) for name, us in zip(("cut", "restored", "answered", "ready"), at, strict=True)]
+    names = {name: drawing.mark_name(name, LARGE) for name in LARGE}
+    placed = drawing.place_marks(marks, (0.0, 9_000.0), 500, names)
+    assert [mark.shown for mark in placed] == [True] * 4
+    for one, other in itertools.pairwise(placed):
+        assert other.y > one.y or one.label.x + names[one.name].width < other.label.x
+
+
 @given(st.floats(-1e7, 1e7), st.floats(0.1, 1e8))
 def test_an_axis_has_some_ticks_and_never_too_many(start: float, span: float) -> None:
     """Between 1 and 9 ticks, all inside the plot."""
@@ -550,3 +563,11 @@ def test_a_long_text_is_cut_between_words_and_may_keep_its_end(words: list[str],
     assert set(short.removesuffix("…").split()) <= set(words)
     assert set(ended.replace("…", " ").split()) <= set(words)
     assert ended == text or ended.split()[-1].removesuffix("…") in words[-1:]
+
+
+def test_the_name_of_a_page_holds_nothing_invisible_unless_its_writing_turns() -> None:
+    """It becomes the name of a PDF; only a name in a script that runs to the left is kept apart."""
+    plain = render(replace(record_values(), rig_label="grain dryer 2"))
+    turned = render(replace(record_values(), rig_label="\u05de\u05d9\u05d9\u05d1\u05e9"))
+    named = [re.search(r"<title>(.*?)</title>", page) for page in (plain, turned)]
+    assert [one is not None and "\u2068" in one[1] for one in named] == [False, True]

@@ -475,7 +475,7 @@ def test_paper_shows_the_diagram_as_at_first(shown: Shown) -> None:
 
 
 def _sheet(outputs: int, learners: int, note: str) -> Sheet:
-    said = Question("M1 elevator of the long drying line", "can pulse (not confirmed)", "off, then on 12, stays off 8")
+    said = Question("M1 elevator of the long drying line", "can pulse (not confirmed)", "comes back 12, stays off 8")
     questions = dict.fromkeys(WAYS.values(), (said,) * outputs)
     return Sheet("trainer", "edition 7", ("Benjamin",) * learners, questions, "test 7", (note,) if note else ())
 
@@ -487,16 +487,16 @@ def test_the_questions_for_fourteen_outputs_are_one_page(browser: Chrome, folder
     shown = Shown(browser, folder / "sheet.html")
     (page,) = _pages(_print(shown, *A4))
     assert page.count("M1 elevator") == 2 * ONE_PAGE and "Show what" not in page
-    assert "can pulse" not in page and "then on" not in page
+    assert "can pulse" not in page and "comes back" not in page
     shown.run("for (const box of document.querySelectorAll('.show')) box.click()")
     (page,) = _pages(_print(shown, *A4))
-    assert page.count("can pulse") == page.count("then on 12") == 2 * ONE_PAGE
+    assert page.count("can pulse") == page.count("comes back 12") == 2 * ONE_PAGE
 
 
 def test_what_is_hidden_does_not_show_by_its_length(browser: Chrome, folder: Path) -> None:
     """Rows are as high whether a long or a short answer waits in them, before and after it is shown."""
     long, short = (
-        Question("M1", "can pulse (not confirmed)", "off, then on 12, stays off 8 (20 cycles)"),
+        Question("M1", "can pulse (not confirmed)", "comes back 12, stays off 8 (20 cycles)"),
         Question("M2", ""),
     )
     sheet = Sheet("trainer", "edition 7", ("Ada",), {"Power goes and returns": (long, short)}, "test 7")

@@ -40,6 +40,10 @@ FAILED = one_run(
 )
 
 
+PASSED = one_run(judged_cycle(1, burner_finding(1, Verdict.PASS)), verdict=Verdict.PASS)
+PASSED = dataclasses.replace(PASSED, scenarios=(dataclasses.replace(PASSED.scenarios[0], scenario="passes"),))
+
+
 def test_every_verdict_word_carries_its_gloss() -> None:
     """Whoever reads a result reads beside the word what it means."""
     for verdict in Verdict:
@@ -281,6 +285,19 @@ def test_how_a_run_ended_is_said_where_it_was_not_completed() -> None:
     stopped = dataclasses.replace(FAILED, how="stopped", reason="stopped by a person (Ctrl-C)")
     text = shown(stopped)
     assert text.index("stopped by a person") < text.index("burner-stays-shut")
+
+
+def test_on_a_console_what_counts_is_not_scrolled_away_by_limits_in_detail() -> None:
+    """The record has them; a pipe, where nothing scrolls away, too. How many there are is said, and what passed."""
+    cycles = tuple(dataclasses.replace(one, marks=(Mark("cut", Bounds(0, 1)),)) for one in FAILED.cycles)
+    both = dataclasses.replace(FAILED, scenarios=(*FAILED.scenarios, PASSED.scenarios[0]), cycles=cycles)
+    detail = FAILED.scenarios[0].limits[0]
+    lines = shown(both, force_terminal=True).splitlines()
+    text = "\n".join(lines)
+    assert detail not in text and "in detail: " in text and ", in the record" in text
+    assert detail in shown(both) and "in the record" not in shown(both)
+    assert lines[lines.index("What passed") + 1].strip() == "passes"
+    assert lines.index("What passed") < lines.index("What did not pass")
 
 
 def test_without_a_console_there_are_no_control_characters() -> None:

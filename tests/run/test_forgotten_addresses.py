@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from evidence import Story
+from restart_bench.cli.look import forgotten_addresses
 from restart_bench.model.journal import Switching, Trouble
 from restart_bench.observer import sockets
 from restart_bench.run.cycle import CycleAct, Turn
@@ -56,3 +57,15 @@ def test_where_the_neighbour_is_known_or_nobody_can_tell_nothing_is_said(
         table.write_text(TABLE.format(flags=entry[0], address=entry[1]), encoding="ascii")
 
     assert told_of(monkeypatch, table) == []
+
+
+@pytest.mark.parametrize(("entry", "told"), [(UNKNOWN, True), (KNOWN, False)])
+def test_look_says_of_a_silent_device_that_nobody_has_its_address(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, entry: tuple[str, str], told: bool
+) -> None:
+    """No address on the network is another fault than a program that does not answer."""
+    table = tmp_path / "arp"
+    table.write_text(TABLE.format(flags=entry[0], address=entry[1]), encoding="ascii")
+    monkeypatch.setattr(sockets, "_NEIGHBOURS", table)
+    found = [one for one in forgotten_addresses(Story().rig.devices.values()) if "nobody on eth1" in one]
+    assert [("192.0.2.10 is its address" in one and "1.05 s late" in one) for one in found] == [True] * told

@@ -57,5 +57,5 @@ def test_a_shuffled_order_is_drawn_by_the_seed(tmp_path: Path) -> None:
     assert order_of(rig, tmp_path / "again", 3) == first
     end_ns = watched.states[-1].at_ns
     for state in (one for one in watched.states if one.cycle == 1):
-        assert state.left_ns is not None and state.left_ns[1] is not None
-        assert state.left_ns[0] <= end_ns - state.at_ns <= state.left_ns[1]
+        assert state.left_ns is not None and state.left_ns.high_ns is not None
+        assert state.left_ns.low_ns <= end_ns - state.at_ns <= state.left_ns.high_ns

@@ -22,7 +22,7 @@ from restart_bench.suite.loader import load_suites
 from restart_bench_drivers.registry import cards
 
 MS = 1_000_000
-HOLDS = (95, 105)
+HOLDS = (190, 210)
 """Milliseconds between which the simulated controller's hold-up time lies, anew at each cut."""
 
 
@@ -51,12 +51,12 @@ def test_a_search_finds_the_hold_up_time_goes_on_where_it_was_stopped_and_is_jud
     that the first three ask for; judged from its archive it answers the same."""
     suites = LampSuites(tmp_path)
     rig = suites.rig()
-    suites.scenario(rig, "holds-up", "on", off_for="{search: 20 ms..180 ms, to_within: 40 ms}")
+    suites.scenario(rig, "holds-up", "on", off_for="{search: 40 ms..400 ms, to_within: 80 ms}")
     for file, old, new in (
-        ("rig.yaml", "limits: {", "limits: {dips_up_to: 180 ms, "),
+        ("rig.yaml", "limits: {off_at_least: 200 ms", "limits: {dips_up_to: 400 ms, off_at_least: 500 ms"),
         ("rig.yaml", "watch: 400 ms", "watch: 150 ms"),
         ("holds-up.yaml", "press: start\n", "press: start\n    for: 50 ms\n"),
-        ("program.yaml", "scan: 10 ms\n", "scan: 10 ms\nrides_through: {middle: 100 ms, spread: 5 ms}\n"),
+        ("program.yaml", "scan: 10 ms\n", "scan: 10 ms\nrides_through: {middle: 200 ms, spread: 10 ms}\n"),
     ):
         text = (rig / file).read_text(encoding="utf-8")
         assert old in text

@@ -27,7 +27,7 @@ from live_values import (
 )
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import Finding, Mark, RunEnded, ScenarioJudged, Switching, Trouble
-from restart_bench.model.live import LiveState, Moved
+from restart_bench.model.live import Left, LiveState, Moved
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.screen.block_letters import block_letters
 from restart_bench.screen.console import person_at
@@ -311,15 +311,17 @@ def test_verdict_words_carry_their_gloss() -> None:
 
 
 def test_remaining_time_is_not_invented() -> None:
-    """It is told as far as it is known: between two ends, about one, from one on, or not at all."""
+    """It is told as far as it is known: usually and at most, between two ends of a plan, from one on, or not at all."""
 
-    def left(left_ns: tuple[int, int | None] | None, words: str) -> bool:
+    def left(left_ns: Left | None, words: str) -> bool:
         return any(words in line for line in shown(gathered(state(S, ON, left_ns=left_ns))))
 
     assert left(None, "time left: not known")
-    assert left((124 * S + 1, 125 * S), "about 2 min 5 s left")
-    assert left((20 * S, 62 * S), "20 s to 1 min 2 s left")
-    assert left((20 * S, None), "20 s or more left")
+    assert left(Left(120 * S, 124 * S + 1, 125 * S), "about 2 min 5 s left")
+    assert left(Left(20 * S, None, 20 * S), "about 20 s left")
+    assert left(Left(20 * S, 30 * S, 62 * S), "about 30 s, at most 1 min 2 s left")
+    assert left(Left(20 * S, None, 62 * S), "20 s to 1 min 2 s left")
+    assert left(Left(20 * S, 40 * S, None), "20 s or more left")
 
 
 def test_an_armed_screen_bears_the_caution() -> None:

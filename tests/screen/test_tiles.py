@@ -240,8 +240,10 @@ def test_at_a_failure_a_replay_says_what_failed(picture: Picture) -> None:
     made = gathered(replay="20260101T000000Z-0001")
     should = burner_finding(1, Verdict.FAIL, "was on")
     made.failing = ((S - 1, should),)
+    made.counted[Verdict.PASS] = 1
     text = "\n".join(line.plain for line in picture(made, 80, 24, UNICODE))
     assert "FAIL here: burner is on, should never be on for 20 ms or longer" in text
+    assert "nothing but passes" not in text  # of the cycles before: this one fails
     made.live(state(3 * S, dict(ON)))
     lines = [line.plain for line in picture(made, 80, 24, UNICODE)]
     assert "FAIL here" not in "\n".join(lines)

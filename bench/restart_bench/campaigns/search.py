@@ -23,6 +23,8 @@ FARTHER_OUT = (0.0, 0.5, 1.0, 1.0, 2.0, 4.0)
 """Where an end is confirmed: so many resolutions beyond it, one after the other."""
 NARROW = 3
 """The interval of a fitted threshold is narrow enough at so many resolutions."""
+WIDE = 3
+"""Bounds of an off time so many times as wide as usual tell too little to be worth a place among the trials."""
 FRUITLESS = 4
 """So many cycles in a row that show no outcome end a search: more would wear the contact, and show as little."""
 
@@ -63,6 +65,12 @@ class Answer:
     low: float | None
     high: float | None
     confidence: float = 0.95
+
+
+def widest(widths: Sequence[float], resolution: float) -> float:
+    """How wide the bounds of an off time may be, beside those of the other cuts: a computer that was late for once
+    makes a cut of which hardly anything is known, and the search is better off without it."""
+    return max(resolution, WIDE * statistics.median_low(widths)) if widths else resolution
 
 
 def answer(trials: Sequence[Trial], confidence: float = 0.95) -> Answer:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal, cast
 
 import typer
 
@@ -19,8 +19,10 @@ from restart_bench.cli.common import (
     LogsOption,
     RunText,
     ViewOption,
+    choice,
     file_for,
     honest_exit,
+    number_from,
     picture_of,
 )
 from restart_bench.files.faults import FaultsFound
@@ -234,7 +236,9 @@ def report(
 @honest_exit
 def replay(
     run: RunText,
-    speed: Annotated[float, typer.Option("--speed", metavar="N", min=0.1, max=1000, help="N times as fast.")] = 1.0,
+    speed: Annotated[
+        float, typer.Option("--speed", metavar="N", parser=number_from(0.1, 1000, whole=False), help="N times as fast.")
+    ] = 1.0,
     view: ViewOption = "lanes",
     logs: LogsOption = LOGS,
 ) -> int:
@@ -299,7 +303,7 @@ def verify(
 def trend(
     rig: Annotated[str | None, typer.Option("--rig", metavar="NAME", help="Only this rig.")] = None,
     scenario: Annotated[str | None, typer.Option("--scenario", metavar="NAME", help="Only this scenario.")] = None,
-    by: Annotated[Literal["run", "day", "rig"], typer.Option("--by", help="One row for each.")] = "run",
+    by: Annotated[str, typer.Option("--by", help="One row for each.", **choice("run", "day", "rig"))] = "run",
     logs: LogsOption = LOGS,
 ) -> int:
     """Fail rate and boot time over the archive, and which rig, program and controller drift."""
@@ -313,7 +317,7 @@ def trend(
     for text in altered:
         print(text)
     console = console_for(sys.stdout)
-    print_trend(trend_over(logs, rig=rig, scenario=scenario, by=by), console)
+    print_trend(trend_over(logs, rig=rig, scenario=scenario, by=cast("Literal['run', 'day', 'rig']", by)), console)
     print("\n".join(drift_lines(drifts(logs, rig=rig, scenario=scenario), console.width)))
     return EXIT_ERROR if altered else 0
 
@@ -326,8 +330,12 @@ def export(
     separator: Annotated[str, typer.Option("--separator", help='";" suits spreadsheets in many languages.')] = ",",
     decimal: Annotated[str, typer.Option("--decimal", help='Decimal sign, "." or ",".')] = ".",
     table: Annotated[
-        Literal["cycles", "matrix", "points"],
-        typer.Option("--table", help="Of a CSV: a row a cycle, the restart matrix, or the rig's list of points."),
+        str,
+        typer.Option(
+            "--table",
+            help="Of a CSV: a row a cycle, the restart matrix, or the rig's list of points.",
+            **choice("cycles", "matrix", "points"),
+        ),
     ] = "cycles",
     logs: LogsOption = LOGS,
 ) -> int:
@@ -342,7 +350,13 @@ def export(
     default = f"{folder.name.removeprefix('run=')}{own}.csv"
     file = file_for("--out", out if out is not None else Path(default), default)
     with _read_honestly(folder):
-        exported = export_run(folder, file, table=table, separator=separator, decimal=decimal)
+        exported = export_run(
+            folder,
+            file,
+            table=cast("Literal['cycles', 'matrix', 'points']", table),
+            separator=separator,
+            decimal=decimal,
+        )
     if exported.altered:
         print(exported.altered)
     print(f"{exported.path}: {exported.rows} rows, {exported.columns} columns")

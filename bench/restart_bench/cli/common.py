@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import functools
 import io
+import math
 import os
 import sys
 import tempfile
@@ -16,7 +17,7 @@ import traceback
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal, ParamSpec, TextIO
+from typing import TYPE_CHECKING, Annotated, Any, ParamSpec, TextIO
 
 import typer
 
@@ -31,6 +32,37 @@ if TYPE_CHECKING:
     from restart_bench.screen.screen import Picture
 
 P = ParamSpec("P")
+MOST_CYCLES = 1_000_000
+"""More cycles of one case than a relay lives."""
+
+
+def number_from(least: float, most: float = math.inf, *, whole: bool = True) -> Callable[[str], Any]:
+    """Reads a number between two ends as it was typed, and says in words what else it is."""
+    kind = "a whole number" if whole else "a number"
+    span = f"from {least} on" if most == math.inf else f"from {least} to {most}"
+
+    def read(text: str) -> float:
+        try:
+            value = int(text) if whole else float(text)
+        except ValueError:
+            value = math.nan
+        if not least <= value <= most:
+            raise typer.BadParameter(f"{text}: write {kind} {span}")
+        return value
+
+    return read
+
+
+def choice(*words: str) -> dict[str, Any]:
+    """Keys of an option that takes one of these words, and names them where it gets another one."""
+
+    def read(text: str) -> str:
+        if text not in words:
+            raise typer.BadParameter(f"{text}: write {' or '.join(words)}")
+        return text
+
+    return {"parser": read, "metavar": "|".join(words), "autocompletion": lambda: list(words)}
+
 
 Paths = Annotated[
     list[Path],
@@ -42,7 +74,9 @@ RigOption = Annotated[Path | None, typer.Option("--rig", metavar="FILE", help="A
 ProgramOption = Annotated[
     Path | None, typer.Option("--program", metavar="FILE", help="Another program model to simulate.")
 ]
-RepeatOption = Annotated[int | None, typer.Option("--repeat", metavar="N", min=1, help="Cycles of each case.")]
+RepeatOption = Annotated[
+    int | None, typer.Option("--repeat", metavar="N", parser=number_from(1, MOST_CYCLES), help="Cycles of each case.")
+]
 LogsOption = Annotated[
     Path, typer.Option("--logs", metavar="DIR", help="The archive of runs.", envvar="RESTART_BENCH_LOGS")
 ]
@@ -52,12 +86,13 @@ ArmOption = Annotated[
 SimulatedOption = Annotated[bool, typer.Option("--simulated", help="Run the program model, move no hardware.")]
 SeedOption = Annotated[
     int | None,
-    typer.Option("--seed", metavar="N", min=-(2**63), max=2**63 - 1, help="Draws delays and orders again."),
+    typer.Option("--seed", metavar="N", parser=number_from(-(2**63), 2**63 - 1), help="Draws delays and orders again."),
 ]
 ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who runs this; stands in the record.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
 ViewOption = Annotated[
-    Literal["lanes", "tiles"], typer.Option("--view", help="On a console: lanes over time, or tiles for a projector.")
+    str,
+    typer.Option("--view", help="On a console: lanes over time, or tiles for a projector.", **choice("lanes", "tiles")),
 ]
 
 LOGS = Path("logs")
@@ -186,7 +221,9 @@ def say_faults(found: FaultsFound) -> None:
 
 def rig_file(path: Path) -> Path:
     """The rig file that a person means: the file, or the rig.yaml in the folder."""
-    return path / "rig.yaml" if path.is_dir() else path
+    from restart_bench.files.tree import is_folder
+
+    return path / "rig.yaml" if is_folder(path) else path
 
 
 def picture_of(view: str) -> Picture:
@@ -203,8 +240,19 @@ def file_for(option: str, file: Path, like: str) -> Path:
     if file.is_dir() or not file.name:
         raise Refused(f"{option} {file}: is a folder; name a file, like {file / like}; nothing was moved")
     _refuse_file_among(option, file, file.parents)
-    file.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(option, file.parent)
+    if file.exists() and not file.is_file():
+        raise Refused(f"{option} {file}: is no ordinary file, and would be replaced; name a file; nothing was moved")
     return file
+
+
+def make_folder(option: str, folder: Path) -> None:
+    """Makes a folder that may be there. Raises Refused where it can't be."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        why = f"can't be made ({problem.strerror}); choose another place"
+        raise Refused(f"{option} {folder}: the folder {why}; nothing was moved") from None
 
 
 def folder_for(option: str, folder: Path) -> Path:
@@ -229,15 +277,16 @@ def duration_option(option: str, written: str) -> int:
         raise Refused(f"{option} {written}: {problem}; nothing was moved") from None
 
 
-def typed_arming(rig: str, said: Callable[[str], None]) -> str | None:
-    """Asks for the rig's name where a person sits at the console. Returns what was typed, None for nothing."""
+def typed_arming(rig: str, said: Callable[[str], None], instead: str = "") -> str | None:
+    """Asks for the rig's name where a person sits at the console; `instead`: what else one may have meant. Returns what
+    was typed, None for nothing."""
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         return None
     from restart_bench.screen.cautions import ON_SCREEN
 
     caution = (
-        f"{rig} is a real rig: its supply will be switched and its points will be written. Nobody may be hurt by what "
-        f"its outputs then do. {ON_SCREEN}"
+        f"{rig} is a real rig: its supply will be switched, by a relay or by whoever is asked, and points that its "
+        f"files name may be written. Nobody may be hurt by what its outputs then do. {ON_SCREEN} {instead}"
     )
     for line in textwrap.wrap(caution, min(100, width_for(sys.stderr))):
         said(line)

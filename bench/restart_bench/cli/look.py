@@ -5,7 +5,7 @@ from __future__ import annotations
 import socket
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,14 +17,15 @@ from rich.table import Table
 from rich.text import Text
 
 from restart_bench.cli.round_trips import keep, measured
+from restart_bench.evidence.reachability import NEIGHBOUR_NS
 from restart_bench.evidence.restarts import unit_ns
 from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.live import Reading
 from restart_bench.model.outcome import Refused
-from restart_bench.model.rig import Identity, Point, Rig, Value
+from restart_bench.model.rig import Device, Identity, Point, Rig, Value
 from restart_bench.model.units import parse_duration, show_duration
 from restart_bench.model.verdicts import EXIT_ERROR
-from restart_bench.model.wording import address_word, listed, value_word, without_controls
+from restart_bench.model.wording import address_word, at_most, listed, value_word, without_controls
 from restart_bench.observer.diagnosis import (
     DeviceView,
     PointPair,
@@ -36,6 +37,7 @@ from restart_bench.observer.diagnosis import (
 )
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.identification import Greeting, greetings, identities
+from restart_bench.observer.sockets import asked_for_on
 from restart_bench.screen.console import console_for, is_console
 
 _ONCE_NS = 3 * NS_PER_S
@@ -253,7 +255,9 @@ class Looker:
         swapped = perhaps_swapped(self._rig, self.views(), self._read)
         said = [*wrong, *self.doubts(), *([swapped] if swapped else [])]
         problems = [Text(without_controls(text), style="bold red") for text in said]
-        notes = [Text(without_controls(text), style="yellow") for text in coarse_times(self._rig)]
+        silent = [device for device in self._devices if not self.views()[device.name].good]
+        told = [*forgotten_addresses(silent), *coarse_times(self._rig)]
+        notes = [Text(without_controls(text), style="yellow") for text in told]
         relay = [Text(self._relay.says, style="dim")] if self._relay is not None and self._relay.says else []
         return [*relay, *([] if wrong else [Text("All devices answer.", style="green")]), *problems, *notes]
 
@@ -310,6 +314,18 @@ def perhaps_swapped(rig: Rig, views: Mapping[str, DeviceView], read: Callable[[P
         return ""
     places = listed(f"{name} ({rig.devices[name].host}:{rig.devices[name].port})" for name in sorted(strange))
     return f"{places} all answer as if they were others: have they changed places? Look at `host:` and `port:` of each"
+
+
+def forgotten_addresses(devices: Iterable[Device]) -> Iterator[str]:
+    """Of devices that do not answer: whose network address this computer does not know, which no program of theirs
+    decides."""
+    for device in devices:
+        if cable := asked_for_on(device.host):
+            yield (
+                f"{device.name}: nobody on {cable} says that {device.host} is its address (asked for once a second): "
+                "it is off, on another network, or has another address. Back from the dark its first answer may come "
+                f"up to {at_most(NEIGHBOUR_NS)} late for that"
+            )
 
 
 def coarse_times(rig: Rig) -> Iterator[str]:

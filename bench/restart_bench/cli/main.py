@@ -9,13 +9,14 @@ import sys
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple, TextIO, cast
+from typing import TYPE_CHECKING, Annotated, NamedTuple, TextIO, cast
 
 import typer
 
 from restart_bench.cli.archive import register_archive_commands
 from restart_bench.cli.common import (
     LOGS,
+    MOST_CYCLES,
     ArmOption,
     ByOption,
     Ended,
@@ -29,12 +30,14 @@ from restart_bench.cli.common import (
     SeedOption,
     SimulatedOption,
     ViewOption,
+    choice,
     complain,
     duration_option,
     file_for,
     folder_for,
     honest_exit,
     let_go_of_streams,
+    number_from,
     picture_of,
     rig_file,
     say_faults,
@@ -50,6 +53,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from restart_bench.model.live import Guess, Show
+    from restart_bench.suite.json_schema import FileKind
     from restart_bench.suite.loader import Suite
     from restart_bench_drivers.interface import AskPerson
 
@@ -192,7 +196,7 @@ def run(
         str | None, typer.Option("--resume", metavar="RUN", help="Go on with a run that was ended or killed.")
     ] = None,
     stop_on: Annotated[
-        Literal["fail"] | None, typer.Option("--stop-on", help="End at the first fail.", show_default=False)
+        str | None, typer.Option("--stop-on", help="End at the first fail.", show_default=False, **choice("fail"))
     ] = None,
     rehearse: Annotated[bool, typer.Option("--rehearse", help="Steps before and function check, no cut.")] = False,
     ask_first: Annotated[
@@ -302,12 +306,15 @@ def _perform_together(suites: Sequence[Suite], options: Sequence[RunOptions], as
     return code
 
 
+_UNARMED = "To try it without any hardware: --simulated."
+
+
 def _armed_as(rigs: Sequence[str], armed: Sequence[str] | None) -> list[str | None]:
     """What each rig is armed as: by its own name among those given, or typed. Raises Refused on a name of none."""
     from restart_bench.model.outcome import Refused
 
     if armed is None:
-        return [typed_arming(rig, complain) for rig in rigs]
+        return [typed_arming(rig, complain, _UNARMED) for rig in rigs]
     spare = [name for name in armed if name not in rigs]
     if spare and len(rigs) > 1:
         raise Refused(f"--arm {spare[0]}: none of these rigs is called so ({', '.join(rigs)}); nothing was moved")
@@ -320,7 +327,9 @@ def _named(written: str | None, option: str) -> tuple[str, ...]:
 
     names = [name.strip() for name in written.split(",")] if written is not None else []
     if not all(names) or len(set(names)) != len(names):
-        raise Refused(f"{option} {written}: names with commas between them, each once; nothing was moved")
+        raise Refused(
+            f"{option} {written or '(nothing)'}: names with commas between them, each once; nothing was moved"
+        )
     return tuple(names)
 
 
@@ -465,7 +474,9 @@ def survey(
     *,
     simulated: SimulatedOption = False,
     program: ProgramOption = None,
-    repeat: Annotated[int, typer.Option("--repeat", metavar="N", min=1, help="Cycles of each cut.")] = 3,
+    repeat: Annotated[
+        int, typer.Option("--repeat", metavar="N", parser=number_from(1, MOST_CYCLES), help="Cycles of each cut.")
+    ] = 3,
     wait: Annotated[
         str, typer.Option("--wait", metavar="TIME", help="How long after each press the outputs may take.")
     ] = "2 s",
@@ -507,7 +518,7 @@ def _survey(
     folder = drafts if drafts is not None else Path("drafts") / suite.rig.name
     refuse_drafts(folder)
     if not options.simulated and options.arm is None:
-        options = replace(options, arm=typed_arming(suite.rig.name, complain))
+        options = replace(options, arm=typed_arming(suite.rig.name, complain, _UNARMED))
     found = find_out(
         suite,
         replace(options, record=write_report),
@@ -536,12 +547,22 @@ def simulate(
     *,
     port: Annotated[
         int | None,
-        typer.Option("--port", metavar="N", min=1, max=65535, help="Port of the controller; the others take the next."),
+        typer.Option(
+            "--port",
+            metavar="N",
+            parser=number_from(1, 65535),
+            help="Port of the controller; the others take the next.",
+        ),
     ] = None,
     panel: Annotated[
         bool, typer.Option("--panel", help="Work it by keyboard: buttons, supply, mode switch, faults.")
     ] = False,
-    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Draws what the model leaves to chance.")] = 0,
+    seed: Annotated[
+        int,
+        typer.Option(
+            "--seed", metavar="N", parser=number_from(-(2**63), 2**63 - 1), help="Draws what is left to chance."
+        ),
+    ] = 0,
 ) -> int:
     """Serve the simulated rig over Modbus TCP for any client: one line a device, then until Ctrl-C."""
     from restart_bench.cli.simulate import serve_rig
@@ -570,13 +591,16 @@ def drivers(
 @app.command(short_help="JSON Schema of a file, for editors.")
 @honest_exit
 def schema(
-    kind: Annotated[Literal["rig", "scenario", "program"], typer.Argument(help="rig, scenario or program.")],
+    kind: Annotated[
+        str,
+        typer.Argument(help="rig, scenario or program.", **choice("rig", "scenario", "program") | {"metavar": "KIND"}),
+    ],
 ) -> int:
     """JSON Schema of a file, for editors that complete and check while one types."""
     from restart_bench.suite.json_schema import schema_for
     from restart_bench_drivers.registry import cards
 
-    print(json.dumps(schema_for(kind, cards()), ensure_ascii=False, indent=2))
+    print(json.dumps(schema_for(cast("FileKind", kind), cards()), ensure_ascii=False, indent=2))
     return 0
 
 

@@ -20,7 +20,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-from restart_bench.cli.common import folder_for
+from restart_bench.cli.common import folder_for, make_folder
 from restart_bench.files.faults import Fault, FaultsFound
 from restart_bench.files.kinds import read_point_name
 from restart_bench.files.points_table import ListedPoint, read_points
@@ -77,7 +77,7 @@ def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> i
     for name, label in answers.labels:
         if not label.isascii():
             print(f"{label} is called {name} in the files")
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder("new", folder)
     for name, text in files_for(answers, by_hand).items():
         (folder / name).write_text(text, encoding="utf-8")
         print(f"wrote {folder / name}")
@@ -122,10 +122,7 @@ def ask_all(
     proposed = re.sub(r"[^a-z0-9_-]+", "-", folder.lower()).strip("-") or "rig"
     rig = asked(ask, "Name of the rig", proposed if _RIG_NAME.fullmatch(proposed) else "rig", _rig_name)
     if listed:
-        names = [one.name for one in listed if _is_output(one)]
-        proposed = ", ".join(one.name for one in listed if _is_output(one) and "comes_back" in one.groups)
-        back = asked(ask, "Outputs that come back by themselves (of the list)", proposed or "none", _of_the_list(names))
-        answers = Answers(rig, tuple(name for name in names if name not in back), back, listed=tuple(listed))
+        answers = _grouped(asked, ask, rig, listed)
     else:
         outputs = "Outputs that stay off after a loss of supply (commas between them)"
         stays_off = asked(ask, outputs, "motor", _outputs(()))
@@ -149,6 +146,18 @@ def ask_all(
             _mode("by-hand", "point"),
         ),
     )
+
+
+def _grouped(asked: Callable[..., tuple[str, ...]], ask: AskText, rig: str, listed: Sequence[ListedPoint]) -> Answers:
+    """The same two questions as without a list, of its outputs: one that nothing is demanded of is named in neither."""
+    outputs = [one for one in listed if _is_output(one)]
+    names = [one.name for one in outputs]
+    stays = ", ".join(one.name for one in outputs if "comes_back" not in one.groups) or "none"
+    question = "Outputs that stay off after a loss of supply (of the list)"
+    stays_off = asked(ask, question, stays, _of_the_list(names, None))
+    back = ", ".join(name for name in names if name not in stays_off) or "none"
+    question = "Outputs that come back by themselves (of the list)"
+    return Answers(rig, stays_off, asked(ask, question, back, _of_the_list(names, stays_off)), listed=tuple(listed))
 
 
 _MODE_QUESTION = "Shall run mode be left as well, by a mode switch? {}"
@@ -198,14 +207,18 @@ def _outputs(others: tuple[str, ...]) -> Callable[[str], tuple[_Output, ...]]:
     return read
 
 
-def _of_the_list(names: Sequence[str]) -> Callable[[str], tuple[str, ...]]:
+def _of_the_list(names: Sequence[str], others: tuple[str, ...] | None) -> Callable[[str], tuple[str, ...]]:
     def read(text: str) -> tuple[str, ...]:
         named = [name.strip() for name in text.split(",") if name.strip()]
         if named == ["none"]:
+            if others == ():
+                raise ValueError("at least one output is needed, and none stays off")
             return ()
         for name in named:
             if name not in names:
                 raise ValueError(f"{name} is no output of the list, which has {', '.join(names)}; or write none")
+            if name in (others or ()):
+                raise ValueError(f"{name} was named among those that stay off; an output does one of both")
         return tuple(name for name in names if name in named)
 
     return read

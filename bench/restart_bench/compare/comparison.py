@@ -20,7 +20,7 @@ from restart_bench.compare.significance import fisher, hodges_lehmann, holm, man
 from restart_bench.model.clock import NS_PER_MS
 from restart_bench.model.journal import CycleJudged, OutputSeen, ScenarioJudged
 from restart_bench.model.verdicts import EXIT_FAIL, Verdict, exit_of, worst
-from restart_bench.model.wording import at_least, bounds_text, numbers_text
+from restart_bench.model.wording import STAYS_OFF, at_least, bounds_text, numbers_text, restart_word
 
 FAMILY_ERROR = 0.01
 """Chance to call anything different by chance alone, over all tests of one comparison."""
@@ -30,8 +30,6 @@ ALIKE = 0.5
 
 COUNTED_FROM = {"dark": "cut", "answered": "restored", "good": "restored", "ready": "restored"}
 """Marks whose times are compared, and the mark that each counts from."""
-
-STAYS_OFF = "stays off"
 
 DifferenceKind = Literal["behaviour", "verdict", "time", "proportion", "search"]
 
@@ -187,11 +185,7 @@ def behaviour(seen: OutputSeen, *, rode_through: bool = False) -> str | None:
     if seen.settled is None and seen.changes > 1:
         return "changes more than once"
     if isinstance(before, bool) and isinstance(settled, bool):
-        if settled:
-            if not before:
-                return "comes on by itself"
-            return "stays on" if stayed and not seen.dropped and not seen.changes else "comes back"
-        return STAYS_OFF
+        return restart_word(before, ends_on=settled, never_off=stayed and not seen.dropped and not seen.changes)
     if before == settled:
         return "keeps its value"
     return "falls to 0" if settled == 0 else "takes another value"

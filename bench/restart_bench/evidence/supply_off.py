@@ -58,10 +58,12 @@ def off_time(cut: Bounds, restored: Bounds) -> tuple[int, int]:
     return max(0, low), high
 
 
-def asked_off_time(rig: Rig, records: CycleRecords, cut: Switching, restore: Switching) -> OffTime:
-    """What was asked, and how far from it the true off time may be: a dip by a factor of two, else by a tenth and
-    100 ms, and by the relay's data. A person is held to what was answered."""
-    asked = records.started.off_for_ns
+def asked_off_time(
+    rig: Rig, records: CycleRecords, cut: Switching, restore: Switching, asked_ns: int | None = None
+) -> OffTime:
+    """What was asked (None: as in the journal), and how far from it the true off time may be: a dip by a factor of two,
+    else by a tenth and 100 ms, and by the relay's data. A person is held to what was answered."""
+    asked = records.started.off_for_ns if asked_ns is None else asked_ns
     supply = rig.supply if cut.what == "supply" else None
     dips = None if supply is None else supply.limits.dips_up_to_ns
     dip = dips is not None and asked <= dips

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from restart_bench.model.journal import CycleJudged, Finding, OutputSeen, Seen
 from restart_bench.model.rig import Point, Rig
 from restart_bench.model.verdicts import Verdict, badness
-from restart_bench.model.wording import at_most, value_text
+from restart_bench.model.wording import IN_MEMORY, STAYS_ON, at_most, restart_word, value_text
 
 NOT_JUDGED = "not judged"
 """What stands in place of a verdict where nothing is expected of an output."""
@@ -65,7 +65,8 @@ def matrix_rows(rig: Rig, cycles: Iterable[CycleJudged]) -> tuple[MatrixRow, ...
         came_back = bool(cycle.mark("restored"))
         was_cut = came_back or bool(cycle.mark("cut"))
         for seen in cycle.outputs:
-            rows.setdefault(seen.point, _Row(rig.points[seen.point])).add(seen, was_cut=was_cut, came_back=came_back)
+            row = rows.setdefault(seen.point, _Row(rig.points[seen.point], image_only=rig.has_image_only(seen.point)))
+            row.add(seen, was_cut=was_cut, came_back=came_back, rode_through=cycle.restarted is False)
         for finding in cycle.findings:
             told.setdefault(finding.point, _Told(finding)).add(finding)
         for name in cycle.not_tested:
@@ -74,7 +75,7 @@ def matrix_rows(rig: Rig, cycles: Iterable[CycleJudged]) -> tuple[MatrixRow, ...
     for name in rig.points:
         if name in rows:
             verdict = told[name].verdict(number) if name in told else _not_judged(untested.get(name), number)
-            found.append(rows[name].whole(*verdict, image_only=rig.has_image_only(name)))
+            found.append(rows[name].whole(*verdict))
     return tuple(found)
 
 
@@ -89,33 +90,34 @@ def _not_judged(untested: tuple[int, str] | None, cycles: int) -> tuple[None, st
 class _Row:
     """What one output did, cycle after cycle: each text with how often it came."""
 
-    def __init__(self, point: Point) -> None:
+    def __init__(self, point: Point, *, image_only: bool) -> None:
         self._point = point
+        self._image_only = image_only
         self._cycles = 0
         self._before, self._at_loss, self._at_return, self._settled = (Counter[str]() for _ in range(4))
         self._losses: set[tuple[Seen, bool]] = set()
         self._latest_loss: int | None = None
         self._delay: tuple[int, int] | None = None
 
-    def add(self, seen: OutputSeen, *, was_cut: bool, came_back: bool) -> None:
+    def add(self, seen: OutputSeen, *, was_cut: bool, came_back: bool, rode_through: bool) -> None:
         """One more cycle."""
         self._cycles += 1
         self._before[_value(self._point, seen.before)] += 1
         if not was_cut:
             return
-        self._at_loss[_at_loss(self._point, seen)] += 1
+        self._at_loss[self._whose(_at_loss(self._point, seen))] += 1
         self._losses.add((seen.at_loss, seen.loss_ns is None))
         if seen.loss_ns is not None:
             self._latest_loss = max(seen.loss_ns[1], self._latest_loss or seen.loss_ns[1])
         if not came_back:
             return
-        self._at_return[_at_return(self._point, seen)] += 1
+        self._at_return[self._whose(_at_return(self._point, seen, rode_through=rode_through))] += 1
         self._settled[_value(self._point, seen.settled)] += 1
         if seen.delay_ns is not None and seen.at_return is not None:  # "not read": no change was seen
             low, high = self._delay or seen.delay_ns
             self._delay = min(low, seen.delay_ns[0]), max(high, seen.delay_ns[1])
 
-    def whole(self, verdict: Verdict | None, word: str, reason: str, *, image_only: bool) -> MatrixRow:
+    def whole(self, verdict: Verdict | None, word: str, reason: str) -> MatrixRow:
         """The row over all of them."""
         not_back = NOT_REACHED if self._at_loss else NOT_CUT
         return MatrixRow(
@@ -130,8 +132,12 @@ class _Row:
             reason=reason,
             cycles=self._cycles,
             verdict_word=word,
-            image_only=image_only,
+            image_only=self._image_only,
         )
+
+    def _whose(self, does: str) -> str:
+        """What stays on by the controller's own word alone is its memory: nobody saw the output itself."""
+        return f"{IN_MEMORY} {does}" if self._image_only and does == STAYS_ON else does
 
     def _loss(self) -> str:
         """`off within 14 ms`, over all cycles; counted where they differ."""
@@ -197,25 +203,31 @@ def _at_loss(point: Point, output: OutputSeen) -> str:
     return value
 
 
-def _at_return(point: Point, output: OutputSeen) -> str:
-    """`stays off`, `off, then on`, `off, 3 changes, then off`."""
+def _at_return(point: Point, output: OutputSeen, *, rode_through: bool) -> str:
+    """`stays off`, `comes back`, `off, 3 changes, then off`."""
     if output.at_return is None:
         return "not read"
     first = value_text(point, output.at_return)
     if output.settled is None and output.changes != 1:
         return f"{first}, then not steady" if output.changes else f"{first}, then not read"
-    last = value_text(point, output.at_end if output.settled is None else output.settled)
+    ends = output.at_end if output.settled is None else output.settled
+    last = value_text(point, ends)
     if output.changes == 0 or (output.changes == 1 and output.at_return == output.settled):
-        return (
-            f"stays {last}"
-            if output.at_loss in (None, output.settled) and point.is_boolean and not output.settled
-            else last
-        )
+        return _steady(output, last, rode_through=rode_through) if point.is_boolean else last
     if output.changes == 1:
-        return f"{first}, then {last}"
+        came = point.is_boolean and ends and output.before is not None
+        return restart_word(output.before, ends_on=True) if came else f"{first}, then {last}"
     if output.changes == 2 and output.at_return == output.settled and point.is_boolean:
         return f"{'off' if output.settled else 'on'} for a while, then {last}"
     return f"{first}, {output.changes} changes, then {last}"
+
+
+def _steady(output: OutputSeen, last: str, *, rode_through: bool) -> str:
+    """An output that did not change any more once the supply was back."""
+    if not output.settled and output.at_loss not in (None, output.settled):
+        return last
+    never_off = (output.at_loss is True or rode_through) and not output.dropped
+    return restart_word(output.before, ends_on=bool(output.settled), never_off=never_off)
 
 
 def _counted(numbers: Mapping[str, int]) -> str:

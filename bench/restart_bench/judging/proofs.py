@@ -28,9 +28,10 @@ from restart_bench.evidence.supply_off import (
 )
 from restart_bench.evidence.traces import Flags, Reads, conforming, longest_gap_ns
 from restart_bench.model.clock import BLIND_NS, Bounds
-from restart_bench.model.journal import CONTRADICTORY, Switching
+from restart_bench.model.journal import CONTRADICTORY, LEFT_OUT, Switching
 from restart_bench.model.rig import Point, Proof
 from restart_bench.model.samples import SampleKind
+from restart_bench.model.scenario import Search
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import about, shown, some, span_text, value_text, wanted_text
@@ -247,11 +248,16 @@ def _since_the_loss(evidence: Evidence, proof: Proof, lost: Bounds) -> RestartSe
     return _told(evidence, proof, (before, reads), found)
 
 
+def _before_the_cut(evidence: Evidence, proof: Proof) -> Reads:
+    """What a counter read before the cut, among what counts."""
+    assert evidence.cut is not None and proof.point is not None
+    return evidence.reads(proof.point).before(evidence.cut.not_before_ns)
+
+
 def _since_the_cut(evidence: Evidence, proof: Proof) -> RestartSeen:
     """The value after the return against the one before the cut."""
     assert evidence.cut is not None and evidence.restored is not None and proof.point is not None
-    name = shown(evidence.rig, proof.point)
-    before = evidence.reads(proof.point).before(evidence.cut.not_before_ns)
+    name, before = shown(evidence.rig, proof.point), _before_the_cut(evidence, proof)
     reads = evidence.reads(proof.point).inside(evidence.restored.not_before_ns, evidence.end_ns)
     if len(before) == 0 or len(reads) == 0:
         when = "before the cut" if len(before) == 0 else f"after {evidence.back}"
@@ -291,6 +297,9 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
     if fate.lost is True and not fate.late and (wrapped := _wrapped_on(evidence)):
         on = f"{shown(evidence.rig, wrapped)} reads what it would had it wrapped and counted on"
         text = f"the controller lost its connection, but {on}, as where the network is lost"
+        return RestartSeen(ProofState.UNREAD, text)
+    if fate.alone:
+        text = "the controller's connection ended with one request that stayed silent, as where a reply is lost"
         return RestartSeen(ProofState.UNREAD, text)
     if fate.lost is True:
         when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.late and fate.dark is not None else ""
@@ -359,7 +368,8 @@ def proof_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
             needed += [one.text for one in proofs.restarts]
         said = some(needed) or "the rig file names no `proof_of_cut` that speaks of the supply"
         text = f"the cut is not proven: {said}; {_cure_of_proof(evidence, proofs)}"
-        found.append(Problem("unproven", text, at_ns, void=True))
+        kind = LEFT_OUT if _not_read_in_a_search(evidence, proofs) else "unproven"
+        found.append(Problem(kind, text, at_ns, void=True))
     if not broken:
         found += _off_time_problems(evidence, proofs)
     return [*found, *_return_problems(evidence, proofs)]
@@ -385,14 +395,52 @@ def _off_time_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
     cut, restore = (switching_of(evidence.records, purpose) for purpose in ("cut", "restore"))
     assert cut is not None and restore is not None and evidence.cut is not None
     asked = asked_off_time(evidence.rig, evidence.records, cut, restore)
-    kind = "dip" if asked.dip else "off time"
+    kind, at_ns = "dip" if asked.dip else "off time", evidence.cut.not_before_ns
+    late = ""
     for by, seen in off_times(evidence, proofs):
         surely = asked.clearly_less(seen) or asked.clearly_more(seen)
         if surely or (asked.dip and asked.maybe_more(seen)):
+            if _is_as_commanded(evidence, seen) and evidence.scenario.search is not None:
+                late = late or _beyond_the_search(evidence, evidence.scenario.search, (cut, restore), by, seen)
+                continue
             text = _off_time_text(evidence, proofs, asked, by, seen, restore)
-            return [Problem(kind, text, evidence.cut.not_before_ns, void=True, ends_run=surely)]
+            return [Problem(kind, text, at_ns, void=True, ends_run=surely)]
     early = _came_early(evidence, proofs, restore, asked) if evidence.scenario.how == "supply" else ""
-    return [Problem(kind, early, evidence.cut.not_before_ns, void=True, ends_run=True)] if early else []
+    if early:
+        return [Problem(kind, early, at_ns, void=True, ends_run=True)]
+    return [Problem(LEFT_OUT, late, at_ns, void=True)] if late else []
+
+
+def _is_as_commanded(evidence: Evidence, seen: tuple[int, int]) -> bool:
+    """Whether an off time, as a proof has it, is one that the commands and the relay's data leave."""
+    cut, restored = cut_of(evidence.rig, evidence.records), restored_of(evidence.rig, evidence.records)
+    assert cut is not None and restored is not None
+    least_ns, most_ns = off_time(cut, restored)
+    return least_ns <= seen[0] and seen[1] <= most_ns
+
+
+def _beyond_the_search(
+    evidence: Evidence, search: Search, commands: tuple[Switching, Switching], by: str, seen: tuple[int, int]
+) -> str:
+    """What a search demands it demands of the cuts that it searches: that this one may have been longer; "" where not.
+    Any other cut counts at its true off time, whatever was asked."""
+    longest = asked_off_time(evidence.rig, evidence.records, *commands, search.longest_ns)
+    if not (longest.clearly_more(seen) or (longest.dip and longest.maybe_more(seen))):
+        return ""
+    return (
+        f"the supply may have been off for {about(seen[1])}, by {by}, which is longer than is searched "
+        f"({show_duration(search.longest_ns)}): the relay or this computer was late"
+    )
+
+
+def _not_read_in_a_search(evidence: Evidence, proofs: Proofs) -> bool:
+    """Whether nothing but a late read is behind a cut that is not proven: each proof read on before it, and then not
+    in time. A search makes another cut instead."""
+    if evidence.scenario.search is None or _to_a_level(evidence):
+        return False
+    return bool(proofs.supply) and all(
+        one.state is ProofState.UNREAD and _was_on(evidence, one.proof) for one in proofs.supply
+    )
 
 
 def _came_early(evidence: Evidence, proofs: Proofs, restore: Switching, asked: OffTime) -> str:
@@ -425,8 +473,8 @@ def _restarted_early(evidence: Evidence, restore: Switching) -> str:
     for proof in evidence.rig.proof_of_cut:
         if proof.kind != "falls" or proof.point is None:
             continue
-        point, seen = evidence.rig.points[proof.point], evidence.trace(proof.point).seen
-        before = evidence.reads(proof.point).before(evidence.cut.not_before_ns)
+        point, before = evidence.rig.points[proof.point], _before_the_cut(evidence, proof)
+        seen = evidence.trace(proof.point).seen
         if len(before) == 0:
             continue
         unit = unit_ns(point) or 0

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from restart_bench.campaigns.reliability import CONFIDENCE, reliability_shown
 from restart_bench.evidence.restarts import unit_ns
-from restart_bench.judging.campaign.ride_through import found_text, search_found, search_limits
+from restart_bench.judging.campaign.ride_through import found_text, is_left_out, search_found, search_limits
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario, off_expectations, proven_channel
@@ -65,7 +65,9 @@ class _Why:
 def _verdict(scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) -> tuple[Verdict, _Why]:
     of = counted(len(cycles), "cycle")
     failed = _with(cycles, Verdict.FAIL)
-    invalid = _with(cycles, Verdict.ERROR)
+    found = search_found(scenario, cycles)
+    answered = found is not None and found.answered
+    invalid = [one for one in _with(cycles, Verdict.ERROR) if not (answered and is_left_out(one))]
     if failed:
         also = [(f"beside that {counted(len(invalid), 'cycle')} not valid", invalid)] if invalid else []
         return Verdict.FAIL, _of_cycles([(f"{len(failed)} of {of} failed", failed), *also])
@@ -76,7 +78,8 @@ def _verdict(scenario: Scenario, cycles: Sequence[CycleJudged], planned: int) ->
     if doubtful:
         return Verdict.INCONCLUSIVE, replace(too_few or _Why(""), whole=some(doubtful))
     passed = f"all expectations shown in {len(_with(cycles, Verdict.PASS))} of {of}"
-    found = search_found(scenario, cycles)
+    if found is not None and found.late:
+        passed += f", {found.late} left out since relay or computer were late"
     return Verdict.PASS, _Why(passed if found is None else f"{found_text(found)}; {passed}")
 
 

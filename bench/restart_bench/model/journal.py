@@ -229,6 +229,10 @@ WITHOUT_THE_ERROR = "without_the_error"
 """The figure that a finding has which a problem of its cycle has made an error: what it was before that."""
 
 
+LEFT_OUT = "left out"
+"""The subject of the validity of a cycle whose cut a search can't use, because bench or computer were late (rule 8)."""
+
+
 CONTRADICTORY = "contradictory"
 """The figure that the finding of a restart has where some of its proofs say so and others the contrary."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from restart_bench.model.journal import Record
 from restart_bench.model.rig import Proof
@@ -21,6 +21,15 @@ class Reading:
     sent_ns: int
     received_ns: int
     counts: bool = True
+
+
+class Left(NamedTuple):
+    """What is left of a run, in nanoseconds: at least, usually, and at most. `usual_ns` is None before any cycle was
+    done, `high_ns` where nobody can tell."""
+
+    low_ns: int
+    usual_ns: int | None
+    high_ns: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +57,7 @@ class LiveState:
     of_cycles: int
     phase_started_ns: int
     phase_ends_ns: int | None  # where that is known
-    left_ns: tuple[int, int | None] | None  # what the run still takes, at least and at most; None: not known
+    left_ns: Left | None  # what the run still takes; None: not known
     supply: str  # on, off, level, unknown
     powered: bool | None
     answering: bool | None

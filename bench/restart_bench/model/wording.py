@@ -9,6 +9,7 @@ import math
 import re
 import textwrap
 from collections.abc import Iterable, Sequence
+from typing import Final
 
 from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.rig import Point, Rig, Value, Wanted
@@ -166,6 +167,28 @@ def percent_text(fraction: float) -> str:
 def counted(number: int, one: str, many: str = "") -> str:
     """ "1 cycle", "3 cycles"."""
     return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+STAYS_OFF: Final = "stays off"
+STAYS_ON: Final = "stays on"
+COMES_BACK: Final = "comes back"
+COMES_ON: Final = "comes on"
+"""What an output does over a restart: predicted, measured, surveyed and compared alike."""
+COMES_BACK_MEANS = f"{COMES_BACK}: on again where it was on before, off where it was off"
+IN_MEMORY = "memory"
+"""Stands before what nothing but the controller says of an output that its program need not drive."""
+
+
+def restart_word(before: Value | None, *, ends_on: bool, never_off: bool = False) -> str:
+    """What an output that is off or on does over a restart, by its state before and after; without the state before no
+    more than `on` can be said of one that is on. never_off: it was not seen off in between."""
+    if not ends_on:
+        return STAYS_OFF
+    if before is None:
+        return "on"
+    if not before:
+        return COMES_ON
+    return STAYS_ON if never_off else COMES_BACK
 
 
 OUTCOMES = {True: "restarted", False: "rode through", None: "not shown whether it restarted"}

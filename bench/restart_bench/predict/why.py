@@ -9,7 +9,7 @@ from itertools import combinations
 
 from restart_bench.model.program import Coil, Memory, Program, Reset, Rung, Set, Timer
 from restart_bench.model.units import show_duration
-from restart_bench.model.wording import listed
+from restart_bench.model.wording import COMES_BACK, COMES_ON, STAYS_OFF, listed
 from restart_bench.plc.conditions import show_condition
 from restart_bench.plc.interpreter import driven
 from restart_bench.predict.changes import (
@@ -194,7 +194,7 @@ def does(answer: Answer) -> str:
     """What an output does, in the words of the screen."""
     if not answer.decided:
         return "not decided"
-    words = {"off": "stays off", "on": "comes on", "depends": "comes back", "never": "does not settle"}
+    words = {"off": STAYS_OFF, "on": COMES_ON, "depends": COMES_BACK, "never": "does not settle"}
     word = words[answer.settles or "off"]
     if answer.can_pulse and answer.settles != "never":
         word = "can pulse" if answer.settles == "off" else f"{word}, can pulse"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from rich.box import SIMPLE_HEAD
@@ -198,20 +198,29 @@ def _print_steps(cycle: CycleJudged, console: Console) -> None:
 
 
 def _print_run(run: OneRun, console: Console, *, explain: bool) -> None:
-    _print_head(run, console, "test")
-    for scenario in run.scenarios:
-        cycles = [one for one in run.counted if one.scenario == scenario.scenario]
-        _print_scenario(run, scenario, cycles, console)
-    _print_coverage(coverage_of(run.tested, run.counted), console)
+    """On a console what counts comes last, where it has not scrolled away; in a pipe it is read from its beginning."""
     found = foretell(run)
-    _print_forecasts(run, found, console)
+    parts: list[Callable[[], None]] = [
+        lambda: _print_scenarios(run, console),
+        lambda: _print_coverage(coverage_of(run.tested, run.counted), console),
+    ]
     if found is not None:
-        print_foretold(found, console)
+        parts.append(lambda: print_foretold(found, console))
     if explain:
-        _print_why(run, console)
+        parts.append(lambda: _print_why(run, console))
+    _print_head(run, console, "test")
+    for part in reversed(parts) if console.is_terminal else parts:
+        part()
+    _print_forecasts(run, found, console)
     _print_limits(run, console)
     _print_not_passed(run, console)
     _print_record(run, console)
+
+
+def _print_scenarios(run: OneRun, console: Console) -> None:
+    for scenario in run.scenarios:
+        cycles = [one for one in run.counted if one.scenario == scenario.scenario]
+        _print_scenario(run, scenario, cycles, console)
 
 
 def _print_head(run: OneRun, console: Console, kind: str) -> None:
@@ -385,6 +394,7 @@ def _print_why(run: OneRun, console: Console) -> None:
 
 
 def _print_limits(run: OneRun, console: Console) -> None:
+    """What the run does not show, in short; in detail where nothing scrolls away, else the record has it."""
     limits = limits_of(run.scenarios)
     if not limits:
         return
@@ -393,6 +403,10 @@ def _print_limits(run: OneRun, console: Console) -> None:
     in_short = limits_in_short(run.rig, run.counted)
     for sentence in in_short:
         _bullet(sentence, console)
+    if in_short and console.is_terminal:
+        text = f"in detail: {counted(len(limits), 'limit')}, in the record"
+        console.print(Padding(Text(text, style="dim"), (0, 0, 1, 2)))
+        return
     if in_short:
         console.print(Padding(Text("in detail", style="dim"), (0, 0, 0, 2)))
     for limit, names in limits:
@@ -403,6 +417,10 @@ def _print_limits(run: OneRun, console: Console) -> None:
 
 def _print_not_passed(run: OneRun, console: Console) -> None:
     """After the limits, so that the last screen of a small window names what failed."""
+    passed = [one.scenario for one in run.scenarios if one.verdict is Verdict.PASS]
+    if passed and len(run.scenarios) > 1:
+        console.print(Text("What passed", style="bold"))
+        console.print(Padding(Text(without_controls(listed(passed))), (0, 0, 1, 2)))
     missed = not_passed(run.rig, run.scenarios, run.counted)
     if not missed:
         return

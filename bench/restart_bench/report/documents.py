@@ -115,6 +115,7 @@ def _search_document(found: SearchFound | None) -> dict[str, Any]:
             "over": found.over.value if found.over is not None else None,
             "resolution_ns": found.search.resolution_ns,
             "tried": [dataclasses.asdict(one) | {"zone": one.zone.value} for one in found.tried],
+            "left_out": found.late + len(found.left_out),
         }
     }
 

@@ -18,7 +18,15 @@ from rich.text import Text
 
 from restart_bench.judging.inquiry.forecasts import ForecastRow, Score, forecast_rows, program_score, scores
 from restart_bench.model.outcome import OneRun
-from restart_bench.model.wording import counted, listed, numbers_text, without_controls
+from restart_bench.model.wording import (
+    COMES_BACK,
+    COMES_BACK_MEANS,
+    counted,
+    listed,
+    numbers_text,
+    restart_word,
+    without_controls,
+)
 from restart_bench.report.explaining import BUDGET_S, Clock
 
 if TYPE_CHECKING:
@@ -29,6 +37,7 @@ _AFTER = {"supply": "power", "mode": "mode"}
 ASKED_FIRST, WHO_WAS_RIGHT = "Asked first", "Asked first: who was right"
 HEAD = "Predicted by the program model, and measured at the end of the watch"
 _ANY_PAST = "after any past"
+_STATES = {"on": True, "off": False}
 _EXPLAINS = "What could explain that (listed, not claimed)"
 
 
@@ -109,8 +118,10 @@ def _table(found: Foretold) -> Table:
         name = "" if row.point == last else without_controls(row.shown)
         last = row.point
         style = "bold red" if row.differences else ""
-        measured = Text(counted_text(row.measured), style=style)
-        table.add_row(name, cut_text(row), counted_text(row.predicted), measured, *([row.ever] if known else []))
+        measured = Text(outcome_text(row.measured, row.before), style=style)
+        table.add_row(
+            name, cut_text(row), outcome_text(row.predicted, row.before), measured, *([row.ever] if known else [])
+        )
     return table
 
 
@@ -120,11 +131,19 @@ def cut_text(row: ComparedRow) -> str:
     return f"{_AFTER[row.restart]}{inputs}, {row.before} before"
 
 
-def counted_text(counts: Mapping[str, int]) -> str:
-    """`on`, or `on 3, off 1` where cycles differ."""
-    if len(counts) == 1:
-        return next(iter(counts))
-    return ", ".join(f"{word} {number}" for word, number in counts.items())
+def outcome_text(counts: Mapping[str, int], before: str) -> str:
+    """`comes back`, or `comes back 3, stays off 1` where cycles differ."""
+    words = {_outcome(word, before): number for word, number in counts.items()}
+    if len(words) == 1:
+        return next(iter(words))
+    return ", ".join(f"{word} {number}" for word, number in words.items())
+
+
+def _outcome(end: str, before: str) -> str:
+    """What an output did that was on or off at the end; anything else as it is."""
+    if {end, before} <= _STATES.keys():
+        return restart_word(_STATES[before], ends_on=_STATES[end])
+    return end
 
 
 def _below(found: Foretold) -> Iterator[str]:
@@ -140,6 +159,8 @@ def _below(found: Foretold) -> Iterator[str]:
     reasons = found.compared.not_played or {}
     for reason in dict.fromkeys(reasons.values()):
         yield f"{listed(name for name, one in reasons.items() if one == reason)} not played on the model: {reason}"
+    if any(row.before == "off" and row.ever.startswith(COMES_BACK) for row in found.compared.rows):
+        yield COMES_BACK_MEANS
     if found.note:
         yield found.note
 
@@ -184,7 +205,7 @@ def score_facts(rows: Sequence[ForecastRow], *, model: bool) -> Iterator[tuple[s
 def foretold_facts(found: Foretold) -> Iterator[tuple[str, str]]:
     """The same as lines of a name and a text."""
     for row in found.compared.rows:
-        told = f"predicted {counted_text(row.predicted)}, measured {counted_text(row.measured)}"
+        told = f"predicted {outcome_text(row.predicted, row.before)}, measured {outcome_text(row.measured, row.before)}"
         told += f"; {_ANY_PAST} it {row.ever}" if row.ever else ""
         yield f"{row.shown}, {cut_text(row)}", told
     if found.compared.rows:

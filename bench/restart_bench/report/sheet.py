@@ -61,8 +61,7 @@ def seen_in(run: ArchivedRun, suite: Suite) -> dict[tuple[str, str], str]:
             cut_from_on = [one for one in cycles if _was_on(one, point.name)]
             for row in matrix_rows(suite.rig, cut_from_on):
                 if row.point == point.name:
-                    at_return = row.at_return.replace("off, then on", "comes back")  # as what the program says
-                    found[point.name, way] = f"{at_return} ({counted(len(cut_from_on), 'cycle')})"
+                    found[point.name, way] = f"{row.at_return} ({counted(len(cut_from_on), 'cycle')})"
     return found
 
 

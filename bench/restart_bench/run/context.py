@@ -15,7 +15,7 @@ from restart_bench.evidence.marks import traces_of
 from restart_bench.evidence.traces import Trace
 from restart_bench.model.clock import FAR_NS, NS_PER_MS, now_ns
 from restart_bench.model.journal import CycleRecords, CycleStarted, Forecast, Record, RunEnded, Trouble, cycle_records
-from restart_bench.model.live import LiveState, Reading, Show, powered_by_proof
+from restart_bench.model.live import Left, LiveState, Reading, Show, powered_by_proof
 from restart_bench.model.rig import Rig, Value, Wanted
 from restart_bench.model.samples import DeviceSamples
 from restart_bench.model.scenario import Scenario
@@ -260,7 +260,7 @@ class View:
             restored_ns=situation.restored_ns,
         )
 
-    def _left_ns(self, now: int) -> tuple[int, int | None]:
+    def _left_ns(self, now: int) -> Left:
         """What cycles like those so far, or those planned, still take."""
         turn = self._context.log[0] if self._context.log else None
         if not isinstance(turn, CycleStarted) or turn.cycle in self._done:

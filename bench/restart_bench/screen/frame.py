@@ -15,7 +15,7 @@ from rich.text import Text
 
 from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.journal import Finding
-from restart_bench.model.live import LiveState
+from restart_bench.model.live import Left, LiveState
 from restart_bench.model.rig import Rig, Value
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import GLOSS, Verdict, console_style
@@ -362,12 +362,14 @@ def question_lines(gathered: Gathered, width: int) -> list[Text]:
 def _findings(gathered: Gathered, width: int, most: int) -> list[Text]:
     if gathered.keeps_answer and gathered.notable:
         return [Text("what was found so far: shown after the answers", style="dim")]
-    if not gathered.notable:
+    seen = [(one.cycle, one) for _, one in gathered.failing]
+    notable = [*gathered.notable, *(one for one in seen if one not in gathered.notable)]
+    if not notable:
         done = any(gathered.counted.values()) and not gathered.rehearsal
         passes = [Text("nothing but passes so far" if done else "", style="dim")]
         return [*passes, Text(gathered.outcome)][:most] if gathered.outcome else passes
     lines: list[Text] = []
-    for cycle, finding in reversed(gathered.notable):
+    for cycle, finding in reversed(notable):
         own = _finding_lines(gathered.rig, cycle, finding, width)
         if lines and len(lines) + len(own) > most:
             break
@@ -409,15 +411,17 @@ def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyp
     return line.append(glyphs.bar_rest * (across - filled), style="dim")
 
 
-def left_words(left_ns: tuple[int, int | None] | None) -> str:
-    """`2 min to 3 min left`, `about 2 min left` where both ends are told alike, `2 min or more left`."""
+def left_words(left_ns: Left | None) -> str:
+    """`about 2 min, at most 3 min left`; before the first cycle, when nothing but the plan is known, `2 min to 9 min
+    left`; `about 2 min left` where both ends are told alike, `2 min or more left`."""
     if left_ns is None:
         return "time left: not known"
-    low, high = left_ns
+    low, usual, high = (None if one is None else show_duration(_coarse(one)) for one in left_ns)
     if high is None:
-        return f"{show_duration(_coarse(low))} or more left"
-    ends = list(dict.fromkeys(show_duration(_coarse(end)) for end in (low, high)))
-    return f"{' to '.join(ends)} left" if len(ends) > 1 else f"about {ends[0]} left"
+        return f"{low} or more left"
+    if (usual or low) == high:
+        return f"about {high} left"
+    return f"{low} to {high} left" if usual is None else f"about {usual}, at most {high} left"
 
 
 def _coarse(ns: int) -> int:

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from restart_bench.model.live import Left
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, Verdict, exit_over, worst
 
 Message = Mapping[str, Any]
@@ -41,7 +42,7 @@ class RigRow:
     scenario: str = ""
     cycle: int = 0
     of_cycles: int = 0
-    left_ns: tuple[int, int | None] | None = None
+    left_ns: Left | None = None
     phase: str = "starting"
     power: str = ""
     power_style: str = ""
@@ -77,8 +78,7 @@ class RigRow:
         return lines
 
     def _take_state(self, message: Message) -> None:
-        low, high = message["left_ns"] or (0, None)
-        self.left_ns = (low, high) if message["left_ns"] else None
+        self.left_ns = Left(*message["left_ns"]) if message["left_ns"] else None
         self.scenario, self.cycle, self.of_cycles = message["scenario"], message["cycle"], message["of_cycles"]
         self.phase, self.power, self.power_style = message["phase"], message["power"], message["power_style"]
 

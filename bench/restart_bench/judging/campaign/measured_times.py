@@ -47,8 +47,8 @@ _HAS_TO_COME = ("answered", "good", "alive", "ready")
 @dataclass(frozen=True, slots=True)
 class MeasuredTime:
     """One time over the cycles of a case that are alike (`group`), in nanoseconds counted from `since`. `seen` of
-    `cycles` had it; the others count as unknown, however long. `more_needed`: cycles that a tolerance bound still
-    takes. `drift` None: fewer than two cycles."""
+    `cycles` had it; the others count as unknown, however long, or as longer than the limit that they were proven to
+    miss. `more_needed`: cycles that a tolerance bound still takes. `drift` None: fewer than two cycles."""
 
     scenario: str
     case: str
@@ -97,7 +97,8 @@ def _group(scenario: Scenario, cycle: CycleJudged) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Times:
-    """What one cycle after the other had; None where it was not seen. `open_ended`: an unseen one counts as unknown."""
+    """What one cycle after the other had; None where nothing is known of it, without an upper end where it was only
+    proven to be longer than its limit. `open_ended`: what is not known counts as unknown, else not at all."""
 
     what: str
     since: str
@@ -113,7 +114,10 @@ def _marks(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Itera
     if rig.ready.when or rig.ready.alive is not None:
         limits.setdefault("ready", Window(0, rig.ready.within_ns))
     since = {mark: "cut" if mark in _FROM_CUT else "restored" for mark in MARKS if mark not in ("cut", "end")}
-    of_cycles = [[_since(one, mark, start) for mark, start in since.items()] for one in cycles]
+    of_cycles = [
+        [_since(one, mark, start) or _longer_than_its_limit(rig, scenario, one, mark) for mark, start in since.items()]
+        for one in cycles
+    ]
     for (mark, start), times in zip(since.items(), zip(*of_cycles, strict=True), strict=True):
         yield _Times(mark, start, limits.get(mark), times, mark in _HAS_TO_COME or mark in limits)
 
@@ -125,6 +129,17 @@ def _since(cycle: CycleJudged, mark: str, since: str) -> Observation | None:
         return None
     low, high = there.since(start)
     return max(0, low), max(0, high)
+
+
+def _longer_than_its_limit(rig: Rig, scenario: Scenario, cycle: CycleJudged, mark: str) -> Observation | None:
+    """Where a mark was not seen, but proven not to have come within a limit."""
+    limits = {(FindingKind.MARK, one.mark): one.window.not_after_ns for one in scenario.times}
+    limits[FindingKind.READY, "ready"] = rig.ready.within_ns
+    missed = [
+        limit for one in cycle.findings
+        if one.subject == mark and one.verdict is Verdict.FAIL and (limit := limits.get((one.kind, mark))) is not None
+    ]  # fmt: skip
+    return (max(missed), math.inf) if missed and cycle.mark(mark) is None else None
 
 
 def _limits(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[_Times]:
@@ -161,16 +176,17 @@ def _figure(finding: Finding | None, key: str) -> Observation | None:
 
 def _measured(scenario: str, case: str, group: str, what: _Times) -> MeasuredTime | None:
     """None where it was seen in no cycle."""
-    seen = [one for one in what.times if one is not None]
+    told = [one for one in what.times if one is not None]
+    seen = sum(high < math.inf for _, high in told)
     if not seen:
         return None
     unknown = (what.lowest, math.inf)
-    known = [one if one is not None else unknown for one in what.times] if what.open_ended else seen
+    known = [one if one is not None else unknown for one in what.times] if what.open_ended else told
     side = _side(what.limit)
     smallest, largest = extremes(known)
     needed = tolerance_size(COVERAGE, CONFIDENCE, side=side)
     return MeasuredTime(
-        scenario, case, group, what.what, what.since, what.limit, len(known), len(seen),
+        scenario, case, group, what.what, what.since, what.limit, len(known), seen,
         median(known), smallest, largest, tolerance(known, COVERAGE, CONFIDENCE, side=side),
         max(0, needed - len(known)), drift(known) if len(known) > 1 else None,
     )  # fmt: skip

@@ -12,10 +12,10 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from restart_bench.campaigns.search import FRUITLESS, Answer, Stop, answer, next_step, plan_of
+from restart_bench.campaigns.search import FRUITLESS, Answer, Stop, answer, next_step, plan_of, widest
 from restart_bench.campaigns.threshold import Trial, sharp_interval
 from restart_bench.evidence.supply_off import narrowest
-from restart_bench.model.journal import CONTRADICTORY, CycleJudged, FindingKind
+from restart_bench.model.journal import CONTRADICTORY, LEFT_OUT, CycleJudged, FindingKind
 from restart_bench.model.scenario import Scenario, Search
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
@@ -44,6 +44,11 @@ class Tried:
     off_ns: Pair
     zone: Zone
 
+    @property
+    def width_ns(self) -> int:
+        """How closely its off time is known."""
+        return self.off_ns[1] - self.off_ns[0]
+
 
 @dataclass(frozen=True, slots=True)
 class ZoneSeen:
@@ -59,7 +64,8 @@ class ZoneSeen:
 class SearchFound:
     """Where a search stands. `rides_through_ns`: the longest cut that was ridden through without a trace, `restarts_ns`
     the shortest that restarted; None where there was none. `next_ns`: the off time to ask for next, None once it is
-    `over`. `answer`: of the end of riding through; `wholly_overlaps`: ridden through and not, at the same off times."""
+    `over`. `answer`: of the end of riding through. `left_out`: valid cuts that are not `tried`, since of their off time
+    too little is known; `late`: cuts that are none of this search, since bench or computer were late."""
 
     search: Search
     tried: tuple[Tried, ...]
@@ -70,6 +76,8 @@ class SearchFound:
     over: Stop | None
     next_ns: int | None
     cycles: int
+    left_out: tuple[Tried, ...] = ()
+    late: int = 0
 
     @property
     def answered(self) -> bool:
@@ -84,10 +92,11 @@ def search_found(scenario: Scenario, cycles: Sequence[CycleJudged]) -> SearchFou
     if search is None:
         return None
     mine = sorted((one for one in cycles if one.scenario == scenario.name), key=lambda one: one.cycle)
-    tried = tuple(one for cycle in mine if (one := _tried(scenario, cycle)) is not None)
-    fruitless = next(
-        (number for number, one in enumerate(reversed(mine)) if _tried(scenario, one) is not None), len(mine)
-    )
+    cuts = [_tried(scenario, one) for one in mine]
+    fruitless = next((number for number, one in enumerate(reversed(cuts)) if one is not None), len(cuts))
+    valid = [one for one in cuts if one is not None]
+    most_ns = widest([one.width_ns for one in valid], search.resolution_ns)
+    tried = tuple(one for one in valid if one.width_ns <= most_ns)
     step = _next(search, tried, len(mine), fruitless)
     disturbed = [Trial(*one.off_ns, one.zone is not Zone.RIDES) for one in tried]
     ridden = [one.off_ns for one in tried if one.zone is Zone.RIDES]
@@ -97,6 +106,7 @@ def search_found(scenario: Scenario, cycles: Sequence[CycleJudged]) -> SearchFou
         max(ridden, default=None), min(restarted, key=_soonest, default=None),
         answer(disturbed), step if isinstance(step, Stop) else None,
         None if isinstance(step, Stop) else step, len(mine),
+        tuple(one for one in valid if one.width_ns > most_ns), sum(is_left_out(one) for one in mine),
     )  # fmt: skip
 
 
@@ -169,6 +179,13 @@ def zone_of(scenario: Scenario, cycle: CycleJudged) -> Zone | None:
     if Verdict.FAIL in kept:
         return Zone.COLD
     return Zone.WARM if Verdict.PASS in kept else Zone.RESTARTS
+
+
+def is_left_out(cycle: CycleJudged) -> bool:
+    """Whether a cycle of a search is no test only because bench or computer were late with its cut or with its proof:
+    then it is nothing that the search asks about, and another cut takes its place (rule 8)."""
+    broken = [one for one in cycle.findings if one.kind is FindingKind.VALIDITY and one.verdict is Verdict.ERROR]
+    return bool(broken) and cycle.verdict is Verdict.ERROR and all(one.subject == LEFT_OUT for one in broken)
 
 
 def _as_before(scenario: Scenario, cycle: CycleJudged) -> list[Verdict]:
@@ -303,10 +320,19 @@ def search_limits(found: SearchFound) -> Iterator[str]:
         f"{counted(len(found.tried), 'cut')} with true off times from {off_text(shortest)} to {off_text(longest)} "
         "(commands, relay data and proofs); what happens between and beyond them is not shown."
     )
-    nothing = found.cycles - len(found.tried)
+    of = counted(found.cycles, "cycle")
+    nothing = found.cycles - len(found.tried) - len(found.left_out) - found.late
     if nothing:
         show = "shows" if nothing == 1 else "show"
-        yield f"{nothing} of {counted(found.cycles, 'cycle')} {show} nothing of it; such a cut is asked for again."
+        yield f"{nothing} of {of} {show} nothing of it; such a cut is asked for again."
+    if found.late:
+        yield (
+            f"{found.late} of {of} left out: relay or computer were late, so that the cut may have been none of those "
+            "searched, or its proof was not read; another was made in its place."
+        )
+    if found.left_out:
+        vague = span_text(*(end([one.width_ns for one in found.left_out]) for end in (min, max)))
+        yield f"{len(found.left_out)} of {of} left out: the off time is known to {vague} only; another was made."
     if found.answer.threshold is None and found.answer.bracket.rides_through and found.answer.bracket.restarts:
         yield f"The off time at which half of the cuts are not ridden through{_as_sure_as_it_is(found)}."
     yield "How long it holds up depends on load, voltage, temperature and age: it was found for this rig as it was."

@@ -17,16 +17,16 @@ from restart_bench.evidence.traces import Reads, longest_gap_ns
 from restart_bench.model.clock import Bounds
 from restart_bench.model.rig import Point, Rig, always_moving
 from restart_bench.model.scenario import MARKS
-from restart_bench.model.wording import bounds_text, counted
+from restart_bench.model.wording import COMES_BACK, COMES_ON, STAYS_OFF, bounds_text, counted
 
 Class = Literal["stays off", "comes back", "comes on", "pulses", "by start", "unsteady", "not seen"]
 How = Literal["supply", "mode"]
 Span = tuple[int, int]
 
 MEANING: dict[Class, str] = {
-    "stays off": "off after the restart, also where it was on before",
-    "comes back": "on again where it was on before",
-    "comes on": "on after the restart, also where it was off before",
+    STAYS_OFF: "off after the restart, also where it was on before",
+    COMES_BACK: "on again where it was on before",
+    COMES_ON: "on after the restart, also where it was off before",
     "pulses": "on for a while after the restart, and then as it was seen to settle",
     "by start": "the same each time that it was cut from one state, but not from all of them",
     "unsteady": "not the same each time, or still moving at the end of the watch",
@@ -256,16 +256,16 @@ def _steady(ends: Mapping[bool, set[bool | None]]) -> tuple[Class, tuple[str, ..
     from_on, from_off = next(iter(ends[True]), None), next(iter(ends[False]), None)
     if from_on is None:
         if from_off:
-            return "comes on", ("never on before a cut, so only seen from off",)
+            return COMES_ON, ("never on before a cut, so only seen from off",)
         return "not seen", ("never on before a cut: what was never on can't come back on",)
     if from_off is None:
         if not from_on:
-            return "stays off", ("never off before a cut",)
-        return "comes back", ("never off before a cut, so it may come on whatever was before",)
+            return STAYS_OFF, ("never off before a cut",)
+        return COMES_BACK, ("never off before a cut, so it may come on whatever was before",)
     if from_on is from_off:
-        return ("comes on" if from_on else "stays off"), ()
+        return (COMES_ON if from_on else STAYS_OFF), ()
     if from_on:
-        return "comes back", ()
+        return COMES_BACK, ()
     return "unsteady", ("the other way round: off where it was on, on where it was off",)
 
 
@@ -361,13 +361,13 @@ def explanation(rows: Sequence[SurveyRow], ready_ns: Span | None) -> str:
 _HELD = "as a coil that its own contact holds, or a set/reset pair that is not retained or that the first scan resets"
 _PAIR = "as a retained set/reset pair (or a retained coil, where no pass clears coils before the first scan)"
 _LIKE: dict[tuple[Class | None, Class | None], str] = {
-    ("stays off", None): _HELD,
-    ("stays off", "stays off"): "as a coil that its own contact holds, or a set/reset pair that the first scan resets",
-    ("stays off", "comes back"): "as a set/reset pair that is not retained: a change of mode leaves memory as it is",
-    ("comes back", None): _PAIR,
-    ("comes back", "comes back"): _PAIR,
-    ("comes back", "stays off"): "as retained memory that leaving run mode resets",
-    ("comes on", None): "as an output that an input, a timer or the first scan drives, whatever was before",
+    (STAYS_OFF, None): _HELD,
+    (STAYS_OFF, STAYS_OFF): "as a coil that its own contact holds, or a set/reset pair that the first scan resets",
+    (STAYS_OFF, COMES_BACK): "as a set/reset pair that is not retained: a change of mode leaves memory as it is",
+    (COMES_BACK, None): _PAIR,
+    (COMES_BACK, COMES_BACK): _PAIR,
+    (COMES_BACK, STAYS_OFF): "as retained memory that leaving run mode resets",
+    (COMES_ON, None): "as an output that an input, a timer or the first scan drives, whatever was before",
     ("pulses", None): "as an output that is written before a later rung resets its memory, or the pulse of an edge",
     ("by start", None): "as an output that follows what else comes back, or memory that the presses before leave",
     ("unsteady", None): "as an output that depends on the moment of the cut, on a sensor, or on a loose contact",

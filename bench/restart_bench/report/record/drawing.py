@@ -23,9 +23,10 @@ PLOT = PLOT_RIGHT - PLOT_LEFT
 LANE = 26  # height of a lane's drawing
 TOP, BOTTOM = 2, 24  # of a lane: where on and off are drawn
 LANE_GAP, PAIR_GAP = 10, 3
-MARK_ROWS = (18, 38, 58, 76, 92)  # base lines of the names above a diagram
-LARGE_ROWS, SMALL_ROWS = (0, 1, 2), (2, 3, 4)
-HEAD = 112
+MARK_ROWS = (18, 37, 56, 75, 91, 105, 119, 133)  # base lines of the names above a diagram
+LARGE_ROWS, SMALL_ROWS = (0, 1, 2, 3), (4, 5, 6, 7)
+MARK_GAP = 16
+HEAD = 144
 FOOT = 34
 LANES_IN_PANEL = 16
 
@@ -414,7 +415,9 @@ def mark_name(name: str, named_large: Mapping[str, str]) -> MarkName:
 def place_marks(
     marks: Sequence[tuple[str, int, int]], view: tuple[float, float], bottom: int, names: Mapping[str, MarkName]
 ) -> list[PlacedMark]:
-    """Marks in view, each with its name in the first row that has room."""
+    """Marks in view, the earliest first, each with its name in the first row of its kind in which, and below which, no
+    earlier name reaches over its line: names that come one soon after another go down like stairs. Where there is no
+    such row, the first one that has room."""
     first, last = view
     scale = PLOT / (last - first)
     ends = [0.0] * len(MARK_ROWS)
@@ -436,16 +439,17 @@ def _room(x: float, named: MarkName, ends: list[float]) -> tuple[Placed, int | N
     turned = x + 4 + named.width > WIDTH
     start = x - 4 - named.width if turned else x + 4
     label = Placed(round(x - 4, 2), named.text, "end") if turned else Placed(round(x + 4, 2), named.text, "start")
-    for row in named.rows:
-        if start >= ends[row]:
-            ends[row] = start + named.width + 8
-            return label, row
-    return label, None
+    has_room = [row for row in named.rows if start >= ends[row]]
+    row = next((one for one in has_room if all(below in has_room for below in named.rows if below > one)), None)
+    row = row if row is not None else next(iter(has_room), None)
+    if row is not None:
+        ends[row] = start + named.width + MARK_GAP
+    return label, row
 
 
 GEOMETRY: dict[str, object] = {
     "width": WIDTH, "left": PLOT_LEFT, "right": PLOT_RIGHT, "lane": LANE, "gridFrom": HEAD - 8,
-    "rows": MARK_ROWS, "paths": PATHS, "shapes": SHAPES, "numbers": _NUMBERS,
+    "rows": MARK_ROWS, "markGap": MARK_GAP, "paths": PATHS, "shapes": SHAPES, "numbers": _NUMBERS,
     "tickRoom": _TICK_ROOM, "steps": [(step, *tick_form(step * 1e6)) for step in _STEPS],
 }  # fmt: skip
 """What all diagrams of a page have in common, for templates and script."""

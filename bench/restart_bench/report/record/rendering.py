@@ -362,6 +362,7 @@ def _environment() -> Environment:
         after=restart_words,
         nothing_told=nothing_told,
         plain=wording.isolated,
+        titled=wording.titled,
         css_text=css_text,
         short=wording.shortened,
         with_its_end=wording.with_its_end,

@@ -19,6 +19,16 @@ def isolated(text: str) -> str:
     return f"{FIRST_STRONG_ISOLATE}{clean(text)}{POP_ISOLATE}"
 
 
+def titled(text: str) -> str:
+    """The same for the name of a page, which becomes the name of a file: nothing invisible around writing that can't
+    turn what stands beside it."""
+    turns = any(unicodedata.bidirectional(character) not in _LEFT_TO_RIGHT for character in text)
+    return isolated(text) if turns else clean(text)
+
+
+_LEFT_TO_RIGHT = ("L", "EN", "ES", "ET", "CS", "WS", "ON")
+
+
 def clean(text: str) -> str:
     """The text without characters that HTML or XML may not hold (XML 1.0, production Char): each becomes U+FFFD."""
     return "".join(c if _allowed(c) else "\ufffd" for c in text)

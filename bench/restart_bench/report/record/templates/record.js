@@ -49,8 +49,9 @@
       const { text, large, width, rows, rise } = names[name];
       const turned = x + 4 + width > g.width;
       const start = turned ? x - 4 - width : x + 4;
-      const row = rows.find((one) => start >= ends[one]);
-      if (row !== undefined) ends[row] = start + width + 8;
+      const hasRoom = rows.filter((one) => start >= ends[one]);
+      const row = hasRoom.find((one) => rows.every((below) => below < one || hasRoom.includes(below))) ?? hasRoom[0];
+      if (row !== undefined) ends[row] = start + width + g.markGap;
       const y = g.rows[row === undefined ? g.rows.length - 1 : row];
       placed.push({
         name, text, large, y, shown: row !== undefined, x: turned ? x - 4 : x + 4, anchor: turned ? "end" : "start",
