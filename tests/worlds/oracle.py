@@ -296,7 +296,7 @@ class Oracle:
             gone = max(
                 (low for low, high in truth.spans([0.0], self.world.cut[0], begin) if high == begin), default=FAR
             )
-            off = (reads.looked >= gone) & (reads.looked < begin)
+            off = (reads.looked >= gone) & (reads.looked < begin) & (reads.value == 0)
             if gone < FAR and not bool(off.any()):
                 return -FAR, FAR, begin  # off for so short a time that it fell between two polls
         shown = reads.late[(reads.early >= begin) & (reads.looked < end) & (reads.value == 1)]
