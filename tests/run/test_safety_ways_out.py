@@ -76,11 +76,12 @@ def hangs(moment: Moment) -> None:
 
 @unix_only
 @pytest.mark.parametrize("what", [dies, hangs], ids=lambda what: what.__name__)
-def test_without_any_observer_the_supply_still_goes_to_rest_and_the_run_stays_open(
+def test_without_any_observer_what_is_off_stays_off_and_the_run_stays_open(
     what: Callable[[Moment], None], tmp_path: Path, monkeypatch: Patch
 ) -> None:
-    """Supply off, a point held, the observer dead or hanging, no second one to be had: the supply comes back, the
-    point is named loudly, and the next armed start finds the run and lets go of the point before it gives power."""
+    """Supply off, a point held, the observer dead or hanging, no second one to be had: nobody knows whether the guard
+    is closed, so no power is given; the point is named loudly, and the next armed start finds the run and lets go of
+    it before it gives power."""
     with armed_rig(tmp_path) as rig, pytest.MonkeyPatch.context() as patch:
 
         def happens(moment: Moment) -> None:
@@ -90,7 +91,7 @@ def test_without_any_observer_the_supply_still_goes_to_rest_and_the_run_stays_op
         Moment("off", happens).install(patch.setattr)
         show = Seen()
         assert rig.perform(show).exit_code == EXIT_ERROR
-        assert rig.supply_is_on
+        assert not rig.supply_is_on and "THE SUPPLY IS NOT SWITCHED ON" in show.said
         assert "JOG MAY STILL BE OUT OF IDLE" in show.said and "second one could not be started" in show.said
         (folder,) = rig.runs()
         assert is_open(folder) and rig.pressed() == {"jog": True}
@@ -100,6 +101,38 @@ def test_without_any_observer_the_supply_still_goes_to_rest_and_the_run_stays_op
         nothing_pressed(rig)
         archive_is_whole(rig, folder)
         never_on_too_early(rig)
+
+
+@unix_only
+def test_without_any_observer_the_supply_still_goes_off(tmp_path: Path) -> None:
+    """Supply on, a point held, no observer to be had any more: it goes off where that is its rest."""
+    with armed_rig(tmp_path, after_trouble="off") as rig, pytest.MonkeyPatch.context() as patch:
+
+        def happens(moment: Moment) -> None:
+            no_second_observer(patch)
+            dies(moment)
+
+        Moment("watch", happens).install(patch.setattr)
+        assert rig.perform().exit_code == EXIT_ERROR
+        assert not rig.supply_is_on and is_open(rig.runs()[0])
+
+
+@unix_only
+def test_a_second_observer_is_asked_whether_the_supply_may_go_on(tmp_path: Path, monkeypatch: Patch) -> None:
+    """The guard opens while the supply is off, and the observer dies: another one lets go of the held point, and what
+    it reads of the guard keeps the supply off."""
+    with armed_rig(tmp_path) as rig:
+
+        def happens(moment: Moment) -> None:
+            dies(moment)
+            rig.simulation.send({"command": "set", "values": {"guard_closed": False}})
+
+        Moment("off", happens).install(monkeypatch.setattr)
+        show = Seen()
+        assert rig.perform(show).exit_code == EXIT_ERROR
+        nothing_pressed(rig)
+        assert not rig.supply_is_on and is_open(rig.runs()[0])
+        assert "NOT SWITCHED ON: guard_closed of `only_while` no longer holds" in show.said
 
 
 @unix_only

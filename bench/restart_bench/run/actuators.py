@@ -374,8 +374,8 @@ class Actuators:
             return f"{self._left_as()}: not switched {wish}, relay and rail contradict each other"
         if self.state.commanded == wish and self._rail_follows(wish):
             return wish
-        if wish == "on" and not self._may_go_on(say):
-            return f"{self._left_as()}: not switched on, {self.forbids()}"
+        if wish == "on" and (why := self._kept_off(say)):
+            return f"{self._left_as()}: not switched on, {why}"
         if self._asks_person:
             return self._brought_by_hand(wish, purpose, say)
         return self._brought(wish, purpose, say, tries=1 if once else _RESTORE_TRIES)
@@ -512,8 +512,10 @@ class Actuators:
         shown, commanded = self.rail(), self.state.commanded
         return _seen(shown) if shown is not None else "at a level" if commanded == "level" else commanded
 
-    def _may_go_on(self, say: Callable[[str], None]) -> bool:
-        """Waits until the shortest off time is over. False where the supply may not go on (any more)."""
+    def _kept_off(self, say: Callable[[str], None]) -> str:
+        """Waits until the shortest off time is over; returns why the supply may not go on (any more), "" where it may."""
+        if self._observer.failed:
+            self._renewed()
         until = self.on_not_before_ns()
         left = until - now_ns()
         if left > 0:
@@ -522,7 +524,7 @@ class Actuators:
             time.sleep(min(left, 200 * NS_PER_MS) / NS_PER_S)
         if why:
             say(f"THE SUPPLY IS NOT SWITCHED ON: {why}")
-        return not why
+        return why
 
     def on_not_before_ns(self) -> int:
         """The instant before which the supply may not go on; 0 for at once."""

@@ -68,7 +68,8 @@ class SafeEnd:
         return "its log has a gap" if self._chronicle.gap else ""
 
     def second_observer(self) -> ObserverHandle | None:
-        """The observer failed while points were out of idle: a fresh one lets go of them. None where it can't start."""
+        """The observer failed while points were out of idle or the supply was off: a fresh one lets go of them, and
+        tells whether it may go on. None where it can't start."""
         if self._renewed:
             return None
         self._renewed = True
@@ -77,6 +78,7 @@ class SafeEnd:
             fresh = ObserverHandle(tuple(rig.devices.values()), tuple(rig.points.values()), None)
             self._stack.enter_context(fresh)
             fresh.set_cycle(self._context.cycle)
+            self._context.supervisor.conditions.look_through(fresh)
         except Exception as problem:
             self._chronicle.say(f"the observer failed, and a second one could not be started: {problem}")
             return None
