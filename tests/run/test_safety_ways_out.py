@@ -20,13 +20,13 @@ from typing import Any
 import pytest
 
 from command_line import MAIN
-from raw_modbus import wait_until
+from raw_modbus import RawClient, wait_until
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.writer import RunArchive
 from restart_bench.model.clock import now_ns
 from restart_bench.model.journal import CycleJudged, Record
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_PASS, EXIT_STOPPED
-from restart_bench.observer.handle import ObserverError, ObserverHandle
+from restart_bench.observer.handle import ObserverError, ObserverHandle, WriteDone
 from restart_bench_drivers.modbus_coil import ModbusCoil
 from safety_moments import Moment
 from safety_rig import (
@@ -183,6 +183,60 @@ def test_the_observer_obeys_no_signal_but_its_parents_end(tmp_path: Path, monkey
         Moment("watch", happens).install(monkeypatch.setattr)
         show = Seen()
         assert rig.perform(show).exit_code == EXIT_PASS, show.said
+
+
+# ---------------------------------------------------------------- a point that can't be let go of
+
+
+@unix_only
+def test_what_is_off_stays_off_while_a_point_can_not_be_let_go_of(tmp_path: Path) -> None:
+    """Stopped in the off time, and the device refuses to release the held button: no power is given with it pressed,
+    which is said loudly; the run stays open, and once the device obeys `park` puts all of it right."""
+    with armed_rig(tmp_path) as rig:
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("restart_bench.run.actuators._IDLE_PATIENCE_NS", 0)
+
+            def happens(_moment: Moment) -> None:
+                refuses(patch, "jog")
+                signal.raise_signal(signal.SIGTERM)
+
+            Moment("off", happens).install(patch.setattr)
+            show = Seen()
+            assert rig.perform(show).exit_code == EXIT_STOPPED
+        assert not rig.supply_is_on and rig.pressed() == {"jog": True}
+        assert "THE SUPPLY IS NOT SWITCHED ON: jog could not be let go of" in show.said
+        (folder,) = rig.runs()
+        assert is_open(folder) and told_of(folder)["supply_left"].startswith("off: not switched on")
+        assert rig.park().well and rig.supply_is_on
+        nothing_pressed(rig)
+
+
+def refuses(patch: Patch, name: str) -> None:
+    """From now on the device does not take a command to this point."""
+    write = ObserverHandle.write
+
+    def refused(observing: ObserverHandle, point: str, value: Any, purpose: str) -> WriteDone:
+        return (
+            WriteDone(now_ns(), now_ns(), "exception 04") if point == name else write(observing, point, value, purpose)
+        )
+
+    patch.setattr(ObserverHandle, "write", refused)
+
+
+def test_park_gives_no_power_while_a_button_is_pressed_that_it_can_not_let_go_of(tmp_path: Path) -> None:
+    """Not only one that a killed run holds: somebody else pressed it, and the device refuses to release it."""
+    with armed_rig(tmp_path, at_end="off") as rig:
+        assert rig.park().well and not rig.supply_is_on
+        rig.change(at_end="on")
+        with RawClient(rig.simulation.ports["independent"]) as other:
+            other.ask("05 00 01 FF 00")
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("restart_bench.run.actuators._IDLE_PATIENCE_NS", 0)
+            refuses(patch, "jog")
+            parked = rig.park()
+        assert parked.not_idle == ("jog",) and parked.supply.startswith("off: not switched on, jog")
+        assert not rig.supply_is_on and rig.pressed() == {"jog": True}
+        assert rig.park().well and rig.supply_is_on
 
 
 # ---------------------------------------------------------------- the driver

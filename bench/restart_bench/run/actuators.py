@@ -513,18 +513,23 @@ class Actuators:
         return _seen(shown) if shown is not None else "at a level" if commanded == "level" else commanded
 
     def _kept_off(self, say: Callable[[str], None]) -> str:
-        """Waits until the shortest off time is over; returns why the supply may not go on (any more), "" where it may."""
+        """Waits until the shortest off time is over; returns why the supply may not go on, "" for no reason."""
         if self._observer.failed:
             self._renewed()
         until = self.on_not_before_ns()
         left = until - now_ns()
         if left > 0:
             say(f"the supply stays off for another {left / NS_PER_S:.1f} s (off_at_least), then it goes on")
-        while not (why := self.forbids()) and (left := until - now_ns()) > 0:
+        while not (why := self._not_let_go() or self.forbids()) and (left := until - now_ns()) > 0:
             time.sleep(min(left, 200 * NS_PER_MS) / NS_PER_S)
         if why:
             say(f"THE SUPPLY IS NOT SWITCHED ON: {why}")
         return why
+
+    def _not_let_go(self) -> str:
+        """On the way out: what could not be let go of keeps what is off from going on."""
+        names = ", ".join(self._out_of_idle)
+        return f"{names} could not be let go of: do it at the rig, then `restart-bench park`" if names else ""
 
     def on_not_before_ns(self) -> int:
         """The instant before which the supply may not go on; 0 for at once."""

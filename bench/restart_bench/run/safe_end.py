@@ -1,8 +1,8 @@
 """How a run leaves its rig, whatever befell it: points to idle, supply to rest, an archive closed or found again.
 
 First every pressed or held point goes back to idle, read back; then the supply to rest. Nothing that happens to the
-points keeps it from the supply. Where a guard was lost (`at_once`), the supply waits for no point, what is off stays
-off, and nothing is tried twice.
+points keeps it from the supply; but what is off goes on only once they are let go of. Where a guard was lost
+(`at_once`), the supply waits for no point, what is off stays off, and nothing is tried twice.
 """
 
 from __future__ import annotations
