@@ -548,7 +548,7 @@ class Actuators:
         """
         deadline = now_ns() + (0 if at_once else _IDLE_PATIENCE_NS)
         self._take_back(deadline)
-        failed = [name for name in tuple(self._out_of_idle) if not self._idle_surely(name, deadline)]
+        failed = [name for name in tuple(self._out_of_idle) if not self._idle_surely(name, deadline, say)]
         for name in failed:
             say(
                 f"{name.upper()} MAY STILL BE OUT OF IDLE: go to the rig and see that "
@@ -564,10 +564,10 @@ class Actuators:
                 if out or not self._reads_back(name, written.value, written.received_ns, deadline):
                     self._out_of_idle[name] = written.value
 
-    def _idle_surely(self, name: str, deadline: int) -> bool:
+    def _idle_surely(self, name: str, deadline: int, say: Callable[[str], None]) -> bool:
         """The point back to idle, if need be through another observer."""
         while True:
-            if self._one_to_idle(name, deadline):
+            if self._one_to_idle(name, deadline, say):
                 return True
             if not self._observer.failed or not self._renewed():
                 return False
@@ -578,12 +578,12 @@ class Actuators:
             self._observer = fresh
         return fresh is not None
 
-    def _one_to_idle(self, name: str, deadline: int) -> bool:
-        point = self._rig.points[name]
+    def _one_to_idle(self, name: str, deadline: int, say: Callable[[str], None]) -> bool:
+        point, idle = self._rig.points[name], self._out_of_idle[name]
         if point.by_hand is not None:
-            self._out_of_idle.pop(name, None)
-            return True  # a person holds it; nobody is asked on the way out
-        idle = self._out_of_idle[name]
+            if let_go := self._let_go_by_hand(point, idle, deadline, say):
+                self._out_of_idle.pop(name, None)
+            return let_go
         while not self._observer.failed:
             if self._wrote_idle(name, idle, deadline):
                 self._out_of_idle.pop(name, None)
@@ -592,6 +592,15 @@ class Actuators:
                 return False
             time.sleep(_IDLE_PAUSE_S)
         return False
+
+    def _let_go_by_hand(self, point: Point, idle: Value, deadline: int, say: Callable[[str], None]) -> bool:
+        """A person holds it and is told to let go; no answer is waited for, the point's own input shows it."""
+        asked = now_ns()
+        newest = self._observer.latest(point.name)
+        if newest is not None and asked - newest.received_ns < _CONTACT_WITHIN_NS and newest.value == idle:
+            return True
+        say(f"LET GO OF: {point.by_hand}")
+        return self._read_until(deadline, point.name, lambda read: True if read.value == idle else None)
 
     def _wrote_idle(self, name: str, idle: Value, deadline: int) -> bool:
         try:
