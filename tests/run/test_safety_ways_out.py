@@ -22,9 +22,11 @@ import pytest
 from command_line import MAIN
 from raw_modbus import RawClient, wait_until
 from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.reader import ArchivedRun
+from restart_bench.archive.rejudging import judge_again
 from restart_bench.archive.writer import RunArchive
 from restart_bench.model.clock import now_ns
-from restart_bench.model.journal import CycleJudged, Record
+from restart_bench.model.journal import CycleJudged, Record, RunEnded, Switching
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_PASS, EXIT_STOPPED
 from restart_bench.observer.handle import ObserverError, ObserverHandle, WriteDone
 from restart_bench_drivers.modbus_coil import ModbusCoil
@@ -380,6 +382,45 @@ def test_a_log_that_fails_when_a_cycle_is_judged_leads_to_the_way_out(tmp_path: 
         assert is_open(rig.runs()[0])
         assert rig.park().well
         archive_is_whole(rig, rig.runs()[0], whole_cycles=1)
+
+
+def test_a_log_that_fails_on_the_way_out_makes_an_error_of_the_run(tmp_path: Path) -> None:
+    """The disk is full just for the last command to the relay: no pass, neither now nor once `park` has closed the run,
+    nor where the same scenario judges it again."""
+    with armed_rig(tmp_path, at_end="off") as rig:
+        with pytest.MonkeyPatch.context() as patch:
+            can_not_save(patch, lambda record: isinstance(record, Switching) and record.purpose == "rest")
+            outcome = rig.perform()
+        (folder,) = rig.runs()
+        assert outcome.exit_code == EXIT_ERROR and "the log failed" in outcome.runs[0].reason
+        assert is_open(folder) and told_of(folder)["exit_code"] == EXIT_ERROR
+        assert rig.park().closed == (folder,)
+        archive_is_whole(rig, folder, whole_cycles=1)
+        told = told_of(folder)
+        assert (told["ended"]["how"], told["verdict"], told["exit_code"]) == ("error", "error", EXIT_ERROR)
+        again = [judge_again(ArchivedRun.open(folder), file) for file in (None, rig.folder / "stays.yaml")]
+        assert [one.exit_code for one in again] == [EXIT_ERROR, EXIT_ERROR]
+
+
+def test_a_simulated_run_without_its_end_in_the_log_is_never_sealed_as_sound(tmp_path: Path) -> None:
+    """The very last record could not be saved: an error, and the run is left for the next start to bring to an end."""
+    with armed_rig(tmp_path) as rig, pytest.MonkeyPatch.context() as patch:
+        can_not_save(patch, lambda record: isinstance(record, RunEnded))
+        outcome = rig.perform(simulated=True, arm=None)
+        assert outcome.exit_code == EXIT_ERROR
+        assert is_open(rig.runs()[0]) and told_of(rig.runs()[0])["exit_code"] == EXIT_ERROR
+
+
+def can_not_save(patch: Patch, lost: Callable[[Record], bool]) -> None:
+    """The disk is full just for such records."""
+    write = RunArchive.write
+
+    def full(archive: RunArchive, record: Record) -> None:
+        if lost(record):
+            raise ArchiveError("made up: the disk is full")
+        write(archive, record)
+
+    patch.setattr(RunArchive, "write", full)
 
 
 # ---------------------------------------------------------------- signals

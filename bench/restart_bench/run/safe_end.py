@@ -52,10 +52,10 @@ class SafeEnd:
         return unsafe
 
     def close_archive(self, facts: dict[str, Any], report: Report | None) -> None:
-        """Closes the archive, or leaves it open for the next armed start to find: where an armed run's way out is not
-        finished, or its log has a gap. Raises ArchiveError."""
+        """Closes the archive, or leaves it open for the next start to find: where an armed run's way out is not
+        finished, or a log has a gap. Raises ArchiveError."""
         why = self._why_unfinished()
-        if self._armed and why:
+        if why and (self._armed or self._chronicle.gap):
             self._chronicle.archive.leave_open({**facts, "left_open": why, "held": self._held})
         else:
             self._chronicle.archive.close(facts, report)

@@ -544,15 +544,23 @@ class OpenSession:
         scenarios = self._conclude()
         for scenario in scenarios:
             self._chronicle.publish(scenario)
-        run = self._one_run(scenarios)
-        ended = self._run_ended(run)
-        self._chronicle.publish(ended)
+        run, ended = self._end_of(scenarios)
+        self._chronicle.save(ended)
+        run, ended = self._end_of(scenarios)  # the end itself may be what could not be saved
+        self._chronicle.show(ended)
         try:
             self._safe_end.close_archive(self._facts(ended, scenarios, statistics), self._plan.options.record)
         except ArchiveError as error:
             run = replace(run, how="error", reason=f"the archive could not be closed: {error}")
         self._run = run
         return run
+
+    def _end_of(self, scenarios: Sequence[ScenarioJudged]) -> tuple[OneRun, RunEnded]:
+        """How the run ends; a gap in its log is an error, whatever was judged."""
+        if self._chronicle.gap and self._ending.how != "error":
+            self._ending.be("error", "the log failed: what was done on the way out is not told in full")
+        run = self._one_run(scenarios)
+        return run, self._run_ended(run)
 
     def _leave(self, *, trouble: bool) -> None:
         """A run that could not leave its rig as it should is an error, whatever its cycles showed."""
