@@ -45,8 +45,9 @@ def left_open(logs: Path, rig: Rig) -> list[Path]:
 
 
 def was_armed(folder: Path) -> bool:
-    """True where the run switched something real."""
-    return bool(run_json_of(folder).get("armed"))
+    """True where the run switched something real, or where nobody can tell."""
+    facts = run_json_of(folder)
+    return bool(facts.get("armed")) or not facts
 
 
 def how_it_ended(folder: Path) -> str:
@@ -67,11 +68,20 @@ def told_of_open(logs: Path, rig: Rig) -> str:
 
 
 def _left_by(folder: Path, rig: Rig) -> str:
-    records, damaged = readable_records(folder / "journal.jsonl")
+    records, damaged = _journal_of(folder)
     held = idle_values(rig) if damaged else {**out_of_idle(records, rig), **dict.fromkeys(_held_of(folder), False)}
     supply = supply_left(records).upper()
     out = f", and may have left {', '.join(held)} out of idle" if held else ""
     return f"{folder.name} {how_it_ended(folder)}: it last commanded THE SUPPLY {supply}{out}"
+
+
+def _journal_of(folder: Path) -> tuple[list[Record], str]:
+    """What can be read of a journal, and what is wrong with it, "" for nothing."""
+    try:
+        records, damaged = readable_records(folder / "journal.jsonl")
+    except ArchiveError as problem:
+        return [], f"its journal can't be read ({problem})"
+    return records, f"{damaged} lines of its journal are damaged" if damaged else ""
 
 
 def _held_of(folder: Path) -> tuple[str, ...]:
@@ -190,7 +200,10 @@ def _rest(
     wish = supply.after_trouble if supply is not None else "as it is"
     if killed.problem:
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {killed.problem}; {manual_step(wish, rig)}")
-        give_up_cycles(killed.folder, "its points were let go of while its supply could not be reached")
+        try:
+            give_up_cycles(killed.folder, "its points were let go of while its supply could not be reached")
+        except ArchiveError as fault:
+            say(f"{killed.folder.name}: it can't be noted that its open cycle was given up: {fault}")
         return
     if held and wish != "off":
         return
@@ -217,7 +230,7 @@ def _close(folder: Path, say: Say, closed: list[Path], record: Report | None) ->
 def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitStack, supply_problem: str) -> _KilledRun:
     """What a killed run left, told before anything is done about it."""
     old = _rig_of(folder, rig, say)
-    records, damaged = readable_records(folder / "journal.jsonl")
+    records, damaged = _journal_of(folder)
     undo = idle_values(old) if damaged else out_of_idle(records, old)
     undo |= {name: _rest_value(old, name) for name in _held_of(folder) if name in old.points}
     killed = _KilledRun(folder, old, undo, supply_left(records), list(_differences(old, rig, undo)), actuators)
@@ -226,7 +239,7 @@ def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitSta
     supply = rig.supply if killed.same_supply else old.supply
     wish = supply.after_trouble if supply is not None else "as it is"
     if damaged:
-        say(f"{folder.name}: {damaged} lines of its journal are damaged, so all its command points go to idle")
+        say(f"{folder.name}: {damaged}, so all its command points go to idle")
     to_come = [f"{', '.join(undo)} back to idle"] if undo else []
     to_come += (
         [] if supply is None else ["the supply stays as it is" if wish == "as it is" else f"the supply goes {wish}"]
