@@ -158,8 +158,8 @@ class SessionPlan:
         warning = ""
         if rig.supply is not None:
             stack.enter_context(SupplyLock(rig.supply))
-            cycles = self.cycles()
-            cuts = sum(cycles[s.name] for s in self.suite.scenarios if s.how == "supply")
+            done = frozenset[tuple[str, str, int]]() if self.earlier is None else earlier_cycles(self.earlier).places
+            cuts = sum(len(self.turns(s, done)) for s in self.suite.scenarios if s.how == "supply")
             warning = refuse_worn(rig.supply, wear_of(logs, rig), 0 if self.options.rehearse else 2 * cuts)
         used = Used()
         used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
