@@ -203,8 +203,8 @@ def _scenario(off_for: str) -> str:
 
 
 def test_going_on_adds_only_the_wear_of_what_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Killed in the second of two cycles: what is left is one, and its cut and return fit into the contact's life, where
-    all of them together would not; a contact that has no life left for these two is refused."""
+    """Killed in the second of two cycles: one is left, and its cut and return fit into the contact's life, where those
+    of both would not; a contact that has no life left for these two is refused."""
     with armed_rig(tmp_path, repeat=2, limits=", operations: 8") as rig:
         rig.run_killed_at("watch", 2)
         behind = wear_of(rig.logs, rig.suite().rig).operations
