@@ -14,7 +14,10 @@ from typing import Any
 import pytest
 
 from relay_door import RelayDoor
+from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.writer import RunArchive
 from restart_bench.model.clock import NS_PER_S, Anchor
+from restart_bench.model.journal import Record, Trouble
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import RigSupply
 from restart_bench.model.verdicts import EXIT_PASS
@@ -185,6 +188,27 @@ def test_a_killed_run_that_can_not_be_read_keeps_no_other_from_being_put_right(t
         assert any("its journal can't be read" in text and "all its command points go to idle" in text for text in said)
         assert {"start", "jog", "stop", "spare_out"} <= rig.written()
         archive_is_whole(rig, readable)
+
+
+def test_a_log_that_fails_while_a_killed_run_is_put_right_keeps_the_rig_from_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk is full from the first word of it on: the point is let go of, the supply rested, the killed run closed.
+    The run itself does not begin, and is no log that is whole."""
+
+    def full(_archive: RunArchive, record: Record) -> None:
+        if isinstance(record, Trouble):
+            raise ArchiveError("made up: the disk is full")
+
+    with armed_rig(tmp_path) as rig:
+        rig.run_killed_at("off")
+        monkeypatch.setattr(RunArchive, "write", full)
+        with pytest.raises(NotRight, match="the log failed while killed runs were put right"):
+            rig.perform()
+        nothing_was_pressed_when_power_came(rig)
+        killed, new = rig.runs()
+        assert rig.supply_is_on and not (new / "SHA256SUMS").exists()
+        archive_is_whole(rig, killed)
 
 
 # ---------------------------------------------------------------- a point that can't be let go of

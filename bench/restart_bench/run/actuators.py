@@ -195,15 +195,18 @@ class Actuators:
 
     def take_over_cut(
         self, cut: Switching, left: dict[str, Value], held: tuple[str, ...], say: Callable[[str], None]
-    ) -> None:
+    ) -> tuple[str, ...]:
         """Goes on with a cut of a killed run: what a scenario holds stays held, every other point goes back to idle,
-        the supply counts as off since then."""
+        the supply counts as off since then. Returns what could not be shown to be in idle; then nothing is held."""
         self.undo(left)
         kept = {name: self._out_of_idle.pop(name) for name in held if name in self._out_of_idle}
-        self.all_to_idle(say)
+        failed = self.all_to_idle(say)
         self._out_of_idle.update(kept)
         self.state.commanded, self.state.off_since_ns = "off", cut.after_ns
         self.state.cuts_ns = (cut.before_ns,)
+        if failed:
+            self.all_to_idle(say)
+        return failed
 
     def held(self) -> tuple[str, ...]:
         """The points that are out of idle now."""

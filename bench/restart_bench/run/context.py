@@ -107,7 +107,7 @@ class Chronicle:
         self.publish(RunEnded(self.run, "error", Verdict.ERROR, EXIT_ERROR, reason, now_ns(), wall))
         ended = {"ended": {"how": "error", "reason": reason}}
         with suppress(ArchiveError):  # the next start on this rig closes it
-            if self.holds_more:
+            if self.holds_more or self.gap:
                 self.archive.leave_open(ended)
             else:
                 self.archive.close({**ended, "verdict": "error", "exit_code": EXIT_ERROR}, None)

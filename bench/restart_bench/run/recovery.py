@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -127,7 +127,7 @@ def supply_left(records: list[Record]) -> str:
 
 
 class NotRight(Exception):
-    """What a killed run left could not be put right, so nothing is switched on; a person has to look at the rig."""
+    """What a killed run left could not be put right, or not be told, so nothing is begun; a person has to look."""
 
 
 @dataclass(slots=True)
@@ -178,12 +178,17 @@ def put_right(
         held = [f"{name} of {killed.folder.name}" for killed in owed for name in killed.held]
         for killed in owed:
             _rest(killed, actuators, rig, say, closed, held=held, record=record)
-    if held:
-        raise NotRight(
-            f"{', '.join(held)} could not be shown to be back in idle, so the supply is not switched on: go to the "
-            "rig, let go of it there, then `restart-bench park`"
-        )
+    insist_on_idle(held)
     return tuple(closed)
+
+
+def insist_on_idle(held: Iterable[str]) -> None:
+    """Raises NotRight where something could not be let go of."""
+    if names := ", ".join(held):
+        raise NotRight(
+            f"{names} could not be shown to be back in idle, so the supply is not switched on: go to the rig, let go "
+            "of it there, then `restart-bench park`"
+        )
 
 
 def _rest(

@@ -46,7 +46,7 @@ from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.inquiry.forecasts import asker
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
-from restart_bench.run.recovery import left_open, put_right
+from restart_bench.run.recovery import NotRight, insist_on_idle, left_open, put_right
 from restart_bench.run.resume import OpenCut, as_planned, bring_samples, find_earlier, open_cut_of, over_already
 from restart_bench.run.run_json import facts_after, facts_before, simulated_among
 from restart_bench.run.safe_end import SafeEnd
@@ -328,6 +328,7 @@ class OpenSession:
         """Puts right and closes what killed runs left open; the one that is gone on with once its points are held by
         these actuators. Raises NotRight where that can't be, and the problem of a supply that can't be reached."""
         plan, say = self._plan, self._chronicle.say
+        self._chronicle.leaving = True  # a log that fails keeps the rig from its rest as little as on a way out
         own = self.folder.resolve()
         open_runs = [path for path in left_open(plan.options.logs, plan.suite.rig) if path != own]
         if self._open_cut is not None and plan.earlier is not None:
@@ -342,6 +343,9 @@ class OpenSession:
             supply_problem=problem,
             record=plan.options.record,
         )
+        self._chronicle.leaving = False
+        if self._chronicle.gap:
+            raise NotRight("the log failed while killed runs were put right; make room for it, then start again")
         if problem:
             raise SupplyError(problem)
         if plan.earlier is not None:
@@ -349,7 +353,8 @@ class OpenSession:
 
     def _take_over_cut(self, open_cut: OpenCut, earlier: ArchivedRun) -> None:
         say = self._chronicle.say
-        self._context.actuators.take_over_cut(open_cut.cut, open_cut.left, open_cut.held, say)
+        failed = self._context.actuators.take_over_cut(open_cut.cut, open_cut.left, open_cut.held, say)
+        insist_on_idle(f"{name} of {earlier.folder.name}" for name in failed)
         try:
             finish_killed(earlier.folder, self._plan.options.record)
         except ArchiveError as fault:
