@@ -597,13 +597,23 @@ class Actuators:
         return False
 
     def _let_go_by_hand(self, point: Point, idle: Value, deadline: int, say: Callable[[str], None]) -> bool:
-        """A person holds it and is told to let go; no answer is waited for, the point's own input shows it."""
+        """A person holds it and is told to let go. The point's own input shows it; where that is dark with the supply
+        (and there is time to ask), the person's word does."""
         asked = now_ns()
         newest = self._observer.latest(point.name)
         if newest is not None and asked - newest.received_ns < _CONTACT_WITHIN_NS and newest.value == idle:
             return True
         say(f"LET GO OF: {point.by_hand}")
+        if self._rig.devices[point.device].powered_by_supply and self.state.commanded != "on":
+            return deadline > asked and self._said_let_go(point)
         return self._read_until(deadline, point.name, lambda read: True if read.value == idle else None)
+
+    def _said_let_go(self, point: Point) -> bool:
+        question, asked, yes = f"Let go of: {point.by_hand}. Done?", now_ns(), False
+        with suppress(CommandRefused, KeyboardInterrupt):
+            yes = self._ask is not None and self._answer_to(question, self._ask)
+            self._publish(Answered(self.cycle, question, yes, asked, now_ns(), point.name))
+        return yes
 
     def _wrote_idle(self, name: str, idle: Value, deadline: int) -> bool:
         try:
