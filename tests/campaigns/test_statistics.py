@@ -21,6 +21,7 @@ from restart_bench.campaigns.reliability import (
     cycles_needed,
     rarest_seen,
     reliability_shown,
+    shows,
     summary,
 )
 from restart_bench.compare.significance import fisher, hodges_lehmann, holm, mann_whitney
@@ -307,3 +308,10 @@ def test_the_rarest_fault_that_would_have_been_seen_is_the_rarest(cycles: int) -
     assert rarest == 1 or 20 * Fraction(rarest - 1, rarest) ** cycles <= 1
     assert 20 * Fraction(rarest, rarest + 1) ** cycles > 1
     assert [rarest_seen(number) for number in (0, 59, 298, 299)] == [1, 20, 99, 100]
+
+
+def test_more_cycles_than_the_digits_of_a_number_can_share_are_counted_all_the_same() -> None:
+    """The reliability that 10^18 cycles would show is told from one by no float, and asking about it is no fault."""
+    assert confidence_reached(1.0 - 2**-53, 10**18) == pytest.approx(1.0)
+    assert not shows(10**18, 1.0, 0.95, 0)
+    assert rarest_seen(10**6, 0.95) == 333_808  # 1 / (1 - 0.05 ** 1e-6) = 333808.7

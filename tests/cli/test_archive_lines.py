@@ -141,6 +141,13 @@ def test_no_text_of_the_archive_moves_the_cursor(text: str) -> None:
     assert not any(ord(character) < 32 and character != "\n" for character in shown)
 
 
+@pytest.mark.parametrize("words", [["report", "a" * 300], ["judge", "last", "--logs", "a" * 300], ["check", "a" * 300]])
+def test_a_name_longer_than_any_file_s_is_bad_input(words: list[str]) -> None:
+    """What the system refuses to look for is not there: code 2, and never the bench's own failure."""
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 2 and "long" in done.stderr and "itself failed" not in done.stderr
+
+
 @pytest.mark.parametrize("command", [["list"], ["trend"], ["verify"], ["prune", "--older-than", "9d", "--to", "old"]])
 def test_a_folder_of_logs_that_is_not_there_is_named_and_is_not_empty(command: list[str], tmp_path: Path) -> None:
     """A mistyped --logs looks like no archive without runs: bad input, nothing is made."""

@@ -371,6 +371,16 @@ def test_a_few_polls_left_out_may_hide_that_it_went_off_and_came_on_again() -> N
     assert told.finding("burner", "burner after fan").verdict is INCONCLUSIVE
 
 
+@pytest.mark.parametrize(("within_ms", "verdict"), [(40, INCONCLUSIVE), (300, PASS)])
+def test_what_is_so_on_both_sides_of_a_gap_may_have_come_anew_in_it(within_ms: int, verdict: Verdict) -> None:
+    """The burner went off and on again in the gap in which the fan came on: 60 ms after it, not with it."""
+    one = expects("burner", "is", ON, within=(0, within_ms * MS), start="fan")
+    told = Story(scenario=scenario(one)).set("fan_terminal", (0, 0), (BACK + 500 * MS, 1))
+    told.set("burner_terminal", (0, 0), (BACK + 300 * MS, 1), (BACK + 490 * MS, 0), (BACK + 560 * MS, 1))
+    told.hide("independent", BACK + 480 * MS, BACK + 580 * MS)
+    assert told.finding("burner").verdict is verdict
+
+
 def test_a_lag_alone_hides_no_change() -> None:
     """Every read may show what was 20 ms ago: no poll is left out, so the fan that was on did not come on before."""
     gap = replace(AT_MOST, at_most_ns=400 * MS)

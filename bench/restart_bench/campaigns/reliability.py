@@ -128,8 +128,10 @@ def shows(cycles: int, reliability: float, confidence: float, failures: int) -> 
 
 def _at_most(failures: int, cycles: int, chance: float) -> float:
     """P(X <= failures) of a binomial; summed from logarithms, so that thousands of cycles do not overflow."""
-    if failures >= cycles:
+    if failures >= cycles or chance <= 0:
         return 1.0
+    if chance >= 1:  # a share too small for the number's digits
+        return 0.0
     terms = (
         math.lgamma(cycles + 1) - math.lgamma(k + 1) - math.lgamma(cycles - k + 1)
         + k * math.log(chance) + (cycles - k) * math.log1p(-chance)

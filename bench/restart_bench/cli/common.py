@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from restart_bench.screen.screen import Picture
 
 P = ParamSpec("P")
+MOST_CYCLES = 1_000_000
+"""More cycles of one case than a relay lives."""
 
 
 def number_from(least: float, most: float = math.inf, *, whole: bool = True) -> Callable[[str], Any]:
@@ -73,7 +75,7 @@ ProgramOption = Annotated[
     Path | None, typer.Option("--program", metavar="FILE", help="Another program model to simulate.")
 ]
 RepeatOption = Annotated[
-    int | None, typer.Option("--repeat", metavar="N", parser=number_from(1), help="Cycles of each case.")
+    int | None, typer.Option("--repeat", metavar="N", parser=number_from(1, MOST_CYCLES), help="Cycles of each case.")
 ]
 LogsOption = Annotated[
     Path, typer.Option("--logs", metavar="DIR", help="The archive of runs.", envvar="RESTART_BENCH_LOGS")
@@ -219,7 +221,9 @@ def say_faults(found: FaultsFound) -> None:
 
 def rig_file(path: Path) -> Path:
     """The rig file that a person means: the file, or the rig.yaml in the folder."""
-    return path / "rig.yaml" if path.is_dir() else path
+    from restart_bench.files.tree import is_folder
+
+    return path / "rig.yaml" if is_folder(path) else path
 
 
 def picture_of(view: str) -> Picture:
@@ -236,8 +240,19 @@ def file_for(option: str, file: Path, like: str) -> Path:
     if file.is_dir() or not file.name:
         raise Refused(f"{option} {file}: is a folder; name a file, like {file / like}; nothing was moved")
     _refuse_file_among(option, file, file.parents)
-    file.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(option, file.parent)
+    if file.exists() and not file.is_file():
+        raise Refused(f"{option} {file}: is no ordinary file, and would be replaced; name a file; nothing was moved")
     return file
+
+
+def make_folder(option: str, folder: Path) -> None:
+    """Makes a folder that may be there. Raises Refused where it can't be."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        why = f"can't be made ({problem.strerror}); choose another place"
+        raise Refused(f"{option} {folder}: the folder {why}; nothing was moved") from None
 
 
 def folder_for(option: str, folder: Path) -> Path:

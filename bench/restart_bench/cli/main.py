@@ -16,6 +16,7 @@ import typer
 from restart_bench.cli.archive import register_archive_commands
 from restart_bench.cli.common import (
     LOGS,
+    MOST_CYCLES,
     ArmOption,
     ByOption,
     Ended,
@@ -474,7 +475,7 @@ def survey(
     simulated: SimulatedOption = False,
     program: ProgramOption = None,
     repeat: Annotated[
-        int, typer.Option("--repeat", metavar="N", parser=number_from(1), help="Cycles of each cut.")
+        int, typer.Option("--repeat", metavar="N", parser=number_from(1, MOST_CYCLES), help="Cycles of each cut.")
     ] = 3,
     wait: Annotated[
         str, typer.Option("--wait", metavar="TIME", help="How long after each press the outputs may take.")

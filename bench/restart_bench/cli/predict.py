@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from restart_bench.cli.common import file_for, folder_for, rig_file
+from restart_bench.cli.common import file_for, folder_for, make_folder, rig_file
 from restart_bench.model.outcome import Refused
 from restart_bench.model.program import Program
 from restart_bench.model.rig import Rig
@@ -262,7 +262,7 @@ def _written(edition: Edition, folder: Path) -> Iterator[str]:
     from restart_bench.predict.scripts import small_suite, why_not_played
 
     scripts, missing = small_suite(edition.program, edition.answers, OFF_FOR)
-    folder_for("--write", folder).mkdir(parents=True, exist_ok=True)
+    make_folder("--write", folder_for("--write", folder))
     for script in scripts:
         path = folder / f"{script.name}.yaml"
         if path.exists():
@@ -314,7 +314,6 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
     sheet = Sheet(edition.rig.name, edition.program.name, asked.learners, questions, told, notes)
     if asked.seen is not None and asked.seen.resolve() in asked.file.resolve().parents:
         raise Refused(f"{asked.file} lies in the run's own folder, which is never written to again; choose another")
-    asked.file.parent.mkdir(parents=True, exist_ok=True)
     write_whole(file_for("--sheet", asked.file, "sheet.html"), render_sheet(sheet).encode("utf-8"))
     return f"{asked.seen.name.removeprefix('run=')}: {altered}" if altered and asked.seen is not None else ""
 
