@@ -242,6 +242,18 @@ def test_park_gives_no_power_while_a_button_is_pressed_that_it_can_not_let_go_of
         assert rig.park().well and rig.supply_is_on
 
 
+def test_park_takes_what_is_silent_for_want_of_power_for_no_pressed_button(tmp_path: Path) -> None:
+    """A coil of the dark controller that the bench may write: power is given, then it is looked at."""
+    with armed_rig(tmp_path, at_end="off") as rig:
+        assert rig.park().well and not rig.supply_is_on
+        rig.change(at_end="on")
+        file = rig.folder / "rig.yaml"
+        text, lamp = file.read_text(encoding="utf-8"), "lamp: {device: controller, coil: 0, "
+        assert lamp in text
+        file.write_text(text.replace(lamp, f"{lamp}writable: true, idle: off, "), encoding="utf-8")
+        assert rig.park().well and rig.supply_is_on
+
+
 # ---------------------------------------------------------------- the driver
 
 

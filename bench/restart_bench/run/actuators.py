@@ -531,8 +531,14 @@ class Actuators:
 
     def _not_let_go(self) -> str:
         """On the way out: what could not be let go of keeps what is off from going on."""
-        names = ", ".join(self._out_of_idle)
-        return f"{names} could not be let go of: do it at the rig, then `restart-bench park`" if names else ""
+        if not self._out_of_idle:
+            return ""
+        devices = [self._rig.devices[self._rig.points[name].device] for name in self._out_of_idle]
+        dark = "; its device is dark: bring the supply on by hand once nothing can hurt anybody"
+        how = dark if any(device.powered_by_supply for device in devices) else ""
+        return (
+            f"{', '.join(self._out_of_idle)} could not be let go of: do it at the rig, then `restart-bench park`{how}"
+        )
 
     def on_not_before_ns(self) -> int:
         """The instant before which the supply may not go on; 0 for at once."""
