@@ -57,9 +57,9 @@ class ByHand:
         question = f"Switch {word} now: {self._switch} ({effect}). Is it {word}?"
         again = self._refused == word
         begins = (
-            (f"Still not {word}; after another no it is not asked again. ",)
+            (f"Still not {word}; this is asked for the last time. ",)
             if again
-            else ("", f"Not {word} yet. ", f"Not {word} yet; after a third no it is not asked again. ")
+            else ("", f"Not {word} yet. ", f"Not {word} yet; a third no counts as not done. ")
         )
         for begin in begins:
             if self._ask(f"{begin}{question}"):

@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 from evidence import S
 from fed_observer import FedStore, LongCycle, feed, long_cycle
 from restart_bench.evidence.long_cycles import samples_to_judge
-from restart_bench.evidence.marks import find_marks
+from restart_bench.evidence.marks import progress_of
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.journal import CycleJudged
 from restart_bench.model.verdicts import Verdict
@@ -50,7 +50,7 @@ class Fed:
         """All marks, as they are asked for while `ready` is awaited."""
         journal = replace(self.cycle.journal(), ended=None)
         samples = {name: one.store.condensed(1) for name, one in self.stores.items()}
-        assert "ready" in find_marks(self.cycle.story.rig, self.cycle.scenario, journal, samples)
+        assert "ready" in progress_of(self.cycle.story.rig, self.cycle.scenario, journal, samples).marks
 
     @property
     def files(self) -> int:

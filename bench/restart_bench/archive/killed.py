@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive.earlier import earlier_cycles, gone_on_with
@@ -15,6 +15,7 @@ from restart_bench.model.journal import (
     CycleJudged,
     CycleRecords,
     CycleStarted,
+    Introduced,
     Record,
     RunEnded,
     RunStarted,
@@ -190,4 +191,20 @@ def ended_by_kill(fields: dict[str, Any], records: Sequence[Record]) -> dict[str
         ],
     }  # fmt: skip
     stays = () if fields.get("exit_code") == ended.exit_code else ("ended", "verdict", "exit_code")
-    return {name: value for name, value in known.items() if name not in fields or name in stays}
+    told = {name: value for name, value in known.items() if name not in fields or name in stays}
+    return told | _introduced(fields, records)
+
+
+def _introduced(fields: Mapping[str, Any], records: Sequence[Record]) -> dict[str, Any]:
+    """What devices said that were heard only after run.json was begun."""
+    late = {record.device: record for record in records if isinstance(record, Introduced)}
+    if not late:
+        return {}
+    return {
+        "simulated_devices": [
+            *(fields.get("simulated_devices") or ()),
+            *(n for n, one in late.items() if one.simulated),
+        ],
+        "identities": {**(fields.get("identities") or {}), **{n: one.says for n, one in late.items() if one.says}},
+        "unheard_devices": [name for name in fields.get("unheard_devices") or () if name not in late],
+    }

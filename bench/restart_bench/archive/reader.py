@@ -163,6 +163,13 @@ def of_a_simulation(fields: Mapping[str, Any]) -> bool:
     return bool(fields.get("simulated") or fields.get("simulated_devices"))
 
 
+def kind_of_rig(fields: Mapping[str, Any]) -> str:
+    """Of a run.json: `simulated`, `real`, or `not known` where a device was never heard to say what it is."""
+    if of_a_simulation(fields):
+        return "simulated"
+    return "not known" if fields.get("unheard_devices") else "real"
+
+
 # ---------------------------------------------------------------- one run
 
 

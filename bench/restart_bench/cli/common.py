@@ -8,14 +8,15 @@ from __future__ import annotations
 import errno
 import functools
 import io
+import json
 import math
 import os
 import sys
 import tempfile
 import textwrap
 import traceback
-from collections.abc import Callable, Iterable
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ParamSpec, TextIO
 
@@ -86,7 +87,12 @@ ArmOption = Annotated[
 SimulatedOption = Annotated[bool, typer.Option("--simulated", help="Run the program model, move no hardware.")]
 SeedOption = Annotated[
     int | None,
-    typer.Option("--seed", metavar="N", parser=number_from(-(2**63), 2**63 - 1), help="Draws delays and orders again."),
+    typer.Option(
+        "--seed",
+        metavar="N",
+        parser=number_from(-(2**63), 2**63 - 1),
+        help="The number of an earlier run: draws its delays and orders again.",
+    ),
 ]
 ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who runs this; stands in the record.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
@@ -143,6 +149,23 @@ def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
         raise Ended(code or 0)
 
     return run
+
+
+@contextmanager
+def refusals_as_document(as_json: bool) -> Iterator[None]:
+    """Faults and refusals stand on standard output too, where one JSON document is asked for; they are raised on."""
+    try:
+        yield
+    except (FaultsFound, Refused) as problem:
+        if as_json:
+            from restart_bench.report.documents import faults_document, refusal_document
+
+            if isinstance(problem, FaultsFound):
+                told = faults_document(problem.faults, EXIT_BAD_INPUT)
+            else:
+                told = refusal_document(str(problem), EXIT_BAD_INPUT)
+            print(json.dumps(told, ensure_ascii=False, indent=2))
+        raise
 
 
 class _WhileRead(io.FileIO):

@@ -37,6 +37,7 @@ class Edition:
     rig: Rig
     program: Program
     answers: tuple[Answer, ...]
+    text: str = ""  # of the program's file
 
     @property
     def decided(self) -> bool:
@@ -133,7 +134,8 @@ def _edition(path: Path, beside: Path | None = None) -> Edition:
         answers = predict(suite.program, outputs)
     except SolverMissing as missing:
         raise Refused(str(missing)) from None
-    return Edition(suite.program.name, suite.rig, suite.program, answers)
+    text = next((one.content.decode("utf-8") for one in suite.files if one.kind == "program"), "")
+    return Edition(suite.program.name, suite.rig, suite.program, answers, text)
 
 
 def _is_program(path: Path) -> bool:
@@ -296,7 +298,15 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
     """
     from restart_bench.archive.files import write_whole
     from restart_bench.archive.reader import ArchivedRun
-    from restart_bench.report.sheet import MOST_LEARNERS, Sheet, render_sheet, seen_in, sheet_notes, unseen_in
+    from restart_bench.report.sheet import (
+        MOST_LEARNERS,
+        Sheet,
+        render_sheet,
+        restart_part,
+        seen_in,
+        sheet_notes,
+        unseen_in,
+    )
 
     if len(asked.learners) > MOST_LEARNERS:
         raise Refused(f"--learners: {MOST_LEARNERS} fit on a page, not {len(asked.learners)}; write several")
@@ -311,7 +321,8 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
         told = f"test {run.id} ({'simulated' if run.simulated else 'on the rig'})"
         notes = tuple(sheet_notes(run, suite, edition.rig.name, edition.program.name))
     questions = _questions(edition, seen, unseen)
-    sheet = Sheet(edition.rig.name, edition.program.name, asked.learners, questions, told, notes)
+    program = restart_part(edition.text)
+    sheet = Sheet(edition.rig.name, edition.program.name, asked.learners, questions, told, notes, program)
     if asked.seen is not None and asked.seen.resolve() in asked.file.resolve().parents:
         raise Refused(f"{asked.file} lies in the run's own folder, which is never written to again; choose another")
     write_whole(file_for("--sheet", asked.file, "sheet.html"), render_sheet(sheet).encode("utf-8"))

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
-from restart_bench.model.journal import WAY_OUT, Answered, PointWritten, Record, Switching, WriteAnnounced
+from restart_bench.model.journal import BROKEN_OFF, WAY_OUT, Answered, PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.live import Guess, Reading, powered_by_proof
 from restart_bench.model.rig import Point, Rig, RigSupply, Value
 from restart_bench.model.wording import alike, value_word
@@ -21,7 +21,7 @@ from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
 from restart_bench.run.supervision import Conditions, StopRequest
-from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
+from restart_bench_drivers.interface import AskPerson, LevelSupply, Supply, SupplyError
 
 A = TypeVar("A")
 
@@ -35,6 +35,9 @@ _IDLE_PATIENCE_NS = 6 * NS_PER_S  # for all points together: the supply must not
 _IDLE_PAUSE_S = 0.2
 _CONTACT_WITHIN_NS = NS_PER_S
 _ANSWERS_WITHIN_NS = NS_PER_S // 2  # a controller whose power is gone is silent by the time the rail was waited for
+_WORD_WITHIN_NS = (
+    3 * NS_PER_S
+)  # for a controller to answer, or to fall silent, after a person said that it was switched
 _CONTACT_PAUSE_S = 0.05
 
 
@@ -320,7 +323,7 @@ class Actuators:
         except SupplyError as error:
             problem = str(error)
         except KeyboardInterrupt:
-            problem = "broken off"
+            problem = BROKEN_OFF
             raise
         except BaseException as error:  # a driver is anybody's: whatever it raises, the supply did not do as told
             problem = f"its driver failed: {type(error).__name__}: {error}"
@@ -337,10 +340,9 @@ class Actuators:
         if self._supply is None:
             raise SupplyError("this rig has no supply that the bench can switch")
         if to == "level":
-            level = getattr(self._supply, "level", None)
-            if level is None or volts is None:
+            if not isinstance(self._supply, LevelSupply) or volts is None:
                 raise SupplyError("this supply has no levels between on and off")
-            level(volts)
+            self._supply.level(volts)
         elif to == "on":
             self._supply.on()
         else:
@@ -376,7 +378,7 @@ class Actuators:
             say(f"THE SUPPLY WAS NOT SWITCHED {wish.upper()}: {contrary}; {manual_step(wish, self._rig)}")
             return f"{self._left_as()}: not switched {wish}, relay and rail contradict each other"
         if self.state.commanded == wish and self._rail_follows(wish):
-            return wish
+            return self._left_so(wish)
         if wish == "on" and (why := self._kept_off(say)):
             return f"{self._left_as()}: not switched on, {why}"
         if self._asks_person:
@@ -397,7 +399,7 @@ class Actuators:
                 problem = str(error).removeprefix(f"the supply did not go {wish}: ")
                 break
             if self._rail_follows(wish):
-                return wish
+                return self._left_so(wish)
             problem = f"you said {wish.upper()}, but {self._rail_text()}"
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish, self._rig)} ({problem})")
         self._given_up = wish
@@ -426,6 +428,26 @@ class Actuators:
         tried = f" (tried {attempt} times)" if attempt > 1 else ""
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish, self._rig)}{tried}")
         return self._not_as_wished(wish)
+
+    def _left_so(self, wish: str) -> str:
+        """How the supply was left; what only a person said of it is held against the wire (silence proves nothing)."""
+        if not self._asks_person or self.rail() is not None:
+            return wish
+        device, word = self._rig.controller, f"{wish}, by the answer of a person"
+        if device is None:
+            return word
+        deadline = now_ns() + _WORD_WITHIN_NS
+        while (answers := self._answers(device.name)) is not (wish == "on"):
+            if self._observer.failed:
+                return word
+            if now_ns() >= deadline:
+                return f"{word}; {device.name} {'still answers' if answers else 'does not answer'}"
+            self._observer.wait_news(0.02)
+        return wish
+
+    def _answers(self, device: str) -> bool:
+        last = self._observer.last_good_ns(device)
+        return last is not None and now_ns() - last <= _ANSWERS_WITHIN_NS
 
     def _not_as_wished(self, wish: str) -> str:
         shown = self.rail()
@@ -495,8 +517,7 @@ class Actuators:
     def _against_the_rail(self, wish: str) -> str:
         """What the rail says against a relay that obeyed; a controller that answers speaks against the rail."""
         device = self._rig.controller
-        answered_ns = self._observer.last_good_ns(device.name) if device is not None else None
-        if wish != "on" or device is None or answered_ns is None or now_ns() - answered_ns > _ANSWERS_WITHIN_NS:
+        if wish != "on" or device is None or not self._answers(device.name):
             return f"the relay confirmed it, but {self._rail_text()}"
         return (
             f"the relay confirmed it and {device.name} answers, but {self._rail_text()}: look at the rail's input and "

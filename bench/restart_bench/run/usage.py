@@ -27,17 +27,16 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive.files import ArchiveError
-from restart_bench.archive.killed import cut_was_due, operations_in
-from restart_bench.archive.known_archives import archives_of
-from restart_bench.archive.moving import moved_runs
-from restart_bench.archive.reader import read_journal
+from restart_bench.archive.known_archives import archives_of, moved_runs
 from restart_bench.model.clock import HOUR_NS, NS_PER_S, Anchor, anchor
-from restart_bench.model.journal import CutAnnounced, PointWritten, Record, Switching
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import PointLimits, Rig, RigSupply
+
+if TYPE_CHECKING:
+    from restart_bench.model.journal import Record
 
 
 @dataclass(slots=True)
@@ -101,6 +100,8 @@ def longest_limit_ns(rig: Rig) -> int:
 
 def used_in(records: Iterable[Record], rig: Rig) -> Used:
     """Cuts and starts that a journal names, on the clock of its run. Commands without an answer count."""
+    from restart_bench.model.journal import CutAnnounced, PointWritten, Switching
+
     used = Used()
     limited = limited_points(rig)
     for record in records:
@@ -229,7 +230,7 @@ def wear_of(logs: Path, rig: Rig) -> Worn:
         if address is None or facts.get("supply_address") != address or facts.get("simulated"):
             continue
         if facts.get("operations") is None:
-            operations += operations_in(journal_of(folder))
+            operations += _operations_of(folder)
         else:
             with suppress(TypeError, ValueError):
                 operations += int(facts["operations"])
@@ -258,6 +259,8 @@ def _used_by(folder: Path, facts: dict[str, Any], rig: Rig, now: Anchor) -> Used
     if "limits_used" in facts:
         noted = facts["limits_used"]
         return as_of_now(read_usage_facts(noted), noted.get("anchor") if isinstance(noted, Mapping) else None, now)
+    from restart_bench.archive.killed import cut_was_due
+
     used = Used()
     with suppress(KeyError, TypeError, ValueError, OverflowError):
         moment = Anchor(**facts["anchor"])
@@ -294,7 +297,7 @@ def memory_of(folder: Path) -> dict[str, Any]:
     facts = run_json_of(folder)
     kept = {name: facts.get(name) for name in ("run", "rig", "supply_address", "simulated", "operations")}
     if kept["operations"] is None:
-        kept["operations"] = operations_in(journal_of(folder))
+        kept["operations"] = _operations_of(folder)
     if isinstance(facts.get("limits_used"), Mapping):
         kept["limits_used"] = _last_hour(facts["limits_used"])
     return kept
@@ -327,7 +330,15 @@ def run_json_of(folder: Path) -> dict[str, Any]:
 
 
 def journal_of(folder: Path) -> list[Record]:
-    """The journal; nothing where it can't be read."""
+    """The journal; nothing where it can't be read. Few runs are killed, so `check` need not know how it is read."""
+    from restart_bench.archive.reader import read_journal
+
     with suppress(ArchiveError):
         return read_journal(folder / "journal.jsonl")
     return []
+
+
+def _operations_of(folder: Path) -> int:
+    from restart_bench.archive.killed import operations_in
+
+    return operations_in(journal_of(folder))

@@ -21,11 +21,13 @@ from restart_bench.model.rig import (
     Rig,
     Value,
     Wanted,
+    first_supplied,
     isolation_ends,
 )
 from restart_bench.suite.names import Names, may_be_pressed, value_for, wanted_value
 from restart_bench.suite.rig_points import devices_of, points_of
 from restart_bench.suite.rig_schema import ModeIn, RigIn, TestIn
+from restart_bench.suite.supply_address import at_its_controller
 from restart_bench.suite.supply_reader import supply_of
 from restart_bench_drivers.interface import SupplyCard
 
@@ -108,7 +110,7 @@ def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledge
         loads=model.loads,
         devices=devices,
         points=points,
-        supply=supply_of(model, cards, ledger),
+        supply=at_its_controller(supply_of(model, cards, ledger), first_supplied(devices)),
         ready=_ready(model, names, ledger),
         proof_of_cut=_proofs(model, names, ledger),
         check_channels=_conditions(model, "check_channels", names, ledger),
@@ -126,16 +128,12 @@ def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledge
         simulation=model.simulation,
         path=path,
     )
-    mode = _mode(model.mode, rig, names, ledger)
+    rig_with_mode = replace(rig, mode=_mode(model.mode, rig, names, ledger))
     _check_independence(rig, ledger)
     _check_addresses(rig, ledger)
     _warn_about_ready(model, rig, ledger)
     _warn_about_uptime(rig, ledger)
-    return _with_mode(rig, mode)
-
-
-def _with_mode(rig: Rig, mode: Mode | None) -> Rig:
-    return replace(rig, mode=mode)
+    return rig_with_mode
 
 
 def _groups(model: RigIn, points: dict[str, Point], ledger: Ledger) -> dict[str, tuple[str, ...]]:
