@@ -532,8 +532,11 @@ class Actuators:
         return "the rail is not read"
 
     def _left_as(self) -> str:
-        """How the supply stands: as the rail shows it, else as it was commanded."""
-        shown, commanded = self.rail(), self.state.commanded
+        """How the supply stands: as the rail shows it, given a moment to follow, else as it was commanded."""
+        commanded = self.state.commanded
+        if commanded in ("on", "off"):
+            self._rail_follows(commanded)
+        shown = self.rail()
         return _seen(shown) if shown is not None else "at a level" if commanded == "level" else commanded
 
     def _kept_off(self, say: Callable[[str], None]) -> str:
