@@ -532,6 +532,8 @@ def test_a_folder_where_a_file_is_due_and_the_other_way_round_are_refused(tmp_pa
         with pytest.raises(Refused, match=r"--out .*notes is a file; name a folder"):
             file_for("--out", refused, "record.html")
     assert file_for("--out", file, "record.html") == file  # an older one is replaced
+    with pytest.raises(Refused, match=r"--out .*: is no ordinary file, and would be replaced"):
+        file_for("--out", Path(os.devnull), "record.html")
     made = file_for("--out", tmp_path / "new" / "record.html", "record.html")
     assert made.parent.is_dir() and not made.exists()
     with pytest.raises(Refused, match=r"--logs .*notes is a file; name a folder"):

@@ -243,7 +243,7 @@ def test_by_hand_nothing_is_demanded_that_a_hand_can_not_show(tmp_path: Path) ->
     """By hand the cut lies between question and answer, so no limit in the new scenarios counts from it."""
     suite = written(tmp_path, Answers("drum"), by_hand=True)
     assert "within" not in " ".join(one.text for scenario in suite.scenarios for one in scenario.after)
-    assert all(not scenario.times for scenario in suite.scenarios)
+    assert suite.scenarios and all(not scenario.times for scenario in suite.scenarios)
 
 
 def test_an_output_can_not_both_stay_off_and_come_back(capsys: pytest.CaptureFixture[str]) -> None:

@@ -428,3 +428,9 @@ def test_a_mark_that_never_came_is_no_time() -> None:
     run = RunFacts("a", "rig", (silent,) * 9)
 
     assert compare(run, run).differences == ()
+
+
+def test_what_came_as_often_in_both_is_no_note() -> None:
+    """Some cycles so and some otherwise, as often in one run as in the other: nothing to explain, by chance or not."""
+    mixed = run_played(3, Play(burner=0.3), 40)
+    assert not any("chance alone" in note for note in compare(mixed, mixed).notes)

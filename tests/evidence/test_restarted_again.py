@@ -13,7 +13,9 @@ from restart_bench.evidence.marks import traces_of
 from restart_bench.evidence.reachability import Reachability
 from restart_bench.evidence.supply_off import losses_of
 from restart_bench.evidence.traces import Reads
+from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.clock import Bounds
+from restart_bench.model.rig import Proof, Ready
 from restart_bench.model.samples import CONNECT, SampleKind
 from restart_bench.model.scenario import Gap, MarkLimit, Window
 from restart_bench.model.verdicts import Verdict
@@ -296,6 +298,70 @@ def test_a_request_that_nobody_answered_is_a_sign_against_an_answer_before_it() 
     answered = story.judge().mark("answered")
     assert answered is not None
     assert answered.not_before_ns >= T0 + story.back_ns + 350 * MS
+
+
+def link(*rows: tuple[SampleKind, int, int, bool]) -> Reachability:
+    """Requests and connects (True) of one connection: kind, sent and received in ms."""
+    kinds = np.array([one[0] for one in rows], np.uint8)
+    sent, received = (np.array([one[place] for one in rows], np.int64) * MS for place in (1, 2))
+    return Reachability(sent, received, kinds, np.array([one[3] for one in rows]), np.ones(len(rows), np.uint32))
+
+
+REPLIED = (SampleKind.GOOD,)
+AGAINST = (SampleKind.REFUSED, SampleKind.SILENT, SampleKind.RESET)
+
+
+def test_a_single_request_that_stays_silent_shows_nothing_against_an_answer_before_it() -> None:
+    """It may have been lost on its way: the answer came after the port was last closed."""
+    refused, accepted = (SampleKind.REFUSED, 30, 31, True), (SampleKind.ACCEPTED, 55, 56, True)
+    lost, good = (SampleKind.SILENT, 57, 107, False), (SampleKind.GOOD, 108, 109, False)
+    seen = link(refused, accepted, lost, good)
+    assert seen.first(REPLIED, 10 * MS, AGAINST) == Bounds(30 * MS, 109 * MS)
+
+
+def test_of_two_requests_that_stay_silent_the_first_shows_that_nobody_answered_yet() -> None:
+    """Not the last, which may have been lost on its way when the controller answered already."""
+    silent = [(SampleKind.SILENT, at, at + 50, False) for at in (57, 108, 159)]
+    seen = link((SampleKind.REFUSED, 30, 31, True), *silent, (SampleKind.GOOD, 210, 211, False))
+    assert seen.first(REPLIED, 10 * MS, AGAINST) == Bounds(108 * MS, 211 * MS)
+
+
+@pytest.mark.parametrize(
+    ("silent", "shown_ms"),
+    [((), 121), ((20,), 121), ((20, 71), 121), ((20, 71, 122), 121)],
+    ids=["none", "one", "two", "three"],
+)
+def test_a_loss_is_shown_by_two_requests_that_stay_silent_not_by_one(silent: tuple[int, ...], shown_ms: int) -> None:
+    """The first may have been lost on its way when the controller lived still; a closed port shows it alone."""
+    rows = [(SampleKind.GOOD, 10, 11, False), *((SampleKind.SILENT, at, at + 50, False) for at in silent)]
+    rows.append((SampleKind.REFUSED, 120, 121, True) if len(silent) < 2 else (SampleKind.REFUSED, 180, 181, True))
+    fate = link(*rows, (SampleKind.REFUSED, 200, 201, True)).fate(Bounds(15 * MS, 16 * MS), Bounds(900 * MS, 901 * MS))
+    assert fate.dark == Bounds(15 * MS, shown_ms * MS)
+
+
+def test_a_loss_after_the_return_is_shown_by_two_requests_that_stay_silent_too() -> None:
+    """The same of a controller that rode through, or was lost once more."""
+    replied = [(SampleKind.GOOD, 1, 2, False), (SampleKind.GOOD, 10, 11, False)]
+    silent = [(SampleKind.SILENT, 20, 70, False), (SampleKind.SILENT, 71, 121, False)]
+    seen = link(*replied, *silent, (SampleKind.REFUSED, 130, 131, True))
+    late, again = seen.fate(Bounds(3 * MS, 4 * MS), Bounds(5 * MS, 6 * MS)), seen.lost_again(5 * MS, 900 * MS)
+    assert late.late and again is not None
+    assert late.dark == again.bounds == Bounds(10 * MS, 121 * MS)
+
+
+def test_a_connection_that_ends_with_one_silent_request_shows_no_restart() -> None:
+    """A device that is asked one thing at a time is given up after one lost reply, and answers the next connection."""
+    proofs = (Proof("value", "rail", OFF), Proof("contact lost"))
+    asked = Ready(when=(("running", ON),), steady_ns=100 * MS, within_ns=1 * S)
+    story = Story(rig=dryer(proof_of_cut=proofs, ready=asked), scenario=scenario(restart="none")).never_dark()
+    samples = story.samples()
+    rows = samples["controller"].records.copy()
+    place = int(np.searchsorted(rows["sent_ns"], T0 + story.cut_ns + 5 * MS))
+    rows["kind"][place] = SampleKind.SILENT
+    rows["connection"][place + 1 :] += 1
+    told = {**samples, "controller": replace(samples["controller"], records=rows)}
+    judged = judge_cycle(story.rig, story.scenario, story.records(), told)
+    assert found(judged, "", "restart").verdict is Verdict.INCONCLUSIVE
 
 
 def test_what_stands_beside_an_exception_reply_is_no_value() -> None:

@@ -446,6 +446,13 @@ def test_until_command_reaches_to_the_next_press() -> None:
     assert pressed_later(watch, 6 * S).finding("burner").verdict is PASS
 
 
+def test_what_is_read_once_a_function_check_has_begun_says_nothing_of_the_watch() -> None:
+    """Start is pressed at 4.2 s, while the watch goes by its marks to about 4.5 s; the burner comes on at 4.3 s."""
+    story = Story(scenario=scenario(expects("burner", "is", OFF))).pulse("burner_terminal", 4_300 * MS, 5 * S)
+    assert pressed_later(story, 5 * S).finding("burner").verdict is FAIL
+    assert pressed_later(story, 4_200 * MS).finding("burner").verdict is not FAIL
+
+
 def test_a_never_goes_along_to_the_next_command() -> None:
     """`until: command` carries it."""
     one = replace(NEVER_ON, until="command")
@@ -536,6 +543,15 @@ def test_a_second_start_that_never_comes_breaks_at_most() -> None:
     assert story.finding("burner").verdict is FAIL
     at_least = scenario(gaps=(replace(FAN_THEN_BURNER, at_most_ns=None),))
     assert replace(story, scenario=at_least).finding("burner").verdict is INCONCLUSIVE
+
+
+@pytest.mark.parametrize(("blind_ms", "verdict"), [(900, FAIL), (1_200, INCONCLUSIVE)])
+def test_a_start_that_was_not_read_off_for_more_than_a_second_is_not_missed(blind_ms: int, verdict: Verdict) -> None:
+    """The burner may have come on and gone off again where nothing was read."""
+    long = scenario(gaps=(replace(FAN_THEN_BURNER, at_most_ns=1_700 * MS),), watch_ns=3 * S)
+    story = replace(comes_on(BACK + 200 * MS), scenario=long, end_ns=7 * S).set("burner_terminal", (0, 0))
+    story.hide("independent", BACK + 400 * MS, BACK + (400 + blind_ms) * MS)
+    assert story.finding("burner").verdict is verdict
 
 
 def test_a_start_without_the_first_one_breaks_at_least() -> None:

@@ -34,6 +34,7 @@ from restart_bench.model.scenario import Case, Expectation, ExpectationKind, Sce
 from restart_bench.model.verdicts import Verdict, exit_of
 from restart_bench.report.console import print_outcome
 from restart_bench.report.documents import document
+from restart_bench.report.record.rendering import template
 from restart_bench.report.record.search_picture import picture_of
 
 MS = 1_000_000
@@ -241,6 +242,8 @@ def test_machines_get_the_answer_in_true_off_times() -> None:
     for one in picture.cuts:
         assert picture.left <= one.low <= one.middle <= one.high <= picture.right
         assert (one.middle <= picture.shaded[1]) or one.kind != "zone-rides-through"
+    drawing = template("search.svg").render(picture=picture, number=1)
+    assert f">{picture.shaded_words}</text>" in drawing and drawing.count('class="cut"') == len(done)
 
 
 def test_a_resumed_search_tells_the_answer_of_all_its_cycles_not_only_of_those_that_its_last_run_did() -> None:

@@ -81,7 +81,10 @@ def test_cuts_per_hour_count_over_all_runs_of_the_supply(tmp_path: Path, long_wa
     """Two cuts an hour: after two runs the third waits for the rest of the hour, and cuts nothing before."""
     with armed_rig(tmp_path, limits=", cuts_per_hour: 2") as rig:
         assert [rig.perform().exit_code for _ in range(2)] == [EXIT_PASS] * 2
-        assert rig.perform().exit_code == EXIT_STOPPED
+        seen = Seen()
+        assert rig.perform(seen).exit_code == EXIT_STOPPED
+        told = [line for line in seen.said.splitlines() if "no more than 2 cuts an hour (cuts_per_hour)" in line]
+        assert len(told) == 1 and "min" in told[0] and "to go" in told[0]
         assert len(rig.off_times()) == 2
         assert [3000 < seconds <= 3600 for seconds in long_waits_end_the_run] == [True]
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from relay_door import RelayDoor
 from restart_bench.model.clock import NS_PER_S, Anchor
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import RigSupply
@@ -23,7 +24,17 @@ from restart_bench.run.usage import used_lately, wear_of
 from restart_bench.suite.supply_address import address_of
 from restart_bench_drivers.interface import SupplyError
 from restart_bench_drivers.registry import cards
-from safety_rig import NAME, SCENARIO, ArmedRig, Seen, archive_is_whole, armed_rig, nothing_pressed, told_of
+from safety_rig import (
+    NAME,
+    SCENARIO,
+    ArmedRig,
+    Seen,
+    archive_is_whole,
+    armed_rig,
+    never_on_too_early,
+    nothing_pressed,
+    told_of,
+)
 
 LONG = SCENARIO.replace("off_for: 350 ms", "off_for: 5 s")
 
@@ -124,6 +135,30 @@ def test_a_supply_is_rested_where_the_killed_run_had_it(tmp_path: Path) -> None:
         assert any("the supply was modbus-coil" in text for text in said), said
         assert rig.supply_is_on
         nothing_was_pressed_when_power_came(rig)
+
+
+def test_a_supply_of_before_bears_the_conditions_and_limits_of_before(tmp_path: Path) -> None:
+    """The relay's port was edited after the kill. With the guard open the old relay is not told to go on, and the run
+    stays open; with the guard closed not before `off_at_least` is over, counted from the killed run's cut."""
+    off_at_least_ns = 4 * NS_PER_S
+    scenario = SCENARIO.replace("off_for: 350 ms", "off_for: 5 s")
+    with armed_rig(tmp_path, off_at_least="4 s", scenario=scenario) as rig:
+        rig.run_killed_at("off")
+        other = RelayDoor(rig.simulation.ports["supply"])
+        edited(rig, f"port: {rig.door.port}", f"port: {other.port}")
+        guard: dict[str, Any] = {"command": "set", "values": {"guard_closed": False}}
+        rig.simulation.send(guard)
+        said: list[str] = []
+        assert not rig.park(said).well
+        assert not rig.supply_is_on
+        assert any("NOT SWITCHED ON: guard_closed of `only_while`" in text for text in said), said
+        assert not (rig.runs()[0] / "SHA256SUMS").exists()
+        rig.simulation.send({**guard, "values": {"guard_closed": True}})
+        assert rig.park().well and rig.supply_is_on
+        other.close()
+        assert rig.door.asked[-1].coil, "the old relay was told"
+        never_on_too_early(rig, off_at_least_ns)
+        archive_is_whole(rig, rig.runs()[0])
 
 
 # ---------------------------------------------------------------- a point that can't be let go of

@@ -121,7 +121,9 @@ def test_where_a_person_switches_no_fault_of_a_relay_is_offered() -> None:
 
 def test_what_a_fault_does_ends_at_a_word_in_the_list_and_stands_whole_below_it() -> None:
     """Nothing is cut amid a word: an ellipsis says that there is more, and the fault that is marked is told whole."""
-    for row, name in enumerate(faults_listed(by_hand=False)):
+    listed = faults_listed(by_hand=False)
+    assert len(listed) > 10
+    for row, name in enumerate(listed):
         page = replace(panel(), page="faults", row=row)
         lines = [line.plain for line in panel_frame(Served(RIG, "edition 7", {}), page, NOW, (), 80, 24, UNICODE)]
         (told,) = (line[29:].strip() for line in lines if line.startswith(f"> {name} "))
@@ -215,6 +217,11 @@ def test_a_digit_without_a_button_is_answered_and_a_closed_contact_is_told() -> 
     assert "stop_button  (on at rest)" in "\n".join(
         shown(stop, seen=replace(NOW, values={**REST, "stop_button": True}))
     )
+
+
+def test_a_rig_without_a_mode_switch_has_no_key_for_it() -> None:
+    """What the panel offers is there."""
+    assert not any("m: run mode" in line for line in shown(replace(panel(), has_mode=False)))
 
 
 def test_on_is_told_from_off_without_colour() -> None:

@@ -387,7 +387,7 @@ def test_a_pulse_shorter_than_one_character_leaves_a_trace() -> None:
 
 def test_changes_between_two_pictures_reach_the_strip() -> None:
     """A pulse that came and went between two states is in the strip: it is taken from the changes, not the values."""
-    moves = (Moved("fan", True, S + 10 * MS, S + 11 * MS), Moved("fan", False, S + 40 * MS, S + 41 * MS))
+    moves = (Moved("fan", True, S + 11 * MS), Moved("fan", False, S + 41 * MS))
     made = gathered(state(S, OFF), state(S + 100 * MS, OFF, moved=moves))
     strip = made.told(made.rig.points["fan"])[0].strip(UNICODE, until_ns=2 * S, cell_ns=S, cells=2)
     assert UNICODE.pulse in strip

@@ -294,8 +294,8 @@ def test_mark_limits_count_from_the_restored_supply() -> None:
     """`times:` with `within` or `between`."""
     scenario = the_scenario("after:\n", "after:\n  times: {ready: {within: 10 s}, answered: {between: [1 s, 2 s]}}\n")
     assert scenario.times == (
-        MarkLimit("ready", Window(0, 10 * S), "ready within 10 s", 8),
-        MarkLimit("answered", Window(S, 2 * S), "answered between 1 s and 2 s", 8),
+        MarkLimit("ready", Window(0, 10 * S), "ready within 10 s"),
+        MarkLimit("answered", Window(S, 2 * S), "answered between 1 s and 2 s"),
     )
 
 
@@ -303,7 +303,7 @@ def test_gaps_lie_between_the_terminals_of_two_points() -> None:
     """`gaps:` with either limit or both."""
     scenario = the_scenario("after:\n", "after:\n  gaps: [{first: fan, then: burner, at_least: 5 s, at_most: 8 s}]\n")
     text = "burner 5 s to 8 s after fan"
-    assert scenario.gaps == (Gap("fan", "burner", "fan_terminal", "burner_terminal", 5 * S, 8 * S, text, 8),)
+    assert scenario.gaps == (Gap("fan", "burner", "fan_terminal", "burner_terminal", 5 * S, 8 * S, text),)
 
 
 def test_what_comes_true_during_the_cut_is_read_at_terminals() -> None:

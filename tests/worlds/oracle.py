@@ -585,7 +585,8 @@ class Oracle:
         truth = world.truth[name]
         spans = truth.spans(good, world.cut[0], world.back[1])
         reads = self.sure(name)
-        start = world.cut[1] + 2 * world.rig.devices["controller"].answer_within_ns + 80 * MS
+        gone = min(max(world.cut[1], world.lost), world.back[0])  # it is dark once its supply is gone, not the command
+        start = gone + 2 * world.rig.devices["controller"].answer_within_ns + 80 * MS
         seen = reads.within(start, world.back[0])
         if len(seen.early) < 3 or reads.longest_gap(world.cut[1], world.back[0]) > min(one.blind_ns, 50 * MS):
             allowed.doubts.append("hardly read during the cut")
@@ -708,7 +709,19 @@ class Oracle:
         end = self.latest + within
         return any(low < end + steady and end < high + 150 * MS for low, high in self.world.wires["controller"].outages)
 
+    def _stands_too_near_the_end(self, within: int) -> bool:
+        """Whether nothing but a sign of life that stands tells that it was not ready, and the cycle ended before that
+        had stood, after the limit, for clearly longer than its pace is known to be (rule 3)."""
+        life, rig = self.ready.life, self.world.rig
+        if rig.ready.alive is None or self.ready.true is not None or (life is not None and life.stands >= FAR):
+            return False
+        wire, device = self.world.wires["controller"], rig.devices["controller"]
+        lost = device.answer_within_ns if wire.lost_one_in or wire.missed_one_in else 0
+        return self.latest + within + 2 * (self.world.pace + 2 * device.poll_ns + lost) > self.world.end
+
     def _late_doubts(self, allowed: Allowed, within: int) -> None:
+        if self._stands_too_near_the_end(within):
+            allowed.doubts.append("the cycle ended before its sign of life had stood for long enough after the limit")
         if not self.powered(within):
             allowed.doubts.append("nothing but the relay says that the supply was back")
         device = self.world.wires["controller"]

@@ -187,13 +187,17 @@ class Readings:
         return np.array(sorted(found), dtype=np.int64)
 
     def signs_against(self, before: int) -> int:
-        """The latest instant before another at which something said that the controller did not run (0: none)."""
+        """The latest instant before another at which something said that the controller did not run (0: none). Of the
+        requests that stay silent the last says nothing: it may have been lost on its way (rule 2)."""
         got = self.world.got["controller"]
         silent_connect = (got.request == CONNECT) & (got.kind == SILENT)
-        old = np.isin(got.connection, got.connection[got.sent < self.world.back[0]])
+        ended = [life.end for life in self.world.lives if self.world.back[0] < life.end <= before]
+        old = np.isin(got.connection, got.connection[got.sent < max([self.world.back[0], *ended])])
         stale_reset = (got.kind == RESET) & old  # the word of a stack that may well serve others already
         odd = np.isin(got.kind, (SILENT, EXCEPTION, RESET, 3)) & ~silent_connect & ~stale_reset
         odd &= got.received <= before
+        silent = np.flatnonzero(odd & (got.kind == SILENT))
+        odd[silent[np.argsort(got.sent[silent])][-1:]] = False
         return int(got.sent[odd].max()) if bool(odd.any()) else 0
 
 

@@ -29,10 +29,11 @@ if TYPE_CHECKING:
 
 def run_folders(logs: Path, rig: str = "*") -> list[Path]:
     """Folders of all runs (of one rig), oldest first. Raises ArchiveError where `logs` is a file."""
-    if logs.exists() and not logs.is_dir():
-        raise ArchiveError(f"{logs} is no folder; check --logs")
-    found = (path for path in logs.glob(f"rig={rig}/date=*/run=*") if (path / "run.json").is_file())
-    return sorted(found, key=lambda path: (path.name, str(path)))
+    with clear_errors("look for runs", logs):
+        if logs.exists() and not logs.is_dir():
+            raise ArchiveError(f"{logs} is no folder; check --logs")
+        found = (path for path in logs.glob(f"rig={rig}/date=*/run=*") if (path / "run.json").is_file())
+        return sorted(found, key=lambda path: (path.name, str(path)))
 
 
 def is_closed(folder: Path) -> bool:
@@ -46,11 +47,12 @@ def find_run(text: str, logs: Path) -> Path:
     Raises ArchiveError that says what there is instead.
     """
     direct = Path(text)
-    for candidate in (direct, direct.parent):
-        if candidate.name.startswith("run=") and (candidate / "run.json").is_file():
-            return candidate
-    if (direct / "run.json").is_file():
-        return direct
+    with clear_errors("look for a run of this name", direct):
+        for candidate in (direct, direct.parent):
+            if candidate.name.startswith("run=") and (candidate / "run.json").is_file():
+                return candidate
+        if (direct / "run.json").is_file():
+            return direct
     runs = run_folders(logs)
     if not runs:
         raise ArchiveError(f"no run in {logs}; check --logs, or make one with `restart-bench run`")

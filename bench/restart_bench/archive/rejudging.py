@@ -334,7 +334,10 @@ def load_scenario(run: ArchivedRun, file: Path) -> Loaded:
     try:
         return Loaded(_load(run, file), ())
     except FaultsFound as faults:
-        rest, set_aside = _without_unknown(run.suite().rig, file)
+        try:
+            rest, set_aside = _without_unknown(run.suite().rig, file)
+        except (OSError, UnicodeError, yaml.YAMLError):
+            raise faults from None  # no file that can be read: the faults say it
         if not set_aside:
             raise
         try:

@@ -277,6 +277,7 @@ def _facts(plan: SuitePlan, worn: int, free_bytes: int | None) -> Iterator[tuple
         if rated is not None and after > rated:
             yield "WORN", "the plan goes beyond the rated life: change the relay, or plan fewer cycles"
         yield "at the end", f"supply {supply.at_end}; after trouble: {supply.after_trouble}"
+    if supply is not None and not supply.by_hand:
         yield "fallback", supply.fallback or "not stated: what does the relay do when this computer dies?"
     for one in plan.hourly:
         what = f"starts of {plan.rig.points[one.point].shown}" if one.point else "cuts"

@@ -206,14 +206,17 @@ def _program(comparison: Comparison) -> str:
 
 
 def edit_lines(diff: str, edit: Edit, width: int) -> Iterator[str]:
-    """The diff of a program, each hunk with the outputs that restart otherwise because of it, as the models behave."""
-    left = list(edit.changes)
-    for hunk in _hunks(diff):
+    """The diff of a program, with the outputs that restart otherwise, as the models behave: each below the last hunk
+    that has a part in it, for all of them may be needed for it."""
+    hunks = list(_hunks(diff))
+    last = {
+        change: max((n for n, hunk in enumerate(hunks) if _touches(hunk, change)), default=-1)
+        for change in edit.changes
+    }
+    for number, hunk in enumerate(hunks):
         yield from hunk
-        here = [change for change in left if _touches(hunk, change)]
-        left = [change for change in left if change not in here]
-        yield from _changed_here(here, edit, width)
-    yield from _changed_here(left, edit, width)
+        yield from _changed_here([change for change in edit.changes if last[change] == number], edit, width)
+    yield from _changed_here([change for change in edit.changes if last[change] < 0], edit, width)
     told = f"as {edit.editions[0]} and {edit.editions[1]} behave"
     if edit.missing:
         yield from hanging(">", f"what this edit changes, {told}: {edit.missing}", width, 2)

@@ -20,7 +20,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-from restart_bench.cli.common import folder_for
+from restart_bench.cli.common import folder_for, make_folder
 from restart_bench.files.faults import Fault, FaultsFound
 from restart_bench.files.kinds import read_point_name
 from restart_bench.files.points_table import ListedPoint, read_points
@@ -77,7 +77,7 @@ def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> i
     for name, label in answers.labels:
         if not label.isascii():
             print(f"{label} is called {name} in the files")
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder("new", folder)
     for name, text in files_for(answers, by_hand).items():
         (folder / name).write_text(text, encoding="utf-8")
         print(f"wrote {folder / name}")

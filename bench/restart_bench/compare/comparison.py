@@ -252,7 +252,8 @@ def _behaviour_tests(
         shown = tuple(f"{word} in {count} of {total}" for count, total in zip(counts, totals, strict=True))
         cycles = tuple(after.get(word, ()))
         difference = Difference("behaviour", scenario, case, point, shown[0], shown[1], worse, cycles)
-        note = f"{difference.text}: chance alone can explain this"
+        alike = counts[0] * totals[1] == counts[1] * totals[0]
+        note = "" if alike else f"{difference.text}: chance alone can explain this"
         tests.append(_Test(_fisher_p(counts, totals), _least_fisher_p(counts, totals), difference, note))
     return tests
 

@@ -1,13 +1,14 @@
 """What the controller's link says: who answered, who refused, who fell silent, and which connection outlived the cut.
 
 Silence proves little and is never read as a value: a connect that nobody answered may have been lost while the
-network asked for the neighbour's address, which it does only once a second.
+network asked for the neighbour's address, which it does only once a second; a single request may have been lost on its
+way, or its reply, so that two of them have to stay silent to show anything.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +24,12 @@ NEIGHBOUR_NS = 1_050_000_000
 
 REPLIES = (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.LATE)
 FAILURES = (SampleKind.SILENT, SampleKind.REFUSED, SampleKind.RESET)
+
+
+@cache
+def _among(kinds: tuple[SampleKind, ...]) -> Flags:
+    """For each number of a kind whether it is one of these: looking it up costs a tenth of `np.isin`."""
+    return np.isin(np.arange(256), kinds)
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,16 +59,9 @@ class Reachability:
             rows.column("connection").astype(np.uint32, copy=False),
         )
 
-    @cached_property
-    def _odd(self) -> npt.NDArray[np.intp]:
-        """Rows that are not good replies: few, so that looking for them is cheap."""
-        return np.flatnonzero(self.kind != SampleKind.GOOD)
-
     def of_kind(self, kinds: tuple[SampleKind, ...]) -> Flags:
         """Which rows are of one of these kinds."""
-        chosen = np.full(len(self.kind), SampleKind.GOOD in kinds)
-        chosen[self._odd] = np.isin(self.kind[self._odd], kinds)
-        return chosen
+        return _among(kinds)[self.kind]
 
     def first(
         self,
@@ -92,13 +92,15 @@ class Reachability:
         sent, connects = self.sent[low:place], self.connects[low:place]
         silent_connect = connects & (self.kind[low:place] == SampleKind.SILENT)
         # A reset on a connection from before is the word of a stack that may well serve others already.
-        no_sign = (self.kind[low:place] == SampleKind.RESET) & np.isin(
-            self.connection[low:place], self.connection[:low]
-        )
+        no_sign = self.kind[low:place] == SampleKind.RESET
+        if bool(no_sign.any()):
+            no_sign &= np.isin(self.connection[low:place], self.connection[:low])
         strong = self.of_kind(against)[low:place] & ~silent_connect & ~no_sign
-        weak = sent[silent_connect]
+        silent = strong & (self.kind[low:place] == SampleKind.SILENT)
+        told, unanswered, weak = sent[strong & ~silent], np.sort(sent[silent]), sent[silent_connect]
         return max(
-            int(sent[strong].max()) if bool(strong.any()) else 0,
+            int(told.max()) if len(told) else 0,
+            int(unanswered[-2]) if len(unanswered) > 1 else 0,  # the last one alone may have been lost on its way
             int(weak.max()) - NEIGHBOUR_NS if len(weak) else 0,
         )
 
@@ -138,7 +140,13 @@ class Reachability:
             (self.kind[rows] == SampleKind.RESET) & (self.connection[rows] == link)
         )
         sent = int(self.sent[last])
-        return Loss(Bounds(sent, max(sent, int(self.received[failed[0]]))), bool(anew.any()))
+        return Loss(Bounds(sent, max(sent, self._shown_by(failed))), bool(anew.any()))
+
+    def _shown_by(self, signs: npt.NDArray[np.intp]) -> int:
+        """By when signs that contact is lost, in order of receipt, show it: by the first, or, where that is a mere
+        silence, by the one after it (where there is one yet)."""
+        alone = int(self.kind[signs[0]]) == SampleKind.SILENT and len(signs) > 1
+        return int(self.received[signs[1 if alone else 0]])
 
     def answered_through(self, fate: ConnectionOutcome, low_ns: int, high_ns: int) -> Bounds | None:
         """When a stack begun anew took up, or first answered on, a connection before one instant on which it answered
@@ -194,13 +202,23 @@ class Reachability:
         failures: npt.NDArray[np.intp],
         reset: npt.NDArray[np.intp],
     ) -> ConnectionOutcome:
-        shown = int(self.received[failures[0] if len(failures) else reset[0]])
+        signs, accepted = np.union1d(failures, reset), np.flatnonzero(self.of_kind((SampleKind.ACCEPTED,)))
+        shown = self._shown_by(np.union1d(signs, accepted[accepted > signs[0]]))
         not_before = max(cut.not_before_ns, int(self.sent[last]))
         not_after = min(shown, max(restored.not_after_ns, not_before))
         refused = failures[self.kind[failures] == SampleKind.REFUSED]
         anew = self.received[np.concatenate((refused, reset))]
         anew_ns = int(anew.min()) if len(anew) else None
-        return ConnectionOutcome(True, Bounds(not_before, max(not_before, not_after)), shown, anew_ns=anew_ns)
+        dark = Bounds(not_before, max(not_before, not_after))
+        return ConnectionOutcome(True, dark, shown, anew_ns=anew_ns, alone=anew_ns is None and self._alone(last, signs))
+
+    def _alone(self, last: int, signs: npt.NDArray[np.intp]) -> bool:
+        """Whether only one sign came between the last reply on a connection and the next one on another, and none on
+        that connection after it."""
+        replies = np.flatnonzero(self.of_kind(REPLIES))
+        behind = replies[replies > last]
+        between = signs < (behind[0] if len(behind) else len(self))
+        return int((between | (self.connection[signs] == self.connection[last])).sum()) == 1
 
     def _after_the_return(
         self, last: int, failures: npt.NDArray[np.intp], reset: npt.NDArray[np.intp]
@@ -212,8 +230,7 @@ class Reachability:
         tried = np.flatnonzero(self.connects & (np.arange(len(self)) > last))
         if not len(tried) and not len(reset):
             return ConnectionOutcome(False, None, answered_ns)
-        signs = np.concatenate((failures, tried, reset))
-        shown = int(self.received[int(signs.min())])
+        shown = self._shown_by(np.unique(np.concatenate((failures, tried, reset))))
         refused = tried[self.kind[tried] == SampleKind.REFUSED]
         anew = np.concatenate((reset, refused))
         lost = True if len(anew) else None
@@ -236,10 +253,12 @@ class ConnectionOutcome:
     """`lost`: True, the controller fell silent or reset the connection; False, the connection from before the cut
     answered after the return; None, not shown. `dark` bounds the loss. `shown_ns`: by when this was known. `late`: it
     had answered after the return, and was lost after that (`lost` None: it fell silent, for whatever reason).
-    `anew_ns`: by when a stack that had begun anew refused or reset; None: it only fell silent."""
+    `anew_ns`: by when a stack that had begun anew refused or reset; None: it only fell silent. `alone`: once, before
+    another connection was taken up, so that a single lost reply may be all there was."""
 
     lost: bool | None
     dark: Bounds | None
     shown_ns: int | None
     late: bool = False
     anew_ns: int | None = None
+    alone: bool = False

@@ -248,11 +248,16 @@ def _since_the_loss(evidence: Evidence, proof: Proof, lost: Bounds) -> RestartSe
     return _told(evidence, proof, (before, reads), found)
 
 
+def _before_the_cut(evidence: Evidence, proof: Proof) -> Reads:
+    """What a counter read before the cut, among what counts."""
+    assert evidence.cut is not None and proof.point is not None
+    return evidence.reads(proof.point).before(evidence.cut.not_before_ns)
+
+
 def _since_the_cut(evidence: Evidence, proof: Proof) -> RestartSeen:
     """The value after the return against the one before the cut."""
     assert evidence.cut is not None and evidence.restored is not None and proof.point is not None
-    name = shown(evidence.rig, proof.point)
-    before = evidence.reads(proof.point).before(evidence.cut.not_before_ns)
+    name, before = shown(evidence.rig, proof.point), _before_the_cut(evidence, proof)
     reads = evidence.reads(proof.point).inside(evidence.restored.not_before_ns, evidence.end_ns)
     if len(before) == 0 or len(reads) == 0:
         when = "before the cut" if len(before) == 0 else f"after {evidence.back}"
@@ -292,6 +297,9 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
     if fate.lost is True and not fate.late and (wrapped := _wrapped_on(evidence)):
         on = f"{shown(evidence.rig, wrapped)} reads what it would had it wrapped and counted on"
         text = f"the controller lost its connection, but {on}, as where the network is lost"
+        return RestartSeen(ProofState.UNREAD, text)
+    if fate.alone:
+        text = "the controller's connection ended with one request that stayed silent, as where a reply is lost"
         return RestartSeen(ProofState.UNREAD, text)
     if fate.lost is True:
         when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.late and fate.dark is not None else ""
@@ -465,8 +473,8 @@ def _restarted_early(evidence: Evidence, restore: Switching) -> str:
     for proof in evidence.rig.proof_of_cut:
         if proof.kind != "falls" or proof.point is None:
             continue
-        point, seen = evidence.rig.points[proof.point], evidence.trace(proof.point).seen
-        before = evidence.reads(proof.point).before(evidence.cut.not_before_ns)
+        point, before = evidence.rig.points[proof.point], _before_the_cut(evidence, proof)
+        seen = evidence.trace(proof.point).seen
         if len(before) == 0:
             continue
         unit = unit_ns(point) or 0

@@ -207,12 +207,6 @@ class Mark:
     bounds: Bounds
 
 
-MARKS = (
-    "cut", "dark", "restored", "refused", "accepted", "answered", "good", "alive", "ready", "settled", "end",
-)  # fmt: skip
-"""All marks in their natural order."""
-
-
 @dataclass(frozen=True, slots=True)
 class Change:
     """A change of a point: it lies in (not before, not after]. `before` is None after a blind span without a
@@ -275,6 +269,18 @@ class Finding:
     figures: dict[str, Any] = field(default_factory=dict)
     kind: FindingKind = FindingKind.EXPECTATION
     subject: str = ""
+
+    @property
+    def words(self) -> str:
+        """What was expected, as people read it; of a cycle's validity and end, which no file demands, what is looked at
+        (a statement there would contradict its verdict)."""
+        if self.kind is FindingKind.COMPLETION:
+            return "end of the cycle"
+        if self.kind is FindingKind.VALIDITY:
+            return f"validity of the cycle ({self.subject})"
+        if self.kind is FindingKind.GAP:
+            return self.expectation.removeprefix(f"{self.point} ")  # which stands before it already
+        return self.expectation
 
     @property
     def voided(self) -> bool:

@@ -15,12 +15,11 @@ Guess = Callable[[str], bool | None]
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Newest good value of a point (None: none yet, or blind now). `counts` as rule 3 has it."""
+    """Newest good value of a point (None: none yet, or blind now)."""
 
     value: bool | int | float | None
     sent_ns: int
     received_ns: int
-    counts: bool = True
 
 
 class Left(NamedTuple):
@@ -34,11 +33,10 @@ class Left(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """A value change since the state before: seen by a read sent and received at these instants."""
+    """A value change since the state before: seen by a read received at this instant."""
 
     point: str
     value: bool | int | float
-    sent_ns: int
     received_ns: int
 
 

@@ -296,6 +296,7 @@ def _print_coverage(coverage: Coverage, console: Console) -> None:
             cells = [_cell(coverage.played.get((row, cut))) for cut in range(len(coverage.cuts))]
             table.add_row(Text(without_controls(start_name(coverage, coverage.starts[row]))), *cells)
         console.print(table)
+        _bullet("of each place: valid cycles of those asked for; - is in no scenario", console)
     _bullet(played_words(coverage), console)
     left = left_out_words(coverage)
     if left:
@@ -439,6 +440,7 @@ def _print_not_passed(run: OneRun, console: Console) -> None:
 def _not_passed_words(scenario: NotPassed) -> str:
     """`burner-stays-shut: 2 of 20 cycles, Burner valve`; the outputs last, for there may be many."""
     cycles = f"{scenario.cycles} of {counted(scenario.of, 'cycle')}" if scenario.cycles else "over the whole run"
+    cycles = cycles if scenario.of else "not begun"
     return f"{scenario.scenario}: {cycles}" + (f", {listed(scenario.outputs)}" if scenario.outputs else "")
 
 

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 from restart_bench.archive.files import ArchiveError
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.clock import NS_PER_S, now_ns
-from restart_bench.model.journal import CycleJudged, judged_scenarios
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import hanging, listed
 
@@ -65,6 +64,7 @@ def why_of(run: ArchivedRun, suite: Suite) -> Explanation | None:
     """
     if suite.program is None or not _has_program(run) or run.run.get("rehearsal"):
         return None
+    from restart_bench.model.journal import CycleJudged, judged_scenarios
     from restart_bench.plc.interpreter import driven
 
     judged = judged_scenarios(run.records)

@@ -20,8 +20,8 @@ from restart_bench.model.wording import alike, value_word
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
-from restart_bench.run.supervision import StopRequest
-from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
+from restart_bench.run.supervision import Conditions, StopRequest
+from restart_bench_drivers.interface import AskPerson, LevelSupply, Supply, SupplyError
 
 A = TypeVar("A")
 
@@ -53,7 +53,7 @@ class SupplyFailed(CommandRefused):
 class SupplyState:
     """What was last commanded, and since when (end of the command)."""
 
-    commanded: str = "unknown"  # on, off, unknown
+    commanded: str = "unknown"  # on, off, level (neither of both), unknown
     on_since_ns: int | None = None
     off_since_ns: int | None = None
     operations: int = 0
@@ -185,13 +185,20 @@ class Actuators:
             f"{device.name} does not answer at {device.host}:{device.port}, so no press can be seen: look at it first."
         )
 
-    def on_another(self, rig: Rig, observer: ObserverHandle, supply: Supply | None) -> Actuators:
-        """The same actuators on a rig as a killed run had it."""
+    def on_another(
+        self, rig: Rig, observer: ObserverHandle, supply: Supply | None, *, off_since_ns: int | None
+    ) -> Actuators:
+        """The same actuators on a rig as a killed run had it, its supply off since then: what must hold there must hold
+        beside what must hold here."""
         ask, stop, heed = self._ask, self._stop, self._heed_limits
         allowed: frozenset[str] = frozenset()
-        return Actuators(
+        other = Actuators(
             rig, observer, supply, allowed=allowed, publish=self._publish, ask=ask, stop=stop, heed_limits=heed
         )
+        other.state.off_since_ns = off_since_ns
+        there = Conditions(rig, observer, isolation=False)
+        other.forbids = lambda: self.forbids() or there.forbids()
+        return other
 
     def undo(self, left: dict[str, Value]) -> None:
         """Takes over what a killed run left out of idle; such a point may be written whatever the scenarios name."""
@@ -339,10 +346,9 @@ class Actuators:
         if self._supply is None:
             raise SupplyError("this rig has no supply that the bench can switch")
         if to == "level":
-            level = getattr(self._supply, "level", None)
-            if level is None or volts is None:
+            if not isinstance(self._supply, LevelSupply) or volts is None:
                 raise SupplyError("this supply has no levels between on and off")
-            level(volts)
+            self._supply.level(volts)
         elif to == "on":
             self._supply.on()
         else:
@@ -361,7 +367,7 @@ class Actuators:
             if state.on_since_ns is None:  # else an earlier run had brought it on already
                 state.on_since_ns = after
             state.off_since_ns = None
-        state.commanded = "unknown" if not taken else "on" if to == "on" else "off"
+        state.commanded = to if taken else "unknown"
         if purpose == "cut":
             state.cuts_ns = (*state.cuts_ns[-2000:], before)
 
@@ -533,8 +539,8 @@ class Actuators:
 
     def _left_as(self) -> str:
         """How the supply stands: as the rail shows it, else as it was commanded."""
-        shown = self.rail()
-        return self.state.commanded if shown is None else _seen(shown)
+        shown, commanded = self.rail(), self.state.commanded
+        return _seen(shown) if shown is not None else "at a level" if commanded == "level" else commanded
 
     def _may_go_on(self, say: Callable[[str], None]) -> bool:
         """Waits until the shortest off time is over. False where the supply may not go on (any more)."""

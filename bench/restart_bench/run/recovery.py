@@ -12,6 +12,7 @@ that nobody names any more; where today's file differs is said.
 from __future__ import annotations
 
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
@@ -22,12 +23,13 @@ from restart_bench.archive.known_archives import archives_of
 from restart_bench.archive.reader import ArchivedRun, readable_records
 from restart_bench.archive.writer import Report, finish_killed, give_up_cycles, unfinished
 from restart_bench.files.faults import FaultsFound
+from restart_bench.model.clock import now_ns
 from restart_bench.model.journal import PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
 from restart_bench.run.arming import Say, SupplyLock, manual_step
-from restart_bench.run.usage import run_json_of
+from restart_bench.run.usage import Used, run_json_of, used_lately
 
 
 def left_open(logs: Path, rig: Rig) -> list[Path]:
@@ -104,11 +106,11 @@ def _rest_value(rig: Rig, name: str) -> Value:
 
 
 def supply_left(records: list[Record]) -> str:
-    """What the last command to the supply was: on, off, or unknown."""
+    """What the last command to the supply was: on, off, to a level, or unknown."""
     switched = [record for record in records if isinstance(record, Switching) and record.what == "supply"]
     if not switched:
         return "unknown"
-    return "on" if switched[-1].to == "on" else "off"
+    return "to a level" if switched[-1].to == "level" else switched[-1].to
 
 
 # ---------------------------------------------------------------- putting it right
@@ -270,7 +272,8 @@ def _reach(killed: _KilledRun, actuators: Actuators, say: Say, stack: ExitStack)
     """Actuators on the rig as it was: an observer of its own, and its own supply where that is another one."""
     old = killed.rig
     scratch = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
-    points = tuple(point for point in old.points.values() if point.name in killed.undo or _of_proof(old, point.name))
+    asked = {*killed.undo, *(proof.point for proof in old.proof_of_cut), *(name for name, _ in old.only_while)}
+    points = tuple(point for point in old.points.values() if point.name in asked)
     try:
         observer: ObserverHandle = ObserverHandle(tuple(old.devices.values()), points, scratch)
     except Exception as problem:
@@ -285,8 +288,11 @@ def _reach(killed: _KilledRun, actuators: Actuators, say: Say, stack: ExitStack)
         except Exception as held:  # a lock is another bench's
             why = f"{type(held).__name__}: {held}"
         killed.problem = f"the supply that it had can't be reached: {why}" if why else ""
-    killed.actuators = actuators.on_another(old, observer, supply)
+    killed.actuators = actuators.on_another(old, observer, supply, off_since_ns=_off_since(killed))
 
 
-def _of_proof(rig: Rig, name: str) -> bool:
-    return any(proof.point == name for proof in rig.proof_of_cut)
+def _off_since(killed: _KilledRun) -> int | None:
+    """Since when the supply of a killed run is off, by all that its archive tells of it."""
+    used = Used()
+    used.add(used_lately(killed.folder.parents[2], killed.rig), shift_ns=now_ns() - time.time_ns())
+    return used.off_since_ns

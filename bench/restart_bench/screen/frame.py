@@ -22,7 +22,6 @@ from restart_bench.model.verdicts import GLOSS, Verdict, console_style
 from restart_bench.model.wording import (
     NOTHING_SHOWN,
     counted,
-    finding_words,
     reached_word,
     value_word,
     without_controls,
@@ -393,7 +392,7 @@ def _told(rig: Rig, finding: Finding) -> str:
     name = rig.points[finding.point].shown if finding.point in rig.points else finding.point
     if name in finding.reason:
         return finding.reason
-    return f"{name} {finding_words(finding)}".strip() + f": {finding.reason}"
+    return f"{name} {finding.words}".strip() + f": {finding.reason}"
 
 
 def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs, *, tally: bool = False) -> Text:

@@ -21,7 +21,7 @@ from restart_bench.simulated.handle import HOST, RigSeen
 _LEAST_WIDTH = 60
 _BESIDE_FAULT = 27  # the longest name of a fault, and a gap
 _KEYS = (
-    "digit or Enter: press   Space: hold, let go   s: supply   m: run mode",
+    "digit or Enter: press   Space: hold, let go   s: supply",
     "f: order a fault   x: no more faults   arrows: choose   q: quit",
 )
 _LIST_KEYS = ("arrows: choose   Enter: take it   Esc: back",)
@@ -43,7 +43,8 @@ def panel_frame(
     """The whole picture: at most `height` lines of at most `width` columns. `points` as in `panel.pressed`."""
     width = max(width, _LEAST_WIDTH)
     head = [*_title(served, seen, width), _state(served, seen, glyphs), Text()]
-    keys = {"rig": _KEYS, "value": _VALUE_KEYS}.get(panel.page, _LIST_KEYS)
+    with_mode = (f"{_KEYS[0]}   m: run mode", *_KEYS[1:]) if panel.has_mode else _KEYS
+    keys = {"rig": with_mode, "value": _VALUE_KEYS}.get(panel.page, _LIST_KEYS)
     said = FAULTS[faults_listed(by_hand=panel.by_hand)[panel.row]].does if panel.page == "faults" else panel.said
     told = textwrap.wrap(said, width) or [""]
     foot = [_faults(seen.faults), *(Text(one, style="bold") for one in told), *(Text(one, style="dim") for one in keys)]

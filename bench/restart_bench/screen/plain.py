@@ -32,7 +32,6 @@ from restart_bench.model.wording import (
     NOTHING_SHOWN,
     bounds_text,
     counted,
-    finding_words,
     reached_word,
     step_word,
     verdict_gloss,
@@ -150,5 +149,5 @@ def _judged(record: CycleJudged, way: Way) -> list[str]:
 
 def _what(finding: Finding) -> str:
     """Point and expectation, unless the reason names its expectation itself."""
-    what = f"{finding.point} {finding_words(finding)}".strip()
+    what = f"{finding.point} {finding.words}".strip()
     return "" if finding.expectation in finding.reason else f"{what}: "

@@ -183,7 +183,7 @@ class _Cycle:
             for row in range(max(1, int(first)), int(last)):
                 value = column.value(row)
                 if value is not None and column.values[row] != column.values[row - 1]:
-                    yield Moved(name, value, int(column.sent_ns[row]), int(column.received_ns[row]))
+                    yield Moved(name, value, int(column.received_ns[row]))
 
     def _switched(self, purpose: str, at_ns: int) -> int | None:
         instants = [one.after_ns for one in self.records.switchings if one.purpose == purpose and not one.problem]

@@ -88,7 +88,6 @@ class Gathered:
     question: str = ""  # what a person is asked just now, and
     typed: str = ""  # what was typed in answer so far
     state: LiveState | None = None
-    seed: int | None = None
     simulated_devices: tuple[str, ...] = ()  # of an armed run: they say so of themselves
     counted: dict[Verdict, int] = field(default_factory=lambda: dict.fromkeys(Verdict, 0))
     notable: list[tuple[int, Finding]] = field(default_factory=list)
@@ -104,7 +103,6 @@ class Gathered:
     is_whole: bool = False  # of a run that was completed: how many cycles a search took is known
     done_before: int | None = None  # cycles of the runs that this one went on with; None: none was begun yet
     outcome: str = ""  # of the last cycle of a search
-    repeat: str = ""
     histories: dict[str, History] = field(default_factory=dict)
     supply: History = field(default_factory=History)
     powered: History = field(default_factory=History)
@@ -116,7 +114,6 @@ class Gathered:
     def record(self, record: Record) -> None:
         """Takes in one saved record."""
         if isinstance(record, RunStarted):
-            self.seed = record.seed
             self.simulated_devices = record.simulated_devices
         elif isinstance(record, Introduced):
             if record.simulated:
@@ -125,7 +122,6 @@ class Gathered:
             self.off_for_ns, self.searched = record.off_for_ns, record.searched
             if self.done_before is None:
                 self.done_before = record.cycle - 1
-            self.repeat = f"{record.number} of {'at most ' if record.searched else ''}{record.of}"
             self.trouble = ""
             self.since.clear()
         elif isinstance(record, CycleJudged):

@@ -128,16 +128,12 @@ def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledge
         simulation=model.simulation,
         path=path,
     )
-    mode = _mode(model.mode, rig, names, ledger)
+    rig_with_mode = replace(rig, mode=_mode(model.mode, rig, names, ledger))
     _check_independence(rig, ledger)
     _check_addresses(rig, ledger)
     _warn_about_ready(model, rig, ledger)
     _warn_about_uptime(rig, ledger)
-    return _with_mode(rig, mode)
-
-
-def _with_mode(rig: Rig, mode: Mode | None) -> Rig:
-    return replace(rig, mode=mode)
+    return rig_with_mode
 
 
 def _groups(model: RigIn, points: dict[str, Point], ledger: Ledger) -> dict[str, tuple[str, ...]]:

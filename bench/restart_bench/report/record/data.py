@@ -246,9 +246,7 @@ class RecordData:
     verdict: Verdict
     reason: str
     how_ended: str
-    exit_code: int
     started: str
-    ended: str
     by: str
     scenarios: tuple[ScenarioRow, ...]
     matrix: tuple[MatrixLine, ...]

@@ -61,6 +61,7 @@ class SearchPicture:
     cuts: tuple[PlacedCut, ...]
     ticks: tuple[tuple[float, str], ...]
     shaded: tuple[float, float] | None
+    shaded_words: str
     half: float | None
     cuts_from: float
     axis: float
@@ -98,14 +99,14 @@ def picture_of(found: SearchFound | None) -> SearchPicture | None:
     )  # fmt: skip
     axis = cuts[-1].y + 14
     threshold, bracket = found.answer.threshold, found.answer.bracket
-    shaded = None
+    shaded, words = None, ""
     if threshold is not None and threshold.low is not None and threshold.high is not None:
-        shaded = place(threshold.low), place(threshold.high)
+        shaded, words = (place(threshold.low), place(threshold.high)), "half of them, 95 % sure"
     elif bracket.rides_through is not None and bracket.restarts is not None:
         ends = sorted((bracket.rides_through[0], bracket.restarts[1]))
-        shaded = place(ends[0]), place(ends[1])
+        shaded, words = (place(ends[0]), place(ends[1])), "bracket"
     return SearchPicture(
-        axis + _AXIS, zones, cuts, tuple((place(ns), text) for ns, text in _ticks(low, high)), shaded,
+        axis + _AXIS, zones, cuts, tuple((place(ns), text) for ns, text in _ticks(low, high)), shaded, words,
         place(threshold.middle) if threshold is not None else None, top, axis, found_text(found),
     )  # fmt: skip
 
