@@ -60,7 +60,7 @@ def test_runs_are_listed_oldest_first_with_their_end(logs: Path) -> None:
     good, bad = list_runs(logs)
 
     assert (good.id, bad.id) == (GOOD, BAD)
-    assert (good.state, good.verdict, good.how, good.simulated) == ("closed", "pass", "completed", True)
+    assert (good.state, good.verdict, good.how, good.kind) == ("closed", "pass", "completed", "simulated")
     assert bad.verdict == "fail"
     assert bad.cycles == {"pass": 2, "inconclusive": 0, "fail": 1, "error": 0}
 
