@@ -260,7 +260,7 @@ def test_another_rigs_name_does_not_arm(suite: Path, tmp_path: Path) -> None:
     ("arguments", "says"),
     [
         (["run", "x", "--view", "tile"], "'--view': tile: write lanes or tiles"),
-        (["run", "x", "--repeat", "zwei"], "'--repeat': zwei: write a whole number from 1 on"),
+        (["run", "x", "--repeat", "zwei"], "'--repeat': zwei: write a whole number from 1 "),
         (["replay", "last", "--speed", "nan"], "'--speed': nan: write a number from 0.1 to 1000"),
         (["simulate", "x", "--port", "80000"], "'--port': 80000: write a whole number from 1 to 65535"),
         (["schema", "rigs"], "'KIND': rigs: write rig or scenario or program"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -418,6 +419,35 @@ def test_a_check_pulse_has_to_be_seen() -> None:
     stuck = replace(told, truth={**told.truth, "spare_in": [(0, 1)]})
     assert "on before" in problems(stuck.judge())["check pulse"]
     assert "no check pulse" in problems(story(rig=rig).judge())["check pulse"]
+
+
+def _answering_so_late(late_ns: int, ends_late_ns: int | None = None, lag_ns: int = 0) -> CycleJudged:
+    """A cycle whose independent I/O answers with what was true so long ago."""
+    rig = with_check_pulse(dryer())
+    rig = replace(rig, devices={**rig.devices, "independent": replace(rig.devices["independent"], image_lag_ns=lag_ns)})
+    told = (
+        story(rig=rig).write("spare_out", True, "check pulse", S).write("spare_out", False, "check pulse", S + 20 * MS)
+    )
+    ends = S + 21 * MS + (late_ns if ends_late_ns is None else ends_late_ns)
+    told.set("spare_in", (0, 0), (S + MS + late_ns, 1), (ends, 0))
+    for name in ("rail", "burner_terminal", "fan_terminal"):
+        told.truth[name] = [(at + late_ns if at else 0, value) for at, value in told.truth[name]]
+    return told.judge()
+
+
+def test_an_io_that_answers_from_an_older_copy_voids_the_cycle() -> None:
+    """What was asked for after the pulse was confirmed, and answers with the state from before it, is old by as much:
+    then nothing that was read there has bounds. The age that the rig file allows, and that of an output, is none."""
+    for late_ns in (60 * MS, 150 * MS, 400 * MS):
+        judged = _answering_so_late(late_ns)
+        assert "answers from an older copy" in problems(judged)["check pulse"]
+        assert all(one.verdict is ERROR for one in judged.findings), "a fail of an old I/O stands no more than a pass"
+    assert re.search(r"at least 3[89]\d ms older", problems(judged)["check pulse"])
+    assert "answers from an older copy" in problems(_answering_so_late(0, ends_late_ns=100 * MS))["check pulse"]
+    assert _answering_so_late(8 * MS).verdict is PASS
+    assert "check pulse" not in problems(_answering_so_late(60 * MS, lag_ns=60 * MS))
+    notes = " ".join(judged.notes)
+    assert "an old I/O looks like that, not a slow relay" in notes and "data sheet" not in notes
 
 
 def test_a_command_point_stuck_out_of_idle_voids_the_cycle() -> None:

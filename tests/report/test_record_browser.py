@@ -26,7 +26,7 @@ from restart_bench.model.verdicts import Verdict
 from restart_bench.report.record import drawing
 from restart_bench.report.record.data import MatrixLine
 from restart_bench.report.record.rendering import render, render_page
-from restart_bench.report.sheet import MOST_LEARNERS, ONE_PAGE, WAYS, Question, Sheet, render_sheet
+from restart_bench.report.sheet import MOST_LEARNERS, WAYS, Question, Sheet, render_sheet
 from tools import program
 
 FLAGS = (
@@ -472,6 +472,8 @@ def test_paper_shows_the_diagram_as_at_first(shown: Shown) -> None:
 
 
 # ---------------------------------------------------------------- the page of questions
+
+ONE_PAGE = 14  # outputs that fit on one A4 page, in both ways
 
 
 def _sheet(outputs: int, learners: int, note: str) -> Sheet:

@@ -111,6 +111,7 @@ class World:
     wires: dict[str, Wire]
     delay: int = 0  # of independent inputs
     cache: int = 0  # of the independent image
+    age: int = 0  # of all that the independent I/O answers, beyond what its rig file says
     pace: int = 20 * MS  # of the heartbeat
     uptime0: float = 60.0
     spoilt: set[str] = field(default_factory=set)
@@ -201,7 +202,7 @@ class World:
 
     def independent_value(self, name: str, instants: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         """What the independent I/O's replies say."""
-        told = instants - self.delay
+        told = instants - self.delay - self.age
         if self.cache:
             told = told // self.cache * self.cache
         return self.truth[name].at_all(told)
@@ -737,6 +738,9 @@ def draw(seed: int) -> World:
     if rng.random() < (0.6 if theme in ("welded", "ride", "second feed") else 0.1):
         world.uptime0 = 655.36 - (course.lost + (back[1] - course.lost) * rng.uniform(0.0, 1.5)) / S
     _tell_truth(rng, world, course)
+    odd = random.Random(f"{seed}/odd")
+    if rig.check_pulse is not None and odd.random() < 0.08:
+        world.age = odd.choice((60, 150, 400)) * MS + ms(odd, -30, 30)
     world.scenario = replace(scenario, **draw_expectations(rng, world))
     return world
 

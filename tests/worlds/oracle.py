@@ -7,7 +7,7 @@ what excuses a shrug: a named limit of the instruments. Where the truth lies at 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -901,7 +901,28 @@ class Oracle:
             found += self._supply()
         else:
             found += self._mode_proof()
-        return found
+        return self._of_an_old_io(found) if self.world.age else found
+
+    def _of_an_old_io(self, found: list[Invalid]) -> list[Invalid]:
+        """An I/O that answers from an old copy is told by its check pulse: what was asked 10 ms (an output's own time)
+        and more after the write was confirmed, and answers with what was before it. Whatever else such answers look
+        like may be found beside it."""
+        world, cut = self.world, self.world.cut[0]
+        assert world.rig.check_pulse is not None
+        reads = self.readings.all_good(world.rig.check_pulse.read)
+        sure = False
+        for write in world.writes[:2]:
+            done, value = write.received_ns - world.origin, float(write.value)
+            told = reads.only((reads.late > write.sent_ns - world.origin) & (reads.value == value))
+            came = int(told.late[0]) if len(told.late) else FAR
+            stale = (reads.early > done + 12 * MS) & (reads.late < came) & (reads.value != value)
+            sure |= bool(stale.any()) and came < done + SECOND
+        may = ("unproven", "off time", "not back", "second dip", "early", "contradicted", "before", "stuck")
+        return [
+            Invalid("check pulse", f"the I/O answers from a copy {world.age / MS:.0f} ms old", sure, 0, sure),
+            *(replace(one, sure=False) for one in found),
+            *(Invalid(kind, "so an old I/O may look", False, cut, True) for kind in may),
+        ]
 
     def _conditions(self) -> Iterator[Invalid]:
         rig, world = self.world.rig, self.world

@@ -19,6 +19,7 @@ from restart_bench.model.rig import Point, Proof, Rig
 from restart_bench.model.units import time_unit_ns
 
 _MODULUS = {"uint16": 2.0**16, "int16": 2.0**16, "uint32": 2.0**32, "int32": 2.0**32}
+_ROUNDS = (10.0, 16.0, 100.0, 256.0, 1000.0, 1024.0, 4096.0, 10_000.0, 2.0**15, 2.0**16)
 _RATE_ERROR = 0.05
 """How far the sign of life may stray from its rate before the cut and still have gone on without a pause."""
 
@@ -205,7 +206,9 @@ def counted_through(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Boun
     alive = rig.ready.alive
     if alive is None or alive not in rig.points or (still := builder.still_ns(alive)) is None:
         return None
-    return _counted_on(rig.points[alive], builder.trace(alive).seen, cut, restored.not_after_ns, still)
+    point, seen = rig.points[alive], builder.trace(alive).seen
+    on = _counted_on(point, seen, cut, restored.not_after_ns, still)
+    return _counted_round(point, seen, cut, restored.not_after_ns, still) if on is None else on
 
 
 def _stood(seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool:
@@ -221,19 +224,56 @@ def _counted_on(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: in
     """A counter that reads after a break what it would read had it gone on at its rate has gone on, one that doesn't
     has not. A bit, a counter that may have gone round in between, and one whose pace is known no more finely than the
     time since the cut tell nothing: what began anew may read the same."""
+    one = _strayed(point, seen, cut, by_ns, still_ns)
+    return None if one is None or one.elapsed * one.rate > one.modulus / 2 else abs(one.missing) <= one.spare
+
+
+def _counted_round(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool | None:
+    """The same of a counter that was seen to wrap and may have gone round in between: True where it reads what it would
+    had it counted on. What began anew may read so by chance, so that this shows no more than that nothing is shown;
+    that it reads otherwise shows nothing."""
+    one = _strayed(point, seen, cut, by_ns, still_ns)
+    if one is None or not one.wrapped or (period := one.modulus / one.rate) < 4 * one.spare:
+        return None
+    return True if min(one.missing % period, -one.missing % period) <= one.spare else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Strayed:
+    """By how much (`missing`, ns) a counter reads less after a break than had it gone on at its `rate`, and by how much
+    it may (`spare`); `wrapped`: it was seen to go round before the cut, which tells its `modulus`."""
+
+    missing: float
+    spare: float
+    elapsed: int
+    rate: float
+    modulus: float
+    wrapped: bool
+
+
+def _strayed(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> _Strayed | None:
+    """None where nothing can be told: not read on both sides, a bit, no pace, or a break too short for it."""
     modulus = _MODULUS.get(point.type, 0.0) * point.scale
     by_ns = max(by_ns, cut.not_after_ns + min(5 * still_ns // 2, _TOLD_NS))
     last, first = seen.last_until(cut.not_before_ns), int(np.searchsorted(seen.late, by_ns, side="left"))
     if not modulus or last is None or last == 0 or first >= len(seen):
         return None
-    steps: Values = (seen.value[1 : last + 1] - seen.value[:last]) % modulus
+    known = seen.value[: last + 1]
+    wrapped = bool((known[1:] < known[:-1]).any())
+    if wrapped:
+        modulus = min(modulus, _round_of(float(known.max() - known.min()) / point.scale) * point.scale)
+    steps: Values = (known[1:] - known[:-1]) % modulus
     lasted = int(seen.late[last] - seen.late[0])
     rate = float(steps.sum()) / lasted if lasted else 0.0
     elapsed = int(seen.late[first] - seen.late[last])
-    if rate <= 0 or elapsed * rate > modulus / 2:
+    spare = still_ns + _RATE_ERROR * elapsed
+    if rate <= 0 or 2 * spare > by_ns - cut.not_after_ns:
         return None
     missing = elapsed - float((seen.value[first] - seen.value[last]) % modulus) / rate
-    spare = still_ns + _RATE_ERROR * elapsed
-    if 2 * spare > by_ns - cut.not_after_ns:
-        return None
-    return abs(missing) <= spare
+    return _Strayed(missing, spare, elapsed, rate, modulus, wrapped)
+
+
+def _round_of(widest: float) -> float:
+    """How many values a counter has that was seen to wrap, going by the widest difference: a usual number of them where
+    that is close by (polls may have left out its last one)."""
+    return next((one for one in _ROUNDS if 0.9 * one <= widest + 1 <= one), widest + 1)

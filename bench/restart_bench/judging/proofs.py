@@ -31,10 +31,10 @@ from restart_bench.model.clock import BLIND_NS, Bounds
 from restart_bench.model.journal import CONTRADICTORY, LEFT_OUT, Switching
 from restart_bench.model.rig import Point, Proof
 from restart_bench.model.samples import SampleKind
-from restart_bench.model.scenario import Search
+from restart_bench.model.scenario import ExpectationKind, Search
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import about, shown, some, span_text, value_text, wanted_text
+from restart_bench.model.wording import about, listed, shown, some, span_text, value_text, wanted_text
 
 
 class ProofState(Enum):
@@ -294,6 +294,12 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
         alive = shown(evidence.rig, evidence.rig.ready.alive or "")
         text = f"the controller lost its connection, but {alive} went on counting, as where the network is lost"
         return RestartSeen(ProofState.UNREAD, text)
+    if fate.lost is True and not fate.late and (stayed := _stayed_on(evidence)):
+        text = (
+            f"the controller lost its connection, but {listed(stayed)} stayed on all through the cut, at inputs with a "
+            "supply of their own, as where only the network is lost"
+        )
+        return RestartSeen(ProofState.UNREAD, text)
     if fate.lost is True and not fate.late and (wrapped := _wrapped_on(evidence)):
         on = f"{shown(evidence.rig, wrapped)} reads what it would had it wrapped and counted on"
         text = f"the controller lost its connection, but {on}, as where the network is lost"
@@ -313,6 +319,32 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
         text = "the controller answered after the return on the connection from before the cut"
         return RestartSeen(ProofState.CONTRADICTED, text, fate.shown_ns)
     return RestartSeen(ProofState.UNREAD, "the controller was not read before the cut or not after it")
+
+
+def _stayed_on(evidence: Evidence) -> list[str]:
+    """The outputs at independent inputs that had been on, where all of them, two or more, read on in every read from the
+    cut until the controller answered again: without its supply none would. Where a proof reads the supply that one
+    has the word; an output that shall stay on says nothing."""
+    assert evidence.cut is not None and evidence.restored is not None
+    rig, cut, restored = evidence.rig, evidence.cut, evidence.restored
+    if any(proof.of_supply for proof in rig.proof_of_cut):
+        return []
+    shall = {one.point for one in evidence.scenario.after if one.kind is ExpectationKind.STAYS and one.wanted.equals}
+    good, stayed = evidence.marks.get("good"), []
+    until_ns = restored.not_after_ns if good is None else max(restored.not_after_ns, good.not_before_ns)
+    least_off_ns, _ = off_time(cut, restored)
+    for point in rig.outputs():
+        name = rig.judged_point(point.name)
+        if not rig.is_independent(name) or not rig.points[name].is_boolean or point.name in shall:
+            continue
+        if not evidence.before(name):
+            continue
+        reads = evidence.reads(name)
+        inside = reads.inside(cut.not_before_ns, until_ns)
+        if not bool(inside.value.all()) or longest_gap_ns(reads, cut.not_before_ns, until_ns) >= least_off_ns:
+            return []
+        stayed.append(point.shown)
+    return stayed if len(stayed) > 1 else []
 
 
 def _went_on(evidence: Evidence) -> bool | None:

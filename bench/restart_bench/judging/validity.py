@@ -22,6 +22,8 @@ OUT_OF_IDLE_NS = 50_000_000
 """How long it must be read out of idle, so that one odd read is no trouble."""
 PULSE_SEEN_NS = 1_000_000_000
 """How long after a check pulse its read may come."""
+OUTPUT_NS = 10_000_000
+"""How long an output may take to move once its write was confirmed."""
 STOPPED = "stopped"
 VOIDING = frozenset({"identity", "stuck"})
 ENDING = frozenset({"identity", "only_while"})
@@ -229,6 +231,34 @@ def _check_pulse(evidence: Evidence) -> Iterator[Problem]:
     if not bool(shown_on.any()):
         text = f"the check pulse of {length} was not seen at {name}, so such a pulse at an output may be missed as well"
         yield Problem("check pulse", text, start)
+        return
+    old_ns = older_copy_ns(evidence)
+    if old_ns:
+        text = (
+            f"the I/O answers from an older copy (at least {about(old_ns)} older than the rig file says): {name} told "
+            "of the check pulse later than an output, `input_delay` and `image_lag` explain, and all that was read "
+            "there may be as old; see what copies or filters its inputs, or give the device an `image_lag` that covers "
+            "it"
+        )
+        yield Problem("check pulse", text, start, void=True)
+
+
+def older_copy_ns(evidence: Evidence) -> int:
+    """By how much the answers at the check pulse's input were surely older than the rig file says; 0: nothing shows
+    that. What was asked for after a write was confirmed, and answers with the state from before it, is old: so the gap
+    between two reads makes nothing older."""
+    pulse = evidence.rig.check_pulse
+    if pulse is None:
+        return 0
+    reads, oldest_ns = evidence.reads(pulse.read).until(evidence.end_ns), 0
+    for write in _writes(evidence, pulse.write):
+        if write.purpose != "check pulse" or write.problem:
+            continue
+        told = np.flatnonzero((reads.value == float(write.value)) & (reads.late > write.sent_ns))
+        if len(told) == 0 or reads.late[told[0]] > write.received_ns + PULSE_SEEN_NS or told[0] == 0:
+            continue
+        oldest_ns = max(oldest_ns, int(reads.early[told[0] - 1]) - write.received_ns - OUTPUT_NS)
+    return oldest_ns
 
 
 def _commands(evidence: Evidence) -> Iterator[Problem]:

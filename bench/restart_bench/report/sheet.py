@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from restart_bench.suite.loader import Suite
 
 MOST_LEARNERS = 6
-ONE_PAGE = 14
-"""Outputs that fit on one A4 page, in both ways (a browser test prints them)."""
 _LINES, _LINES_A_QUESTION = 36, 2.5
 """Lines of a program that fit below no question, and those that each question takes of them (a browser test prints)."""
 WAYS = {"supply": "Power goes and returns", "mode": "Run mode is left and entered again"}

@@ -133,6 +133,7 @@ def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledge
     _check_addresses(rig, ledger)
     _warn_about_ready(model, rig, ledger)
     _warn_about_uptime(rig, ledger)
+    _warn_about_contact(rig, ledger)
     return rig_with_mode
 
 
@@ -385,6 +386,21 @@ def _warn_about_uptime(rig: Rig, ledger: Ledger) -> None:
             f"{falls[0]} falls when it wraps as well, or where its words are swapped, and nothing else proves the cut"
         )
         ledger.warn(("proof_of_cut",), text, "add a proof that reads the supply, like rail: off")
+
+
+def _warn_about_contact(rig: Rig, ledger: Ledger) -> None:
+    """A lost connection that is the only proof, beside a sign of life that can't speak against it."""
+    alive = rig.points.get(rig.ready.alive or "")
+    counts = alive is not None and alive.type not in ("bool", "float32")
+    if rig.proof_of_cut and all(proof.kind == "contact lost" for proof in rig.proof_of_cut):
+        beside = (
+            f"; only {alive.shown} speaks against that, if it takes longer than the cut to go round (not a byte)"
+            if alive is not None and counts
+            else ""
+        )
+        text = f"a network that drops loses contact as well, and nothing else proves the cut{beside}"
+        cure = "add a proof that reads the supply, like rail: off, or a counter, like uptime: falls or boots: rises"
+        ledger.warn(("proof_of_cut",), text, cure)
 
 
 def _named(tree: Block, key: str) -> set[str]:
