@@ -122,6 +122,16 @@ def test_how_a_supply_was_left_by_a_persons_word_is_held_against_the_wire(
     assert desk.leave(wish) == left and len(desk.questions) == 1  # asked again by the end of the run, not by the bench
 
 
+def test_a_press_that_nobody_can_see_is_not_blamed_on_a_finger() -> None:
+    """Where the device that reads the button is silent, the question asked again names it and not the person."""
+    desk = Desk()
+    for answered_s_ago, told in ((0.0, "start was not seen pressed. "), (30.0, "controller does not answer at ")):
+        desk.actuators._observer = Wire(answered_s_ago)
+        desk.questions.clear()
+        desk.actuators.press_by_hand(BUTTON, again=True)
+        assert desk.questions[0].startswith(told)
+
+
 def pressed(desk: Desk) -> bool:
     return desk.actuators.press_by_hand(BUTTON).answer
 

@@ -212,6 +212,14 @@ def test_a_list_with_voltages_of_its_own_takes_no_others_and_no_change_of_mode()
     )
 
 
+def test_a_proof_of_the_mode_that_a_typo_elsewhere_keeps_from_being_read_is_not_called_missing() -> None:
+    """It stands there word for word: the fault is where the device is, and nowhere else."""
+    rig = spoilt(MODE, "{driver: point, point: run_switch}", "{driver: by-hand, proof: [{running: off}]}")
+    rig = spoilt(rig, "host: 192.0.2.10,", "host: '192.0.2.10:20001',")
+    faults = told(lambda: load(rig=rig, scenario=spoilt(SCENARIO, "off_for: 3 s", "off_for: 3 s\n  how: mode")))
+    assert faults and all("192.0.2.10:20001" in fault for fault in faults), faults
+
+
 def test_a_cut_of_run_mode_knows_no_limits_of_the_supply() -> None:
     """`how: mode` may be shorter than `off_at_least`, and reads of the controller go on, so `during` may name them."""
     cut = SCENARIO.replace("off_for: 3 s", "{how: mode, off_for: 100 ms}").replace("cut:\n  {", "cut: {")

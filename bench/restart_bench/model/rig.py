@@ -283,6 +283,12 @@ def first_supplied(devices: Mapping[str, Device]) -> Device | None:
     return next((device for device in devices.values() if device.powered_by_supply), None)
 
 
+def asks_person(rig: Rig) -> bool:
+    """True where a person works the supply, the mode switch or a button."""
+    hands = (rig.supply is not None and rig.supply.by_hand, rig.mode is not None and rig.mode.by_hand)
+    return any(hands) or any(point.by_hand is not None for point in rig.points.values())
+
+
 @dataclass(frozen=True, slots=True)
 class Rig:
     """One rig. Points stand in file order; inline terminals follow the point that has them."""

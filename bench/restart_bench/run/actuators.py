@@ -173,8 +173,17 @@ class Actuators:
 
     def press_by_hand(self, point: Point, *, again: bool = False) -> Answered:
         """One press by a person; the point's own input shows it. Raises CommandRefused where nobody can answer."""
-        before = f"{point.shown} was not seen pressed. " if again else ""
+        before = f"{self._unseen(point)} " if again else ""
         return self.ask_for(f"Press briefly: {point.by_hand}. Done?", point.name, before=before)
+
+    def _unseen(self, point: Point) -> str:
+        """Why a press was not seen: where its device is silent, nobody's finger is to blame."""
+        device = self._rig.devices[point.device]
+        if self._observer.failed or self._answers(device.name):
+            return f"{point.shown} was not seen pressed."
+        return (
+            f"{device.name} does not answer at {device.host}:{device.port}, so no press can be seen: look at it first."
+        )
 
     def on_another(
         self, rig: Rig, observer: ObserverHandle, supply: Supply | None, *, off_since_ns: int | None
