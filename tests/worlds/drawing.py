@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from deliveries import ALWAYS, Delivered, Phases, Wire, ask, samples_of
+from deliveries import ALWAYS, EXCEPTION, GOOD, Delivered, Phases, Wire, ask, samples_of
 from histories import FAR, MS, S, Steps
 
 from restart_bench.model.journal import (
@@ -113,6 +113,7 @@ class World:
     cache: int = 0  # of the independent image
     age: int = 0  # of all that the independent I/O answers, beyond what its rig file says
     pace: int = 20 * MS  # of the heartbeat
+    unread: tuple[int, int] = (0, 0)  # when the independent registers draw exceptions, while its bits are read
     beats: tuple[int, int] = (0, 65536)  # its value at first, and after how many it begins anew
     uptime0: float = 60.0
     spoilt: set[str] = field(default_factory=set)
@@ -217,6 +218,8 @@ class World:
         horizon = last + self.scenario.watch_ns + 1500 * MS
         for device, phases in (("controller", self.phases), ("independent", ALWAYS)):
             self.got[device] = Delivered.of(ask(self.wires[device], phases, rng, 0, horizon))
+        one, (begin, end) = self.got["independent"], self.unread
+        one.kind[(one.kind == GOOD) & (one.request == 1) & (one.looked >= begin) & (one.looked < end)] = EXCEPTION
         self.look()
 
     def look(self) -> None:
@@ -765,7 +768,19 @@ def draw(seed: int) -> World:
     if rig.check_pulse is not None and odd.random() < 0.08:
         world.age = odd.choice((60, 150, 400)) * MS + ms(odd, -30, 30)
     world.scenario = replace(scenario, **draw_expectations(rng, world))
+    if odd.random() < 0.04:
+        _hide_before(odd, world)
     return world
+
+
+def _hide_before(rng: random.Random, world: World) -> None:
+    """The hopper's level is not read for a while before the cut, changes meanwhile, and shall be as before."""
+    world.unread = (ms(rng, 100, 200), world.cut[0] - ms(rng, 0, 20))
+    level = float(rng.choice((41, 55)))
+    world.truth["hopper"] = Steps.of(41, (world.unread[0] + ms(rng, 20, 100), 55.0), (world.cut[1], level))
+    kept = [one for one in world.scenario.after if one.point != "hopper"]
+    same = Expectation("after", "hopper", "hopper", "is", Wanted(as_before=True), text="value", blind_ns=150 * MS)
+    world.scenario = replace(world.scenario, after=(*kept, same))
 
 
 def _demanded_restart(rng: random.Random, course: _Course, dip: bool, rig: Rig) -> str:

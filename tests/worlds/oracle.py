@@ -185,7 +185,22 @@ class Oracle:
         else:
             self._windowed(one, allowed)
         self._image(one, allowed)
+        self._old_before(one, allowed)
         return allowed
+
+    def _old_before(self, one: Expectation, allowed: Allowed) -> None:
+        """What was last read longer ago than may be blind is no value from before the cut."""
+        if not one.wanted.as_before and one.wanted.change is None:
+            return
+        reads = self.sure(one.judged)
+        known = reads.early[reads.late <= self.world.cut[0]]
+        age = self.world.cut[0] - int(known[-1]) if len(known) else FAR
+        if age > one.blind_ns - MS:
+            allowed.doubts.append(f"last read {age / MS:.0f} ms before the cut")
+        unread = self.readings.possible(one.judged)
+        if self.world.cut[0] - max(unread.late[unread.late <= self.world.cut[0]], default=0) > one.blind_ns + MS:
+            allowed.no_pass.append("what it was at the cut is not known")
+            allowed.no_fail.append("what it was at the cut is not known")
 
     def _image(self, one: Expectation, allowed: Allowed) -> None:
         if self.world.disagrees == one.point:

@@ -640,6 +640,16 @@ def _mode_problems(evidence: Evidence) -> list[Problem]:
     return [Problem("unproven", text, cut.not_before_ns, void=True, ends_run=contradicted)]
 
 
+def _heard_again(evidence: Evidence) -> bool:
+    """Whether the controller said anything after the return: one that only fell silent was not seen to restart."""
+    assert evidence.restored is not None
+    contact = evidence.contact
+    if contact is None:
+        return False
+    spoke = contact.of_kind((*REPLIES, SampleKind.REFUSED, SampleKind.ACCEPTED))
+    return bool((spoke & (contact.sent >= evidence.restored.not_before_ns)).any())
+
+
 def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
     """`restart:` required, none or either, against the restart proofs; without any of them, against the link."""
     seen = [one for one in proofs.restarts if one.state is not ProofState.UNREAD]
@@ -651,12 +661,15 @@ def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
     kept = [one for one in seen if one.state is ProofState.CONTRADICTED]
     restarted = True if held and not kept else False if kept and not held else None
     said = some([one.text for one in (*held, *kept)]) or seen[0].text
+    if restarted and not _heard_again(evidence):
+        restarted, said = None, f"{said}, and it was not heard again after {evidence.back}"
     figures = {"restarted": restarted} | ({CONTRADICTORY: True} if held and kept else {})
     wanted = evidence.scenario.restart
     if wanted == "either":
         word = {True: "it restarted", False: "it rode through", None: "not shown whether it restarted"}[restarted]
         return Judged(Verdict.PASS, f"{word}: {said}", figures)
     if restarted is None:
+        held = held if kept else []
         why = "its proofs contradict one another" if held else "nothing shows whether it restarted"
         return Judged(Verdict.INCONCLUSIVE, f"{why}: {said}", figures)
     proven = max(one.shown_ns or 0 for one in (held or kept)) or None
