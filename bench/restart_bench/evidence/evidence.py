@@ -308,6 +308,8 @@ class Evidence:
         if judged not in rig.points:
             return ""
         device = rig.devices[rig.points[judged].device]
+        if device.powered_by_supply and not rig.points[judged].is_boolean:
+            return f"see why {device.name} did not answer then: it restarted, or its network was away"
         if device.powered_by_supply:
             return "wire the output to independent I/O (`terminal:`), the controller can't be read while it restarts"
         if gap_ns > 5 * device.poll_ns + device.answer_within_ns // 2:
