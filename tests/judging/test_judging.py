@@ -235,6 +235,16 @@ def test_rises_is_a_restart_proof_as_well() -> None:
     assert story(rig=rig).set("batch_count", (0, 7), (RUNS, 8)).judge().verdict is PASS
 
 
+def test_a_controller_that_was_never_heard_again_was_not_seen_to_restart() -> None:
+    """It fell silent, which proves the cut; that it began anew nobody saw, whatever the link says."""
+    rig = dryer(proof_of_cut=(Proof("contact lost"),))
+    told = replace(story(rig=rig), end_ns=6 * S).boot(dark=10 * S)
+    judged = replace(told, scenario=replace(told.scenario, restart="required")).judge()
+    one = found(judged, "", "restart")
+    assert one.verdict is INCONCLUSIVE and one.figures["restarted"] is None
+    assert "was not heard again after power returned" in one.reason and not problems(judged)
+
+
 def test_riding_through_needs_a_supply_proof() -> None:
     """`restart: none` is not shown by a restart proof that does not hold."""
     rig = dryer(proof_of_cut=(Proof("contact lost"),))
