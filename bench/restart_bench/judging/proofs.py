@@ -322,9 +322,9 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
 
 
 def _stayed_on(evidence: Evidence) -> list[str]:
-    """The outputs at independent inputs that had been on, where all of them, two or more, read on in every read from the
-    cut until the controller answered again: without its supply none would. Where a proof reads the supply that one
-    has the word; an output that shall stay on says nothing."""
+    """The outputs at independent inputs that had been on, where all of them, two or more, read on in every read from
+    the cut until the controller answered again: without its supply none would. Where a proof reads the supply that
+    one has the word; an output that shall stay on says nothing."""
     assert evidence.cut is not None and evidence.restored is not None
     rig, cut, restored = evidence.rig, evidence.cut, evidence.restored
     if any(proof.of_supply for proof in rig.proof_of_cut):
