@@ -7,7 +7,7 @@ A driver imports nothing from `restart_bench`. Third parties add theirs through 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import Any, Literal, Protocol, runtime_checkable
 
 
 class SupplyError(Exception):
@@ -96,11 +96,9 @@ class Supply(Protocol):
         """Let go of the hardware."""
 
 
+@runtime_checkable
 class LevelSupply(Supply, Protocol):
     """A supply that can also stand between on and off."""
 
     def level(self, volts: float) -> None:
         """Go to this voltage."""
-
-    def measured(self) -> float | None:
-        """Volts at the output as the supply measures them, None where it can't."""

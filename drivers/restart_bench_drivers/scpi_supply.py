@@ -1,6 +1,6 @@
 """A programmable supply that speaks SCPI: over a plain TCP socket, or through a VISA library for USB.
 
-Only commands of SCPI-1999 and IEEE 488.2 are used: OUTP, OUTP?, VOLT, VOLT?, MEAS:VOLT?, INST:NSEL, SYST:ERR?, *IDN?.
+Only commands of SCPI-1999 and IEEE 488.2 are used: OUTP, OUTP?, VOLT, VOLT?, INST:NSEL, SYST:ERR?, *IDN?.
 """
 
 from __future__ import annotations
@@ -126,11 +126,6 @@ class ScpiSupply:
             )
         self._at_full = False
         self._set(volts)
-
-    def measured(self) -> float | None:
-        """Volts at the output as the supply measures them; None where it says that it has no value."""
-        volts = self._number("MEAS:VOLT?", self._exchange("MEAS:VOLT?"))
-        return volts if _is_voltage(volts) else None
 
     def close(self) -> None:
         """Close the connection; the output stays as it is."""

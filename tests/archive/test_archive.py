@@ -476,7 +476,7 @@ def test_samples_come_back_from_parquet_as_they_were_written(
     assert whole_records(folder / "controller.part") == (len(records), len(rest))
     for cycle in range(7):
         expected = DeviceSamples(layout, records[records["cycle"] == cycle])
-        assert same_samples(file.cycle(cycle), expected)
+        assert same_samples(file.source(cycle).whole(), expected)
     file.close()
 
 
@@ -528,10 +528,10 @@ def test_one_cycle_is_read_without_its_neighbours(tmp_path: Path, monkeypatch: p
     part_to_parquet(tmp_path / "controller.part", tmp_path / "controller.parquet")
     groups = _groups_read(monkeypatch)
     file = SampleFile(tmp_path / "controller.parquet")
-    assert len(file.cycle(7).records) == 10_000
+    assert len(file.source(7).whole().records) == 10_000
     assert len(groups) == 1
     groups.clear()
-    assert sum(len(file.cycle(number).records) for number in range(1, 21)) == 200_000
+    assert sum(len(file.source(number).whole().records) for number in range(1, 21)) == 200_000
 
     assert sorted(groups) == list(range(pq.read_metadata(tmp_path / "controller.parquet").num_row_groups))
     file.close()
@@ -547,9 +547,9 @@ def test_samples_between_cycles_do_not_have_a_group_read_for_every_cycle(
     groups = _groups_read(monkeypatch)
     file = SampleFile(tmp_path / "controller.parquet")
 
-    assert [len(file.cycle(number).records) for number in range(1, 21)] == [9_000] * 20
+    assert [len(file.source(number).whole().records) for number in range(1, 21)] == [9_000] * 20
     assert max(Counter(groups).values()) == 2
-    assert len(file.cycle(0).records) == 20_000
+    assert len(file.source(0).whole().records) == 20_000
     file.close()
 
 

@@ -12,7 +12,7 @@ from evidence import Story
 from lamp_suites import LampSuites
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.reader import ArchivedRun
-from restart_bench.archive.rejudging import JudgedAgain, changed_cycles, changed_findings, judge_again
+from restart_bench.archive.rejudging import JudgedAgain, changed_cycles, changed_findings, judge_again, load_scenario
 from restart_bench.archive.writer import RunArchive, finish_killed
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.journal import CycleStarted, Finding, Record, RunEnded, judged_scenarios
@@ -277,6 +277,18 @@ def test_faults_of_the_new_file_are_told_as_always(run: ArchivedRun, tmp_path: P
         judged_by(run, tmp_path, SCENARIO.replace("watch: 1 s", "watch: 1,5 s").replace("fan: off", "pump: off"))
 
     assert any("another.yaml:5" in str(fault) for fault in found.value.faults)
+
+
+@pytest.mark.parametrize("content", [None, b"\xff\xfe\x00 no text", b"scenario: a\0b\n", b"scenario: [open\n"])
+def test_a_file_that_can_not_be_read_is_told_as_one_that_is_checked(
+    run: ArchivedRun, tmp_path: Path, content: bytes | None
+) -> None:
+    """A mistyped name is the likeliest mistake of all, and nothing failed but the typing."""
+    file = tmp_path / "mistyped.yaml"
+    if content is not None:
+        file.write_bytes(content)
+    with pytest.raises(FaultsFound, match=r"mistyped\.yaml"):
+        load_scenario(run, file)
 
 
 @pytest.mark.parametrize("scenario", [SCENARIO, SCENARIO.replace("fan: off", "pump: off")], ids=["known", "unknown"])

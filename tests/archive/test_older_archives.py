@@ -194,7 +194,7 @@ def test_a_scenarios_reason_has_the_parts_that_its_words_tell(words: str) -> Non
         cycles = [
             replace(cycle, outputs=tuple(replace(one, seen_on=False) for one in cycle.outputs)) for cycle in cycles
         ]
-    for judged in judge_run(Story().rig, [told], cycles, {told.name: len(words) + ("p" in words)}):
-        assert isinstance(judged, ScenarioJudged)
-        assert as_before(judged) == from_line(to_line(judged))
-        assert judged.in_short == judged.reason.split(": cycle ")[0]
+    (judged,) = judge_run(Story().rig, [told], cycles, {told.name: len(words) + ("p" in words)})
+    assert isinstance(judged, ScenarioJudged)
+    assert as_before(judged) == from_line(to_line(judged))
+    assert judged.in_short == judged.reason.split(": cycle ")[0]

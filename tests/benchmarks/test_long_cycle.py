@@ -20,9 +20,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 from evidence import S
 from fed_observer import FedStore, LongCycle, feed, long_cycle
 from restart_bench.evidence.long_cycles import samples_to_judge
-from restart_bench.evidence.marks import find_marks
+from restart_bench.evidence.marks import progress_of
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.journal import CycleJudged
+from restart_bench.model.verdicts import Verdict
 
 LEVEL_LIMIT = 2.0  # memory, for six times the samples or more: what is kept about the last seconds comes and goes
 COST_LIMIT = 2.0  # median cost of a question
@@ -49,7 +50,7 @@ class Fed:
         """All marks, as they are asked for while `ready` is awaited."""
         journal = replace(self.cycle.journal(), ended=None)
         samples = {name: one.store.condensed(1) for name, one in self.stores.items()}
-        assert "ready" in find_marks(self.cycle.story.rig, self.cycle.scenario, journal, samples)
+        assert "ready" in progress_of(self.cycle.story.rig, self.cycle.scenario, journal, samples).marks
 
     @property
     def files(self) -> int:
@@ -106,6 +107,7 @@ def test_memory_and_questions_cost_as_much_in_a_long_cycle_as_in_a_short_one(tmp
     """A cycle may last for days: its samples lie in the file, and what is asked while it lasts looks at few rows."""
     short, long = fed(tmp_path / "short", 60), fed(tmp_path / "long", 380)
     assert misses(short, long) == []
+    assert long.judged.verdict is Verdict.PASS, long.judged.reason
     assert [one.verdict for one in long.judged.findings] == [one.verdict for one in short.judged.findings]
     off = [one.judged.figures["off_time_ns"] for one in (short, long)]
     assert off[1] == [each + 320 * S for each in off[0]]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from restart_bench.campaigns.durations import STANDARDS, cycles_ns, interruption_word, standard
+from restart_bench.campaigns.durations import STANDARDS, Standard, cycles_ns, standard
 from restart_bench.model.units import UnitRefused
 
 MS, S = 1_000_000, 1_000_000_000
@@ -13,6 +13,11 @@ MS, S = 1_000_000, 1_000_000_000
 def table(name: str) -> list[tuple[float, float]]:
     """Level in percent and length in milliseconds, in order."""
     return sorted((step.level * 100, step.length_ns / MS) for step in standard(name).steps)
+
+
+def off_times(one: Standard) -> tuple[int, ...]:
+    """The distinct lengths with the supply off, shortest first."""
+    return tuple(sorted({step.length_ns for step in one.steps if step.level == 0}))
 
 
 # IEC 61000-4-11, second edition (2004), dips and short interruptions of classes 2 and 3, from a test house's page with
@@ -34,27 +39,16 @@ def test_ac_classes_at_60_hz() -> None:
     assert table("iec-61000-4-11 class 3 60 Hz") == [pytest.approx(row) for row in EXACT_60 + CLASS_3_50[2:]]
 
 
-@pytest.mark.parametrize(("hertz", "level", "cycles"), [
-    (50, 0.4, "10 cycles"), (60, 0.4, "12 cycles"), (50, 0.7, "25 cycles"), (60, 0.7, "30 cycles"),
-    (50, 0.8, "250 cycles"), (60, 0.8, "300 cycles"),
-])  # fmt: skip
-def test_ac_steps_bear_the_standards_own_measure(hertz: int, level: float, cycles: str) -> None:
-    """First number 50 Hz, second 60 Hz in the table of 2004."""
-    (step,) = [one for one in standard(f"iec-61000-4-11 class 3 {hertz} hz").steps if one.level == level]
-    assert step.name == cycles
-    assert not step.from_memory
-
-
 def test_dc_lists() -> None:
     """IEC 61000-4-29 (2000): levels 0, 40, 70 % and 80, 85, 120 % from a test program's help page; lengths from memory
     but for 0.1, 0.3 and 1 s."""
     off = standard("iec-61000-4-29 interruptions")
-    assert off.off_times == (1 * MS, 3 * MS, 10 * MS, 30 * MS, 100 * MS, 300 * MS, S)
+    assert off_times(off) == (1 * MS, 3 * MS, 10 * MS, 30 * MS, 100 * MS, 300 * MS, S)
     dips = [(level, length) for level in (40, 70) for length in (10, 30, 100, 300, 1000)]
     assert table("iec-61000-4-29 dips") == [pytest.approx(row) for row in dips]
     varied = [(level, length) for level in (80, 85, 120) for length in (100, 300, 1000, 3000, 10_000)]
     assert table("iec-61000-4-29 variations") == [pytest.approx(row) for row in varied]
-    assert standard("iec-61000-4-29").off_times == off.off_times
+    assert off_times(standard("iec-61000-4-29")) == off_times(off)
     read = {step.length_ns for step in off.steps if not step.from_memory}
     assert read == {100 * MS, 300 * MS, S}
 
@@ -63,13 +57,13 @@ def test_industry_curves() -> None:
     """SEMI F47-0706 (reapproved 0812): 50 % 200 ms, 70 % 0.5 s, 80 % 1 s, read in three texts; 80 % 10 s from memory.
     ITI curve (2000): pairing of lower points from memory. NE 21 and IEC 61131-2: from memory."""
     assert table("semi-f47") == [(50, 200), (70, 500), (80, 1000), (80, 10_000)]
-    assert [step.length_ns for step in standard("semi-f47").from_memory] == [10 * S]
+    assert [step.length_ns for step in standard("semi-f47").steps if step.from_memory] == [10 * S]
     assert table("iti-curve") == [(0, 20), (70, 500), (80, 10_000)]
-    assert [standard(name).off_times for name in ("namur-ne-21", "iec-61131-2 ps1", "iec-61131-2 ps2")] == [
+    assert [off_times(standard(name)) for name in ("namur-ne-21", "iec-61131-2 ps1", "iec-61131-2 ps2")] == [
         (20 * MS,), (1 * MS,), (10 * MS,),
     ]  # fmt: skip
     for name in ("iti-curve", "namur-ne-21", "iec-61131-2 ps1", "iec-61131-2 ps2"):
-        assert standard(name).from_memory == standard(name).steps
+        assert all(step.from_memory for step in standard(name).steps)
 
 
 @pytest.mark.parametrize("name", STANDARDS)
@@ -78,7 +72,7 @@ def test_every_list_says_where_it_is_from(name: str) -> None:
     one = standard(name)
     assert one.name == name == name.lower()
     assert one.source and one.edition and one.note
-    assert ("from memory" in one.note) is bool(one.from_memory)
+    assert ("from memory" in one.note) is any(step.from_memory for step in one.steps)
     assert one.steps
     assert all(step.length_ns > 0 and 0 <= step.level <= 1.2 for step in one.steps)
     assert len({(step.level, step.length_ns) for step in one.steps}) == len(one.steps)
@@ -91,16 +85,6 @@ def test_names_are_found_however_they_are_spaced_and_misspelt_ones_are_told() ->
         standard("iec-61000-4-19")
     with pytest.raises(UnitRefused, match="namur-ne-21, iec-61131-2 ps1, iec-61131-2 ps2"):
         standard("?")
-
-
-@pytest.mark.parametrize(("length_ns", "hertz", "word"), [
-    (9 * MS, 50, ""), (10 * MS, 50, "instantaneous"), (600 * MS, 50, "instantaneous"), (601 * MS, 50, "momentary"),
-    (500 * MS, 60, "instantaneous"), (501 * MS, 60, "momentary"), (2 * S, 50, "momentary"),
-    (2 * S + 1, 50, "temporary"), (120 * S, 50, "temporary"), (121 * S, 50, "sustained"),
-])  # fmt: skip
-def test_words_for_the_length_of_an_interruption(length_ns: int, hertz: int, word: str) -> None:
-    """IEEE 1250: 0.5 to 30 cycles, to 2 s, to 2 min, beyond (as a study's page tells it; edition not stated there)."""
-    assert interruption_word(length_ns, hertz) == word
 
 
 def test_a_half_cycle_of_a_zero_crossing_relay() -> None:

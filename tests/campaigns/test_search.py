@@ -71,7 +71,7 @@ def test_a_search_ends_and_finds_a_sharp_threshold(blur: float) -> None:
         assert over is Stop.FOUND and len(told) <= PLAN.cycles / 2
         assert ends.rides_through is not None and ends.restarts is not None
         assert ends.rides_through[0] <= threshold <= ends.restarts[1]
-        assert ends.width <= PLAN.resolution + 2 * blur
+        assert ends.restarts[1] - ends.rides_through[0] <= PLAN.resolution + 2 * blur
         assert said.low is not None and said.high is not None
 
 

@@ -6,11 +6,8 @@ Sources stand beside each table. "computed" means: by another library or by the 
 from __future__ import annotations
 
 import itertools
-import math
-from collections.abc import Sequence
 from fractions import Fraction
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -21,7 +18,7 @@ from restart_bench.campaigns.reliability import (
     cycles_needed,
     rarest_seen,
     reliability_shown,
-    summary,
+    shows,
 )
 from restart_bench.compare.significance import fisher, hodges_lehmann, holm, mann_whitney
 
@@ -242,61 +239,7 @@ def test_exact_limits_are_those_of_another_library(failures: int, cycles: int, c
     assert clopper_pearson(failures, cycles, confidence) == pytest.approx(theirs, abs=1e-12)
 
 
-# ---------------------------------------------------------------- NIST Statistical Reference Datasets, univariate
-
-# Certified values as several public test suites quote them (the certified files themselves, itl.nist.gov/div898/strd,
-# were not read): standard deviations, and mean and autocorrelation of Michelso; "from memory": all other means and
-# autocorrelations. The data of Michelso (Michelson 1879, speed of light in air, 1000 km/s) are from memory; that they
-# are the right ones, in the right order, is what the three certified values show.
-THOUSANDTHS = (
-    850, 740, 900, 1070, 930, 850, 950, 980, 980, 880, 1000, 980, 930, 650, 760, 810, 1000, 1000, 960, 960,
-    960, 940, 960, 940, 880, 800, 850, 880, 900, 840, 830, 790, 810, 880, 880, 830, 800, 790, 760, 800,
-    880, 880, 880, 860, 720, 720, 620, 860, 970, 950, 880, 910, 850, 870, 840, 840, 850, 840, 840, 840,
-    890, 810, 810, 820, 800, 770, 760, 740, 750, 760, 910, 920, 890, 860, 880, 720, 840, 850, 850, 780,
-    890, 840, 780, 810, 760, 810, 790, 810, 820, 850, 870, 870, 810, 740, 810, 940, 950, 800, 810, 870,
-)  # fmt: skip
-MICHELSO = tuple(299 + thousandths / 1000 for thousandths in THOUSANDTHS)
-STRD = {
-    "Michelso": (MICHELSO, 299.8524, 0.0790105478190518, 0.535199668621283),
-    "NumAcc1": ((10000001, 10000003, 10000002), 10000002.0, 1.0, -0.5),
-    "NumAcc2": ((1.2, *(1.1, 1.3) * 500), 1.2, 0.1, -0.999),
-    "NumAcc3": ((1000000.2, *(1000000.1, 1000000.3) * 500), 1000000.2, 0.1, -0.999),
-    "NumAcc4": ((10000000.2, *(10000000.1, 10000000.3) * 500), 10000000.2, 0.1, -0.999),
-}
-
-
-@pytest.mark.parametrize("name", STRD)
-def test_a_summary_has_the_certified_values(name: str) -> None:
-    """Mean to 13 digits; of deviation and autocorrelation as many as the data hold: 10000000.1 is itself rounded to a
-    float by up to 1e-9, a hundred-millionth of the deviation."""
-    values, mean, deviation, autocorrelation = STRD[name]
-    found = summary(values)
-    rounded = math.ulp(max(values)) / deviation
-    assert found.mean == pytest.approx(mean, rel=1e-13)
-    assert found.deviation == pytest.approx(deviation, rel=max(1e-13, 2 * rounded))
-    assert found.autocorrelation == pytest.approx(autocorrelation, rel=max(1e-13, 4 * rounded))
-
-
-def test_the_hard_data_are_hard() -> None:
-    """The one-pass formula gets the variance of NumAcc4 (0.01) wrong in its first digit or negative (computed)."""
-    values = np.array(STRD["NumAcc4"][0])
-    one_pass = (float((values * values).sum()) - len(values) * float(values.mean()) ** 2) / (len(values) - 1)
-    assert abs(one_pass - 0.01) > 0.001
-
-
-@settings(deadline=None)
-@given(st.lists(st.integers(-(10**9), 10**9), min_size=2, max_size=30), st.integers(0, 10**18))
-def test_a_summary_does_not_depend_on_when_the_clock_began(values: Sequence[int], began: int) -> None:
-    """Whole nanoseconds of any clock: the same deviation to the last bit."""
-    plain, moved = summary(values), summary([value + began for value in values])
-    assert (moved.deviation, moved.autocorrelation) == (plain.deviation, plain.autocorrelation)
-
-
-def test_a_summary_of_too_little_is_none() -> None:
-    """One value has no deviation, equal ones no autocorrelation, and no value at all is refused."""
-    assert (summary([3.0]).deviation, summary([3.0, 3.0]).autocorrelation) == (None, None)
-    with pytest.raises(ValueError, match="no value"):
-        summary([])
+# ---------------------------------------------------------------- the rarest fault
 
 
 @given(st.integers(1, 3000))
@@ -307,3 +250,10 @@ def test_the_rarest_fault_that_would_have_been_seen_is_the_rarest(cycles: int) -
     assert rarest == 1 or 20 * Fraction(rarest - 1, rarest) ** cycles <= 1
     assert 20 * Fraction(rarest, rarest + 1) ** cycles > 1
     assert [rarest_seen(number) for number in (0, 59, 298, 299)] == [1, 20, 99, 100]
+
+
+def test_more_cycles_than_the_digits_of_a_number_can_share_are_counted_all_the_same() -> None:
+    """The reliability that 10^18 cycles would show is told from one by no float, and asking about it is no fault."""
+    assert confidence_reached(1.0 - 2**-53, 10**18) == pytest.approx(1.0)
+    assert not shows(10**18, 1.0, 0.95, 0)
+    assert rarest_seen(10**6, 0.95) == 333_808  # 1 / (1 - 0.05 ** 1e-6) = 333808.7

@@ -36,7 +36,7 @@ def run_row(**changes: object) -> RunRow:
         "rig": "dryer",
         "folder": FOLDER,
         "state": "closed",
-        "simulated": True,
+        "kind": "simulated",
         "how": "completed",
         "verdict": "fail",
         "exit_code": 1,
@@ -82,7 +82,7 @@ def test_soundness_names_what_was_altered_lost_and_added() -> None:
 
 def test_a_trend_without_shown_cycles_has_no_rate() -> None:
     """Where no cycle passed or failed there is no fail rate; it is not 0 %."""
-    row = TrendRow("dryer", "2026-07-27", True, 1, 5, 0, 0, 5, 0, None, None, None, None)
+    row = TrendRow("dryer", "2026-07-27", True, 5, 0, 0, 5, 0, None, None, None)
     line = next(line for line in printed(print_trend, [row]).splitlines() if "2026-07-27" in line)
     assert line.split()[-2:] == ["-", "-"]
     assert "%" not in line
@@ -90,7 +90,7 @@ def test_a_trend_without_shown_cycles_has_no_rate() -> None:
 
 def test_a_trend_shows_boot_times_with_bounds() -> None:
     """Boot times are medians from and to, in seconds; the fail rate is rounded down to a tenth of a per cent."""
-    row = TrendRow("dryer", "2026-07-27", False, 2, 40, 39, 1, 0, 0, 1 / 40, 1.20345, 1.21999, 1.5)
+    row = TrendRow("dryer", "2026-07-27", False, 40, 39, 1, 0, 0, 1 / 40, 1.20345, 1.21999)
     text = printed(print_trend, [row])
     assert "1.203 .. 1.220 s" in text
     assert "2.5 %" in text
@@ -139,6 +139,13 @@ def test_no_text_of_the_archive_moves_the_cursor(text: str) -> None:
     shown = printed(print_runs, [run_row(reason=text, state="damaged")])
     shown += "\n".join(comparison_lines(comparison(notes=(text,)), 80))
     assert not any(ord(character) < 32 and character != "\n" for character in shown)
+
+
+@pytest.mark.parametrize("words", [["report", "a" * 300], ["judge", "last", "--logs", "a" * 300], ["check", "a" * 300]])
+def test_a_name_longer_than_any_file_s_is_bad_input(words: list[str]) -> None:
+    """What the system refuses to look for is not there: code 2, and never the bench's own failure."""
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 2 and "long" in done.stderr and "itself failed" not in done.stderr
 
 
 @pytest.mark.parametrize("command", [["list"], ["trend"], ["verify"], ["prune", "--older-than", "9d", "--to", "old"]])

@@ -29,6 +29,7 @@ from restart_bench_drivers.registry import OWN
 
 ROOT = Path(__file__).resolve().parents[2]
 HEAVY = ("numpy", "pandas", "scipy", "duckdb", "pyarrow", "pymodbus")
+NOT_FOR_A_PLAN = ("restart_bench.model.journal", "restart_bench.predict.why", "rich", "jinja2", *HEAVY)
 
 
 def typed(*arguments: object) -> tuple[int, str, str]:
@@ -80,12 +81,13 @@ def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
     assert "Usage" in done.stdout
 
 
-def test_check_loads_no_scipy(suite: Path) -> None:
-    """A plan without a demonstration is plain arithmetic; scipy stays unloaded."""
+def test_check_loads_no_more_than_a_plan_needs(suite: Path) -> None:
+    """A plan without a demonstration is plain arithmetic, printed as plain text: no numbers in bulk, no journal, no
+    reasons."""
     code = (
         "import sys\nfrom restart_bench.cli.main import app\n"
         f"try:\n    app(['check', {str(suite)!r}])\nexcept SystemExit as end:\n    assert not end.code\n"
-        "print([name for name in ('scipy', 'pandas', 'duckdb') if name in sys.modules], file=sys.stderr)"
+        f"print([name for name in {NOT_FOR_A_PLAN!r} if name in sys.modules], file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=120)
     assert done.stderr.strip() == "[]"
@@ -260,7 +262,7 @@ def test_another_rigs_name_does_not_arm(suite: Path, tmp_path: Path) -> None:
     ("arguments", "says"),
     [
         (["run", "x", "--view", "tile"], "'--view': tile: write lanes or tiles"),
-        (["run", "x", "--repeat", "zwei"], "'--repeat': zwei: write a whole number from 1 on"),
+        (["run", "x", "--repeat", "zwei"], "'--repeat': zwei: write a whole number from 1 "),
         (["replay", "last", "--speed", "nan"], "'--speed': nan: write a number from 0.1 to 1000"),
         (["simulate", "x", "--port", "80000"], "'--port': 80000: write a whole number from 1 to 65535"),
         (["schema", "rigs"], "'KIND': rigs: write rig or scenario or program"),
@@ -532,6 +534,8 @@ def test_a_folder_where_a_file_is_due_and_the_other_way_round_are_refused(tmp_pa
         with pytest.raises(Refused, match=r"--out .*notes is a file; name a folder"):
             file_for("--out", refused, "record.html")
     assert file_for("--out", file, "record.html") == file  # an older one is replaced
+    with pytest.raises(Refused, match=r"--out .*: is no ordinary file, and would be replaced"):
+        file_for("--out", Path(os.devnull), "record.html")
     made = file_for("--out", tmp_path / "new" / "record.html", "record.html")
     assert made.parent.is_dir() and not made.exists()
     with pytest.raises(Refused, match=r"--logs .*notes is a file; name a folder"):

@@ -47,21 +47,20 @@ def said(*rows: Row, own: str | None = "192.0.2.1", request: int = 0) -> str:
 def test_the_pulse_that_can_be_seen_comes_from_the_rigs_own_largest_gap() -> None:
     """From the sending of a good read to the reply of the next one a pulse can hide; the input's delay is added."""
     view = view_device(INDEPENDENT, [good(0, 2 * MS, 9 * MS, 11 * MS)], 12 * MS, None)
-    assert view.gap_ns == 7 * MS + MS // 2
-    assert view.excludes_ns == view.gap_ns + 1 * MS
+    assert view.excludes_ns == 7 * MS + MS // 2 + 1 * MS
 
 
 def test_gaps_are_those_of_one_request() -> None:
     """Another request in between does not look at this one's points, so it closes no gap."""
     coils = samples((1 * MS, 2 * MS, SampleKind.GOOD, 0), request=1)
     view = view_device(INDEPENDENT, [good(0), coils, good(4 * MS)], 5 * MS, None)
-    assert view.gap_ns == 4 * MS + MS // 2
+    assert view.excludes_ns == 4 * MS + MS // 2 + 1 * MS
 
 
 def test_a_silence_that_still_lasts_is_a_gap() -> None:
     """A device that fell silent is not praised for the gaps that it had before."""
     view = view_device(INDEPENDENT, [good(0, 2 * MS)], 10 * S, None)
-    assert view.gap_ns == 10 * S - 2 * MS
+    assert view.excludes_ns == 10 * S - 2 * MS + 1 * MS
 
 
 def test_answer_times_are_of_good_replies_only() -> None:

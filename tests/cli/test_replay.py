@@ -11,9 +11,10 @@ import pytest
 from rich.console import Console
 
 from archive_builders import archived, comes_back, load, write_suite
-from evidence import Story
+from evidence import S, Story
 from restart_bench.archive.reader import ArchivedRun
-from restart_bench.cli.replay import Reel, _last_cycle, play
+from restart_bench.cli.replay import Reel, _last_cycle, asked_at, play
+from restart_bench.model.journal import Forecast
 from restart_bench.screen.film import STEP_NS, Film, advanced, film_of, pressed
 from restart_bench.screen.frame import frame
 from restart_bench.screen.strips import UNICODE
@@ -130,3 +131,11 @@ def test_a_replay_of_a_search_that_was_over_early_ends_with_its_last_cycle(how: 
     facts = {"planned_cycles": 40, "ended": {"how": how} if how else None}
     told = cast(ArchivedRun, SimpleNamespace(run=facts, cycle_records=dict.fromkeys(range(1, 13))))
     assert _last_cycle(told) == last
+
+
+def test_a_replay_asks_again_what_people_were_asked() -> None:
+    """The question stands while it was open, its answer until the next one, a second at most."""
+    ada = Forecast(1, "Ada", "burner", True, False, 10 * S, 14 * S)
+    ben = Forecast(1, "Ben", "burner", True, None, 14 * S, 17 * S)
+    at = {9: None, 10: ada, 13: ada, 15: ben, 17: ben, 19: None}
+    assert {second: asked_at([ada, ben], second * S) for second in at} == at

@@ -254,6 +254,20 @@ def test_too_few_cycles_for_times_are_named() -> None:
     assert f"{SCENARIO}, off_for=3 s: time of ready after restored: too few cycles (3 and 3)" in comparison.not_compared
 
 
+def test_times_far_apart_in_too_few_cycles_stand_side_by_side() -> None:
+    """One cycle each proves no difference, but a boot twice as long is not kept from whoever looks; what scatters as
+    little as boots do is not told, and nothing of it counts as worse."""
+    comparison = compare(run_played(1, cycles=1), run_played(2, Play(boot_ns=9 * S), cycles=1))
+
+    told = [text for text in comparison.apart if "ready after restored" in text]
+    assert len(told) == 1 and " -> " in told[0] and told[0].endswith("(1 and 1 cycle)")
+    assert "time" not in kinds(comparison) and comparison.exit_code == 0
+    even = Play(spread_ns=2 * MS)
+    assert compare(run_played(1, even, cycles=1), run_played(2, even, cycles=1)).apart == ()
+    shown = "\n".join(comparison_lines(comparison, 200))
+    assert "Side by side (too few cycles to call it a difference):" in shown and told[0] in shown
+
+
 @given(shift=st.integers(-5 * S, 5 * S))
 @settings(max_examples=25, deadline=None)
 def test_moving_all_instants_of_a_run_alike_changes_nothing(shift: int) -> None:
@@ -414,3 +428,9 @@ def test_a_mark_that_never_came_is_no_time() -> None:
     run = RunFacts("a", "rig", (silent,) * 9)
 
     assert compare(run, run).differences == ()
+
+
+def test_what_came_as_often_in_both_is_no_note() -> None:
+    """Some cycles so and some otherwise, as often in one run as in the other: nothing to explain, by chance or not."""
+    mixed = run_played(3, Play(burner=0.3), 40)
+    assert not any("chance alone" in note for note in compare(mixed, mixed).notes)

@@ -61,8 +61,8 @@ def test_a_comparison_is_one_json_document(logs: Path, tmp_path: Path) -> None:
     )
     told, comparison = json.loads(done.stdout), compare_runs(folder_of(logs, OLD), folder_of(logs, NEW))
     assert list(told) == [
-        "exit_code", "baseline", "run", "worse", "program", "differences", "not_compared", "notes", "diffs", "edit",
-        "approved", "altered", "faults",
+        "exit_code", "baseline", "run", "worse", "program", "differences", "not_compared", "apart", "notes", "diffs",
+        "edit", "approved", "altered", "faults",
     ]  # fmt: skip
     assert (told["exit_code"], done.exit_code, told["worse"]) == (1, 1, True)
     assert (told["baseline"], told["run"], told["approved"]["why"]) == (OLD, NEW, "wanted")

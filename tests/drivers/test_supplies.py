@@ -60,10 +60,6 @@ class TestScpiOverVisa(SupplyContract, LevelContract):
     def counterpart(self, tmp_path: Path) -> Iterator[Counterpart]:
         yield from until_closed(VisaSupply(tmp_path))
 
-    def measures(self, set_to: float) -> float:
-        """The simulated supply has no load and no link between what it is set to and what it measures."""
-        return 24.0
-
 
 class TestByHand(SupplyContract):
     """A scripted person."""

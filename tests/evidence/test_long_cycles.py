@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evidence import MS, T0, S, Story
+from evidence import MS, T0, S, Story, traces_before_a_cut
 from long_stories import in_pieces, long_story, samples_of, sources_of
 from restart_bench.evidence.long_cycles import LISTED_NS, samples_to_judge
 from restart_bench.evidence.marks import condition_held, progress_of, ready_since, traces_of
-from restart_bench.evidence.traces import Trace, build_traces, changes_of, longest_gap_ns
+from restart_bench.evidence.traces import Trace, changes_of, longest_gap_ns
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.clock import BLIND_NS, Bounds
 from restart_bench.model.codec import to_line
@@ -190,7 +190,7 @@ def test_the_longest_gap_of_all_stays(samples: DeviceSamples) -> None:
     story, ends = Story(), (0, 2 * T0)
     short = condensed(samples.layout, in_pieces(samples), Keep(50 * MS, margin_ns=NARROW_NS), 64)
     gaps = [
-        longest_gap_ns(build_traces(story.rig, None, {"independent": one})["fan_terminal"].reads, *ends)
+        longest_gap_ns(traces_before_a_cut(story.rig, {"independent": one})["fan_terminal"].reads, *ends)
         for one in (samples, short)
     ]
     assert gaps[0] == gaps[1]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -9,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evidence import MS, T0, S, Story, dryer
-from restart_bench.evidence.traces import Reads, Trace, build_traces, changes_of, conforming, gaps_of, long_gaps
+from evidence import MS, T0, S, Story, dryer, traces_before_a_cut
+from restart_bench.evidence.traces import Reads, Trace, changes_of, conforming, gaps_of, long_gaps
 from restart_bench.model.rig import Device, Levels, Point, Ready, Rig, Value, Wanted
 from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind, SampleLayout
 
@@ -72,7 +73,7 @@ def controller_rows(beats: list[int], link: int = 1, start: int = 0) -> list[Row
 
 def test_reads_count_from_the_second_change_of_alive() -> None:
     """The first change may lead from a stale image to the first scan; the second shows that scans follow each other."""
-    traces = build_traces(small_rig(), None, samples(CONTROLLER, *controller_rows([5, 5, 6, 7, 8])))
+    traces = traces_before_a_cut(small_rig(), samples(CONTROLLER, *controller_rows([5, 5, 6, 7, 8])))
     assert traces["heartbeat"].counts.tolist() == [False, False, False, True, True]
     assert traces["fan"].counts.tolist() == [False, False, False, False, True]
 
@@ -80,19 +81,19 @@ def test_reads_count_from_the_second_change_of_alive() -> None:
 def test_each_connection_has_to_show_life_anew() -> None:
     """What the old connection showed says nothing about the device behind the new one."""
     rows = controller_rows([1, 2, 3, 4]) + controller_rows([4, 4, 5], link=2, start=100)
-    traces = build_traces(small_rig(), None, samples(CONTROLLER, *rows))
+    traces = traces_before_a_cut(small_rig(), samples(CONTROLLER, *rows))
     assert traces["heartbeat"].counts.tolist() == [False, False, True, True, False, False, False]
 
 
 def test_without_alive_reads_count_from_the_first_good_reply() -> None:
     """Then there is nothing else to go by; `check` warns of it."""
-    traces = build_traces(small_rig(alive=None), None, samples(CONTROLLER, *controller_rows([5, 5, 5])))
+    traces = traces_before_a_cut(small_rig(alive=None), samples(CONTROLLER, *controller_rows([5, 5, 5])))
     assert traces["fan"].counts.all()
 
 
 def test_a_sign_of_life_that_never_moves_makes_no_read_count() -> None:
     """A controller that answers with a frozen image proves nothing."""
-    traces = build_traces(small_rig(), None, samples(CONTROLLER, *controller_rows([5] * 9)))
+    traces = traces_before_a_cut(small_rig(), samples(CONTROLLER, *controller_rows([5] * 9)))
     assert not traces["fan"].counts.any()
     assert len(traces["fan"].reads) == 0
     assert len(traces["fan"].seen) == 9
@@ -105,19 +106,19 @@ def test_a_sign_of_life_on_independent_io_counts_from_the_first_good_reply_on() 
         for at, value in ((0, 0), (4, 1), (8, 0), (12, 1), (16, 0), (20, 1))
     ]
     controller = samples(CONTROLLER, *controller_rows([0, 0, 0], start=6))
-    traces = build_traces(small_rig(alive="blink"), None, {**controller, **samples(INDEPENDENT, *blinks)})
+    traces = traces_before_a_cut(small_rig(alive="blink"), {**controller, **samples(INDEPENDENT, *blinks)})
     assert traces["fan"].counts.tolist() == [False, True, True]
 
 
 def test_independent_reads_count_throughout() -> None:
     """Their supply is not cut."""
     rows: list[Row] = [(0, SampleKind.GOOD, 1, at, at + 1, {"lamp": 1, "blink": 0}) for at in (0, 5, 10)]
-    assert build_traces(small_rig(), None, samples(INDEPENDENT, *rows))["lamp"].counts.all()
+    assert traces_before_a_cut(small_rig(), samples(INDEPENDENT, *rows))["lamp"].counts.all()
 
 
 def test_reads_of_a_connection_from_before_the_cut_go_on_counting_while_it_lasts() -> None:
     """A controller that rides through a dip keeps its connection, and its reads count all along."""
-    traces = build_traces(dryer(), None, Story().never_dark().samples())
+    traces = traces_before_a_cut(dryer(), Story().never_dark().samples())
     trace = traces["running"]
     assert trace.counts[trace.sent_ns > T0 + S].all()
 
@@ -134,7 +135,7 @@ def test_silence_is_not_off() -> None:
         (0, SampleKind.LATE, 1, 5, 12, {}),
         (0, SampleKind.GOOD, 1, 15, 16, {"lamp": 0, "blink": 0}),
     ]
-    trace = build_traces(small_rig(), None, samples(INDEPENDENT, *rows))["lamp"]
+    trace = traces_before_a_cut(small_rig(), samples(INDEPENDENT, *rows))["lamp"]
     assert np.isnan(trace.value).tolist() == [False, True, True, True, False]
     assert trace.reads.value.tolist() == [1.0, 0.0]
 
@@ -147,7 +148,7 @@ def test_an_unanswered_request_blinds_its_own_points_and_no_others() -> None:
         (0, SampleKind.SILENT, 1, 5, 9, {}),
         (1, SampleKind.GOOD, 1, 10, 11, {"rail": 20}),
     ]
-    traces = build_traces(small_rig(), None, samples(INDEPENDENT, *rows))
+    traces = traces_before_a_cut(small_rig(), samples(INDEPENDENT, *rows))
     assert np.isnan(traces["lamp"].value).tolist() == [False, True]
     assert traces["rail"].value.tolist() == [1.0, 1.0]
 
@@ -158,7 +159,7 @@ def test_between_the_levels_a_register_is_undefined_and_so_blind() -> None:
         (1, SampleKind.GOOD, 1, 2 * place, 2 * place + 1, {"rail": value})
         for place, value in enumerate((0, 5, 6, 14, 15, 24))
     ]
-    value = build_traces(small_rig(), None, samples(INDEPENDENT, *rows))["rail"].value
+    value = traces_before_a_cut(small_rig(), samples(INDEPENDENT, *rows))["rail"].value
     assert value[[0, 1, 4, 5]].tolist() == [0.0, 0.0, 1.0, 1.0]
     assert np.isnan(value[2:4]).all()
 
@@ -166,12 +167,12 @@ def test_between_the_levels_a_register_is_undefined_and_so_blind() -> None:
 def test_a_float_that_is_not_a_number_is_blind() -> None:
     """NaN is what a register means when it has nothing to say."""
     rows: list[Row] = [(1, SampleKind.GOOD, 1, at, at + 1, {"rail": v}) for at, v in ((0, 1.0), (5, np.nan), (9, 20.0))]
-    assert build_traces(small_rig(), None, samples(INDEPENDENT, *rows))["rail"].reads.value.tolist() == [0.0, 1.0]
+    assert traces_before_a_cut(small_rig(), samples(INDEPENDENT, *rows))["rail"].reads.value.tolist() == [0.0, 1.0]
 
 
 def test_points_without_samples_have_empty_traces() -> None:
     """A device that was never reached leaves nothing, and that is no fault."""
-    traces = build_traces(small_rig(), None, samples(CONTROLLER, (CONNECT, SampleKind.SILENT, 1, 0, 5, {})))
+    traces = traces_before_a_cut(small_rig(), samples(CONTROLLER, (CONNECT, SampleKind.SILENT, 1, 0, 5, {})))
     assert len(traces["fan"].value) == len(traces["lamp"].value) == 0
     assert changes_of(traces["fan"]) == []
 
@@ -179,7 +180,7 @@ def test_points_without_samples_have_empty_traces() -> None:
 def test_only_the_points_asked_for_are_built() -> None:
     """A live view needs few of them."""
     rows: list[Row] = [(0, SampleKind.GOOD, 1, 0, 1, {"lamp": 1, "blink": 0})]
-    assert list(build_traces(small_rig(), None, samples(INDEPENDENT, *rows), points={"lamp"})) == ["lamp"]
+    assert list(traces_before_a_cut(small_rig(), samples(INDEPENDENT, *rows), points={"lamp"})) == ["lamp"]
 
 
 # ---------------------------------------------------------------- changes
@@ -190,7 +191,7 @@ def test_a_change_lies_after_the_sending_of_the_earlier_read_and_not_after_the_r
     rows: list[Row] = [
         (0, SampleKind.GOOD, 1, at, at + 3, {"lamp": v, "blink": 0}) for at, v in ((0, 0), (10, 0), (20, 1), (30, 1))
     ]
-    (change,) = changes_of(build_traces(small_rig(), None, samples(INDEPENDENT, *rows))["lamp"])
+    (change,) = changes_of(traces_before_a_cut(small_rig(), samples(INDEPENDENT, *rows))["lamp"])
     assert (change.before, change.after, change.counts) == (0.0, 1.0, True)
     assert (change.bounds.not_before_ns, change.bounds.not_after_ns) == (10, 23)
 
@@ -201,7 +202,7 @@ def test_image_lag_and_input_delay_move_lower_bounds_earlier() -> None:
         (0, SampleKind.GOOD, 1, at, at + 3, {"lamp": v, "blink": 0}) for at, v in ((0, 0), (10, 0), (20, 1))
     ]
     rig = small_rig(image_lag_ns=4, input_delay_ns=2)
-    (change,) = changes_of(build_traces(rig, None, samples(INDEPENDENT, *rows))["lamp"])
+    (change,) = changes_of(traces_before_a_cut(rig, samples(INDEPENDENT, *rows))["lamp"])
     assert (change.bounds.not_before_ns, change.bounds.not_after_ns) == (4, 23)
 
 
@@ -212,7 +213,7 @@ def test_a_change_across_a_blind_span_has_bounds_as_wide_as_that_span() -> None:
         (0, SampleKind.SILENT, 1, 10, 40, {}),
         (0, SampleKind.GOOD, 1, 50, 53, {"lamp": 1, "blink": 0}),
     ]
-    (change,) = changes_of(build_traces(small_rig(), None, samples(INDEPENDENT, *rows))["lamp"])
+    (change,) = changes_of(traces_before_a_cut(small_rig(), samples(INDEPENDENT, *rows))["lamp"])
     assert (change.bounds.not_before_ns, change.bounds.not_after_ns) == (0, 53)
 
 
@@ -236,7 +237,8 @@ def test_changes_of_reads_that_do_not_count_are_listed_as_such_and_move_no_bound
     st.lists(st.integers(0, 900), max_size=12, unique=True),
 )
 def test_bounds_of_changes_contain_the_true_transitions(polls: list[tuple[int, int, bool]], toggles: list[int]) -> None:
-    """Truth polled at random, some polls lost: every change found holds a true transition in its bounds."""
+    """Truth polled at random, some polls lost: every change found holds a true transition in its bounds, and there is
+    one wherever two reads in a row differ."""
     instants = sorted(toggles)
 
     def truth(at: int) -> int:
@@ -249,7 +251,10 @@ def test_bounds_of_changes_contain_the_true_transitions(polls: list[tuple[int, i
         seen = {"lamp": truth(at + latency // 2), "blink": 0}
         rows.append((0, SampleKind.SILENT if lost else SampleKind.GOOD, 1, at, at + latency, {} if lost else seen))
         at += latency
-    for change in changes_of(build_traces(small_rig(), None, samples(INDEPENDENT, *rows))["lamp"]):
+    changes = list(changes_of(traces_before_a_cut(small_rig(), samples(INDEPENDENT, *rows))["lamp"]))
+    read = [row[5]["lamp"] for row in rows if row[5]]
+    assert len(changes) == sum(one != other for one, other in itertools.pairwise(read))
+    for change in changes:
         assert any(change.bounds.not_before_ns < t <= change.bounds.not_after_ns for t in instants)
 
 
@@ -355,6 +360,6 @@ def test_a_test_against_the_value_before_needs_one() -> None:
 def test_the_story_of_the_tests_is_polled_as_told() -> None:
     """The hand-made evidence shows its truth: rail off from 1 ms after the command to 1 ms after the command back."""
     story = replace(Story(), seed=3)
-    fell, rose = changes_of(build_traces(story.rig, None, story.samples())["rail"])
+    fell, rose = changes_of(traces_before_a_cut(story.rig, story.samples())["rail"])
     assert fell.bounds.not_before_ns < T0 + 2 * S + MS <= fell.bounds.not_after_ns
     assert rose.bounds.not_before_ns < T0 + 3 * S + MS <= rose.bounds.not_after_ns

@@ -440,5 +440,6 @@ def test_only_near_words_are_suggested(word: str, meant: str) -> None:
 @pytest.mark.parametrize("make", [lambda: load(rig=""), lambda: load(scenario="a: [")])
 def test_faults_name_their_file(make: Callable[[], object]) -> None:
     """Also where nothing of the file could be read."""
-    assert all(line.startswith(("rig.yaml:", "scenario.yaml:")) for line in told(make))
+    faults = told(make)
+    assert faults and all(line.startswith(("rig.yaml:", "scenario.yaml:")) for line in faults)
     assert told(make)

@@ -9,12 +9,14 @@ from __future__ import annotations
 import bisect
 import dataclasses
 import random
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
 
+from restart_bench.evidence.marks import traces_of
+from restart_bench.evidence.traces import Trace
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.journal import (
     Answered,
@@ -371,6 +373,13 @@ def _poll(story: Story, rows: _Rows, link: int, at: int, rng: random.Random) -> 
 
 
 # ---------------------------------------------------------------- changing evidence
+
+
+def traces_before_a_cut(
+    rig: Rig, samples: Mapping[str, DeviceSamples], points: Collection[str] | None = None
+) -> dict[str, Trace]:
+    """Traces where nothing was cut: which reads count goes by the connection alone."""
+    return traces_of(rig, CycleRecords(CycleStarted(1, "", "", 1, 1, S, 0, T0)), samples, points)
 
 
 def thinned(samples: Mapping[str, DeviceSamples], keep: Callable[[str, int], bool]) -> dict[str, DeviceSamples]:

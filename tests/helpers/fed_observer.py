@@ -51,6 +51,7 @@ class LongCycle:
         assert told.ended is not None
         return replace(
             told,
+            started=replace(told.started, off_for_ns=told.started.off_for_ns + self.more_s * S),
             switchings=tuple(
                 replace(one, before_ns=self._later(one.before_ns), after_ns=self._later(one.after_ns))
                 for one in told.switchings

@@ -193,13 +193,13 @@ class SupplyContract:
 class LevelContract:
     """Rules for a supply that can stand between on and off, on top of the contract."""
 
-    def test_a_level_is_set_and_measured(self, supply: Any) -> None:
+    def test_a_level_is_set(self, supply: Any, counterpart: Any) -> None:
         """Volts as asked for; the output stays on."""
         supply.on()
         supply.level(9.6)
 
         assert supply.is_on() is True
-        assert supply.measured() == pytest.approx(self.measures(9.6), abs=0.05)
+        assert counterpart.volts == pytest.approx(9.6, abs=0.05)
 
     def test_on_brings_the_full_voltage_back(self, supply: Any, counterpart: Any) -> None:
         """After a dip the controller gets what it had before, not the dip for good."""
@@ -216,10 +216,6 @@ class LevelContract:
         """A dip that was not made passes for no dip."""
         with pytest.raises(SupplyError, match="check its range"):
             supply.level(400.0)
-
-    def measures(self, set_to: float) -> float:
-        """What the counterpart measures when set to this."""
-        return set_to
 
 
 def opened_at(counterpart: Counterpart, contact: str | None) -> Supply:

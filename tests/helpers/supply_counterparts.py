@@ -322,7 +322,6 @@ class ScpiServer(Counterpart):
         self.output, self.volts, self.channel = {1: False, 2: False}, 24.0, 1
         self.errors: list[str] = []
         self.stuck, self.silent, self.speaks_scpi = False, False, True
-        self.reading: str | None = None
         self.setting: str | None = None
         self.trickle = 0.0
         self.flood = self.twice = False
@@ -376,8 +375,6 @@ class ScpiServer(Counterpart):
                 return str(int(self.output[self.channel]))
             case "VOLT?":
                 return self.setting or f"{self.volts:.4E}"
-            case "MEAS:VOLT?":
-                return self.reading or f"{self.volts if self.output[self.channel] else 0:.3f}"
             case "INST:NSEL":
                 self.channel = int(value)
             case "OUTP" if value in ("ON", "OFF"):
@@ -445,10 +442,6 @@ devices:
         getter: {q: "VOLT?", r: "{:.3f}"}
         setter: {q: "VOLT {:f}"}
         specs: {min: 0, max: 30, type: float}
-      measured:
-        default: 24.0
-        getter: {q: "MEAS:VOLT?", r: "{:.3f}"}
-        specs: {type: float}
 resources:
   USB0::0x1234::0x5678::SN5678::INSTR: {device: supply}
 """

@@ -138,7 +138,8 @@ def test_a_search_is_played_whole_once_it_is_over() -> None:
 
 
 def test_console_and_machines_get_the_map() -> None:
-    """Start states down, cuts across, valid cycles of those asked for; a single case has no map."""
+    """Start states down, cuts across, valid cycles of those asked for, with what that and a dash mean; a single case
+    has no map."""
     cycles = [cycle("dips", "0"), cycle("loss", "0", Verdict.FAIL)]
     run = replace(one_run(*cycles, verdict=Verdict.FAIL), tested=(DIPS, LOSS))
     out = io.StringIO()
@@ -147,6 +148,7 @@ def test_console_and_machines_get_the_map() -> None:
     head = lines.index("What was played")
     assert lines[head + 1] == "cut from off 20 ms off 3 s"
     assert lines[head + 3 : head + 5] == ["fan on 1 of 2 0 of 2", "burner on - 1 of 2"]
+    assert lines[head + 5] == "- of each place: valid cycles of those asked for; - is in no scenario"
     (told,) = document(RunOutcome(1, Verdict.FAIL, (run,)))["runs"]
     assert told["coverage"]["starts"][1] == {"state": "burner on", "at_ns": [0, 0]}
     assert told["coverage"]["combinations"] == [

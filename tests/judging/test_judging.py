@@ -160,6 +160,15 @@ def test_a_cycle_that_a_person_stopped_is_inconclusive() -> None:
     assert "stopped by a person" in judged.reason
 
 
+@pytest.mark.parametrize("purpose", ["cut", "restore"])
+def test_a_question_for_the_switch_that_a_person_broke_off_is_no_relays_fault(purpose: str) -> None:
+    """Ctrl-C at "Switch ON now": the cycle is inconclusive and can be done again, as one stopped anywhere else."""
+    told = story(completed=False, command={purpose: {"problem": "broken off"}})
+    judged = told.trouble("stopped", 4 * S, "stopped by a person").judge()
+    assert judged.verdict is INCONCLUSIVE and not problems(judged)
+    assert "stopped by a person" in judged.reason
+
+
 # ---------------------------------------------------------------- rule 8: proofs of the cut
 
 
@@ -283,9 +292,21 @@ def test_leaving_run_mode_needs_its_proof() -> None:
     told = replace(story(rig=rig).never_dark(), scenario=scenario(BURNER_OFF, how="mode"))
     told.set("running", (0, 1), (2_020 * MS, 0), (BACK + 20 * MS, 1))
     assert told.judge().verdict is PASS
-    stayed = told.set("running", (0, 1)).judge()
-    assert stayed.verdict is ERROR and stayed.ends_run
-    assert "run mode is not proven" in problems(stayed)["unproven"]
+    stayed = told.set("running", (0, 1))
+    for mode, ends in ((Mode("by-hand"), False), (Mode("point", "run_switch"), True)):
+        judged = replace(stayed, rig=dryer(mode=mode)).judge()
+        assert judged.verdict is ERROR and judged.ends_run is ends
+        said = problems(judged)["unproven"]
+        assert "run mode is not proven" in said
+        assert ("was the mode switch really turned when its question was answered with yes?" in said) is not ends
+
+
+def test_who_took_the_main_switch_in_place_of_the_mode_switch_is_asked_about_it() -> None:
+    """The uptime fell where run mode was to be left: the cure names the switch that was taken, and the run goes on."""
+    told = replace(story(rig=dryer(mode=Mode("by-hand"))), scenario=scenario(BURNER_OFF, how="mode"))
+    judged = told.set("running", (0, 1)).judge()
+    assert judged.verdict is ERROR and not judged.ends_run
+    assert "was the main switch taken in place of the mode switch?" in problems(judged)["unproven"]
 
 
 # ---------------------------------------------------------------- restart

@@ -18,8 +18,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evidence import MS, OFF, ON, T0, S, Story, expects, scenario
-from restart_bench.evidence.traces import build_traces, longest_gap_ns
+from evidence import MS, OFF, ON, T0, S, Story, expects, scenario, traces_before_a_cut
+from restart_bench.evidence.traces import longest_gap_ns
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.journal import CycleJudged, Finding
 from restart_bench.model.rig import Wanted
@@ -100,7 +100,7 @@ class Told:
 
     def longest_gap(self, judged: str, start: int, end: int) -> int:
         """Between two good reads of a point in a span."""
-        reads = build_traces(self.story.rig, None, self.samples)[judged].reads
+        reads = traces_before_a_cut(self.story.rig, self.samples)[judged].reads
         return longest_gap_ns(reads, T0 + start, T0 + end)
 
 

@@ -14,10 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario
+from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario, traces_before_a_cut
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.marks import condition_held
-from restart_bench.evidence.traces import build_traces
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.notes import supply_notes
 from restart_bench.model.journal import CycleJudged, Finding
@@ -25,7 +24,6 @@ from restart_bench.model.rig import Mode, Proof, RigSupply, SupplyLimits, Wanted
 from restart_bench.model.scenario import Case, Expect, Expectation, Gap, Level, Step, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import finding_words
 
 PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
 CUT = 2 * S
@@ -333,7 +331,7 @@ def starts(fan: int | None, burner: int | None, gap: Gap = AT_MOST) -> Finding:
 
 def test_a_gap_is_told_with_its_point_named_once() -> None:
     """The name of the point stands before the words of every finding."""
-    assert finding_words(starts(500, 200)) == "after fan"
+    assert starts(500, 200).words == "after fan"
 
 
 def test_what_may_have_come_with_the_return_or_outlived_the_cut_has_no_first_change_to_hold_a_gap_against() -> None:
@@ -369,6 +367,16 @@ def test_a_few_polls_left_out_may_hide_that_it_went_off_and_came_on_again() -> N
     assert told.finding("burner", "burner after fan").verdict is PASS
     told.hide("independent", BACK + 100 * MS, BACK + 120 * MS)
     assert told.finding("burner", "burner after fan").verdict is INCONCLUSIVE
+
+
+@pytest.mark.parametrize(("within_ms", "verdict"), [(40, INCONCLUSIVE), (300, PASS)])
+def test_what_is_so_on_both_sides_of_a_gap_may_have_come_anew_in_it(within_ms: int, verdict: Verdict) -> None:
+    """The burner went off and on again in the gap in which the fan came on: 60 ms after it, not with it."""
+    one = expects("burner", "is", ON, within=(0, within_ms * MS), start="fan")
+    told = Story(scenario=scenario(one)).set("fan_terminal", (0, 0), (BACK + 500 * MS, 1))
+    told.set("burner_terminal", (0, 0), (BACK + 300 * MS, 1), (BACK + 490 * MS, 0), (BACK + 560 * MS, 1))
+    told.hide("independent", BACK + 480 * MS, BACK + 580 * MS)
+    assert told.finding("burner").verdict is verdict
 
 
 def test_a_lag_alone_hides_no_change() -> None:
@@ -458,7 +466,7 @@ def test_a_step_that_was_to_be_steady_is_shown_by_reads(read_for: int, verdict: 
 def test_a_condition_is_held_up_to_its_last_read_and_no_further() -> None:
     """The clock goes on in silence, what was read does not."""
     story = Story(end_ns=1_500 * MS).hide("independent", 700 * MS, 2 * S)
-    traces = build_traces(story.rig, None, story.samples())
+    traces = traces_before_a_cut(story.rig, story.samples())
     held = condition_held(traces, [("burner_terminal", ON), ("heartbeat", Wanted(above=0))], T0)
     assert held is not None and T0 + 690 * MS < held.until_ns < T0 + 700 * MS
 

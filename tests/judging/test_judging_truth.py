@@ -10,8 +10,8 @@ from itertools import pairwise
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from evidence import MS, OFF, ON, T0, S, Story, expects, scenario, thinned
-from restart_bench.evidence.traces import build_traces, longest_gap_ns
+from evidence import MS, OFF, ON, T0, S, Story, expects, scenario, thinned, traces_before_a_cut
+from restart_bench.evidence.traces import longest_gap_ns
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.journal import CycleJudged, Finding
 from restart_bench.model.rig import Wanted
@@ -89,7 +89,7 @@ def test_a_pulse_as_long_as_the_longest_gap_is_always_found(
 ) -> None:
     """p >= g is always caught (derived); its bounds hold its true length."""
     story = hidden(Story(seed=seed, scenario=scenario(expects("burner", "never", ON, longer_than_ns=LIMIT))), outage)
-    reads = build_traces(story.rig, None, story.samples())["burner_terminal"].reads
+    reads = traces_before_a_cut(story.rig, story.samples())["burner_terminal"].reads
     gap = longest_gap_ns(reads, T0 + CUT, T0 + story.end_ns)
     at, length = BACK + begin * MS, gap + spare * MS
     judged = story.set("burner_terminal", (0, 1), (LOST, 0), (at, 1), (at + length, 0)).judge()
@@ -125,7 +125,7 @@ def test_is_is_right_about_every_truth(seed: int, toggles: list[int], outage: li
     if one.verdict is FAIL:
         assert true
     if one.verdict is PASS:
-        reads = build_traces(story.rig, None, story.samples())["burner_terminal"].reads
+        reads = traces_before_a_cut(story.rig, story.samples())["burner_terminal"].reads
         assert all(length < longest_gap_ns(reads, T0 + start, T0 + end) for length in true)
 
 

@@ -7,15 +7,23 @@ from __future__ import annotations
 
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from time import sleep
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from restart_bench.model.rig import Device, Identity
-from restart_bench.observer.identification import greetings, identification_of, identification_pdu, identities
+from restart_bench.observer.identification import (
+    Greeting,
+    Introductions,
+    greetings,
+    identification_of,
+    identification_pdu,
+    identities,
+)
 
 PRINTED = b"".join(
     (
@@ -101,3 +109,30 @@ def test_where_nobody_listens_nothing_is_said() -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
     assert greetings([Device("controller", "127.0.0.1", port=port)]) == {}
+
+
+def test_who_is_busy_has_not_said_yet_what_it_is() -> None:
+    """Exception 06 (server device busy, same specification, 7) puts the question off; 01 answers it for good."""
+    for code, heard in ((0x06, False), (0x01, True)):
+        with answering(bytes((0, 1, 0, 0, 0, 3, 1, 0xAB, code))) as port:
+            assert ("controller" in greetings([Device("controller", "127.0.0.1", port=port)])) is heard, code
+
+
+def test_who_was_dark_at_first_is_asked_once_it_answers_and_never_for_ever() -> None:
+    """Not before it is read; not a second time once it was heard; three times where nothing comes of it."""
+    asked: list[str] = []
+
+    def ask(devices: Iterable[Device]) -> dict[str, Greeting]:
+        names = [device.name for device in devices]
+        asked.extend(names)
+        return {name: Greeting(1, None) for name in names if name != "mute"}
+
+    devices = [Device(name, "192.0.2.1") for name in ("heard", "dark", "mute")]
+    one = Introductions(devices, {"heard": Greeting(1, None)}, ask)
+    assert one.ask(lambda _name: False) and not asked and one.unheard == ("dark", "mute")
+    for _ in range(200):
+        if one.ask(lambda _name: True):
+            break
+        sleep(0.01)
+    one.new()
+    assert sorted(asked) == ["dark", "mute", "mute", "mute"] and one.unheard == ("mute",)

@@ -48,7 +48,9 @@ def test_decision_diagrams_say_the_same(seed: int) -> None:
     """A third engine, over all reachable states at once, agrees on first scan and settled state at rest."""
     program = generated(seed, 6, counters=False)
     diagrams = Diagrams(program, BDD())
-    for answer in predict(program, restarts=[(SUPPLY, WARM)], environments=[REST]):
+    answers = predict(program, restarts=[(SUPPLY, WARM)], environments=[REST])
+    assert answers
+    for answer in answers:
         assert (answer.can(FIRST_ON), answer.settles in ("off",), answer.settles in ("on",)) == diagrams.says(
             answer.point
         )

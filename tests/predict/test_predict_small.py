@@ -97,7 +97,7 @@ def test_a_timer_brings_its_output_back_one_preset_later() -> None:
     """Its time starts anew with the program."""
     answer = says("timer")
     assert answer.played is not None
-    assert answer.played.seen["m"].first_on_ns == 500_000_000
+    assert answer.played.seen["m"].last_change_ns == 500_000_000
 
 
 def test_a_falling_edge_that_is_not_retained_fires_once_in_every_first_scan() -> None:

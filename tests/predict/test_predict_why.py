@@ -133,6 +133,7 @@ def test_changes_that_are_not_tried_make_no_other_program(seed: int) -> None:
     is changed: the controller stands in the same state after power-up, restart and mode change."""
     program = generated(seed, 6)
     changes = tuple(deciding(program, nearness(program, outputs_of(program)[0])))
+    assert changes
     for some in [(one,) for one in changes] + [(one, Change(PASS)) for one in changes if one.kind != PASS]:
         kept = that_matter(program, some)
         whole, less = (Interpreter(all_changed(program, those)) for those in (some, kept))

@@ -26,7 +26,7 @@ from restart_bench.model.verdicts import Verdict
 from restart_bench.report.record import drawing
 from restart_bench.report.record.data import MatrixLine
 from restart_bench.report.record.rendering import render, render_page
-from restart_bench.report.sheet import MOST_LEARNERS, ONE_PAGE, WAYS, Question, Sheet, render_sheet
+from restart_bench.report.sheet import MOST_LEARNERS, WAYS, Question, Sheet, render_sheet
 from tools import program
 
 FLAGS = (
@@ -473,6 +473,8 @@ def test_paper_shows_the_diagram_as_at_first(shown: Shown) -> None:
 
 # ---------------------------------------------------------------- the page of questions
 
+ONE_PAGE = 14  # outputs that fit on one A4 page, in both ways
+
 
 def _sheet(outputs: int, learners: int, note: str) -> Sheet:
     said = Question("M1 elevator of the long drying line", "can pulse (not confirmed)", "comes back 12, stays off 8")
@@ -491,6 +493,18 @@ def test_the_questions_for_fourteen_outputs_are_one_page(browser: Chrome, folder
     shown.run("for (const box of document.querySelectorAll('.show')) box.click()")
     (page,) = _pages(_print(shown, *A4))
     assert page.count("can pulse") == page.count("comes back 12") == 2 * ONE_PAGE
+
+
+@pytest.mark.parametrize("rows", [1, 3])
+def test_a_program_that_fits_below_the_questions_does(browser: Chrome, folder: Path, rows: int) -> None:
+    """As many lines as the page says that it has room for: one page, and the last line is on it."""
+    most = next(n for n in range(60, 0, -1) if replace(_sheet(rows, 2, "altered"), program=("x",) * n).fitting)
+    lines = tuple(f"  - {{coil: output_{n}, when: start_button}}" for n in range(1, most + 1))
+    (folder / "sheet.html").write_text(
+        render_sheet(replace(_sheet(rows, 2, "altered"), program=lines)), encoding="utf-8"
+    )
+    (page,) = _pages(_print(Shown(browser, folder / "sheet.html"), *A4))
+    assert f"output_{most}," in page and most > 15
 
 
 def test_what_is_hidden_does_not_show_by_its_length(browser: Chrome, folder: Path) -> None:

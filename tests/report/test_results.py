@@ -134,7 +134,9 @@ def test_no_number_is_torn_from_its_unit() -> None:
 @pytest.mark.parametrize("width", [60, 80, 140])
 def test_results_fit_the_window(width: int) -> None:
     """No line of the results but the path of the record is wider than the window."""
-    for line in shown(FAILED, width=width).splitlines():
+    lines = shown(FAILED, width=width).splitlines()
+    assert any("burner" in line for line in lines)
+    for line in lines:
         assert len(line) <= width or line.startswith("record:")
 
 
@@ -298,6 +300,14 @@ def test_on_a_console_what_counts_is_not_scrolled_away_by_limits_in_detail() -> 
     assert detail in shown(both) and "in the record" not in shown(both)
     assert lines[lines.index("What passed") + 1].strip() == "passes"
     assert lines.index("What passed") < lines.index("What did not pass")
+
+
+def test_a_scenario_of_which_no_cycle_was_begun_is_not_begun() -> None:
+    """After Ctrl-C nobody reads that something was so over the whole run."""
+    never = dataclasses.replace(
+        FAILED.scenarios[0], scenario="later", verdict=Verdict.INCONCLUSIVE, cycles=0, counted={}
+    )
+    assert "inconclusive  later: not begun" in shown(dataclasses.replace(FAILED, scenarios=(*FAILED.scenarios, never)))
 
 
 def test_without_a_console_there_are_no_control_characters() -> None:

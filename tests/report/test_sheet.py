@@ -13,7 +13,7 @@ from command_line import bench
 from evidence import Story
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.model.journal import RunEnded
-from restart_bench.report.sheet import Question, Sheet, render_sheet, seen_in, sheet_notes, unseen_in
+from restart_bench.report.sheet import Question, Sheet, render_sheet, restart_part, seen_in, sheet_notes, unseen_in
 
 HOSTILE = '<script>alert("M1")</script>'
 SHEET = Sheet(
@@ -119,3 +119,10 @@ def test_an_altered_test_is_told_on_the_page_and_ends_with_4(run: ArchivedRun, t
     assert done.returncode == 4, done.stderr
     assert "changes.parquet" in done.stdout.splitlines()[0]
     assert "changes.parquet" in page.read_text(encoding="utf-8")
+
+
+def test_of_a_program_the_sheet_has_what_decides_a_restart() -> None:
+    """From `start_pass:` down: the head, which names what the edition does, would tell the answer."""
+    text = "# Edition 3: nothing is retained.\nprogram: three\nstart_pass: none\n\nmemory:\n  m: {retained: true}\n"
+    assert restart_part(text) == ("start_pass: none", "memory:", "  m: {retained: true}")
+    assert "# Edition" not in "".join(restart_part(text))

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from evidence import dryer
-from restart_bench.model.clock import now_ns
+from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.journal import Answered, Record
 from restart_bench.model.rig import Mode, Point, RigSupply, Wanted
 from restart_bench.observer.handle import Blind
@@ -22,13 +22,14 @@ from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.supervision import StopRequest
 from restart_bench_drivers.by_hand import ByHand
 
+BUTTON = Point("start", "controller", "discrete_input", 5, idle=False, by_hand="green button")
 BY_HAND = replace(
     dryer(),
+    points={**dryer().points, "start": BUTTON},
     supply=RigSupply("by-hand", {"switch": "main switch Q1"}),
     mode=Mode("by-hand", proof=(("running", Wanted(equals=False)),)),
     path="desk/rig.yaml",
 )
-BUTTON = Point("start", "controller", "discrete_input", 5, idle=False, by_hand="green button")
 
 
 class Desk:
@@ -66,7 +67,7 @@ def test_who_said_no_three_times_is_asked_once_more_on_the_way_out_and_no_more()
         desk.actuators.switch("on", "prepare")
     left = desk.leave()
     assert not left_well(left) and desk.leave() == left
-    assert len(desk.questions) == 4 and desk.questions[3].startswith("Still not ON; after another no")
+    assert len(desk.questions) == 4 and desk.questions[3].startswith("Still not ON; this is asked for the last time")
     (told,) = desk.said
     assert told.startswith(
         "THE SUPPLY MAY NOT BE ON: go to main switch Q1 and switch it ON; then `restart-bench park desk"
@@ -77,7 +78,7 @@ def test_who_said_no_three_times_is_asked_once_more_on_the_way_out_and_no_more()
 def test_the_way_out_goes_on_to_the_question_after_ctrl_c_but_not_for_ever() -> None:
     """A question that is broken off is put once more; broken off again, the person is told what is left to do."""
     desk = Desk(KeyboardInterrupt(), True)
-    assert desk.leave() == "on" and len(desk.questions) == 2 and not desk.said
+    assert desk.leave() == "on, by the answer of a person" and len(desk.questions) == 2 and not desk.said
     desk = Desk(KeyboardInterrupt(), KeyboardInterrupt(), True)
     assert not left_well(desk.leave())
     assert not left_well(desk.leave()) and len(desk.questions) == 2
@@ -89,7 +90,46 @@ def test_a_late_yes_brings_the_supply_where_it_belongs() -> None:
     desk = Desk(False, False, False, True)
     with pytest.raises(CommandRefused):
         desk.actuators.switch("on", "prepare")
-    assert desk.leave() == "on" and not desk.said
+    assert desk.leave() == "on, by the answer of a person" and not desk.said
+
+
+class Wire(Blind):
+    """An observer that tells when the controller answered last, as of now: some seconds ago, or None for never."""
+
+    def __init__(self, answered_s_ago: float | None) -> None:
+        super().__init__("")  # it has not failed
+        self._ago = answered_s_ago
+
+    def last_good_ns(self, _device: str) -> int | None:
+        return None if self._ago is None else now_ns() - int(self._ago * NS_PER_S)
+
+
+@pytest.mark.parametrize(("wish", "answered_s_ago", "left"), [
+    ("on", 0.0, "on"),
+    ("on", 30.0, "on, by the answer of a person; controller does not answer"),
+    ("on", None, "on, by the answer of a person; controller does not answer"),
+    ("off", 30.0, "off"),
+    ("off", 0.0, "off, by the answer of a person; controller still answers"),
+])  # fmt: skip
+def test_how_a_supply_was_left_by_a_persons_word_is_held_against_the_wire(
+    monkeypatch: pytest.MonkeyPatch, wish: str, answered_s_ago: float | None, left: str
+) -> None:
+    """People leave the room by this sentence. A silent controller proves nothing, so the run is closed all the same."""
+    monkeypatch.setattr("restart_bench.run.actuators._WORD_WITHIN_NS", NS_PER_S // 20)
+    desk = Desk(True)
+    desk.actuators._observer = Wire(answered_s_ago)
+    assert desk.leave(wish) == left and left_well(left)
+    assert desk.leave(wish) == left and len(desk.questions) == 1  # asked again by the end of the run, not by the bench
+
+
+def test_a_press_that_nobody_can_see_is_not_blamed_on_a_finger() -> None:
+    """Where the device that reads the button is silent, the question asked again names it and not the person."""
+    desk = Desk()
+    for answered_s_ago, told in ((0.0, "start was not seen pressed. "), (30.0, "controller does not answer at ")):
+        desk.actuators._observer = Wire(answered_s_ago)
+        desk.questions.clear()
+        desk.actuators.press_by_hand(BUTTON, again=True)
+        assert desk.questions[0].startswith(told)
 
 
 def pressed(desk: Desk) -> bool:
@@ -172,3 +212,25 @@ def test_what_a_run_waits_for_is_told_while_it_waits(good_ns_ago: int, waited_s:
     act._tell_what_is_missing(now_ns() - waited_s * 10**9)
     assert context.situation.doing == doing
     assert cycle._WONDERS_AFTER_NS <= 5 * 10**9
+
+
+@pytest.mark.parametrize(
+    ("answer", "held"),
+    [(True, ()), (False, ("start",)), (KeyboardInterrupt(), ("start",))],
+    ids=["yes", "no", "Ctrl-C"],
+)
+def test_where_the_input_of_a_held_button_is_dark_the_way_out_takes_the_persons_word(
+    answer: bool | BaseException, held: tuple[str, ...]
+) -> None:
+    """Asked once, in the off time, of a button that only the dark controller reads."""
+    desk = Desk(answer)
+    desk.actuators.undo({"start": False})
+    assert desk.actuators.all_to_idle(desk.said.append) == held
+    assert desk.questions == ["Let go of: green button. Done?"] and desk.said[0] == "LET GO OF: green button"
+
+
+def test_a_supply_that_must_not_wait_waits_for_no_answer() -> None:
+    """Where a guard was lost nobody is asked before the supply is at rest."""
+    desk = Desk(True)
+    desk.actuators.undo({"start": False})
+    assert desk.actuators.all_to_idle(desk.said.append, at_once=True) == ("start",) and not desk.questions

@@ -13,9 +13,11 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
+from typer.testing import CliRunner
 
 from command_line import MAIN
 from pytest_suites import PLAIN, pytest_apart
+from restart_bench.cli.main import app
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_PASS
 from safety_rig import NAME, ArmedRig, Seen, armed_rig, told_of
 
@@ -195,3 +197,19 @@ def test_an_armed_run_against_a_simulated_rig_is_never_archived_as_real(rig: Arm
     listed = rig.said_by("logs", "list", "--logs", rig.logs)[1]
     assert "simulated" in listed and "real" not in listed
     assert set(pq.read_table(folder / "cycles.parquet").column("simulated").to_pylist()) == {True}
+
+
+def test_a_rig_that_is_dark_when_its_run_begins_is_asked_again_what_it_is(
+    rig: ArmedRig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody hears it at the beginning; once it is read it is asked, before the first cut, and the archive knows."""
+    monkeypatch.setattr("restart_bench.run.session.greetings", lambda _devices: {})
+    done = CliRunner().invoke(app, ["run", str(rig.folder), "--arm", NAME, "--logs", str(rig.logs)])
+    assert done.exit_code == EXIT_PASS, done.output
+    lines = done.output.splitlines()
+    told_at = next(number for number, line in enumerate(lines) if line.startswith("SIMULATED RIG: controller answers"))
+    assert told_at < next(number for number, line in enumerate(lines) if line.strip().startswith("supply off"))
+    (folder,) = rig.runs()
+    told = told_of(folder)
+    assert set(told["simulated_devices"]) >= {"controller", "independent"} and told["unheard_devices"] == []
+    assert "<b>Simulated rig.</b>" in (folder / "report.html").read_text(encoding="utf-8")

@@ -3,7 +3,9 @@ comes, and not forgotten where the relay or a point can't be reached."""
 
 from __future__ import annotations
 
+import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -11,7 +13,11 @@ from typing import Any
 
 import pytest
 
+from relay_door import RelayDoor
+from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.writer import RunArchive
 from restart_bench.model.clock import NS_PER_S, Anchor
+from restart_bench.model.journal import Record, Trouble
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import RigSupply
 from restart_bench.model.verdicts import EXIT_PASS
@@ -23,7 +29,17 @@ from restart_bench.run.usage import used_lately, wear_of
 from restart_bench.suite.supply_address import address_of
 from restart_bench_drivers.interface import SupplyError
 from restart_bench_drivers.registry import cards
-from safety_rig import NAME, SCENARIO, ArmedRig, Seen, archive_is_whole, armed_rig, nothing_pressed, told_of
+from safety_rig import (
+    NAME,
+    SCENARIO,
+    ArmedRig,
+    Seen,
+    archive_is_whole,
+    armed_rig,
+    never_on_too_early,
+    nothing_pressed,
+    told_of,
+)
 
 LONG = SCENARIO.replace("off_for: 350 ms", "off_for: 5 s")
 
@@ -124,6 +140,75 @@ def test_a_supply_is_rested_where_the_killed_run_had_it(tmp_path: Path) -> None:
         assert any("the supply was modbus-coil" in text for text in said), said
         assert rig.supply_is_on
         nothing_was_pressed_when_power_came(rig)
+
+
+def test_a_supply_of_before_bears_the_conditions_and_limits_of_before(tmp_path: Path) -> None:
+    """The relay's port was edited after the kill. With the guard open the old relay is not told to go on, and the run
+    stays open; with the guard closed not before `off_at_least` is over, counted from the killed run's cut."""
+    off_at_least_ns = 4 * NS_PER_S
+    scenario = SCENARIO.replace("off_for: 350 ms", "off_for: 5 s")
+    with armed_rig(tmp_path, off_at_least="4 s", scenario=scenario) as rig:
+        rig.run_killed_at("off")
+        other = RelayDoor(rig.simulation.ports["supply"])
+        edited(rig, f"port: {rig.door.port}", f"port: {other.port}")
+        guard: dict[str, Any] = {"command": "set", "values": {"guard_closed": False}}
+        rig.simulation.send(guard)
+        said: list[str] = []
+        assert not rig.park(said).well
+        assert not rig.supply_is_on
+        assert any("NOT SWITCHED ON: guard_closed of `only_while`" in text for text in said), said
+        assert not (rig.runs()[0] / "SHA256SUMS").exists()
+        rig.simulation.send({**guard, "values": {"guard_closed": True}})
+        assert rig.park().well and rig.supply_is_on
+        other.close()
+        assert rig.door.asked[-1].coil, "the old relay was told"
+        never_on_too_early(rig, off_at_least_ns)
+        archive_is_whole(rig, rig.runs()[0])
+
+
+# ---------------------------------------------------------------- a killed run that can't be read
+
+
+def test_a_killed_run_that_can_not_be_read_keeps_no_other_from_being_put_right(tmp_path: Path) -> None:
+    """Beside a killed run that holds a button lies another one whose journal does not open: that one's command points
+    all go to idle, which is said, and the rig is put right as the first one needs it."""
+    with armed_rig(tmp_path) as rig:
+        rig.run_killed_at("off")
+        (readable,) = rig.runs()
+        unreadable = readable.with_name(f"{readable.name[:-4]}0000")
+        shutil.copytree(readable, unreadable, ignore=shutil.ignore_patterns("running.lock"))
+        facts = {**told_of(readable), "run": unreadable.name.removeprefix("run=")}
+        (unreadable / "run.json").write_text(json.dumps(facts), encoding="utf-8")
+        (unreadable / "journal.jsonl").unlink()
+        (unreadable / "journal.jsonl").mkdir()
+        said: list[str] = []
+        parked = rig.park(said)
+        assert parked.closed == (readable,) and rig.supply_is_on, said
+        nothing_was_pressed_when_power_came(rig)
+        assert any("its journal can't be read" in text and "all its command points go to idle" in text for text in said)
+        assert {"start", "jog", "stop", "spare_out"} <= rig.written()
+        archive_is_whole(rig, readable)
+
+
+def test_a_log_that_fails_while_a_killed_run_is_put_right_keeps_the_rig_from_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk is full from the first word of it on: the point is let go of, the supply rested, the killed run closed.
+    The run itself does not begin, and is no log that is whole."""
+
+    def full(_archive: RunArchive, record: Record) -> None:
+        if isinstance(record, Trouble):
+            raise ArchiveError("made up: the disk is full")
+
+    with armed_rig(tmp_path) as rig:
+        rig.run_killed_at("off")
+        monkeypatch.setattr(RunArchive, "write", full)
+        with pytest.raises(NotRight, match="the log failed while killed runs were put right"):
+            rig.perform()
+        nothing_was_pressed_when_power_came(rig)
+        killed, new = rig.runs()
+        assert rig.supply_is_on and not (new / "SHA256SUMS").exists()
+        archive_is_whole(rig, killed)
 
 
 # ---------------------------------------------------------------- a point that can't be let go of

@@ -31,7 +31,7 @@ from restart_bench.model.live import Left, LiveState, Moved
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.screen.block_letters import block_letters
 from restart_bench.screen.console import person_at
-from restart_bench.screen.frame import frame
+from restart_bench.screen.frame import banner_words, frame
 from restart_bench.screen.plain import PlainShow
 from restart_bench.screen.screen import LiveScreen, Picture
 from restart_bench.screen.screen_state import Gathered, lanes_of
@@ -116,6 +116,30 @@ def test_the_proof_of_the_mode_outranks_what_was_commanded() -> None:
     """A controller that was told to leave run mode and reads as running is in run mode still."""
     running = state(2 * S, {**ON, "running": True}, phase="out of run mode", cut_ns=S)
     assert "○ OUT OF RUN" in shown(of_mode(running))[2]
+
+
+@pytest.mark.parametrize(("running", "answering", "after_s", "letters", "told"), [
+    (True, True, 2, "STILL IN RUN MODE", "you said OUT OF RUN, but running still reads on"),
+    (True, True, 0.5, "IN RUN MODE", None),
+    (False, True, 2, "OUT OF RUN", None),
+    (None, False, 2, "NOT ANSWERING", "you said OUT OF RUN, but the controller does not answer"),
+])  # fmt: skip
+@pytest.mark.parametrize("width", [80, 140])
+def test_out_of_run_by_a_persons_word_is_held_against_what_is_read(
+    width: int, running: bool | None, answering: bool, after_s: float, letters: str, told: str | None
+) -> None:
+    """Who turned nothing, or took the main switch, is told so while it lasts; large letters never state the contrary of
+    what is read. The proof has a second to follow."""
+    rig = dryer_rig()
+    assert rig.mode is not None
+    rig = replace(rig, mode=replace(rig.mode, driver="by-hand", point=None))
+    made = Gathered(rig, (burner_scenario(rig, how="mode"),), simulated=False)
+    made.live(state(S, {**ON, "running": True}))
+    values = {**ON, "running": running}
+    made.live(state(int((1 + after_s) * S), values, answering=answering, cut_ns=S, phase="out of run mode"))
+    assert banner_words(made)[0] == letters
+    assert ("you said" in "\n".join(shown(made, width))) is (told is not None)
+    assert told is None or told in "\n".join(shown(made, width))
 
 
 def test_an_armed_run_on_a_simulated_rig_says_so_all_the_time() -> None:
@@ -252,6 +276,15 @@ def test_a_light_says_how_long_after_the_restored_supply_it_came_on() -> None:
     assert any("ANSWERING +1.3" in line for line in shown(made, 140, 40))
 
 
+def test_running_is_dated_by_the_mark_that_is_kept() -> None:
+    """The light itself comes on later, once `steady` is over and a picture is drawn; a pupil writes its figure down."""
+    made = gathered(
+        state(5 * S, DARK, answering=False, running=False, restored_ns=5 * S),
+        state(int(5.9 * S), OFF, running=True, restored_ns=5 * S, marks_ns={"ready": int(5.44 * S)}),
+    )
+    assert any("RUNNING +0.4" in line for line in shown(made, 140, 40))
+
+
 def test_a_proof_of_the_supply_outweighs_the_command() -> None:
     """When the relay was told to open and the rail is still there, the screen shows power as on."""
     lines = shown(gathered(state(S, ON, supply="off", powered=True)))
@@ -354,7 +387,7 @@ def test_a_pulse_shorter_than_one_character_leaves_a_trace() -> None:
 
 def test_changes_between_two_pictures_reach_the_strip() -> None:
     """A pulse that came and went between two states is in the strip: it is taken from the changes, not the values."""
-    moves = (Moved("fan", True, S + 10 * MS, S + 11 * MS), Moved("fan", False, S + 40 * MS, S + 41 * MS))
+    moves = (Moved("fan", True, S + 11 * MS), Moved("fan", False, S + 41 * MS))
     made = gathered(state(S, OFF), state(S + 100 * MS, OFF, moved=moves))
     strip = made.told(made.rig.points["fan"])[0].strip(UNICODE, until_ns=2 * S, cell_ns=S, cells=2)
     assert UNICODE.pulse in strip
@@ -701,7 +734,7 @@ def test_what_an_earlier_run_did_is_counted_as_done() -> None:
     made.record(replace(cycle_started(5), searched=True))
     made.live(state(2 * S, DARK, cycle=5, of_cycles=41))
     text = "\n".join(shown(made))
-    assert "cycle 5 of at most 41" in text and "4 of at most 41 cycles done" in text
+    assert "cycle 5 of at most 41" in text and "4 of at most 41 cycles done (4 in the run before)" in text
     made.record(judged_cycle(5))
     assert "5 of at most 41 cycles done" in "\n".join(shown(made))
     made.live(state(2 * S, DARK, cycle=5, of_cycles=5))

@@ -1,6 +1,6 @@
 """The simulated rig's programmable supply, driven by the bench's own SCPI driver over TCP.
 
-Commands and error numbers: SCPI-1999 (OUTP, VOLT, MEAS:VOLT?, SYST:ERR?, -113 undefined header), IEEE 488.2 (*IDN?).
+Commands and error numbers: SCPI-1999 (OUTP, VOLT, SYST:ERR?, -113 undefined header), IEEE 488.2 (*IDN?).
 """
 
 from __future__ import annotations
@@ -10,6 +10,8 @@ import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+import pytest
 
 from builders import dryer_program, dryer_rig
 from raw_modbus import wait_until
@@ -58,24 +60,24 @@ def test_a_supply_that_people_switch_stays_a_relay_in_the_simulation() -> None:
 
 def test_off_and_on_cut_the_controller_as_a_relay_does() -> None:
     """The rail falls, the controller falls silent, and all comes back."""
-    with driven() as (supply, desk, _):
+    with driven() as (supply, desk, simulation):
         supply.off()
         desk.until("rail", False)
-        assert supply.is_on() is False and supply.measured() == 0.0
+        assert supply.is_on() is False and simulation.look().rail == 0.0
         supply.on()
         desk.until("rail", True)
         desk.running()
-        assert supply.is_on() is True and supply.measured() == 24.0
+        assert supply.is_on() is True and simulation.look().rail == 1.0
 
 
 def test_a_level_stands_between_off_and_on_and_on_brings_the_full_voltage_back() -> None:
     """9.6 V is too little for the controller; `on` after it is 24 V again."""
-    with driven() as (supply, desk, _):
+    with driven() as (supply, desk, simulation):
         supply.level(9.6)
-        assert supply.measured() == 9.6 and supply.is_on() is True
+        assert simulation.look().rail == pytest.approx(0.4) and supply.is_on() is True
         desk.until("running", None)
         supply.on()
-        assert supply.measured() == 24.0
+        assert simulation.look().rail == 1.0
         desk.running()
 
 

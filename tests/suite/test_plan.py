@@ -26,6 +26,7 @@ from restart_bench.model.scenario import (
     Step,
     Window,
 )
+from restart_bench.model.step_kinds import step_words
 from restart_bench.suite.plan import (
     SWITCHINGS_PER_CUT,
     Span,
@@ -58,6 +59,7 @@ def test_what_a_person_does_is_told_as_what_a_person_does() -> None:
     text = text_of(plan_suite(rig, (burner_scenario(rig, function_check=(pressed,)),)))
     assert text.count("a person presses briefly: green button S1") == 2  # before and after
     assert "press start_button" not in text
+    assert step_words(rig, pressed) == "a person presses briefly: green button S1"  # as picture and record have it
     assert "by hand: main switch Q1" in text and "MAIN SWITCH" not in text
 
 
@@ -370,8 +372,10 @@ def test_a_length_of_time_reads_as_a_range(low: int, more: int) -> None:
 def test_every_expectation_is_listed() -> None:
     """Before anything moves one can read what will be judged, word by word."""
     rig = dryer_rig()
-    text = text_of(plan_suite(rig, (burner_scenario(rig),)))
-    for one in burner_scenario(rig).after:
+    scenario = burner_scenario(rig)
+    text = text_of(plan_suite(rig, (scenario,)))
+    assert scenario.after
+    for one in scenario.after:
         assert f"{one.point} {one.text}" in text
 
 
@@ -383,5 +387,5 @@ def test_what_is_left_of_a_run_knows_which_instants_are_drawn() -> None:
     assert (left.drawn, left.to_come) == ({place: (0, S // 5)}, {place: 20})
     for _ in range(19):
         left.cycle_took(place, 20 * S + S // 5, S // 5)
-    assert left.left() == (20 * S - 400 * MS, 20 * S + 600 * MS)
+    assert left.left() == (20 * S - 400 * MS, 20 * S + 100 * MS, 20 * S + 600 * MS)
     assert time_left_of(plan(), rehearse=True).drawn == {}

@@ -224,6 +224,14 @@ def test_a_list_with_voltages_of_its_own_takes_no_others_and_no_change_of_mode()
     )
 
 
+def test_a_proof_of_the_mode_that_a_typo_elsewhere_keeps_from_being_read_is_not_called_missing() -> None:
+    """It stands there word for word: the fault is where the device is, and nowhere else."""
+    rig = spoilt(MODE, "{driver: point, point: run_switch}", "{driver: by-hand, proof: [{running: off}]}")
+    rig = spoilt(rig, "host: 192.0.2.10,", "host: '192.0.2.10:20001',")
+    faults = told(lambda: load(rig=rig, scenario=spoilt(SCENARIO, "off_for: 3 s", "off_for: 3 s\n  how: mode")))
+    assert faults and all("192.0.2.10:20001" in fault for fault in faults), faults
+
+
 def test_a_cut_of_run_mode_knows_no_limits_of_the_supply() -> None:
     """`how: mode` may be shorter than `off_at_least`, and reads of the controller go on, so `during` may name them."""
     cut = SCENARIO.replace("off_for: 3 s", "{how: mode, off_for: 100 ms}").replace("cut:\n  {", "cut: {")
@@ -298,8 +306,8 @@ def test_mark_limits_count_from_the_restored_supply() -> None:
     """`times:` with `within` or `between`."""
     scenario = the_scenario("after:\n", "after:\n  times: {ready: {within: 10 s}, answered: {between: [1 s, 2 s]}}\n")
     assert scenario.times == (
-        MarkLimit("ready", Window(0, 10 * S), "ready within 10 s", 8),
-        MarkLimit("answered", Window(S, 2 * S), "answered between 1 s and 2 s", 8),
+        MarkLimit("ready", Window(0, 10 * S), "ready within 10 s"),
+        MarkLimit("answered", Window(S, 2 * S), "answered between 1 s and 2 s"),
     )
 
 
@@ -307,7 +315,7 @@ def test_gaps_lie_between_the_terminals_of_two_points() -> None:
     """`gaps:` with either limit or both."""
     scenario = the_scenario("after:\n", "after:\n  gaps: [{first: fan, then: burner, at_least: 5 s, at_most: 8 s}]\n")
     text = "burner 5 s to 8 s after fan"
-    assert scenario.gaps == (Gap("fan", "burner", "fan_terminal", "burner_terminal", 5 * S, 8 * S, text, 8),)
+    assert scenario.gaps == (Gap("fan", "burner", "fan_terminal", "burner_terminal", 5 * S, 8 * S, text),)
 
 
 def test_what_comes_true_during_the_cut_is_read_at_terminals() -> None:

@@ -127,7 +127,9 @@ def test_the_demo_is_valid(path: Path) -> None:
 def test_what_new_writes_is_valid(by_hand: bool) -> None:
     """The files that a newcomer begins with are not marked red."""
     answers = Answers("my-rig", ("auger", "burner"), ("fan",))
-    for name, text in files_for(answers, by_hand).items():
+    files = files_for(answers, by_hand)
+    assert {"rig.yaml", "program.yaml"} < set(files)
+    for name, text in files.items():
         assert faults_of(next(iter(yaml.safe_load(text))), text) == [], name
 
 

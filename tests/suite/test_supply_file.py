@@ -216,6 +216,20 @@ def test_the_kind_of_a_key_says_how_it_is_read_and_its_name_does_not(tmp_path: P
     ]  # fmt: skip
 
 
+def test_a_switch_by_hand_is_told_from_another_by_the_controller_that_it_feeds(tmp_path: Path) -> None:
+    """Two desks at one computer, both from one template: lock and limits of one are not those of the other; the same
+    controller, however its address is written, is the same supply."""
+    told = with_supply("driver: by-hand, switch: main switch")
+    addresses = []
+    for host, port in (("192.0.2.10", 20001), ("192.0.2.10", 20011), ("::ffff:192.0.2.10", 20001)):
+        path = tmp_path / "rig.yaml"
+        path.write_text(told.replace("{host: 192.0.2.10,", f"{{host: '{host}', port: {port},"), encoding="utf-8")
+        supply = load_rig(path, cards={card.name: card for card in OWN}).rig.supply
+        assert supply is not None
+        addresses.append(supply.address)
+    assert addresses[0] == addresses[2] != addresses[1]
+
+
 def test_a_host_of_any_name_has_one_spelling_in_the_lock(tmp_path: Path) -> None:
     """The address that lock and wear go by is told apart by the kind of the key."""
     card = SupplyCard("box", "", "x:Y", (Key("where", "host", "IP address"), Key("line", "text", "port")), "",

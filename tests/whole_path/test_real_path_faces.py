@@ -145,6 +145,7 @@ def test_junit_tells_the_four_words_apart(suites: Several, done: dict[tuple[str,
 
 def test_no_stream_has_a_control_character_where_nobody_looks(done: dict[tuple[str, ...], Done]) -> None:
     """`run | cat`, and with --json the lines on standard error: text and line ends."""
+    assert done and all(run.stdout for run in done.values())
     for run in done.values():
         for stream in (run.stdout, run.stderr):
             assert [character for character in stream if ord(character) < 32 and character != "\n"] == []

@@ -311,7 +311,7 @@ class Oracle:
             gone = max(
                 (low for low, high in truth.spans([0.0], self.world.cut[0], begin) if high == begin), default=FAR
             )
-            off = (reads.looked >= gone) & (reads.looked < begin)
+            off = (reads.looked >= gone) & (reads.looked < begin) & (reads.value == 0)
             if gone < FAR and not bool(off.any()):
                 return -FAR, FAR, begin  # off for so short a time that it fell between two polls
         shown = reads.late[(reads.early >= begin) & (reads.looked < end) & (reads.value == 1)]
@@ -724,7 +724,19 @@ class Oracle:
         end = self.latest + within
         return any(low < end + steady and end < high + 150 * MS for low, high in self.world.wires["controller"].outages)
 
+    def _stands_too_near_the_end(self, within: int) -> bool:
+        """Whether nothing but a sign of life that stands tells that it was not ready, and the cycle ended before that
+        had stood, after the limit, for clearly longer than its pace is known to be (rule 3)."""
+        life, rig = self.ready.life, self.world.rig
+        if rig.ready.alive is None or self.ready.true is not None or (life is not None and life.stands >= FAR):
+            return False
+        wire, device = self.world.wires["controller"], rig.devices["controller"]
+        lost = device.answer_within_ns if wire.lost_one_in or wire.missed_one_in else 0
+        return self.latest + within + 2 * (self.world.pace + 2 * device.poll_ns + lost) > self.world.end
+
     def _late_doubts(self, allowed: Allowed, within: int) -> None:
+        if self._stands_too_near_the_end(within):
+            allowed.doubts.append("the cycle ended before its sign of life had stood for long enough after the limit")
         if not self.powered(within):
             allowed.doubts.append("nothing but the relay says that the supply was back")
         device = self.world.wires["controller"]
@@ -1124,7 +1136,7 @@ class Oracle:
         disturbed = wire.outages or wire.stalls or wire.lost_one_in or wire.exception_one_in or wire.missed_one_in
         signs = self.readings.all_good("heartbeat")
         seen = bool((signs.late[signs.early > again] < world.end - 50 * MS).any())
-        long = world.back[0] - world.cut[1] > 350 * MS and 256 * world.pace > 4000 * MS
+        long = world.back[0] - world.cut[1] > 500 * MS and 256 * world.pace > 4000 * MS
         whole = world.beats[1] > 256 or world.pace >= 20 * MS
         return world.rig.ready.alive is not None and not disturbed and seen and long and whole
 

@@ -191,7 +191,8 @@ class Readings:
         requests that stay silent the last says nothing: it may have been lost on its way (rule 2)."""
         got = self.world.got["controller"]
         silent_connect = (got.request == CONNECT) & (got.kind == SILENT)
-        old = np.isin(got.connection, got.connection[got.sent < self.world.back[0]])
+        ended = [life.end for life in self.world.lives if self.world.back[0] < life.end <= before]
+        old = np.isin(got.connection, got.connection[got.sent < max([self.world.back[0], *ended])])
         stale_reset = (got.kind == RESET) & old  # the word of a stack that may well serve others already
         odd = np.isin(got.kind, (SILENT, EXCEPTION, RESET, 3)) & ~silent_connect & ~stale_reset
         odd &= got.received <= before

@@ -26,7 +26,10 @@ _CURES = {
     errno.EDQUOT: "the disk quota is used up; free some space, the run is closed at the next start on this rig",
     errno.EACCES: "no permission; check who may write there, or choose another folder with --logs",
     errno.EROFS: "the disk is read-only; choose another folder with --logs",
+    errno.EPERM: "no permission; check who may write there, or choose another place",
     errno.ENOENT: "no such file or folder; check the path",
+    errno.ENAMETOOLONG: "a name is longer than a file's name can be; choose a shorter one",
+    errno.ENOTDIR: "a file stands where a folder has to be; check the path",
 }
 
 

@@ -2,7 +2,7 @@
 used-up limits are found from whatever folder the bench is started in.
 
 A line is added when an armed run or `park` begins. The list only points: what counts stands in the archives, and an
-archive that is gone is passed over.
+archive that is gone is passed over. What counts of runs that were moved away stands in the archive that they lay in.
 """
 
 from __future__ import annotations
@@ -10,12 +10,16 @@ from __future__ import annotations
 import json
 import os
 import sys
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
+from restart_bench.archive.files import clear_errors
 from restart_bench.model.rig import Rig
 
 LIST = "archives.jsonl"
+MOVED = "moved.jsonl"
 _STATE = "RESTART_BENCH_STATE"
 
 
@@ -81,3 +85,21 @@ def _torn(path: Path) -> bool:
             return False
         file.seek(-1, os.SEEK_END)
         return file.read(1) != b"\n"
+
+
+# ---------------------------------------------------------------- what was moved away
+
+
+def moved_runs(logs: Path) -> Iterator[tuple[Path, dict[str, Any]]]:
+    """Where each moved run of an archive went and what is remembered of it; a torn line is left out."""
+    for path in sorted(logs.glob(f"rig=*/{MOVED}")):
+        for line in _lines_of(path):
+            with suppress(ValueError, RecursionError):
+                told = json.loads(line)
+                if isinstance(told, dict) and isinstance(told.get("run"), str):
+                    yield Path(str(told.get("moved_to", ""))), told
+
+
+def _lines_of(path: Path) -> Sequence[str]:
+    with clear_errors("read", path):
+        return path.read_text(encoding="utf-8", errors="replace").splitlines()

@@ -7,10 +7,9 @@ loses nothing; the same command again goes on where it was.
 
 from __future__ import annotations
 
-import json
 import re
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -28,10 +27,10 @@ from restart_bench.archive.files import (
     to_bytes,
     to_json,
 )
+from restart_bench.archive.known_archives import MOVED
 from restart_bench.archive.reader import is_closed, read_run_json, run_folders
 from restart_bench.archive.soundness import verify
 
-MOVED = "moved.jsonl"
 OUTPUT = "output"
 """Folder of an archive in which a call with several rigs keeps what each of them said."""
 _RUN_ID = re.compile(r"\b\d{8}T\d{6}Z-[0-9a-z]+\b")
@@ -183,21 +182,3 @@ def _copy(folder: Path, target: Path) -> None:
         raise ArchiveError(f"{coming}: the copy is not as the run was closed; look at the disk")
     coming.rename(target)
     sync_folder(target.parent)
-
-
-# ---------------------------------------------------------------- what was moved
-
-
-def moved_runs(logs: Path) -> Iterator[tuple[Path, dict[str, Any]]]:
-    """Where each moved run of an archive went and what is remembered of it; a torn line is left out."""
-    for path in sorted(logs.glob(f"rig=*/{MOVED}")):
-        for line in _lines(path):
-            with suppress(ValueError, RecursionError):
-                told = json.loads(line)
-                if isinstance(told, dict) and isinstance(told.get("run"), str):
-                    yield Path(str(told.get("moved_to", ""))), told
-
-
-def _lines(path: Path) -> Sequence[str]:
-    with clear_errors("read", path):
-        return path.read_text(encoding="utf-8", errors="replace").splitlines()

@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from restart_bench.archive.files import ArchiveError, is_going_on, write_whole
-from restart_bench.archive.reader import ArchivedRun, is_closed, of_a_simulation, read_run_json, run_folders
+from restart_bench.archive.reader import ArchivedRun, is_closed, kind_of_rig, read_run_json, run_folders
 from restart_bench.archive.soundness import altered_text, file_is_altered, verify
 from restart_bench.archive.tables import has_restarted, how_cut, is_boot, zones_of
 from restart_bench.model.clock import NS_PER_S, Bounds
-from restart_bench.model.journal import MARKS, CycleJudged, CycleRecords, Finding, judged_cycles
+from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, judged_cycles
+from restart_bench.model.scenario import MARKS
 
 if TYPE_CHECKING:
     import duckdb
@@ -33,16 +34,13 @@ class RunRow:
     rig: str
     folder: Path
     state: Literal["closed", "going on", "not closed", "damaged"]
-    started: str = ""  # wall, RFC 3339
-    by: str = ""
-    simulated: bool = False
+    kind: str = "real"  # real, simulated, not known
     rehearsal: bool = False
     survey: str = ""  # which part of a survey it was: presses, cuts
     how: str = ""
     verdict: str = ""
     exit_code: int | None = None
     reason: str = ""
-    scenarios: tuple[str, ...] = ()
     cycles: dict[str, int] | None = None
 
 
@@ -56,9 +54,8 @@ def _row(folder: Path) -> RunRow:
     try:
         fields = read_run_json(folder)
         ended = fields.get("ended") or {}
-        scenarios = fields.get("scenarios") or []
         counted: dict[str, int] = {}
-        for scenario in scenarios:
+        for scenario in fields.get("scenarios") or []:
             for verdict, count in (scenario.get("counted") or {}).items():
                 counted[verdict] = counted.get(verdict, 0) + count
         return RunRow(
@@ -66,16 +63,13 @@ def _row(folder: Path) -> RunRow:
             rig=rig,
             folder=folder,
             state="closed" if is_closed(folder) else "going on" if is_going_on(folder) else "not closed",
-            started=str((fields.get("anchor") or {}).get("wall", "")),
-            by=str(fields.get("by") or ""),
-            simulated=of_a_simulation(fields),
+            kind=kind_of_rig(fields),
             rehearsal=bool(fields.get("rehearsal")),
             survey=str(fields.get("survey") or ""),
             how=str(ended.get("how", "")),
             verdict=str(fields.get("verdict") or ""),
             exit_code=fields.get("exit_code"),
             reason=str(ended.get("reason", "")),
-            scenarios=tuple(scenario["name"] for scenario in scenarios) or tuple(fields.get("planned") or ()),
             cycles=counted,
         )
     except (ArchiveError, AttributeError, KeyError, TypeError, ValueError) as problem:
@@ -90,15 +84,13 @@ class TrendRow:
     """Cycles of one run (one day, one rig) by verdict, and how long the controller took to be ready.
 
     `fail_rate` is fails over cycles that showed something (passes and fails), None where none did. Boot times in
-    seconds from the restored supply to `ready`: median of the shortest, median of the longest that the evidence
-    allows, and the longest of all; None where no cycle became ready. Simulated and real runs are never mixed;
-    rehearsals are left out.
+    seconds from the restored supply to `ready`: median of the shortest, and of the longest that the evidence
+    allows; None where no cycle became ready. Simulated and real runs are never mixed; rehearsals are left out.
     """
 
     rig: str
     period: str  # the run's id, the date, or "" where the whole rig is one row
     simulated: bool
-    runs: int
     cycles: int
     passed: int
     failed: int
@@ -107,7 +99,6 @@ class TrendRow:
     fail_rate: float | None
     boot_from_s: float | None
     boot_to_s: float | None
-    boot_longest_s: float | None
 
 
 TOLD = """
@@ -116,15 +107,14 @@ TOLD = """
 """
 """Every cycle, with whether it was a boot."""
 TREND = f"""{TOLD}
-    SELECT rig, {{period}} AS period, simulated, count(DISTINCT run) AS runs, count(*) AS cycles,
+    SELECT rig, {{period}} AS period, simulated, count(*) AS cycles,
         count(*) FILTER (verdict = 'pass') AS passed,
         count(*) FILTER (verdict = 'fail') AS failed,
         count(*) FILTER (verdict = 'inconclusive') AS inconclusive,
         count(*) FILTER (verdict = 'error') AS errors,
         failed / nullif(passed + failed, 0) AS fail_rate,
         median(ready_not_before_ns - restored_not_after_ns) FILTER (boots) / 1e9 AS boot_from_s,
-        median(ready_not_after_ns - restored_not_before_ns) FILTER (boots) / 1e9 AS boot_to_s,
-        max(ready_not_after_ns - restored_not_before_ns) FILTER (boots) / 1e9 AS boot_longest_s
+        median(ready_not_after_ns - restored_not_before_ns) FILTER (boots) / 1e9 AS boot_to_s
     FROM told
     WHERE NOT rehearsal AND scenario = coalesce(?, scenario)
     GROUP BY rig, period, simulated

@@ -29,10 +29,11 @@ if TYPE_CHECKING:
 
 def run_folders(logs: Path, rig: str = "*") -> list[Path]:
     """Folders of all runs (of one rig), oldest first. Raises ArchiveError where `logs` is a file."""
-    if logs.exists() and not logs.is_dir():
-        raise ArchiveError(f"{logs} is no folder; check --logs")
-    found = (path for path in logs.glob(f"rig={rig}/date=*/run=*") if (path / "run.json").is_file())
-    return sorted(found, key=lambda path: (path.name, str(path)))
+    with clear_errors("look for runs", logs):
+        if logs.exists() and not logs.is_dir():
+            raise ArchiveError(f"{logs} is no folder; check --logs")
+        found = (path for path in logs.glob(f"rig={rig}/date=*/run=*") if (path / "run.json").is_file())
+        return sorted(found, key=lambda path: (path.name, str(path)))
 
 
 def is_closed(folder: Path) -> bool:
@@ -46,11 +47,12 @@ def find_run(text: str, logs: Path) -> Path:
     Raises ArchiveError that says what there is instead.
     """
     direct = Path(text)
-    for candidate in (direct, direct.parent):
-        if candidate.name.startswith("run=") and (candidate / "run.json").is_file():
-            return candidate
-    if (direct / "run.json").is_file():
-        return direct
+    with clear_errors("look for a run of this name", direct):
+        for candidate in (direct, direct.parent):
+            if candidate.name.startswith("run=") and (candidate / "run.json").is_file():
+                return candidate
+        if (direct / "run.json").is_file():
+            return direct
     runs = run_folders(logs)
     if not runs:
         raise ArchiveError(f"no run in {logs}; check --logs, or make one with `restart-bench run`")
@@ -159,6 +161,13 @@ def of_a_simulation(fields: Mapping[str, Any]) -> bool:
     """Of a run.json: True where the bench simulated the rig, or where an armed run met devices that say of themselves
     that they are simulated."""
     return bool(fields.get("simulated") or fields.get("simulated_devices"))
+
+
+def kind_of_rig(fields: Mapping[str, Any]) -> str:
+    """Of a run.json: `simulated`, `real`, or `not known` where a device was never heard to say what it is."""
+    if of_a_simulation(fields):
+        return "simulated"
+    return "not known" if fields.get("unheard_devices") else "real"
 
 
 # ---------------------------------------------------------------- one run

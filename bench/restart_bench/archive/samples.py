@@ -16,7 +16,7 @@ import numpy.typing as npt
 from restart_bench.archive.files import ArchiveError, clear_errors, whole_or_absent
 from restart_bench.archive.soundness import RUN_KEY
 from restart_bench.model.condensing import Records, SampleSource
-from restart_bench.model.samples import CONNECT, KIND_WORDS, DeviceSamples, SampleLayout
+from restart_bench.model.samples import CONNECT, KIND_WORDS, SampleLayout
 
 if TYPE_CHECKING:
     from restart_bench.archive.arrow import pa
@@ -279,10 +279,6 @@ class SampleFile:
         """Let go of the file."""
         self._file.close()
 
-    def cycle(self, number: int) -> DeviceSamples:
-        """All samples of one cycle at once. Raises ArchiveError."""
-        return self.source(number).whole()
-
     def source(self, number: int) -> SampleSource:
         """The samples of one cycle, in the order in which they were received. Reading them raises ArchiveError."""
         first = self._first if number else 0
@@ -298,15 +294,21 @@ class SampleFile:
         from restart_bench.archive.arrow import pa
 
         if self._kept[0] != group:
+            nothing = np.empty(0, dtype=self.layout.dtype())
+            self._kept = -1, nothing  # let go of before the next is read
+            records: Records = np.empty(self._file.metadata.row_group(group).num_rows, dtype=nothing.dtype)
+            begin = 0
             with clear_errors("read", self.path):
                 try:
-                    batches = self._file.iter_batches(_PIECE, row_groups=[group], use_threads=False)
-                    pieces = [from_table(self.layout, pa.Table.from_batches([one])) for one in batches]
-                    records = np.concatenate([self._kept[1][:0], *pieces])
+                    for batch in self._file.iter_batches(_PIECE, row_groups=[group], use_threads=False):
+                        end = begin + batch.num_rows
+                        records[begin:end] = from_table(self.layout, pa.Table.from_batches([batch]))
+                        begin = end
                 except (ValueError, KeyError) as problem:
                     raise ArchiveError(
                         f"{self.path}: damaged ({problem}); see `restart-bench logs verify`"
                     ) from problem
+            records = records[:begin]
             self._kept = group, records
             numbers = records["cycle"]
             self._first[group] = numbers[numbers > 0].min(initial=self._last[group])

@@ -12,7 +12,6 @@ from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.soundness import RUN_KEY
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.journal import (
-    MARKS,
     Change,
     CycleJudged,
     CycleRecords,
@@ -22,6 +21,7 @@ from restart_bench.model.journal import (
     judged_scenarios,
 )
 from restart_bench.model.rig import Rig, always_moving
+from restart_bench.model.scenario import MARKS
 from restart_bench.model.verdicts import Verdict
 
 if TYPE_CHECKING:

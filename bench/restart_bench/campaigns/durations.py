@@ -18,11 +18,10 @@ MS, S = NS_OF["ms"], NS_OF["s"]
 
 @dataclass(frozen=True, slots=True)
 class Interruption:
-    """The supply at `level` (a share of nominal; 0.0: off) for `length_ns`. `name` is the standard's own measure."""
+    """The supply at `level` (a share of nominal; 0.0: off) for `length_ns`."""
 
     level: float
     length_ns: int
-    name: str = ""
     from_memory: bool = False
 
 
@@ -35,16 +34,6 @@ class Standard:
     edition: str
     note: str
     steps: tuple[Interruption, ...]
-
-    @property
-    def off_times(self) -> tuple[int, ...]:
-        """The distinct lengths with the supply off, shortest first."""
-        return tuple(sorted({step.length_ns for step in self.steps if step.level == 0}))
-
-    @property
-    def from_memory(self) -> tuple[Interruption, ...]:
-        """Steps that have to be looked up before anybody relies on them."""
-        return tuple(step for step in self.steps if step.from_memory)
 
 
 def cycles_ns(cycles: float, hertz: int) -> int:
@@ -59,18 +48,6 @@ def standard(name: str) -> Standard:
         return STANDARDS[key]
     near = difflib.get_close_matches(key, STANDARDS, n=3, cutoff=0.5) or list(STANDARDS)
     raise UnitRefused(f"{name.strip()} is no list of standard durations", f"write one of: {', '.join(near)}")
-
-
-def interruption_word(length_ns: int, hertz: int) -> str:
-    """What IEEE 1250 calls an interruption of this length (IEEE 1250, edition not stated in the study that was read;
-    IEEE 1159 draws its limits slightly differently, from memory): "" below half a cycle."""
-    if length_ns < cycles_ns(0.5, hertz):
-        return ""
-    if length_ns <= cycles_ns(30, hertz):
-        return "instantaneous"
-    if length_ns <= 2 * S:
-        return "momentary"
-    return "temporary" if length_ns <= 2 * NS_OF["min"] else "sustained"
 
 
 # ---------------------------------------------------------------- the lists
@@ -91,7 +68,7 @@ def _dc(levels: Iterable[float], lengths: Iterable[int]) -> tuple[Interruption, 
 def _ac(hertz: int, dips: Iterable[tuple[float, float]]) -> tuple[Interruption, ...]:
     """Dips as (level, cycles), and the short interruption of 5 s that classes 2 and 3 share."""
     told = [*dips, (0.0, 5.0 * hertz)]
-    return tuple(Interruption(level, cycles_ns(cycles, hertz), f"{cycles:g} cycles") for level, cycles in told)
+    return tuple(Interruption(level, cycles_ns(cycles, hertz)) for level, cycles in told)
 
 
 def _class_2(hertz: int) -> list[tuple[float, float]]:

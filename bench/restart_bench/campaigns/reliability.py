@@ -5,10 +5,7 @@ Only `cycles_needed` and `confidence_reached` are plain arithmetic; everything e
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
@@ -90,31 +87,6 @@ def clopper_pearson(failures: int, cycles: int, confidence: float = 0.95, sided:
     return low, high
 
 
-@dataclass(frozen=True, slots=True)
-class Summary:
-    """Mean, standard deviation (of a sample, n - 1), and how like each value is to the one before it: lag-1
-    autocorrelation, which carry-over from cycle to cycle moves away from 0. The last two are None where a single
-    value or equal ones tell nothing."""
-
-    mean: float
-    deviation: float | None
-    autocorrelation: float | None
-
-
-def summary(values: Sequence[float]) -> Summary:
-    """In two passes with exact sums: a clock's nanoseconds leave few digits for what differs between them."""
-    if len(values) == 0:
-        raise ValueError("there is no value")
-    first = values[0]  # subtracted before anything is rounded
-    moved = [value - first for value in values]
-    middle = math.fsum(moved) / len(moved)
-    residuals = [value - middle for value in moved]
-    squares = math.fsum(one * one for one in residuals)
-    pairs = math.fsum(one * other for one, other in itertools.pairwise(residuals))
-    deviation = math.sqrt(squares / (len(values) - 1)) if len(values) > 1 else None
-    return Summary(first + middle, deviation, pairs / squares if squares else None)
-
-
 def shows(cycles: int, reliability: float, confidence: float, failures: int) -> bool:
     """True if `failures` in `cycles` show the reliability. Near a tie it is decided in whole numbers, so that
     95 % means 0.95 and not the float beside it."""
@@ -128,8 +100,10 @@ def shows(cycles: int, reliability: float, confidence: float, failures: int) -> 
 
 def _at_most(failures: int, cycles: int, chance: float) -> float:
     """P(X <= failures) of a binomial; summed from logarithms, so that thousands of cycles do not overflow."""
-    if failures >= cycles:
+    if failures >= cycles or chance <= 0:
         return 1.0
+    if chance >= 1:  # a share too small for the number's digits
+        return 0.0
     terms = (
         math.lgamma(cycles + 1) - math.lgamma(k + 1) - math.lgamma(cycles - k + 1)
         + k * math.log(chance) + (cycles - k) * math.log1p(-chance)

@@ -45,13 +45,6 @@ class Bracket:
     restarts: tuple[float, float] | None
     overlap: bool
 
-    @property
-    def width(self) -> float:
-        """From the longest ridden through to the shortest restart, at most; infinite where one is not known."""
-        if self.rides_through is None or self.restarts is None:
-            return math.inf
-        return max(0.0, self.restarts[1] - self.rides_through[0])
-
 
 @dataclass(frozen=True, slots=True)
 class Threshold:

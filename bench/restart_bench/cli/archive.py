@@ -24,6 +24,7 @@ from restart_bench.cli.common import (
     honest_exit,
     number_from,
     picture_of,
+    refusals_as_document,
 )
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused, RunOutcome
@@ -60,20 +61,13 @@ def compare(
     as_json: JsonOption = False,
 ) -> int:
     """What changed between two runs. Ends with 1 if something got worse, else 3 or 4 if what passed is not shown."""
-    from restart_bench.report.documents import faults_document, refusal_document
-
     try:
-        return _compare(baseline, run, why if approve else None, by, logs, as_json)
-    except FaultsFound as found:
-        if not as_json:
+        with refusals_as_document(as_json):
+            return _compare(baseline, run, why if approve else None, by, logs, as_json)
+    except (FaultsFound, Refused):
+        if not as_json:  # the document says it
             raise
-        told = faults_document(found.faults, EXIT_BAD_INPUT)
-    except Refused as refused:
-        if not as_json:
-            raise
-        told = refusal_document(str(refused), EXIT_BAD_INPUT)
-    print(json.dumps(told, ensure_ascii=False, indent=2))
-    return EXIT_BAD_INPUT
+        return EXIT_BAD_INPUT
 
 
 def _compare(baseline: str, run: str, approve_because: str | None, by: str, logs: Path, as_json: bool) -> int:
@@ -283,7 +277,7 @@ def verify(
     run: Annotated[str | None, typer.Argument(metavar="[RUN]", help="One run; without it, all of them.")] = None,
     logs: LogsOption = LOGS,
 ) -> int:
-    """Hold every file of closed runs against its sum."""
+    """Check that every file of closed runs is as it was closed."""
     _require_folder(logs)
     from restart_bench.archive.reader import find_run, run_folders
     from restart_bench.archive.soundness import verify as hold_against_sums
@@ -298,7 +292,7 @@ def verify(
     return 0 if all(verified.sound for verified in checked) else EXIT_ERROR
 
 
-@logs_app.command()
+@logs_app.command(short_help="Fail rate and boot time, and what drifts.")
 @honest_exit
 def trend(
     rig: Annotated[str | None, typer.Option("--rig", metavar="NAME", help="Only this rig.")] = None,
@@ -322,7 +316,7 @@ def trend(
     return EXIT_ERROR if altered else 0
 
 
-@logs_app.command()
+@logs_app.command(short_help="Tables for a spreadsheet: CSV or XLSX.")
 @honest_exit
 def export(
     run: RunText,

@@ -10,7 +10,7 @@ from pathlib import Path
 from restart_bench.campaigns.reliability import CONFIDENCE, cycles_needed, rarest_seen
 from restart_bench.cli.round_trips import RoundTrip
 from restart_bench.judging.campaign.coverage import coverage_of, left_out_words
-from restart_bench.model.rig import Rig
+from restart_bench.model.rig import Rig, asks_person
 from restart_bench.model.scenario import Search
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import (
@@ -64,7 +64,8 @@ def plan_lines(
 def _lines(plan: SuitePlan, width: int, round_trip: RoundTrip | None) -> Iterator[str]:
     rig = plan.rig
     scenarios, cycles = counted(len(plan.scenarios), "scenario"), _fewest_to_most(plan.cycles, plan.spared, "cycle")
-    yield f"{rig.name}: {scenarios}, {cycles}, {planned_span(plan.lasts)}"
+    people = " without people's time" if asks_person(rig) and plan.lasts.high_ns is not None else ""
+    yield f"{rig.name}: {scenarios}, {cycles}, {planned_span(plan.lasts)}{people}"
     if len(plan.scenarios) > 1:
         yield ""
         yield from _overview(plan.scenarios)
@@ -277,6 +278,7 @@ def _facts(plan: SuitePlan, worn: int, free_bytes: int | None) -> Iterator[tuple
         if rated is not None and after > rated:
             yield "WORN", "the plan goes beyond the rated life: change the relay, or plan fewer cycles"
         yield "at the end", f"supply {supply.at_end}; after trouble: {supply.after_trouble}"
+    if supply is not None and not supply.by_hand:
         yield "fallback", supply.fallback or "not stated: what does the relay do when this computer dies?"
     for one in plan.hourly:
         what = f"starts of {plan.rig.points[one.point].shown}" if one.point else "cuts"

@@ -8,14 +8,15 @@ from __future__ import annotations
 import errno
 import functools
 import io
+import json
 import math
 import os
 import sys
 import tempfile
 import textwrap
 import traceback
-from collections.abc import Callable, Iterable
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ParamSpec, TextIO
 
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
     from restart_bench.screen.screen import Picture
 
 P = ParamSpec("P")
+MOST_CYCLES = 1_000_000
+"""More cycles of one case than a relay lives."""
 
 
 def number_from(least: float, most: float = math.inf, *, whole: bool = True) -> Callable[[str], Any]:
@@ -73,7 +76,7 @@ ProgramOption = Annotated[
     Path | None, typer.Option("--program", metavar="FILE", help="Another program model to simulate.")
 ]
 RepeatOption = Annotated[
-    int | None, typer.Option("--repeat", metavar="N", parser=number_from(1), help="Cycles of each case.")
+    int | None, typer.Option("--repeat", metavar="N", parser=number_from(1, MOST_CYCLES), help="Cycles of each case.")
 ]
 LogsOption = Annotated[
     Path, typer.Option("--logs", metavar="DIR", help="The archive of runs.", envvar="RESTART_BENCH_LOGS")
@@ -84,7 +87,12 @@ ArmOption = Annotated[
 SimulatedOption = Annotated[bool, typer.Option("--simulated", help="Run the program model, move no hardware.")]
 SeedOption = Annotated[
     int | None,
-    typer.Option("--seed", metavar="N", parser=number_from(-(2**63), 2**63 - 1), help="Draws delays and orders again."),
+    typer.Option(
+        "--seed",
+        metavar="N",
+        parser=number_from(-(2**63), 2**63 - 1),
+        help="The number of an earlier run: draws its delays and orders again.",
+    ),
 ]
 ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who runs this; stands in the record.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
@@ -141,6 +149,23 @@ def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
         raise Ended(code or 0)
 
     return run
+
+
+@contextmanager
+def refusals_as_document(as_json: bool) -> Iterator[None]:
+    """Faults and refusals stand on standard output too, where one JSON document is asked for; they are raised on."""
+    try:
+        yield
+    except (FaultsFound, Refused) as problem:
+        if as_json:
+            from restart_bench.report.documents import faults_document, refusal_document
+
+            if isinstance(problem, FaultsFound):
+                told = faults_document(problem.faults, EXIT_BAD_INPUT)
+            else:
+                told = refusal_document(str(problem), EXIT_BAD_INPUT)
+            print(json.dumps(told, ensure_ascii=False, indent=2))
+        raise
 
 
 class _WhileRead(io.FileIO):
@@ -219,7 +244,9 @@ def say_faults(found: FaultsFound) -> None:
 
 def rig_file(path: Path) -> Path:
     """The rig file that a person means: the file, or the rig.yaml in the folder."""
-    return path / "rig.yaml" if path.is_dir() else path
+    from restart_bench.files.tree import is_folder
+
+    return path / "rig.yaml" if is_folder(path) else path
 
 
 def picture_of(view: str) -> Picture:
@@ -236,8 +263,19 @@ def file_for(option: str, file: Path, like: str) -> Path:
     if file.is_dir() or not file.name:
         raise Refused(f"{option} {file}: is a folder; name a file, like {file / like}; nothing was moved")
     _refuse_file_among(option, file, file.parents)
-    file.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(option, file.parent)
+    if file.exists() and not file.is_file():
+        raise Refused(f"{option} {file}: is no ordinary file, and would be replaced; name a file; nothing was moved")
     return file
+
+
+def make_folder(option: str, folder: Path) -> None:
+    """Makes a folder that may be there. Raises Refused where it can't be."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        why = f"can't be made ({problem.strerror}); choose another place"
+        raise Refused(f"{option} {folder}: the folder {why}; nothing was moved") from None
 
 
 def folder_for(option: str, folder: Path) -> Path:

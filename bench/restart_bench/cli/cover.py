@@ -40,7 +40,7 @@ def cover_lines(suite: Suite, width: int, patience_s: float = PATIENCE_S) -> lis
 
 
 def _answers(rig: Rig, program: Program) -> tuple[Answer, ...]:
-    """What the program can do after the restarts that this rig knows."""
+    """What the program can do after the restarts that this rig knows; `predict` proves it all once more."""
     from restart_bench.predict.engine import predict
     from restart_bench.predict.plays import outputs_on
     from restart_bench.predict.proving.parts import HELD, MODE, REST, SENSORS, SUPPLY, WARM
@@ -54,6 +54,7 @@ def _answers(rig: Rig, program: Program) -> tuple[Answer, ...]:
         [point.name for point in rig.outputs() if point.name in drives],
         restarts=restarts,
         environments=(REST, SENSORS, HELD),
+        rechecked=False,
     )
 
 

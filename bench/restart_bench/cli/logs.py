@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from restart_bench.model.verdicts import EXIT_STOPPED, GLOSS, NOT_COMPLETE, Verdict, console_style
-from restart_bench.model.wording import bounds_text, counted, hanging, listed, percent_text, without_controls
+from restart_bench.model.wording import bounds_text, counted, hanging, listed, without_controls
 from restart_bench.report.record.text import shortened
 
 if TYPE_CHECKING:
@@ -36,8 +36,13 @@ def print_runs(rows: Sequence[RunRow], console: Console) -> None:
         return
     table = _table("run", "rig", "kind", "verdict", "cycles", "ended")
     for row in rows:
-        kind = "simulated" if row.simulated else "real"
-        kind = f"survey, {row.survey} ({kind})" if row.survey else f"rehearsal ({kind})" if row.rehearsal else kind
+        kind = (
+            f"survey, {row.survey} ({row.kind})"
+            if row.survey
+            else f"rehearsal ({row.kind})"
+            if row.rehearsal
+            else row.kind
+        )
         cycles = listed(f"{count} {word}" for word, count in (row.cycles or {}).items() if count)
         ended = row.how if row.state == "closed" else row.state
         if row.reason:
@@ -98,7 +103,7 @@ def print_trend(rows: Sequence[TrendRow], console: Console) -> None:
         return
     table = _table("rig", "period", "kind", "cycles", "fail rate", "boot")
     for row in rows:
-        rate = "-" if row.fail_rate is None else percent_text(row.fail_rate)
+        rate = "-" if row.fail_rate is None else f"{row.fail_rate * 100:.1f} %"
         boot = "-"
         if row.boot_from_s is not None and row.boot_to_s is not None:
             boot = f"{row.boot_from_s:.3f} .. {row.boot_to_s:.3f} s"
@@ -158,6 +163,10 @@ def _comparison(comparison: Comparison, width: int, edit: Edit | None) -> Iterat
     for title in _TITLES:
         for difference in (one for told, one in titled if told == title):
             yield from hanging(f"{title}:", difference.text, width, 11)
+    if comparison.apart:
+        yield "Side by side (too few cycles to call it a difference):"
+    for text in comparison.apart:
+        yield from hanging(" ", text, width, 2)
     for text in _by_reason(comparison.not_compared):
         yield from hanging("not compared:", text, width, 14)
     for text in comparison.notes:
@@ -197,14 +206,17 @@ def _program(comparison: Comparison) -> str:
 
 
 def edit_lines(diff: str, edit: Edit, width: int) -> Iterator[str]:
-    """The diff of a program, each hunk with the outputs that restart otherwise because of it, as the models behave."""
-    left = list(edit.changes)
-    for hunk in _hunks(diff):
+    """The diff of a program, with the outputs that restart otherwise, as the models behave: each below the last hunk
+    that has a part in it, for all of them may be needed for it."""
+    hunks = list(_hunks(diff))
+    last = {
+        change: max((n for n, hunk in enumerate(hunks) if _touches(hunk, change)), default=-1)
+        for change in edit.changes
+    }
+    for number, hunk in enumerate(hunks):
         yield from hunk
-        here = [change for change in left if _touches(hunk, change)]
-        left = [change for change in left if change not in here]
-        yield from _changed_here(here, edit, width)
-    yield from _changed_here(left, edit, width)
+        yield from _changed_here([change for change in edit.changes if last[change] == number], edit, width)
+    yield from _changed_here([change for change in edit.changes if last[change] < 0], edit, width)
     told = f"as {edit.editions[0]} and {edit.editions[1]} behave"
     if edit.missing:
         yield from hanging(">", f"what this edit changes, {told}: {edit.missing}", width, 2)

@@ -16,6 +16,7 @@ import typer
 from restart_bench.cli.archive import register_archive_commands
 from restart_bench.cli.common import (
     LOGS,
+    MOST_CYCLES,
     ArmOption,
     ByOption,
     Ended,
@@ -38,13 +39,12 @@ from restart_bench.cli.common import (
     let_go_of_streams,
     number_from,
     picture_of,
+    refusals_as_document,
     rig_file,
-    say_faults,
     typed_arming,
     while_read,
 )
-from restart_bench.files.faults import FaultsFound
-from restart_bench.model.outcome import RunOptions, RunOutcome
+from restart_bench.model.outcome import Refused, RunOptions, RunOutcome
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_ERROR, EXIT_FAIL, exit_over
 from restart_bench.screen.console import answering, console_for, guessing_at, is_console, person_at, width_for
 
@@ -129,13 +129,13 @@ def new(
         Path | None, typer.Option("--points", metavar="FILE", help="A list of the points, CSV or XLSX.")
     ] = None,
 ) -> int:
-    """Ask a few questions, write a commented rig, a program model and two scenarios."""
+    """Ask a few questions, write a commented rig, a program model and two scenarios (three with a mode switch)."""
     from restart_bench.cli.new import write_suite
 
     return write_suite(folder, by_hand=by_hand, points=points)
 
 
-@app.command(short_help="Read only: what the rig says, and how sharply it is seen.")
+@app.command(short_help="Read only: outputs, terminals, the shortest pulse to be seen.")
 @honest_exit
 def look(
     rig: RigPath,
@@ -147,7 +147,7 @@ def look(
     return look_at(_load_rig(rig).rig, for_)
 
 
-@app.command(short_help="What would happen, how long, what it would show.")
+@app.command(short_help="Read the files: what would happen, how long, what it shows.")
 @honest_exit
 def check(
     paths: Paths,
@@ -182,7 +182,7 @@ def check(
 # ---------------------------------------------------------------- run
 
 
-@app.command(short_help="Cut, watch, judge, archive, show.")
+@app.command(short_help="Cut power or run mode, watch the outputs, judge, archive.")
 @honest_exit
 def run(
     paths: Paths,
@@ -215,12 +215,11 @@ def run(
     view: ViewOption = "lanes",
     as_json: JsonOption = False,
 ) -> int:
-    """Perform the scenarios, judge them, archive everything, show the result. Several rigs run at the same time."""
-    from restart_bench.model.outcome import Refused
-    from restart_bench.report.documents import faults_document, refusal_document
+    """Run the scenarios: bring about the state before, cut power or run mode, watch every output, judge, archive, show.
+    Several rigs run at the same time."""
     from restart_bench.report.documents import junit as junit_of
 
-    try:
+    with refusals_as_document(as_json):
         if simulated and arm:
             raise Refused("--simulated moves no hardware, --arm does: name one of them; nothing was moved")
         for path in dict.fromkeys(one for one in paths if paths.count(one) > 1):
@@ -252,16 +251,6 @@ def run(
         if len(suites) > 1:
             return _perform_together(suites, options, _AllRigs(rig, program, junit, view, as_json))
         outcome = _perform(suites[0], options[0], as_json, view)
-    except FaultsFound as found:
-        say_faults(found)
-        if as_json:
-            print(json.dumps(faults_document(found.faults, EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
-        return EXIT_BAD_INPUT
-    except Refused as refused:
-        complain(refused)
-        if as_json:
-            print(json.dumps(refusal_document(str(refused), EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
-        return EXIT_BAD_INPUT
     if not _write_junit(junit, lambda: junit_of(outcome)):
         outcome = replace(outcome, exit_code=exit_over([outcome.exit_code, EXIT_ERROR]))
     try:
@@ -290,7 +279,7 @@ def _perform_together(suites: Sequence[Suite], options: Sequence[RunOptions], as
     from restart_bench.cli.fleet.picture import print_end
     from restart_bench.cli.fleet.rows import document_over, exit_code_over, junit_over
 
-    wanted = Asked(asked.rig, asked.program, asked.as_json, asked.junit is not None, asked.view)
+    wanted = Asked(asked.program, asked.as_json, asked.junit is not None, asked.view)
     performed = perform_together(suites, options, wanted)
     code = exit_code_over(performed.rows)
     if not _write_junit(asked.junit, lambda: junit_over(performed.rows)):
@@ -310,8 +299,6 @@ _UNARMED = "To try it without any hardware: --simulated."
 
 def _armed_as(rigs: Sequence[str], armed: Sequence[str] | None) -> list[str | None]:
     """What each rig is armed as: by its own name among those given, or typed. Raises Refused on a name of none."""
-    from restart_bench.model.outcome import Refused
-
     if armed is None:
         return [typed_arming(rig, complain, _UNARMED) for rig in rigs]
     spare = [name for name in armed if name not in rigs]
@@ -322,8 +309,6 @@ def _armed_as(rigs: Sequence[str], armed: Sequence[str] | None) -> list[str | No
 
 def _named(written: str | None, option: str) -> tuple[str, ...]:
     """The names of people after an option. Raises Refused where there is none, or one twice."""
-    from restart_bench.model.outcome import Refused
-
     names = [name.strip() for name in written.split(",")] if written is not None else []
     if not all(names) or len(set(names)) != len(names):
         raise Refused(
@@ -334,8 +319,6 @@ def _named(written: str | None, option: str) -> tuple[str, ...]:
 
 def _refuse_unwritable(file: Path | None) -> None:
     """Raises Refused where the JUnit file could not be written, before anything moves; leaves nothing behind."""
-    from restart_bench.model.outcome import Refused
-
     if file is None:
         return
     file_for("--junit", file, "results.xml")
@@ -364,8 +347,6 @@ def _perform(suite: Suite, options: RunOptions, as_json: bool, view: str = "lane
 
 
 def _insist_on(guess: Guess | None) -> Guess:
-    from restart_bench.model.outcome import Refused
-
     if guess is None:
         raise Refused("--ask-first: nobody can answer here, standard input is no console; nothing was moved")
     return guess
@@ -438,10 +419,10 @@ def _print_outcome(outcome: RunOutcome, as_json: bool, stream: TextIO) -> None:
     print_outcome(outcome, console_for(stream), explain=True)
 
 
-@app.command(short_help="Points to idle, supply to its end, killed runs closed.")
+@app.command(short_help="Points to idle, supply to its end, open runs closed.")
 @honest_exit
 def park(rig: RigPath, arm: ArmOption = None, logs: LogsOption = LOGS) -> int:
-    """Return pressed points to idle, bring the supply to its normal end, close what a killed run left open."""
+    """Return pressed points to idle, bring the supply to its normal end, close runs that were left open."""
     from restart_bench.report.record.writing import write_report
     from restart_bench.run.park import park as put_to_rest
 
@@ -474,7 +455,7 @@ def survey(
     simulated: SimulatedOption = False,
     program: ProgramOption = None,
     repeat: Annotated[
-        int, typer.Option("--repeat", metavar="N", parser=number_from(1), help="Cycles of each cut.")
+        int, typer.Option("--repeat", metavar="N", parser=number_from(1, MOST_CYCLES), help="Cycles of each cut.")
     ] = 3,
     wait: Annotated[
         str, typer.Option("--wait", metavar="TIME", help="How long after each press the outputs may take.")
@@ -489,19 +470,8 @@ def survey(
     as_json: JsonOption = False,
 ) -> int:
     """Find out and tabulate what every output does when power or run mode goes; write drafts of scenarios."""
-    from restart_bench.model.outcome import Refused
-    from restart_bench.report.documents import faults_document, refusal_document
-
-    try:
+    with refusals_as_document(as_json):
         return _survey(rig, RunOptions(logs, simulated, seed, by, arm), program, repeat, wait, drafts, as_json)
-    except FaultsFound as found:
-        if as_json:
-            print(json.dumps(faults_document(found.faults, EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
-        raise
-    except Refused as refused:
-        if as_json:
-            print(json.dumps(refusal_document(str(refused), EXIT_BAD_INPUT), ensure_ascii=False, indent=2))
-        raise
 
 
 def _survey(
@@ -565,7 +535,6 @@ def simulate(
 ) -> int:
     """Serve the simulated rig over Modbus TCP for any client: one line a device, then until Ctrl-C."""
     from restart_bench.cli.simulate import serve_rig
-    from restart_bench.model.outcome import Refused
     from restart_bench.suite.loader import load_program
 
     suite = _load_rig(rig)
@@ -606,7 +575,10 @@ def schema(
 @app.command(short_help="What the program model says comes back, and why.")
 @honest_exit
 def predict(
-    paths: Paths,
+    paths: Annotated[
+        list[Path],
+        typer.Argument(metavar="PATH...", help="Programs (program.yaml), or folders whose rig.yaml names one."),
+    ],
     against: Annotated[
         Path | None,
         typer.Option("--against", metavar="PROGRAM", help="Name what changes against this program."),
@@ -632,7 +604,6 @@ def predict(
 ) -> int:
     """Say what each output will do after a restart by the program model, whether it can be otherwise, and why."""
     from restart_bench.cli.predict import SheetAsked, predict_paths
-    from restart_bench.model.outcome import Refused
 
     if sheet is None and (learners is not None or seen is not None):
         raise Refused("--learners and --seen go with --sheet FILE.html")

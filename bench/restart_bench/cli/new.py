@@ -20,7 +20,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-from restart_bench.cli.common import folder_for
+from restart_bench.cli.common import folder_for, make_folder
 from restart_bench.files.faults import Fault, FaultsFound
 from restart_bench.files.kinds import read_point_name
 from restart_bench.files.points_table import ListedPoint, read_points
@@ -77,7 +77,7 @@ def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> i
     for name, label in answers.labels:
         if not label.isascii():
             print(f"{label} is called {name} in the files")
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder("new", folder)
     for name, text in files_for(answers, by_hand).items():
         (folder / name).write_text(text, encoding="utf-8")
         print(f"wrote {folder / name}")
@@ -88,8 +88,8 @@ def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> i
     print(f"  restart-bench simulate {folder} --port {port or 20001} --panel")
     print("      a rig to work by keyboard, in a terminal of its own; then the next two")
     if not port:
-        others = "" if by_hand else ", 127.0.0.1:20002 as that of the independent I/O, 127.0.0.1:20003 as the relay's"
-        print(f"      with 127.0.0.1:20001 as the controller's address{others}")
+        others = "" if by_hand else ", 20002 at the independent I/O, 20003 at the relay"
+        print(f"      with `host: 127.0.0.1, port: 20001` at the controller in rig.yaml{others}")
     print("Then, on the rig:")
     print(f"  restart-bench look {folder}               correct rig.yaml until it reads right")
     print(f"  restart-bench run {folder} --arm {answers.rig}")

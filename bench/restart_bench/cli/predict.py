@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from restart_bench.cli.common import file_for, folder_for, rig_file
+from restart_bench.cli.common import file_for, folder_for, make_folder, rig_file
 from restart_bench.model.outcome import Refused
 from restart_bench.model.program import Program
 from restart_bench.model.rig import Rig
@@ -37,6 +37,7 @@ class Edition:
     rig: Rig
     program: Program
     answers: tuple[Answer, ...]
+    text: str = ""  # of the program's file
 
     @property
     def decided(self) -> bool:
@@ -133,7 +134,8 @@ def _edition(path: Path, beside: Path | None = None) -> Edition:
         answers = predict(suite.program, outputs)
     except SolverMissing as missing:
         raise Refused(str(missing)) from None
-    return Edition(suite.program.name, suite.rig, suite.program, answers)
+    text = next((one.content.decode("utf-8") for one in suite.files if one.kind == "program"), "")
+    return Edition(suite.program.name, suite.rig, suite.program, answers, text)
 
 
 def _is_program(path: Path) -> bool:
@@ -262,7 +264,7 @@ def _written(edition: Edition, folder: Path) -> Iterator[str]:
     from restart_bench.predict.scripts import small_suite, why_not_played
 
     scripts, missing = small_suite(edition.program, edition.answers, OFF_FOR)
-    folder_for("--write", folder).mkdir(parents=True, exist_ok=True)
+    make_folder("--write", folder_for("--write", folder))
     for script in scripts:
         path = folder / f"{script.name}.yaml"
         if path.exists():
@@ -296,7 +298,15 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
     """
     from restart_bench.archive.files import write_whole
     from restart_bench.archive.reader import ArchivedRun
-    from restart_bench.report.sheet import MOST_LEARNERS, Sheet, render_sheet, seen_in, sheet_notes, unseen_in
+    from restart_bench.report.sheet import (
+        MOST_LEARNERS,
+        Sheet,
+        render_sheet,
+        restart_part,
+        seen_in,
+        sheet_notes,
+        unseen_in,
+    )
 
     if len(asked.learners) > MOST_LEARNERS:
         raise Refused(f"--learners: {MOST_LEARNERS} fit on a page, not {len(asked.learners)}; write several")
@@ -311,10 +321,10 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
         told = f"test {run.id} ({'simulated' if run.simulated else 'on the rig'})"
         notes = tuple(sheet_notes(run, suite, edition.rig.name, edition.program.name))
     questions = _questions(edition, seen, unseen)
-    sheet = Sheet(edition.rig.name, edition.program.name, asked.learners, questions, told, notes)
+    program = restart_part(edition.text)
+    sheet = Sheet(edition.rig.name, edition.program.name, asked.learners, questions, told, notes, program)
     if asked.seen is not None and asked.seen.resolve() in asked.file.resolve().parents:
         raise Refused(f"{asked.file} lies in the run's own folder, which is never written to again; choose another")
-    asked.file.parent.mkdir(parents=True, exist_ok=True)
     write_whole(file_for("--sheet", asked.file, "sheet.html"), render_sheet(sheet).encode("utf-8"))
     return f"{asked.seen.name.removeprefix('run=')}: {altered}" if altered and asked.seen is not None else ""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import Counter
+from collections.abc import Sequence
 from contextlib import nullcontext, suppress
 from dataclasses import replace
 
@@ -12,8 +13,9 @@ from rich.live import Live
 from rich.text import Text
 
 from restart_bench.archive.reader import ArchivedRun
+from restart_bench.judging.inquiry.forecasts import question_of
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S
-from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, Record, ScenarioJudged
+from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, Forecast, Record, ScenarioJudged
 from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import Refused
 from restart_bench.model.verdicts import Verdict
@@ -52,6 +54,7 @@ class Reel:
         self._suite = run.suite()
         self._records = [*run.cycle_records.values()]
         self._judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
+        self._forecasts = [one for one in run.records if isinstance(one, Forecast)]
         self._of_cycles = _last_cycle(run)
         self._scene: tuple[int, PlayedCycle] | None = None
         self._gathered: Gathered | None = None
@@ -99,7 +102,22 @@ class Reel:
                     self._gathered.record(record)
             failed = self._failed(self._records[film.scene])
             self._gathered.failing = tuple(one for one in failed if one[0] <= film.at_ns)
+            self._ask_again(film)
         return self._gathered
+
+    def _ask_again(self, film: Film) -> None:
+        """The question that stood in the picture at this instant, and what was answered."""
+        assert self._gathered is not None
+        started = self._records[film.scene].started
+        asked = asked_at([one for one in self._forecasts if one.cycle == started.cycle], film.at_ns)
+        self._gathered.question = self._gathered.typed = ""
+        if asked is None:
+            return
+        how = next((one.how for one in self._suite.scenarios if one.name == started.scenario), "supply")
+        point = self._suite.rig.points[asked.point]
+        self._gathered.question = f"{question_of(point, now_on=asked.now_on, how=how, learner=asked.learner)} [y/n/?]"
+        if film.at_ns >= asked.answered_ns:
+            self._gathered.typed = {True: "y", False: "n", None: "?"}[asked.answer]
 
     def _take(self, shown: Record | LiveState) -> None:
         assert self._gathered is not None
@@ -117,6 +135,7 @@ class Reel:
         program = model.name if run.simulated and model is not None and not run.run.get("simulated_devices") else ""
         whole = _was_completed(run)
         self._gathered = Gathered(rig, scenarios, run.simulated, named, program=program, is_whole=whole)
+        self._gathered.asks_first = bool(self._forecasts)
         for record in around_cycles(run.records)[0]:
             self._gathered.record(record)
         for records in self._records[:number]:
@@ -129,6 +148,12 @@ class Reel:
             played = PlayedCycle(rig, self._records[number], judged, samples, of_cycles=self._of_cycles)
             self._scene = (number, played)
         self._at_ns = None
+
+
+def asked_at(forecasts: Sequence[Forecast], at_ns: int) -> Forecast | None:
+    """What people were asked at this instant; the answer stays until the next question, a second at most."""
+    asked = [one for one in forecasts if one.asked_ns <= at_ns <= one.answered_ns + NS_PER_S]
+    return max(asked, key=lambda one: one.asked_ns, default=None)
 
 
 def _last_cycle(run: ArchivedRun) -> int:

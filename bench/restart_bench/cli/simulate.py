@@ -17,7 +17,7 @@ from restart_bench.screen.keyboard import Keyboard, has_keyboard
 from restart_bench.screen.panel import Panel, Pressed, panel_for, points_for, pressed
 from restart_bench.screen.panel_frame import Served, panel_frame
 from restart_bench.screen.screen import glyphs_for
-from restart_bench.simulated.handle import PortsTaken, Simulation, serve, worked_by
+from restart_bench.simulated.handle import PANEL, PortsTaken, Simulation, serve, worked_by
 
 _DRAWN_EVERY_S = 0.1
 
@@ -53,7 +53,8 @@ def _work(simulation: Simulation, model: Program, console: Console, *, by_hand: 
     rig, glyphs = simulation.worked, glyphs_for(console)
     rests = {one.name: bool(one.rest) for one in model.inputs}
     commands = [one.name for one in model.inputs if one.role == "command"]
-    ports = {name: port for name, port in simulation.ports.items() if not (by_hand and name == "supply")}
+    unseen = (PANEL, "supply") if by_hand else (PANEL,)  # the buttons stand on the panel itself, and nobody has a relay
+    ports = {name: port for name, port in simulation.ports.items() if name not in unseen}
     served = Served(rig, model.name, ports)
     program = dict.fromkeys([*model.memory, *(one.name for one in rig.outputs())])
     panel = panel_for(rig, simulation.controls, rests, commands, by_hand=by_hand)

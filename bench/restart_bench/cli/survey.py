@@ -12,6 +12,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from restart_bench.cli.common import make_folder
 from restart_bench.judging.inquiry.drafts import NOT_WANTED
 from restart_bench.judging.inquiry.presses import Start
 from restart_bench.judging.inquiry.survey import MEANING, CutKind, SurveyRow, ValueRow, explanation
@@ -38,7 +39,7 @@ def write_drafts(found: Surveyed, folder: Path) -> tuple[Path, ...]:
     """Writes the drafts, if there are any. Returns their paths."""
     if not found.drafts:
         return ()
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder("drafts", folder)
     for draft in found.drafts:
         (folder / draft.name).write_text(draft.text, encoding="utf-8")
     return tuple(folder / draft.name for draft in found.drafts)

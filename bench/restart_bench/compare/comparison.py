@@ -12,7 +12,7 @@ import difflib
 import math
 import statistics as plain_statistics
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -20,7 +20,7 @@ from restart_bench.compare.significance import fisher, hodges_lehmann, holm, man
 from restart_bench.model.clock import NS_PER_MS
 from restart_bench.model.journal import CycleJudged, OutputSeen, ScenarioJudged
 from restart_bench.model.verdicts import EXIT_FAIL, Verdict, exit_of, worst
-from restart_bench.model.wording import STAYS_OFF, at_least, bounds_text, numbers_text, restart_word
+from restart_bench.model.wording import STAYS_OFF, at_least, bounds_text, counted, numbers_text, restart_word
 
 FAMILY_ERROR = 0.01
 """Chance to call anything different by chance alone, over all tests of one comparison."""
@@ -81,7 +81,8 @@ class Difference:
 class Comparison:
     """Everything that a comparison found. `program_changed` is None where neither the program's identity nor its
     file is known in both runs. `diffs` are unified diffs of input files, by name. `notes` say what chance can
-    explain and how the family of tests was treated."""
+    explain and how the family of tests was treated. `apart`: times that lie far apart in too
+    few cycles for a test."""
 
     baseline: str
     run: str
@@ -91,6 +92,7 @@ class Comparison:
     program_changed: bool | None
     program: tuple[str, str]
     diffs: dict[str, str]
+    apart: tuple[str, ...] = ()
 
     @property
     def worse(self) -> bool:
@@ -140,6 +142,7 @@ def compare(baseline: RunFacts, run: RunFacts) -> Comparison:
         changed,
         shown,
         _diffs(baseline.inputs, run.inputs),
+        tuple(_apart(baseline, run)),
     )
 
 
@@ -249,7 +252,8 @@ def _behaviour_tests(
         shown = tuple(f"{word} in {count} of {total}" for count, total in zip(counts, totals, strict=True))
         cycles = tuple(after.get(word, ()))
         difference = Difference("behaviour", scenario, case, point, shown[0], shown[1], worse, cycles)
-        note = f"{difference.text}: chance alone can explain this"
+        alike = counts[0] * totals[1] == counts[1] * totals[0]
+        note = "" if alike else f"{difference.text}: chance alone can explain this"
         tests.append(_Test(_fisher_p(counts, totals), _least_fisher_p(counts, totals), difference, note))
     return tests
 
@@ -383,6 +387,25 @@ def _times(baseline: RunFacts, run: RunFacts) -> _Found:
         else:
             tests.append(_time_test(key, before, after, tuple(cycles), least))
     return [], tests, said
+
+
+def _apart(baseline: RunFacts, run: RunFacts) -> Iterator[str]:
+    """Times of too few cycles to be tested that lie further apart than both are wide, twice over: side by side."""
+    if baseline.simulated != run.simulated:
+        return
+    old, new = _time_table(baseline), _time_table(run)
+    for scenario, case, what in sorted(old.keys() & new.keys()):
+        before, after = old[scenario, case, what][0], new[scenario, case, what][0]
+        counts = len(before), len(after)
+        first, then = ((min(low for low, _ in spans), max(high for _, high in spans)) for spans in (before, after))
+        if 2 / math.comb(sum(counts), counts[1]) > FAMILY_ERROR and _far_apart(first, then):
+            cycles = f"{counts[0]} and {counted(counts[1], 'cycle')}"
+            yield f"{_where(scenario, case)}: {what}: {bounds_text(first)} -> {bounds_text(then)} ({cycles})"
+
+
+def _far_apart(one: tuple[int, int], other: tuple[int, int]) -> bool:
+    gap = max(other[0] - one[1], one[0] - other[1])
+    return gap > 2 * (one[1] - one[0] + other[1] - other[0])
 
 
 def _time_test(

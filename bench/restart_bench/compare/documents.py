@@ -30,6 +30,7 @@ def comparison_document(
         "program": {"changed": comparison.program_changed, "before": before, "after": after},
         "differences": [_difference_document(one) for one in comparison.differences],
         "not_compared": list(comparison.not_compared),
+        "apart": list(comparison.apart),
         "notes": list(comparison.notes),
         "diffs": comparison.diffs,
         "edit": None if edit is None else asdict(edit),

@@ -27,10 +27,10 @@ from restart_bench.evidence.traces import (
     pace_ns,
 )
 from restart_bench.model.clock import BLIND_NS, FAR_NS, Bounds
-from restart_bench.model.journal import MARKS as MARK_ORDER
 from restart_bench.model.journal import CycleRecords, Mark, Switching
 from restart_bench.model.rig import Rig, Wanted
 from restart_bench.model.samples import DeviceSamples, SampleKind
+from restart_bench.model.scenario import MARKS as MARK_ORDER
 from restart_bench.model.scenario import Scenario
 
 ANYTHING = Wanted()
@@ -55,13 +55,6 @@ class Progress:
     late: LateRestart | None = None
     watch_end_ns: int | None = None
     ready_by_ns: int | None = None
-
-
-def find_marks(
-    rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]
-) -> dict[str, Bounds]:
-    """All marks of the cycle that came so far, by name, in their natural order."""
-    return progress_of(rig, scenario, records, samples).marks
 
 
 def progress_of(rig: Rig, scenario: Scenario, records: CycleRecords, samples: Mapping[str, DeviceSamples]) -> Progress:
@@ -427,7 +420,9 @@ def standstill(trace: Trace, cut: Bounds | None, restored: Bounds) -> Instants:
     sent, value = trace.sent_ns[early_rows], trace.value[early_rows]
     if len(sent) == 0:
         return nothing
-    begins = np.concatenate(([0], np.flatnonzero(value[1:] != value[:-1]) + 1))
+    # A bit that is the same on both sides of a gap may have moved in it, there and back.
+    moved = (value[1:] != value[:-1]) | (sent[1:] - sent[:-1] > usually)
+    begins = np.concatenate(([0], np.flatnonzero(moved) + 1))
     began = np.repeat(sent[begins], np.diff(np.concatenate((begins, [len(sent)]))))
     stood: Instants = sent[sent - began >= pace] - pace
     return stood

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from restart_bench.model.clock import FAR_NS, Bounds
-from restart_bench.model.journal import STANDS_FOR, Change, CycleRecords
+from restart_bench.model.journal import STANDS_FOR, Change
 from restart_bench.model.rig import Device, Point, Rig, Wanted
 from restart_bench.model.samples import DeviceSamples, SampleKind, decoded
 
@@ -185,19 +185,6 @@ class Running:
     from_ns: int
     shown_ns: int
     until_ns: int
-
-
-def build_traces(
-    rig: Rig,
-    records: CycleRecords | None,
-    samples: Mapping[str, DeviceSamples],
-    points: Collection[str] | None = None,
-) -> dict[str, Trace]:
-    """Traces of all points of the rig that were sampled (or of `points` only), by name, before anything was cut: which
-    reads count goes by the connection alone. After a cut see `marks.traces_of`.
-    """
-    builder = TraceBuilder(rig, samples)
-    return {name: builder.trace(name) for name in rig.points if points is None or name in points}
 
 
 class TraceBuilder:

@@ -112,6 +112,14 @@ def is_file(path: Path) -> bool:
         return False
 
 
+def is_folder(path: Path) -> bool:
+    """True if there is such a folder; names that no file system could hold are none."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
+
+
 def same_file(path: Path) -> Path:
     """What two paths to one file have in common. Never raises, whatever stands in the path."""
     try:

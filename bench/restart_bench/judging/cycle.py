@@ -33,6 +33,7 @@ from restart_bench.judging.validity import STOPPED, problems_of
 from restart_bench.model.clock import BLIND_NS, Bounds
 from restart_bench.model.condensing import SampleSource
 from restart_bench.model.journal import (
+    BROKEN_OFF,
     WITHOUT_THE_ERROR,
     CycleJudged,
     CycleRecords,
@@ -65,7 +66,7 @@ def judge_cycle(
     problems = problems_of(evidence)
     outputs = _outputs(evidence)
     judged: list[_About] = []
-    if evidence.cut is not None and evidence.restored is not None:
+    if evidence.cut is not None and evidence.restored is not None and not _broken_off(evidence):
         if scenario.how == "supply":
             proofs = proofs_of(evidence)
         problems += proof_problems(evidence, proofs)
@@ -371,6 +372,12 @@ def _verdict(findings: list[Finding]) -> Verdict:
 def _stopped(evidence: Evidence) -> bool:
     """A person broke the cycle off: that makes nothing invalid, it only keeps the rest from being shown."""
     return any(trouble.kind == STOPPED for trouble in evidence.records.troubles)
+
+
+def _broken_off(evidence: Evidence) -> bool:
+    """A person broke the question off by which the supply was to come back: nobody knows whether it did."""
+    command = switching_of(evidence.records, "restore")
+    return command is not None and command.problem == BROKEN_OFF
 
 
 def _unfinished(evidence: Evidence) -> str:

@@ -34,7 +34,7 @@ def _judge_step(evidence: Evidence, step: Step, record: StepDone) -> Judged:
         return Judged(Verdict.PASS, f"{step.text}: done")
     why = f": {record.reason}" if record.reason else ""
     if isinstance(step.action, Expect) and record.reached is False:
-        return _missed(evidence, step, step.action, record)
+        return _missed(evidence, step.action, record)
     if isinstance(step.action, ByEye) and record.reached is False:
         return Judged(Verdict.FAIL, f"{step.text}: a person said no{why}", {}, record.ended_ns)
     return Judged(Verdict.INCONCLUSIVE, f"{step.text}: could not be done{why}")
@@ -63,7 +63,7 @@ def _all_held(evidence: Evidence, action: Expect, record: StepDone) -> list[Held
     return common or []
 
 
-def _missed(evidence: Evidence, step: Step, action: Expect, record: StepDone) -> Judged:
+def _missed(evidence: Evidence, action: Expect, record: StepDone) -> Judged:
     """What was expected did not come: a fail where the reads, without a blind second, show that it did not."""
     missed: list[str] = []
     blind = False

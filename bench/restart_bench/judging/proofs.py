@@ -625,7 +625,8 @@ def _was_on(evidence: Evidence, proof: Proof) -> bool:
 
 
 def _mode_problems(evidence: Evidence) -> list[Problem]:
-    """Leaving run mode is proven by any one of the mode's proofs."""
+    """Leaving run mode is proven by any one of the mode's proofs. A switch that a person did not turn is that cycle's
+    error alone, as a supply that he did not switch."""
     assert evidence.cut is not None and evidence.restored is not None
     cut, restored = evidence.cut, evidence.restored
     least_off, _ = off_time(cut, restored)
@@ -641,7 +642,18 @@ def _mode_problems(evidence: Evidence) -> list[Problem]:
         value = value_text(evidence.rig.points[name], float(reads.value[-1])) if len(reads) else "nothing that counts"
         said.append(f"{shown(evidence.rig, name)} read {value}")
     text = f"leaving run mode is not proven: {some(said) or 'the rig names no proof of it'}"
-    return [Problem("unproven", text, cut.not_before_ns, void=True, ends_run=contradicted)]
+    by_hand = evidence.rig.mode is not None and evidence.rig.mode.by_hand
+    if by_hand:
+        text += f"; {_cure_of_mode(evidence)}"
+    return [Problem("unproven", text, cut.not_before_ns, void=True, ends_run=contradicted and not by_hand)]
+
+
+def _cure_of_mode(evidence: Evidence) -> str:
+    """What to ask a person who said that the mode switch was turned."""
+    fell = [one.text for one in proofs_of(evidence).restarts if one.state is ProofState.HELD]
+    if fell:
+        return f"was the main switch taken in place of the mode switch? ({some(fell)})"
+    return "was the mode switch really turned when its question was answered with yes?"
 
 
 def _heard_again(evidence: Evidence) -> bool:

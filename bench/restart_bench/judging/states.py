@@ -205,7 +205,7 @@ def _from_onset(
     `began` there."""
     (start, end), (known, reads, met) = span, told
     missed = after + np.flatnonzero(~met[after:])
-    onset = _onset(reads, met, start, after, np.empty(0, dtype=np.intp) if began else missed)
+    onset = _onset(reads, met, start, (after, unseen_ns(evidence.rig, demand.judged)), missed[:0] if began else missed)
     if onset is None:
         return _never_came(evidence, demand, (start, end), reads, missed)
     relapses = missed[missed > onset.place]
@@ -296,10 +296,12 @@ def first_on(evidence: Evidence, judged: str) -> Bounds | None:
 
 
 def _onset(
-    reads: Reads, met: Flags, start: Bounds, after: int, missed: np.ndarray[Any, np.dtype[np.intp]]
+    reads: Reads, met: Flags, start: Bounds, first: tuple[int, int], missed: np.ndarray[Any, np.dtype[np.intp]]
 ) -> _Onset | None:
     """The first change to conforming after the first of the reads that missed; where none did, from when it has
-    conformed."""
+    conformed. Where it did so before the `first` read that surely lies in the window, but was not read for so long
+    in between that it may have gone and come again, and the window begins there as well, it may have come in that."""
+    after, unseen = first
     if len(missed):
         later = np.flatnonzero(met[int(missed[0]) :])
         if len(later) == 0:
@@ -310,6 +312,8 @@ def _onset(
         place = int(others[-1]) + 1 if len(others) else 0
     late = int(reads.late[place])
     early = int(reads.early[place - 1]) if place else start.not_before_ns
+    hiding = long_gaps(reads, late, int(reads.early[after]), unseen)
+    late = hiding[-1][1] if hiding else late
     return _Onset(Bounds(min(early, late), late), place)
 
 

@@ -18,7 +18,6 @@ from restart_bench.model.wording import (
     alike,
     at_most,
     counted,
-    finding_words,
     listed,
     shown,
     span_text,
@@ -126,7 +125,7 @@ class _Part:
     def row(self, verdict: Verdict, scenario: str, case: str, point: str, outcome: str) -> FindingRow:
         """All of them, with the reasons for this verdict."""
         return FindingRow(
-            scenario, case, point, finding_words(self._first), verdict,
+            scenario, case, point, self._first.words, verdict,
             {str(word): self._numbers[word] for word in Verdict if self._numbers[word]},
             tuple(Said(reason, tuple(numbers)) for reason, numbers in self._reasons[verdict].values()),
             len(set(self._others.get(verdict, ()))), outcome,

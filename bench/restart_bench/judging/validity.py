@@ -11,7 +11,7 @@ from restart_bench.evidence.evidence import Evidence, Problem
 from restart_bench.evidence.marks import switching_of
 from restart_bench.evidence.traces import Reads, conforming, long_gaps
 from restart_bench.model.clock import BLIND_NS
-from restart_bench.model.journal import PointWritten, StepDone
+from restart_bench.model.journal import BROKEN_OFF, PointWritten, StepDone
 from restart_bench.model.rig import Point, Wanted
 from restart_bench.model.scenario import Expect
 from restart_bench.model.wording import about, shown, value_text, wanted_text
@@ -265,5 +265,5 @@ def _commands(evidence: Evidence) -> Iterator[Problem]:
     """Commands to the supply or the mode that were not taken."""
     for purpose, text in (("cut", "the command to cut"), ("restore", "the command to restore")):
         command = switching_of(evidence.records, purpose)
-        if command is not None and command.problem:
+        if command is not None and command.problem not in ("", BROKEN_OFF):
             yield Problem("relay", f"{text} was not taken: {command.problem}", command.before_ns, purpose == "cut")

@@ -45,6 +45,16 @@ class RunStarted:
 
 
 @dataclass(frozen=True, slots=True)
+class Introduced:
+    """A device that was not heard when the run began answers, and was asked what it is."""
+
+    device: str
+    says: str  # what it says it is, "" where it says nothing of itself
+    simulated: bool  # it says of itself that it is simulated
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class CycleStarted:
     """One cycle begins; cycles are numbered through the run from 1. `at_ns` is the drawn delay of the cut."""
 
@@ -88,6 +98,10 @@ class CutAnnounced:
 
 WAY_OUT = ("rest", "park")
 """Purposes of commands with which a rig is left; they are tried more than once."""
+
+
+BROKEN_OFF = "broken off"
+"""The problem of a command whose question a person broke off: that is no relay's fault."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,12 +207,6 @@ class Mark:
     bounds: Bounds
 
 
-MARKS = (
-    "cut", "dark", "restored", "refused", "accepted", "answered", "good", "alive", "ready", "settled", "end",
-)  # fmt: skip
-"""All marks in their natural order."""
-
-
 @dataclass(frozen=True, slots=True)
 class Change:
     """A change of a point: it lies in (not before, not after]. `before` is None after a blind span without a
@@ -261,6 +269,18 @@ class Finding:
     figures: dict[str, Any] = field(default_factory=dict)
     kind: FindingKind = FindingKind.EXPECTATION
     subject: str = ""
+
+    @property
+    def words(self) -> str:
+        """What was expected, as people read it; of a cycle's validity and end, which no file demands, what is looked at
+        (a statement there would contradict its verdict)."""
+        if self.kind is FindingKind.COMPLETION:
+            return "end of the cycle"
+        if self.kind is FindingKind.VALIDITY:
+            return f"validity of the cycle ({self.subject})"
+        if self.kind is FindingKind.GAP:
+            return self.expectation.removeprefix(f"{self.point} ")  # which stands before it already
+        return self.expectation
 
     @property
     def voided(self) -> bool:
@@ -394,15 +414,15 @@ class RunEnded:
 
 
 Record = (
-    RunStarted | CycleStarted | StepDone | CutAnnounced | Switching | WriteAnnounced | PointWritten | Answered
-    | Forecast | Trouble | CycleEnded | CycleJudged | ScenarioJudged | RunEnded
+    RunStarted | Introduced | CycleStarted | StepDone | CutAnnounced | Switching | WriteAnnounced | PointWritten
+    | Answered | Forecast | Trouble | CycleEnded | CycleJudged | ScenarioJudged | RunEnded
 )  # fmt: skip
 
 RECORD_TYPES: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
-        RunStarted, CycleStarted, StepDone, CutAnnounced, Switching, WriteAnnounced, PointWritten, Answered, Forecast,
-        Trouble, CycleEnded, CycleJudged, ScenarioJudged, RunEnded,
+        RunStarted, Introduced, CycleStarted, StepDone, CutAnnounced, Switching, WriteAnnounced, PointWritten, Answered,
+        Forecast, Trouble, CycleEnded, CycleJudged, ScenarioJudged, RunEnded,
     )
 }  # fmt: skip
 

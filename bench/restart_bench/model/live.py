@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from restart_bench.model.journal import Record
 from restart_bench.model.rig import Proof
+
+if TYPE_CHECKING:
+    from restart_bench.model.journal import Record
 
 Guess = Callable[[str], bool | None]
 """Asks a person what he expects: yes, no, or None where he does not know."""
@@ -15,12 +17,11 @@ Guess = Callable[[str], bool | None]
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Newest good value of a point (None: none yet, or blind now). `counts` as rule 3 has it."""
+    """Newest good value of a point (None: none yet, or blind now)."""
 
     value: bool | int | float | None
     sent_ns: int
     received_ns: int
-    counts: bool = True
 
 
 class Left(NamedTuple):
@@ -34,11 +35,10 @@ class Left(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """A value change since the state before: seen by a read sent and received at these instants."""
+    """A value change since the state before: seen by a read received at this instant."""
 
     point: str
     value: bool | int | float
-    sent_ns: int
     received_ns: int
 
 
@@ -46,6 +46,7 @@ class Moved:
 class LiveState:
     """The run at one instant. `supply` is what was last commanded, `powered` what a supply proof says (None:
     nothing says it). Lights: answering (any reply within the last `answer_within` and a poll), running (ready).
+    `marks_ns`: the latest instant of each mark that is known by now, as it is kept.
     """
 
     at_ns: int
@@ -66,6 +67,7 @@ class LiveState:
     moved: tuple[Moved, ...] = ()
     cut_ns: int | None = None
     restored_ns: int | None = None
+    marks_ns: Mapping[str, int] = field(default_factory=dict)
 
 
 def powered_by_proof(proofs: Sequence[Proof], readings: Mapping[str, Reading]) -> bool | None:

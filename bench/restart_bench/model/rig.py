@@ -6,6 +6,7 @@ reads them from YAML; everything else only sees what stands here.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Any, Literal
@@ -277,6 +278,17 @@ class Defaults:
     repeat: int = 1
 
 
+def first_supplied(devices: Mapping[str, Device]) -> Device | None:
+    """The device that goes dark when the supply is cut."""
+    return next((device for device in devices.values() if device.powered_by_supply), None)
+
+
+def asks_person(rig: Rig) -> bool:
+    """True where a person works the supply, the mode switch or a button."""
+    hands = (rig.supply is not None and rig.supply.by_hand, rig.mode is not None and rig.mode.by_hand)
+    return any(hands) or any(point.by_hand is not None for point in rig.points.values())
+
+
 @dataclass(frozen=True, slots=True)
 class Rig:
     """One rig. Points stand in file order; inline terminals follow the point that has them."""
@@ -305,7 +317,7 @@ class Rig:
     @property
     def controller(self) -> Device | None:
         """The device that goes dark when the supply is cut."""
-        return next((device for device in self.devices.values() if device.powered_by_supply), None)
+        return first_supplied(self.devices)
 
     @property
     def independents(self) -> tuple[Device, ...]:

@@ -26,7 +26,7 @@ class Press:
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """Out of idle until released, or to the end of the watch."""
+    """Out of idle until released, or to the end of the watch; of the function check where it is one of its steps."""
 
     point: str
 
@@ -224,6 +224,12 @@ class Expectation:
         return self.wanted.equals is True and not self.kind.facts.forbids
 
 
+MARKS = (
+    "cut", "dark", "restored", "refused", "accepted", "answered", "good", "alive", "ready", "settled", "end",
+)  # fmt: skip
+"""All marks of a cycle in their natural order."""
+
+
 @dataclass(frozen=True, slots=True)
 class MarkLimit:
     """`times:` - a mark, counted from the restored supply."""
@@ -231,7 +237,6 @@ class MarkLimit:
     mark: str
     window: Window
     text: str = ""
-    line: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +250,6 @@ class Gap:
     at_least_ns: int | None = None
     at_most_ns: int | None = None
     text: str = ""
-    line: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Action, Ask, ByEye, Expect, Hold, Press, Release, Step, Wait, Write
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import show_conditions, show_value
@@ -115,3 +116,9 @@ def starts_of(name: str, steps: Iterable[Step]) -> int:
 def show_action(action: Action) -> str:
     """A step in one line, as screen, journal and record show it."""
     return facts_of(action).words(action)
+
+
+def step_words(rig: Rig, step: Step) -> str:
+    """The same, on this rig: a button that nothing is wired to is pressed by a person, as long as he presses."""
+    pressed = rig.points[step.action.point].by_hand if isinstance(step.action, Press) else None
+    return step.text if pressed is None else f"a person presses briefly: {pressed}"

@@ -12,7 +12,6 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 
 from restart_bench.model.clock import NS_PER_S
-from restart_bench.model.journal import Finding, FindingKind
 from restart_bench.model.rig import Point, Rig, Value, Wanted
 from restart_bench.model.scenario import Case, Expectation, NamedDurations, Search, Window
 from restart_bench.model.units import show_duration
@@ -170,24 +169,13 @@ def counted(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
-def finding_words(finding: Finding) -> str:
-    """What was expected, as people read it; of a cycle's validity and end, which no file demands, what is looked at (a
-    statement there would contradict its verdict)."""
-    if finding.kind is FindingKind.COMPLETION:
-        return "end of the cycle"
-    if finding.kind is FindingKind.VALIDITY:
-        return f"validity of the cycle ({finding.subject})"
-    if finding.kind is FindingKind.GAP:
-        return finding.expectation.removeprefix(f"{finding.point} ")  # which stands before it already
-    return finding.expectation
-
-
 STAYS_OFF: Final = "stays off"
 STAYS_ON: Final = "stays on"
 COMES_BACK: Final = "comes back"
 COMES_ON: Final = "comes on"
 """What an output does over a restart: predicted, measured, surveyed and compared alike."""
-COMES_BACK_MEANS = f"{COMES_BACK}: on again where it was on before, off where it was off"
+AFTER_ANY_PAST = "after any past"
+COMES_BACK_MEANS = f"{AFTER_ANY_PAST} {COMES_BACK}: on or off, as what was before the cut leaves it"
 IN_MEMORY = "memory"
 """Stands before what nothing but the controller says of an output that its program need not drive."""
 

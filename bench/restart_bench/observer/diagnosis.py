@@ -43,7 +43,6 @@ class DeviceView:
     bad: int
     answer_median_ns: int | None
     answer_longest_ns: int | None
-    gap_ns: int | None
     excludes_ns: int | None
     wrong: str
 
@@ -56,7 +55,6 @@ def view_device(device: Device, samples: Sequence[DeviceSamples], now_ns: int, u
     good = kinds == SampleKind.GOOD
     took = _took_ns(samples)
     gap = _largest_gap_ns(samples, now_ns)
-    excludes = None if gap is None else gap + device.input_delay_ns
     return DeviceView(
         device.name,
         where,
@@ -64,8 +62,7 @@ def view_device(device: Device, samples: Sequence[DeviceSamples], now_ns: int, u
         int((kinds != SampleKind.GOOD).sum() - (kinds == SampleKind.ACCEPTED).sum()),
         int(np.median(took)) if len(took) else None,
         int(took.max()) if len(took) else None,
-        gap,
-        excludes,
+        None if gap is None else gap + device.input_delay_ns,
         diagnose(device, samples, used_address) or _silent_now(device, samples, now_ns),
     )
 
@@ -129,7 +126,7 @@ def diagnose(device: Device, samples: Sequence[DeviceSamples], used_address: str
     found = {kind: int((records["kind"] == kind).sum()) for kind in SampleKind}
     exceptions = records["exception"][records["kind"] == SampleKind.EXCEPTION]
     if found[SampleKind.GOOD]:
-        return _partly(samples, exceptions)
+        return _partly(samples)
     if len(exceptions):
         return _exception_text(int(np.bincount(exceptions).argmax()))
     if found[SampleKind.REFUSED]:
@@ -174,7 +171,7 @@ def rate_text(point: Point, seconds: float, elapsed_s: float) -> str:
     )
 
 
-def _partly(samples: Sequence[DeviceSamples], exceptions: npt.NDArray[np.integer]) -> str:
+def _partly(samples: Sequence[DeviceSamples]) -> str:
     """It answers with values; some of its requests may still be refused every time."""
     for one in samples:
         for number, name in enumerate(one.layout.requests):

@@ -94,7 +94,6 @@ class ObserverHandle:
         self._waiting: dict[int, _Waiting] = {}
         self._ticket = 0
         self._retries = 0
-        self._cycle = 0
         self._failed = ""
         self._closing = False
         self._heard_ns = now_ns()
@@ -124,7 +123,6 @@ class ObserverHandle:
     def set_cycle(self, cycle: int) -> None:
         """Number the samples from now on. Returns once the observer does so, or has failed."""
         self._ask({"do": "cycle", "cycle": cycle}, _ACKNOWLEDGE_S)
-        self._cycle = cycle
 
     def write(self, point: str, value: Value, purpose: str) -> WriteDone:
         """Write to a point, between two polls of its device, and wait for the device's confirmation. One retry if
@@ -493,7 +491,7 @@ class ObserverHandle:
             record = records[place]
             value = as_value(self._points[name], float(values[place]))
             if value is not None:
-                moves.append(Moved(name, value, int(record["sent_ns"]), int(record["received_ns"])))
+                moves.append(Moved(name, value, int(record["received_ns"])))
         return moves
 
 

@@ -1,15 +1,18 @@
 """What a device says it is: Modbus function 43 / 14, Read Device Identification (MODBUS Application Protocol
-V1.1b3, 6.21), asked once on a connection of its own that is closed before the sampling begins.
+V1.1b3, 6.21), asked on a connection of its own that is closed before the sampling begins.
 
 So sampling never knows of it: no request more, no connection more, none unanswered. A device that does not know the
-function, answers nonsense, or does not answer within its time says nothing of itself, and that is no fault.
+function, answers nonsense, or does not answer within its time says nothing of itself, and that is no fault. Only what
+was dark or busy then is asked again, once it is read (`Introductions`).
 """
 
 from __future__ import annotations
 
 import socket
 import struct
-from collections.abc import Iterable, Mapping
+import threading
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -21,6 +24,9 @@ FUNCTION, MEI_TYPE, BASIC = 0x2B, 0x0E, 0x01
 LEAST_WITHIN_NS = NS_PER_S // 4
 MOST_WITHIN_NS = NS_PER_S
 _VENDOR, _PRODUCT, _REVISION = 0, 1, 2  # object identifiers of the basic identification
+_PUT_OFF = (0x05, 0x06, 0x0A, 0x0B)  # exceptions: acknowledged, busy, and a gateway behind which nobody answers yet
+_EXCEPTION = 0x80
+_MOST_TIMES = 3  # that a device is asked once it answers
 _UNIT_AT = 6  # the unit identifier in a header of Modbus TCP
 _HEAD = struct.Struct(">BBBBBBB")  # function, MEI type, code, conformity, more follows, next object, objects
 
@@ -54,6 +60,52 @@ class Greeting:
 
     unit: int
     identity: Identity | None
+
+
+class Introductions:
+    """What the devices of a run say they are. Who was not heard at its beginning is asked again, from a thread of its
+    own, once it is read."""
+
+    def __init__(
+        self,
+        devices: Iterable[Device],
+        heard: Mapping[str, Greeting],
+        ask: Callable[[Iterable[Device]], dict[str, Greeting]] | None = None,
+    ) -> None:
+        self.heard = dict(heard)
+        self._devices = {device.name: device for device in devices}
+        self._ask = greetings if ask is None else ask
+        self._times: Counter[str] = Counter()
+        self._asking: threading.Thread | None = None
+        self._new: dict[str, Greeting] = {}
+
+    @property
+    def unheard(self) -> tuple[str, ...]:
+        """The devices that have not said anything yet, not even that they do not know the question."""
+        return tuple(name for name in self._devices if name not in self.heard)
+
+    def ask(self, answering: Callable[[str], bool]) -> bool:
+        """Has those asked that answer by now; does not wait. True once nobody is left to be asked or waited for."""
+        if self._asking is not None and self._asking.is_alive():
+            return False
+        due = [name for name in self.unheard if name not in self._new and self._times[name] < _MOST_TIMES]
+        due = [name for name in due if answering(name)]
+        if due:
+            self._times.update(due)
+            self._asking = threading.Thread(target=self._hear, args=(due,), daemon=True, name="introductions")
+            self._asking.start()
+        return not due
+
+    def _hear(self, due: Sequence[str]) -> None:
+        self._new |= self._ask(self._devices[name] for name in due)
+
+    def new(self) -> dict[str, Greeting]:
+        """Who was heard since this was asked last."""
+        if self._asking is not None and self._asking.is_alive():
+            return {}
+        new, self._new = self._new, {}
+        self.heard |= new
+        return new
 
 
 def greetings(devices: Iterable[Device]) -> dict[str, Greeting]:
@@ -92,6 +144,8 @@ def _greeting_at(host: str, port: int, unit: int, until_ns: int) -> Greeting | N
                 return None
             heard += data
             for _, pdu in frames.feed(data):
+                if pdu[0] & _EXCEPTION and pdu[1] in _PUT_OFF:
+                    return None
                 return Greeting(heard[_UNIT_AT], identification_of(pdu))
 
 

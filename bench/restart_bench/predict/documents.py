@@ -98,7 +98,7 @@ def edition_lines(editions: Mapping[str, Sequence[Answer]], labels: Mapping[str,
     """A block for each output: a row for each edition, a column for each restart, so that any number of editions fits
     on a screen."""
     restarts = [(SUPPLY, WARM), (MODE, WARM)]
-    found = {row.key: row.answers for row in side_by_side(editions)}
+    found = side_by_side(editions)
     rows: list[list[str]] = []
     for point in dict.fromkeys(key[0] for key in found):
         rows.append([_label(point, labels), *(COLUMNS[one] for one in restarts)])
@@ -129,8 +129,15 @@ def difference_lines(found: Sequence[ChangedAnswer], labels: Mapping[str, str] |
 def with_first_scan(word: str, answer: Answer | None) -> str:
     """What an output does, with what it is in the first scan: where two answers differ in nothing else."""
     assert answer is not None
-    words = {"depends": "on or off in the first scan", None: "first scan not decided"}
-    return f"{word}, {words.get(answer.first_scan, f'{answer.first_scan} in the first scan')}"
+    return f"{word}, {_FIRST_SCAN[answer.first_scan]}"
+
+
+_FIRST_SCAN = {
+    "depends": "can be on in the first scan",
+    "on": "on in the first scan",
+    "off": "later than the first scan",
+    None: "first scan not decided",
+}
 
 
 def _label(point: str, labels: Mapping[str, str] | None) -> str:

@@ -39,21 +39,8 @@ def _said(answer: Answer | None) -> object:
     return None if answer is None else answer.says
 
 
-@dataclass(frozen=True, slots=True)
-class EditionsRow:
-    """One output after one restart, in every edition: the answers in the order of the editions."""
-
-    key: Key
-    answers: tuple[Answer | None, ...]
-
-    @property
-    def differs(self) -> bool:
-        """True where the editions do not agree."""
-        return len({_said(answer) for answer in self.answers}) > 1
-
-
-def side_by_side(editions: Mapping[str, Sequence[Answer]]) -> tuple[EditionsRow, ...]:
-    """One row for each output, restart and kind of inputs that any edition has."""
-    known = {name: by_key(answers) for name, answers in editions.items()}
-    keys = dict.fromkeys(key for answers in known.values() for key in answers)
-    return tuple(EditionsRow(key, tuple(answers.get(key) for answers in known.values())) for key in keys)
+def side_by_side(editions: Mapping[str, Sequence[Answer]]) -> dict[Key, tuple[Answer | None, ...]]:
+    """What every edition says of each output, restart and kind of inputs that any of them has, in their order."""
+    known = [by_key(answers) for answers in editions.values()]
+    keys = dict.fromkeys(key for answers in known for key in answers)
+    return {key: tuple(answers.get(key) for answers in known) for key in keys}

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from restart_bench.model.program import Program
 from restart_bench.predict.engine import ProofBroken, predict
 from restart_bench.predict.proving.parts import REST, WARM
 from restart_bench.predict.proving.patience import Patience, TimeIsUp, within
 from restart_bench.predict.proving.solver import INSTALL, SolverMissing
-from restart_bench.predict.why import Why, explain, lines_named
+
+if TYPE_CHECKING:
+    from restart_bench.predict.why import Why
 
 IN_VAIN = (SolverMissing, ProofBroken, TimeIsUp, RecursionError)
 """What keeps a prediction from its end without a fault in anybody's file."""
@@ -47,6 +50,8 @@ def explained(
     budget: the time that `patience` gives, as it is told. A line of why for which it was too short says that not
     everything was tried out; where nothing could be predicted in it, `missing` says so.
     """
+    from restart_bench.predict.why import explain, lines_named
+
     found: dict[tuple[str, str], list[str]] = {}
     missing = ""
     try:

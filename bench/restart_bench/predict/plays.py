@@ -8,7 +8,7 @@ each rung. It needs no solver, and it is no proof: what no play shows may happen
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from restart_bench.model.program import Program
 from restart_bench.model.rig import Rig, Wanted
@@ -61,7 +61,6 @@ class Plays:
     none; may_ride: the loss is so short that the controller may not notice it; searches: cuts get longer until they
     restart."""
 
-    scenario: str
     restart: str
     inputs: str
     ways: tuple[Way, ...] = ()
@@ -102,7 +101,7 @@ class _Moment:
     def with_input(self, name: str, value: SlotValue, rest: SlotValue) -> _Moment:
         """The same with one input moved."""
         others = tuple(one for one in self.inputs if one[0] != name)
-        return replace(self, inputs=others if value == rest else (*others, (name, value)))
+        return _Moment(self.state, others if value == rest else (*others, (name, value)))
 
 
 class _Missed(Exception):
@@ -121,6 +120,7 @@ class _Desk:
         self.outputs = outputs_on(rig, program)
         self._roles: dict[str, str] = {one.name: one.role for one in program.inputs}
         self._left = PATIENCE
+        self._on_with: dict[tuple[bool, ...], frozenset[str]] = {}  # by the outputs of a state
         self._scanned: dict[tuple[State, tuple[tuple[str, SlotValue], ...]], State] = {}  # scenarios begin alike
 
     def _outside(self, name: str) -> bool:
@@ -138,10 +138,10 @@ class _Desk:
                 for state in self._restarted(moment, scenario.how):
                     ways[self._watched(moment, state, scenario)] = None
         except NotPlayed as problem:
-            return Plays(scenario.name, scenario.how, inputs, why_not=str(problem))
+            return Plays(scenario.how, inputs, why_not=str(problem))
         why_not = "" if ways else "the program model does not come to the state that the scenario expects"
         may_ride, searches = self._may_ride(scenario), scenario.search is not None
-        return Plays(scenario.name, scenario.how, inputs, tuple(ways), why_not, may_ride, searches)
+        return Plays(scenario.how, inputs, tuple(ways), why_not, may_ride, searches)
 
     def _kind_of(self, moment: _Moment) -> str:
         roles = {self._roles[name] for name, _ in moment.inputs}
@@ -154,7 +154,7 @@ class _Desk:
         try:
             for moment in self._at_the_cut(scenario, [start]):
                 state = next(iter(self._restarted(moment, scenario.how)))
-                after = self._pass(replace(moment, state=state), scenario.watch_ns)
+                after = self._pass(_Moment(state, moment.inputs), scenario.watch_ns)
                 yield self._pass(_Moment(self._stepped(after, scenario.function_check).state), AFTERWARDS_NS).state
         except (NotPlayed, _Missed):
             return
@@ -263,7 +263,7 @@ class _Desk:
             raise NotPlayed(f"{name} is no input of the program model")
         idle = self.rig.points[name].idle
         written = value if value is not None else bool(idle)
-        return replace(moment, state=self.machine.write(moment.state, name, written))
+        return _Moment(self.machine.write(moment.state, name, written), moment.inputs)
 
     def _rest(self, name: str) -> SlotValue:
         return self.machine.inputs.get(name, False)
@@ -298,7 +298,7 @@ class _Desk:
             was, state = state, self._scan(state, inputs)
             if was == state:
                 break
-        return replace(moment, state=state)
+        return _Moment(state, inputs)
 
     def _scan(self, state: State, inputs: tuple[tuple[str, SlotValue], ...]) -> State:
         after = self._scanned.get((state, inputs))
@@ -313,7 +313,10 @@ class _Desk:
             raise NotPlayed("too much to play in a moment")
 
     def _on(self, state: State) -> frozenset[str]:
-        return frozenset(name for name in self.outputs if self.machine.output(state, name))
+        if state.outputs not in self._on_with:
+            on = (name for name in self.outputs if self.machine.output(state, name))
+            self._on_with[state.outputs] = frozenset(on)
+        return self._on_with[state.outputs]
 
 
 def outputs_on(rig: Rig, program: Program) -> frozenset[str]:

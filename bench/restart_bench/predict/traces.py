@@ -81,8 +81,7 @@ class Trace:
 class Seen:
     """What one output did after the cut. settles: None where it never does; repeats: it was watched until everything
     stood still or came again, so that `settles` holds for good; on_scans: number of scans in which it was on, until
-    then; first_on_ns, last_change_ns: from the start of the program to the scan in which it first was on, and to the
-    one in which it last changed."""
+    then; last_change_ns: from the start of the program to the scan in which it last changed."""
 
     begins: bool
     first: bool
@@ -90,7 +89,6 @@ class Seen:
     repeats: bool
     pulses: bool
     on_scans: int
-    first_on_ns: int | None = None
     last_change_ns: int = 0
 
     def shows(self) -> Iterator[str]:
@@ -106,13 +104,12 @@ class Seen:
 @dataclass(frozen=True, slots=True)
 class Played:
     """A trace and what each output of its part did. by_hand: a person can do it; before: what was on at the terminals
-    as the cut came; kept: the memory that was on as the first scan began."""
+    as the cut came."""
 
     trace: Trace
     seen: Mapping[str, Seen]
     by_hand: bool = True
     before: frozenset[str] = frozenset()
-    kept: frozenset[str] = frozenset()
 
 
 @dataclass(slots=True)
@@ -124,7 +121,6 @@ class _Watched:
     on: bool = False
     pulses: bool = False
     on_scans: int = 0
-    first_on_ns: int | None = None
     last_change_ns: int = 0
     shown: set[bool] = field(default_factory=set)
 
@@ -192,11 +188,10 @@ class Player:
         go_on()
         before = frozenset(name for name, on in self.machine.outputs(state).items() if on)
         state = self._cut(state, trace.cut)
-        kept = frozenset(name for name in self.machine.names if self.machine.value(state, name))
         by_hand = all(
             step.scans == 0 or step.scans * self._scan_ns >= PRESS_NS for step in trace.steps if isinstance(step, Hold)
         )
-        return Played(trace, self._watch(state, trace.after), by_hand, before, kept)
+        return Played(trace, self._watch(state, trace.after), by_hand, before)
 
     # ------------------------------------------------------------ before
 
@@ -351,8 +346,6 @@ class Player:
                 one.last_change_ns = time_ns if on != one.on else one.last_change_ns
                 one.on = on
                 one.shown.add(on)
-                if on and one.first_on_ns is None:
-                    one.first_on_ns = time_ns
             one.first = last if one.first is None else one.first
             one.on_scans += scans * last if counting else 0
         return now, time_ns + scans * self._scan_ns
@@ -378,6 +371,4 @@ def _differing(state: State, other: State) -> list[int]:
 
 def _told(one: _Watched, repeats: bool) -> Seen:
     settles = next(iter(one.shown)) if repeats and len(one.shown) == 1 else None
-    return Seen(
-        one.begins, bool(one.first), settles, repeats, one.pulses, one.on_scans, one.first_on_ns, one.last_change_ns
-    )
+    return Seen(one.begins, bool(one.first), settles, repeats, one.pulses, one.on_scans, one.last_change_ns)

@@ -19,6 +19,7 @@ from rich.text import Text
 from restart_bench.judging.inquiry.forecasts import ForecastRow, Score, forecast_rows, program_score, scores
 from restart_bench.model.outcome import OneRun
 from restart_bench.model.wording import (
+    AFTER_ANY_PAST,
     COMES_BACK,
     COMES_BACK_MEANS,
     counted,
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
 _AFTER = {"supply": "power", "mode": "mode"}
 ASKED_FIRST, WHO_WAS_RIGHT = "Asked first", "Asked first: who was right"
 HEAD = "Predicted by the program model, and measured at the end of the watch"
-_ANY_PAST = "after any past"
 _STATES = {"on": True, "off": False}
 _EXPLAINS = "What could explain that (listed, not claimed)"
 
@@ -86,7 +86,7 @@ def _answers(run: OneRun, prediction: Prediction, patience_s: float) -> tuple[tu
             told = [(restart, WARM) for restart in restarts]
             return predict(run.program, outputs, restarts=told, environments=inputs), ""
     except IN_VAIN as problem:
-        return (), f"{_ANY_PAST}: {in_vain(problem, f'{patience_s:g} s')}"
+        return (), f"{AFTER_ANY_PAST}: {in_vain(problem, f'{patience_s:g} s')}"
 
 
 # ---------------------------------------------------------------- for people
@@ -111,7 +111,7 @@ def print_foretold(found: Foretold, console: Console) -> None:
 def _table(found: Foretold) -> Table:
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
     known = any(row.ever for row in found.compared.rows)
-    for column in ("output", "cut", "predicted", "measured", *([_ANY_PAST] if known else [])):
+    for column in ("output", "cut", "predicted", "measured", *([AFTER_ANY_PAST] if known else [])):
         table.add_column(column)
     last = ""
     for row in found.compared.rows:
@@ -206,7 +206,7 @@ def foretold_facts(found: Foretold) -> Iterator[tuple[str, str]]:
     """The same as lines of a name and a text."""
     for row in found.compared.rows:
         told = f"predicted {outcome_text(row.predicted, row.before)}, measured {outcome_text(row.measured, row.before)}"
-        told += f"; {_ANY_PAST} it {row.ever}" if row.ever else ""
+        told += f"; {AFTER_ANY_PAST} it {row.ever}" if row.ever else ""
         yield f"{row.shown}, {cut_text(row)}", told
     if found.compared.rows:
         yield "differences", "; ".join(_below(found))

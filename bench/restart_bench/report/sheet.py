@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from restart_bench.suite.loader import Suite
 
 MOST_LEARNERS = 6
-ONE_PAGE = 14
-"""Outputs that fit on one A4 page, in both ways (a browser test prints them)."""
+_LINES, _LINES_A_QUESTION = 36, 2.5
+"""Lines of a program that fit below no question, and those that each question takes of them (a browser test prints)."""
 WAYS = {"supply": "Power goes and returns", "mode": "Run mode is left and entered again"}
 
 
@@ -36,7 +36,8 @@ class Question:
 @dataclass(frozen=True, slots=True)
 class Sheet:
     """All that stands on the page. questions: by the way of the cut, in its words; seen_in: what the column of what
-    was seen is of ("" where no test is told); notes: what has to be known beside it."""
+    was seen is of ("" where no test is told); notes: what has to be known beside it; program: the lines that say how it
+    restarts, shown where they fit."""
 
     rig: str
     edition: str
@@ -44,6 +45,20 @@ class Sheet:
     questions: Mapping[str, tuple[Question, ...]]
     seen_in: str = ""
     notes: tuple[str, ...] = ()
+    program: tuple[str, ...] = ()
+
+    @property
+    def fitting(self) -> tuple[str, ...]:
+        """The program where there is room for it on one page with the questions, else nothing."""
+        asked = sum(map(len, self.questions.values())) + len(self.notes)
+        return self.program if len(self.program) <= _LINES - _LINES_A_QUESTION * asked else ()
+
+
+def restart_part(text: str) -> tuple[str, ...]:
+    """The lines of a program file that decide what a restart does: from `start_pass:` down, without empty ones."""
+    lines = [line.rstrip() for line in text.splitlines()]
+    first = next((n for n, line in enumerate(lines) if line.startswith("start_pass:")), 0)
+    return tuple(line for line in lines[first:] if line)
 
 
 def render_sheet(sheet: Sheet) -> str:

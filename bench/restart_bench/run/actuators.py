@@ -13,15 +13,15 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
-from restart_bench.model.journal import WAY_OUT, Answered, PointWritten, Record, Switching, WriteAnnounced
+from restart_bench.model.journal import BROKEN_OFF, WAY_OUT, Answered, PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.live import Guess, Reading, powered_by_proof
 from restart_bench.model.rig import Point, Rig, RigSupply, Value
 from restart_bench.model.wording import alike, value_word
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
-from restart_bench.run.supervision import StopRequest
-from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
+from restart_bench.run.supervision import Conditions, StopRequest
+from restart_bench_drivers.interface import AskPerson, LevelSupply, Supply, SupplyError
 
 A = TypeVar("A")
 
@@ -35,6 +35,9 @@ _IDLE_PATIENCE_NS = 6 * NS_PER_S  # for all points together: the supply must not
 _IDLE_PAUSE_S = 0.2
 _CONTACT_WITHIN_NS = NS_PER_S
 _ANSWERS_WITHIN_NS = NS_PER_S // 2  # a controller whose power is gone is silent by the time the rail was waited for
+_WORD_WITHIN_NS = (
+    3 * NS_PER_S
+)  # for a controller to answer, or to fall silent, after a person said that it was switched
 _CONTACT_PAUSE_S = 0.05
 
 
@@ -50,7 +53,7 @@ class SupplyFailed(CommandRefused):
 class SupplyState:
     """What was last commanded, and since when (end of the command)."""
 
-    commanded: str = "unknown"  # on, off, unknown
+    commanded: str = "unknown"  # on, off, level (neither of both), unknown
     on_since_ns: int | None = None
     off_since_ns: int | None = None
     operations: int = 0
@@ -170,16 +173,32 @@ class Actuators:
 
     def press_by_hand(self, point: Point, *, again: bool = False) -> Answered:
         """One press by a person; the point's own input shows it. Raises CommandRefused where nobody can answer."""
-        before = f"{point.shown} was not seen pressed. " if again else ""
+        before = f"{self._unseen(point)} " if again else ""
         return self.ask_for(f"Press briefly: {point.by_hand}. Done?", point.name, before=before)
 
-    def on_another(self, rig: Rig, observer: ObserverHandle, supply: Supply | None) -> Actuators:
-        """The same actuators on a rig as a killed run had it."""
+    def _unseen(self, point: Point) -> str:
+        """Why a press was not seen: where its device is silent, nobody's finger is to blame."""
+        device = self._rig.devices[point.device]
+        if self._observer.failed or self._answers(device.name):
+            return f"{point.shown} was not seen pressed."
+        return (
+            f"{device.name} does not answer at {device.host}:{device.port}, so no press can be seen: look at it first."
+        )
+
+    def on_another(
+        self, rig: Rig, observer: ObserverHandle, supply: Supply | None, *, off_since_ns: int | None
+    ) -> Actuators:
+        """The same actuators on a rig as a killed run had it, its supply off since then: what must hold there must hold
+        beside what must hold here."""
         ask, stop, heed = self._ask, self._stop, self._heed_limits
         allowed: frozenset[str] = frozenset()
-        return Actuators(
+        other = Actuators(
             rig, observer, supply, allowed=allowed, publish=self._publish, ask=ask, stop=stop, heed_limits=heed
         )
+        other.state.off_since_ns = off_since_ns
+        there = Conditions(rig, observer, isolation=False)
+        other.forbids = lambda: self.forbids() or there.forbids()
+        return other
 
     def undo(self, left: dict[str, Value]) -> None:
         """Takes over what a killed run left out of idle; such a point may be written whatever the scenarios name."""
@@ -188,15 +207,18 @@ class Actuators:
 
     def take_over_cut(
         self, cut: Switching, left: dict[str, Value], held: tuple[str, ...], say: Callable[[str], None]
-    ) -> None:
+    ) -> tuple[str, ...]:
         """Goes on with a cut of a killed run: what a scenario holds stays held, every other point goes back to idle,
-        the supply counts as off since then."""
+        the supply counts as off since then. Returns what could not be shown to be in idle; then nothing is held."""
         self.undo(left)
         kept = {name: self._out_of_idle.pop(name) for name in held if name in self._out_of_idle}
-        self.all_to_idle(say)
+        failed = self.all_to_idle(say)
         self._out_of_idle.update(kept)
         self.state.commanded, self.state.off_since_ns = "off", cut.after_ns
         self.state.cuts_ns = (cut.before_ns,)
+        if failed:
+            self.all_to_idle(say)
+        return failed
 
     def held(self) -> tuple[str, ...]:
         """The points that are out of idle now."""
@@ -310,7 +332,7 @@ class Actuators:
         except SupplyError as error:
             problem = str(error)
         except KeyboardInterrupt:
-            problem = "broken off"
+            problem = BROKEN_OFF
             raise
         except BaseException as error:  # a driver is anybody's: whatever it raises, the supply did not do as told
             problem = f"its driver failed: {type(error).__name__}: {error}"
@@ -327,10 +349,9 @@ class Actuators:
         if self._supply is None:
             raise SupplyError("this rig has no supply that the bench can switch")
         if to == "level":
-            level = getattr(self._supply, "level", None)
-            if level is None or volts is None:
+            if not isinstance(self._supply, LevelSupply) or volts is None:
                 raise SupplyError("this supply has no levels between on and off")
-            level(volts)
+            self._supply.level(volts)
         elif to == "on":
             self._supply.on()
         else:
@@ -349,7 +370,7 @@ class Actuators:
             if state.on_since_ns is None:  # else an earlier run had brought it on already
                 state.on_since_ns = after
             state.off_since_ns = None
-        state.commanded = "unknown" if not taken else "on" if to == "on" else "off"
+        state.commanded = to if taken else "unknown"
         if purpose == "cut":
             state.cuts_ns = (*state.cuts_ns[-2000:], before)
 
@@ -366,9 +387,9 @@ class Actuators:
             say(f"THE SUPPLY WAS NOT SWITCHED {wish.upper()}: {contrary}; {manual_step(wish, self._rig)}")
             return f"{self._left_as()}: not switched {wish}, relay and rail contradict each other"
         if self.state.commanded == wish and self._rail_follows(wish):
-            return wish
-        if wish == "on" and not self._may_go_on(say):
-            return f"{self._left_as()}: not switched on, {self.forbids()}"
+            return self._left_so(wish)
+        if wish == "on" and (why := self._kept_off(say)):
+            return f"{self._left_as()}: not switched on, {why}"
         if self._asks_person:
             return self._brought_by_hand(wish, purpose, say)
         return self._brought(wish, purpose, say, tries=1 if once else _RESTORE_TRIES)
@@ -387,7 +408,7 @@ class Actuators:
                 problem = str(error).removeprefix(f"the supply did not go {wish}: ")
                 break
             if self._rail_follows(wish):
-                return wish
+                return self._left_so(wish)
             problem = f"you said {wish.upper()}, but {self._rail_text()}"
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish, self._rig)} ({problem})")
         self._given_up = wish
@@ -416,6 +437,26 @@ class Actuators:
         tried = f" (tried {attempt} times)" if attempt > 1 else ""
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish, self._rig)}{tried}")
         return self._not_as_wished(wish)
+
+    def _left_so(self, wish: str) -> str:
+        """How the supply was left; what only a person said of it is held against the wire (silence proves nothing)."""
+        if not self._asks_person or self.rail() is not None:
+            return wish
+        device, word = self._rig.controller, f"{wish}, by the answer of a person"
+        if device is None:
+            return word
+        deadline = now_ns() + _WORD_WITHIN_NS
+        while (answers := self._answers(device.name)) is not (wish == "on"):
+            if self._observer.failed:
+                return word
+            if now_ns() >= deadline:
+                return f"{word}; {device.name} {'still answers' if answers else 'does not answer'}"
+            self._observer.wait_news(0.02)
+        return wish
+
+    def _answers(self, device: str) -> bool:
+        last = self._observer.last_good_ns(device)
+        return last is not None and now_ns() - last <= _ANSWERS_WITHIN_NS
 
     def _not_as_wished(self, wish: str) -> str:
         shown = self.rail()
@@ -485,8 +526,7 @@ class Actuators:
     def _against_the_rail(self, wish: str) -> str:
         """What the rail says against a relay that obeyed; a controller that answers speaks against the rail."""
         device = self._rig.controller
-        answered_ns = self._observer.last_good_ns(device.name) if device is not None else None
-        if wish != "on" or device is None or answered_ns is None or now_ns() - answered_ns > _ANSWERS_WITHIN_NS:
+        if wish != "on" or device is None or not self._answers(device.name):
             return f"the relay confirmed it, but {self._rail_text()}"
         return (
             f"the relay confirmed it and {device.name} answers, but {self._rail_text()}: look at the rail's input and "
@@ -501,21 +541,37 @@ class Actuators:
         return "the rail is not read"
 
     def _left_as(self) -> str:
-        """How the supply stands: as the rail shows it, else as it was commanded."""
+        """How the supply stands: as the rail shows it, given a moment to follow, else as it was commanded."""
+        commanded = self.state.commanded
+        if commanded in ("on", "off"):
+            self._rail_follows(commanded)
         shown = self.rail()
-        return self.state.commanded if shown is None else _seen(shown)
+        return _seen(shown) if shown is not None else "at a level" if commanded == "level" else commanded
 
-    def _may_go_on(self, say: Callable[[str], None]) -> bool:
-        """Waits until the shortest off time is over. False where the supply may not go on (any more)."""
+    def _kept_off(self, say: Callable[[str], None]) -> str:
+        """Waits until the shortest off time is over; returns why the supply may not go on, "" for no reason."""
+        if self._observer.failed:
+            self._renewed()
         until = self.on_not_before_ns()
         left = until - now_ns()
         if left > 0:
             say(f"the supply stays off for another {left / NS_PER_S:.1f} s (off_at_least), then it goes on")
-        while not (why := self.forbids()) and (left := until - now_ns()) > 0:
+        while not (why := self._not_let_go() or self.forbids()) and (left := until - now_ns()) > 0:
             time.sleep(min(left, 200 * NS_PER_MS) / NS_PER_S)
         if why:
             say(f"THE SUPPLY IS NOT SWITCHED ON: {why}")
-        return not why
+        return why
+
+    def _not_let_go(self) -> str:
+        """On the way out: what could not be let go of keeps what is off from going on."""
+        if not self._out_of_idle:
+            return ""
+        devices = [self._rig.devices[self._rig.points[name].device] for name in self._out_of_idle]
+        dark = "; its device is dark: bring the supply on by hand once nothing can hurt anybody"
+        how = dark if any(device.powered_by_supply for device in devices) else ""
+        return (
+            f"{', '.join(self._out_of_idle)} could not be let go of: do it at the rig, then `restart-bench park`{how}"
+        )
 
     def on_not_before_ns(self) -> int:
         """The instant before which the supply may not go on; 0 for at once."""
@@ -534,7 +590,7 @@ class Actuators:
         """
         deadline = now_ns() + (0 if at_once else _IDLE_PATIENCE_NS)
         self._take_back(deadline)
-        failed = [name for name in tuple(self._out_of_idle) if not self._idle_surely(name, deadline)]
+        failed = [name for name in tuple(self._out_of_idle) if not self._idle_surely(name, deadline, say)]
         for name in failed:
             say(
                 f"{name.upper()} MAY STILL BE OUT OF IDLE: go to the rig and see that "
@@ -550,10 +606,10 @@ class Actuators:
                 if out or not self._reads_back(name, written.value, written.received_ns, deadline):
                     self._out_of_idle[name] = written.value
 
-    def _idle_surely(self, name: str, deadline: int) -> bool:
+    def _idle_surely(self, name: str, deadline: int, say: Callable[[str], None]) -> bool:
         """The point back to idle, if need be through another observer."""
         while True:
-            if self._one_to_idle(name, deadline):
+            if self._one_to_idle(name, deadline, say):
                 return True
             if not self._observer.failed or not self._renewed():
                 return False
@@ -564,12 +620,12 @@ class Actuators:
             self._observer = fresh
         return fresh is not None
 
-    def _one_to_idle(self, name: str, deadline: int) -> bool:
-        point = self._rig.points[name]
+    def _one_to_idle(self, name: str, deadline: int, say: Callable[[str], None]) -> bool:
+        point, idle = self._rig.points[name], self._out_of_idle[name]
         if point.by_hand is not None:
-            self._out_of_idle.pop(name, None)
-            return True  # a person holds it; nobody is asked on the way out
-        idle = self._out_of_idle[name]
+            if let_go := self._let_go_by_hand(point, idle, deadline, say):
+                self._out_of_idle.pop(name, None)
+            return let_go
         while not self._observer.failed:
             if self._wrote_idle(name, idle, deadline):
                 self._out_of_idle.pop(name, None)
@@ -578,6 +634,25 @@ class Actuators:
                 return False
             time.sleep(_IDLE_PAUSE_S)
         return False
+
+    def _let_go_by_hand(self, point: Point, idle: Value, deadline: int, say: Callable[[str], None]) -> bool:
+        """A person holds it and is told to let go. The point's own input shows it; where that is dark with the supply
+        (and there is time to ask), the person's word does."""
+        asked = now_ns()
+        newest = self._observer.latest(point.name)
+        if newest is not None and asked - newest.received_ns < _CONTACT_WITHIN_NS and newest.value == idle:
+            return True
+        say(f"LET GO OF: {point.by_hand}")
+        if self._rig.devices[point.device].powered_by_supply and self.state.commanded != "on":
+            return deadline > asked and self._said_let_go(point)
+        return self._read_until(deadline, point.name, lambda read: True if read.value == idle else None)
+
+    def _said_let_go(self, point: Point) -> bool:
+        question, asked, yes = f"Let go of: {point.by_hand}. Done?", now_ns(), False
+        with suppress(CommandRefused, KeyboardInterrupt):
+            yes = self._ask is not None and self._answer_to(question, self._ask)
+            self._publish(Answered(self.cycle, question, yes, asked, now_ns(), point.name))
+        return yes
 
     def _wrote_idle(self, name: str, idle: Value, deadline: int) -> bool:
         try:

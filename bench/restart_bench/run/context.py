@@ -13,7 +13,7 @@ from restart_bench.archive.writer import RunArchive
 from restart_bench.campaigns.time_left import TimeLeft
 from restart_bench.evidence.marks import traces_of
 from restart_bench.evidence.traces import Trace
-from restart_bench.model.clock import FAR_NS, NS_PER_MS, now_ns
+from restart_bench.model.clock import FAR_NS, NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.model.journal import CycleRecords, CycleStarted, Forecast, Record, RunEnded, Trouble, cycle_records
 from restart_bench.model.live import Left, LiveState, Reading, Show, powered_by_proof
 from restart_bench.model.rig import Rig, Value, Wanted
@@ -55,6 +55,11 @@ class Chronicle:
         """Saves and shows a record. Raises ArchiveError where it can't be saved, but on the way out."""
         if isinstance(record, Forecast):
             self.forecasts.append(record)
+        self.save(record)
+        self.show(record)
+
+    def save(self, record: Record) -> None:
+        """Raises ArchiveError where it can't be saved, but on the way out: there it leaves a gap."""
         try:
             if not self.gap:
                 self.archive.write(record)
@@ -62,6 +67,9 @@ class Chronicle:
             self.gap = True
             if not self.leaving:
                 raise
+
+    def show(self, record: Record) -> None:
+        """On the screen, if that still works."""
         self._on_screen(lambda: self._show.record(record))
 
     def say(self, text: str) -> None:
@@ -99,7 +107,7 @@ class Chronicle:
         self.publish(RunEnded(self.run, "error", Verdict.ERROR, EXIT_ERROR, reason, now_ns(), wall))
         ended = {"ended": {"how": "error", "reason": reason}}
         with suppress(ArchiveError):  # the next start on this rig closes it
-            if self.holds_more:
+            if self.holds_more or self.gap:
                 self.archive.leave_open(ended)
             else:
                 self.archive.close({**ended, "verdict": "error", "exit_code": EXIT_ERROR}, None)
@@ -116,6 +124,7 @@ class Situation:
     cut_ns: int | None = None
     restored_ns: int | None = None
     running: bool | None = None
+    marks_ns: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +152,7 @@ class CycleContext:
     sync: Callable[[], None]
     situation: Situation = field(default_factory=Situation)
     before_cut: Callable[[Scenario], None] | None = None  # right before each cut
+    introduce: Callable[[], bool] = lambda: True  # asks who was dark at first what it is; True: nobody is left to ask
     was_ready: WasReady | None = None  # the cycle before
     cycle: int = 0
     log: list[Record] = field(default_factory=list)
@@ -181,6 +191,11 @@ class CycleContext:
         """What a point reads now, in words."""
         reading = self.observer.latest(name)
         return "nothing" if reading is None or reading.value is None else value_word(reading.value)
+
+    def answers_now(self, device: str) -> bool:
+        """True where a device answered within the last second."""
+        last = self.observer.last_good_ns(device)
+        return last is not None and now_ns() - last <= NS_PER_S
 
     def met_now(self, name: str, wanted: Wanted) -> bool:
         """True where the newest reading of a point is what is wanted."""
@@ -258,6 +273,7 @@ class View:
             moved=context.observer.moved(),
             cut_ns=situation.cut_ns,
             restored_ns=situation.restored_ns,
+            marks_ns=situation.marks_ns,
         )
 
     def _left_ns(self, now: int) -> Left:

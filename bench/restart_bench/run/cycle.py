@@ -33,6 +33,7 @@ from restart_bench.model.step_kinds import facts_of
 from restart_bench.model.ways import way_of
 from restart_bench.model.wording import at_most, show_wanted
 from restart_bench.observer.diagnosis import diagnose
+from restart_bench.observer.identification import MOST_WITHIN_NS
 from restart_bench.observer.sockets import asked_for_on
 from restart_bench.run.actuators import CommandRefused, SupplyFailed
 from restart_bench.run.context import AFTERGLOW_NS, CycleContext, Situation, WasReady, afterglow_ns
@@ -110,6 +111,7 @@ class CycleAct:
             return
         self._steps.release_held()
         self._steps.do(self._scenario.function_check)
+        self._steps.release_held()
         self._completed = True
         self._context.was_ready = self._ready_to_its_end()
 
@@ -210,6 +212,7 @@ class CycleAct:
             self._trouble("not ready", self._why_not_ready(started), started)
             raise CycleBrokenOff
         context.situation.running = True
+        context.supervisor.wait_until(now_ns() + MOST_WITHIN_NS, lambda: context.introduce() or None)
         self._check_identity()
         if self._scenario.how == "supply" and not self._rehearse:
             self._wait_for_limit(context.actuators.cut_not_before_ns(), ON_AT_LEAST)
@@ -231,6 +234,7 @@ class CycleAct:
         return True if settled and self._context.actuators.rail_contradicts() else None
 
     def _given_up(self, since_ns: int) -> bool | None:
+        self._context.introduce()
         self._tell_what_is_missing(since_ns)
         return self._dark(since_ns)
 
@@ -522,6 +526,7 @@ class CycleAct:
             context.supervisor.wait_until(progress.ready_by_ns, self._seldom(self._ready_now_again))
             progress = self._progress()
         context.situation.running = progress.ready_by_ns is None
+        context.situation.marks_ns = {name: mark.not_after_ns for name, mark in progress.marks.items()}
         return progress
 
     def _seldom(self, check: Callable[[], T | None]) -> Callable[[], T | None]:

@@ -6,14 +6,18 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from restart_bench.evidence.traces import changes_of
-from restart_bench.model.clock import HOUR_NS, Anchor, now_ns
+from restart_bench.model.clock import HOUR_NS, NS_PER_S, Anchor, now_ns
+from restart_bench.model.journal import Trouble
 from restart_bench.model.rig import PointLimits, SupplyLimits
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.step_kinds import starts_of
+from restart_bench.model.units import show_duration
 from restart_bench.run.context import CycleContext
 from restart_bench.run.usage import Used, limited_points, usage_facts, used_in
 
 ON_AT_LEAST = "the supply must stay on for on_at_least"
+TOLD_FROM_NS = 10 * NS_PER_S
+"""A wait as long as this is told in words that stay, also where no screen counts it down."""
 
 
 class LimitKeeper:
@@ -111,10 +115,14 @@ class LimitKeeper:
         return wait_for_supply_ns(supply.limits, now_ns=now_ns(), on_since_ns=on_since_ns, cuts_ns=cuts)
 
     def _wait(self, phase: str, ask: Callable[[], tuple[int, str]]) -> None:
+        told = False
         while True:
             wait, why = ask()
             if wait <= 0:
                 return
+            if wait >= TOLD_FROM_NS and not told:
+                text, told = f"{phase}: {why}, {show_duration(round(wait, -9))} to go", True
+                self._context.publish(Trouble(0, "limits", text, now_ns(), error=False))
             self._context.enter(phase, why, now_ns() + wait)
             self._context.supervisor.wait_until(now_ns() + wait)
 

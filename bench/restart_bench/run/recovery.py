@@ -12,7 +12,8 @@ that nobody names any more; where today's file differs is said.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,12 +23,13 @@ from restart_bench.archive.known_archives import archives_of
 from restart_bench.archive.reader import ArchivedRun, readable_records
 from restart_bench.archive.writer import Report, finish_killed, give_up_cycles, unfinished
 from restart_bench.files.faults import FaultsFound
+from restart_bench.model.clock import now_ns
 from restart_bench.model.journal import PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
 from restart_bench.run.arming import Say, SupplyLock, manual_step
-from restart_bench.run.usage import run_json_of
+from restart_bench.run.usage import Used, run_json_of, used_lately
 
 
 def left_open(logs: Path, rig: Rig) -> list[Path]:
@@ -43,8 +45,9 @@ def left_open(logs: Path, rig: Rig) -> list[Path]:
 
 
 def was_armed(folder: Path) -> bool:
-    """True where the run switched something real."""
-    return bool(run_json_of(folder).get("armed"))
+    """True where the run switched something real, or where nobody can tell."""
+    facts = run_json_of(folder)
+    return bool(facts.get("armed")) or not facts
 
 
 def how_it_ended(folder: Path) -> str:
@@ -65,11 +68,20 @@ def told_of_open(logs: Path, rig: Rig) -> str:
 
 
 def _left_by(folder: Path, rig: Rig) -> str:
-    records, damaged = readable_records(folder / "journal.jsonl")
+    records, damaged = _journal_of(folder)
     held = idle_values(rig) if damaged else {**out_of_idle(records, rig), **dict.fromkeys(_held_of(folder), False)}
     supply = supply_left(records).upper()
     out = f", and may have left {', '.join(held)} out of idle" if held else ""
     return f"{folder.name} {how_it_ended(folder)}: it last commanded THE SUPPLY {supply}{out}"
+
+
+def _journal_of(folder: Path) -> tuple[list[Record], str]:
+    """What can be read of a journal, and what is wrong with it, "" for nothing."""
+    try:
+        records, damaged = readable_records(folder / "journal.jsonl")
+    except ArchiveError as problem:
+        return [], f"its journal can't be read ({problem})"
+    return records, f"{damaged} lines of its journal are damaged" if damaged else ""
 
 
 def _held_of(folder: Path) -> tuple[str, ...]:
@@ -104,18 +116,18 @@ def _rest_value(rig: Rig, name: str) -> Value:
 
 
 def supply_left(records: list[Record]) -> str:
-    """What the last command to the supply was: on, off, or unknown."""
+    """What the last command to the supply was: on, off, to a level, or unknown."""
     switched = [record for record in records if isinstance(record, Switching) and record.what == "supply"]
     if not switched:
         return "unknown"
-    return "on" if switched[-1].to == "on" else "off"
+    return "to a level" if switched[-1].to == "level" else switched[-1].to
 
 
 # ---------------------------------------------------------------- putting it right
 
 
 class NotRight(Exception):
-    """What a killed run left could not be put right, so nothing is switched on; a person has to look at the rig."""
+    """What a killed run left could not be put right, or not be told, so nothing is begun; a person has to look."""
 
 
 @dataclass(slots=True)
@@ -166,12 +178,17 @@ def put_right(
         held = [f"{name} of {killed.folder.name}" for killed in owed for name in killed.held]
         for killed in owed:
             _rest(killed, actuators, rig, say, closed, held=held, record=record)
-    if held:
-        raise NotRight(
-            f"{', '.join(held)} could not be shown to be back in idle, so the supply is not switched on: go to the "
-            "rig, let go of it there, then `restart-bench park`"
-        )
+    insist_on_idle(held)
     return tuple(closed)
+
+
+def insist_on_idle(held: Iterable[str]) -> None:
+    """Raises NotRight where something could not be let go of."""
+    if names := ", ".join(held):
+        raise NotRight(
+            f"{names} could not be shown to be back in idle, so the supply is not switched on: go to the rig, let go "
+            "of it there, then `restart-bench park`"
+        )
 
 
 def _rest(
@@ -188,7 +205,10 @@ def _rest(
     wish = supply.after_trouble if supply is not None else "as it is"
     if killed.problem:
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {killed.problem}; {manual_step(wish, rig)}")
-        give_up_cycles(killed.folder, "its points were let go of while its supply could not be reached")
+        try:
+            give_up_cycles(killed.folder, "its points were let go of while its supply could not be reached")
+        except ArchiveError as fault:
+            say(f"{killed.folder.name}: it can't be noted that its open cycle was given up: {fault}")
         return
     if held and wish != "off":
         return
@@ -215,7 +235,7 @@ def _close(folder: Path, say: Say, closed: list[Path], record: Report | None) ->
 def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitStack, supply_problem: str) -> _KilledRun:
     """What a killed run left, told before anything is done about it."""
     old = _rig_of(folder, rig, say)
-    records, damaged = readable_records(folder / "journal.jsonl")
+    records, damaged = _journal_of(folder)
     undo = idle_values(old) if damaged else out_of_idle(records, old)
     undo |= {name: _rest_value(old, name) for name in _held_of(folder) if name in old.points}
     killed = _KilledRun(folder, old, undo, supply_left(records), list(_differences(old, rig, undo)), actuators)
@@ -224,7 +244,7 @@ def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitSta
     supply = rig.supply if killed.same_supply else old.supply
     wish = supply.after_trouble if supply is not None else "as it is"
     if damaged:
-        say(f"{folder.name}: {damaged} lines of its journal are damaged, so all its command points go to idle")
+        say(f"{folder.name}: {damaged}, so all its command points go to idle")
     to_come = [f"{', '.join(undo)} back to idle"] if undo else []
     to_come += (
         [] if supply is None else ["the supply stays as it is" if wish == "as it is" else f"the supply goes {wish}"]
@@ -270,7 +290,8 @@ def _reach(killed: _KilledRun, actuators: Actuators, say: Say, stack: ExitStack)
     """Actuators on the rig as it was: an observer of its own, and its own supply where that is another one."""
     old = killed.rig
     scratch = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
-    points = tuple(point for point in old.points.values() if point.name in killed.undo or _of_proof(old, point.name))
+    asked = {*killed.undo, *(proof.point for proof in old.proof_of_cut), *(name for name, _ in old.only_while)}
+    points = tuple(point for point in old.points.values() if point.name in asked)
     try:
         observer: ObserverHandle = ObserverHandle(tuple(old.devices.values()), points, scratch)
     except Exception as problem:
@@ -285,8 +306,11 @@ def _reach(killed: _KilledRun, actuators: Actuators, say: Say, stack: ExitStack)
         except Exception as held:  # a lock is another bench's
             why = f"{type(held).__name__}: {held}"
         killed.problem = f"the supply that it had can't be reached: {why}" if why else ""
-    killed.actuators = actuators.on_another(old, observer, supply)
+    killed.actuators = actuators.on_another(old, observer, supply, off_since_ns=_off_since(killed))
 
 
-def _of_proof(rig: Rig, name: str) -> bool:
-    return any(proof.point == name for proof in rig.proof_of_cut)
+def _off_since(killed: _KilledRun) -> int | None:
+    """Since when the supply of a killed run is off, by all that its archive tells of it."""
+    used = Used()
+    used.add(used_lately(killed.folder.parents[2], killed.rig), shift_ns=now_ns() - time.time_ns())
+    return used.off_since_ns

@@ -20,18 +20,17 @@ def facts_before(
     *,
     seed: int,
     planned: Mapping[str, int],
-    identities: Mapping[str, Identity],
+    told: Mapping[str, Any],
 ) -> dict[str, Any]:
     """Keys of run.json that are known before anything moves, beside those that the archive knows by itself.
 
-    `planned`: cycles by scenario. `identities`: what the devices say they are.
+    `planned`: cycles by scenario. `told`: what the devices say they are (`facts_of_devices`).
     """
     rig = suite.rig
     return {
         "by": options.by or _user(),
         "simulated": options.simulated,
-        "simulated_devices": simulated_among(identities),
-        "identities": {name: one.shown for name, one in identities.items()},
+        **told,
         "rehearsal": options.rehearse,
         **({"asked_first": list(options.ask_first)} if options.ask_first else {}),
         **({"survey": options.survey} if options.survey else {}),
@@ -46,6 +45,15 @@ def facts_before(
         "repeat": {s.name: s.repeat for s in suite.scenarios},
         "record": dict(rig.record),
     }  # fmt: skip
+
+
+def facts_of_devices(identities: Mapping[str, Identity], unheard: Sequence[str]) -> dict[str, Any]:
+    """Keys of run.json: what the devices say they are, and which of them were never heard to say anything."""
+    return {
+        "simulated_devices": simulated_among(identities),
+        "identities": {name: one.shown for name, one in identities.items()},
+        "unheard_devices": list(unheard),
+    }
 
 
 def simulated_among(identities: Mapping[str, Identity]) -> list[str]:

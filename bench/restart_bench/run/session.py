@@ -11,7 +11,7 @@ import random
 import time
 import traceback
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -30,15 +30,15 @@ from restart_bench.judging.cycle import judge_long_cycle
 from restart_bench.judging.rehearsal import conclude_rehearsal, judge_rehearsal
 from restart_bench.judging.scenario import judge_run
 from restart_bench.model.clock import NS_PER_S, anchor, now_ns
-from restart_bench.model.journal import CycleJudged, Record, RunEnded, RunStarted, ScenarioJudged, Trouble
+from restart_bench.model.journal import CycleJudged, Introduced, Record, RunEnded, RunStarted, ScenarioJudged, Trouble
 from restart_bench.model.live import Show
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, RunOutcome, exit_code_of, verdict_over
-from restart_bench.model.rig import Identity, Rig
+from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.verdicts import Verdict
 from restart_bench.observer.diagnosis import unit_text
 from restart_bench.observer.handle import ObserverHandle
-from restart_bench.observer.identification import Greeting, greetings, identities
+from restart_bench.observer.identification import MOST_WITHIN_NS, Introductions, greetings, identities
 from restart_bench.run.actuators import Actuators, reach_supply
 from restart_bench.run.arming import SupplyLock, points_named, require_arming
 from restart_bench.run.context import Chronicle, CycleContext, View
@@ -46,9 +46,9 @@ from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.inquiry.forecasts import asker
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
-from restart_bench.run.recovery import left_open, put_right
+from restart_bench.run.recovery import NotRight, insist_on_idle, left_open, put_right
 from restart_bench.run.resume import OpenCut, as_planned, bring_samples, find_earlier, open_cut_of, over_already
-from restart_bench.run.run_json import facts_after, facts_before, simulated_among
+from restart_bench.run.run_json import facts_after, facts_before, facts_of_devices, simulated_among
 from restart_bench.run.safe_end import SafeEnd
 from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
 from restart_bench.run.usage import Used, refuse_worn, used_lately, wear_of
@@ -115,9 +115,11 @@ class SessionPlan:
     def _repeat(self, scenario: Scenario) -> int:
         return 1 if self.options.rehearse else scenario.repeat
 
-    def facts(self, said: Mapping[str, Identity]) -> dict[str, Any]:
+    def facts(self, introduced: Introductions) -> dict[str, Any]:
         """What run.json tells of it."""
-        before = facts_before(self.suite, self.options, seed=self.seed, planned=self.cycles(), identities=said)
+        before = facts_before(
+            self.suite, self.options, seed=self.seed, planned=self.cycles(), told=_told_by(introduced)
+        )
         if self.earlier is None:
             return before
         by = self.options.by or str(self.earlier.run.get("by") or before["by"])
@@ -139,15 +141,18 @@ class SessionPlan:
                 stack.enter_context(Awake())
             stack.enter_context(stop.hears_signals())
             run = new_run_id()
-            heard = greetings(self.suite.rig.devices.values()) if self.armed else {}
-            facts = self.facts(identities(heard))
+            devices = tuple(self.suite.rig.devices.values()) if self.armed else ()
+            introduced = Introductions(devices, greetings(devices))
+            facts = self.facts(introduced)
             archive = RunArchive.create(self.options.logs, run_id=run, suite=self.suite, before=facts)
             chronicle = Chronicle(run, archive, show)
             stack.callback(chronicle.last_resort)
-            self._tell_beginning(chronicle, warning, heard)
+            self._tell_beginning(chronicle, warning, introduced)
             reached = self._reach(archive.folder, ask, stack)
             open_cut = None if reached.problem else self._take_over(chronicle)
-            session = OpenSession(self, chronicle, reached, open_cut, used=used, ask=ask, stop=stop, stack=stack)
+            session = OpenSession(
+                self, chronicle, reached, open_cut, introduced, used=used, ask=ask, stop=stop, stack=stack
+            )
             session.put_right(reached.problem)
             session.keep(stack.pop_all())
         return session
@@ -158,14 +163,14 @@ class SessionPlan:
         warning = ""
         if rig.supply is not None:
             stack.enter_context(SupplyLock(rig.supply))
-            cycles = self.cycles()
-            cuts = sum(cycles[s.name] for s in self.suite.scenarios if s.how == "supply")
+            done = frozenset[tuple[str, str, int]]() if self.earlier is None else earlier_cycles(self.earlier).places
+            cuts = sum(len(self.turns(s, done)) for s in self.suite.scenarios if s.how == "supply")
             warning = refuse_worn(rig.supply, wear_of(logs, rig), 0 if self.options.rehearse else 2 * cuts)
         used = Used()
         used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
         return used, warning
 
-    def _tell_beginning(self, chronicle: Chronicle, warning: str, heard: Mapping[str, Greeting]) -> None:
+    def _tell_beginning(self, chronicle: Chronicle, warning: str, introduced: Introductions) -> None:
         started = RunStarted(
             run=chronicle.run,
             rig=self.suite.rig.name,
@@ -175,12 +180,12 @@ class SessionPlan:
             simulated=self.options.simulated,
             scenarios=tuple(s.name for s in self.suite.scenarios),
             planned_cycles=sum(self.cycles().values()),
-            simulated_devices=tuple(simulated_among(identities(heard))),
+            simulated_devices=tuple(simulated_among(identities(introduced.heard))),
         )
         chronicle.publish(started)
         if self.armed and (problem := remember(self.suite.rig, self.options.logs)):
             chronicle.say(problem)
-        for name, greeting in heard.items():
+        for name, greeting in introduced.heard.items():
             if other := unit_text(self.suite.rig.devices[name], greeting.unit):
                 chronicle.publish(Trouble(0, "unit", f"{name}: {other}", now_ns(), error=False))
         if warning:
@@ -262,6 +267,7 @@ class OpenSession:
         chronicle: Chronicle,
         reached: _Reached,
         open_cut: OpenCut | None,
+        introduced: Introductions,
         *,
         used: Used,
         ask: AskPerson | None,
@@ -273,6 +279,7 @@ class OpenSession:
         self._chronicle = chronicle
         self._simulation = reached.simulation
         self._open_cut = open_cut
+        self._introduced = introduced
         self._stack = stack
         self._earlier = Earlier((), frozenset(), 0)
         self._kept = KeptCycles()
@@ -318,6 +325,17 @@ class OpenSession:
         actuators.forbids = supervisor.conditions.forbids
         actuators.looking_on = supervisor.asking
         actuators.before_start = self._limits.wait_to_start
+        self._context.introduce = self._introduce
+
+    def _introduce(self) -> bool:
+        """Devices that were dark when the run began are asked what they are, once they are read; does not wait. True
+        where nothing is left to be heard."""
+        over = self._introduced.ask(self._context.answers_now)
+        for name, greeting in self._introduced.new().items():
+            one = greeting.identity
+            said, simulated = (one.shown, one.is_simulated) if one is not None else ("", False)
+            self._chronicle.publish(Introduced(name, said, simulated, now_ns()))
+        return over
 
     def _draw(self, now: int) -> None:
         self._chronicle.draw(lambda: self._view.state(now))
@@ -328,6 +346,7 @@ class OpenSession:
         """Puts right and closes what killed runs left open; the one that is gone on with once its points are held by
         these actuators. Raises NotRight where that can't be, and the problem of a supply that can't be reached."""
         plan, say = self._plan, self._chronicle.say
+        self._chronicle.leaving = True  # a log that fails keeps the rig from its rest as little as on a way out
         own = self.folder.resolve()
         open_runs = [path for path in left_open(plan.options.logs, plan.suite.rig) if path != own]
         if self._open_cut is not None and plan.earlier is not None:
@@ -342,6 +361,9 @@ class OpenSession:
             supply_problem=problem,
             record=plan.options.record,
         )
+        self._chronicle.leaving = False
+        if self._chronicle.gap:
+            raise NotRight("the log failed while killed runs were put right; make room for it, then start again")
         if problem:
             raise SupplyError(problem)
         if plan.earlier is not None:
@@ -349,7 +371,8 @@ class OpenSession:
 
     def _take_over_cut(self, open_cut: OpenCut, earlier: ArchivedRun) -> None:
         say = self._chronicle.say
-        self._context.actuators.take_over_cut(open_cut.cut, open_cut.left, open_cut.held, say)
+        failed = self._context.actuators.take_over_cut(open_cut.cut, open_cut.left, open_cut.held, say)
+        insist_on_idle(f"{name} of {earlier.folder.name}" for name in failed)
         try:
             finish_killed(earlier.folder, self._plan.options.record)
         except ArchiveError as fault:
@@ -536,6 +559,7 @@ class OpenSession:
         if self._judged:
             self._context.actuators.cycle = 0  # what is done from now on belongs to no cycle: they are judged
         self._leave(trouble=not self._ending.well)
+        self._hear_the_last()
         self._chronicle.over = True
         statistics = self._context.observer.statistics()
         self._context.observer.close()
@@ -544,15 +568,29 @@ class OpenSession:
         scenarios = self._conclude()
         for scenario in scenarios:
             self._chronicle.publish(scenario)
-        run = self._one_run(scenarios)
-        ended = self._run_ended(run)
-        self._chronicle.publish(ended)
+        run, ended = self._end_of(scenarios)
+        self._chronicle.save(ended)
+        run, ended = self._end_of(scenarios)  # the end itself may be what could not be saved
+        self._chronicle.show(ended)
         try:
             self._safe_end.close_archive(self._facts(ended, scenarios, statistics), self._plan.options.record)
         except ArchiveError as error:
             run = replace(run, how="error", reason=f"the archive could not be closed: {error}")
         self._run = run
         return run
+
+    def _end_of(self, scenarios: Sequence[ScenarioJudged]) -> tuple[OneRun, RunEnded]:
+        """How the run ends; a gap in its log is an error, whatever was judged."""
+        if self._chronicle.gap and self._ending.how != "error":
+            self._ending.be("error", "the log failed: what was done on the way out is not told in full")
+        run = self._one_run(scenarios)
+        return run, self._run_ended(run)
+
+    def _hear_the_last(self) -> None:
+        """A run that took over an off time prepared nothing, so it may not have asked yet."""
+        until = now_ns() + MOST_WITHIN_NS
+        while not self._introduce() and now_ns() < until:
+            self._context.observer.wait_news(_OTHERS_NS / NS_PER_S)
 
     def _leave(self, *, trouble: bool) -> None:
         """A run that could not leave its rig as it should is an error, whatever its cycles showed."""
@@ -603,11 +641,16 @@ class OpenSession:
         armed = self._plan.armed
         operations = self._context.actuators.state.operations if armed else 0
         facts = facts_after(ended, scenarios, observer=observer, operations=operations)
+        facts |= _told_by(self._introduced)
         if self._ending.failure:
             facts["failure"] = self._ending.failure
         if armed:
             facts["limits_used"] = self._limits.facts(anchor())
         return facts
+
+
+def _told_by(introduced: Introductions) -> dict[str, Any]:
+    return facts_of_devices(identities(introduced.heard), introduced.unheard)
 
 
 def _wall_now() -> str:

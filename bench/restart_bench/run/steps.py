@@ -13,6 +13,7 @@ from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.journal import StepDone
 from restart_bench.model.rig import Point
 from restart_bench.model.scenario import Action, Ask, ByEye, Expect, Hold, Press, Release, Step, Wait, Write
+from restart_bench.model.step_kinds import step_words
 from restart_bench.model.wording import shown, value_word
 from restart_bench.run.context import CycleContext, afterglow_ns
 
@@ -50,7 +51,7 @@ class Steps:
         """One step: was it reached (None: it could not be done). A missed step before the cut ends the cycle; a missed
         function check goes on to the next."""
         context = self._context
-        context.enter(step.phase, step.text)
+        context.enter(step.phase, step_words(context.rig, step))
         context.refuse_without_power()
         started = now_ns()
         reached, reason = self._act(step.action)

@@ -24,20 +24,19 @@ import json
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive.files import ArchiveError
-from restart_bench.archive.killed import cut_was_due, operations_in
-from restart_bench.archive.known_archives import archives_of
-from restart_bench.archive.moving import moved_runs
-from restart_bench.archive.reader import read_journal
-from restart_bench.model.clock import HOUR_NS, NS_PER_S, Anchor
-from restart_bench.model.journal import CutAnnounced, PointWritten, Record, Switching
+from restart_bench.archive.known_archives import archives_of, moved_runs
+from restart_bench.model.clock import HOUR_NS, NS_PER_S, Anchor, anchor
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import PointLimits, Rig, RigSupply
+
+if TYPE_CHECKING:
+    from restart_bench.model.journal import Record
 
 
 @dataclass(slots=True)
@@ -101,6 +100,8 @@ def longest_limit_ns(rig: Rig) -> int:
 
 def used_in(records: Iterable[Record], rig: Rig) -> Used:
     """Cuts and starts that a journal names, on the clock of its run. Commands without an answer count."""
+    from restart_bench.model.journal import CutAnnounced, PointWritten, Switching
+
     used = Used()
     limited = limited_points(rig)
     for record in records:
@@ -117,17 +118,18 @@ def used_in(records: Iterable[Record], rig: Rig) -> Used:
     return used
 
 
-def usage_facts(used: Used, anchor: Anchor) -> dict[str, Any]:
-    """What run.json says of it: instants as wall clock, ISO 8601."""
+def usage_facts(used: Used, moment: Anchor) -> dict[str, Any]:
+    """What run.json says of it: instants as wall clock, ISO 8601, and what that clock was held against."""
 
     def label(at_ns: int) -> str:
-        return anchor.label(at_ns).isoformat(timespec="milliseconds")
+        return moment.label(at_ns).isoformat(timespec="milliseconds")
 
     return {
         "cuts": [label(at) for at in used.cuts],
         "starts": {name: [label(at) for at in starts] for name, starts in used.starts.items()},
         "fell": {name: label(at) for name, at in used.fell.items()},
         "supply": {to: label(at) for to, at in used.supply.items()},
+        "anchor": asdict(moment),
     }
 
 
@@ -145,6 +147,36 @@ def read_usage_facts(value: object) -> Used:
             if found:
                 kept[name] = found[0]
     return used
+
+
+def as_of_now(used: Used, written: object, now: Anchor) -> Used:
+    """What an archive says was used (ns of the wall clock as it was then), on the wall clock of `now`. `written` is
+    the anchor of those labels. Within one boot the monotonic clock tells how long ago it was, whatever was done to the
+    wall clock since. Nothing lies in the future: what seems to was carried out just now, which waits longest."""
+    right = Used()
+    right.add(used, _wall_was_wrong_by_ns(written, now))
+    now_ns = _wall_ns(now)
+    right.cuts = [min(at, now_ns) for at in right.cuts]
+    right.starts = {name: [min(at, now_ns) for at in starts] for name, starts in right.starts.items()}
+    right.fell = {name: min(at, now_ns) for name, at in right.fell.items()}
+    ahead_ns = max([0, *(at - now_ns for at in right.supply.values())])  # of both alike: which came last stays so
+    right.supply = {to: at - ahead_ns for to, at in right.supply.items()}
+    return right
+
+
+def _wall_was_wrong_by_ns(written: object, now: Anchor) -> int:
+    try:
+        then = Anchor(**written) if isinstance(written, Mapping) else None
+        if then is None or not then.boot or then.boot != now.boot:
+            return 0
+        slept_ns = 0 if then.slept_ns is None or now.slept_ns is None else now.slept_ns - then.slept_ns
+        return _wall_ns(now) - (now.clock_ns - then.clock_ns) - slept_ns - _wall_ns(then)
+    except (TypeError, ValueError):
+        return 0
+
+
+def _wall_ns(moment: Anchor) -> int:
+    return round(datetime.fromisoformat(moment.wall).timestamp() * NS_PER_S)
 
 
 def _items(value: object) -> list[tuple[str, Any]]:
@@ -198,7 +230,7 @@ def wear_of(logs: Path, rig: Rig) -> Worn:
         if address is None or facts.get("supply_address") != address or facts.get("simulated"):
             continue
         if facts.get("operations") is None:
-            operations += operations_in(journal_of(folder))
+            operations += _operations_of(folder)
         else:
             with suppress(TypeError, ValueError):
                 operations += int(facts["operations"])
@@ -208,13 +240,13 @@ def wear_of(logs: Path, rig: Rig) -> Worn:
 def used_lately(logs: Path, rig: Rig) -> Used:
     """Cuts of this supply and starts of this rig's points over all archived runs, in ns of the wall clock; from the
     journal where a run was killed."""
-    used = Used()
+    used, now = Used(), anchor()
     address = rig.supply.address if rig.supply is not None else None
     since = time.time() - longest_limit_ns(rig) / NS_PER_S
     for folder, facts in _runs(archives_of(rig, logs), since):
         if facts.get("simulated"):
             continue
-        of_run = _used_by(folder, facts, rig)
+        of_run = _used_by(folder, facts, rig, now)
         if facts.get("rig") != rig.name:  # another rig's points, but perhaps the same relay
             of_run.starts, of_run.fell = {}, {}
         if address is None or facts.get("supply_address") != address:
@@ -223,17 +255,20 @@ def used_lately(logs: Path, rig: Rig) -> Used:
     return used
 
 
-def _used_by(folder: Path, facts: dict[str, Any], rig: Rig) -> Used:
+def _used_by(folder: Path, facts: dict[str, Any], rig: Rig, now: Anchor) -> Used:
     if "limits_used" in facts:
-        return read_usage_facts(facts["limits_used"])
+        noted = facts["limits_used"]
+        return as_of_now(read_usage_facts(noted), noted.get("anchor") if isinstance(noted, Mapping) else None, now)
+    from restart_bench.archive.killed import cut_was_due
+
     used = Used()
     with suppress(KeyError, TypeError, ValueError, OverflowError):
         moment = Anchor(**facts["anchor"])
         records = journal_of(folder)
-        shift = round(datetime.fromisoformat(moment.wall).timestamp() * NS_PER_S) - moment.clock_ns
-        used.add(used_in(records, rig), shift)
+        used.add(used_in(records, rig), _wall_ns(moment) - moment.clock_ns)
+        used = as_of_now(used, facts["anchor"], now)
         if cut_was_due(records):  # it may have been carried out just now
-            used.switched("off", time.time_ns())
+            used.switched("off", _wall_ns(now))
     return used
 
 
@@ -262,7 +297,7 @@ def memory_of(folder: Path) -> dict[str, Any]:
     facts = run_json_of(folder)
     kept = {name: facts.get(name) for name in ("run", "rig", "supply_address", "simulated", "operations")}
     if kept["operations"] is None:
-        kept["operations"] = operations_in(journal_of(folder))
+        kept["operations"] = _operations_of(folder)
     if isinstance(facts.get("limits_used"), Mapping):
         kept["limits_used"] = _last_hour(facts["limits_used"])
     return kept
@@ -295,7 +330,15 @@ def run_json_of(folder: Path) -> dict[str, Any]:
 
 
 def journal_of(folder: Path) -> list[Record]:
-    """The journal; nothing where it can't be read."""
+    """The journal; nothing where it can't be read. Few runs are killed, so `check` need not know how it is read."""
+    from restart_bench.archive.reader import read_journal
+
     with suppress(ArchiveError):
         return read_journal(folder / "journal.jsonl")
     return []
+
+
+def _operations_of(folder: Path) -> int:
+    from restart_bench.archive.killed import operations_in
+
+    return operations_in(journal_of(folder))

@@ -16,13 +16,12 @@ from rich.text import Text
 from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.journal import Finding
 from restart_bench.model.live import Left, LiveState
-from restart_bench.model.rig import Rig, Value
+from restart_bench.model.rig import Rig, Value, asks_person
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import GLOSS, Verdict, console_style
 from restart_bench.model.wording import (
     NOTHING_SHOWN,
     counted,
-    finding_words,
     reached_word,
     value_word,
     without_controls,
@@ -156,8 +155,8 @@ def banner_words(gathered: Gathered) -> tuple[str, str]:
     """What is large on the picture, and its style: the supply or the mode, lost, there, or not known."""
     way = gathered.way
     there = gathered.is_on(gathered.state) if gathered.state is not None else None
-    if gathered.said_off_but_answers:
-        return "STILL ANSWERING", "bold yellow"
+    if gathered.denied is not None:
+        return gathered.denied[0], "bold yellow"
     return {
         True: (way.letters_back, "green"),
         False: (way.letters_lost, "bold yellow" if way.lost == "LOW" else "bold red"),
@@ -182,8 +181,8 @@ def doing_line(gathered: Gathered, state: LiveState, width: int) -> Text:
     if (failed := gathered.fails_here) is not None:
         told = shortened(without_controls(f"FAIL here: {gathered.here_words(failed)}"), width)
         return _centred(Text(told, style=console_style(Verdict.FAIL)), width)
-    if gathered.said_off_but_answers:
-        return _centred(Text("you said OFF, but the controller still answers", style="bold yellow"), width)
+    if gathered.denied is not None:
+        return _centred(Text(shortened(gathered.denied[1], width), style="bold yellow"), width)
     phase = without_controls(state.phase)
     time = ""
     if state.phase_ends_ns is not None and state.phase_ends_ns > state.at_ns:
@@ -393,7 +392,10 @@ def _told(rig: Rig, finding: Finding) -> str:
     name = rig.points[finding.point].shown if finding.point in rig.points else finding.point
     if name in finding.reason:
         return finding.reason
-    return f"{name} {finding_words(finding)}".strip() + f": {finding.reason}"
+    return f"{name} {finding.words}".strip() + f": {finding.reason}"
+
+
+_LEAST_BAR = 5  # characters
 
 
 def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs, *, tally: bool = False) -> Text:
@@ -401,11 +403,15 @@ def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyp
     done = (gathered.done_before or 0) + sum(gathered.counted.values())
     left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
     most = gathered.at_most if done < state.of_cycles else ""  # else it is over
-    words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{left}  "
+    before = f" ({gathered.done_before} in the run before)" if gathered.done_before and not gathered.replay else ""
+    words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{before}{left}  "
     judged = [f"{word} {count}" for word, count in gathered.counted.items() if count]
     if tally and judged and not gathered.keeps_answer and not gathered.rehearsal:
-        words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done: {', '.join(judged)}{left}  "
-    across = max(5, width - len(words))
+        words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{before}: {', '.join(judged)}{left}  "
+    people = "without people's time  "
+    if left and asks_person(gathered.rig) and len(words) + len(people) + _LEAST_BAR <= width:
+        words = f"{words[:-1]}{people}"
+    across = max(_LEAST_BAR, width - len(words))
     filled = across * done // max(1, state.of_cycles)
     line = Text(words)
     line.append(glyphs.bar * filled, style="bold cyan")

@@ -21,7 +21,7 @@ from restart_bench.simulated.handle import HOST, RigSeen
 _LEAST_WIDTH = 60
 _BESIDE_FAULT = 27  # the longest name of a fault, and a gap
 _KEYS = (
-    "digit or Enter: press   Space: hold, let go   s: supply   m: run mode",
+    "digit or Enter: press   Space: hold, let go   s: supply",
     "f: order a fault   x: no more faults   arrows: choose   q: quit",
 )
 _LIST_KEYS = ("arrows: choose   Enter: take it   Esc: back",)
@@ -43,7 +43,8 @@ def panel_frame(
     """The whole picture: at most `height` lines of at most `width` columns. `points` as in `panel.pressed`."""
     width = max(width, _LEAST_WIDTH)
     head = [*_title(served, seen, width), _state(served, seen, glyphs), Text()]
-    keys = {"rig": _KEYS, "value": _VALUE_KEYS}.get(panel.page, _LIST_KEYS)
+    with_mode = (f"{_KEYS[0]}   m: run mode", *_KEYS[1:]) if panel.has_mode else _KEYS
+    keys = {"rig": with_mode, "value": _VALUE_KEYS}.get(panel.page, _LIST_KEYS)
     said = FAULTS[faults_listed(by_hand=panel.by_hand)[panel.row]].does if panel.page == "faults" else panel.said
     told = textwrap.wrap(said, width) or [""]
     foot = [_faults(seen.faults), *(Text(one, style="bold") for one in told), *(Text(one, style="dim") for one in keys)]
@@ -62,7 +63,7 @@ def _title(served: Served, seen: RigSeen, width: int) -> list[Text]:
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right))).append(right, style="bold")
     places = [f"{name} {port}" for name, port in served.ports.items()]
-    return [left, *(Text(line, style="dim") for line in textwrap.wrap(f"at {HOST}: {', '.join(places)}", width))]
+    return [left, *(Text(line, style="dim") for line in textwrap.wrap(f"ports at {HOST}: {', '.join(places)}", width))]
 
 
 def _state(served: Served, seen: RigSeen, glyphs: Glyphs) -> Text:
@@ -120,6 +121,8 @@ def _controls(panel: Panel, seen: RigSeen, room: int, glyphs: Glyphs) -> list[Te
         digit = str(place + 1) if place < 9 else " "
         mark = ">" if place == panel.row else " "
         worked = "  pressed" if control.springs and value != control.rest else ""
+        if control.springs and control.rest and not worked:
+            worked = "  (on at rest)"
         line = Text(f"{mark}{digit} {_lit(value, glyphs)} ", style="bold" if place == panel.row else "")
         lines.append(line.append(control.shown).append(worked, style="bold yellow"))
     if not panel.controls:

@@ -15,6 +15,7 @@ from restart_bench.model.journal import (
     CycleStarted,
     Finding,
     Forecast,
+    Introduced,
     Record,
     RunEnded,
     RunStarted,
@@ -31,7 +32,6 @@ from restart_bench.model.wording import (
     NOTHING_SHOWN,
     bounds_text,
     counted,
-    finding_words,
     reached_word,
     step_word,
     verdict_gloss,
@@ -78,6 +78,9 @@ class PlainShow:
             kind += f", rehearsal: {NOTHING_SHOWN}" if self._rehearsal else ""
             cycles = counted(record.planned_cycles, "cycle")
             return [f"test {record.run} on {record.rig} ({kind}), {cycles}, seed {record.seed}"]
+        if isinstance(record, Introduced):
+            simulated = "SIMULATED RIG: " if record.simulated else ""
+            return [f"{simulated}{record.device} answers, and says it is: {record.says}"] if record.says else []
         if isinstance(record, CycleStarted):
             case = f", {record.case}" if record.case else ""
             if record.searched:
@@ -146,5 +149,5 @@ def _judged(record: CycleJudged, way: Way) -> list[str]:
 
 def _what(finding: Finding) -> str:
     """Point and expectation, unless the reason names its expectation itself."""
-    what = f"{finding.point} {finding_words(finding)}".strip()
+    what = f"{finding.point} {finding.words}".strip()
     return "" if finding.expectation in finding.reason else f"{what}: "

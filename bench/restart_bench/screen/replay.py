@@ -167,6 +167,7 @@ class _Cycle:
             moved=tuple(self._moved(at_ns - step_ns, at_ns)),
             cut_ns=cut_ns,
             restored_ns=restored_ns,
+            marks_ns=self._marks_by(at_ns),
         )
 
     def _reading(self, name: str, at_ns: int) -> Reading | None:
@@ -182,7 +183,7 @@ class _Cycle:
             for row in range(max(1, int(first)), int(last)):
                 value = column.value(row)
                 if value is not None and column.values[row] != column.values[row - 1]:
-                    yield Moved(name, value, int(column.sent_ns[row]), int(column.received_ns[row]))
+                    yield Moved(name, value, int(column.received_ns[row]))
 
     def _switched(self, purpose: str, at_ns: int) -> int | None:
         instants = [one.after_ns for one in self.records.switchings if one.purpose == purpose and not one.problem]
@@ -212,6 +213,10 @@ class _Cycle:
     def _mark(self, name: str) -> int | None:
         bounds = self.judged.mark(name) if self.judged is not None else None
         return None if bounds is None else bounds.not_after_ns
+
+    def _marks_by(self, at_ns: int) -> dict[str, int]:
+        marks = self.judged.marks if self.judged is not None else ()
+        return {one.name: one.bounds.not_after_ns for one in marks if one.bounds.not_after_ns <= at_ns}
 
     def _phase(self, at_ns: int) -> tuple[str, int, int | None]:
         ready, ends = self._mark("ready"), ends_ns(self.records)

@@ -17,6 +17,7 @@ from restart_bench.model.journal import (
     CycleStarted,
     Finding,
     FindingKind,
+    Introduced,
     Record,
     RunEnded,
     RunStarted,
@@ -65,6 +66,13 @@ def lanes_of(rig: Rig, scenarios: Sequence[Scenario] = ()) -> tuple[Lane, ...]:
     return tuple(lanes)
 
 
+STILL_ANSWERING = ("STILL ANSWERING", "you said OFF, but the controller still answers")
+NOT_ANSWERING = ("NOT ANSWERING", "you said OUT OF RUN, but the controller does not answer: was it the mode switch?")
+_FOLLOWS_NS = NS_PER_S  # for what is read to follow what a person said
+_MARK_OF = {"ANSWERING": "answered", "RUNNING": "ready"}
+"""The mark that tells when a light came on, as it is kept: the light itself waits for `steady` and for the picture."""
+
+
 @dataclass(slots=True)
 class Gathered:
     """All that the picture needs to remember between two states."""
@@ -80,7 +88,6 @@ class Gathered:
     question: str = ""  # what a person is asked just now, and
     typed: str = ""  # what was typed in answer so far
     state: LiveState | None = None
-    seed: int | None = None
     simulated_devices: tuple[str, ...] = ()  # of an armed run: they say so of themselves
     counted: dict[Verdict, int] = field(default_factory=lambda: dict.fromkeys(Verdict, 0))
     notable: list[tuple[int, Finding]] = field(default_factory=list)
@@ -96,7 +103,6 @@ class Gathered:
     is_whole: bool = False  # of a run that was completed: how many cycles a search took is known
     done_before: int | None = None  # cycles of the runs that this one went on with; None: none was begun yet
     outcome: str = ""  # of the last cycle of a search
-    repeat: str = ""
     histories: dict[str, History] = field(default_factory=dict)
     supply: History = field(default_factory=History)
     powered: History = field(default_factory=History)
@@ -108,13 +114,14 @@ class Gathered:
     def record(self, record: Record) -> None:
         """Takes in one saved record."""
         if isinstance(record, RunStarted):
-            self.seed = record.seed
             self.simulated_devices = record.simulated_devices
+        elif isinstance(record, Introduced):
+            if record.simulated:
+                self.simulated_devices += (record.device,)
         elif isinstance(record, CycleStarted):
             self.off_for_ns, self.searched = record.off_for_ns, record.searched
             if self.done_before is None:
                 self.done_before = record.cycle - 1
-            self.repeat = f"{record.number} of {'at most ' if record.searched else ''}{record.of}"
             self.trouble = ""
             self.since.clear()
         elif isinstance(record, CycleJudged):
@@ -305,7 +312,8 @@ class Gathered:
     def _lights_since(self, state: LiveState) -> None:
         for name, lit in self.lights(state):
             if lit:
-                self.since.setdefault(name, state.at_ns)
+                marked = state.marks_ns.get(_MARK_OF.get(name, ""))
+                self.since[name] = self.since.get(name, state.at_ns) if marked is None else marked
             else:
                 self.since.pop(name, None)
 
@@ -324,12 +332,30 @@ class Gathered:
         return self._commanded(state) if proven is None else proven
 
     @property
-    def said_off_but_answers(self) -> bool:
-        """Whether a person said that the supply is off, no proof says so, and the controller still answers."""
+    def denied(self) -> tuple[str, str] | None:
+        """What stands large, and the line below it, where what a person said of supply or mode switch is denied by what
+        is read; None where nothing denies it."""
         state, supply = self.state, self.rig.supply
-        if state is None or supply is None or not supply.by_hand or self.way.switched == "run mode":
-            return False
-        return state.supply == "off" and self._proven(state) is None and state.answering is True
+        if state is None:
+            return None
+        if self.way.switched == "run mode":
+            return self._mode_denied(state)
+        if supply is None or not supply.by_hand or state.supply != "off" or self._proven(state) is not None:
+            return None
+        return STILL_ANSWERING if state.answering is True else None
+
+    def _mode_denied(self, state: LiveState) -> tuple[str, str] | None:
+        mode = self.rig.mode
+        if mode is None or not mode.by_hand or state.cut_ns is None or self._commanded(state):
+            return None
+        proven = self._proven(state)
+        if proven is None and state.answering is False:
+            return NOT_ANSWERING
+        if not proven or state.at_ns - state.cut_ns < _FOLLOWS_NS:
+            return None
+        name = next(name for name, _, _ in mode_proofs(self.rig) if name in state.readings)
+        read = value_word(state.readings[name].value or False)
+        return "STILL IN RUN MODE", f"you said OUT OF RUN, but {self.rig.points[name].shown} still reads {read}"
 
     def lights(self, state: LiveState) -> tuple[tuple[str, bool | None], ...]:
         """The four lights, in the order in which a restart passes them; None where it is unknown."""

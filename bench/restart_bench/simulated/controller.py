@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from functools import partial
 
 from restart_bench.model.clock import NS_PER_MS, now_ns
-from restart_bench.model.rig import Device, Point, Table, Value
+from restart_bench.model.rig import Device, Point, Value
 from restart_bench.plc.interpreter import Interpreter, State
-from restart_bench.simulated.faults import Playing, refused
+from restart_bench.simulated.faults import Playing
 from restart_bench.simulated.port import Port
-from restart_bench.simulated.tables import Tables, registers_of, value_of, width
+from restart_bench.simulated.tables import OfTables, Tables, registers_of, value_of, width
 from restart_bench.simulated.timing import Alarms, sleep_until
 from restart_bench.simulated.wiring import Wiring
 
@@ -32,7 +32,7 @@ class Scanning:
     started_ns: int
 
 
-class Controller:
+class Controller(OfTables):
     """The device on the supply that is cut. `feed` tells it whether its supply is there."""
 
     def __init__(self, device: Device, wiring: Wiring, draws: random.Random) -> None:
@@ -69,27 +69,9 @@ class Controller:
         """Exception 06 while it boots."""
         return self.stage == BUSY
 
-    def exists(self, table: Table, address: int, count: int) -> bool:
-        """See `wire.WireDevice`."""
-        return self._tables.exists(table, address, count)
-
-    def unanswered(self, table: Table, address: int, count: int) -> bool:
-        """See `wire.WireDevice`."""
-        touched = self._tables.touched(table, address, count)
-        faults = self._wiring.facts.of_restart
-        return any(faults.at_point("point-unanswered", point.name) is not None for point in touched)
-
-    def refused(self, table: Table, address: int, count: int) -> int | None:
-        """See `wire.WireDevice`."""
-        return refused(self._wiring.facts.of_restart, self._tables.touched(table, address, count))
-
-    def read(self, table: Table, address: int, count: int) -> list[int]:
-        """See `wire.WireDevice`."""
-        return self._tables.read(table, address, count)
-
-    def write(self, table: Table, address: int, values: list[int]) -> None:
-        """See `wire.WireDevice`."""
-        self._tables.write(table, address, values)
+    def playing(self) -> Playing:
+        """See `OfTables`."""
+        return self._wiring.facts.of_restart
 
     def value(self, point: Point) -> Value:
         """What the controller answers for a point."""

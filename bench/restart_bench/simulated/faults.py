@@ -10,7 +10,6 @@ from typing import Any
 from restart_bench.model.clock import now_ns
 from restart_bench.model.fault_catalogue import prepared
 from restart_bench.model.program import InjectedFault
-from restart_bench.model.rig import Point
 
 Settings = dict[str, Any]
 
@@ -75,9 +74,3 @@ class FaultPlayer:
         if self.cut < settings["from_cut"] or (last is not None and self.cut > last):
             return False
         return settings["one_in"] == 1 or self._draws.randrange(settings["one_in"]) == 0
-
-
-def refused(playing: Playing, touched: Iterable[Point]) -> int | None:
-    """Code of the exception that a request draws which touches these points; None where none of them is refused."""
-    found = (playing.at_point("point-refused", point.name) for point in touched)
-    return next((int(one["code"]) for one in found if one is not None), None)

@@ -5,15 +5,15 @@ from __future__ import annotations
 from functools import partial
 
 from restart_bench.model.clock import now_ns
-from restart_bench.model.rig import Device, Point, Table, Value
-from restart_bench.simulated.faults import refused
+from restart_bench.model.rig import Device, Point, Value
+from restart_bench.simulated.faults import Playing
 from restart_bench.simulated.port import Port
-from restart_bench.simulated.tables import Tables, between_levels
+from restart_bench.simulated.tables import OfTables, Tables, between_levels
 from restart_bench.simulated.timing import Alarms
 from restart_bench.simulated.wiring import Wiring
 
 
-class Independent:
+class Independent(OfTables):
     """One device on a supply of its own (unless `independent-on-cut-supply` plays)."""
 
     busy = False
@@ -36,26 +36,9 @@ class Independent:
             if kind not in ("alive", "uptime"):
                 wiring.watch(what, point.name, partial(self.value, point))
 
-    def exists(self, table: Table, address: int, count: int) -> bool:
-        """See `wire.WireDevice`."""
-        return self._tables.exists(table, address, count)
-
-    def unanswered(self, table: Table, address: int, count: int) -> bool:
-        """See `wire.WireDevice`."""
-        touched = self._tables.touched(table, address, count)
-        return any(self._wiring.faults.now.at_point("point-unanswered", point.name) is not None for point in touched)
-
-    def refused(self, table: Table, address: int, count: int) -> int | None:
-        """See `wire.WireDevice`."""
-        return refused(self._wiring.faults.now, self._tables.touched(table, address, count))
-
-    def read(self, table: Table, address: int, count: int) -> list[int]:
-        """See `wire.WireDevice`."""
-        return self._tables.read(table, address, count)
-
-    def write(self, table: Table, address: int, values: list[int]) -> None:
-        """See `wire.WireDevice`."""
-        self._tables.write(table, address, values)
+    def playing(self) -> Playing:
+        """See `OfTables`."""
+        return self._wiring.faults.now
 
     def value(self, point: Point) -> Value:
         """What the device reads at a point."""

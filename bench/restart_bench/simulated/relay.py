@@ -6,16 +6,16 @@ import random
 from collections.abc import Callable
 
 from restart_bench.model.clock import now_ns
-from restart_bench.model.rig import Point, RigSupply, Table
+from restart_bench.model.rig import Point, RigSupply
 from restart_bench.simulated.faults import FaultPlayer
-from restart_bench.simulated.tables import Tables
+from restart_bench.simulated.tables import OfTables, Tables
 from restart_bench.simulated.timing import Alarms
 
 DROP_OUT = 0.6  # below this fraction of the nominal voltage the controller loses its power
 DRAWN = (0.2, 0.8)  # share of a data sheet's longest delay; what the machine itself adds still stays within it
 
 
-class Relay:
+class Relay(OfTables):
     """A Modbus device with one coil. The supply follows its contact; `changed` is called after every
     movement, with the time just before it."""
 
@@ -50,26 +50,6 @@ class Relay:
     def fraction(self) -> float:
         """Voltage behind the contact, as a fraction of nominal."""
         return self.level if (self.closed or self.fed) and not self.dipped else 0.0
-
-    def exists(self, table: Table, address: int, count: int) -> bool:
-        """See `wire.WireDevice`."""
-        return self._tables.exists(table, address, count)
-
-    def unanswered(self, table: Table, address: int, count: int) -> bool:
-        """The relay module answers always."""
-        return False
-
-    def refused(self, table: Table, address: int, count: int) -> int | None:
-        """It refuses nothing that exists."""
-        return None
-
-    def read(self, table: Table, address: int, count: int) -> list[int]:
-        """See `wire.WireDevice`."""
-        return self._tables.read(table, address, count)
-
-    def write(self, table: Table, address: int, values: list[int]) -> None:
-        """See `wire.WireDevice`."""
-        self._tables.write(table, address, values)
 
     def command(self, coil: bool) -> None:
         """Energise the coil or not: the contact follows within its delay."""

@@ -1,7 +1,7 @@
 """The programmable supply of a simulated rig: it speaks SCPI over TCP and can stand between on and off.
 
-Only what SCPI-1999 and IEEE 488.2 name for an output and its voltage: OUTP, OUTP?, VOLT, VOLT?, MEAS:VOLT?, INST:NSEL,
-SYST:ERR?, *IDN?. Anything else goes into the error queue as -113 (undefined header, SCPI-1999 volume 2, 21.8.5).
+Only what SCPI-1999 and IEEE 488.2 name for an output and its voltage: OUTP, OUTP?, VOLT, VOLT?, INST:NSEL, SYST:ERR?,
+*IDN?. Anything else goes into the error queue as -113 (undefined header, SCPI-1999 volume 2, 21.8.5).
 """
 
 from __future__ import annotations
@@ -67,8 +67,6 @@ class ScpiPort:
                 return str(int(self._supply.coil))
             case "VOLT?":
                 return f"{self._volts:g}"
-            case "MEAS:VOLT?":
-                return f"{self._supply.fraction * self._full_volts:g}"
             case "OUTP" if value in ("ON", "1", "OFF", "0"):
                 self._supply.command(value in ("ON", "1"))
             case "VOLT":

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from restart_bench.model.rig import BIT_TABLES, REGISTERS_OF, Point, Table, Value
+from restart_bench.simulated.faults import Playing
 
 _PACKED = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
 _RANGE = {
@@ -119,3 +120,36 @@ class Tables:
     def _words(self, point: Point) -> tuple[int, ...]:
         value = self.value(point)
         return (int(bool(value)),) if point.table in BIT_TABLES else registers_of(point, value)
+
+
+class OfTables:
+    """A device that answers from its tables, as `wire.WireDevice` asks, with the faults that play for it."""
+
+    _tables: Tables
+
+    def playing(self) -> Playing:
+        """The faults that concern what it answers: none, unless a device says otherwise."""
+        return Playing()
+
+    def exists(self, table: Table, address: int, count: int) -> bool:
+        """True if all of these addresses do."""
+        return self._tables.exists(table, address, count)
+
+    def unanswered(self, table: Table, address: int, count: int) -> bool:
+        """True if a request that touches these addresses gets no reply."""
+        playing, touched = self.playing(), self._tables.touched(table, address, count)
+        return any(playing.at_point("point-unanswered", point.name) is not None for point in touched)
+
+    def refused(self, table: Table, address: int, count: int) -> int | None:
+        """Code of the exception that a request to these addresses draws; None where none of them is refused."""
+        playing, touched = self.playing(), self._tables.touched(table, address, count)
+        found = (playing.at_point("point-refused", point.name) for point in touched)
+        return next((int(one["code"]) for one in found if one is not None), None)
+
+    def read(self, table: Table, address: int, count: int) -> list[int]:
+        """Bits (0, 1) or registers."""
+        return self._tables.read(table, address, count)
+
+    def write(self, table: Table, address: int, values: list[int]) -> None:
+        """Bits or registers from a client."""
+        self._tables.write(table, address, values)

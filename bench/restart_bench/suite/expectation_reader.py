@@ -11,9 +11,8 @@ from restart_bench.files.cures import closest
 from restart_bench.files.kinds import AS_BEFORE
 from restart_bench.files.validation import KeyPath, Ledger
 from restart_bench.model.clock import BLIND_NS
-from restart_bench.model.journal import MARKS
 from restart_bench.model.rig import Point, Rig, Value, Wanted
-from restart_bench.model.scenario import EXPECTATION_KINDS, Expectation, ExpectationKind, Gap, MarkLimit, Window
+from restart_bench.model.scenario import EXPECTATION_KINDS, MARKS, Expectation, ExpectationKind, Gap, MarkLimit, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import show_expectation, show_limits, show_wanted, show_window
 from restart_bench.suite.names import Names, value_for, wanted_mapping, wanted_value, widened
@@ -124,7 +123,7 @@ def _read_is(told: _Told) -> _Read:
         return None
     return wanted, {
         "window": _window(told.written),
-        "start": _start(told.path, told.written, told.rig, told.names, told.ledger),
+        "start": _start(told.path, told.written, told.names, told.ledger),
         "blind_ns": told.written.blind if told.written.blind is not None else BLIND_NS,
         "until": told.written.until or "watch",
     }
@@ -240,7 +239,7 @@ def _window(told: ExpectationIn) -> Window | None:
     return Window(*told.between) if told.between is not None else None
 
 
-def _start(path: KeyPath, told: ExpectationIn, rig: Rig, names: Names, ledger: Ledger) -> str:
+def _start(path: KeyPath, told: ExpectationIn, names: Names, ledger: Ledger) -> str:
     """What a window counts from: a mark, or the point that is read for the one named."""
     if told.from_ is None or told.from_ in ("restored", "ready"):
         return told.from_ or "restored"
@@ -278,7 +277,7 @@ def times_of(model: ScenarioIn, rig: Rig, ledger: Ledger) -> tuple[MarkLimit, ..
         window = _mark_window(path, told, ledger)
         if window is not None:
             text = f"{mark} {show_window(window)}"
-            found.append(MarkLimit(mark, window, text, ledger.line(path)))
+            found.append(MarkLimit(mark, window, text))
             if mark == "ready" and window.not_after_ns is not None and window.not_after_ns > rig.ready.within_ns:
                 text = f"the bench waits for ready no longer than {show_duration(rig.ready.within_ns)}"
                 ledger.warn(path, text, "raise within: in the rig's ready")
@@ -317,7 +316,6 @@ def start_gaps(model: ScenarioIn, rig: Rig, names: Names, ledger: Ledger) -> tup
                         told.at_least,
                         told.at_most,
                         f"{then} {show_limits(told.at_least, told.at_most)} after {first}",
-                        ledger.line(path),
                     )
                 )
     return tuple(found)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from restart_bench.files.cures import VALUE, Refusal, closest, cure_for
 from restart_bench.files.faults import Fault, FaultsFound, in_order
-from restart_bench.files.tree import Files, ReadFile, Scalar, is_file, read_bytes, read_yaml, same_file
+from restart_bench.files.tree import Files, ReadFile, Scalar, is_file, is_folder, read_bytes, read_yaml, same_file
 from restart_bench.model.program import Program
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Expect, Scenario, off_expectations, proven_channel
@@ -87,7 +87,7 @@ def load_rig(path: Path, *, cards: Mapping[str, SupplyCard], program: Path | Non
     """A rig file (or the rig.yaml of a folder) without its scenarios; `program` replaces what it names under
     `simulation:`. Raises FaultsFound with all that is wrong."""
     faults: list[Fault] = []
-    file = _rig_in(path, faults) if path.is_dir() else path
+    file = _rig_in(path, faults) if is_folder(path) else path
     suite = _suite(_Ordered(file), program, None, cards, Files(), faults) if file is not None else None
     if faults or suite is None:
         raise FaultsFound(faults)
@@ -131,7 +131,7 @@ def _orders(paths: Sequence[Path], rig: Path | None, files: Files, faults: list[
     """One order for each rig file, in the order in which the paths name them."""
     orders: dict[Path, _Ordered] = {}
     for path in paths:
-        if path.is_dir():
+        if is_folder(path):
             _order_folder(path, rig, orders, files, faults)
         else:
             _order_file(path, rig, orders, files, faults)

@@ -15,8 +15,8 @@ from restart_bench.campaigns.time_left import TimeLeft
 from restart_bench.model.clock import HOUR_NS, NS_PER_S
 from restart_bench.model.rig import BIT_TABLES, Device, Rig, RigSupply
 from restart_bench.model.samples import SampleLayout
-from restart_bench.model.scenario import Case, Demonstration, Expectation, Press, Scenario, Step
-from restart_bench.model.step_kinds import facts_of, starts_of
+from restart_bench.model.scenario import Case, Demonstration, Expectation, Scenario, Step
+from restart_bench.model.step_kinds import facts_of, starts_of, step_words
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import show_wanted
 from restart_bench.suite.scenario_reader import longest_need, watch_needs
@@ -249,12 +249,6 @@ def _fewest(scenario: Scenario) -> int:
     return least_cycles(plan_of(scenario.search))
 
 
-def _step_text(rig: Rig, step: Step) -> str:
-    """What happens in a step; a button that nothing is wired to is pressed by a person, as long as he presses."""
-    pressed = rig.points[step.action.point].by_hand if isinstance(step.action, Press) else None
-    return step.text if pressed is None else f"a person presses briefly: {pressed}"
-
-
 def _timeline(rig: Rig, scenario: Scenario, case: Case, back: Span, to_ready: Span, to_end: Span) -> tuple[Moment, ...]:
     gone, returned = ("supply off", "supply on") if scenario.how == "supply" else ("run mode left", "run mode entered")
     moments = [Moment(Span(), gone if case.level is None else f"supply down to {case.level.text}")]
@@ -269,8 +263,8 @@ def _timeline(rig: Rig, scenario: Scenario, case: Case, back: Span, to_ready: Sp
     moments += _limits(scenario, case)
     moments.append(Moment(back + to_end, _why_so_long(rig, scenario)))
     in_time = sorted(moments, key=lambda one: (one.at.low_ns, one.at.high_ns or 0) if one.at is not None else (0, 0))
-    before = [Moment(None, _step_text(rig, step), "before") for step in scenario.before]
-    checks = [Moment(None, f"function check: {_step_text(rig, step)}", "after") for step in scenario.function_check]
+    before = [Moment(None, step_words(rig, step), "before") for step in scenario.before]
+    checks = [Moment(None, f"function check: {step_words(rig, step)}", "after") for step in scenario.function_check]
     return (*before, *in_time, *checks)
 
 

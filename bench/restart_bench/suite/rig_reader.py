@@ -21,16 +21,18 @@ from restart_bench.model.rig import (
     Rig,
     Value,
     Wanted,
+    first_supplied,
     isolation_ends,
 )
 from restart_bench.suite.names import Names, may_be_pressed, value_for, wanted_value
 from restart_bench.suite.rig_points import devices_of, points_of
 from restart_bench.suite.rig_schema import ModeIn, RigIn, TestIn
+from restart_bench.suite.supply_address import at_its_controller
 from restart_bench.suite.supply_reader import supply_of
 from restart_bench_drivers.interface import SupplyCard
 
 RIG_STAND_INS: dict[str, Any] = {"rig": "rig", "loads": "harmless", "devices": {}, "points": {}}
-SUPPLY_BROKEN = "<supply>"
+SUPPLY_BROKEN, MODE_BROKEN = "<supply>", "<mode>"
 LONGEST_CHAIN = 20  # of files that extend one another
 CONTACT_LOST = Proof(kind="contact lost")
 
@@ -108,7 +110,7 @@ def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledge
         loads=model.loads,
         devices=devices,
         points=points,
-        supply=supply_of(model, cards, ledger),
+        supply=at_its_controller(supply_of(model, cards, ledger), first_supplied(devices)),
         ready=_ready(model, names, ledger),
         proof_of_cut=_proofs(model, names, ledger),
         check_channels=_conditions(model, "check_channels", names, ledger),
@@ -126,17 +128,13 @@ def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledge
         simulation=model.simulation,
         path=path,
     )
-    mode = _mode(model.mode, rig, names, ledger)
+    rig_with_mode = replace(rig, mode=_mode(model.mode, rig, names, ledger))
     _check_independence(rig, ledger)
     _check_addresses(rig, ledger)
     _warn_about_ready(model, rig, ledger)
     _warn_about_uptime(rig, ledger)
     _warn_about_contact(rig, ledger)
-    return _with_mode(rig, mode)
-
-
-def _with_mode(rig: Rig, mode: Mode | None) -> Rig:
-    return replace(rig, mode=mode)
+    return rig_with_mode
 
 
 def _groups(model: RigIn, points: dict[str, Point], ledger: Ledger) -> dict[str, tuple[str, ...]]:
@@ -411,11 +409,14 @@ def _named(tree: Block, key: str) -> set[str]:
 
 
 def _broken(tree: Block, rig: Rig, ledger: Ledger) -> frozenset[str]:
-    """Names whose own entry is faulty or did not become a point or group, their terminals, and `SUPPLY_BROKEN`."""
+    """Names whose own entry is faulty or did not become a point or group, their terminals, and what stands for a supply
+    or a mode that could not be read as it is written."""
     found: set[str] = set()
     for key, known in (("points", set(rig.points)), ("groups", set(rig.groups))):
         found |= {name for name in _named(tree, key) if name not in known or ledger.is_faulty((key, name))}
     found |= {f"{name}_terminal" for name in found}
     if "supply" in tree and (rig.supply is None or ledger.is_faulty(("supply",))):
         found.add(SUPPLY_BROKEN)
+    if "mode" in tree and (rig.mode is None or (not rig.mode.proof and ("proof" in _named(tree, "mode") or found))):
+        found.add(MODE_BROKEN)
     return frozenset(found)

@@ -29,7 +29,7 @@ from restart_bench.model.units import UnitRefused, show_duration
 from restart_bench.model.wording import counted, listed
 from restart_bench.suite.expectation_reader import during_of, expectations_of, start_gaps, times_of
 from restart_bench.suite.names import Names
-from restart_bench.suite.rig_reader import SUPPLY_BROKEN
+from restart_bench.suite.rig_reader import MODE_BROKEN, SUPPLY_BROKEN
 from restart_bench.suite.scenario_schema import CutIn, ScenarioIn, SearchIn
 from restart_bench.suite.searching import check_search, search_of
 from restart_bench.suite.steps_reader import steps_of, verb_of
@@ -83,7 +83,7 @@ def _scenario(
     ledger: Ledger,
 ) -> Scenario:
     by_mode = model.cut.how == "mode"
-    if SUPPLY_BROKEN not in names.broken or by_mode:
+    if (MODE_BROKEN if by_mode else SUPPLY_BROKEN) not in names.broken:
         _check_cut(model, rig, card, ledger)
     held: set[str] = set()
     before = steps_of("before", model.before, rig, names, ledger, held)

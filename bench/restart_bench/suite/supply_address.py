@@ -6,9 +6,11 @@ import ipaddress
 import re
 from collections.abc import Mapping
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from restart_bench.model.rig import Device, RigSupply
 from restart_bench_drivers.interface import Key, SupplyCard
 
 # Pins of the 40-pin header by their number there (Raspberry Pi documentation, "GPIO and the 40-pin header").
@@ -24,6 +26,15 @@ def address_of(card: SupplyCard, settings: Mapping[str, Any]) -> str:
     values = {name: settings.get(name, keys[name].default) for name in card.address_keys if name in keys}
     told = (f"{name}={_spelled(keys[name], value)}" for name, value in values.items() if value is not None)
     return " ".join([card.name, *told])
+
+
+def at_its_controller(supply: RigSupply | None, controller: Device | None) -> RigSupply | None:
+    """A switch has no address, and rigs may label theirs alike: one that a person works is told from others by the
+    controller that it feeds, too."""
+    if supply is None or controller is None or not supply.by_hand:
+        return supply
+    where = f"{_host(controller.host)}:{controller.port} unit {controller.unit}"
+    return replace(supply, address=f"{supply.address} controller={where}")
 
 
 def addresses_now(address: str) -> tuple[str, ...]:

@@ -18,7 +18,7 @@ from typing import IO, Any, cast
 
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.clock import NS_PER_S
-from restart_bench.model.journal import CycleJudged, Record, RunEnded, RunStarted, Trouble
+from restart_bench.model.journal import CycleJudged, Introduced, Record, RunEnded, RunStarted, Trouble
 from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, RunOutcome
 from restart_bench.model.verdicts import EXIT_BAD_INPUT
@@ -65,6 +65,8 @@ class Telling:
         elif isinstance(record, CycleJudged):
             told = {"cycle": record.cycle, "scenario": record.scenario, "verdict": record.verdict.value}
             self.tell("cycle", **told, lines=lines)
+        elif isinstance(record, Introduced) and record.simulated:
+            self.tell("note", text=lines[0])
         elif isinstance(record, Trouble):
             self.tell("note", text=record.text)
         elif isinstance(record, RunEnded):

@@ -37,7 +37,6 @@ _DRAW_S = 0.25
 class Asked:
     """What `run` was asked for, beside its suites: files for all of them, and what is written at the end."""
 
-    rig: Path | None
     program: Path | None
     json: bool
     junit: bool

@@ -7,12 +7,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
+from typing import TYPE_CHECKING
 
-from restart_bench.model.journal import CycleJudged
 from restart_bench.model.scenario import At, Case, Expect, Level, Scenario, Search, Step
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import WORST_FIRST, Verdict
 from restart_bench.model.wording import counted, show_wanted, some
+
+if TYPE_CHECKING:
+    from restart_bench.model.journal import CycleJudged
 
 
 @dataclass(frozen=True, slots=True)

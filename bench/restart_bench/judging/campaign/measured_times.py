@@ -21,9 +21,9 @@ from restart_bench.campaigns.order_statistics import (
     tolerance_size,
 )
 from restart_bench.judging.summary import by_case
-from restart_bench.model.journal import MARKS, CycleJudged, Finding, FindingKind
+from restart_bench.model.journal import CycleJudged, Finding, FindingKind
 from restart_bench.model.rig import Rig
-from restart_bench.model.scenario import Scenario, Window
+from restart_bench.model.scenario import MARKS, Scenario, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import at_least, at_most, bounds_text

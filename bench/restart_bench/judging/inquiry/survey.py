@@ -15,8 +15,8 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.traces import Reads, longest_gap_ns
 from restart_bench.model.clock import Bounds
-from restart_bench.model.journal import MARKS
 from restart_bench.model.rig import Point, Rig, always_moving
+from restart_bench.model.scenario import MARKS
 from restart_bench.model.wording import COMES_BACK, COMES_ON, STAYS_OFF, bounds_text, counted
 
 Class = Literal["stays off", "comes back", "comes on", "pulses", "by start", "unsteady", "not seen"]
@@ -58,7 +58,6 @@ class OutputCycle:
     delay_ns: Span | None = None
     excluded_ns: int = 0
     blind: bool = False
-    cycle: int = 0
     start: str = ""  # the state that was cut from, in words
 
 
@@ -122,10 +121,10 @@ def watched(evidence: Evidence, kind: CutKind, start: str = "") -> Watched | Non
     cut, restored = evidence.cut, evidence.restored
     if cut is None or restored is None:
         return None
-    rig, cycle = evidence.rig, evidence.records.started.cycle
+    rig = evidence.rig
     end = min(evidence.watch_end_ns, evidence.end_ns)
     outputs = {
-        point.name: output_cycle(evidence.reads(rig.judged_point(point.name)), cut, restored, end, cycle)
+        point.name: output_cycle(evidence.reads(rig.judged_point(point.name)), cut, restored, end)
         for point in rig.outputs()
     }
     outputs = {name: replace(seen, start=start) for name, seen in outputs.items()}
@@ -158,7 +157,7 @@ def _kept(evidence: Evidence, name: str, end_ns: int) -> tuple[float, float] | N
     return (before, float(after.value[-1])) if before is not None and len(after) else None
 
 
-def output_cycle(reads: Reads, cut: Bounds, restored: Bounds, end_ns: int, cycle: int = 0) -> OutputCycle:
+def output_cycle(reads: Reads, cut: Bounds, restored: Bounds, end_ns: int) -> OutputCycle:
     """What one output did over one cut, from its reads that count."""
     before = reads.value_until(cut.not_before_ns)
     after = reads.inside(cut.not_before_ns, end_ns)
@@ -166,7 +165,7 @@ def output_cycle(reads: Reads, cut: Bounds, restored: Bounds, end_ns: int, cycle
     excluded = longest_gap_ns(reads, cut.not_before_ns, end_ns)
     known = None if before is None else bool(before)
     if known is None or len(late) == 0:
-        return OutputCycle(known, None, excluded_ns=excluded, blind=True, cycle=cycle)
+        return OutputCycle(known, None, excluded_ns=excluded, blind=True)
     steady = bool((late.value == late.value[0]).all())
     rows = _rows(reads, after)
     pulses = tuple(
@@ -176,7 +175,7 @@ def output_cycle(reads: Reads, cut: Bounds, restored: Bounds, end_ns: int, cycle
     )
     last = rows[-1]
     delay = _since(restored, last.begun_ns) if len(rows) > 1 and last.on else None
-    return OutputCycle(known, last.on if steady else None, pulses, delay, excluded, cycle=cycle)
+    return OutputCycle(known, last.on if steady else None, pulses, delay, excluded)
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,12 +61,8 @@ class Layout:
             return False
         return name in self._wanted or not isinstance(self.program.memory.get(name, Memory(name)).initial, bool)
 
-    def commands(self) -> tuple[str, ...]:
-        """Inputs that a person works."""
-        return tuple(one.name for one in self.inputs.values() if one.role == "command")
-
     def sensors(self) -> tuple[str, ...]:
-        """All other inputs."""
+        """Inputs that no person works."""
         return tuple(one.name for one in self.inputs.values() if one.role != "command")
 
     def chains(self) -> Iterator[tuple[Slot, Slot]]:

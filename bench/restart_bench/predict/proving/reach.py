@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from itertools import count
 
 from restart_bench.predict.proving.layout import Slot
@@ -22,14 +21,6 @@ Cube = tuple[tuple[Slot, bool], ...]
 
 class GaveUp(Exception):
     """A question took more steps than it was given."""
-
-
-@dataclass(slots=True)
-class _Duty:
-    """A cube that has to be shown unreachable within so many steps."""
-
-    cube: tuple[int, ...]
-    level: int
 
 
 class Reachability:
@@ -76,15 +67,15 @@ class Reachability:
         """False if a path of at most as many steps as there are frames leads into the cube."""
         deepest = len(self._frames) - 1
         number = count()
-        waiting: list[tuple[int, int, _Duty]] = [(deepest, next(number), _Duty(wanted, deepest))]
+        waiting = [(deepest, next(number), wanted)]  # cubes to be shown unreachable within so many steps
         while waiting:
-            level, _, duty = heapq.heappop(waiting)
-            if level == 0 or self._meets_initial(duty.cube):
+            level, _, cube = heapq.heappop(waiting)
+            if level == 0 or self._meets_initial(cube):
                 return False
-            core, found = self._entered(duty.cube, level - 1)
+            core, found = self._entered(cube, level - 1)
             if found is not None:
-                heapq.heappush(waiting, (level - 1, next(number), _Duty(found, level - 1)))
-                heapq.heappush(waiting, (level, next(number), duty))
+                heapq.heappush(waiting, (level - 1, next(number), found))
+                heapq.heappush(waiting, (level, next(number), cube))
                 continue
             lemma = self._smaller(core, level - 1)
             reached = level
@@ -92,7 +83,7 @@ class Reachability:
                 reached += 1
             self._learn(lemma, reached)
             if reached < deepest:
-                heapq.heappush(waiting, (reached + 1, next(number), duty))
+                heapq.heappush(waiting, (reached + 1, next(number), cube))
         return True
 
     def _entered(self, cube: tuple[int, ...], level: int | None) -> tuple[tuple[int, ...], tuple[int, ...] | None]:

@@ -7,7 +7,7 @@ claims: no state that meets the lemmas shows one.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
 from restart_bench.predict.proving.parts import COLD, DARK, HELD, LATER, SENSORS, UNSETTLED, Part
 from restart_bench.predict.proving.proofs import Certificate, Proof
@@ -73,14 +73,10 @@ def _not_inductive(system: System, lemmas: Sequence[Cube]) -> Iterator[str]:
     circuit = system.circuit
     now = [[-_literal(system.bits, bit) for bit in lemma] for lemma in lemmas]
     after = [circuit.every(_literal(system.next, bit) for bit in lemma) for lemma in lemmas]
-    solver = new_solver([*circuit.clauses, *now, _some(after)], name=OTHER)
+    solver = new_solver([*circuit.clauses, *now, after], name=OTHER)
     if lemmas and solver.solve():
         yield "a step breaks the lemmas"
     solver.delete()
-
-
-def _some(literals: Iterable[int]) -> list[int]:
-    return list(literals)
 
 
 def _literal(bits: dict[tuple[str, object], int], bit: tuple[tuple[str, object], bool]) -> int:

@@ -246,9 +246,7 @@ class RecordData:
     verdict: Verdict
     reason: str
     how_ended: str
-    exit_code: int
     started: str
-    ended: str
     by: str
     scenarios: tuple[ScenarioRow, ...]
     matrix: tuple[MatrixLine, ...]
@@ -271,6 +269,7 @@ class RecordData:
     program_text: str = ""  # of the program model, where there is one
     explanation: Explanation | None = None  # why, as that program behaves
     simulated_devices: tuple[str, ...] = ()  # of an armed run: they say so of themselves
+    unheard_devices: tuple[str, ...] = ()  # of an armed run: they were never heard to say what they are
     played: PlayedPicture | None = None  # where more than one combination is asked for
     judged_again_by: str = ""  # a scenario file, where the judgement is not the one that is archived
     altered: str = ""  # of an archive that is not as it was closed: what is not

@@ -74,6 +74,8 @@ def _test(run: ArchivedRun, suite: Suite) -> Iterator[Fact]:
     yield Fact("loads", rig.loads + _isolation(rig))
     for name, said in (fields.get("identities") or {}).items():
         yield Fact(f"{name} says it is", str(said))
+    for name in fields.get("unheard_devices") or ():
+        yield Fact(f"{name} says it is", "not known: it was not heard when asked")
     if fields.get("armed"):
         yield Fact("armed by naming", str(fields["armed"]))
     if fields.get("supply_left"):

@@ -34,6 +34,7 @@ from restart_bench.model.journal import (
 from restart_bench.model.outcome import OneRun
 from restart_bench.model.rig import Point, Rig
 from restart_bench.model.scenario import Scenario
+from restart_bench.model.step_kinds import step_words
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import (
@@ -94,13 +95,12 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         rig_label=str(suite.rig.record.get("title") or suite.rig.name),
         simulated=run.simulated,
         simulated_devices=tuple(str(name) for name in run.run.get("simulated_devices") or ()),
+        unheard_devices=tuple(str(name) for name in run.run.get("unheard_devices") or ()),
         rehearsal=bool(run.run.get("rehearsal")),
         verdict=verdict,
         reason=reason,
         how_ended=ended.how if ended is not None else "not ended",
-        exit_code=ended.exit_code if ended is not None else 4,
         started=moment(started.wall) if started is not None else "",
-        ended=moment(ended.wall) if ended is not None else "",
         by=str(run.run.get("by") or ""),
         program=program_words(run, suite),
         switched=switched_words(run, suite),
@@ -224,7 +224,7 @@ def _scenario_rows(
             planned=int(planned.get(scenario.name, outcome.cycles)),
             counted={str(verdict): number for verdict, number in outcome.counted.items()},
             limits=outcome.limits,
-            steps=tuple(_steps(scenario)),
+            steps=tuple(_steps(suite.rig, scenario)),
             notes=scenario.notes,
             cases=tuple(_case_lines(scenario, cycles)),
             search=picture_of(search_found(scenario, cycles)),
@@ -246,9 +246,9 @@ def _case_lines(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[C
         )
 
 
-def _steps(scenario: Scenario) -> Iterator[str]:
+def _steps(rig: Rig, scenario: Scenario) -> Iterator[str]:
     for step in scenario.before:
-        yield f"before: {step.text}"
+        yield f"before: {step_words(rig, step)}"
     off = listed(dict.fromkeys(cut_words(case) for case in scenario.cases))
     if scenario.search is not None:
         level = next((f" at {one.level.text}" for one in scenario.cases if one.level is not None), "")
@@ -260,7 +260,7 @@ def _steps(scenario: Scenario) -> Iterator[str]:
     settle = f"settled {show_duration(scenario.settle_ns)} after ready"
     yield f"after: watch for {show_duration(scenario.watch_ns)}, {settle}"
     for step in scenario.function_check:
-        yield f"function check: {step.text}"
+        yield f"function check: {step_words(rig, step)}"
     if scenario.search is None:
         yield f"each case {counted(scenario.repeat, 'time')}, {_order_words(scenario)}"
     else:

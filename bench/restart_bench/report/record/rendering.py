@@ -15,7 +15,7 @@ from markupsafe import Markup, escape
 
 from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS
 from restart_bench.model import wording as reasons
-from restart_bench.model.journal import MARKS
+from restart_bench.model.scenario import MARKS
 from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, symbols
 from restart_bench.report.explaining import NOT_CLAIMED, nothing_told, restart_words
 from restart_bench.report.record import text as wording
