@@ -43,6 +43,14 @@ def demonstrating(told: str) -> str:
     return SCENARIO.replace("after:", f"demonstrate: {{{told}}}\nafter:")
 
 
+def test_how_long_a_run_takes_is_told_without_the_time_of_people(tmp_path: Path) -> None:
+    """Where nobody is asked it is all that there is."""
+    pressed = re.sub(r"(start: \{.*?), writable: true", r"\1, by_hand: green button", RIG)
+    assert pressed != RIG
+    for rig, by_people in ((RIG, False), (pressed, True)):
+        assert ("without people's time" in plan(tmp_path, rig=rig)) is by_people
+
+
 @pytest.mark.parametrize(
     ("told", "cycles", "shows"),
     [

@@ -151,7 +151,7 @@ def test_what_is_of_one_run_is_refused_for_several(suites: LampSuites) -> None:
 
 def test_a_rig_that_is_not_armed_keeps_all_from_beginning(suites: LampSuites) -> None:
     """The one that is armed is named in vain: nothing moves."""
-    assert "south is a real rig and is not armed" in refused(suites, armed=("north", None))
+    assert "south is not armed: nothing was moved" in refused(suites, armed=("north", None))
 
 
 def test_two_rigs_of_one_name_are_refused(suites: LampSuites) -> None:

@@ -279,7 +279,7 @@ def test_the_next_steps_are_named(
     for command in ("restart-bench check", "--simulated", "restart-bench look"):
         assert command in said
     assert f"restart-bench simulate {tmp_path / 'my-rig'} --port 20001 --panel" in said
-    assert "127.0.0.1:20003 as the relay's" in said
+    assert "host: 127.0.0.1, port: 20001" in said and "20003 at the relay" in said
 
 
 def test_who_switches_by_hand_is_shown_the_panel(
@@ -291,7 +291,7 @@ def test_who_switches_by_hand_is_shown_the_panel(
     write_suite(folder, by_hand=True)
     said = capsys.readouterr().out
     assert f"restart-bench simulate {folder} --port 20001 --panel" in said
-    assert "127.0.0.1:20001" in said
+    assert "`host: 127.0.0.1, port: 20001` at the controller in rig.yaml" in said
 
 
 def test_the_panel_stands_at_the_port_that_was_typed(

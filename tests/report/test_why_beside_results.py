@@ -78,6 +78,8 @@ def test_every_place_says_as_which_program_behaves_and_claims_no_cause(logs: Pat
         assert "of what was measured no cause is claimed" in text
         assert "burner stays off: the first scan resets" in text
         assert not any(claim in text for claim in CLAIMS)
+    otherwise = plain(" ".join(why_lines(why, 80, ("burner",))))
+    assert "behaves (burner MEASURED OTHERWISE: these are not the reasons for that)" in otherwise
 
 
 def test_of_a_real_controller_the_record_speaks_of_the_model_and_the_console_not_at_all(logs: Path) -> None:

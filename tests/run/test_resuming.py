@@ -90,7 +90,8 @@ def test_a_cycle_that_was_an_error_counts_and_it_is_said_why() -> None:
     assert one.told == "1 cycle of it counted as done"
     with_error = Earlier((*one.counted, *other), frozenset(), 2)
     assert with_error.told == (
-        "2 cycles of it counted as done (one that was an error too: it is a result, and no later try hides it)"
+        "2 cycles of it counted as done (one that was an error too: it is a result, and no later try hides it: "
+        "a run without `--resume` begins anew)"
     )
 
 

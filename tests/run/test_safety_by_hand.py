@@ -141,7 +141,7 @@ def test_a_person_who_never_says_yes_ends_the_run_which_park_takes_up(tmp_path: 
         assert told_of(folder)["state"] == "left open" and told_of(folder)["supply_left"] != "on"
         said = io.StringIO()
         print_outcome(outcome, console_for(said))
-        assert "`restart-bench park` closes it and writes its record" in said.getvalue()
+        assert "--arm lamp-trainer` closes it and writes its record" in said.getvalue()
         parked = rig.park(ask=lambda _question: rig_is_on(rig))
         assert parked.well and parked.closed == (folder,)
         archive_is_whole(rig, folder)

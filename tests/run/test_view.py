@@ -19,4 +19,4 @@ def test_what_a_cycle_drew_of_its_length_is_not_expected_of_the_others() -> None
     log = [replace(cycle_started(1), cut_delay_ns=9 * S)]
     view = View(dryer_rig(), cast(CycleContext, SimpleNamespace(log=log)), 2, left)
     view.cycle_took(1, *place, 39 * S)
-    assert left.left() == (27 * S, 43 * S)
+    assert left.left() == (27 * S, 35 * S, 43 * S)

@@ -14,7 +14,7 @@ from restart_bench.model.fault_catalogue import FAULTS, prepared
 from restart_bench.model.program import InjectedFault
 from restart_bench.model.rig import Mode
 from restart_bench.screen.keyboard import keys_of
-from restart_bench.screen.panel import Panel, Pressed, faults_listed, panel_for, points_for, pressed
+from restart_bench.screen.panel import Control, Panel, Pressed, faults_listed, panel_for, points_for, pressed
 from restart_bench.screen.panel_frame import Served, panel_frame
 from restart_bench.screen.strips import ASCII, UNICODE
 from restart_bench.simulated.handle import RigSeen
@@ -198,7 +198,7 @@ def test_the_panel_says_what_is_served_what_is_so_and_which_keys_there_are(width
     state = (
         "SIMULATED",
         "dryer, edition 7",
-        "at 127.0.0.1: controller 20001",
+        "ports at 127.0.0.1: controller 20001",
         "supply 20003",
         "cuts and mode changes: 2",
         "SUPPLY ON",
@@ -207,6 +207,16 @@ def test_the_panel_says_what_is_served_what_is_so_and_which_keys_there_are(width
     keys = ("s: supply", "m: run mode", "f: order a fault", "q: quit")
     for told in (*state, "controller RUNNING", RIG.points["start_button"].shown, *keys):
         assert told in text, told
+
+
+def test_a_digit_without_a_button_is_answered_and_a_closed_contact_is_told() -> None:
+    """Nothing happens in silence; a stop button that reads on is not taken for a pressed one."""
+    made = panel()
+    assert pressed(made, "9", NOW, ()).panel.said == "there is no button 9"
+    stop = replace(made, controls=(Control("stop_button", "stop_button", True, True),))
+    assert "stop_button  (on at rest)" in "\n".join(
+        shown(stop, seen=replace(NOW, values={**REST, "stop_button": True}))
+    )
 
 
 def test_a_rig_without_a_mode_switch_has_no_key_for_it() -> None:

@@ -227,6 +227,12 @@ def test_an_output_that_a_cycle_left_untested_has_the_verdict_of_the_cycle() -> 
     assert "ERROR" in "\n".join(shown(made)) and "PASS" not in "\n".join(shown(made))
 
 
+def test_the_result_of_a_run_does_not_stand_below_the_name_of_its_last_scenario() -> None:
+    """FAIL in large letters is of the run; stop-first, which was played last, passed."""
+    head = shown(lesson(m1=(F, F, P), m2=(P, P, P)))[0]
+    assert "end of the run" in head and "stop-first" not in head
+
+
 def test_a_run_that_was_stopped_says_so_at_its_end() -> None:
     """What was not done has no verdict."""
     made = lesson(m1=(P, P, P), m2=(P, P, P))

@@ -139,6 +139,18 @@ def cases(text: str, rig: str = RIG) -> tuple[Case, ...]:
     return the_scenario("  off_for: 3 s\n", text, rig).cases
 
 
+@pytest.mark.parametrize(
+    ("level", "limit", "warned"),
+    [("80 %", 15000, True), ("40 %", 15000, False), ("80 %", 20000, False), ("16 V", 15, True)],
+)
+def test_a_level_that_the_only_proof_never_shows_is_told(level: str, limit: int, warned: bool) -> None:
+    """80 % of 24 V is never below 15000 mV: each cycle would wear the supply and prove nothing."""
+    point = "points:\n  rail_mv: {device: independent, input_register: 9}\n"
+    rig = WITH_LEVELS.replace("points:\n", point, 1).replace("[{rail: off}]", f"[{{rail_mv: {{below: {limit}}}}}]")
+    suite = load(rig=rig, scenario=SCENARIO.replace("  off_for: 3 s\n", f"  off_for: 3 s\n  level: {level}\n"))
+    assert any("rail_mv never shows as a loss" in line for line in warnings(suite)) is warned
+
+
 def test_one_value_makes_one_case_without_a_name() -> None:
     """Nothing is swept, so nothing needs a name."""
     assert cases("  off_for: 3 s\n") == (Case("", 3 * S),)
@@ -210,6 +222,14 @@ def test_a_list_with_voltages_of_its_own_takes_no_others_and_no_change_of_mode()
         "scenario.yaml:6: cut.off_for: iec-61000-4-29 names losses of the supply, and a change of mode is none; "
         "write a duration"
     )
+
+
+def test_a_proof_of_the_mode_that_a_typo_elsewhere_keeps_from_being_read_is_not_called_missing() -> None:
+    """It stands there word for word: the fault is where the device is, and nowhere else."""
+    rig = spoilt(MODE, "{driver: point, point: run_switch}", "{driver: by-hand, proof: [{running: off}]}")
+    rig = spoilt(rig, "host: 192.0.2.10,", "host: '192.0.2.10:20001',")
+    faults = told(lambda: load(rig=rig, scenario=spoilt(SCENARIO, "off_for: 3 s", "off_for: 3 s\n  how: mode")))
+    assert faults and all("192.0.2.10:20001" in fault for fault in faults), faults
 
 
 def test_a_cut_of_run_mode_knows_no_limits_of_the_supply() -> None:

@@ -28,7 +28,7 @@ class Earlier:
         if not errors:
             return told
         such = "one that was an error too: it" if errors == 1 else f"{errors} that were errors too: each"
-        return f"{told} ({such} is a result, and no later try hides it)"
+        return f"{told} ({such} is a result, and no later try hides it: a run without `--resume` begins anew)"
 
 
 def earlier_cycles(run: ArchivedRun) -> Earlier:

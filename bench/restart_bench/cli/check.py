@@ -10,7 +10,7 @@ from pathlib import Path
 from restart_bench.campaigns.reliability import CONFIDENCE, cycles_needed, rarest_seen
 from restart_bench.cli.round_trips import RoundTrip
 from restart_bench.judging.campaign.coverage import coverage_of, left_out_words
-from restart_bench.model.rig import Rig
+from restart_bench.model.rig import Rig, asks_person
 from restart_bench.model.scenario import Search
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import (
@@ -64,7 +64,8 @@ def plan_lines(
 def _lines(plan: SuitePlan, width: int, round_trip: RoundTrip | None) -> Iterator[str]:
     rig = plan.rig
     scenarios, cycles = counted(len(plan.scenarios), "scenario"), _fewest_to_most(plan.cycles, plan.spared, "cycle")
-    yield f"{rig.name}: {scenarios}, {cycles}, {planned_span(plan.lasts)}"
+    people = " without people's time" if asks_person(rig) and plan.lasts.high_ns is not None else ""
+    yield f"{rig.name}: {scenarios}, {cycles}, {planned_span(plan.lasts)}{people}"
     if len(plan.scenarios) > 1:
         yield ""
         yield from _overview(plan.scenarios)

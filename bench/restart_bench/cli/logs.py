@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from restart_bench.model.verdicts import EXIT_STOPPED, GLOSS, NOT_COMPLETE, Verdict, console_style
-from restart_bench.model.wording import bounds_text, counted, hanging, listed, percent_text, without_controls
+from restart_bench.model.wording import bounds_text, counted, hanging, listed, without_controls
 from restart_bench.report.record.text import shortened
 
 if TYPE_CHECKING:
@@ -103,7 +103,7 @@ def print_trend(rows: Sequence[TrendRow], console: Console) -> None:
         return
     table = _table("rig", "period", "kind", "cycles", "fail rate", "boot")
     for row in rows:
-        rate = "-" if row.fail_rate is None else percent_text(row.fail_rate)
+        rate = "-" if row.fail_rate is None else f"{row.fail_rate * 100:.1f} %"
         boot = "-"
         if row.boot_from_s is not None and row.boot_to_s is not None:
             boot = f"{row.boot_from_s:.3f} .. {row.boot_to_s:.3f} s"

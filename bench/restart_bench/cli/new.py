@@ -88,8 +88,8 @@ def write_suite(folder: Path, *, by_hand: bool, points: Path | None = None) -> i
     print(f"  restart-bench simulate {folder} --port {port or 20001} --panel")
     print("      a rig to work by keyboard, in a terminal of its own; then the next two")
     if not port:
-        others = "" if by_hand else ", 127.0.0.1:20002 as that of the independent I/O, 127.0.0.1:20003 as the relay's"
-        print(f"      with 127.0.0.1:20001 as the controller's address{others}")
+        others = "" if by_hand else ", 20002 at the independent I/O, 20003 at the relay"
+        print(f"      with `host: 127.0.0.1, port: 20001` at the controller in rig.yaml{others}")
     print("Then, on the rig:")
     print(f"  restart-bench look {folder}               correct rig.yaml until it reads right")
     print(f"  restart-bench run {folder} --arm {answers.rig}")

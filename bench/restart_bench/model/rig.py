@@ -116,7 +116,7 @@ class Wanted:
                 raise ValueError("no value before the cut is known")
             if self.change is not None:
                 return self.change[0] <= value - before <= self.change[1]
-            return abs(float(value) - float(before)) <= self.tolerance
+            return value == before or abs(float(value) - float(before)) <= self.tolerance
         if self.one_of is not None:
             return any(value == one for one in self.one_of)
         if self.equals is not None:
@@ -281,6 +281,12 @@ class Defaults:
 def first_supplied(devices: Mapping[str, Device]) -> Device | None:
     """The device that goes dark when the supply is cut."""
     return next((device for device in devices.values() if device.powered_by_supply), None)
+
+
+def asks_person(rig: Rig) -> bool:
+    """True where a person works the supply, the mode switch or a button."""
+    hands = (rig.supply is not None and rig.supply.by_hand, rig.mode is not None and rig.mode.by_hand)
+    return any(hands) or any(point.by_hand is not None for point in rig.points.values())
 
 
 @dataclass(frozen=True, slots=True)

@@ -152,8 +152,9 @@ def _print_record(run: OneRun, console: Console) -> None:
         text = f"record:\n{run.record or record}"
     if is_gone and _left_open(run.folder):
         text = (
-            f"no record yet ({run.folder} is not closed: its rig was not left as it should be): `restart-bench park` "
-            "closes it and writes its record"
+            f"no record yet ({run.folder} is not closed: its rig was not left as it should be): `restart-bench park "
+            f"{Path(run.rig.path).parent if run.rig.path else run.rig.name} --arm {run.rig.name}` closes it and writes "
+            "its record"
         )
     elif is_gone:
         text = f"no record is there ({_why_no_record(run.folder)}): restart-bench report {run.folder}"
@@ -207,7 +208,8 @@ def _print_run(run: OneRun, console: Console, *, explain: bool) -> None:
     if found is not None:
         parts.append(lambda: print_foretold(found, console))
     if explain:
-        parts.append(lambda: _print_why(run, console))
+        otherwise = [row.shown for row in found.compared.rows if row.differences] if found is not None else []
+        parts.append(lambda: _print_why(run, console, tuple(dict.fromkeys(otherwise))))
     _print_head(run, console, "test")
     for part in reversed(parts) if console.is_terminal else parts:
         part()
@@ -383,13 +385,13 @@ def _guess_word(expected: bool | None, seen: bool | None) -> Text:
     return Text(state_word(expected), style=style)
 
 
-def _print_why(run: OneRun, console: Console) -> None:
+def _print_why(run: OneRun, console: Console, otherwise: Sequence[str] = ()) -> None:
     """Why each output does what it does, as the archived program behaves; nothing where there is no program model."""
     why = why_in(run.folder)
     if why is None:
         return
     console.print()
-    for number, line in enumerate(why_lines(why, console.width)):
+    for number, line in enumerate(why_lines(why, console.width, otherwise)):
         style = "bold" if why.reasons and number == 0 else ""
         console.print(Text(without_controls(line), style=style), soft_wrap=True)
 

@@ -5,14 +5,15 @@ What the bench measured has causes that it does not know; what is told here is h
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from restart_bench.archive.files import ArchiveError
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.clock import NS_PER_S, now_ns
-from restart_bench.model.wording import hanging
+from restart_bench.model.verdicts import Verdict
+from restart_bench.model.wording import hanging, listed
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -63,11 +64,12 @@ def why_of(run: ArchivedRun, suite: Suite) -> Explanation | None:
     """
     if suite.program is None or not _has_program(run) or run.run.get("rehearsal"):
         return None
-    from restart_bench.model.journal import judged_scenarios
+    from restart_bench.model.journal import CycleJudged, judged_scenarios
     from restart_bench.plc.interpreter import driven
 
     judged = judged_scenarios(run.records)
-    made = {one.how for one in suite.scenarios if one.name in judged}
+    shown = {one.scenario for one in run.records if isinstance(one, CycleJudged) and one.verdict is not Verdict.ERROR}
+    made = {one.how for one in suite.scenarios if one.name in judged and one.name in shown}
     restarts = tuple(restart for restart in RESTARTS if restart in made)
     drives = {driven(rung) for rung in suite.program.rungs}
     labels = {point.name: point.shown for point in suite.rig.outputs() if point.name in drives}
@@ -103,18 +105,23 @@ def restart_words(restarts: tuple[str, ...], asked: tuple[str, ...]) -> str:
     return "either way" if len(restarts) > 1 else RESTARTS[restarts[0]] if len(asked) > 1 else ""
 
 
+def _but(otherwise: Sequence[str]) -> str:
+    return f" ({listed(otherwise)} MEASURED OTHERWISE: these are not the reasons for that)" if otherwise else ""
+
+
 def nothing_told(why: Explanation) -> str:
     """What stands in place of all reasons."""
     return f"Why, as {why.edition} behaves, is {why.missing}"
 
 
-def why_lines(why: Explanation, width: int) -> Iterator[str]:
-    """For each output one line: what it does and why, as the program behaves; where nothing was worked out, that."""
+def why_lines(why: Explanation, width: int, otherwise: Sequence[str] = ()) -> Iterator[str]:
+    """For each output one line: what it does and why, as the program behaves; where nothing was worked out, that.
+    `otherwise`: outputs of which something else was measured."""
     if not why.reasons:
         first, _, rest = nothing_told(why).partition(" ")
         yield from hanging(first, rest, width, len(first) + 1)
         return
-    yield f"Why, as {why.edition} behaves"
+    yield from hanging("Why,", f"as {why.edition} behaves{_but(otherwise)}", width, 2)
     yield from hanging("", NOT_CLAIMED, width, 2)
     several = len(why.restarts) > 1
     for reason in why.reasons:

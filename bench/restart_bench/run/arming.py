@@ -29,8 +29,8 @@ def require_arming(rig: Rig, armed_as: str | None, *, now: datetime) -> None:
     """
     if armed_as is None:
         raise Refused(
-            f"{rig.name} is a real rig and is not armed: nothing was moved. Arm it with `--arm {rig.name}` once nobody "
-            "can be hurt by what its outputs do, or use `--simulated`."
+            f"{rig.name} is not armed: nothing was moved. `--simulated` plays its program model; arm the real rig with "
+            f"`--arm {rig.name}` once nobody can be hurt by what its outputs do."
         )
     if armed_as != rig.name:
         raise Refused(

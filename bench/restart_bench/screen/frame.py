@@ -16,7 +16,7 @@ from rich.text import Text
 from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.journal import Finding
 from restart_bench.model.live import Left, LiveState
-from restart_bench.model.rig import Rig, Value
+from restart_bench.model.rig import Rig, Value, asks_person
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import GLOSS, Verdict, console_style
 from restart_bench.model.wording import (
@@ -395,16 +395,23 @@ def _told(rig: Rig, finding: Finding) -> str:
     return f"{name} {finding.words}".strip() + f": {finding.reason}"
 
 
+_LEAST_BAR = 5  # characters
+
+
 def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs, *, tally: bool = False) -> Text:
     """Cycles that are done, with `tally` how they were judged, time that is left, and a bar."""
     done = (gathered.done_before or 0) + sum(gathered.counted.values())
     left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
     most = gathered.at_most if done < state.of_cycles else ""  # else it is over
-    words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{left}  "
+    before = f" ({gathered.done_before} in the run before)" if gathered.done_before and not gathered.replay else ""
+    words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{before}{left}  "
     judged = [f"{word} {count}" for word, count in gathered.counted.items() if count]
     if tally and judged and not gathered.keeps_answer and not gathered.rehearsal:
-        words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done: {', '.join(judged)}{left}  "
-    across = max(5, width - len(words))
+        words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{before}: {', '.join(judged)}{left}  "
+    people = "without people's time  "
+    if left and asks_person(gathered.rig) and len(words) + len(people) + _LEAST_BAR <= width:
+        words = f"{words[:-1]}{people}"
+    across = max(_LEAST_BAR, width - len(words))
     filled = across * done // max(1, state.of_cycles)
     line = Text(words)
     line.append(glyphs.bar * filled, style="bold cyan")

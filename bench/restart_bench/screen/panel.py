@@ -118,6 +118,8 @@ def _on_rig(panel: Panel, key: str, seen: RigSeen) -> Pressed:
         return _worked(replace(panel, row=int(key) - 1), seen, held=False)
     if key in ("enter", " ") and panel.controls:
         return _worked(panel, seen, held=key == " ")
+    if key.isdecimal():
+        return Pressed(replace(panel, said=f"there is no button {key}"))
     return Pressed(panel)
 
 

@@ -63,7 +63,7 @@ def _title(served: Served, seen: RigSeen, width: int) -> list[Text]:
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right))).append(right, style="bold")
     places = [f"{name} {port}" for name, port in served.ports.items()]
-    return [left, *(Text(line, style="dim") for line in textwrap.wrap(f"at {HOST}: {', '.join(places)}", width))]
+    return [left, *(Text(line, style="dim") for line in textwrap.wrap(f"ports at {HOST}: {', '.join(places)}", width))]
 
 
 def _state(served: Served, seen: RigSeen, glyphs: Glyphs) -> Text:
@@ -121,6 +121,8 @@ def _controls(panel: Panel, seen: RigSeen, room: int, glyphs: Glyphs) -> list[Te
         digit = str(place + 1) if place < 9 else " "
         mark = ">" if place == panel.row else " "
         worked = "  pressed" if control.springs and value != control.rest else ""
+        if control.springs and control.rest and not worked:
+            worked = "  (on at rest)"
         line = Text(f"{mark}{digit} {_lit(value, glyphs)} ", style="bold" if place == panel.row else "")
         lines.append(line.append(control.shown).append(worked, style="bold yellow"))
     if not panel.controls:

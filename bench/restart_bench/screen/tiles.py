@@ -104,6 +104,8 @@ def _title(gathered: Gathered, width: int) -> Text:
     if state is None:
         return Text(rig, style="bold").append(program, style="bold cyan")
     scenario, right = without_controls(state.scenario), f"cycle {state.cycle} of {gathered.at_most}{state.of_cycles}"
+    if gathered.ended is not None:  # the result below is not that of the last scenario
+        scenario, right = "end of the run", counted(state.cycle, "cycle")
     room = max(10, width - len(right) - 2)
     rig = rig if cell_len(rig + program + scenario) + 2 <= room else ""  # the scenario is what changes
     left = Text(rig, style="bold")

@@ -32,7 +32,7 @@ from restart_bench.suite.supply_reader import supply_of
 from restart_bench_drivers.interface import SupplyCard
 
 RIG_STAND_INS: dict[str, Any] = {"rig": "rig", "loads": "harmless", "devices": {}, "points": {}}
-SUPPLY_BROKEN = "<supply>"
+SUPPLY_BROKEN, MODE_BROKEN = "<supply>", "<mode>"
 LONGEST_CHAIN = 20  # of files that extend one another
 CONTACT_LOST = Proof(kind="contact lost")
 
@@ -409,11 +409,14 @@ def _named(tree: Block, key: str) -> set[str]:
 
 
 def _broken(tree: Block, rig: Rig, ledger: Ledger) -> frozenset[str]:
-    """Names whose own entry is faulty or did not become a point or group, their terminals, and `SUPPLY_BROKEN`."""
+    """Names whose own entry is faulty or did not become a point or group, their terminals, and what stands for a supply
+    or a mode that could not be read as it is written."""
     found: set[str] = set()
     for key, known in (("points", set(rig.points)), ("groups", set(rig.groups))):
         found |= {name for name in _named(tree, key) if name not in known or ledger.is_faulty((key, name))}
     found |= {f"{name}_terminal" for name in found}
     if "supply" in tree and (rig.supply is None or ledger.is_faulty(("supply",))):
         found.add(SUPPLY_BROKEN)
+    if "mode" in tree and (rig.mode is None or (not rig.mode.proof and ("proof" in _named(tree, "mode") or found))):
+        found.add(MODE_BROKEN)
     return frozenset(found)
