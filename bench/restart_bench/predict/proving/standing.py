@@ -34,7 +34,7 @@ def stands(part: Part, solver: str = FAST) -> bool:
     ended: frozenset[str] = frozenset()  # what comes to be the same at the end of every scan
     turns: _Turns | None = None
     while not ended.issuperset(left):
-        still = [knot for knot in _free_knots(part.program, left) if _comes_to_a_stand(part, knot, ended, solver)]
+        still = [knot for knot in _free_knots(part.program, left) if _comes_to_a_stand(part, knot, solver)]
         if not still:
             turns = turns or _Turns(part, solver)
             found = turns.standing(frozenset(left) - ended)
@@ -81,14 +81,14 @@ def timers_in_a_row(program: Program) -> int:
     return max(depths.values(), default=0)
 
 
-def _comes_to_a_stand(part: Part, knot: frozenset[str], ended: frozenset[str], solver: str) -> bool:
+def _comes_to_a_stand(part: Part, knot: frozenset[str], solver: str) -> bool:
     rungs = [rung for rung in part.program.rungs if driven(rung) in knot]
     timers = sum(isinstance(rung, Timer) for rung in rungs)
     if len(rungs) == 1 and timers and driven(rungs[0]) not in reads_of(rungs[0]):
         return True
     if timers > MOST_WITH_TIMERS:
         return False
-    path = _Path(part, knot, ended)
+    path = _Path(part, knot)
     search = new_solver(name=solver)
     loaded = 0
     for scans in LENGTHS:
@@ -104,11 +104,10 @@ def _comes_to_a_stand(part: Part, knot: frozenset[str], ended: frozenset[str], s
 
 
 class _Path:
-    """Scans of one knot from any state of it, while all that it reads stands still, and so does, at the end of each
-    scan, what of it has `ended`."""
+    """Scans of one knot from any state of it, while all that it reads stands still."""
 
-    def __init__(self, part: Part, knot: frozenset[str], ended: frozenset[str]) -> None:
-        self.part, self.knot, self.ended = part, knot, ended
+    def __init__(self, part: Part, knot: frozenset[str]) -> None:
+        self.part, self.knot = part, knot
         self.circuit = Circuit()
         self.scanner = Scanner(self.circuit, part.layout)
         self.slots = [slot for slot in part.layout.slots if slot[0] in knot]
@@ -129,16 +128,13 @@ class _Path:
         scanned = self.scanner.scan_knot(self._states[-1], self._inputs, self.knot, self._still)
         self._scans.append(scanned)
         self._states.append({slot: scanned.after[slot] for slot in self.slots})
-        self.demands += [-self._turned(slot, len(self._scans) - 1) for slot in self.slots if slot[0] in self.ended]
         if scanned.pending:
             moved = self._moved(len(self._scans) - 1)
             self.demands.append(self.circuit.or_(moved, -self.circuit.some(scanned.pending)))
 
     def _moved(self, number: int) -> int:
-        return self.circuit.some(self._turned(slot, number) for slot in self.slots)
-
-    def _turned(self, slot: Slot, number: int) -> int:
-        return self.circuit.xor(self._states[number][slot], self._states[number + 1][slot])
+        one, other = self._states[number], self._states[number + 1]
+        return self.circuit.differ((one[slot], other[slot]) for slot in self.slots)
 
 
 class _Turns:
