@@ -33,7 +33,7 @@ def measured(rungs: int, *, timers: bool = False) -> tuple[float, int, int]:
 def memory_mb(rungs: int) -> int:
     """The most memory that a process of its own needs for it."""
     code = (
-        f"import sys, resource; sys.path[:0] = [{str(TESTS)!r}, {str(TESTS / 'benchmarks')!r}]\n"
+        f"import sys, resource; sys.path[:0] = [{str(TESTS)!r}, {str(Path(__file__).parent)!r}]\n"
         f"import test_predict_scale as scale; scale.measured({rungs})\n"
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)"
     )

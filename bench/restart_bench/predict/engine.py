@@ -372,7 +372,9 @@ class Restarted:
         for steps in range(3 if questions.origin else 1):
             if (*about, NEVER_SETTLES) in self.group.played:
                 break
-            self._try(questions, inputs, (*about, NEVER_SETTLES), [questions.unsettled(8, 1), *environment], steps)
+            for restless in (questions.swings(output, 8), questions.unsettled(8, 1)):
+                if (*about, NEVER_SETTLES) not in self.group.played:
+                    self._try(questions, inputs, (*about, NEVER_SETTLES), [restless, *environment], steps)
         claims = (SETTLES_ON, SETTLES_OFF, NEVER_SETTLES, PULSES)
         seen = {claim: self.group.played.get((*about, claim)) for claim in claims}
         findings = {claim: ClaimAnswer(True if played else None, played) for claim, played in seen.items()}

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 from restart_bench.predict.changes import Change
@@ -190,6 +191,13 @@ class Questions:
         still runs."""
         self._extend(scans + period)
         return self._unsettled_at(self._quiet_from + scans, period)
+
+    def swings(self, output: str, scans: int) -> int:
+        """True where an output changes in one of as many scans more, so many after the inputs stand still."""
+        self._extend(2 * scans)
+        begins = self._quiet_from + scans
+        values = [state[output, VALUE] for state in self.states[begins : begins + scans + 1]]
+        return self.circuit.differ(pairwise(values))
 
     def _unsettled_at(self, last: int, period: int) -> int:
         literals = [self._moved(last, last + period)]

@@ -3,11 +3,13 @@
 Rungs that depend on each other in a circle are a knot. Where all that a knot reads stands still, at each place of the
 scan at which it is read, the knot has to come to a stand from whatever state; then what reads the knot does too, and so
 on. A timer that reads nothing of its own comes to a stand once its input has, for time goes on. What is left comes to a
-stand bit by bit: a bit that, whatever the others do, either never rises or never falls moves once at most.
+stand bit by bit: a bit that, whatever the others do, either never rises or never falls moves once at most. This holds
+at the ends of scans alone: what several rungs drive may be reset and set again in every scan, and be read in between.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from typing import Any
 
@@ -27,17 +29,22 @@ MOST_WITH_TIMERS = 4  # timers in one knot
 
 def stands(part: Part, solver: str = FAST) -> bool:
     """True if everything surely comes to a stand; False if that was not shown."""
-    left = dict.fromkeys(driven(rung) for rung in part.program.rungs)
+    writers = Counter(driven(rung) for rung in part.program.rungs)
+    left = dict.fromkeys(writers)  # what may still move, if only within a scan
+    ended: frozenset[str] = frozenset()  # what comes to be the same at the end of every scan
     turns: _Turns | None = None
-    while left:
+    while not ended.issuperset(left):
         still = [knot for knot in _free_knots(part.program, left) if _comes_to_a_stand(part, knot, solver)]
         if not still:
             turns = turns or _Turns(part, solver)
-            still = [turns.standing(frozenset(left))]
-        found = frozenset().union(*still)
-        if not found:
-            return False
-        left = {name: None for name in left if name not in found}
+            found = turns.standing(frozenset(left) - ended)
+            if not found:
+                return False
+            ended |= found
+            # with one rung a name is at any place what it was at the last end of a scan, or will be at the next one
+            still = [frozenset(name for name in found if writers[name] == 1)]
+        gone = frozenset().union(*still)
+        left = {name: None for name in left if name not in gone}
     return True
 
 
