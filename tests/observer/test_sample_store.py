@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from restart_bench.model.condensing import Records
 from restart_bench.model.journal import STANDS_FOR
 from restart_bench.model.samples import CONNECT, SampleKind, SampleLayout
+from restart_bench.observer import sample_store
 from restart_bench.observer.sample_store import SampleStore
 
 MS = 1_000_000
@@ -30,9 +32,13 @@ def numbered(cycles: list[int]) -> Records:
 @given(
     stretches=st.lists(st.tuples(st.integers(0, 4), st.integers(1, 300)), min_size=1, max_size=8),
     pieces=st.lists(st.tuples(st.integers(1, 200), st.booleans()), min_size=1, max_size=40),
+    newest=st.sampled_from([1, 7, 150, 8192]),
 )
 def test_every_cycle_is_whole_whatever_was_offered(
-    tmp_path_factory: pytest.TempPathFactory, stretches: list[tuple[int, int]], pieces: list[tuple[int, bool]]
+    tmp_path_factory: pytest.TempPathFactory,
+    stretches: list[tuple[int, int]],
+    pieces: list[tuple[int, bool]],
+    newest: int,
 ) -> None:
     """Pieces come, or are dropped and fetched from the file; cycles may even be set again. What is told of a cycle
     is what the file holds of it, and what came since some record is what stands behind it."""
@@ -40,13 +46,16 @@ def test_every_cycle_is_whole_whatever_was_offered(
     records = numbered(cycles)
     part = tmp_path_factory.mktemp("store") / "controller.part"
     part.write_bytes(LAYOUT.header() + records.tobytes())
-    store = SampleStore(LAYOUT, part, reads=1)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(sample_store, "_NEWEST", newest)
+        store = SampleStore(LAYOUT, part, reads=1)
     start = told = 0
     for length, offered in pieces:
         piece = records[start : start + length]
         if offered and len(piece):
             store.take(len(LAYOUT.header()) + start * LAYOUT.size, piece.tobytes())
             fresh = store.since(told)
+            assert len(fresh) == min(newest, store.total - told)
             assert fresh.tobytes() == records[store.total - len(fresh) : store.total].tobytes()
             told = store.total
         start += len(piece)
@@ -76,6 +85,28 @@ def test_what_lies_between_cycles_is_not_read_again_for_every_cycle(
 
     assert not read
     assert [store.condensed(cycle).records[STANDS_FOR].sum() for cycle in (0, 7, 30)] == [60, 3, 3]
+
+
+def test_of_a_cycle_that_is_over_only_its_place_in_the_file_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A cycle and the time between two take less than 64 bytes, once as many records came as one look may want."""
+    monkeypatch.setattr(sample_store, "_NEWEST", 16)
+    store = SampleStore(LAYOUT, tmp_path / "controller.part", reads=1)
+
+    def feed(cycles: range) -> int:
+        for number in (one for cycle in cycles for one in (cycle, 0)):
+            store.take(store_offset(store), numbered([number] * 4).tobytes())
+            store.newest_of(0)
+        return tracemalloc.get_traced_memory()[0]
+
+    tracemalloc.start()
+    try:
+        before = feed(range(1, 50))
+        taken = feed(range(50, 250)) - before
+    finally:
+        tracemalloc.stop()
+    assert taken < 200 * 64
 
 
 @settings(max_examples=60, deadline=None)

@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from dataclasses import asdict, replace
 from datetime import datetime, timedelta
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from builders import dryer_rig
 from restart_bench.model.clock import NS_PER_S, Anchor
+from restart_bench.model.journal import CutAnnounced
+from restart_bench.run import limits
+from restart_bench.run.actuators import SupplyState
+from restart_bench.run.context import CycleContext
+from restart_bench.run.limits import LimitKeeper
 from restart_bench.run.usage import Used, as_of_now, read_usage_facts, usage_facts
 
 S = NS_PER_S
@@ -59,3 +67,24 @@ def test_nothing_of_another_boot_lies_in_the_future(hours: float, written: str |
     late = [*found.cuts, *found.starts["start"], *found.fell.values(), *found.supply.values()]
     assert max(late) <= NOW_WALL_NS and found.off_since_ns is None
     assert found.on_since_ns is not None and found.on_since_ns >= NOW_WALL_NS - 60 * S
+
+
+def test_a_run_keeps_the_cuts_and_starts_of_its_last_hour_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No limit counts further back, also of what earlier runs did; all that was done stands in the journals."""
+    clock = SimpleNamespace(at=0)
+    monkeypatch.setattr(limits, "now_ns", lambda: clock.at)
+    rig = dryer_rig()
+    context = SimpleNamespace(rig=rig, log=[], cycle=0, actuators=SimpleNamespace(state=SupplyState()))
+    before = Used([-S], {"start_button": [-S]})
+    keeper = LimitKeeper(cast(CycleContext, context), before, heed=True)
+    for cycle in range(1, 201):
+        clock.at = cycle * 60 * S
+        context.cycle, context.log = cycle, [CutAnnounced(cycle, "supply", "", "", clock.at)]
+        keeper.count_cycle()
+
+    kept = keeper.facts(Anchor(0, NOW.wall))
+    ended = datetime.fromisoformat(NOW.wall) + timedelta(minutes=200)
+    assert [datetime.fromisoformat(at) for at in kept["cuts"]] == [
+        ended - timedelta(minutes=ago) for ago in reversed(range(60))
+    ]
+    assert before == Used([], {"start_button": []})

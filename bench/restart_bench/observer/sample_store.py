@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import itertools
 from array import array
-from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,29 +31,33 @@ _BINS = 48 * _PER_OCTAVE
 
 
 class _Newest:
-    """The newest records, whatever their cycle: as many as one look at what moved may want."""
+    """The newest records, whatever their cycle: as many as one look at what moved may want. They go round in one piece
+    of memory: many small ones that are let go of after some hundred cycles leave holes."""
 
-    __slots__ = ("_count", "_kept")
+    __slots__ = ("_came", "_dtype", "_ring")
 
-    def __init__(self) -> None:
-        self._kept: deque[Records] = deque()
-        self._count = 0
+    def __init__(self, dtype: np.dtype[np.void]) -> None:
+        self._dtype = dtype
+        self._ring = bytearray(_NEWEST * dtype.itemsize)
+        self._came = 0  # bytes
 
     def add(self, records: Records) -> None:
-        self._kept.append(records)
-        self._count += len(records)
-        while self._count - len(self._kept[0]) >= _NEWEST:
-            self._count -= len(self._kept.popleft())
+        size = len(self._ring)
+        data = records.tobytes()
+        self._came += len(data)
+        data = data[-size:]
+        begin = (self._came - len(data)) % size
+        room = size - begin
+        self._ring[begin : begin + len(data)] = data[:room]
+        self._ring[: len(data[room:])] = data[room:]
 
-    def last(self, wanted: int) -> list[Records]:
-        """The last `wanted` records, in pieces; fewer where no more are kept."""
-        parts: list[Records] = []
-        for records in reversed(self._kept):
-            if wanted <= 0:
-                break
-            parts.insert(0, records[max(0, len(records) - wanted) :])
-            wanted -= len(records)
-        return parts
+    def last(self, wanted: int) -> Records:
+        """The last `wanted` records; fewer where no more are kept."""
+        size = len(self._ring)
+        length = min(wanted * self._dtype.itemsize, self._came, size)
+        begin = (self._came - length) % size
+        data = self._ring[begin : begin + length] + self._ring[: max(0, begin + length - size)]
+        return np.frombuffer(data, self._dtype)
 
 
 class Newest(NamedTuple):
@@ -148,9 +151,9 @@ class SampleStore:
         self._saved = self._start  # the file holds whole records up to here; from `_offset` on nobody looked at them
         self._pending: list[Records] = []
         self._pending_records = 0
-        self._places: dict[int, array[int]] = {}  # cycle -> offset in the file and records, by turns
+        self._stretches = array("q")  # cycle and where in the file it begins, by turns; each ends where the next begins
         self._condensed: tuple[int, Condenser] | None = None  # of the newest cycle
-        self._newest = _Newest()
+        self._newest = _Newest(self._dtype)
         self._newest_of: dict[int, Newest] = {}
         self._gaps = _Gaps(reads)
 
@@ -199,7 +202,7 @@ class SampleStore:
     def count_of(self, cycle: int) -> int:
         """How many records a cycle has so far."""
         self._work_off()
-        return sum(self._places.get(cycle, ())[1::2])
+        return sum(end - begin for begin, end in self._stretches_of(cycle)) // self._size
 
     def of_cycle(self, cycle: int) -> Records:
         """All records of a cycle so far, read-only, from the file."""
@@ -209,11 +212,16 @@ class SampleStore:
     def pieces_of(self, cycle: int) -> Iterator[Records]:
         """The same, some thousand at a time: only one piece is in memory."""
         self._work_off()
-        places = tuple(self._places.get(cycle, ()))
-        for offset, count in zip(places[::2], places[1::2], strict=True):
-            for start in range(0, count, PIECE):
-                length = min(PIECE, count - start) * self._size
-                yield np.frombuffer(self._from_file(offset + start * self._size, length), self._dtype)
+        most = PIECE * self._size
+        for begin, end in self._stretches_of(cycle):
+            for start in range(begin, end, most):
+                yield np.frombuffer(self._from_file(start, min(most, end - start)), self._dtype)
+
+    def _stretches_of(self, cycle: int) -> list[tuple[int, int]]:
+        """From where to where in the file records of a cycle lie."""
+        cycles, begins = np.array(self._stretches).reshape(-1, 2).T
+        mine = cycles == cycle
+        return list(zip(begins[mine].tolist(), np.append(begins[1:], self._offset)[mine].tolist(), strict=True))
 
     def condensed(self, cycle: int) -> DeviceSamples:
         """The same told in fewer rows (see `condensing`), which hardly grow in number while nothing happens."""
@@ -231,7 +239,7 @@ class SampleStore:
     def since(self, total: int) -> Records:
         """Records after the first `total` ones, as far as they are kept in memory."""
         self._work_off()
-        return np.concatenate((np.empty(0, self._dtype), *self._newest.last(self.total - total)))
+        return self._newest.last(self.total - total)
 
     def newest_of(self, request: int) -> Newest | None:
         """The newest record that says whether a request was answered, and with what."""
@@ -303,14 +311,12 @@ class SampleStore:
             )
 
     def _add_of_cycle(self, cycle: int, records: Records, offset: int) -> None:
-        places = self._places.setdefault(cycle, array("q"))
-        if not places:
+        begins = not self._stretches or self._stretches[-2] != cycle
+        if begins and not np.any(np.array(self._stretches[::2]) == cycle):
             self._condensed = cycle, Condenser(self.layout, _LIVE)
         if self._condensed is not None and self._condensed[0] == cycle:
             self._condensed[1].add(records)
         else:  # set again, as 0 between all cycles: to read it all once more is left to whoever asks for it
             self._condensed = None
-        if places and places[-2] + places[-1] * self._size == offset:
-            places[-1] += len(records)
-        else:
-            places.extend((offset, len(records)))
+        if begins:
+            self._stretches.extend((cycle, offset))

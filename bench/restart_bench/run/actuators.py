@@ -57,7 +57,6 @@ class SupplyState:
     on_since_ns: int | None = None
     off_since_ns: int | None = None
     operations: int = 0
-    cuts_ns: tuple[int, ...] = ()
 
 
 class Actuators:
@@ -215,7 +214,6 @@ class Actuators:
         failed = self.all_to_idle(say)
         self._out_of_idle.update(kept)
         self.state.commanded, self.state.off_since_ns = "off", cut.after_ns
-        self.state.cuts_ns = (cut.before_ns,)
         if failed:
             self.all_to_idle(say)
         return failed
@@ -341,7 +339,7 @@ class Actuators:
             self._stop.asking = False
             again = getattr(self._supply, "retries", 0) - tried
             record = Switching(self.cycle, "supply", to, purpose, before, now_ns(), problem, again)
-            self._remember(to, purpose, before, record.after_ns, taken=not problem)
+            self._remember(to, record.after_ns, taken=not problem)
             self._publish(record)
         return record
 
@@ -357,7 +355,7 @@ class Actuators:
         else:
             self._supply.off()
 
-    def _remember(self, to: str, purpose: str, before: int, after: int, *, taken: bool) -> None:
+    def _remember(self, to: str, after: int, *, taken: bool) -> None:
         # A command without an answer may have been carried out: the limits count it, nothing else relies on it.
         state = self.state
         if taken:
@@ -371,8 +369,6 @@ class Actuators:
                 state.on_since_ns = after
             state.off_since_ns = None
         state.commanded = to if taken else "unknown"
-        if purpose == "cut":
-            state.cuts_ns = (*state.cuts_ns[-2000:], before)
 
     def leave_supply(self, wish: str, purpose: str, say: Callable[[str], None], *, once: bool = False) -> str:
         """Brings the supply to `on` or `off` (`as it is`: nothing), with patience; returns how it was left.

@@ -231,11 +231,11 @@ class View:
         self._context = context
         self.of_cycles = of_cycles
         self.time_left = time_left
-        self._done: set[int] = set()
+        self._done = 0  # the newest cycle that has ended
 
     def cycle_took(self, cycle: int, scenario: str, case: str, length_ns: int) -> None:
         """A cycle has ended: its length is what those of its case to come are expected to take."""
-        self._done.add(cycle)
+        self._done = cycle
         turn = self._context.log[0] if self._context.log else None
         drawn_ns = turn.cut_delay_ns if isinstance(turn, CycleStarted) and turn.cycle == cycle else 0
         self.time_left.cycle_took((scenario, case), length_ns, drawn_ns)
@@ -279,7 +279,7 @@ class View:
     def _left_ns(self, now: int) -> Left:
         """What cycles like those so far, or those planned, still take."""
         turn = self._context.log[0] if self._context.log else None
-        if not isinstance(turn, CycleStarted) or turn.cycle in self._done:
+        if not isinstance(turn, CycleStarted) or turn.cycle == self._done:
             return self.time_left.left()
         return self.time_left.left((turn.scenario, turn.case), now - turn.at_ns)
 

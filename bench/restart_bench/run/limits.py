@@ -71,6 +71,8 @@ class LimitKeeper:
 
     def _merge(self) -> None:
         self._own.add(self._not_merged())
+        for used in (self._before, self._own):  # a run of weeks would carry every start of it along
+            used.forget(now_ns() - HOUR_NS)
         self._merged, self._merged_of = len(self._context.log), self._context.cycle
 
     def _not_merged(self) -> Used:

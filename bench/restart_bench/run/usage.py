@@ -63,6 +63,11 @@ class Used:
         """The point went off (or back to idle)."""
         self.fell[name] = max(at_ns, self.fell.get(name, at_ns))
 
+    def forget(self, until_ns: int) -> None:
+        """Cuts and starts up to then count no more."""
+        self.cuts = [at for at in self.cuts if at > until_ns]
+        self.starts = {name: [at for at in starts if at > until_ns] for name, starts in self.starts.items()}
+
     @property
     def off_since_ns(self) -> int | None:
         """When the supply was last taken away; None where it was given back since, or never taken."""
