@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario, traces_before_a_cut
+from evidence import MS, OFF, ON, T0, S, Stage, Story, dryer, expects, scenario, traces_before_a_cut
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.marks import condition_held
 from restart_bench.judging.cycle import judge_cycle
@@ -314,6 +314,36 @@ def test_on_before_a_blind_cut_and_after_it_may_have_outlived_it_or_come_again()
     again = ((BACK + 300 * MS, 0), (BACK + 600 * MS, 1))
     on = replace(BETWEEN, window=Window(400 * MS, 900 * MS))
     assert unseen_at_the_return(on, CUT - 20 * MS, BACK + 100 * MS, *again) is INCONCLUSIVE
+
+
+# ---------------------------------------------------------------- a link that only fell silent
+
+
+def silent_about_the_cut(one: Expectation | Gap, *changes: tuple[int, float], stage: Stage = "dark") -> Story:
+    """The controller's own fan was on, then changed so; its link was lost about the cut."""
+    asked = scenario(gaps=(one,)) if isinstance(one, Gap) else scenario(one, watch_ns=2 * S)
+    told = Story(scenario=replace(asked, restart="either"), end_ns=7 * S).never_dark()
+    told.stages += [(CUT + MS, "dark"), (BACK - 50 * MS, stage), (BACK + 20 * MS, "good")]
+    return told.set("fan", (0, 1), *changes).set("burner", (0, 0), (BACK + 650 * MS, 1))
+
+
+OFF_AND_ON = ((BACK + 500 * MS, 0.0), (BACK + 800 * MS, 1.0))
+
+
+def test_on_on_both_sides_of_a_silent_link_may_have_outlived_the_cut() -> None:
+    """Silence alone may be the network's: on in the controller's first read came with a restart and did not last, or
+    was so all along. A refusal is the word of a stack begun anew, and an uptime that fell shows a restart too."""
+    on = expects("fan", "is", ON, judged="fan", within=(0, 900 * MS))
+    assert silent_about_the_cut(on, *OFF_AND_ON).finding("fan").verdict is INCONCLUSIVE
+    assert silent_about_the_cut(on, *OFF_AND_ON, stage="refused").finding("fan").verdict is FAIL
+    restarted = replace(silent_about_the_cut(on, *OFF_AND_ON), restarts=True)
+    assert restarted.finding("fan").verdict is FAIL
+
+
+def test_what_a_silent_link_hides_is_no_first_change_to_hold_a_gap_against() -> None:
+    """The fan came back before the burner, or had been on all along and came 0.15 s after it."""
+    gap = Gap("burner", "fan", "burner", "fan", None, 600 * MS, "fan after burner")
+    assert silent_about_the_cut(gap, *OFF_AND_ON).finding("fan", "fan after burner").verdict is INCONCLUSIVE
 
 
 # ---------------------------------------------------------------- gaps in order
