@@ -460,6 +460,15 @@ def test_an_io_that_answers_from_an_older_copy_voids_the_cycle() -> None:
     assert "an old I/O looks like that, not a slow relay" in notes and "data sheet" not in notes
 
 
+def test_an_output_that_chatters_at_the_loss_is_off_when_it_has_come_to_rest() -> None:
+    """A contactor that rattles for 400 ms is not off after the first 6 ms."""
+    rattles = [(2 * S + 5 * MS + step * 16 * MS, step % 2) for step in range(26)]
+    told = story().set("fan_terminal", (0, 1), *rattles, (2_421 * MS, 0))
+    (seen,) = (one for one in told.judge().outputs if one.point == "fan")
+    assert seen.at_loss is False and seen.loss_ns is not None
+    assert seen.loss_ns[0] <= 421 * MS <= seen.loss_ns[1] < 430 * MS
+
+
 def test_a_command_point_stuck_out_of_idle_voids_the_cycle() -> None:
     """The start button was released but goes on reading pressed."""
     told = story().write("start_button", True, "press", S).write("start_button", False, "release", S + 200 * MS)

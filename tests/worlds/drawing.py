@@ -775,9 +775,9 @@ def draw(seed: int) -> World:
 
 def _hide_before(rng: random.Random, world: World) -> None:
     """The hopper's level is not read for a while before the cut, changes meanwhile, and shall be as before."""
-    world.unread = (ms(rng, 100, 200), world.cut[0] - ms(rng, 0, 20))
+    world.unread = (ms(rng, 100, 200), max(world.cut[0], world.lost) + ms(rng, 0, 20))
     level = float(rng.choice((41, 55)))
-    world.truth["hopper"] = Steps.of(41, (world.unread[0] + ms(rng, 20, 100), 55.0), (world.cut[1], level))
+    world.truth["hopper"] = Steps.of(41, (world.unread[0] + ms(rng, 20, 100), 55.0), (world.back[1], level))
     kept = [one for one in world.scenario.after if one.point != "hopper"]
     same = Expectation("after", "hopper", "hopper", "is", Wanted(as_before=True), text="value", blind_ns=150 * MS)
     world.scenario = replace(world.scenario, after=(*kept, same))

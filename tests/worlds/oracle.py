@@ -1136,7 +1136,7 @@ class Oracle:
         disturbed = wire.outages or wire.stalls or wire.lost_one_in or wire.exception_one_in or wire.missed_one_in
         signs = self.readings.all_good("heartbeat")
         seen = bool((signs.late[signs.early > again] < world.end - 50 * MS).any())
-        long = world.back[0] - world.cut[1] > 350 * MS and 256 * world.pace > 4000 * MS
+        long = world.back[0] - world.cut[1] > 500 * MS and 256 * world.pace > 4000 * MS
         whole = world.beats[1] > 256 or world.pace >= 20 * MS
         return world.rig.ready.alive is not None and not disturbed and seen and long and whole
 

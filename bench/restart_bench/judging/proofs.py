@@ -520,7 +520,8 @@ def _restarted_early(evidence: Evidence, restore: Switching) -> str:
                 return (
                     f"the supply came back by itself: {shown(evidence.rig, proof.point)} fell "
                     f"({_values(point, before, reads, int(early[0]))}), so the controller had restarted before the "
-                    "command back; look for a second feed, and at a time-out of the relay"
+                    "command back; look for a second feed, and at a time-out of the relay; where the contact never "
+                    "opened, a restart of its own (a watchdog) looks like that"
                 )
     return ""
 
@@ -561,7 +562,10 @@ def _cure_of_proof(evidence: Evidence, proofs: Proofs) -> str:
     if contradicted and evidence.scenario.restart != "none":
         if _by_hand(evidence):
             return f"{_WAS_IT_OFF}; look also for what else may feed the controller"
-        return "look at the relay, its contact, and what else may feed the controller"
+        return (
+            "look at the relay, its contact, and what else may feed the controller; it may also have ridden through on "
+            "what its supply holds up (a proof that reads the supply would tell)"
+        )
     if proofs.supply:
         return "see why its proofs could not be read (a supply of their own, cable)"
     first = _WAS_IT_OFF if _by_hand(evidence) else "look at the relay and at the controller"
