@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from evidence import MS, OFF, ON, T0, S, Stage, Story, dryer, expects, scenario, traces_before_a_cut
@@ -174,12 +174,14 @@ def test_a_dip_by_half_or_double_is_not_the_dip_asked(rose: int, verdict: Verdic
 
 
 @settings(deadline=None, max_examples=12)
+@example(fell=3, rose=965, seed=0)
 @given(fell=st.integers(0, 900), rose=st.integers(0, 2_000), seed=st.integers(0, 99))
 def test_the_off_time_that_is_reported_holds_the_true_one_or_the_cycle_is_an_error(
     fell: int, rose: int, seed: int
 ) -> None:
     """Whenever the rail falls and rises: a pass means a true off time within a tenth or 100 ms of the one asked, up to
-    the relay's data and two polls; an error is never said of one that is nearer."""
+    the relay's data and two polls; an error is never said of one that is nearer. A relay that opens later than its
+    data, by so little that no read shows it, makes the time off shorter by as much."""
     off, on = CUT + (1 + fell) * MS, CUT + (1 + fell + rose) * MS
     true_ns = rose * MS
     one = rail((off, 0), (on, 1), seed=seed).judge() if rose else rail(seed=seed).judge()
@@ -187,7 +189,8 @@ def test_the_off_time_that_is_reported_holds_the_true_one_or_the_cycle_is_an_err
     if one.verdict is PASS:
         assert abs(true_ns - S) <= slack + 16 * MS
         low, high = one.figures["off_time_ns"]
-        assert low <= true_ns <= high
+        unseen = min(max(0, off - (CUT + 3 * MS)), 4 * MS) if rose else 0  # up to a poll after command and data
+        assert low - unseen <= true_ns <= high
     if abs(true_ns - S) <= slack - 16 * MS and on < 4 * S:
         assert "off time" not in problems(one), one.reason
 
