@@ -15,6 +15,7 @@ import numpy as np
 
 from restart_bench.evidence.marks import progress_from, ready_deadline
 from restart_bench.evidence.reachability import ConnectionOutcome, Reachability
+from restart_bench.evidence.restarts import counter_shows
 from restart_bench.evidence.traces import Reads, Trace, TraceBuilder
 from restart_bench.model.clock import NS_PER_S, Bounds
 from restart_bench.model.journal import CycleRecords
@@ -126,10 +127,16 @@ class Evidence:
             return ConnectionOutcome(None, None, None)
         return self.contact.fate(self.cut, self.restored)
 
-    def outlived(self, name: str) -> bool:
+    def outlived(self, name: str) -> bool | None:
         """True where a point's reads from before the return may be set against those after it: independent points,
-        and the controller's unless it was seen to lose its connection."""
-        return self.rig.is_independent(name) or self.fate.lost is not True
+        and the controller's unless it was seen to lose its connection. None: not to be told, as it only fell silent,
+        which may be the network's, and no counter shows a restart."""
+        if self.rig.is_independent(name) or self.fate.lost is not True:
+            return True
+        assert self.cut is not None and self.restored is not None
+        if self.fate.anew_ns is not None:
+            return False
+        return False if counter_shows(self.rig, self._builder, self.fate, self.cut, self.restored) else None
 
     # ------------------------------------------------------------ spans
 

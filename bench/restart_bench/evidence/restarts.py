@@ -73,10 +73,16 @@ def late_restart(
     return LateRestart(min(shown, key=lambda one: one.not_after_ns), True) if shown else None
 
 
-def _shown_late(
+def counter_shows(rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, cut: Bounds, restored: Bounds) -> bool:
+    """Whether a counter shows a restart, whatever the link says."""
+    told = (_moved(rig, builder, fate, proof, (cut, restored)) for proof in rig.proof_of_cut)
+    return any(one is not None and bool(one[1].proves.any()) for one in told)
+
+
+def _moved(
     rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, proof: Proof, span: tuple[Bounds, Bounds]
-) -> Bounds | None:
-    """When a restart proof shows a restart, where it had said after the return that there was none yet."""
+) -> tuple[Reads, CounterMoved] | None:
+    """What a counter read after the return, and what that shows; None where it is none, or was not read."""
     cut, restored = span
     if proof.of_supply or proof.point is None:
         return None
@@ -85,7 +91,17 @@ def _shown_late(
     reads = trace.seen.inside(restored.not_before_ns, FAR_NS)
     if len(before) == 0 or len(reads) == 0:
         return None
-    found = moved_since(rig, builder, fate, (proof, before, reads), cut)
+    return reads, moved_since(rig, builder, fate, (proof, before, reads), cut)
+
+
+def _shown_late(
+    rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, proof: Proof, span: tuple[Bounds, Bounds]
+) -> Bounds | None:
+    """When a restart proof shows a restart, where it had said after the return that there was none yet."""
+    told = _moved(rig, builder, fate, proof, span)
+    if told is None:
+        return None
+    reads, found = told
     places = np.flatnonzero(found.proves)
     if len(places) == 0 or found.moved[0]:
         return None

@@ -240,9 +240,10 @@ def _carried_over(evidence: Evidence, demand: Expectation, first_ns: int) -> boo
         if last < 0 or reads.late[last + 1] <= back.not_before_ns or (own and reads.late[last] <= cut.not_before_ns):
             return True
         return False if reads.early[last] >= back.not_after_ns else None
-    if before is None or not evidence.outlived(demand.judged) or last >= (reads.last_until(cut.not_before_ns) or 0):
+    if before is None or last >= (reads.last_until(cut.not_before_ns) or 0):
         return False
-    return None if _may_have_dropped(evidence, reads, first_ns) else True
+    outlived = evidence.outlived(demand.judged)
+    return None if outlived and _may_have_dropped(evidence, reads, first_ns) else outlived
 
 
 def _may_have_dropped(evidence: Evidence, reads: Reads, until_ns: int) -> bool:
@@ -274,10 +275,11 @@ def first_on(evidence: Evidence, judged: str) -> Bounds | None:
         return None
     floor, on = evidence.restored.not_before_ns, reads.value[low:] == 1.0
     came = Bounds(min(floor, int(reads.late[low])), int(reads.late[low]))
-    was_on = low > 0 and reads.value[low - 1] == 1.0 and evidence.outlived(judged)
+    outlived = evidence.outlived(judged)
+    was_on = low > 0 and reads.value[low - 1] == 1.0 and outlived is not False
     if on[0] and not was_on:
         return came
-    unseen = bool(on[0]) and _may_have_dropped(evidence, reads, int(reads.early[low]))
+    unseen = bool(on[0]) and (outlived is None or _may_have_dropped(evidence, reads, int(reads.early[low])))
     rises = np.flatnonzero(on[1:] & ~on[:-1])
     if len(rises) == 0:
         return None
