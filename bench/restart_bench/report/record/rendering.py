@@ -17,7 +17,7 @@ from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS
 from restart_bench.model import wording as reasons
 from restart_bench.model.scenario import MARKS
 from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, symbols
-from restart_bench.report.explaining import NOT_CLAIMED, nothing_told, restart_words
+from restart_bench.report.explaining import NOT_CLAIMED, but, nothing_told, restart_words
 from restart_bench.report.record import text as wording
 from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, RecordData, ScenarioRow
 from restart_bench.report.record.drawing import GEOMETRY, PATHS, Drawing, draw, first_worst
@@ -361,6 +361,7 @@ def _environment() -> Environment:
         placed=with_places,
         after=restart_words,
         nothing_told=nothing_told,
+        but=but,
         plain=wording.isolated,
         titled=wording.titled,
         css_text=css_text,
