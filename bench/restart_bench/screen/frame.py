@@ -224,7 +224,10 @@ def _lanes(gathered: Gathered, lanes: Sequence[Lane], width: int, room: int, gly
     shown = lanes if fit >= len(lanes) else lanes[: max(0, fit - 1)]
     proof = (gathered.powered, False) if strips > 1 else None
     switched = gathered.way.switched
-    lines = [_lane_heads(sized, switched), *_lane(switched, (gathered.supply, False), proof, sized, per_lane)]
+    as_read = strips == 1 and switched == "run mode"  # with one strip there is no other place for what is read
+    first = gathered.known if as_read else gathered.supply
+    head = _lane_heads(sized, f"{switched}: {'proof' if as_read else 'command'}", f"{switched}: proof")
+    lines = [head, *_lane(switched, (first, False), proof, sized, per_lane)]
     for lane in shown:
         said = gathered.told(lane.said)
         seen = gathered.told(lane.terminal) if lane.terminal is not None else None
@@ -264,12 +267,13 @@ def _cycle_span_ns(gathered: Gathered) -> int:
     return min(off + watch + 3 * NS_PER_S, 3600 * NS_PER_S)
 
 
-def _lane_heads(sized: _Sized, switched: str) -> Text:
-    said = _longest_that_fits((f"controller says ({switched}: command)", "controller says"), sized.cells + 5)
+def _lane_heads(sized: _Sized, left: str, right: str) -> Text:
+    """What each strip shows; `left` and `right` say how supply or run mode is known there."""
+    said = _longest_that_fits((f"controller says ({left})", "controller says"), sized.cells + 5)
     line = set_cell_size("output", sized.names + 1)
     if sized.strips == 1:
         return Text(f"{line}{said}  {_legend(sized.glyphs, sized.cells + 3 - len(said))}", style="dim")
-    seen = _longest_that_fits((f"terminal shows ({switched}: proof)", "terminal shows"), sized.cells + 5)
+    seen = _longest_that_fits((f"terminal shows ({right})", "terminal shows"), sized.cells + 5)
     return Text(line + set_cell_size(said, sized.cells + _BESIDE_STRIP) + seen, style="dim")
 
 
