@@ -749,6 +749,17 @@ def test_a_command_on_the_way_out_that_was_not_taken_is_told_by_its_note_alone()
     assert stream.getvalue().count("the port failed") == 1
 
 
+def test_a_cycle_that_was_broken_off_and_is_done_again_is_counted_once() -> None:
+    """Of a run of one cycle that was stopped in it, cycle 2 is the only one, and none was done before."""
+    made = Gathered(dryer_rig(), (burner_scenario(),), simulated=True)
+    made.record(cycle_started(2))
+    made.live(state(2 * S, DARK, cycle=2, of_cycles=2, done_again=1))
+    text = "\n".join(shown(made))
+    assert "cycle 2 of 2" in text and "0 of 1 cycle done" in text and "in the run before" not in text
+    made.record(judged_cycle(2))
+    assert "1 of 1 cycle done" in "\n".join(shown(made))
+
+
 def test_what_an_earlier_run_did_is_counted_as_done() -> None:
     """A run that went on with another one begins with cycle 5; of a search there are at most so many cycles."""
     made = Gathered(dryer_rig(), (burner_scenario(),), simulated=True)

@@ -404,19 +404,20 @@ _LEAST_BAR = 5  # characters
 
 def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs, *, tally: bool = False) -> Text:
     """Cycles that are done, with `tally` how they were judged, time that is left, and a bar."""
-    done = (gathered.done_before or 0) + sum(gathered.counted.values())
+    before_it = max(0, (gathered.done_before or 0) - state.done_again)
+    done, of = before_it + sum(gathered.counted.values()), state.of_cycles - state.done_again
     left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
-    most = gathered.at_most if done < state.of_cycles else ""  # else it is over
-    before = f" ({gathered.done_before} in the run before)" if gathered.done_before and not gathered.replay else ""
-    words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{before}{left}  "
+    most = gathered.at_most if done < of else ""  # else it is over
+    before = f" ({before_it} in the run before)" if before_it and not gathered.replay else ""
+    words = f"{done} of {most}{counted(of, 'cycle')} done{before}{left}  "
     judged = [f"{word} {count}" for word, count in gathered.counted.items() if count]
     if tally and judged and not gathered.keeps_answer and not gathered.rehearsal:
-        words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{before}: {', '.join(judged)}{left}  "
+        words = f"{done} of {most}{counted(of, 'cycle')} done{before}: {', '.join(judged)}{left}  "
     people = "without people's time  "
     if left and asks_person(gathered.rig) and len(words) + len(people) + _LEAST_BAR <= width:
         words = f"{words[:-1]}{people}"
     across = max(_LEAST_BAR, width - len(words))
-    filled = across * done // max(1, state.of_cycles)
+    filled = across * done // max(1, of)
     line = Text(words)
     line.append(glyphs.bar * filled, style="bold cyan")
     return line.append(glyphs.bar_rest * (across - filled), style="dim")
