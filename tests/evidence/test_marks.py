@@ -247,3 +247,19 @@ def test_what_became_of_the_connection_is_worked_out_once(monkeypatch: pytest.Mo
     monkeypatch.setattr(Reachability, "_fate", lambda one, *span: asked.append(span) or real(one, *span))  # type: ignore[func-returns-value]
     Story().judge()
     assert len(asked) == len(set(asked)) == 1
+
+
+class Blinking(Story):
+    """Its sign of life is a bit that turns every 10 ms."""
+
+    def value(self, name: str, at_ns: int) -> float:
+        """What is true at an instant."""
+        return float(at_ns // (10 * MS) % 2) if name == "heartbeat" else super().value(name, at_ns)
+
+
+@pytest.mark.parametrize("to_ms", [200, 205, 210, 215])
+def test_a_bit_that_is_the_same_on_both_sides_of_a_gap_did_not_stand_in_it(to_ms: int) -> None:
+    """The bench stood still just as the program began: it was ready when it truly was."""
+    story = Blinking()
+    story.hide("controller", story.running_ns + 5 * MS, story.running_ns + to_ms * MS)
+    assert marks_of(story)["ready"].not_before_ns <= story.running_ns

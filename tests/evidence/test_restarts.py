@@ -265,6 +265,51 @@ def test_a_network_that_was_away_about_the_cut_is_no_restart_where_the_sign_of_l
     assert alone.verdict is Verdict.ERROR and "the cut is not proven" in alone.reason
 
 
+def _only_its_network_part(**changes: object) -> Story:
+    """Nothing but the link proves the cut; the contact is welded, the controller's network part goes and refuses."""
+    rig = dryer(proof_of_cut=(Proof("contact lost"),), ready=Ready((("running", ON),), 100 * MS, None, S))
+    told = Story(**{"rig": rig, "scenario": scenario(restart="required"), **changes}).never_dark()  # type: ignore[arg-type]
+    told.stages += [
+        (told.cut_ns + MS, "dark"), (told.cut_ns + 500 * MS, "refused"), (told.back_ns + 300 * MS, "good"),
+    ]  # fmt: skip
+    return told.set("burner_terminal", (0, 1)).set("fan_terminal", (0, 1))
+
+
+def test_outputs_that_all_stayed_on_through_the_cut_speak_against_a_lost_connection() -> None:
+    """Without its supply a controller lets go of its outputs. One alone may be stuck; what shall stay on says nothing;
+    and one that was off, or went off at any time, leaves the link its word."""
+    judged = _only_its_network_part().judge()
+    assert judged.verdict is Verdict.ERROR and "stayed on all through the cut" in judged.reason
+    assert all(one.verdict is Verdict.ERROR for one in judged.findings)
+    assert found(judged, "", "restart").figures["restarted"] is None
+    stuck = _only_its_network_part().set("fan_terminal", (0, 1), (2_050 * MS, 0))
+    assert stuck.finding("", "restart: required").verdict is Verdict.PASS
+    off = _only_its_network_part().set("fan_terminal", (0, 0))
+    assert off.finding("", "restart: required").verdict is Verdict.PASS
+    shall = replace(scenario(expects("burner", "stays", ON)), restart="required")
+    assert _only_its_network_part(scenario=shall).finding("", "restart: required").verdict is Verdict.PASS
+
+
+class _ByteStory(Story):
+    """Its sign of life counts in a byte, and goes round half a second before the cut."""
+
+    def value(self, name: str, at_ns: int) -> float:
+        value = super().value(name, at_ns)
+        return (value + 106) % 256 if name == "heartbeat" else value
+
+
+@pytest.mark.parametrize("off_ns", [1 * S, 2_500 * MS])
+def test_a_sign_of_life_that_goes_round_in_a_byte_speaks_against_a_lost_connection(off_ns: int) -> None:
+    """It was seen to wrap, and reads what it would had it gone on, however often round: so nothing shows a restart.
+    Where it reads otherwise the link has its word."""
+    rig = dryer(proof_of_cut=(Proof("contact lost"),))
+    told = _ByteStory(rig=rig, off_ns=off_ns, end_ns=7 * S, scenario=scenario(restart="required"))
+    assert told.finding("", "restart: required").verdict is Verdict.PASS
+    told.never_dark().stages += [(told.cut_ns + MS, "dark"), (told.back_ns + 300 * MS, "good")]
+    judged = told.judge()
+    assert judged.verdict is Verdict.ERROR and "heartbeat went on counting" in judged.reason
+
+
 def test_a_connection_that_was_lost_before_the_cut_shows_no_restart() -> None:
     """The network was away up to shortly before the cut, and nothing else tells: the cut has no part in that loss."""
     rig = dryer(

@@ -352,7 +352,8 @@ def _on_afterwards(cell: Cell) -> bool:
         return cell.at_end == "on"
     if cell.after_trouble == "as it is" and cell.way == "observer hangs":
         return True  # that is noticed after seconds: the off time is over then
-    if cell.after_trouble == "as it is" or (cell.way == "only_while lost" and not cell.on_at_the_moment):
+    unsure = cell.way in ("only_while lost", "no observer any more")  # whether the guard holds
+    if cell.after_trouble == "as it is" or (unsure and not cell.on_at_the_moment):
         return bool(cell.on_at_the_moment)
     return cell.after_trouble == "on"
 

@@ -171,6 +171,8 @@ class Server:
                 self.drop(peer)
 
     def perform(self, pdu: bytes) -> bytes:
+        if len(pdu) < 5:  # who it is, say
+            return bytes([pdu[0] | 0x80, 1])
         function, address, value = struct.unpack(">BHH", pdu[:5])
         if function in (1, 2, 3, 4) and address + value > 64:
             return bytes([function | 0x80, 2])
@@ -251,6 +253,7 @@ class Server:
             "open": len(self.peers),
             "accepted": self.accepted,
             "most_open": self.most_open,
+            "bits": self.bits,
             "registers": self.registers,
         }
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario
 from restart_bench.judging.cycle import judge_cycle
-from restart_bench.judging.matrix import matrix_rows
+from restart_bench.judging.matrix import _counted, matrix_rows
 from restart_bench.judging.scenario import judge_run, judge_scenario, planned_cycles
 from restart_bench.judging.summary import limits_in_short
 from restart_bench.model.clock import Bounds
@@ -388,3 +388,8 @@ def test_without_a_check_pulse_a_cache_in_the_io_is_among_the_limits() -> None:
         for rig in (dryer(check_pulse=None), dryer(check_pulse=CheckPulse("spare_out", "spare_in", 20 * MS)))
     ]
     assert [len(found) for found in caches] == [1, 0]
+
+
+def test_counter_values_stand_in_the_order_of_their_size() -> None:
+    """As numbers, not as words: 9 before 10."""
+    assert _counted({"10 s": 1, "9 s": 1, "on": 1, "2 s": 3}) == "2 s 3, 9 s 1, 10 s 1, on 1"

@@ -9,10 +9,13 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario
+from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, found, scenario
 from fault_suites import Plan
+from restart_bench.evidence.traces import conforming
+from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.states import window_verdict
 from restart_bench.model.journal import Finding
 from restart_bench.model.rig import Mode, Wanted
@@ -580,3 +583,26 @@ def test_an_output_that_fell_in_the_dark_and_is_on_again_came_back() -> None:
     dark = Story(cut_ns=1_500 * MS, off_ns=1_500 * MS)
     story = dark.set("fan_terminal", (0, 1), (BACK - 500 * MS, 0), (RUNS, 1)).set("fan", (0, 1))
     assert judged(story, expects("fan", "is", ON)).verdict is PASS
+
+
+@pytest.mark.parametrize("after", [41, 45])
+def test_as_before_compares_with_nothing_that_was_read_long_before_the_cut(after: int) -> None:
+    """What was last read longer before the cut than may be blind may have been another value by then: neither the same
+    value after it nor another one shows anything."""
+    as_before = expects("batch_count", "is", Wanted(as_before=True))
+    told = Story(scenario=scenario(as_before)).set("batch_count", (0, 41), (2 * S + MS, after))
+    assert told.finding("batch_count").verdict is (PASS if after == 41 else FAIL)
+    samples = told.samples()
+    rows = samples["controller"].records
+    request = next(i for i, one in enumerate(samples["controller"].layout.requests) if "input_register" in one)
+    begin, end = T0 + 300 * MS, T0 + 2 * S
+    rows["kind"][(rows["request"] == request) & (rows["sent_ns"] > begin) & (rows["sent_ns"] < end)] = 1
+    one = found(judge_cycle(told.rig, told.scenario, told.records(), samples), "batch_count")
+    assert one.verdict is INCONCLUSIVE and "was last read 1.71 s before the cut" in one.reason
+
+
+def test_an_infinity_is_as_before_where_it_stays_one() -> None:
+    """A float that reads no finite number before and after is the same as before, without a warning."""
+    value = np.array([np.inf, -np.inf, 1.0])
+    assert conforming(Wanted(as_before=True), value, np.inf).tolist() == [True, False, False]
+    assert Wanted(as_before=True).met_by(np.inf, np.inf)

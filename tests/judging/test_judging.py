@@ -235,6 +235,16 @@ def test_rises_is_a_restart_proof_as_well() -> None:
     assert story(rig=rig).set("batch_count", (0, 7), (RUNS, 8)).judge().verdict is PASS
 
 
+def test_a_controller_that_was_never_heard_again_was_not_seen_to_restart() -> None:
+    """It fell silent, which proves the cut; that it began anew nobody saw, whatever the link says."""
+    rig = dryer(proof_of_cut=(Proof("contact lost"),))
+    told = replace(story(rig=rig), end_ns=6 * S).boot(dark=10 * S)
+    judged = replace(told, scenario=replace(told.scenario, restart="required")).judge()
+    one = found(judged, "", "restart")
+    assert one.verdict is INCONCLUSIVE and one.figures["restarted"] is None
+    assert "was not heard again after power returned" in one.reason and not problems(judged)
+
+
 def test_riding_through_needs_a_supply_proof() -> None:
     """`restart: none` is not shown by a restart proof that does not hold."""
     rig = dryer(proof_of_cut=(Proof("contact lost"),))
@@ -448,6 +458,15 @@ def test_an_io_that_answers_from_an_older_copy_voids_the_cycle() -> None:
     assert "check pulse" not in problems(_answering_so_late(60 * MS, lag_ns=60 * MS))
     notes = " ".join(judged.notes)
     assert "an old I/O looks like that, not a slow relay" in notes and "data sheet" not in notes
+
+
+def test_an_output_that_chatters_at_the_loss_is_off_when_it_has_come_to_rest() -> None:
+    """A contactor that rattles for 400 ms is not off after the first 6 ms."""
+    rattles = [(2 * S + 5 * MS + step * 16 * MS, step % 2) for step in range(26)]
+    told = story().set("fan_terminal", (0, 1), *rattles, (2_421 * MS, 0))
+    (seen,) = (one for one in told.judge().outputs if one.point == "fan")
+    assert seen.at_loss is False and seen.loss_ns is not None
+    assert seen.loss_ns[0] <= 421 * MS <= seen.loss_ns[1] < 430 * MS
 
 
 def test_a_command_point_stuck_out_of_idle_voids_the_cycle() -> None:

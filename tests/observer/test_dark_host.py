@@ -13,16 +13,26 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from restart_bench.archive.reader import ArchivedRun
 from restart_bench.model.clock import now_ns
 from restart_bench.model.condensing import Records
+from restart_bench.model.journal import Trouble
+from restart_bench.model.outcome import RunOptions
 from restart_bench.model.rig import Device, Point
 from restart_bench.model.samples import CONNECT, SampleKind
+from restart_bench.model.verdicts import Verdict
 from restart_bench.observer.handle import ObserverHandle
+from restart_bench.report.record.writing import write_record
+from restart_bench.run.session import perform
+from restart_bench.suite.loader import load_suites
+from restart_bench_drivers.registry import cards
+from safety_rig import Seen
 from stand_in import MS, StandIn
 from tools import lacking, program
 
@@ -231,6 +241,92 @@ def test_the_kernels_own_repetition_does_not_hide_the_restart(host: DarkHost, tm
     assert len(patient) == 1
     assert first_ns(after, SampleKind.REFUSED) < int(good["received_ns"][0]) < patient[0]
     assert np.all(np.diff(good["received_ns"].astype(np.int64)) >= 0)
+
+
+RIG = f"""\
+rig: dark-host
+loads: harmless
+devices:
+  controller: {{host: {THERE}, port: {PORT}, powered_by: supply, poll: 20 ms, answer_within: 50 ms}}
+  independent: {{host: 127.0.0.1, port: RELAY, poll: 20 ms}}
+supply:
+  driver: modbus-coil
+  host: 127.0.0.1
+  port: RELAY
+  coil: 0
+  contact: normally-open
+  operate: 2 ms
+  release: 2 ms
+  bounce: 0 ms
+  after_trouble: "on"
+  limits: {{off_at_least: 1 s, on_at_least: 200 ms}}
+points:
+  lamp: {{device: controller, coil: 1, terminal: {{discrete_input: 1}}}}
+  running: {{device: controller, discrete_input: 0}}
+  rail: {{device: independent, discrete_input: 0}}
+defaults: {{settle: 50 ms, watch: 300 ms, longer_than: 1 s}}
+ready: {{when: {{running: on}}, steady: 40 ms, within: 10 s}}
+proof_of_cut: [{{rail: off}}]
+"""
+SCENARIO = """\
+scenario: comes-back
+cut: {how: supply, off_for: 1500 ms}
+after:
+  times:
+    ready: {within: 10 s}
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("known", [False, True])
+def test_a_run_tells_of_a_forgotten_neighbour(host: DarkHost, tmp_path: Path, known: bool) -> None:
+    """A first answer that may be late because the network had forgotten who was dark: journal and record say so, and on
+    which cable. Where the entry is permanent there is nothing to say."""
+    if known:
+        ip("neigh", "replace", THERE, "lladdr", host.hardware_address(), "dev", host.cable, "nud", "permanent")
+    host.server.do("bit", place=0, value=True)
+    with StandIn() as relay, powered_by(relay, host, forgetting=not known):
+        for name, text in (("rig", RIG.replace("RELAY", str(relay.port))), ("scenario", SCENARIO)):
+            (tmp_path / f"{name}.yaml").write_text(text, encoding="utf-8")
+        suite = load_suites([tmp_path / "scenario.yaml"], cards=cards())[0]
+        outcome = perform(suite, RunOptions(logs=tmp_path / "logs", arm="dark-host", seed=1), Seen())
+    (run,) = outcome.runs
+    assert [one.verdict for one in run.cycles] == [Verdict.PASS], run.cycles[0].reason
+    archived = ArchivedRun.open(run.folder)
+    notes = [one.text for one in archived.records if isinstance(one, Trouble) and one.kind == "network"]
+    write_record(archived, tmp_path / "record.html")
+    told = f"forgotten the network address of {THERE}"
+    assert ([told in note and f"dev {host.cable} nud" in note for note in notes]) == ([] if known else [True])
+    assert (told in (tmp_path / "record.html").read_text(encoding="utf-8")) is not known
+
+
+@contextmanager
+def powered_by(relay: StandIn, host: DarkHost, *, forgetting: bool) -> Iterator[None]:
+    """The host has power as long as the relay's coil is on; without it, its neighbour entry goes as well."""
+    relay.do("bit", place=0, value=True)
+    over = threading.Event()
+
+    def supply() -> None:
+        was_on = True
+        while not over.wait(0.005):
+            is_on = bool(relay.do("look")["bits"][0])
+            if was_on and not is_on:
+                host.cut()
+                if forgetting:
+                    ip("neigh", "flush", "dev", host.cable)
+            elif is_on and not was_on:
+                host.power_up()
+                host.boot()
+                host.server.do("bit", place=0, value=True)
+            was_on = is_on
+
+    mains = threading.Thread(target=supply)
+    mains.start()
+    try:
+        yield
+    finally:
+        over.set()
+        mains.join(HANG_S)
 
 
 def connect_patiently(done: list[int]) -> None:

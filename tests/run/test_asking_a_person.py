@@ -22,13 +22,14 @@ from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.supervision import StopRequest
 from restart_bench_drivers.by_hand import ByHand
 
+BUTTON = Point("start", "controller", "discrete_input", 5, idle=False, by_hand="green button")
 BY_HAND = replace(
     dryer(),
+    points={**dryer().points, "start": BUTTON},
     supply=RigSupply("by-hand", {"switch": "main switch Q1"}),
     mode=Mode("by-hand", proof=(("running", Wanted(equals=False)),)),
     path="desk/rig.yaml",
 )
-BUTTON = Point("start", "controller", "discrete_input", 5, idle=False, by_hand="green button")
 
 
 class Desk:
@@ -211,3 +212,25 @@ def test_what_a_run_waits_for_is_told_while_it_waits(good_ns_ago: int, waited_s:
     act._tell_what_is_missing(now_ns() - waited_s * 10**9)
     assert context.situation.doing == doing
     assert cycle._WONDERS_AFTER_NS <= 5 * 10**9
+
+
+@pytest.mark.parametrize(
+    ("answer", "held"),
+    [(True, ()), (False, ("start",)), (KeyboardInterrupt(), ("start",))],
+    ids=["yes", "no", "Ctrl-C"],
+)
+def test_where_the_input_of_a_held_button_is_dark_the_way_out_takes_the_persons_word(
+    answer: bool | BaseException, held: tuple[str, ...]
+) -> None:
+    """Asked once, in the off time, of a button that only the dark controller reads."""
+    desk = Desk(answer)
+    desk.actuators.undo({"start": False})
+    assert desk.actuators.all_to_idle(desk.said.append) == held
+    assert desk.questions == ["Let go of: green button. Done?"] and desk.said[0] == "LET GO OF: green button"
+
+
+def test_a_supply_that_must_not_wait_waits_for_no_answer() -> None:
+    """Where a guard was lost nobody is asked before the supply is at rest."""
+    desk = Desk(True)
+    desk.actuators.undo({"start": False})
+    assert desk.actuators.all_to_idle(desk.said.append, at_once=True) == ("start",) and not desk.questions

@@ -8,10 +8,12 @@ import pytest
 
 from evidence import dryer
 from restart_bench.model.clock import now_ns
+from restart_bench.model.journal import Switching
 from restart_bench.model.live import Reading
 from restart_bench.model.rig import Value
 from restart_bench.observer.handle import ObserverHandle, WriteDone
 from restart_bench.run.actuators import Actuators
+from restart_bench.run.recovery import NotRight, insist_on_idle
 from restart_bench.run.supervision import StopRequest
 
 
@@ -23,8 +25,10 @@ class _Wire:
     def __init__(self) -> None:
         self.reads: Value | None = None
         self.written: list[Value] = []
+        self.names: list[str] = []
 
-    def write(self, _name: str, value: Value, _purpose: str) -> WriteDone:
+    def write(self, name: str, value: Value, _purpose: str) -> WriteDone:
+        self.names.append(name)
         self.written.append(value)
         return WriteDone(now_ns(), now_ns(), "")
 
@@ -81,3 +85,21 @@ def test_what_read_idle_once_and_is_not_read_now_is_left_alone(monkeypatch: pyte
     assert actuators.still_out() == {}
     wire.reads = None
     assert actuators.all_to_idle(lambda _: None) == () and wire.written == [True, False]
+
+
+def test_a_cut_is_not_gone_on_with_while_a_point_can_not_be_let_go_of(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A killed run pressed one button and held another: where the first does not read let go of, it is named, and the
+    held one is let go of too, for the cycle will not go on."""
+    monkeypatch.setattr("restart_bench.run.actuators._IDLE_PATIENCE_NS", 0)
+    wire = _Wire()
+    wire.reads = True
+    actuators = Actuators(
+        dryer(), cast(ObserverHandle, cast(Any, wire)), None, allowed=frozenset(), publish=lambda _: None, ask=None,
+        stop=StopRequest(), heed_limits=True,
+    )  # fmt: skip
+    cut = Switching(1, "supply", "off", "cut", now_ns(), now_ns())
+    left: dict[str, Value] = {"start_button": False, "spare_out": False}
+    failed = actuators.take_over_cut(cut, left, ("spare_out",), lambda _: None)
+    assert failed == ("start_button",) and wire.names[-1] == "spare_out"
+    with pytest.raises(NotRight, match="start_button could not be shown to be back in idle"):
+        insist_on_idle(failed)

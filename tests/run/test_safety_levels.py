@@ -1,4 +1,4 @@
-"""A supply at a level, between on and off: the way out takes it for neither of both."""
+"""How a supply stands on the way out: at a level it is neither on nor off, and a rail is given a moment to follow."""
 
 from __future__ import annotations
 
@@ -7,7 +7,9 @@ from typing import Any
 import pytest
 
 from evidence import dryer
+from restart_bench.model.clock import now_ns
 from restart_bench.model.journal import Record
+from restart_bench.model.live import Reading
 from restart_bench.observer.handle import Blind
 from restart_bench.run.actuators import Actuators, left_well
 from restart_bench.run.recovery import supply_left
@@ -70,3 +72,31 @@ def test_a_supply_left_at_a_level_is_said_to_be_there() -> None:
     left = actuators.leave_supply("on", "rest", print)
     assert not left_well(left) and left.startswith("at a level: not switched on") and supply.volts == LEVEL_V
     assert supply_left(records) == "to a level"
+
+
+class LateRail(Blind):
+    """A rail that was read on before the cut, and reads off from the next look on."""
+
+    def __init__(self) -> None:
+        super().__init__("")
+        self._on = True
+
+    def latest(self, point: str) -> Reading | None:
+        """Just now."""
+        return Reading(self._on, now_ns(), now_ns())
+
+    def wait_news(self, timeout_s: float) -> bool:
+        """The next look."""
+        self._on = False
+        return True
+
+
+def test_a_supply_that_was_cut_just_now_is_not_said_to_be_on() -> None:
+    """Nothing may be switched right after the cut: the rail was last read before it."""
+    observer: Any = LateRail()
+    actuators = Actuators(
+        dryer(), observer, AtVolts(), allowed=frozenset(), publish=lambda _: None, ask=None, stop=StopRequest(),
+        heed_limits=False,
+    )  # fmt: skip
+    actuators.switch("off", "cut")
+    assert actuators.leave_supply("as it is", "rest", print) == "as it is (off)"

@@ -14,7 +14,9 @@ from restart_bench.model.clock import now_ns
 from restart_bench.model.journal import Record, Switching
 from restart_bench.model.outcome import Refused
 from restart_bench.model.verdicts import EXIT_PASS, EXIT_STOPPED
+from restart_bench.run.session import SessionPlan
 from restart_bench.run.supervision import Supervisor
+from restart_bench.run.usage import Worn, wear_of
 from safety_rig import MS, SCENARIO, ArmedRig, Seen, armed_rig, never_on_too_early, told_of
 
 LONG = "3 s"
@@ -201,3 +203,17 @@ def _worn_to(rig: ArmedRig, operations: int) -> None:
 def _scenario(off_for: str) -> str:
     assert SCENARIO.count("off_for: 350 ms") == 1
     return SCENARIO.replace("off_for: 350 ms", f"off_for: {off_for}")
+
+
+def test_going_on_adds_only_the_wear_of_what_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Killed in the second of two cycles: one is left, and its cut and return fit into the contact's life, where those
+    of both would not; a contact that has no life left for these two is refused."""
+    with armed_rig(tmp_path, repeat=2, limits=", operations: 8") as rig:
+        rig.run_killed_at("watch", 2)
+        behind = wear_of(rig.logs, rig.suite().rig).operations
+        assert behind + 2 <= 8 < behind + 4
+        plan = SessionPlan.of(rig.suite(), rig.options(resume="last", seed=None))
+        plan.try_supply()
+        monkeypatch.setattr("restart_bench.run.session.wear_of", lambda *_: Worn(7))
+        with pytest.raises(Refused, match="this run would add 2"):
+            plan.try_supply()

@@ -3,7 +3,9 @@ comes, and not forgotten where the relay or a point can't be reached."""
 
 from __future__ import annotations
 
+import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -12,7 +14,10 @@ from typing import Any
 import pytest
 
 from relay_door import RelayDoor
+from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.writer import RunArchive
 from restart_bench.model.clock import NS_PER_S, Anchor
+from restart_bench.model.journal import Record, Trouble
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import RigSupply
 from restart_bench.model.verdicts import EXIT_PASS
@@ -159,6 +164,51 @@ def test_a_supply_of_before_bears_the_conditions_and_limits_of_before(tmp_path: 
         assert rig.door.asked[-1].coil, "the old relay was told"
         never_on_too_early(rig, off_at_least_ns)
         archive_is_whole(rig, rig.runs()[0])
+
+
+# ---------------------------------------------------------------- a killed run that can't be read
+
+
+def test_a_killed_run_that_can_not_be_read_keeps_no_other_from_being_put_right(tmp_path: Path) -> None:
+    """Beside a killed run that holds a button lies another one whose journal does not open: that one's command points
+    all go to idle, which is said, and the rig is put right as the first one needs it."""
+    with armed_rig(tmp_path) as rig:
+        rig.run_killed_at("off")
+        (readable,) = rig.runs()
+        unreadable = readable.with_name(f"{readable.name[:-4]}0000")
+        shutil.copytree(readable, unreadable, ignore=shutil.ignore_patterns("running.lock"))
+        facts = {**told_of(readable), "run": unreadable.name.removeprefix("run=")}
+        (unreadable / "run.json").write_text(json.dumps(facts), encoding="utf-8")
+        (unreadable / "journal.jsonl").unlink()
+        (unreadable / "journal.jsonl").mkdir()
+        said: list[str] = []
+        parked = rig.park(said)
+        assert parked.closed == (readable,) and rig.supply_is_on, said
+        nothing_was_pressed_when_power_came(rig)
+        assert any("its journal can't be read" in text and "all its command points go to idle" in text for text in said)
+        assert {"start", "jog", "stop", "spare_out"} <= rig.written()
+        archive_is_whole(rig, readable)
+
+
+def test_a_log_that_fails_while_a_killed_run_is_put_right_keeps_the_rig_from_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk is full from the first word of it on: the point is let go of, the supply rested, the killed run closed.
+    The run itself does not begin, and is no log that is whole."""
+
+    def full(_archive: RunArchive, record: Record) -> None:
+        if isinstance(record, Trouble):
+            raise ArchiveError("made up: the disk is full")
+
+    with armed_rig(tmp_path) as rig:
+        rig.run_killed_at("off")
+        monkeypatch.setattr(RunArchive, "write", full)
+        with pytest.raises(NotRight, match="the log failed while killed runs were put right"):
+            rig.perform()
+        nothing_was_pressed_when_power_came(rig)
+        killed, new = rig.runs()
+        assert rig.supply_is_on and not (new / "SHA256SUMS").exists()
+        archive_is_whole(rig, killed)
 
 
 # ---------------------------------------------------------------- a point that can't be let go of

@@ -20,13 +20,15 @@ from typing import Any
 import pytest
 
 from command_line import MAIN
-from raw_modbus import wait_until
+from raw_modbus import RawClient, wait_until
 from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.reader import ArchivedRun
+from restart_bench.archive.rejudging import judge_again
 from restart_bench.archive.writer import RunArchive
 from restart_bench.model.clock import now_ns
-from restart_bench.model.journal import CycleJudged, Record
+from restart_bench.model.journal import CycleJudged, Record, RunEnded, Switching
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_PASS, EXIT_STOPPED
-from restart_bench.observer.handle import ObserverError, ObserverHandle
+from restart_bench.observer.handle import ObserverError, ObserverHandle, WriteDone
 from restart_bench_drivers.modbus_coil import ModbusCoil
 from safety_moments import Moment
 from safety_rig import (
@@ -76,12 +78,14 @@ def hangs(moment: Moment) -> None:
 
 @unix_only
 @pytest.mark.parametrize("what", [dies, hangs], ids=lambda what: what.__name__)
-def test_without_any_observer_the_supply_still_goes_to_rest_and_the_run_stays_open(
+def test_without_any_observer_what_is_off_stays_off_and_the_run_stays_open(
     what: Callable[[Moment], None], tmp_path: Path, monkeypatch: Patch
 ) -> None:
-    """Supply off, a point held, the observer dead or hanging, no second one to be had: the supply comes back, the
-    point is named loudly, and the next armed start finds the run and lets go of the point before it gives power."""
-    with armed_rig(tmp_path) as rig, pytest.MonkeyPatch.context() as patch:
+    """Supply off, a point held, the observer dead or hanging, no second one to be had: nobody knows whether the guard
+    is closed, so no power is given; the point is named loudly, and `park` finds the run and lets go of it before it
+    gives power."""
+    long_off = SCENARIO.replace("off_for: 350 ms", "off_for: 20 s")  # until it is noticed
+    with armed_rig(tmp_path, scenario=long_off) as rig, pytest.MonkeyPatch.context() as patch:
 
         def happens(moment: Moment) -> None:
             no_second_observer(patch)
@@ -90,16 +94,48 @@ def test_without_any_observer_the_supply_still_goes_to_rest_and_the_run_stays_op
         Moment("off", happens).install(patch.setattr)
         show = Seen()
         assert rig.perform(show).exit_code == EXIT_ERROR
-        assert rig.supply_is_on
+        assert not rig.supply_is_on
+        assert ("THE SUPPLY IS NOT SWITCHED ON" in show.said) is (what is dies)  # else the guard is lost before
         assert "JOG MAY STILL BE OUT OF IDLE" in show.said and "second one could not be started" in show.said
         (folder,) = rig.runs()
         assert is_open(folder) and rig.pressed() == {"jog": True}
         patch.undo()
-        show = Seen()
-        assert rig.perform(show).exit_code == EXIT_PASS, show.said
+        assert rig.park().well and rig.supply_is_on
         nothing_pressed(rig)
         archive_is_whole(rig, folder)
         never_on_too_early(rig)
+
+
+@unix_only
+def test_without_any_observer_the_supply_still_goes_off(tmp_path: Path) -> None:
+    """Supply on, a point held, no observer to be had any more: it goes off where that is its rest."""
+    with armed_rig(tmp_path, after_trouble="off") as rig, pytest.MonkeyPatch.context() as patch:
+
+        def happens(moment: Moment) -> None:
+            no_second_observer(patch)
+            dies(moment)
+
+        Moment("watch", happens).install(patch.setattr)
+        assert rig.perform().exit_code == EXIT_ERROR
+        assert not rig.supply_is_on and is_open(rig.runs()[0])
+
+
+@unix_only
+def test_a_second_observer_is_asked_whether_the_supply_may_go_on(tmp_path: Path, monkeypatch: Patch) -> None:
+    """The guard opens while the supply is off, and the observer dies: another one lets go of the held point, and what
+    it reads of the guard keeps the supply off."""
+    with armed_rig(tmp_path) as rig:
+
+        def happens(moment: Moment) -> None:
+            dies(moment)
+            rig.simulation.send({"command": "set", "values": {"guard_closed": False}})
+
+        Moment("off", happens).install(monkeypatch.setattr)
+        show = Seen()
+        assert rig.perform(show).exit_code == EXIT_ERROR
+        nothing_pressed(rig)
+        assert not rig.supply_is_on and is_open(rig.runs()[0])
+        assert "NOT SWITCHED ON: guard_closed of `only_while` no longer holds" in show.said
 
 
 @unix_only
@@ -150,6 +186,72 @@ def test_the_observer_obeys_no_signal_but_its_parents_end(tmp_path: Path, monkey
         Moment("watch", happens).install(monkeypatch.setattr)
         show = Seen()
         assert rig.perform(show).exit_code == EXIT_PASS, show.said
+
+
+# ---------------------------------------------------------------- a point that can't be let go of
+
+
+@unix_only
+def test_what_is_off_stays_off_while_a_point_can_not_be_let_go_of(tmp_path: Path) -> None:
+    """Stopped in the off time, and the device refuses to release the held button: no power is given with it pressed,
+    which is said loudly; the run stays open, and once the device obeys `park` puts all of it right."""
+    with armed_rig(tmp_path) as rig:
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("restart_bench.run.actuators._IDLE_PATIENCE_NS", 0)
+
+            def happens(_moment: Moment) -> None:
+                refuses(patch, "jog")
+                signal.raise_signal(signal.SIGTERM)
+
+            Moment("off", happens).install(patch.setattr)
+            show = Seen()
+            assert rig.perform(show).exit_code == EXIT_STOPPED
+        assert not rig.supply_is_on and rig.pressed() == {"jog": True}
+        assert "THE SUPPLY IS NOT SWITCHED ON: jog could not be let go of" in show.said
+        (folder,) = rig.runs()
+        assert is_open(folder) and told_of(folder)["supply_left"].startswith("off: not switched on")
+        assert rig.park().well and rig.supply_is_on
+        nothing_pressed(rig)
+
+
+def refuses(patch: Patch, name: str) -> None:
+    """From now on the device does not take a command to this point."""
+    write = ObserverHandle.write
+
+    def refused(observing: ObserverHandle, point: str, value: Any, purpose: str) -> WriteDone:
+        return (
+            WriteDone(now_ns(), now_ns(), "exception 04") if point == name else write(observing, point, value, purpose)
+        )
+
+    patch.setattr(ObserverHandle, "write", refused)
+
+
+def test_park_gives_no_power_while_a_button_is_pressed_that_it_can_not_let_go_of(tmp_path: Path) -> None:
+    """Not only one that a killed run holds: somebody else pressed it, and the device refuses to release it."""
+    with armed_rig(tmp_path, at_end="off") as rig:
+        assert rig.park().well and not rig.supply_is_on
+        rig.change(at_end="on")
+        with RawClient(rig.simulation.ports["independent"]) as other:
+            other.ask("05 00 01 FF 00")
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("restart_bench.run.actuators._IDLE_PATIENCE_NS", 0)
+            refuses(patch, "jog")
+            parked = rig.park()
+        assert parked.not_idle == ("jog",) and parked.supply.startswith("off: not switched on, jog")
+        assert not rig.supply_is_on and rig.pressed() == {"jog": True}
+        assert rig.park().well and rig.supply_is_on
+
+
+def test_park_takes_what_is_silent_for_want_of_power_for_no_pressed_button(tmp_path: Path) -> None:
+    """A coil of the dark controller that the bench may write: power is given, then it is looked at."""
+    with armed_rig(tmp_path, at_end="off") as rig:
+        assert rig.park().well and not rig.supply_is_on
+        rig.change(at_end="on")
+        file = rig.folder / "rig.yaml"
+        text, lamp = file.read_text(encoding="utf-8"), "lamp: {device: controller, coil: 0, "
+        assert lamp in text
+        file.write_text(text.replace(lamp, f"{lamp}writable: true, idle: off, "), encoding="utf-8")
+        assert rig.park().well and rig.supply_is_on
 
 
 # ---------------------------------------------------------------- the driver
@@ -293,6 +395,45 @@ def test_a_log_that_fails_when_a_cycle_is_judged_leads_to_the_way_out(tmp_path: 
         assert is_open(rig.runs()[0])
         assert rig.park().well
         archive_is_whole(rig, rig.runs()[0], whole_cycles=1)
+
+
+def test_a_log_that_fails_on_the_way_out_makes_an_error_of_the_run(tmp_path: Path) -> None:
+    """The disk is full just for the last command to the relay: no pass, neither now nor once `park` has closed the run,
+    nor where the same scenario judges it again."""
+    with armed_rig(tmp_path, at_end="off") as rig:
+        with pytest.MonkeyPatch.context() as patch:
+            can_not_save(patch, lambda record: isinstance(record, Switching) and record.purpose == "rest")
+            outcome = rig.perform()
+        (folder,) = rig.runs()
+        assert outcome.exit_code == EXIT_ERROR and "the log failed" in outcome.runs[0].reason
+        assert is_open(folder) and told_of(folder)["exit_code"] == EXIT_ERROR
+        assert rig.park().closed == (folder,)
+        archive_is_whole(rig, folder, whole_cycles=1)
+        told = told_of(folder)
+        assert (told["ended"]["how"], told["verdict"], told["exit_code"]) == ("error", "error", EXIT_ERROR)
+        again = [judge_again(ArchivedRun.open(folder), file) for file in (None, rig.folder / "stays.yaml")]
+        assert [one.exit_code for one in again] == [EXIT_ERROR, EXIT_ERROR]
+
+
+def test_a_simulated_run_without_its_end_in_the_log_is_never_sealed_as_sound(tmp_path: Path) -> None:
+    """The very last record could not be saved: an error, and the run is left for the next start to bring to an end."""
+    with armed_rig(tmp_path) as rig, pytest.MonkeyPatch.context() as patch:
+        can_not_save(patch, lambda record: isinstance(record, RunEnded))
+        outcome = rig.perform(simulated=True, arm=None)
+        assert outcome.exit_code == EXIT_ERROR
+        assert is_open(rig.runs()[0]) and told_of(rig.runs()[0])["exit_code"] == EXIT_ERROR
+
+
+def can_not_save(patch: Patch, lost: Callable[[Record], bool]) -> None:
+    """The disk is full just for such records."""
+    write = RunArchive.write
+
+    def full(archive: RunArchive, record: Record) -> None:
+        if lost(record):
+            raise ArchiveError("made up: the disk is full")
+        write(archive, record)
+
+    patch.setattr(RunArchive, "write", full)
 
 
 # ---------------------------------------------------------------- signals

@@ -485,3 +485,19 @@ def test_a_rig_that_another_extends_is_no_scenario_beside_it(tmp_path: Path) -> 
     suite = load(rig="rig: other\nextends: base.yaml\n", base=RIG.replace("rig: bench\n", ""))
     assert suite.rig.name == "other"
     assert len(suite.scenarios) == 1
+
+
+@pytest.mark.parametrize(
+    ("proof", "warned"),
+    [
+        ("[{contact: lost}]", True),
+        ("[{contact: lost}, {uptime: falls}]", False),
+        ("[{contact: lost}, {rail: off}]", False),
+    ],
+)
+def test_a_lost_connection_as_the_only_proof_is_told(proof: str, warned: bool) -> None:
+    """A network that drops looks the same; the cure is named."""
+    rig = spoilt(RIG, "proof_of_cut: [{rail: off}]", f"proof_of_cut: {proof}")
+    lines = [line for line in warnings(load(rig=rig)) if "a network that drops loses contact as well" in line]
+    assert bool(lines) is warned
+    assert all("rail: off" in line and "boots: rises" in line for line in lines)

@@ -139,6 +139,18 @@ def cases(text: str, rig: str = RIG) -> tuple[Case, ...]:
     return the_scenario("  off_for: 3 s\n", text, rig).cases
 
 
+@pytest.mark.parametrize(
+    ("level", "limit", "warned"),
+    [("80 %", 15000, True), ("40 %", 15000, False), ("80 %", 20000, False), ("16 V", 15, True)],
+)
+def test_a_level_that_the_only_proof_never_shows_is_told(level: str, limit: int, warned: bool) -> None:
+    """80 % of 24 V is never below 15000 mV: each cycle would wear the supply and prove nothing."""
+    point = "points:\n  rail_mv: {device: independent, input_register: 9}\n"
+    rig = WITH_LEVELS.replace("points:\n", point, 1).replace("[{rail: off}]", f"[{{rail_mv: {{below: {limit}}}}}]")
+    suite = load(rig=rig, scenario=SCENARIO.replace("  off_for: 3 s\n", f"  off_for: 3 s\n  level: {level}\n"))
+    assert any("rail_mv never shows as a loss" in line for line in warnings(suite)) is warned
+
+
 def test_one_value_makes_one_case_without_a_name() -> None:
     """Nothing is swept, so nothing needs a name."""
     assert cases("  off_for: 3 s\n") == (Case("", 3 * S),)

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from deliveries import ALWAYS, Delivered, Phases, Wire, ask, samples_of
+from deliveries import ALWAYS, EXCEPTION, GOOD, Delivered, Phases, Wire, ask, samples_of
 from histories import FAR, MS, S, Steps
 
 from restart_bench.model.journal import (
@@ -113,6 +113,8 @@ class World:
     cache: int = 0  # of the independent image
     age: int = 0  # of all that the independent I/O answers, beyond what its rig file says
     pace: int = 20 * MS  # of the heartbeat
+    unread: tuple[int, int] = (0, 0)  # when the independent registers draw exceptions, while its bits are read
+    beats: tuple[int, int] = (0, 65536)  # its value at first, and after how many it begins anew
     uptime0: float = 60.0
     spoilt: set[str] = field(default_factory=set)
     disagrees: str = ""  # the output whose image and terminal differ
@@ -180,11 +182,11 @@ class World:
 
     def _beats(self, instants: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         value = np.zeros(len(instants))
-        begun = 0
+        begun, round_of = self.beats
         for life in self.lives:
             inside = instants >= life.start
             start = max(0, life.start)
-            value[inside] = (begun + (instants[inside] - start) // self.pace) % 65536
+            value[inside] = (begun + (instants[inside] - start) // self.pace) % round_of
             if not life.booted:
                 begun = 7
         return value
@@ -216,6 +218,8 @@ class World:
         horizon = last + self.scenario.watch_ns + 1500 * MS
         for device, phases in (("controller", self.phases), ("independent", ALWAYS)):
             self.got[device] = Delivered.of(ask(self.wires[device], phases, rng, 0, horizon))
+        one, (begin, end) = self.got["independent"], self.unread
+        one.kind[(one.kind == GOOD) & (one.request == 1) & (one.looked >= begin) & (one.looked < end)] = EXCEPTION
         self.look()
 
     def look(self) -> None:
@@ -475,6 +479,18 @@ def _welded(rng: random.Random, course: _Course, cut: tuple[int, int], back: tup
     _ride(rng, course, cut, back)
 
 
+def _network(rng: random.Random, course: _Course, cut: tuple[int, int], back: tuple[int, int]) -> None:
+    """The contact is welded; only the controller's network part goes with the command, and comes again after it."""
+    course.rail = []
+    _ride(rng, course, cut, back)
+    at = course.lost + ms(rng, 0, 8)
+    again = back[1] + ms(rng, 5, 700)
+    course.phases.append((at, "dark", 0))
+    if rng.random() < 0.6:
+        course.phases.append((rng.randrange(at, again), "refused", 1))
+    course.phases.append((again, "run", 1))
+
+
 def _not_reclosing(rng: random.Random, course: _Course, cut: tuple[int, int], back: tuple[int, int]) -> None:
     course.rail = [(course.lost, 0)]
     course.returned = FAR
@@ -521,6 +537,7 @@ _THEMES: dict[str, Any] = {
     "busy for ever": _for_ever("busy"),
     "refuses for ever": _for_ever("refused"),
     "second feed": _second_feed,
+    "network": _network,
     "welded": _welded,
     "not reclosing": _not_reclosing,
     "second dip": _second_dip,
@@ -708,8 +725,15 @@ def draw(seed: int) -> World:
     """The world of a seed, played to its end."""
     rng = random.Random(seed)
     theme = pick(rng, THEMES)
+    odd = random.Random(f"{seed}/odd")
+    theme = "network" if odd.random() < 0.02 else theme
     spoilt = {name for name in SPOILERS if rng.random() < 0.025}
     rig = draw_rig(rng, theme, spoilt)
+    if theme == "network":
+        told = odd.random() < 0.6
+        rig = replace(
+            rig, proof_of_cut=(Proof("contact lost"),), ready=replace(rig.ready, alive="heartbeat" if told else None)
+        )
     dip = theme in DIPS or (theme in ("welded", "second feed", "stall") and rng.random() < 0.4)
     asked = ms(rng, 25, 100) if dip else ms(rng, 260, 600)
     begin = ms(rng, 450, 600)
@@ -738,11 +762,25 @@ def draw(seed: int) -> World:
     if rng.random() < (0.6 if theme in ("welded", "ride", "second feed") else 0.1):
         world.uptime0 = 655.36 - (course.lost + (back[1] - course.lost) * rng.uniform(0.0, 1.5)) / S
     _tell_truth(rng, world, course)
-    odd = random.Random(f"{seed}/odd")
+    if rig.proof_of_cut == (Proof("contact lost"),) and odd.random() < 0.5:
+        wraps = ms(odd, 100, 350)  # at the latest so long after the cycle's start, and seen to do so
+        world.beats = (256 - wraps // world.pace, 256)
     if rig.check_pulse is not None and odd.random() < 0.08:
         world.age = odd.choice((60, 150, 400)) * MS + ms(odd, -30, 30)
     world.scenario = replace(scenario, **draw_expectations(rng, world))
+    if odd.random() < 0.04:
+        _hide_before(odd, world)
     return world
+
+
+def _hide_before(rng: random.Random, world: World) -> None:
+    """The hopper's level is not read for a while before the cut, changes meanwhile, and shall be as before."""
+    world.unread = (ms(rng, 100, 200), max(world.cut[0], world.lost) + ms(rng, 0, 20))
+    level = float(rng.choice((41, 55)))
+    world.truth["hopper"] = Steps.of(41, (world.unread[0] + ms(rng, 20, 100), 55.0), (world.back[1], level))
+    kept = [one for one in world.scenario.after if one.point != "hopper"]
+    same = Expectation("after", "hopper", "hopper", "is", Wanted(as_before=True), text="value", blind_ns=150 * MS)
+    world.scenario = replace(world.scenario, after=(*kept, same))
 
 
 def _demanded_restart(rng: random.Random, course: _Course, dip: bool, rig: Rig) -> str:
@@ -787,8 +825,11 @@ def _wires(rng: random.Random, rig: Rig, theme: str, times: tuple[tuple[int, int
 def _tell_truth(rng: random.Random, world: World, course: _Course) -> None:
     """Histories of all points."""
     truth = world.truth
+    kept = world.theme == "network" and random.Random(f"{world.seed}/kept").random() < 0.6
     for name in ("lamp", "fan", "horn", "valve"):
         output = draw_output(rng, world.theme, course, rng.random() < 0.6)
+        if kept and name != "horn":
+            output = Steps.of(1.0)
         truth[JUDGED[name]] = output
         truth[name] = output
     truth["rail"] = world.rail

@@ -119,8 +119,8 @@ def compare(
     void = any(one.void and one.sure for one in invalid)
     if void and not errors:
         return  # told once; what else was found in a cycle that is no test is a consequence
-    if world.age and not void:
-        return  # nobody can know better than an I/O that lies and was not found out
+    if (world.age or world.theme == "network") and not void:
+        return  # what lies and could not be found out can't be held against anybody
     for allowed in demands(world, oracle) if asked is None else asked:
         if oracle.unread_return and not allowed.expectation.startswith(("restart", "same program")):
             continue

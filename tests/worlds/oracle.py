@@ -185,7 +185,22 @@ class Oracle:
         else:
             self._windowed(one, allowed)
         self._image(one, allowed)
+        self._old_before(one, allowed)
         return allowed
+
+    def _old_before(self, one: Expectation, allowed: Allowed) -> None:
+        """What was last read longer ago than may be blind is no value from before the cut."""
+        if not one.wanted.as_before and one.wanted.change is None:
+            return
+        reads = self.sure(one.judged)
+        known = reads.early[reads.late <= self.world.cut[0]]
+        age = self.world.cut[0] - int(known[-1]) if len(known) else FAR
+        if age > one.blind_ns - MS:
+            allowed.doubts.append(f"last read {age / MS:.0f} ms before the cut")
+        unread = self.readings.possible(one.judged)
+        if self.world.cut[0] - max(unread.late[unread.late <= self.world.cut[0]], default=0) > one.blind_ns + MS:
+            allowed.no_pass.append("what it was at the cut is not known")
+            allowed.no_fail.append("what it was at the cut is not known")
 
     def _image(self, one: Expectation, allowed: Allowed) -> None:
         if self.world.disagrees == one.point:
@@ -296,7 +311,7 @@ class Oracle:
             gone = max(
                 (low for low, high in truth.spans([0.0], self.world.cut[0], begin) if high == begin), default=FAR
             )
-            off = (reads.looked >= gone) & (reads.looked < begin)
+            off = (reads.looked >= gone) & (reads.looked < begin) & (reads.value == 0)
             if gone < FAR and not bool(off.any()):
                 return -FAR, FAR, begin  # off for so short a time that it fell between two polls
         shown = reads.late[(reads.early >= begin) & (reads.looked < end) & (reads.value == 1)]
@@ -841,8 +856,10 @@ class Oracle:
         if len(world.lives) > 1 and world.lives[0].end > self.back and not bool(np.isin(got.kind, (3, 4)).any()):
             found.append("it only fell silent, which may be the network")
         wire = world.wires["controller"]
-        if wire.outages or wire.stalls or wire.lost_one_in or wire.exception_one_in:
+        if wire.outages or wire.stalls or wire.lost_one_in or wire.exception_one_in or world.theme == "network":
             found.append("its link was disturbed")
+        if self.may_look_like_the_network():
+            found.append("what was on stayed on, or a byte counted on, as where only the network is lost")
         if any(proof.kind == "falls" for proof in world.rig.proof_of_cut):
             reads = self.sure("uptime")
             later = reads.only(reads.early >= self.low)
@@ -1094,8 +1111,43 @@ class Oracle:
             off = world.back[0] - world.cut[1]
             unread = self.readings.all_good(rail).longest_gap(world.cut[0], self.high) > off - 40 * MS
             perhaps = lost and unread
-        if not held:
-            yield Invalid("unproven", "no proof of the cut held", not perhaps, world.cut[0], True)
+        if self.network_told():
+            perhaps = False
+        if not held or self.may_look_like_the_network():
+            yield Invalid("unproven", "no proof of the cut held", not (held or perhaps), world.cut[0], True)
+
+    def network_told(self) -> bool:
+        """Whether what was read must tell a network part that dropped from a controller that lost its supply: its
+        outputs, which had been on, were read on all through, or its sign of life was where it would be."""
+        world, (low, _), (_, high) = self.world, self.world.cut, self.world.back
+        if world.theme != "network":
+            return False
+        again = next(at for at, name in zip(world.phases.times, world.phases.names, strict=True) if at > high)
+        off = world.back[0] - world.cut[1] - self._data()
+        stays = {one.point for one in world.scenario.after if one.kind == "stays"}
+        on = [
+            world.truth[name].kinds(low - 300 * MS, again + 300 * MS) == {1.0}
+            and self.readings.all_good(name).longest_gap(low, again + 300 * MS) < off - 10 * MS
+            for name in ("lamp_terminal", "fan_terminal")
+        ]
+        if all(on) and not stays & {"lamp", "fan"}:
+            return True
+        wire = world.wires["controller"]
+        disturbed = wire.outages or wire.stalls or wire.lost_one_in or wire.exception_one_in or wire.missed_one_in
+        signs = self.readings.all_good("heartbeat")
+        seen = bool((signs.late[signs.early > again] < world.end - 50 * MS).any())
+        long = world.back[0] - world.cut[1] > 500 * MS and 256 * world.pace > 4000 * MS
+        whole = world.beats[1] > 256 or world.pace >= 20 * MS
+        return world.rig.ready.alive is not None and not disturbed and seen and long and whole
+
+    def may_look_like_the_network(self) -> bool:
+        """Whether a real cut may look like a lost network where nothing but the link proves it: no output went off
+        while the controller was dark, or a byte that counts may by chance be where it would be."""
+        world = self.world
+        if world.mode or {proof.kind for proof in world.rig.proof_of_cut} != {"contact lost"}:
+            return False
+        on = [world.truth[name].kinds(world.cut[0], self.back) == {1.0} for name in ("lamp_terminal", "fan_terminal")]
+        return all(on) or world.beats[1] == 256
 
     def _mode_proof(self) -> Iterator[Invalid]:
         world = self.world

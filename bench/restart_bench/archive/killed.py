@@ -136,12 +136,14 @@ def _end(run: ArchivedRun, records: Sequence[Record], scenarios: Sequence[Scenar
     done = sum(isinstance(record, CycleEnded) and record.completed for record in records)
     planned = f" of {started.planned_cycles}" if started is not None else ""
     verdict = Verdict.FAIL if any(s.verdict is Verdict.FAIL for s in scenarios) else Verdict.ERROR
+    told = run.run.get("ended") or {}  # by a run whose log had a gap, so that its journal has no end
+    how, reason = ("error", str(told.get("reason"))) if told.get("how") == "error" else ("killed", "")
     return RunEnded(
         run=run.id,
-        how="killed",
+        how=how,
         verdict=verdict,
         exit_code=exit_of(verdict),
-        reason=f"{KILLED}; {done}{planned} cycles were completed",
+        reason=reason or f"{KILLED}; {done}{planned} cycles were completed",
         at_ns=last,
         wall=Anchor(**run.run["anchor"]).label(last or int(run.run["anchor"]["clock_ns"])).isoformat(),
         supply_left=_last_command(records),
@@ -171,7 +173,8 @@ def cut_was_due(records: Sequence[Record]) -> bool:
 
 
 def ended_by_kill(fields: dict[str, Any], records: Sequence[Record]) -> dict[str, Any]:
-    """What run.json still lacks, from the journal: `ended`, verdicts, operations. What it has stays."""
+    """What run.json still lacks, from the journal: `ended`, verdicts, operations. What it has stays, but for a verdict
+    that the journal does not bear out."""
     ended = next(record for record in reversed(records) if isinstance(record, RunEnded))
     known: dict[str, Any] = {
         "ended": {"how": ended.how, "reason": ended.reason, "wall": ended.wall, "at_ns": ended.at_ns},
@@ -187,7 +190,9 @@ def ended_by_kill(fields: dict[str, Any], records: Sequence[Record]) -> dict[str
             for s in judged_scenarios(records).values()
         ],
     }  # fmt: skip
-    return {name: value for name, value in known.items() if name not in fields} | _introduced(fields, records)
+    stays = () if fields.get("exit_code") == ended.exit_code else ("ended", "verdict", "exit_code")
+    told = {name: value for name, value in known.items() if name not in fields or name in stays}
+    return told | _introduced(fields, records)
 
 
 def _introduced(fields: Mapping[str, Any], records: Sequence[Record]) -> dict[str, Any]:

@@ -32,7 +32,7 @@ from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario, Step
 from restart_bench.model.units import show_duration
-from restart_bench.model.verdicts import EXIT_ERROR, Verdict, exit_of, exit_over, overwrite, worst
+from restart_bench.model.verdicts import EXIT_ERROR, Verdict, exit_over, overwrite
 from restart_bench.model.wording import counted, some
 from restart_bench.suite.loader import Suite, load_suites
 
@@ -132,11 +132,8 @@ def _of_earlier(run: ArchivedRun) -> list[CycleJudged]:
 def _outcome(
     run: ArchivedRun, rig: Rig, asked: Scenario, cycles: tuple[CycleJudged, ...], scenarios: Sequence[ScenarioJudged]
 ) -> RunOutcome:
-    """What another scenario says of the evidence; how the run ended counts in what it could not answer."""
-    judged_run = OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, *end_of(run), tested=(asked,))
-    code = exit_over([exit_of(scenario.verdict) for scenario in scenarios])
-    words = {scenario.verdict for scenario in scenarios}
-    return RunOutcome(code, worst(words), (judged_run,))
+    """What another scenario says of the evidence; how the run ended counts as it does by its own."""
+    return RunOutcome.of(OneRun(run.id, run.folder, rig, tuple(scenarios), cycles, *end_of(run), tested=(asked,)))
 
 
 def changed_cycles(run: ArchivedRun, again: Sequence[CycleJudged]) -> list[tuple[int, Verdict, Verdict]]:

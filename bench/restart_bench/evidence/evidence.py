@@ -112,6 +112,13 @@ class Evidence:
         """The last good value before the earliest bound of the cut."""
         return None if self.cut is None else self.reads(name).value_until(self.cut.not_before_ns)
 
+    def age_before_ns(self, name: str) -> int | None:
+        """How long before the cut the value of `before` was read; None where there is none."""
+        if self.cut is None:
+            return None
+        last = self.reads(name).before(self.cut.not_before_ns)
+        return int(self.cut.not_before_ns - last.early[0]) if len(last) else None
+
     @cached_property
     def fate(self) -> ConnectionOutcome:
         """What became of the controller's connection that was in use at the cut."""
@@ -301,6 +308,8 @@ class Evidence:
         if judged not in rig.points:
             return ""
         device = rig.devices[rig.points[judged].device]
+        if device.powered_by_supply and not rig.points[judged].is_boolean:
+            return f"see why {device.name} did not answer then: it restarted, or its network was away"
         if device.powered_by_supply:
             return "wire the output to independent I/O (`terminal:`), the controller can't be read while it restarts"
         if gap_ns > 5 * device.poll_ns + device.answer_within_ns // 2:

@@ -420,7 +420,9 @@ def standstill(trace: Trace, cut: Bounds | None, restored: Bounds) -> Instants:
     sent, value = trace.sent_ns[early_rows], trace.value[early_rows]
     if len(sent) == 0:
         return nothing
-    begins = np.concatenate(([0], np.flatnonzero(value[1:] != value[:-1]) + 1))
+    # A bit that is the same on both sides of a gap may have moved in it, there and back.
+    moved = (value[1:] != value[:-1]) | (sent[1:] - sent[:-1] > usually)
+    begins = np.concatenate(([0], np.flatnonzero(moved) + 1))
     began = np.repeat(sent[begins], np.diff(np.concatenate((begins, [len(sent)]))))
     stood: Instants = sent[sent - began >= pace] - pace
     return stood

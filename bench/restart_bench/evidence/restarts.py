@@ -267,7 +267,9 @@ def _strayed(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) 
     rate = float(steps.sum()) / lasted if lasted else 0.0
     elapsed = int(seen.late[first] - seen.late[last])
     spare = still_ns + _RATE_ERROR * elapsed
-    if rate <= 0 or 2 * spare > by_ns - cut.not_after_ns:
+    if rate <= 0:
+        return None
+    if 2 * spare > by_ns - cut.not_after_ns:
         return None
     missing = elapsed - float((seen.value[first] - seen.value[last]) % modulus) / rate
     return _Strayed(missing, spare, elapsed, rate, modulus, wrapped)

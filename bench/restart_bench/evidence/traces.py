@@ -147,7 +147,9 @@ def conforming(wanted: Wanted, value: Values, before: float | None = None) -> Fl
         if wanted.change is not None:
             change = value - before
             return (change >= wanted.change[0]) & (change <= wanted.change[1])
-        return np.abs(value - before) <= wanted.tolerance
+        with np.errstate(invalid="ignore"):  # an infinity less itself is no number
+            near: Flags = (value == before) | (np.abs(value - before) <= wanted.tolerance)
+        return near
     if wanted.one_of is not None:
         return np.isin(value, [float(one) for one in wanted.one_of])
     if wanted.equals is not None:

@@ -46,7 +46,7 @@ from restart_bench.model.samples import DeviceSamples
 from restart_bench.model.scenario import Expectation, ExpectationKind, Scenario
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict, worst
-from restart_bench.model.wording import counted, listed, shown, some, value_text
+from restart_bench.model.wording import about, counted, listed, shown, some, value_text
 
 JUDGES: dict[ExpectationKind, Callable[[Evidence, Expectation], Judged]] = {
     ExpectationKind.IS: judge_state,
@@ -116,13 +116,21 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
         judged = replace(judged, figures={**base_figures(outputs[demand.point]), **judged.figures})
         judged = _as_far_as_shown(evidence, demand, judged, outputs[demand.point], powered)
         judged = _as_far_as_it_moves(evidence, demand, judged, proofs)
+        if demand.wanted.as_before or demand.wanted.change is not None:
+            judged = _as_far_as_known(evidence, demand.judged, demand.blind_ns, judged)
         judged = _with_suspects(evidence, demand, judged, outputs)
         yield _About(FindingKind.EXPECTATION, demand.point, demand.text or demand.kind.value, judged, demand.point)
     for gap in scenario.gaps if not (scenario.search and rode) else ():
         text = gap.text or f"{gap.then} after {gap.first}"
         yield _About(FindingKind.GAP, gap.first, text, judge_gap(evidence, gap), gap.then)
     for name in rig.program:
-        yield _About(FindingKind.PROGRAM, name, "same program as before", _same_program(evidence, name), name)
+        yield _About(
+            FindingKind.PROGRAM,
+            name,
+            "same program as before",
+            _as_far_as_known(evidence, name, BLIND_NS, _same_program(evidence, name)),
+            name,
+        )
     yield from _vouched_for(evidence)
     for text, judged in judge_steps(evidence):
         yield _About(FindingKind.FUNCTION_CHECK, text, f"function check: {text}", judged)
@@ -201,6 +209,19 @@ def _as_far_as_it_moves(evidence: Evidence, demand: Expectation, judged: Judged,
     return judged
 
 
+def _as_far_as_known(evidence: Evidence, name: str, limit_ns: int, judged: Judged) -> Judged:
+    """What is compared with a value from before the cut that was last read too long before it: it may have been another
+    one by then, so neither word is shown."""
+    age_ns = evidence.age_before_ns(name)
+    if age_ns is None or age_ns <= limit_ns or judged.verdict is Verdict.INCONCLUSIVE:
+        return judged
+    text = (
+        f"{shown(evidence.rig, name)} was last read {about(age_ns)} before the cut, so what it was at the cut is not "
+        f"known ({judged.reason})"
+    )
+    return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=text, proven_ns=None)
+
+
 def _conforms(demand: Expectation, value: bool, before: float | None) -> bool:
     """Whether a state conforms; both do where there is nothing to compare with."""
     if before is None and (demand.wanted.as_before or demand.wanted.change is not None):
@@ -223,6 +244,11 @@ def _vouched_for(evidence: Evidence) -> Iterator[_About]:
                 channel = "check channel " if kind is FindingKind.CHECK_CHANNEL else ""
                 since = evidence.back if evidence.late is None else "the controller was lost"
                 text = f"{channel}{shown(rig, name)} was not read after {since}, so nothing vouches {what}"
+                if len(evidence.trace(name).seen.inside(evidence.begins.not_before_ns, evidence.end_ns)):
+                    text = (
+                        f"{channel}{shown(rig, name)} was read after {since}, but none of its reads counts: the "
+                        f"program was not seen to run, so nothing vouches {what}"
+                    )
                 yield _About(kind, name, expectation, Judged(Verdict.INCONCLUSIVE, text), name)
 
 

@@ -230,9 +230,17 @@ def _steady(output: OutputSeen, last: str, *, rode_through: bool) -> str:
     return restart_word(output.before, ends_on=bool(output.settled), never_off=never_off)
 
 
+def _natural(text: str) -> tuple[float, str]:
+    """Numbers by their size, before words."""
+    try:
+        return float(text.partition(" ")[0]), text
+    except ValueError:
+        return float("inf"), text
+
+
 def _counted(numbers: Mapping[str, int]) -> str:
     """`on`, or `on 18, off 2`, the most frequent first."""
     if len(numbers) <= 1:
         return next(iter(numbers), "not read")
-    ordered = sorted(numbers.items(), key=lambda item: (-item[1], item[0]))
+    ordered = sorted(numbers.items(), key=lambda item: (-item[1], _natural(item[0])))
     return ", ".join(f"{text} {number}" for text, number in ordered)

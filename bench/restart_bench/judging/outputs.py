@@ -71,7 +71,8 @@ def _first_after(reads: Reads, instant_ns: int) -> float | None:
 
 
 def _loss(evidence: Evidence, reads: Reads) -> tuple[int, int] | None:
-    """The first change after the cut, if it came before the return (or the end); counted from the cut."""
+    """The last change after the cut, if it came before the return (or the end); counted from the cut. What chattered is
+    gone when it has come to rest."""
     cut, restored = evidence.cut, evidence.restored
     assert cut is not None
     until = evidence.end_ns if restored is None else restored.not_before_ns
@@ -82,7 +83,7 @@ def _loss(evidence: Evidence, reads: Reads) -> tuple[int, int] | None:
     moved = np.flatnonzero(part.value[1:] != part.value[:-1])
     if len(moved) == 0:
         return None
-    place = int(moved[0])
+    place = int(moved[-1])
     low, high = int(part.early[place]) - cut.not_after_ns, int(part.late[place + 1]) - cut.not_before_ns
     return max(0, low), high
 

@@ -323,8 +323,8 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
 
 def _stayed_on(evidence: Evidence) -> list[str]:
     """The outputs at independent inputs that had been on, where all of them, two or more, read on in every read from
-    the cut until the controller answered again: without its supply none would. Where a proof reads the supply that
-    one has the word; an output that shall stay on says nothing."""
+    the cut until the controller answered again: without its supply none would. Where a proof reads the supply that one
+    has the word; an output that shall stay on says nothing."""
     assert evidence.cut is not None and evidence.restored is not None
     rig, cut, restored = evidence.rig, evidence.cut, evidence.restored
     if any(proof.of_supply for proof in rig.proof_of_cut):
@@ -520,7 +520,8 @@ def _restarted_early(evidence: Evidence, restore: Switching) -> str:
                 return (
                     f"the supply came back by itself: {shown(evidence.rig, proof.point)} fell "
                     f"({_values(point, before, reads, int(early[0]))}), so the controller had restarted before the "
-                    "command back; look for a second feed, and at a time-out of the relay"
+                    "command back; look for a second feed, and at a time-out of the relay; where the contact never "
+                    "opened, a restart of its own (a watchdog) looks like that"
                 )
     return ""
 
@@ -561,7 +562,10 @@ def _cure_of_proof(evidence: Evidence, proofs: Proofs) -> str:
     if contradicted and evidence.scenario.restart != "none":
         if _by_hand(evidence):
             return f"{_WAS_IT_OFF}; look also for what else may feed the controller"
-        return "look at the relay, its contact, and what else may feed the controller"
+        return (
+            "look at the relay, its contact, and what else may feed the controller; it may also have ridden through on "
+            "what its supply holds up (a proof that reads the supply would tell)"
+        )
     if proofs.supply:
         return "see why its proofs could not be read (a supply of their own, cable)"
     first = _WAS_IT_OFF if _by_hand(evidence) else "look at the relay and at the controller"
@@ -652,6 +656,16 @@ def _cure_of_mode(evidence: Evidence) -> str:
     return "was the mode switch really turned when its question was answered with yes?"
 
 
+def _heard_again(evidence: Evidence) -> bool:
+    """Whether the controller said anything after the return: one that only fell silent was not seen to restart."""
+    assert evidence.restored is not None
+    contact = evidence.contact
+    if contact is None:
+        return False
+    spoke = contact.of_kind((*REPLIES, SampleKind.REFUSED, SampleKind.ACCEPTED))
+    return bool((spoke & (contact.sent >= evidence.restored.not_before_ns)).any())
+
+
 def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
     """`restart:` required, none or either, against the restart proofs; without any of them, against the link."""
     seen = [one for one in proofs.restarts if one.state is not ProofState.UNREAD]
@@ -663,12 +677,15 @@ def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
     kept = [one for one in seen if one.state is ProofState.CONTRADICTED]
     restarted = True if held and not kept else False if kept and not held else None
     said = some([one.text for one in (*held, *kept)]) or seen[0].text
+    if restarted and not _heard_again(evidence):
+        restarted, said = None, f"{said}, and it was not heard again after {evidence.back}"
     figures = {"restarted": restarted} | ({CONTRADICTORY: True} if held and kept else {})
     wanted = evidence.scenario.restart
     if wanted == "either":
         word = {True: "it restarted", False: "it rode through", None: "not shown whether it restarted"}[restarted]
         return Judged(Verdict.PASS, f"{word}: {said}", figures)
     if restarted is None:
+        held = held if kept else []
         why = "its proofs contradict one another" if held else "nothing shows whether it restarted"
         return Judged(Verdict.INCONCLUSIVE, f"{why}: {said}", figures)
     proven = max(one.shown_ns or 0 for one in (held or kept)) or None

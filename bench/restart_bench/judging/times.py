@@ -30,6 +30,13 @@ def only_its_word(evidence: Evidence) -> str:
     return f"nothing but {word} says that the supply was back (`proof_of_cut` with a value would)"
 
 
+def _not_to_be_told(evidence: Evidence, proofs: Proofs) -> str:
+    """Why nobody can say whether it was in time: by whose word alone the supply was back, or how wide it is read."""
+    if proofs.back:
+        return "the supply was read to be back, but not so finely when the controller was: read it more often (`poll:`)"
+    return only_its_word(evidence)
+
+
 def judge_ready(evidence: Evidence, proofs: Proofs) -> Judged:
     """Not ready in time: a fail where the supply is proven back at the controller, else inconclusive."""
     assert evidence.restored is not None
@@ -70,7 +77,7 @@ def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
         return Judged(Verdict.INCONCLUSIVE, f"but it had been, and {silent}")
     since = powered_since(evidence, proofs)
     if since is None or _might_be_in_time(evidence, since + limit_ns):
-        return Judged(Verdict.INCONCLUSIVE, only_its_word(evidence))
+        return Judged(Verdict.INCONCLUSIVE, _not_to_be_told(evidence, proofs))
     deadline_ns = max(start, since) + limit_ns
     signs = np.sort(_signs_against(evidence, start, by_silence=not silent))
     beyond = int(np.searchsorted(signs, deadline_ns, side="left"))
@@ -152,7 +159,7 @@ def judge_mark(evidence: Evidence, one: MarkLimit, proofs: Proofs) -> Judged:
         if verdict is Verdict.FAIL:
             since = powered_since(evidence, proofs)
             if limit is not None and low > limit and (since is None or bounds.not_before_ns <= since + limit):
-                return Judged(Verdict.INCONCLUSIVE, f"{came}: {why}; {only_its_word(evidence)}", figures)
+                return Judged(Verdict.INCONCLUSIVE, f"{came}: {why}; {_not_to_be_told(evidence, proofs)}", figures)
             return Judged(verdict, f"{came}: {why}", figures, bounds.not_after_ns)
         if verdict is Verdict.PASS or one.mark != "ready" or limit is None:
             return Judged(verdict, f"{came}: {why}" if why else came, figures)

@@ -297,7 +297,7 @@ class OutputSeen:
 
     `judged` is the point that was read for it. `before`: last value before the cut; `at_loss`: last value while the
     supply was off; `at_return`: first value after the return; `settled`: the one value from `settled` to the end of
-    the watch, `at_end`: the last one. `loss_ns` bounds the first change after the cut (counted from it), `delay_ns`
+    the watch, `at_end`: the last one. `loss_ns` bounds the last change after the cut (counted from it), `delay_ns`
     the change to the settled value (counted from `restored`), or the only change there was; None: no such change.
     `changes` are those from the return to the end of the watch. `seen_on`: on at any time of the cycle (rule 9).
     `shortest_excluded_ns`: a pulse of this length or longer between the cut and the end of the watch would have been

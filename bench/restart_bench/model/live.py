@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from restart_bench.model.journal import Record
 from restart_bench.model.rig import Proof
+
+if TYPE_CHECKING:
+    from restart_bench.model.journal import Record
 
 Guess = Callable[[str], bool | None]
 """Asks a person what he expects: yes, no, or None where he does not know."""

@@ -116,7 +116,7 @@ class Wanted:
                 raise ValueError("no value before the cut is known")
             if self.change is not None:
                 return self.change[0] <= value - before <= self.change[1]
-            return abs(float(value) - float(before)) <= self.tolerance
+            return value == before or abs(float(value) - float(before)) <= self.tolerance
         if self.one_of is not None:
             return any(value == one for one in self.one_of)
         if self.equals is not None:

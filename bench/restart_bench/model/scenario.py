@@ -26,7 +26,7 @@ class Press:
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """Out of idle until released, or to the end of the watch."""
+    """Out of idle until released, or to the end of the watch; of the function check where it is one of its steps."""
 
     point: str
 

@@ -207,15 +207,18 @@ class Actuators:
 
     def take_over_cut(
         self, cut: Switching, left: dict[str, Value], held: tuple[str, ...], say: Callable[[str], None]
-    ) -> None:
+    ) -> tuple[str, ...]:
         """Goes on with a cut of a killed run: what a scenario holds stays held, every other point goes back to idle,
-        the supply counts as off since then."""
+        the supply counts as off since then. Returns what could not be shown to be in idle; then nothing is held."""
         self.undo(left)
         kept = {name: self._out_of_idle.pop(name) for name in held if name in self._out_of_idle}
-        self.all_to_idle(say)
+        failed = self.all_to_idle(say)
         self._out_of_idle.update(kept)
         self.state.commanded, self.state.off_since_ns = "off", cut.after_ns
         self.state.cuts_ns = (cut.before_ns,)
+        if failed:
+            self.all_to_idle(say)
+        return failed
 
     def held(self) -> tuple[str, ...]:
         """The points that are out of idle now."""
@@ -385,8 +388,8 @@ class Actuators:
             return f"{self._left_as()}: not switched {wish}, relay and rail contradict each other"
         if self.state.commanded == wish and self._rail_follows(wish):
             return self._left_so(wish)
-        if wish == "on" and not self._may_go_on(say):
-            return f"{self._left_as()}: not switched on, {self.forbids()}"
+        if wish == "on" and (why := self._kept_off(say)):
+            return f"{self._left_as()}: not switched on, {why}"
         if self._asks_person:
             return self._brought_by_hand(wish, purpose, say)
         return self._brought(wish, purpose, say, tries=1 if once else _RESTORE_TRIES)
@@ -538,21 +541,37 @@ class Actuators:
         return "the rail is not read"
 
     def _left_as(self) -> str:
-        """How the supply stands: as the rail shows it, else as it was commanded."""
-        shown, commanded = self.rail(), self.state.commanded
+        """How the supply stands: as the rail shows it, given a moment to follow, else as it was commanded."""
+        commanded = self.state.commanded
+        if commanded in ("on", "off"):
+            self._rail_follows(commanded)
+        shown = self.rail()
         return _seen(shown) if shown is not None else "at a level" if commanded == "level" else commanded
 
-    def _may_go_on(self, say: Callable[[str], None]) -> bool:
-        """Waits until the shortest off time is over. False where the supply may not go on (any more)."""
+    def _kept_off(self, say: Callable[[str], None]) -> str:
+        """Waits until the shortest off time is over; returns why the supply may not go on, "" for no reason."""
+        if self._observer.failed:
+            self._renewed()
         until = self.on_not_before_ns()
         left = until - now_ns()
         if left > 0:
             say(f"the supply stays off for another {left / NS_PER_S:.1f} s (off_at_least), then it goes on")
-        while not (why := self.forbids()) and (left := until - now_ns()) > 0:
+        while not (why := self._not_let_go() or self.forbids()) and (left := until - now_ns()) > 0:
             time.sleep(min(left, 200 * NS_PER_MS) / NS_PER_S)
         if why:
             say(f"THE SUPPLY IS NOT SWITCHED ON: {why}")
-        return not why
+        return why
+
+    def _not_let_go(self) -> str:
+        """On the way out: what could not be let go of keeps what is off from going on."""
+        if not self._out_of_idle:
+            return ""
+        devices = [self._rig.devices[self._rig.points[name].device] for name in self._out_of_idle]
+        dark = "; its device is dark: bring the supply on by hand once nothing can hurt anybody"
+        how = dark if any(device.powered_by_supply for device in devices) else ""
+        return (
+            f"{', '.join(self._out_of_idle)} could not be let go of: do it at the rig, then `restart-bench park`{how}"
+        )
 
     def on_not_before_ns(self) -> int:
         """The instant before which the supply may not go on; 0 for at once."""
@@ -571,7 +590,7 @@ class Actuators:
         """
         deadline = now_ns() + (0 if at_once else _IDLE_PATIENCE_NS)
         self._take_back(deadline)
-        failed = [name for name in tuple(self._out_of_idle) if not self._idle_surely(name, deadline)]
+        failed = [name for name in tuple(self._out_of_idle) if not self._idle_surely(name, deadline, say)]
         for name in failed:
             say(
                 f"{name.upper()} MAY STILL BE OUT OF IDLE: go to the rig and see that "
@@ -587,10 +606,10 @@ class Actuators:
                 if out or not self._reads_back(name, written.value, written.received_ns, deadline):
                     self._out_of_idle[name] = written.value
 
-    def _idle_surely(self, name: str, deadline: int) -> bool:
+    def _idle_surely(self, name: str, deadline: int, say: Callable[[str], None]) -> bool:
         """The point back to idle, if need be through another observer."""
         while True:
-            if self._one_to_idle(name, deadline):
+            if self._one_to_idle(name, deadline, say):
                 return True
             if not self._observer.failed or not self._renewed():
                 return False
@@ -601,12 +620,12 @@ class Actuators:
             self._observer = fresh
         return fresh is not None
 
-    def _one_to_idle(self, name: str, deadline: int) -> bool:
-        point = self._rig.points[name]
+    def _one_to_idle(self, name: str, deadline: int, say: Callable[[str], None]) -> bool:
+        point, idle = self._rig.points[name], self._out_of_idle[name]
         if point.by_hand is not None:
-            self._out_of_idle.pop(name, None)
-            return True  # a person holds it; nobody is asked on the way out
-        idle = self._out_of_idle[name]
+            if let_go := self._let_go_by_hand(point, idle, deadline, say):
+                self._out_of_idle.pop(name, None)
+            return let_go
         while not self._observer.failed:
             if self._wrote_idle(name, idle, deadline):
                 self._out_of_idle.pop(name, None)
@@ -615,6 +634,25 @@ class Actuators:
                 return False
             time.sleep(_IDLE_PAUSE_S)
         return False
+
+    def _let_go_by_hand(self, point: Point, idle: Value, deadline: int, say: Callable[[str], None]) -> bool:
+        """A person holds it and is told to let go. The point's own input shows it; where that is dark with the supply
+        (and there is time to ask), the person's word does."""
+        asked = now_ns()
+        newest = self._observer.latest(point.name)
+        if newest is not None and asked - newest.received_ns < _CONTACT_WITHIN_NS and newest.value == idle:
+            return True
+        say(f"LET GO OF: {point.by_hand}")
+        if self._rig.devices[point.device].powered_by_supply and self.state.commanded != "on":
+            return deadline > asked and self._said_let_go(point)
+        return self._read_until(deadline, point.name, lambda read: True if read.value == idle else None)
+
+    def _said_let_go(self, point: Point) -> bool:
+        question, asked, yes = f"Let go of: {point.by_hand}. Done?", now_ns(), False
+        with suppress(CommandRefused, KeyboardInterrupt):
+            yes = self._ask is not None and self._answer_to(question, self._ask)
+            self._publish(Answered(self.cycle, question, yes, asked, now_ns(), point.name))
+        return yes
 
     def _wrote_idle(self, name: str, idle: Value, deadline: int) -> bool:
         try:

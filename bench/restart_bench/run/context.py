@@ -55,6 +55,11 @@ class Chronicle:
         """Saves and shows a record. Raises ArchiveError where it can't be saved, but on the way out."""
         if isinstance(record, Forecast):
             self.forecasts.append(record)
+        self.save(record)
+        self.show(record)
+
+    def save(self, record: Record) -> None:
+        """Raises ArchiveError where it can't be saved, but on the way out: there it leaves a gap."""
         try:
             if not self.gap:
                 self.archive.write(record)
@@ -62,6 +67,9 @@ class Chronicle:
             self.gap = True
             if not self.leaving:
                 raise
+
+    def show(self, record: Record) -> None:
+        """On the screen, if that still works."""
         self._on_screen(lambda: self._show.record(record))
 
     def say(self, text: str) -> None:
@@ -99,7 +107,7 @@ class Chronicle:
         self.publish(RunEnded(self.run, "error", Verdict.ERROR, EXIT_ERROR, reason, now_ns(), wall))
         ended = {"ended": {"how": "error", "reason": reason}}
         with suppress(ArchiveError):  # the next start on this rig closes it
-            if self.holds_more:
+            if self.holds_more or self.gap:
                 self.archive.leave_open(ended)
             else:
                 self.archive.close({**ended, "verdict": "error", "exit_code": EXIT_ERROR}, None)

@@ -111,6 +111,7 @@ class CycleAct:
             return
         self._steps.release_held()
         self._steps.do(self._scenario.function_check)
+        self._steps.release_held()
         self._completed = True
         self._context.was_ready = self._ready_to_its_end()
 

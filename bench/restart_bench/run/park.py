@@ -127,30 +127,34 @@ def _put_to_rest(
     pressed = pressed_points(rig, observer)
     if pressed:
         say(f"back to idle: {', '.join(pressed)}")
-    actuators.undo(pressed)
+    dark = {name for name in pressed if _is_dark(rig, observer, name)}
+    actuators.undo({name: idle for name, idle in pressed.items() if name not in dark})
     not_idle = actuators.all_to_idle(say)
-    left = "none"
+    left = _supply_to_rest(rig, actuators, problem, held, say)
+    if dark:  # nobody could tell what they are before: of what is silent for want of power nothing is known
+        actuators.undo({name: idle for name, idle in pressed_points(rig, observer).items() if name in dark})
+        not_idle = actuators.all_to_idle(say)
+    return Parked(not_idle or (actuators.held() if held else ()), left, () if problem or held else closed)
+
+
+def _supply_to_rest(rig: Rig, actuators: Actuators, problem: str, held: str, say: Callable[[str], None]) -> str:
+    """To its normal end; where what a killed run holds could not be let go of, it may go off, but not on."""
+    wish = rig.supply.at_end if rig.supply is not None else "as it is"
     if problem:
-        wish = rig.supply.at_end if rig.supply is not None else "as it is"
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {problem}; {manual_step(wish, rig)}")
-        return Parked(not_idle, f"unknown: {problem}", ())
-    if held:
-        return _not_right(rig, actuators, not_idle or actuators.held(), held, say)
-    if rig.supply is not None:
-        say(f"the supply goes to its normal end: {rig.supply.at_end}")
-        actuators.state.commanded = "unknown"
-        left = actuators.leave_supply(rig.supply.at_end, "park", say)
-    return Parked(not_idle, left, closed)
+        return f"unknown: {problem}"
+    if held and wish != "off":
+        return f"as it is: not switched on, {held}"
+    if rig.supply is None:
+        return "none"
+    say(f"the supply goes to its normal end: {wish}")
+    actuators.state.commanded = "unknown"
+    return actuators.leave_supply(wish, "park", say)
 
 
-def _not_right(
-    rig: Rig, actuators: Actuators, not_idle: tuple[str, ...], held: str, say: Callable[[str], None]
-) -> Parked:
-    """What a killed run holds could not be let go of: the supply may go off, but not on."""
-    if rig.supply is not None and rig.supply.at_end == "off":
-        actuators.state.commanded = "unknown"
-        return Parked(not_idle, actuators.leave_supply("off", "park", say), ())
-    return Parked(not_idle, f"as it is: not switched on, {held}", ())
+def _is_dark(rig: Rig, observer: ObserverHandle, name: str) -> bool:
+    """Not read, on a device that has no power while the supply is off."""
+    return rig.devices[rig.points[name].device].powered_by_supply and _read(observer, name) is None
 
 
 def pressed_points(rig: Rig, observer: ObserverHandle) -> dict[str, Value]:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -45,8 +45,9 @@ def left_open(logs: Path, rig: Rig) -> list[Path]:
 
 
 def was_armed(folder: Path) -> bool:
-    """True where the run switched something real."""
-    return bool(run_json_of(folder).get("armed"))
+    """True where the run switched something real, or where nobody can tell."""
+    facts = run_json_of(folder)
+    return bool(facts.get("armed")) or not facts
 
 
 def how_it_ended(folder: Path) -> str:
@@ -67,11 +68,20 @@ def told_of_open(logs: Path, rig: Rig) -> str:
 
 
 def _left_by(folder: Path, rig: Rig) -> str:
-    records, damaged = readable_records(folder / "journal.jsonl")
+    records, damaged = _journal_of(folder)
     held = idle_values(rig) if damaged else {**out_of_idle(records, rig), **dict.fromkeys(_held_of(folder), False)}
     supply = supply_left(records).upper()
     out = f", and may have left {', '.join(held)} out of idle" if held else ""
     return f"{folder.name} {how_it_ended(folder)}: it last commanded THE SUPPLY {supply}{out}"
+
+
+def _journal_of(folder: Path) -> tuple[list[Record], str]:
+    """What can be read of a journal, and what is wrong with it, "" for nothing."""
+    try:
+        records, damaged = readable_records(folder / "journal.jsonl")
+    except ArchiveError as problem:
+        return [], f"its journal can't be read ({problem})"
+    return records, f"{damaged} lines of its journal are damaged" if damaged else ""
 
 
 def _held_of(folder: Path) -> tuple[str, ...]:
@@ -117,7 +127,7 @@ def supply_left(records: list[Record]) -> str:
 
 
 class NotRight(Exception):
-    """What a killed run left could not be put right, so nothing is switched on; a person has to look at the rig."""
+    """What a killed run left could not be put right, or not be told, so nothing is begun; a person has to look."""
 
 
 @dataclass(slots=True)
@@ -168,12 +178,17 @@ def put_right(
         held = [f"{name} of {killed.folder.name}" for killed in owed for name in killed.held]
         for killed in owed:
             _rest(killed, actuators, rig, say, closed, held=held, record=record)
-    if held:
-        raise NotRight(
-            f"{', '.join(held)} could not be shown to be back in idle, so the supply is not switched on: go to the "
-            "rig, let go of it there, then `restart-bench park`"
-        )
+    insist_on_idle(held)
     return tuple(closed)
+
+
+def insist_on_idle(held: Iterable[str]) -> None:
+    """Raises NotRight where something could not be let go of."""
+    if names := ", ".join(held):
+        raise NotRight(
+            f"{names} could not be shown to be back in idle, so the supply is not switched on: go to the rig, let go "
+            "of it there, then `restart-bench park`"
+        )
 
 
 def _rest(
@@ -190,7 +205,10 @@ def _rest(
     wish = supply.after_trouble if supply is not None else "as it is"
     if killed.problem:
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {killed.problem}; {manual_step(wish, rig)}")
-        give_up_cycles(killed.folder, "its points were let go of while its supply could not be reached")
+        try:
+            give_up_cycles(killed.folder, "its points were let go of while its supply could not be reached")
+        except ArchiveError as fault:
+            say(f"{killed.folder.name}: it can't be noted that its open cycle was given up: {fault}")
         return
     if held and wish != "off":
         return
@@ -217,7 +235,7 @@ def _close(folder: Path, say: Say, closed: list[Path], record: Report | None) ->
 def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitStack, supply_problem: str) -> _KilledRun:
     """What a killed run left, told before anything is done about it."""
     old = _rig_of(folder, rig, say)
-    records, damaged = readable_records(folder / "journal.jsonl")
+    records, damaged = _journal_of(folder)
     undo = idle_values(old) if damaged else out_of_idle(records, old)
     undo |= {name: _rest_value(old, name) for name in _held_of(folder) if name in old.points}
     killed = _KilledRun(folder, old, undo, supply_left(records), list(_differences(old, rig, undo)), actuators)
@@ -226,7 +244,7 @@ def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitSta
     supply = rig.supply if killed.same_supply else old.supply
     wish = supply.after_trouble if supply is not None else "as it is"
     if damaged:
-        say(f"{folder.name}: {damaged} lines of its journal are damaged, so all its command points go to idle")
+        say(f"{folder.name}: {damaged}, so all its command points go to idle")
     to_come = [f"{', '.join(undo)} back to idle"] if undo else []
     to_come += (
         [] if supply is None else ["the supply stays as it is" if wish == "as it is" else f"the supply goes {wish}"]

@@ -1,8 +1,8 @@
 """How a run leaves its rig, whatever befell it: points to idle, supply to rest, an archive closed or found again.
 
 First every pressed or held point goes back to idle, read back; then the supply to rest. Nothing that happens to the
-points keeps it from the supply. Where a guard was lost (`at_once`), the supply waits for no point, what is off stays
-off, and nothing is tried twice.
+points keeps it from the supply; but what is off goes on only once they are let go of. Where a guard was lost
+(`at_once`), the supply waits for no point, what is off stays off, and nothing is tried twice.
 """
 
 from __future__ import annotations
@@ -52,10 +52,10 @@ class SafeEnd:
         return unsafe
 
     def close_archive(self, facts: dict[str, Any], report: Report | None) -> None:
-        """Closes the archive, or leaves it open for the next armed start to find: where an armed run's way out is not
-        finished, or its log has a gap. Raises ArchiveError."""
+        """Closes the archive, or leaves it open for the next start to find: where an armed run's way out is not
+        finished, or a log has a gap. Raises ArchiveError."""
         why = self._why_unfinished()
-        if self._armed and why:
+        if why and (self._armed or self._chronicle.gap):
             self._chronicle.archive.leave_open({**facts, "left_open": why, "held": self._held})
         else:
             self._chronicle.archive.close(facts, report)
@@ -68,7 +68,8 @@ class SafeEnd:
         return "its log has a gap" if self._chronicle.gap else ""
 
     def second_observer(self) -> ObserverHandle | None:
-        """The observer failed while points were out of idle: a fresh one lets go of them. None where it can't start."""
+        """The observer failed while points were out of idle or the supply was off: a fresh one lets go of them, and
+        tells whether it may go on. None where it can't start."""
         if self._renewed:
             return None
         self._renewed = True
@@ -77,6 +78,7 @@ class SafeEnd:
             fresh = ObserverHandle(tuple(rig.devices.values()), tuple(rig.points.values()), None)
             self._stack.enter_context(fresh)
             fresh.set_cycle(self._context.cycle)
+            self._context.supervisor.conditions.look_through(fresh)
         except Exception as problem:
             self._chronicle.say(f"the observer failed, and a second one could not be started: {problem}")
             return None

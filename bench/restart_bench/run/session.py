@@ -46,7 +46,7 @@ from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.inquiry.forecasts import asker
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
-from restart_bench.run.recovery import left_open, put_right
+from restart_bench.run.recovery import NotRight, insist_on_idle, left_open, put_right
 from restart_bench.run.resume import OpenCut, as_planned, bring_samples, find_earlier, open_cut_of, over_already
 from restart_bench.run.run_json import facts_after, facts_before, facts_of_devices, simulated_among
 from restart_bench.run.safe_end import SafeEnd
@@ -163,8 +163,8 @@ class SessionPlan:
         warning = ""
         if rig.supply is not None:
             stack.enter_context(SupplyLock(rig.supply))
-            cycles = self.cycles()
-            cuts = sum(cycles[s.name] for s in self.suite.scenarios if s.how == "supply")
+            done = frozenset[tuple[str, str, int]]() if self.earlier is None else earlier_cycles(self.earlier).places
+            cuts = sum(len(self.turns(s, done)) for s in self.suite.scenarios if s.how == "supply")
             warning = refuse_worn(rig.supply, wear_of(logs, rig), 0 if self.options.rehearse else 2 * cuts)
         used = Used()
         used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
@@ -346,6 +346,7 @@ class OpenSession:
         """Puts right and closes what killed runs left open; the one that is gone on with once its points are held by
         these actuators. Raises NotRight where that can't be, and the problem of a supply that can't be reached."""
         plan, say = self._plan, self._chronicle.say
+        self._chronicle.leaving = True  # a log that fails keeps the rig from its rest as little as on a way out
         own = self.folder.resolve()
         open_runs = [path for path in left_open(plan.options.logs, plan.suite.rig) if path != own]
         if self._open_cut is not None and plan.earlier is not None:
@@ -360,6 +361,9 @@ class OpenSession:
             supply_problem=problem,
             record=plan.options.record,
         )
+        self._chronicle.leaving = False
+        if self._chronicle.gap:
+            raise NotRight("the log failed while killed runs were put right; make room for it, then start again")
         if problem:
             raise SupplyError(problem)
         if plan.earlier is not None:
@@ -367,7 +371,8 @@ class OpenSession:
 
     def _take_over_cut(self, open_cut: OpenCut, earlier: ArchivedRun) -> None:
         say = self._chronicle.say
-        self._context.actuators.take_over_cut(open_cut.cut, open_cut.left, open_cut.held, say)
+        failed = self._context.actuators.take_over_cut(open_cut.cut, open_cut.left, open_cut.held, say)
+        insist_on_idle(f"{name} of {earlier.folder.name}" for name in failed)
         try:
             finish_killed(earlier.folder, self._plan.options.record)
         except ArchiveError as fault:
@@ -564,15 +569,23 @@ class OpenSession:
         scenarios = self._conclude()
         for scenario in scenarios:
             self._chronicle.publish(scenario)
-        run = self._one_run(scenarios)
-        ended = self._run_ended(run)
-        self._chronicle.publish(ended)
+        run, ended = self._end_of(scenarios)
+        self._chronicle.save(ended)
+        run, ended = self._end_of(scenarios)  # the end itself may be what could not be saved
+        self._chronicle.show(ended)
         try:
             self._safe_end.close_archive(self._facts(ended, scenarios, statistics), self._plan.options.record)
         except ArchiveError as error:
             run = replace(run, how="error", reason=f"the archive could not be closed: {error}")
         self._run = run
         return run
+
+    def _end_of(self, scenarios: Sequence[ScenarioJudged]) -> tuple[OneRun, RunEnded]:
+        """How the run ends; a gap in its log is an error, whatever was judged."""
+        if self._chronicle.gap and self._ending.how != "error":
+            self._ending.be("error", "the log failed: what was done on the way out is not told in full")
+        run = self._one_run(scenarios)
+        return run, self._run_ended(run)
 
     def _hear_the_last(self) -> None:
         """A run that took over an off time prepared nothing, so it may not have asked yet."""

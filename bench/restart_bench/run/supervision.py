@@ -148,11 +148,21 @@ class Conditions:
         return True if all(reading is not None and reading.value is not None for reading in readings) else None
 
     def forbids(self) -> str:
-        """Why the supply may not go on now, "" where it may; each condition is given its second to be read first."""
+        """Why the supply may not go on now, "" where it may; each condition is given its second to be read first, and
+        what an observer that failed can't tell is not known to hold."""
         self.watch()
         while (lost := self.lost(now_ns())) is None and not self.read() and not self._observer.failed:
             self._observer.wait_news(0.02)
-        return lost.text if lost is not None else ""
+        if lost is not None:
+            return lost.text
+        names = ", ".join(name for name, _ in self._rig.only_while)
+        return f"{names} of `only_while` can't be read any more" if names and self._observer.failed else ""
+
+    def look_through(self, observer: ObserverHandle) -> None:
+        """From now on through another observer; each condition has its second to be read anew."""
+        self._observer = observer
+        self._read_ns.clear()
+        self._since_ns = now_ns()
 
     def lost(self, now: int) -> Lost | None:
         """The first condition that does not hold now; None where all do, or a dead observer can't tell."""

@@ -26,7 +26,7 @@ from restart_bench.model.scenario import (
 )
 from restart_bench.model.step_kinds import STEP_KINDS
 from restart_bench.model.units import UnitRefused, show_duration
-from restart_bench.model.wording import counted
+from restart_bench.model.wording import counted, listed
 from restart_bench.suite.expectation_reader import during_of, expectations_of, start_gaps, times_of
 from restart_bench.suite.names import Names
 from restart_bench.suite.rig_reader import MODE_BROKEN, SUPPLY_BROKEN
@@ -168,6 +168,23 @@ def _check_cut(model: ScenarioIn, rig: Rig, card: SupplyCard | None, ledger: Led
     elif card is not None and card.has_levels and supply.nominal_volts is None and "volts" not in supply.settings:
         what = f"{supply.driver} does not know its full voltage, which comes back after a dip"
         ledger.fault(("cut", "level"), what, "add nominal: 24 V (or volts: 24) to the rig's supply")
+    _warn_of_shallow_dips(model, rig, ledger)
+
+
+def _warn_of_shallow_dips(model: ScenarioIn, rig: Rig, ledger: Ledger) -> None:
+    """A level at which the only proofs of the cut, which read the voltage, never say that it is gone: each cycle would
+    be an error. The unit is taken from the proof's limit: volts up to the supply's own voltage, else millivolts."""
+    nominal = None if rig.supply is None else rig.supply.nominal_volts
+    below = [proof.wanted.below for proof in rig.proof_of_cut if proof.wanted is not None]
+    if nominal is None or not below or len(below) < len(rig.proof_of_cut):
+        return
+    limits = [None if one is None else one if one <= 1.2 * nominal else one / 1000 for one in below]
+    for level in model.cut.level or ():
+        volts = level.volts if level.volts is not None else (level.fraction or 0) * nominal
+        if all(limit is not None and limit <= volts for limit in limits):
+            names = listed([rig.points[proof.point or ""].shown for proof in rig.proof_of_cut])
+            text = f"at {level.text} the supply has {volts:g} V, which {names} never shows as a loss: nothing is proven"
+            ledger.warn(("cut", "level"), text, "raise the limit of the proof above that, or cut to a lower level")
 
 
 def _check_mode_cut(model: ScenarioIn, rig: Rig, ledger: Ledger) -> None:
