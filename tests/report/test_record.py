@@ -184,7 +184,13 @@ def test_the_hand_out_names_each_lane_and_says_what_it_does_not_show() -> None:
     on; nothing is loaded and nothing runs."""
     page = render_page(replace(record_values(), limits_in_short=("It was tried twice.",)))
     names = re.findall(r'class="lane-name[^>]*>([^<]*)<', page)
-    assert [wording.clean(name).strip("\u2068\u2069") for name in names] == ["Supply", "Auger", "Burner valve", "Fan"]
+    assert [wording.clean(name).strip("\u2068\u2069") for name in names] == [
+        "Supply",
+        "rail",
+        "Auger",
+        "Burner valve",
+        "Fan",
+    ]
     for words in ("fail", "Burner valve", "It was tried twice.", "Witnessed by", "more lanes in the whole record"):
         assert words in Page(page).words, words
     assert "<script" not in page and page.count('<svg class="panel"') == 1
@@ -546,6 +552,12 @@ def test_a_long_label_is_cut_to_its_room_and_wide_characters_count_two() -> None
     """The room of a name is counted in columns."""
     assert wording.shortened("乾燥機の送風機", 7) == "乾燥機…"
     assert wording.shortened("Fan", 7) == "Fan"
+
+
+def test_the_one_page_says_in_the_words_of_the_live_picture_how_the_supply_is_known() -> None:
+    """Above the outputs stand the supply as it was commanded and, where something proves it, as the proof read."""
+    words = Page(render_page(record_values())).words
+    assert "supply: command" in words and "supply: proof" in words and "as commanded" not in words
 
 
 def test_the_one_page_keeps_what_is_to_be_done() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -214,6 +215,12 @@ def test_the_lanes_of_a_scenario_pair_outputs_with_their_terminals(suite: Suite)
             assert (after.role, after.pair, after.label) == ("terminal", lane.pair, lane.label)
     assert len({lane.point for lane in lanes}) == len(lanes)
     assert {"heartbeat", "uptime"} & {lane.point for lane in lanes} == set()
+
+
+def test_what_proves_that_run_mode_was_left_is_its_proof_not_the_rail(suite: Suite) -> None:
+    """Where run mode is what is taken, the lane below it is the one that shows it."""
+    lanes = {lane.point: lane.role for lane in drawn_lanes(suite.rig, replace(suite.scenarios[0], how="mode"))}
+    assert (lanes["running"], lanes["rail"]) == ("proof", "other")
 
 
 def test_an_address_is_shown_with_its_item_number(suite: Suite) -> None:

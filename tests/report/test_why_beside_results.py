@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from archive_builders import PROGRAM, RUN_ID, archived, begin, load, told_run, with_program, write_suite
-from evidence import Story
+from evidence import S, Story
 from record_values import record_values
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.judging.scenario import judge_run
@@ -80,6 +80,24 @@ def test_every_place_says_as_which_program_behaves_and_claims_no_cause(logs: Pat
         assert not any(claim in text for claim in CLAIMS)
     otherwise = plain(" ".join(why_lines(why, 80, ("burner",))))
     assert "behaves (burner MEASURED OTHERWISE: these are not the reasons for that)" in otherwise
+
+
+def test_the_record_says_beside_its_why_what_was_measured_otherwise(tmp_path: Path) -> None:
+    """The reason for what did not happen stands under a heading that says so, as on the console (that both were on
+    before the cut is not as the model has it either)."""
+    back = [(0, 1.0), (2 * S, 0.0), (4 * S, 1.0)]
+    story = Story(truth={"burner": back, "burner_terminal": back}, seed=1)
+    folder = archived(tmp_path / "logs", load(with_program(write_suite(tmp_path / "suite"))), [story])
+    text = plain(part_tested(render(gather(ArchivedRun.open(folder)))))
+    assert "edition 7 behaves (burner and fan MEASURED OTHERWISE: these are not the reasons for that)" in text
+
+
+def test_where_nothing_was_cut_nothing_is_explained(tmp_path: Path) -> None:
+    """A run that was stopped before its first cut has shown nothing of a restart, so no restart is explained."""
+    suite = load(with_program(write_suite(tmp_path / "suite")))
+    folder = archived(tmp_path / "logs", suite, [Story(switched=False, completed=False, seed=1)])
+    run = ArchivedRun.open(folder)
+    assert why_of(run, run.suite()) is None and why_in(folder) is None
 
 
 def test_of_a_real_controller_the_record_speaks_of_the_model_and_the_console_not_at_all(logs: Path) -> None:

@@ -3,10 +3,50 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
 
 from command_line import bench
+from evidence import dryer, scenario
 from lamp_suites import LampSuites
+from restart_bench.model.samples import SampleKind
 from restart_bench.model.verdicts import EXIT_FAIL
+from restart_bench.run.context import CycleContext
+from restart_bench.run.cycle import CycleAct, Turn
+from restart_bench.run.steps import CycleBrokenOff
+
+
+class RunEnds(Exception):
+    """The whole run is ended."""
+
+
+def end(kind: str, text: str, at_ns: int) -> None:
+    """In place of the supervisor's."""
+    raise RunEnds(f"{kind}: {text}")
+
+
+@pytest.mark.parametrize(("answered", "heard", "ends"), [
+    (None, SampleKind.REFUSED, RunEnds), (None, SampleKind.SILENT, RunEnds),
+    (None, SampleKind.EXCEPTION, CycleBrokenOff), (None, SampleKind.LATE, CycleBrokenOff),
+    (5, SampleKind.SILENT, CycleBrokenOff),
+])  # fmt: skip
+def test_the_run_ends_where_nothing_ever_answered(answered: int | None, heard: SampleKind, ends: type) -> None:
+    """A wrong address is waited for once, not in every cycle; what has answered before, or says anything, may come."""
+    rig, told = dryer(), scenario()
+    one = SimpleNamespace(records=np.array([(heard,)], dtype=[("kind", "u1")]))
+    observer = SimpleNamespace(last_good_ns=lambda name: answered)
+    context = SimpleNamespace(
+        rig=rig, observer=observer, supervisor=SimpleNamespace(end=end), samples=lambda: {"controller": one},
+        record=lambda record: None,
+    )  # fmt: skip
+    turn = Turn(told, told.cases[0], 1, 1, 1)
+    act = CycleAct(cast(CycleContext, cast(Any, context)), turn, seed=1, rehearse=False)
+    act._why_not_ready = lambda since: "controller does not answer; nothing was cut"  # type: ignore[method-assign]
+    with pytest.raises(ends):
+        act._give_up(1)
 
 
 def test_a_controller_that_is_busy_for_ever_is_not_said_to_be_silent(tmp_path: Path) -> None:

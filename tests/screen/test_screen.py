@@ -142,6 +142,27 @@ def test_out_of_run_by_a_persons_word_is_held_against_what_is_read(
     assert told is None or told in "\n".join(shown(made, width))
 
 
+@pytest.mark.parametrize(("still", "lamp"), [(True, "●"), (False, "○")])
+def test_while_the_proof_of_the_mode_reads_on_the_picture_shows_what_is_read(still: bool, lamp: str) -> None:
+    """What a person said is not drawn as what is: RUNNING stays lit, and where there is but one strip it is what was
+    read."""
+    rig = dryer_rig()
+    assert rig.mode is not None
+    points = {name: replace(one, terminal=None) for name, one in rig.points.items() if not rig.is_terminal(name)}
+    points = {name: one for name, one in points.items() if not rig.is_independent(name) or name == "rail"}
+    mode = replace(rig.mode, driver="by-hand", point=None)
+    rig = replace(rig, mode=mode, points=points, proof_of_cut=())
+    made = Gathered(rig, (burner_scenario(rig, how="mode"),), simulated=False)
+    for at_s in range(1, 9):
+        out = {"cut_ns": 3 * S, "phase": "out of run mode", "running": False} if at_s > 3 else {}
+        made.live(state(at_s * S, {"burner": True, "running": still or at_s <= 3}, answering=True, **out))
+    lines = shown(made, 80)
+    assert f"{lamp} RUNNING" in lines[2]
+    assert any("(run mode: proof)" in line for line in lines)
+    (lane,) = [line for line in lines if line.startswith("run mode")]
+    assert (UNICODE.off in lane) is not still
+
+
 def test_an_armed_run_on_a_simulated_rig_says_so_all_the_time() -> None:
     """Devices that tell on the wire that they are simulated are named in the last line, in place of the caution."""
     made = gathered(power_off(), simulated=False)
@@ -726,6 +747,17 @@ def test_a_command_on_the_way_out_that_was_not_taken_is_told_by_its_note_alone()
         show.record(Switching(1, "supply", "on", purpose, 0, 1, "the port failed"))
     show.close()
     assert stream.getvalue().count("the port failed") == 1
+
+
+def test_a_cycle_that_was_broken_off_and_is_done_again_is_counted_once() -> None:
+    """Of a run of one cycle that was stopped in it, cycle 2 is the only one, and none was done before."""
+    made = Gathered(dryer_rig(), (burner_scenario(),), simulated=True)
+    made.record(cycle_started(2))
+    made.live(state(2 * S, DARK, cycle=2, of_cycles=2, done_again=1))
+    text = "\n".join(shown(made))
+    assert "cycle 2 of 2" in text and "0 of 1 cycle done" in text and "in the run before" not in text
+    made.record(judged_cycle(2))
+    assert "1 of 1 cycle done" in "\n".join(shown(made))
 
 
 def test_what_an_earlier_run_did_is_counted_as_done() -> None:

@@ -211,6 +211,14 @@ def test_at_the_end_of_a_run_each_tile_bears_its_worst_verdict(
     assert "in every scenario" in text
 
 
+@pytest.mark.parametrize(("width", "height"), [(80, 23), (140, 39)])
+def test_at_the_end_no_state_stands_above_the_verdict_of_an_output_that_failed(width: int, height: int) -> None:
+    """It is off at the end and was on when it failed: a large OFF above the verdict would look like what was wrong."""
+    lines = shown(lesson(m1=(P, F, P), m2=(P, P, P)), width, height)
+    failed, passed = [line[: width // 2] for line in lines[8:]], [line[width // 2 :] for line in lines[8:]]
+    assert in_letters("FAIL", failed) and not in_letters("OFF", failed) and in_letters("OFF", passed)
+
+
 def test_an_error_that_is_no_single_outputs_is_every_outputs() -> None:
     """Where a scenario is an error, no tile tells of passes in it; a fail is that of the output that failed."""
     made = lesson(m1=(P, P, P), m2=(P, P, F))

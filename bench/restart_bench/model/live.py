@@ -68,6 +68,7 @@ class LiveState:
     cut_ns: int | None = None
     restored_ns: int | None = None
     marks_ns: Mapping[str, int] = field(default_factory=dict)
+    done_again: int = 0  # cycles of the runs before that were broken off: numbered, but not counted
 
 
 def powered_by_proof(proofs: Sequence[Proof], readings: Mapping[str, Reading]) -> bool | None:

@@ -208,8 +208,7 @@ def _print_run(run: OneRun, console: Console, *, explain: bool) -> None:
     if found is not None:
         parts.append(lambda: print_foretold(found, console))
     if explain:
-        otherwise = [row.shown for row in found.compared.rows if row.differences] if found is not None else []
-        parts.append(lambda: _print_why(run, console, tuple(dict.fromkeys(otherwise))))
+        parts.append(lambda: _print_why(run, console, found.otherwise if found is not None else ()))
     _print_head(run, console, "test")
     for part in reversed(parts) if console.is_terminal else parts:
         part()

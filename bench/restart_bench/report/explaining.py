@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 from restart_bench.archive.files import ArchiveError
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.clock import NS_PER_S, now_ns
-from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import hanging, listed
 
 if TYPE_CHECKING:
@@ -68,7 +67,7 @@ def why_of(run: ArchivedRun, suite: Suite) -> Explanation | None:
     from restart_bench.plc.interpreter import driven
 
     judged = judged_scenarios(run.records)
-    shown = {one.scenario for one in run.records if isinstance(one, CycleJudged) and one.verdict is not Verdict.ERROR}
+    shown = {one.scenario for one in run.records if isinstance(one, CycleJudged) and one.is_test}
     made = {one.how for one in suite.scenarios if one.name in judged and one.name in shown}
     restarts = tuple(restart for restart in RESTARTS if restart in made)
     drives = {driven(rung) for rung in suite.program.rungs}
@@ -105,7 +104,8 @@ def restart_words(restarts: tuple[str, ...], asked: tuple[str, ...]) -> str:
     return "either way" if len(restarts) > 1 else RESTARTS[restarts[0]] if len(asked) > 1 else ""
 
 
-def _but(otherwise: Sequence[str]) -> str:
+def but(otherwise: Sequence[str]) -> str:
+    """What the heading of all reasons adds where something else was measured of these outputs."""
     return f" ({listed(otherwise)} MEASURED OTHERWISE: these are not the reasons for that)" if otherwise else ""
 
 
@@ -121,7 +121,7 @@ def why_lines(why: Explanation, width: int, otherwise: Sequence[str] = ()) -> It
         first, _, rest = nothing_told(why).partition(" ")
         yield from hanging(first, rest, width, len(first) + 1)
         return
-    yield from hanging("Why,", f"as {why.edition} behaves{_but(otherwise)}", width, 2)
+    yield from hanging("Why,", f"as {why.edition} behaves{but(otherwise)}", width, 2)
     yield from hanging("", NOT_CLAIMED, width, 2)
     several = len(why.restarts) > 1
     for reason in why.reasons:

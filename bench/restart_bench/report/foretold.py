@@ -50,6 +50,11 @@ class Foretold:
     compared: Compared
     note: str = ""
 
+    @property
+    def otherwise(self) -> tuple[str, ...]:
+        """The outputs of which something else was measured."""
+        return tuple(dict.fromkeys(row.shown for row in self.compared.rows if row.differences))
+
 
 def foretell(run: OneRun, patience_s: float = BUDGET_S) -> Foretold | None:
     """The program model of a run beside its cycles; None where there is no model, or nothing to put beside it, or

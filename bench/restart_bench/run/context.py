@@ -230,6 +230,7 @@ class View:
         self._rig = rig
         self._context = context
         self.of_cycles = of_cycles
+        self.done_again = 0
         self.time_left = time_left
         self._done = 0  # the newest cycle that has ended
 
@@ -274,6 +275,7 @@ class View:
             cut_ns=situation.cut_ns,
             restored_ns=situation.restored_ns,
             marks_ns=situation.marks_ns,
+            done_again=self.done_again,
         )
 
     def _left_ns(self, now: int) -> Left:

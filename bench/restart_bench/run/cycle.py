@@ -27,7 +27,7 @@ from restart_bench.evidence.traces import pace_ns
 from restart_bench.model.clock import BLIND_NS, FAR_NS, NS_PER_S, Bounds, now_ns
 from restart_bench.model.journal import CutAnnounced, CycleEnded, CycleStarted, Switching, Trouble
 from restart_bench.model.rig import Value
-from restart_bench.model.samples import SampleKind
+from restart_bench.model.samples import DeviceSamples, SampleKind
 from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.step_kinds import facts_of
 from restart_bench.model.ways import way_of
@@ -209,13 +209,22 @@ class CycleAct:
         ready = context.supervisor.wait_until(started + within, lambda: is_ready() or self._given_up(started))
         self._context.refuse_without_power()
         if not isinstance(ready, Bounds):
-            self._trouble("not ready", self._why_not_ready(started), started)
-            raise CycleBrokenOff
+            self._give_up(started)
         context.situation.running = True
         context.supervisor.wait_until(now_ns() + MOST_WITHIN_NS, lambda: context.introduce() or None)
         self._check_identity()
         if self._scenario.how == "supply" and not self._rehearse:
             self._wait_for_limit(context.actuators.cut_not_before_ns(), ON_AT_LEAST)
+
+    def _give_up(self, started: int) -> None:
+        """The cycle is broken off; the run is ended where nothing answered since it began, as it would be waited for
+        in every cycle in vain. Raises CycleBrokenOff or EndOfRun."""
+        context, why = self._context, self._why_not_ready(started)
+        silent = all(context.observer.last_good_ns(name) is None for name in context.rig.devices)
+        if silent and not any(map(_said_otherwise, context.samples().values())):
+            context.supervisor.end("not ready", why, started)
+        self._trouble("not ready", why, started)
+        raise CycleBrokenOff
 
     def _bring_on(self) -> int:
         """The supply on, unless relay and rail contradict each other; since when the controller can get ready."""
@@ -318,7 +327,7 @@ class CycleAct:
             device = rig.devices[silent[0]]
             at = f"{device.host}:{device.port}, unit {device.unit}"
             heard = self._context.samples().get(device.name)
-            if heard is not None and np.isin(heard.records["kind"], (SampleKind.EXCEPTION, SampleKind.LATE)).any():
+            if heard is not None and _said_otherwise(heard):
                 return f"{device.name} at {at}: {diagnose(device, [heard], None)}; nothing was cut"
             return f"{device.name} does not answer at {at}; nothing was cut. {self._look()}"
         shown = self._missing() or ", ".join(
@@ -585,6 +594,11 @@ class CycleAct:
 
     def _trouble(self, kind: str, text: str, at_ns: int) -> None:
         self._context.record(Trouble(self._turn.cycle, kind, text, at_ns))
+
+
+def _said_otherwise(heard: DeviceSamples) -> bool:
+    """Whether a device answered with anything but values in time."""
+    return bool(np.isin(heard.records["kind"], (SampleKind.EXCEPTION, SampleKind.LATE)).any())
 
 
 def _other(run: Value) -> Value:

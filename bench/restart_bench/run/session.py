@@ -383,6 +383,7 @@ class OpenSession:
         self._chronicle.cycle = self._earlier.last_cycle
         to_come = [turn for scenario in self._plan.suite.scenarios for turn in self._turns(scenario)]
         self._view.of_cycles = self._earlier.last_cycle + len(to_come) + (self._open_cut is not None)
+        self._view.done_again = self._earlier.last_cycle - len(self._earlier.counted)
         places = [(turn.scenario.name, turn.case.name) for turn in to_come]
         begun = [self._open_cut.place[:2]] if self._open_cut is not None else []
         self._view.time_left.to_come = dict(Counter([*places, *begun]))

@@ -224,7 +224,10 @@ def _lanes(gathered: Gathered, lanes: Sequence[Lane], width: int, room: int, gly
     shown = lanes if fit >= len(lanes) else lanes[: max(0, fit - 1)]
     proof = (gathered.powered, False) if strips > 1 else None
     switched = gathered.way.switched
-    lines = [_lane_heads(sized, switched), *_lane(switched, (gathered.supply, False), proof, sized, per_lane)]
+    as_read = strips == 1 and switched == "run mode"  # with one strip there is no other place for what is read
+    first = gathered.known if as_read else gathered.supply
+    head = _lane_heads(sized, f"{switched}: {'proof' if as_read else 'command'}", f"{switched}: proof")
+    lines = [head, *_lane(switched, (first, False), proof, sized, per_lane)]
     for lane in shown:
         said = gathered.told(lane.said)
         seen = gathered.told(lane.terminal) if lane.terminal is not None else None
@@ -264,12 +267,13 @@ def _cycle_span_ns(gathered: Gathered) -> int:
     return min(off + watch + 3 * NS_PER_S, 3600 * NS_PER_S)
 
 
-def _lane_heads(sized: _Sized, switched: str) -> Text:
-    said = _longest_that_fits((f"controller says ({switched}: command)", "controller says"), sized.cells + 5)
+def _lane_heads(sized: _Sized, left: str, right: str) -> Text:
+    """What each strip shows; `left` and `right` say how supply or run mode is known there."""
+    said = _longest_that_fits((f"controller says ({left})", "controller says"), sized.cells + 5)
     line = set_cell_size("output", sized.names + 1)
     if sized.strips == 1:
         return Text(f"{line}{said}  {_legend(sized.glyphs, sized.cells + 3 - len(said))}", style="dim")
-    seen = _longest_that_fits((f"terminal shows ({switched}: proof)", "terminal shows"), sized.cells + 5)
+    seen = _longest_that_fits((f"terminal shows ({right})", "terminal shows"), sized.cells + 5)
     return Text(line + set_cell_size(said, sized.cells + _BESIDE_STRIP) + seen, style="dim")
 
 
@@ -400,19 +404,20 @@ _LEAST_BAR = 5  # characters
 
 def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs, *, tally: bool = False) -> Text:
     """Cycles that are done, with `tally` how they were judged, time that is left, and a bar."""
-    done = (gathered.done_before or 0) + sum(gathered.counted.values())
+    before_it = max(0, (gathered.done_before or 0) - state.done_again)
+    done, of = before_it + sum(gathered.counted.values()), state.of_cycles - state.done_again
     left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
-    most = gathered.at_most if done < state.of_cycles else ""  # else it is over
-    before = f" ({gathered.done_before} in the run before)" if gathered.done_before and not gathered.replay else ""
-    words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{before}{left}  "
+    most = gathered.at_most if done < of else ""  # else it is over
+    before = f" ({before_it} in the run before)" if before_it and not gathered.replay else ""
+    words = f"{done} of {most}{counted(of, 'cycle')} done{before}{left}  "
     judged = [f"{word} {count}" for word, count in gathered.counted.items() if count]
     if tally and judged and not gathered.keeps_answer and not gathered.rehearsal:
-        words = f"{done} of {most}{counted(state.of_cycles, 'cycle')} done{before}: {', '.join(judged)}{left}  "
+        words = f"{done} of {most}{counted(of, 'cycle')} done{before}: {', '.join(judged)}{left}  "
     people = "without people's time  "
     if left and asks_person(gathered.rig) and len(words) + len(people) + _LEAST_BAR <= width:
         words = f"{words[:-1]}{people}"
     across = max(_LEAST_BAR, width - len(words))
-    filled = across * done // max(1, state.of_cycles)
+    filled = across * done // max(1, of)
     line = Text(words)
     line.append(glyphs.bar * filled, style="bold cyan")
     return line.append(glyphs.bar_rest * (across - filled), style="dim")

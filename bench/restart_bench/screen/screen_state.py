@@ -105,6 +105,7 @@ class Gathered:
     outcome: str = ""  # of the last cycle of a search
     histories: dict[str, History] = field(default_factory=dict)
     supply: History = field(default_factory=History)
+    known: History = field(default_factory=History)  # the same as read, where it is read; else as commanded
     powered: History = field(default_factory=History)
     checking: History = field(default_factory=History)  # whether the function check was under way
     since: dict[str, int] = field(default_factory=dict)  # light -> instant it came on in this cycle
@@ -156,9 +157,10 @@ class Gathered:
             self._history(name).note(state.at_ns, self._still_known(name, reading, state.at_ns))
         before, self.state = self.way.switched, state
         if self.way.switched != before:  # the lane is another one now
-            self.supply, self.powered = History(), History()
+            self.supply, self.powered, self.known = History(), History(), History()
         self.supply.note(state.at_ns, self._commanded(state))
         self.powered.note(state.at_ns, self._proven(state))
+        self.known.note(state.at_ns, self.is_on(state))
         self.checking.note(state.at_ns, state.phase == FUNCTION_CHECK)
         self._lights_since(state)
 
@@ -367,8 +369,13 @@ class Gathered:
             (way.lost, None if there is None else not there),
             (way.back, back),
             ("ANSWERING", state.answering),
-            ("RUNNING", state.running),
+            ("RUNNING", self._runs_on(state)),
         )
+
+    def _runs_on(self, state: LiveState) -> bool | None:
+        """True where run mode was to be left and what proves that reads otherwise; else what the run says of it."""
+        left = self.way.switched == "run mode" and not self._commanded(state)
+        return True if left and self._proven(state) else state.running
 
     def _commanded(self, state: LiveState) -> bool | None:
         if self.way.switched == "run mode":

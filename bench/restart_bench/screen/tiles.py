@@ -141,6 +141,10 @@ def _tile(gathered: Gathered, state: LiveState, lane: Lane, size: _Size, glyphs:
     about = gathered.about(lane) if _demand_rows(inner) == 0 else ()
     name = _name(lane, inner.width, room - ROWS, glyphs, about)
     letters = value_letters(value, numeric, inner.width, room - len(name), glyphs)
+    told = _told_of(gathered, state, lane.said.name) if gathered.ended is not None else None
+    if told is not None and told.word is Verdict.FAIL:  # what stands at the end is not what failed
+        style, on = console_style(told.word), False
+        letters = [] if _large_verdict(told, inner, glyphs) else _letters("fail", inner.width, room - len(name), glyphs)
     spare = max(0, room - len(name) - len(letters))
     middle = [*[""] * (spare // 2), *(line.center(inner.width) for line in letters)]
     body = [Text(one.center(inner.width), style="bold") for one in name]
@@ -216,14 +220,12 @@ def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs
         return [*lines, _without_verdict(gathered, demands, inner.width, judged=judged, small=most == 0)]
     style, bare = console_style(told.word), told.word.value.upper()
     than = "not as demanded, " if told.word is Verdict.FAIL and told.often != _HERE else ""  # not: as it was made to be
-    if inner.height >= _ROOM_FOR_LARGE_VERDICT:
-        letters = _letters(told.word.value, inner.width, ROWS, glyphs)
-        if len(letters) == ROWS:
-            return [
-                *(Text(one.center(inner.width), style=style) for one in letters),
-                Text(_longest(inner.width, f"{than}{told.often}", told.often).center(inner.width)),
-                *lines,
-            ]
+    if letters := _large_verdict(told, inner, glyphs):
+        return [
+            *(Text(one.center(inner.width), style=style) for one in letters),
+            Text(_longest(inner.width, f"{than}{told.often}", told.often).center(inner.width)),
+            *lines,
+        ]
     short = f"{_must(demands)}: " if most == 0 and demands and not told.scenarios else ""
     where = told.where if most == 0 else ""
     often = [f"  {than}{told.often}{where}", f"  {told.often}{where}"] if told.often else []
@@ -231,6 +233,14 @@ def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs
     some = f"{bare} in {counted(len(told.scenarios), 'scenario')}" if where else bare
     forms = (*(f"{short}{one}" for one in full), f"{bare}{where}", some, bare)
     return [*lines, Text(_longest(inner.width, *forms).center(inner.width), style=f"{style} reverse")]
+
+
+def _large_verdict(told: _Told, inner: _Size, glyphs: Glyphs) -> list[str]:
+    """The verdict in block letters; empty where a tile has no room for it beside name and value."""
+    if inner.height < _ROOM_FOR_LARGE_VERDICT:
+        return []
+    letters = _letters(told.word.value, inner.width, ROWS, glyphs)
+    return letters if len(letters) == ROWS else []
 
 
 def _texts(demands: Sequence[Expectation]) -> str:

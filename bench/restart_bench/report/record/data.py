@@ -268,6 +268,7 @@ class RecordData:
     limits_in_short: tuple[str, ...] = ()
     program_text: str = ""  # of the program model, where there is one
     explanation: Explanation | None = None  # why, as that program behaves
+    otherwise: tuple[str, ...] = ()  # outputs of which something else was measured than it does
     simulated_devices: tuple[str, ...] = ()  # of an armed run: they say so of themselves
     unheard_devices: tuple[str, ...] = ()  # of an armed run: they were never heard to say what they are
     played: PlayedPicture | None = None  # where more than one combination is asked for

@@ -89,6 +89,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
     verdict, reason = (Verdict.ERROR, run.altered) if run.altered else _verdict(run, scenarios, _answers(suite, cycles))
     started = next((record for record in run.records if isinstance(record, RunStarted)), None)
     ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
+    foretold, otherwise = _foretold(run, suite, own, cycles[: -len(own) or None], explain=explain)
     return RecordData(
         run=run.id,
         rig=run.rig_name,
@@ -110,7 +111,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         not_tested=tuple(not_tested(suite, cycles)),
         facts=(
             *fact_groups(run, suite),
-            *_foretold(run, suite, own, cycles[: -len(own) or None], explain=explain),
+            *foretold,
         ),
         devices=devices(suite.rig),
         points=tuple(_point_rows(suite.rig)),
@@ -120,6 +121,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         wiring=tuple(_wiring(suite.rig)),
         program_text=_program_text(run),
         explanation=why_of(run, suite) if explain else None,
+        otherwise=otherwise,
         findings=tuple(finding_rows(suite.rig, cycles, scenarios.values())),
         diagrams=tuple(diagrams_of(run, suite, own)),
         times=tuple(times_rows(suite.rig, suite.scenarios, cycles)),
@@ -141,13 +143,15 @@ def _earlier(run: ArchivedRun) -> tuple[CycleJudged, ...]:
 
 def _foretold(
     run: ArchivedRun, suite: Suite, own: Sequence[CycleJudged], earlier: Sequence[CycleJudged], *, explain: bool
-) -> Iterator[FactGroup]:
-    """What the archived program model (if it is asked) and people said of each output, beside what was measured. For
-    its score the model is played whether it is asked or not, which takes no search."""
+) -> tuple[list[FactGroup], tuple[str, ...]]:
+    """What the archived program model (if it is asked) and people said of each output, beside what was measured, and
+    the outputs of which it said something else. For its score the model is played whether it is asked or not, which
+    takes no search."""
     from restart_bench.report import foretold
 
     if run.altered or run.run.get("rehearsal"):
-        return
+        return [], ()
+    groups: list[FactGroup] = []
     told = OneRun(
         run.id,
         run.folder,
@@ -162,11 +166,13 @@ def _foretold(
     )
     found = foretold.foretell(told, BUDGET_S if explain else 0.0) if explain or told.forecasts else None
     if explain and found is not None and found.compared.rows:
-        yield FactGroup(foretold.HEAD, tuple(Fact(*line) for line in foretold.foretold_facts(found)))
+        groups.append(FactGroup(foretold.HEAD, tuple(Fact(*line) for line in foretold.foretold_facts(found))))
     rows, model = foretold.forecasts_of(told, found), found is not None
     if rows:
-        yield FactGroup(foretold.ASKED_FIRST, tuple(Fact(*line) for line in foretold.asked_facts(rows, model=model)))
-        yield FactGroup(foretold.WHO_WAS_RIGHT, tuple(Fact(*line) for line in foretold.score_facts(rows, model=model)))
+        asked, right = foretold.asked_facts(rows, model=model), foretold.score_facts(rows, model=model)
+        groups.append(FactGroup(foretold.ASKED_FIRST, tuple(Fact(*line) for line in asked)))
+        groups.append(FactGroup(foretold.WHO_WAS_RIGHT, tuple(Fact(*line) for line in right)))
+    return groups, found.otherwise if found is not None else ()
 
 
 def _program_text(run: ArchivedRun) -> str:

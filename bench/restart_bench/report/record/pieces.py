@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from restart_bench.evidence.marks import mode_proofs
 from restart_bench.evidence.traces import Flags, Instants, Trace, Values
 from restart_bench.model.clock import Bounds
 from restart_bench.model.rig import Device, Point, Rig
@@ -27,18 +28,20 @@ _LEAST_GAP_NS = 50_000_000
 
 
 def drawn_lanes(rig: Rig, scenario: Scenario, always_moving: frozenset[str] = frozenset()) -> tuple[DrawnLane, ...]:
-    """The lanes of a scenario: supply, its proofs, outputs each above its terminal, what else is judged, commands."""
+    """The lanes of a scenario: supply or run mode, its proofs, outputs each above its terminal, others, commands."""
     label = "Run mode" if scenario.how == "mode" else "Supply"
     lanes = [DrawnLane("", label, "as commanded", "supply")]
-    for name in _named(proof.point for proof in rig.proof_of_cut if proof.kind == "value"):
-        lanes.append(_lane(rig.points[name], "proof"))
+    of_supply = _named(proof.point for proof in rig.proof_of_cut if proof.kind == "value")
+    by_mode = scenario.how == "mode"
+    proofs = _named(name for name, _, _ in mode_proofs(rig)) if by_mode else of_supply
+    lanes += [_lane(rig.points[name], "proof") for name in proofs]
     judged = _judged_names(scenario)
     shown = {point.name for point in rig.outputs()} | judged
     for pair, point in enumerate(rig.points.values(), start=1):
         if point.name not in shown or point.writable or point.inline_terminal:
             continue
         lanes += _output_lanes(rig, point, pair)
-    others = [name for name, _ in (*rig.ready.when, *rig.only_while)]
+    others = [*(of_supply if by_mode else ()), *(name for name, _ in (*rig.ready.when, *rig.only_while))]
     lanes += [_lane(rig.points[name], "other") for name in others]
     lanes += [_lane(rig.points[name], "command") for name in _commands(scenario)]
     lanes += [_lane(point, "other") for point in rig.points.values() if point.name in judged]

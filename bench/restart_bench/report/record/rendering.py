@@ -17,7 +17,7 @@ from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS
 from restart_bench.model import wording as reasons
 from restart_bench.model.scenario import MARKS
 from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, symbols
-from restart_bench.report.explaining import NOT_CLAIMED, nothing_told, restart_words
+from restart_bench.report.explaining import NOT_CLAIMED, but, nothing_told, restart_words
 from restart_bench.report.record import text as wording
 from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, RecordData, ScenarioRow
 from restart_bench.report.record.drawing import GEOMETRY, PATHS, Drawing, draw, first_worst
@@ -167,21 +167,25 @@ def _worst_of(diagram: CaseDiagram) -> int:
 
 
 def on_one_page(diagram: CaseDiagram) -> CaseDiagram:
-    """The diagram with the lanes that a newcomer looks for: the supply, and each output once, at its terminal where it
-    has one; of the worst cycle alone."""
+    """The diagram with the lanes that a newcomer looks for: the supply, as commanded and as proven, and each output
+    once, at its terminal where it has one; of the worst cycle alone."""
     at_terminal = {lane.pair for lane in diagram.lanes if lane.role == "terminal"}
     kept = [
         place
         for place, lane in enumerate(diagram.lanes)
-        if lane.role in ("supply", "terminal") or (lane.role == "output" and lane.pair not in at_terminal)
+        if lane.role in ("supply", "proof", "terminal") or (lane.role == "output" and lane.pair not in at_terminal)
     ][:_PAGE_LANES]
     cycle = diagram.cycles[first_worst(diagram.cycles)]
     narrowed = replace(cycle, pieces=tuple(cycle.pieces[place] for place in kept))
-    return replace(diagram, lanes=tuple(_alone(diagram.lanes[place]) for place in kept), cycles=(narrowed,))
+    switched = next((lane.label.lower() for lane in diagram.lanes if lane.role == "supply"), "")
+    return replace(diagram, lanes=tuple(_alone(diagram.lanes[place], switched) for place in kept), cycles=(narrowed,))
 
 
-def _alone(lane: DrawnLane) -> DrawnLane:
-    """A terminal without the lane of its output above it bears the output's name."""
+def _alone(lane: DrawnLane, switched: str) -> DrawnLane:
+    """A terminal without the lane of its output above it bears the output's name; of supply or run mode stands in the
+    words of the live picture how it is known."""
+    if known := {"supply": "command", "proof": "proof"}.get(lane.role):
+        return replace(lane, place=f"{switched}: {known}")
     return replace(lane, pair=0) if lane.role == "terminal" else lane
 
 
@@ -361,6 +365,7 @@ def _environment() -> Environment:
         placed=with_places,
         after=restart_words,
         nothing_told=nothing_told,
+        but=but,
         plain=wording.isolated,
         titled=wording.titled,
         css_text=css_text,
