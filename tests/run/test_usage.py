@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from restart_bench.model.clock import NS_PER_S, Anchor
-from restart_bench.run.usage import Used, as_of_now, read_usage_facts, usage_facts
+from restart_bench.model.rig import Device, Rig
+from restart_bench.run.usage import HOUR_NS, Used, as_of_now, longest_limit_ns, read_usage_facts, usage_facts
 
 S = NS_PER_S
 NOW = Anchor(1_000 * S, "2026-03-02T10:00:00+00:00", "one boot", 0)
@@ -59,3 +60,8 @@ def test_nothing_of_another_boot_lies_in_the_future(hours: float, written: str |
     late = [*found.cuts, *found.starts["start"], *found.fell.values(), *found.supply.values()]
     assert max(late) <= NOW_WALL_NS and found.off_since_ns is None
     assert found.on_since_ns is not None and found.on_since_ns >= NOW_WALL_NS - 60 * S
+
+
+def test_a_rig_without_supply_and_limits_looks_back_an_hour() -> None:
+    """Where only run mode is taken and no point bears a limit, the hourly limits alone count."""
+    assert longest_limit_ns(Rig("bare", "harmless", {"controller": Device("controller", "h")}, {})) == HOUR_NS
