@@ -14,11 +14,12 @@ from hypothesis import strategies as st
 from builders import dryer_rig
 from restart_bench.model.clock import NS_PER_S, Anchor
 from restart_bench.model.journal import CutAnnounced
+from restart_bench.model.rig import Device, Rig
 from restart_bench.run import limits
 from restart_bench.run.actuators import SupplyState
 from restart_bench.run.context import CycleContext
 from restart_bench.run.limits import LimitKeeper
-from restart_bench.run.usage import Used, as_of_now, read_usage_facts, usage_facts
+from restart_bench.run.usage import HOUR_NS, Used, as_of_now, longest_limit_ns, read_usage_facts, usage_facts
 
 S = NS_PER_S
 NOW = Anchor(1_000 * S, "2026-03-02T10:00:00+00:00", "one boot", 0)
@@ -88,3 +89,8 @@ def test_a_run_keeps_the_cuts_and_starts_of_its_last_hour_alone(monkeypatch: pyt
         ended - timedelta(minutes=ago) for ago in reversed(range(60))
     ]
     assert before == Used([], {"start_button": []})
+
+
+def test_a_rig_without_supply_and_limits_looks_back_an_hour() -> None:
+    """Where only run mode is taken and no point bears a limit, the hourly limits alone count."""
+    assert longest_limit_ns(Rig("bare", "harmless", {"controller": Device("controller", "h")}, {})) == HOUR_NS

@@ -100,7 +100,7 @@ def longest_limit_ns(rig: Rig) -> int:
     pauses = [limits.off_at_least_ns for limits in limited_points(rig).values()]
     if rig.supply is not None:
         pauses += [rig.supply.limits.off_at_least_ns, rig.supply.limits.on_at_least_ns]
-    return max(HOUR_NS, *pauses)
+    return max([HOUR_NS, *pauses])
 
 
 def used_in(records: Iterable[Record], rig: Rig) -> Used:
