@@ -135,7 +135,9 @@ def test_predicted_and_measured_stand_in_the_record(asked: Asked) -> None:
     run = ArchivedRun.open(asked.outcome.runs[0].folder)
     (group,) = [one for one in gather(run).facts if one.title.startswith("Predicted")]
     told = {fact.name: fact.value for fact in group.facts}
-    assert told["M1 elevator, power, on before"] == "predicted stays off, measured stays off; after any past it stays off"
+    assert (
+        told["M1 elevator, power, on before"] == "predicted stays off, measured stays off; after any past it stays off"
+    )
     assert told["differences"] == "nothing was otherwise than predicted"
     assert not [one for one in gather(run, explain=False).facts if one.title.startswith("Predicted")]
 
