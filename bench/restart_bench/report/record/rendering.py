@@ -18,6 +18,7 @@ from restart_bench.model import wording as reasons
 from restart_bench.model.scenario import MARKS
 from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, symbols
 from restart_bench.report.explaining import NOT_CLAIMED, but, nothing_told, restart_words
+from restart_bench.report.foretold import WHO_WAS_RIGHT
 from restart_bench.report.record import text as wording
 from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, RecordData, ScenarioRow
 from restart_bench.report.record.drawing import GEOMETRY, PATHS, Drawing, draw, first_worst
@@ -26,7 +27,7 @@ from restart_bench.screen.cautions import CAUTIONS
 FIRST_PAGE_LINES = 41
 """Lines of small print that the first page holds beside headings and sign-off, on A4 and on Letter (a browser test
 prints a full one)."""
-PAGE_LINES = 49
+PAGE_LINES = 50
 """The same of the hand-out, with what stands around diagram and matrix taken off (a browser test prints a full one)."""
 _PAGE_SCENARIOS, _PAGE_LANES = 5, 7
 _LONG_WORD = 24  # columns; a longer one may be broken anywhere, so that no table outgrows the page
@@ -133,6 +134,7 @@ def render_page(data: RecordData) -> str:
     worst = min(filter(None, map(_cut_alone, data.diagrams)), key=_worst_of, default=None)
     drawn = on_one_page(worst) if worst is not None and worst.cycles else None
     room = PAGE_LINES - 2.2 * len(scenarios) - (2.6 * len(drawn.lanes) + 8 if drawn is not None else 0)
+    room -= sum(_lines(text, _WIDE) for text in _page_texts(data) if text)
     return (
         _environment()
         .get_template("page.html")
@@ -154,6 +156,14 @@ def render_page(data: RecordData) -> str:
             signs=Markup(symbols()),
         )
     )
+
+
+def _page_texts(data: RecordData) -> tuple[str, ...]:
+    """What the hand-out says in sentences, beside what it always says."""
+    scores = (
+        fact.name + fact.value for group in data.facts if group.title == WHO_WAS_RIGHT for fact in group.facts[:8]
+    )
+    return (*data.limits_in_short, data.altered[:200], ", ".join(data.unheard_devices), "".join(scores))
 
 
 def _cut_alone(diagram: CaseDiagram) -> CaseDiagram | None:
