@@ -197,10 +197,24 @@ class Oracle:
         age = self.world.cut[0] - int(known[-1]) if len(known) else FAR
         if age > one.blind_ns - MS:
             allowed.doubts.append(f"last read {age / MS:.0f} ms before the cut")
+        if self._not_alive_again_by_the_cut(one):
+            allowed.doubts.append("its reads on the connection of after an outage do not count yet (rule 3)")
         unread = self.readings.possible(one.judged)
         if self.world.cut[0] - max(unread.late[unread.late <= self.world.cut[0]], default=0) > one.blind_ns + MS:
             allowed.no_pass.append("what it was at the cut is not known")
             allowed.no_fail.append("what it was at the cut is not known")
+
+    def _not_alive_again_by_the_cut(self, one: Expectation) -> bool:
+        """Rule 3: on a new connection reads count from the second change of the sign of life on. The one that an outage
+        before the cut had led to may not have shown two by then; the last read before it is older than may be."""
+        device = self.world.rig.points[one.judged].device
+        wire, cut = self.world.wires[device], self.world.cut[0]
+        if device != "controller" or not self.world.rig.ready.alive:
+            return False
+        two_changes = 2 * (self.world.pace + wire.poll) + wire.answer_within
+        return any(
+            low < cut < high + two_changes and cut - low > one.blind_ns - wire.poll - MS for low, high in wire.outages
+        )
 
     def _image(self, one: Expectation, allowed: Allowed) -> None:
         if self.world.disagrees == one.point:
