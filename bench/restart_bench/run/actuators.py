@@ -35,9 +35,8 @@ _IDLE_PATIENCE_NS = 6 * NS_PER_S  # for all points together: the supply must not
 _IDLE_PAUSE_S = 0.2
 _CONTACT_WITHIN_NS = NS_PER_S
 _ANSWERS_WITHIN_NS = NS_PER_S // 2  # a controller whose power is gone is silent by the time the rail was waited for
-_WORD_WITHIN_NS = (
-    3 * NS_PER_S
-)  # for a controller to answer, or to fall silent, after a person said that it was switched
+_WORD_WITHIN_NS = 3 * NS_PER_S
+"""For a controller to answer, or to fall silent, after a person said that it was switched."""
 _CONTACT_PAUSE_S = 0.05
 
 
