@@ -401,6 +401,9 @@ class Oracle:
             self._never_came(one, allowed, (origin, high), good, end, reads)
             return
         begin, until = max(candidates[0][0], origin), candidates[0][1]
+        lasting = reads.within(begin, end[0])
+        if len(lasting.early) < 3 or 15 * (lasting.late[-1] - lasting.early[0]) < end[1] - begin:
+            allowed.doubts.append("few reads since it came, at one end of the span (rule 7)")
         delay = begin - origin
         limit_low, limit_high = one.window.not_before_ns, one.window.not_after_ns
         assert limit_high is not None

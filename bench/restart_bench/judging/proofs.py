@@ -341,6 +341,8 @@ def _stayed_on(evidence: Evidence) -> list[str]:
             continue
         reads = evidence.reads(name)
         inside = reads.inside(cut.not_before_ns, until_ns)
+        if not len(inside) or int(inside.late[-1]) < restored.not_before_ns:
+            return []  # not read to the end of the cut: off and on again may lie behind
         if not bool(inside.value.all()) or longest_gap_ns(reads, cut.not_before_ns, until_ns) >= least_off_ns:
             return []
         stayed.append(point.shown)
