@@ -754,6 +754,8 @@ def draw(seed: int) -> World:
         Steps.of(1.0, *course.rail), tuple(course.lives), phases, course.restarted, {},
         _wires(rng, rig, theme, (cut, back)), spoilt=spoilt,
     )  # fmt: skip
+    if theme == "network":  # what tells there is that the outputs were read all through
+        world.wires["independent"] = replace(world.wires["independent"], outages=())
     world.delay = rng.randrange(rig.devices["independent"].input_delay_ns + 1)
     lag = rig.devices["independent"].image_lag_ns
     world.cache = rng.randrange(1, lag + 1) if lag else 0

@@ -379,6 +379,8 @@ class Oracle:
         if base is not None and base[1] >= end[1]:
             if one.window.not_before_ns == 0:
                 allowed.no_fail.append("it conformed all through")
+                if one.window.not_after_ns is not None and one.window.not_after_ns < high - low:
+                    allowed.doubts.append(f"what it is counted from is known to {(high - low) / MS:.0f} ms")
             else:
                 allowed.no_pass.append("it outlived the cut, so there is no change")
                 allowed.doubts.append("there is no change to hold against the limit")

@@ -341,8 +341,9 @@ def _stayed_on(evidence: Evidence) -> list[str]:
             continue
         reads = evidence.reads(name)
         inside = reads.inside(cut.not_before_ns, until_ns)
-        if not len(inside) or int(inside.late[-1]) < restored.not_before_ns:
-            return []  # not read to the end of the cut: off and on again may lie behind
+        behind = reads.late[reads.late > until_ns]
+        if not len(inside) or not len(behind) or 2 * int(behind[0] - inside.early[-1]) > least_off_ns:
+            return []  # not read about the end of the cut: off and on again may lie there
         if not bool(inside.value.all()) or longest_gap_ns(reads, cut.not_before_ns, until_ns) >= least_off_ns:
             return []
         stayed.append(point.shown)
