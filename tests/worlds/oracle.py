@@ -194,7 +194,8 @@ class Oracle:
             return
         reads = self.sure(one.judged)
         known = reads.early[reads.late <= self.world.cut[0]]
-        age = self.world.cut[0] - int(known[-1]) if len(known) else FAR
+        cut = max(self.world.cut[0], self.world.lost) if self.world.lost < FAR else self.world.cut[0]
+        age = cut - int(known[-1]) if len(known) else FAR
         if age > one.blind_ns - MS:
             allowed.doubts.append(f"last read {age / MS:.0f} ms before the cut")
         if self._not_alive_again_by_the_cut(one):

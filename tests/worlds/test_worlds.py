@@ -36,7 +36,7 @@ def test_what_a_world_truly_did_decides_what_may_be_said_of_it(part: int) -> Non
         80_054_580, 90_204_910, 96_006_078, 92_029_118, 93_020_104, 110_032_054, 120_003_093, 132_008_146, 132_001_316,
         132_012_800, 138_001_533, 137_003_372, 139_027_594, 137_028_027,
         137_026_737, 164_005_713, 170_003_014, 170_069_745,
-        180_022_775,
+        180_022_775, 190_018_498,
     ],
 )  # fmt: skip
 def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: int) -> None:
