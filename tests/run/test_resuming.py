@@ -309,7 +309,7 @@ def test_killed_at_random_instants_and_resumed_it_tells_what_an_unbroken_run_tel
                     break
                 process.kill()
         code, said = (0, "") if process.returncode == 0 else rig.said_by(*run, "--resume", "last")
-        assert code == EXIT_PASS, said
+        assert code == EXIT_PASS or "was completed" in said, said  # the last kill came when all was done
         last = rig.runs()[-1]
         assert len(rig.runs()) > 2
         nothing_pressed(rig)
