@@ -64,6 +64,15 @@ def anchor() -> Anchor:
     return Anchor(clock_ns, datetime.now(tz=UTC).isoformat(timespec="microseconds"), boot_identity(), slept_ns)
 
 
+def passed_ns(then: Anchor, now: Anchor) -> int | None:
+    """How long after `then` was `now`, within one boot, with what the computer slept (a second or more) and whatever
+    was done to the wall clock; None where the system does not name both boots alike."""
+    if not then.boot or then.boot != now.boot:
+        return None
+    slept_ns = 0 if then.slept_ns is None or now.slept_ns is None else now.slept_ns - then.slept_ns
+    return now.clock_ns - then.clock_ns + (slept_ns if slept_ns >= NS_PER_S else 0)
+
+
 @dataclass(frozen=True, slots=True)
 class Bounds:
     """An instant: not before, and not after. Never a single number."""

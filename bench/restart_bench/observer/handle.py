@@ -500,6 +500,12 @@ def _last_words_file(folder: Path | None) -> IO[bytes]:
     return Path(os.devnull).open("r+b") if folder is None else tempfile.TemporaryFile()
 
 
+def answered_within(observer: ObserverHandle, device: str, within_ns: int, now: int | None = None) -> bool:
+    """Whether a good read of a device was received so lately (before `now`)."""
+    last = observer.last_good_ns(device)
+    return last is not None and (now_ns() if now is None else now) - last <= within_ns
+
+
 class Blind(ObserverHandle):
     """Stands in where no observer can be started: it knows nothing and writes nothing, and says why."""
 

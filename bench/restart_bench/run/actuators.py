@@ -17,7 +17,7 @@ from restart_bench.model.journal import BROKEN_OFF, WAY_OUT, Answered, PointWrit
 from restart_bench.model.live import Guess, Reading, powered_by_proof
 from restart_bench.model.rig import Point, Rig, RigSupply, Value
 from restart_bench.model.wording import alike, value_word
-from restart_bench.observer.handle import ObserverHandle
+from restart_bench.observer.handle import ObserverHandle, answered_within
 from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
 from restart_bench.run.supervision import Conditions, StopRequest
@@ -450,8 +450,7 @@ class Actuators:
         return wish
 
     def _answers(self, device: str) -> bool:
-        last = self._observer.last_good_ns(device)
-        return last is not None and now_ns() - last <= _ANSWERS_WITHIN_NS
+        return answered_within(self._observer, device, _ANSWERS_WITHIN_NS)
 
     def _not_as_wished(self, wish: str) -> str:
         shown = self.rail()

@@ -21,7 +21,7 @@ from restart_bench.model.samples import DeviceSamples
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import EXIT_ERROR, Verdict
 from restart_bench.model.wording import value_word
-from restart_bench.observer.handle import ObserverHandle
+from restart_bench.observer.handle import ObserverHandle, answered_within
 from restart_bench.run.actuators import Actuators
 from restart_bench.run.supervision import Supervisor
 
@@ -194,8 +194,7 @@ class CycleContext:
 
     def answers_now(self, device: str) -> bool:
         """True where a device answered within the last second."""
-        last = self.observer.last_good_ns(device)
-        return last is not None and now_ns() - last <= NS_PER_S
+        return answered_within(self.observer, device, NS_PER_S)
 
     def met_now(self, name: str, wanted: Wanted) -> bool:
         """True where the newest reading of a point is what is wanted."""
@@ -289,5 +288,5 @@ class View:
         controller = self._rig.controller
         if controller is None:
             return None
-        last = self._context.observer.last_good_ns(controller.name)
-        return last is not None and now - last <= controller.answer_within_ns + 2 * controller.poll_ns
+        within_ns = controller.answer_within_ns + 2 * controller.poll_ns
+        return answered_within(self._context.observer, controller.name, within_ns, now)

@@ -33,6 +33,7 @@ from restart_bench.model.step_kinds import facts_of
 from restart_bench.model.ways import way_of
 from restart_bench.model.wording import at_most, show_wanted
 from restart_bench.observer.diagnosis import diagnose
+from restart_bench.observer.handle import answered_within
 from restart_bench.observer.identification import MOST_WITHIN_NS
 from restart_bench.observer.sockets import asked_for_on
 from restart_bench.run.actuators import CommandRefused, SupplyFailed
@@ -313,12 +314,8 @@ class CycleAct:
         return ready_since(rig, self._context.traces(named), from_ns)
 
     def _silent_devices(self, now: int) -> list[str]:
-        silent = []
-        for name in self._context.rig.devices:
-            last = self._context.observer.last_good_ns(name)
-            if last is None or now - last > _READ_WITHIN_NS:
-                silent.append(name)
-        return silent
+        names, observer = self._context.rig.devices, self._context.observer
+        return [name for name in names if not answered_within(observer, name, _READ_WITHIN_NS, now)]
 
     def _why_not_ready(self, from_ns: int) -> str:
         rig = self._context.rig

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
@@ -22,7 +21,7 @@ from restart_bench.run.arming import SupplyLock, manual_step, require_arming
 from restart_bench.run.recovery import NotRight, left_open, put_right, told_of_open
 from restart_bench.run.run_json import simulated_among
 from restart_bench.run.supervision import Conditions, StopRequest
-from restart_bench.run.usage import Used, used_lately
+from restart_bench.run.usage import used_by_now
 from restart_bench_drivers.interface import AskPerson
 
 _FIRST_READ_WITHIN_NS = 3 * NS_PER_S
@@ -110,9 +109,7 @@ def _put_to_rest(
     problem: str,
     record: Report | None,
 ) -> Parked:
-    used = Used()
-    used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
-    actuators.state.off_since_ns = used.off_since_ns
+    actuators.state.off_since_ns = used_by_now(logs, rig).off_since_ns
     if note := remember(rig, logs):
         say(note)
     held = ""

@@ -12,7 +12,6 @@ that nobody names any more; where today's file differs is said.
 from __future__ import annotations
 
 import tempfile
-import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
@@ -23,13 +22,12 @@ from restart_bench.archive.known_archives import archives_of
 from restart_bench.archive.reader import ArchivedRun, readable_records
 from restart_bench.archive.writer import Report, finish_killed, give_up_cycles, unfinished
 from restart_bench.files.faults import FaultsFound
-from restart_bench.model.clock import now_ns
 from restart_bench.model.journal import PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
 from restart_bench.run.arming import Say, SupplyLock, manual_step
-from restart_bench.run.usage import Used, run_json_of, used_lately
+from restart_bench.run.usage import run_json_of, used_by_now
 
 
 def left_open(logs: Path, rig: Rig) -> list[Path]:
@@ -311,6 +309,4 @@ def _reach(killed: _KilledRun, actuators: Actuators, say: Say, stack: ExitStack)
 
 def _off_since(killed: _KilledRun) -> int | None:
     """Since when the supply of a killed run is off, by all that its archive tells of it."""
-    used = Used()
-    used.add(used_lately(killed.folder.parents[2], killed.rig), shift_ns=now_ns() - time.time_ns())
-    return used.off_since_ns
+    return used_by_now(killed.folder.parents[2], killed.rig).off_since_ns

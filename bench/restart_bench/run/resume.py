@@ -19,7 +19,7 @@ from restart_bench.archive.files import ArchiveError, is_going_on
 from restart_bench.archive.reader import ArchivedRun, find_run, read_journal
 from restart_bench.archive.writer import samples_of_killed
 from restart_bench.evidence.supply_off import asked_off_time
-from restart_bench.model.clock import NS_PER_S, Anchor
+from restart_bench.model.clock import NS_PER_S, Anchor, passed_ns
 from restart_bench.model.condensing import Records
 from restart_bench.model.journal import CycleEnded, CycleRecords, PointWritten, Record, Switching, cycle_records
 from restart_bench.model.outcome import Refused, RunOptions
@@ -197,20 +197,13 @@ def _shift(then: Anchor, now: Anchor) -> tuple[int, bool]:
     """What to add to the earlier run's instants, and whether that is by the wall clock: nothing while the computer's
     clock has run through, but for the time that the computer slept. A wall clock that was set says nothing where the
     system names its boots."""
-    if then.boot and then.boot == now.boot:
-        return _slept(then, now), False
+    if (passed := passed_ns(then, now)) is not None:
+        return now.clock_ns - then.clock_ns - passed, False
     wall_ns = (datetime.fromisoformat(now.wall) - datetime.fromisoformat(then.wall)).total_seconds() * NS_PER_S
     shift = round((now.clock_ns - then.clock_ns) - wall_ns)
     if not (then.boot and now.boot) and abs(shift) < _SAME_BOOT_NS:
         return 0, False
     return shift, True
-
-
-def _slept(then: Anchor, now: Anchor) -> int:
-    """Earlier instants lie further back than the clock tells, by what it stood still meanwhile."""
-    if then.slept_ns is None or now.slept_ns is None or now.slept_ns - then.slept_ns < NS_PER_S:
-        return 0
-    return then.slept_ns - now.slept_ns
 
 
 def _moved(record: Record, number: int, shift: int) -> Record:

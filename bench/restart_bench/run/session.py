@@ -8,7 +8,6 @@ folder; `perform` is both in one call. Every way out of an open session leads th
 from __future__ import annotations
 
 import random
-import time
 import traceback
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -51,7 +50,7 @@ from restart_bench.run.resume import OpenCut, as_planned, bring_samples, find_ea
 from restart_bench.run.run_json import facts_after, facts_before, facts_of_devices, simulated_among
 from restart_bench.run.safe_end import SafeEnd
 from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
-from restart_bench.run.usage import Used, refuse_worn, used_lately, wear_of
+from restart_bench.run.usage import Used, refuse_worn, used_by_now, wear_of
 from restart_bench.suite.loader import Suite
 from restart_bench.suite.plan import plan_suite, time_left_of
 from restart_bench_drivers.interface import AskPerson, Supply, SupplyError
@@ -166,9 +165,7 @@ class SessionPlan:
             done = frozenset[tuple[str, str, int]]() if self.earlier is None else earlier_cycles(self.earlier).places
             cuts = sum(len(self.turns(s, done)) for s in self.suite.scenarios if s.how == "supply")
             warning = refuse_worn(rig.supply, wear_of(logs, rig), 0 if self.options.rehearse else 2 * cuts)
-        used = Used()
-        used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
-        return used, warning
+        return used_by_now(logs, rig), warning
 
     def _tell_beginning(self, chronicle: Chronicle, warning: str, introduced: Introductions) -> None:
         started = RunStarted(

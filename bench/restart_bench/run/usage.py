@@ -31,7 +31,7 @@ from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.known_archives import archives_of, moved_runs
-from restart_bench.model.clock import HOUR_NS, NS_PER_S, Anchor, anchor
+from restart_bench.model.clock import HOUR_NS, NS_PER_S, Anchor, anchor, now_ns, passed_ns
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import PointLimits, Rig, RigSupply
 
@@ -172,10 +172,8 @@ def as_of_now(used: Used, written: object, now: Anchor) -> Used:
 def _wall_was_wrong_by_ns(written: object, now: Anchor) -> int:
     try:
         then = Anchor(**written) if isinstance(written, Mapping) else None
-        if then is None or not then.boot or then.boot != now.boot:
-            return 0
-        slept_ns = 0 if then.slept_ns is None or now.slept_ns is None else now.slept_ns - then.slept_ns
-        return _wall_ns(now) - (now.clock_ns - then.clock_ns) - slept_ns - _wall_ns(then)
+        passed = None if then is None else passed_ns(then, now)
+        return 0 if then is None or passed is None else _wall_ns(now) - passed - _wall_ns(then)
     except (TypeError, ValueError):
         return 0
 
@@ -257,6 +255,13 @@ def used_lately(logs: Path, rig: Rig) -> Used:
         if address is None or facts.get("supply_address") != address:
             of_run.cuts, of_run.supply = [], {}
         used.add(of_run)
+    return used
+
+
+def used_by_now(logs: Path, rig: Rig) -> Used:
+    """The same on the bench's clock."""
+    used = Used()
+    used.add(used_lately(logs, rig), shift_ns=now_ns() - time.time_ns())
     return used
 
 
