@@ -149,6 +149,24 @@ def test_an_off_time_that_nobody_guarded_is_not_kept(tmp_path: Path) -> None:
         assert len(rig.off_times()) == 2
 
 
+def test_an_off_time_is_not_kept_beside_another_open_run(tmp_path: Path) -> None:
+    """Putting the other right would give power in the midst of it and let go of what it holds: its cycle is done again."""
+    with armed_rig(tmp_path, scenario=LONG) as rig:
+        _unguarded(rig)
+        _proven_by_contact(rig)  # which can't tell one off time from two
+        rig.run_killed_at("off")
+        journal = rig.runs()[0] / "journal.jsonl"
+        first, second, _, *others = journal.read_bytes().splitlines(keepends=True)
+        journal.write_bytes(b"".join([first, second, b"\0\0\0\n", *others]))  # nobody can close it any more
+        rig.run_killed_at("off")
+        show = Seen()
+        outcome = rig.perform(show, resume="last")
+        assert outcome.exit_code == EXIT_PASS, why(outcome)
+        assert "is open on this supply too and is put right first" in show.said
+        gone, back = rig.off_times()[-1]
+        assert back - gone >= (5000 - 100) * MS
+
+
 def test_an_off_time_that_is_over_is_not_kept(tmp_path: Path) -> None:
     """Who resumes later than the off time lasts gets no error of the relay: the cycle is done again, and it is said."""
     with armed_rig(tmp_path) as rig:
@@ -186,6 +204,12 @@ def test_an_off_time_is_kept_while_its_tenth_more_still_allows_it(off_for_s: flo
 def _unguarded(rig: ArmedRig) -> None:
     path = rig.folder / "rig.yaml"
     path.write_text(path.read_text(encoding="utf-8").replace("only_while: {guard_closed: on}\n", ""), encoding="utf-8")
+
+
+def _proven_by_contact(rig: ArmedRig) -> None:
+    path = rig.folder / "rig.yaml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("proof_of_cut: [{rail: off}]", "proof_of_cut: [{contact: lost}]"), encoding="utf-8")
 
 
 def _switch_on(rig: ArmedRig) -> None:

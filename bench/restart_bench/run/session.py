@@ -45,7 +45,7 @@ from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.inquiry.forecasts import asker
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
-from restart_bench.run.recovery import NotRight, insist_on_idle, left_open, put_right
+from restart_bench.run.recovery import NotRight, insist_on_idle, left_open, put_right, was_armed
 from restart_bench.run.resume import OpenCut, as_planned, bring_samples, find_earlier, open_cut_of, over_already
 from restart_bench.run.run_json import facts_after, facts_before, facts_of_devices, simulated_among
 from restart_bench.run.safe_end import SafeEnd
@@ -216,16 +216,27 @@ class SessionPlan:
             return None  # nobody watched its conditions meanwhile, so that cycle could only be an error
         number = earlier_cycles(earlier).last_cycle + 1
         open_cut = open_cut_of(earlier, self.suite.rig, number=number, now=anchor())
-        if open_cut is not None and (late := over_already(open_cut, self.suite.rig, now_ns())):
-            chronicle.say(late)
+        if open_cut is None:
             return None
-        if open_cut is not None:
-            chronicle.holds_more = True
-            for record in open_cut.records:  # before the earlier run is closed: one of the two always tells it
-                chronicle.publish(record)
-            chronicle.archive.sync()
-            bring_samples(earlier, open_cut, chronicle.archive.samples_folder)
+        if given_up := self._beside(chronicle, earlier) or over_already(open_cut, self.suite.rig, now_ns()):
+            chronicle.say(given_up)
+            return None
+        chronicle.holds_more = True
+        for record in open_cut.records:  # before the earlier run is closed: one of the two always tells it
+            chronicle.publish(record)
+        chronicle.archive.sync()
+        bring_samples(earlier, open_cut, chronicle.archive.samples_folder)
         return open_cut
+
+    def _beside(self, chronicle: Chronicle, earlier: ArchivedRun) -> str:
+        """Why a cut can't be kept while other runs are open on its supply, "" where none are: putting those right moves
+        the points and the supply that the cut needs still."""
+        known = {chronicle.archive.folder.resolve(), earlier.folder.resolve()}
+        others = [one for one in left_open(self.options.logs, self.suite.rig) if one not in known and was_armed(one)]
+        if not others:
+            return ""
+        names = ", ".join(one.name for one in others)
+        return f"{names} is open on this supply too and is put right first; the cycle that was cut is done again"
 
 
 @dataclass(frozen=True, slots=True)
