@@ -147,7 +147,7 @@ class SessionPlan:
             chronicle = Chronicle(run, archive, show)
             stack.callback(chronicle.last_resort)
             self._tell_beginning(chronicle, warning, introduced)
-            reached = self._reach(archive.folder, ask, stack)
+            reached = self._reach(archive.folder, ask, stop, stack)
             open_cut = None if reached.problem else self._take_over(chronicle)
             session = OpenSession(
                 self, chronicle, reached, open_cut, introduced, used=used, ask=ask, stop=stop, stack=stack
@@ -188,13 +188,13 @@ class SessionPlan:
         if warning:
             chronicle.publish(Trouble(0, "wear", warning, now_ns(), error=False))
 
-    def _reach(self, folder: Path, ask: AskPerson | None, stack: ExitStack) -> _Reached:
+    def _reach(self, folder: Path, ask: AskPerson | None, stop: StopRequest, stack: ExitStack) -> _Reached:
         """The rig, and its supply as far as it can be reached; simulated ones are started."""
         rig, simulation = self.suite.rig, None
         if self.options.simulated:
             simulation = self._start_simulation(folder, stack)
             rig = simulation.rig
-        supply, problem = reach_supply(rig.supply, ask, stack)
+        supply, problem = reach_supply(rig.supply, ask, stop, stack)
         return _Reached(rig, simulation, supply, problem)
 
     def _start_simulation(self, folder: Path, stack: ExitStack) -> Simulation:
@@ -497,7 +497,8 @@ class OpenSession:
                 return None
         except ArchiveError as error:
             self._log_failed(error)
-        except Exception as problem:  # a fault of ours or of a driver: the rig is left safe and the evidence is kept
+        except BaseException as problem:  # a fault of ours, or whoever breaks off what runs in his process (a time-out
+            # of tests): the rig is left safe and the evidence is kept and judged
             self._bench_failed(problem)
             self._leave(trouble=True)
         judged = self._judge(turn)
@@ -526,7 +527,7 @@ class OpenSession:
         self._ending.be("error", f"the log failed: {error}")
         self._leave(trouble=True)
 
-    def _bench_failed(self, problem: Exception) -> None:
+    def _bench_failed(self, problem: BaseException) -> None:
         self._ending.failure = traceback.format_exc()
         self._ending.be("error", f"the bench failed: {str(problem) or type(problem).__name__}")
         with suppress(ArchiveError):
