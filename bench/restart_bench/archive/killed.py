@@ -6,8 +6,8 @@ import dataclasses
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from restart_bench.archive.earlier import earlier_cycles, gone_on_with
-from restart_bench.archive.reader import ArchivedRun
+from restart_bench.archive.earlier import earlier_cycles
+from restart_bench.archive.reader import ArchivedRun, gone_on_with
 from restart_bench.model.clock import Anchor
 from restart_bench.model.journal import (
     CutAnnounced,

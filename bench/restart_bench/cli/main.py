@@ -6,10 +6,11 @@ import gc
 import json
 import os
 import sys
+import threading
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NamedTuple, TextIO, cast
+from typing import TYPE_CHECKING, Annotated, NamedTuple, NoReturn, TextIO, cast
 
 import typer
 
@@ -84,18 +85,28 @@ def main() -> None:
 
 def _end_honestly(command: Callable[[], object]) -> None:
     """1 says that a controller failed, so only a command may end with it: help that nobody reads, say, may not."""
+    there = threading.enumerate()
     try:
         command()
-    except Ended:
-        raise
+    except Ended as end:
+        _leave(end.code, there)
     except SystemExit as end:
         let_go_of_streams()
-        raise SystemExit(EXIT_ERROR if end.code == EXIT_FAIL else end.code) from None
+        _leave(EXIT_ERROR if end.code == EXIT_FAIL or isinstance(end.code, str) else end.code, there)
     except OSError:
         let_go_of_streams()
-        raise SystemExit(EXIT_ERROR) from None
+        _leave(EXIT_ERROR, there)
     finally:
         gc.freeze()  # the system takes all memory back at once, nothing has to be sought in it
+
+
+def _leave(code: str | int | None, there: Sequence[threading.Thread]) -> NoReturn:
+    """Ends the process with this code, also where somebody's driver began a thread that goes on for ever."""
+    left = [one.name for one in threading.enumerate() if one not in there and not one.daemon]
+    if left:
+        complain(f"a driver or library goes on in {', '.join(left)}; it ends with this process")
+        os._exit(code if isinstance(code, int) else 0)
+    raise SystemExit(code) from None
 
 
 def _version(wanted: bool) -> None:

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, ExitStack, nullcontext, suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TypeVar
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
@@ -300,13 +301,10 @@ class Actuators:
             return self._answer_to(question, guess)
 
     def _answer_to(self, question: str, ask: Callable[[str], A]) -> A:
-        self._stop.asking = True
         try:
-            return ask(question)
+            return self._stop.asks(ask, question)
         except SupplyError as problem:
             raise CommandRefused(str(problem)) from None
-        finally:
-            self._stop.asking = False
 
     # ------------------------------------------------------------ supply
 
@@ -323,7 +321,6 @@ class Actuators:
         before = now_ns()
         problem = ""
         tried = getattr(self._supply, "retries", 0)
-        self._stop.asking = self._asks_person  # a command to a relay is over sooner than it could be broken off
         try:
             self._command(to, volts)
         except SupplyError as error:
@@ -335,7 +332,6 @@ class Actuators:
             problem = f"its driver failed: {type(error).__name__}: {error}"
         finally:
             # The command may have been carried out: what is known of it has to be kept before anything else.
-            self._stop.asking = False
             again = getattr(self._supply, "retries", 0) - tried
             record = Switching(self.cycle, "supply", to, purpose, before, now_ns(), problem, again)
             self._remember(to, record.after_ns, taken=not problem)
@@ -685,14 +681,18 @@ def _asks_person(rig: Rig) -> bool:
     return card is not None and card.needs_person
 
 
-def reach_supply(supply: RigSupply | None, ask: AskPerson | None, stack: ExitStack) -> tuple[Supply | None, str]:
-    """The supply, let go of with `stack`, or why it can't be reached: the points are put to rest all the same."""
+def reach_supply(
+    supply: RigSupply | None, ask: AskPerson | None, stop: StopRequest, stack: ExitStack
+) -> tuple[Supply | None, str]:
+    """The supply, let go of with `stack`, or why it can't be reached: the points are put to rest all the same. A
+    question of its driver can be broken off by `stop`."""
     if supply is None:
         return None, ""
     from restart_bench_drivers.registry import open_supply
 
+    breakable = partial(stop.asks, ask) if ask is not None else None
     try:
-        reached = open_supply(supply.driver, supply.settings, contact=supply.contact, ask=ask)
+        reached = open_supply(supply.driver, supply.settings, contact=supply.contact, ask=breakable)
     except SupplyError as problem:
         return None, str(problem) or type(problem).__name__
     except Exception as problem:  # a driver is anybody's

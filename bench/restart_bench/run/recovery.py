@@ -11,7 +11,6 @@ that nobody names any more; where today's file differs is said.
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
@@ -27,6 +26,7 @@ from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
 from restart_bench.run.arming import Say, SupplyLock, manual_step
+from restart_bench.run.supervision import StopRequest
 from restart_bench.run.usage import run_json_of, used_by_now
 
 
@@ -222,7 +222,10 @@ def _close(folder: Path, say: Say, closed: list[Path], record: Report | None) ->
     try:
         finish_killed(folder, record)
     except ArchiveError as fault:
-        say(f"{folder.name} {how_it_ended(folder)} and its log could not be closed: {fault}")
+        say(
+            f"{folder.name} {how_it_ended(folder)} and its log could not be closed: {fault}; it stays open: look at "
+            "the rig, then move that folder out of the archive"
+        )
     else:
         closed.append(folder)
 
@@ -287,11 +290,10 @@ def _place(rig: Rig, point: Point | None) -> str:
 def _reach(killed: _KilledRun, actuators: Actuators, say: Say, stack: ExitStack) -> None:
     """Actuators on the rig as it was: an observer of its own, and its own supply where that is another one."""
     old = killed.rig
-    scratch = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
     asked = {*killed.undo, *(proof.point for proof in old.proof_of_cut), *(name for name, _ in old.only_while)}
     points = tuple(point for point in old.points.values() if point.name in asked)
     try:
-        observer: ObserverHandle = ObserverHandle(tuple(old.devices.values()), points, scratch)
+        observer: ObserverHandle = ObserverHandle(tuple(old.devices.values()), points, None)
     except Exception as problem:
         say(f"{killed.folder.name}: its points can't be reached: {problem}")
         observer = Blind(str(problem))
@@ -300,7 +302,7 @@ def _reach(killed: _KilledRun, actuators: Actuators, say: Say, stack: ExitStack)
     if not killed.same_supply and old.supply is not None:
         try:
             stack.enter_context(SupplyLock(old.supply))
-            supply, why = reach_supply(old.supply, None, stack)
+            supply, why = reach_supply(old.supply, None, StopRequest(), stack)
         except Exception as held:  # a lock is another bench's
             why = f"{type(held).__name__}: {held}"
         killed.problem = f"the supply that it had can't be reached: {why}" if why else ""

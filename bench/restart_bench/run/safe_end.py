@@ -89,7 +89,7 @@ class SafeEnd:
         say = _say_nothing if at_once else self._say
         try:
             return actuators.all_to_idle(say, at_once=at_once)
-        except Exception as problem:
+        except BaseException as problem:  # whatever it is, the supply comes next
             held = actuators.held()
             out = ", ".join(held) or "a point"
             self._say(f"{out} MAY STILL BE OUT OF IDLE: {type(problem).__name__}: {problem}")

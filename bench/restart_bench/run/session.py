@@ -45,7 +45,7 @@ from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.inquiry.forecasts import asker
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
-from restart_bench.run.recovery import NotRight, insist_on_idle, left_open, put_right
+from restart_bench.run.recovery import NotRight, insist_on_idle, left_open, put_right, was_armed
 from restart_bench.run.resume import OpenCut, as_planned, bring_samples, find_earlier, open_cut_of, over_already
 from restart_bench.run.run_json import facts_after, facts_before, facts_of_devices, simulated_among
 from restart_bench.run.safe_end import SafeEnd
@@ -147,7 +147,7 @@ class SessionPlan:
             chronicle = Chronicle(run, archive, show)
             stack.callback(chronicle.last_resort)
             self._tell_beginning(chronicle, warning, introduced)
-            reached = self._reach(archive.folder, ask, stack)
+            reached = self._reach(archive.folder, ask, stop, stack)
             open_cut = None if reached.problem else self._take_over(chronicle)
             session = OpenSession(
                 self, chronicle, reached, open_cut, introduced, used=used, ask=ask, stop=stop, stack=stack
@@ -188,13 +188,13 @@ class SessionPlan:
         if warning:
             chronicle.publish(Trouble(0, "wear", warning, now_ns(), error=False))
 
-    def _reach(self, folder: Path, ask: AskPerson | None, stack: ExitStack) -> _Reached:
+    def _reach(self, folder: Path, ask: AskPerson | None, stop: StopRequest, stack: ExitStack) -> _Reached:
         """The rig, and its supply as far as it can be reached; simulated ones are started."""
         rig, simulation = self.suite.rig, None
         if self.options.simulated:
             simulation = self._start_simulation(folder, stack)
             rig = simulation.rig
-        supply, problem = reach_supply(rig.supply, ask, stack)
+        supply, problem = reach_supply(rig.supply, ask, stop, stack)
         return _Reached(rig, simulation, supply, problem)
 
     def _start_simulation(self, folder: Path, stack: ExitStack) -> Simulation:
@@ -216,16 +216,27 @@ class SessionPlan:
             return None  # nobody watched its conditions meanwhile, so that cycle could only be an error
         number = earlier_cycles(earlier).last_cycle + 1
         open_cut = open_cut_of(earlier, self.suite.rig, number=number, now=anchor())
-        if open_cut is not None and (late := over_already(open_cut, self.suite.rig, now_ns())):
-            chronicle.say(late)
+        if open_cut is None:
             return None
-        if open_cut is not None:
-            chronicle.holds_more = True
-            for record in open_cut.records:  # before the earlier run is closed: one of the two always tells it
-                chronicle.publish(record)
-            chronicle.archive.sync()
-            bring_samples(earlier, open_cut, chronicle.archive.samples_folder)
+        if given_up := self._beside(chronicle, earlier) or over_already(open_cut, self.suite.rig, now_ns()):
+            chronicle.say(given_up)
+            return None
+        chronicle.holds_more = True
+        for record in open_cut.records:  # before the earlier run is closed: one of the two always tells it
+            chronicle.publish(record)
+        chronicle.archive.sync()
+        bring_samples(earlier, open_cut, chronicle.archive.samples_folder)
         return open_cut
+
+    def _beside(self, chronicle: Chronicle, earlier: ArchivedRun) -> str:
+        """Why a cut can't be kept while other runs are open on its supply, "" where none are: putting those right moves
+        the points and the supply that the cut needs still."""
+        known = {chronicle.archive.folder.resolve(), earlier.folder.resolve()}
+        others = [one for one in left_open(self.options.logs, self.suite.rig) if one not in known and was_armed(one)]
+        if not others:
+            return ""
+        names = ", ".join(one.name for one in others)
+        return f"{names} is open on this supply too and is put right first; the cycle that was cut is done again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -486,7 +497,8 @@ class OpenSession:
                 return None
         except ArchiveError as error:
             self._log_failed(error)
-        except Exception as problem:  # a fault of ours or of a driver: the rig is left safe and the evidence is kept
+        except BaseException as problem:  # a fault of ours, or whoever breaks off what runs in his process (a time-out
+            # of tests): the rig is left safe and the evidence is kept and judged
             self._bench_failed(problem)
             self._leave(trouble=True)
         judged = self._judge(turn)
@@ -515,7 +527,7 @@ class OpenSession:
         self._ending.be("error", f"the log failed: {error}")
         self._leave(trouble=True)
 
-    def _bench_failed(self, problem: Exception) -> None:
+    def _bench_failed(self, problem: BaseException) -> None:
         self._ending.failure = traceback.format_exc()
         self._ending.be("error", f"the bench failed: {str(problem) or type(problem).__name__}")
         with suppress(ArchiveError):

@@ -24,6 +24,7 @@ from restart_bench.observer.handle import ObserverHandle
 from restart_bench.run.arming import isolation_is_past
 
 T = TypeVar("T")
+A = TypeVar("A")
 
 LOST_READ_NS = NS_PER_S
 """A condition of `only_while` that was not read for this long counts as lost."""
@@ -64,7 +65,7 @@ class StopRequest:
     def __init__(self) -> None:
         self.count = 0
         self.by = ""
-        self.asking = False  # a question to a person is open: the handler then breaks it off
+        self._asking = False  # a question to a person is open: the handler then breaks it off
         self._heard = False  # signals come here
         self._breaking_off = False
 
@@ -74,13 +75,22 @@ class StopRequest:
         if not ours:
             self.count += 1
             self.by = self.by or by
-        if self.asking:
+        if self._asking:
+            self._asking = False  # once for each question, wherever within it this comes
             raise KeyboardInterrupt
+
+    def asks(self, ask: Callable[[str], A], question: str) -> A:
+        """Asks a person. Raises KeyboardInterrupt where somebody wants to stop meanwhile."""
+        try:
+            self._asking = True
+            return ask(question)
+        finally:
+            self._asking = False
 
     def break_off(self) -> None:
         """From another thread: ends the question that is open, though nobody asked to stop."""
         main = threading.main_thread().ident
-        if not self._heard or not self.asking or main is None:
+        if not self._heard or not self._asking or main is None:
             return
         self._breaking_off = True
         if hasattr(signal, "pthread_kill"):
