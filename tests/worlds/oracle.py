@@ -851,7 +851,17 @@ class Oracle:
         else:
             allowed.no_pass.append("it restarted" if world.restarted else "it did not restart")
         allowed.doubts += self.restart_doubts()
+        if world.restarted and self.ready.seen is None:
+            allowed.doubts.append("its program was not surely seen to run again")
         return allowed
+
+    def may_have_run_again(self) -> bool:
+        """Whether any read that may count shows a program that ran after the return."""
+        alive = self.world.rig.ready.alive
+        if alive is None:
+            return True
+        reads = self.readings.possible(alive)
+        return bool((reads.early >= (self.world.returned - 100 * MS if self.early else self.world.back[0])).any())
 
     def _lost_by_the_network(self) -> bool:
         """Whether the network was out about the cut, or lost the replies of the connection in use, so that a controller

@@ -14,7 +14,7 @@ import numpy as np
 
 from restart_bench.evidence.reachability import Reachability
 from restart_bench.evidence.restarts import LateRestart, late_restart
-from restart_bench.evidence.supply_off import longest, losses_of
+from restart_bench.evidence.supply_off import longest, losses_of, return_read
 from restart_bench.evidence.traces import (
     Course,
     Flags,
@@ -107,8 +107,7 @@ def _follow(
         anew = () if restored is None else (restored.not_before_ns,)
         builder.follow(Course(cut.not_before_ns, anew, (cut.not_before_ns, end)))
         return cut, restored, None
-    cut, restored = as_the_rail_shows(rig, builder, cut, restored)
-    assert cut is not None
+    cut, restored = as_the_rail_shows(rig, builder, records, (cut, restored))
     if restored is None:
         builder.follow(Course(cut.not_before_ns))
         return cut, restored, None
@@ -244,24 +243,53 @@ def restored_of(rig: Rig, records: CycleRecords) -> Bounds | None:
 
 
 def as_the_rail_shows(
-    rig: Rig, builder: TraceBuilder, cut: Bounds | None, restored: Bounds | None
-) -> tuple[Bounds | None, Bounds | None]:
-    """Loss and return as a supply proof saw them, where that contradicts command and data sheet: a relay slower than
-    its data sheet, a supply that is held up for a while, or that came back by itself. Bounds that turn out to be
-    wrong must not be counted from."""
-    if cut is None:
-        return cut, restored
+    rig: Rig, builder: TraceBuilder, records: CycleRecords, told: tuple[Bounds, Bounds | None]
+) -> tuple[Bounds, Bounds | None]:
+    """Loss and return, as `told` by command and data sheet, as a supply proof saw them where that contradicts these: a
+    relay slower than its data sheet, a supply that is held up for a while, or that came back by itself. Bounds that
+    turn out to be wrong must not be counted from. Where it agrees with them it narrows the return, unless the supply
+    was only lowered: back above the limit of a proof is not back at its full voltage."""
+    cut, restored = told
+    declared, command, rises = restored, switching_of(records, "cut"), []
     for proof in rig.proof_of_cut:
         if proof.point is None or proof.wanted is None or not proof.of_supply:
             continue
+        older_ns = _older_ns(rig, builder, records, rig.points[proof.point].device)
         reads = builder.trace(proof.point).reads
+        reads = replace(reads, early=reads.early - older_ns)
         off = conforming(proof.wanted, reads.value)
-        back = None if restored is None else _later_than(reads, ~off, restored, unseen_ns(rig, proof.point))
+        unseen = unseen_ns(rig, proof.point) + older_ns
+        back = None if restored is None else _later_than(reads, ~off, restored, unseen)
         gone = _later_than(reads, off, cut)
         if gone is not None and (restored is None or gone.not_after_ns <= (back or restored).not_after_ns):
             cut = gone
         restored = _by_itself(reads, off, cut, restored) or back or restored
-    return cut, restored
+        if declared is not None and command is not None and command.to != "level":
+            bounce_ns = 0 if rig.supply is None else rig.supply.bounce_ns
+            rises.append(return_read(reads, off, declared, bounce_ns))
+    return cut, _narrowed(declared, rises) if restored == declared else restored
+
+
+def _narrowed(declared: Bounds | None, rises: Sequence[Bounds | None]) -> Bounds | None:
+    """The return within what command and data sheet leave, as far as all proofs that read it rise agree."""
+    read = [one for one in rises if one is not None]
+    if declared is None or not read:
+        return declared
+    low = max(declared.not_before_ns, min(one.not_before_ns for one in read))
+    return Bounds(low, min(declared.not_after_ns, max(one.not_after_ns for one in read)))
+
+
+def _older_ns(rig: Rig, builder: TraceBuilder, records: CycleRecords, device: str) -> int:
+    """By how much an answer of a device may be older than its data say, as far as its check pulse showed it: all the
+    time from the write to the first read that told of it may be age. 0 where it has none."""
+    pulse = rig.check_pulse
+    if pulse is None or rig.points[pulse.read].device != device:
+        return 0
+    trace, oldest_ns = builder.trace(pulse.read), 0
+    for write in (one for one in records.writes if one.point == pulse.write and one.purpose == "check pulse"):
+        told = trace.reads.late[(trace.reads.value == float(write.value)) & (trace.reads.late > write.sent_ns)]
+        oldest_ns = max(oldest_ns, int(told[0]) - write.sent_ns) if len(told) else oldest_ns
+    return max(0, oldest_ns - trace.lag_ns)
 
 
 def unseen_ns(rig: Rig, name: str) -> int:

@@ -245,9 +245,9 @@ def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
             longest = max(one.shortest_excluded_ns, longest or 0)
     if image_only:
         names = listed(image_only) if len(image_only) <= 3 else f"{len(image_only)} outputs"
-        return (
-            f"Of {names} only what the controller says is known, and nothing while it was dark: no terminal was read."
-        )
+        never_dark = all(cycle.figures.get("contact_lost") is False for cycle in cycles)
+        dark = "" if never_dark else ", and nothing while it was dark"
+        return f"Of {names} only what the controller says is known{dark}: no terminal was read."
     if longest is None:
         return "Nobody saw what the outputs did between two looks."
     return f"What lasted less than {at_most(longest)} can have been missed between two looks at the outputs."

@@ -299,7 +299,8 @@ class OutputSeen:
     supply was off; `at_return`: first value after the return; `settled`: the one value from `settled` to the end of
     the watch, `at_end`: the last one. `loss_ns` bounds the last change after the cut (counted from it), `delay_ns`
     the change to the settled value (counted from `restored`), or the only change there was; None: no such change.
-    `changes` are those from the return to the end of the watch. `seen_on`: on at any time of the cycle (rule 9).
+    `loss_pulses`: how often it had gone there and back before that last change. `changes` are those from the return to
+    the end of the watch. `seen_on`: on at any time of the cycle (rule 9).
     `shortest_excluded_ns`: a pulse of this length or longer between the cut and the end of the watch would have been
     seen. `disagrees`: image and terminal differ lastingly.
     """
@@ -312,6 +313,7 @@ class OutputSeen:
     settled: Seen = None
     at_end: Seen = None
     loss_ns: tuple[int, int] | None = None
+    loss_pulses: int = 0
     delay_ns: tuple[int, int] | None = None
     changes: int = 0
     seen_on: bool | None = None

@@ -150,7 +150,7 @@ class Prediction:
             for seen in cycle.outputs:
                 if seen.point in self.outputs:
                     key = (seen.point, plays.restart, plays.inputs, _word(seen.before))
-                    untimed = replace(seen, loss_ns=None, delay_ns=None, shortest_excluded_ns=None)
+                    untimed = replace(seen, loss_ns=None, loss_pulses=0, delay_ns=None, shortest_excluded_ns=None)
                     same = alike.setdefault(untimed, untimed)
                     grouped.setdefault(key, []).append(_Told(cycle.cycle, same, plays.ways, fitting))
         order = {point.name: number for number, point in enumerate(self.rig.outputs())}
