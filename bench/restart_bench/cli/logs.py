@@ -123,7 +123,8 @@ def drift_lines(rows: Sequence[DriftRow], width: int) -> Iterator[str]:
     """Which rigs, programs and controllers get slower or faster from cycle to cycle, and over how many it was asked."""
     sure = [row for row in rows if row.is_sure]
     for row in sure:
-        tested = ", ".join(part for part in (row.rig, row.program, row.controller) if part)
+        rig = f"{row.rig} (simulated)" if row.simulated else row.rig
+        tested = ", ".join(part for part in (rig, row.program, row.controller) if part)
         low, high = row.drift.low, row.drift.high
         if high < 0:
             low, high = -high, -low

@@ -143,6 +143,8 @@ class SessionPlan:
             devices = tuple(self.suite.rig.devices.values()) if self.armed else ()
             introduced = Introductions(devices, greetings(devices))
             facts = self.facts(introduced)
+            if self.armed:
+                facts["order"] = used.order + 1
             archive = RunArchive.create(self.options.logs, run_id=run, suite=self.suite, before=facts)
             chronicle = Chronicle(run, archive, show)
             stack.callback(chronicle.last_resort)
