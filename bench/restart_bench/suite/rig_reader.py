@@ -22,7 +22,7 @@ from restart_bench.model.rig import (
     Value,
     Wanted,
     first_supplied,
-    isolation_ends,
+    last_instant,
 )
 from restart_bench.suite.names import Names, may_be_pressed, value_for, wanted_value
 from restart_bench.suite.rig_points import devices_of, points_of
@@ -280,7 +280,7 @@ def _isolation(model: RigIn, ledger: Ledger) -> Isolation | None:
         return None
     isolation = Isolation(told.by, told.how, told.until)
     try:
-        isolation_ends(isolation)
+        last_instant(told.until)
     except (ValueError, OverflowError):
         cure = "write year-month-day, with a time if it matters, like 2026-08-01 or 2026-08-01 16:00"
         ledger.fault(("isolation", "until"), f"{told.until} is no date", cure)
