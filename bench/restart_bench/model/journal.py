@@ -10,14 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from restart_bench.model.clock import Bounds
 from restart_bench.model.verdicts import Verdict
-
-if TYPE_CHECKING:
-    pass
-
 
 # ---------------------------------------------------------------- samples
 

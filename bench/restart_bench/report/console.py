@@ -6,7 +6,6 @@ import json
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from rich.box import SIMPLE_HEAD
 from rich.cells import cell_len
 from rich.console import Console
 from rich.padding import Padding
@@ -61,7 +60,6 @@ from restart_bench.model.verdicts import (
     EXIT_MEANS,
     EXIT_STOPPED,
     GLOSS,
-    NOT_COMPLETE,
     WORST_FIRST,
     Verdict,
     badness,
@@ -90,6 +88,7 @@ from restart_bench.report.foretold import (
     score_text,
     state_word,
 )
+from restart_bench.report.printing import not_complete_line, plain_table, print_bullets, print_heading
 from restart_bench.report.record.text import shortened
 
 _MOST_FINDINGS = 20
@@ -117,11 +116,9 @@ def print_outcome(outcome: RunOutcome, console: Console, *, explain: bool = Fals
 
 def _last_line(outcome: RunOutcome) -> Text:
     code = outcome.exit_code
-    line = Text("result: ")
     if code == EXIT_STOPPED:
-        return line.append(NOT_COMPLETE, style=console_style(Verdict.ERROR)).append(
-            f", exit code {code}: {EXIT_MEANS[code]}"
-        )
+        return not_complete_line(code)
+    line = Text("result: ")
     rehearsals = [run for run in outcome.runs if is_rehearsal(run.scenarios)]
     if rehearsals and len(rehearsals) == len(outcome.runs):
         how = rehearsed(one.verdict for run in rehearsals for one in run.scenarios)
@@ -265,9 +262,7 @@ def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
     if asked is None or len(rows) < 2:
         return
     with_outcome = asked.how == "supply"
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    for column in ("case", "truly off", *(["controller"] if with_outcome else []), "cycles", "verdict"):
-        table.add_column(column)
+    table = plain_table("case", "truly off", *(["controller"] if with_outcome else []), "cycles", "verdict")
     for row in rows[:_MOST_CASES]:
         name = Text(without_controls(row.case.name)).append(f" ({FROM_MEMORY})" if row.case.from_memory else "", "dim")
         off = bounds_text(row.off_time_ns) if row.off_time_ns is not None else "-"
@@ -276,7 +271,7 @@ def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
         table.add_row(name, off, *outcome, number_words(row), Text(verdict_words(row), style=style))
     console.print(table)
     if len(rows) > _MOST_CASES:
-        _bullet(f"and {counted(len(rows) - _MOST_CASES, 'more case')}, all in the record", console)
+        print_bullets([f"and {counted(len(rows) - _MOST_CASES, 'more case')}, all in the record"], console)
 
 
 def _print_coverage(coverage: Coverage, console: Console) -> None:
@@ -284,22 +279,16 @@ def _print_coverage(coverage: Coverage, console: Console) -> None:
     words what is left."""
     if not coverage.is_map:
         return
-    console.print()
-    console.print(Text("What was played", style="bold"))
+    print_heading("What was played", console)
     rows = [place for place in range(len(coverage.starts)) if any(row == place for row, _ in coverage.played)]
     if 1 < len(coverage.cuts) <= _MOST_CUTS and 1 < len(rows) <= _MOST_STARTS:
-        table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-        for column in ("cut from", *map(cut_name, coverage.cuts)):
-            table.add_column(column)
+        table = plain_table("cut from", *map(cut_name, coverage.cuts), gap=2)
         for row in rows:
             cells = [_cell(coverage.played.get((row, cut))) for cut in range(len(coverage.cuts))]
             table.add_row(Text(without_controls(start_name(coverage, coverage.starts[row]))), *cells)
         console.print(table)
-        _bullet("of each place: valid cycles of those asked for; - is in no scenario", console)
-    _bullet(played_words(coverage), console)
-    left = left_out_words(coverage)
-    if left:
-        _bullet(left, console)
+        print_bullets(["of each place: valid cycles of those asked for; - is in no scenario"], console)
+    print_bullets(filter(None, (played_words(coverage), left_out_words(coverage))), console)
 
 
 def _cell(played: Played | None) -> Text:
@@ -310,9 +299,7 @@ def _cell(played: Played | None) -> Text:
 
 def _print_search(found: SearchFound, console: Console) -> None:
     """What each zone of a search reaches, and a strip of its cuts over the off time."""
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    for column in ("", "zone", "cuts", "shortest, truly off", "longest, truly off"):
-        table.add_column(column)
+    table = plain_table("", "zone", "cuts", "shortest, truly off", "longest, truly off")
     for one in found.zones:
         table.add_row(
             SIGNS[one.zone], one.zone.value, str(one.cycles), off_text(one.shortest_ns), off_text(one.longest_ns)
@@ -333,9 +320,7 @@ def _print_times(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
     told = [one for one in measured if one.cycles > 1 and (one.limit is not None or one.what == "ready")]
     if not told:
         return
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    for column in ("time", "seen", "median", "largest", "95 % keep", "limit"):
-        table.add_column(column)
+    table = plain_table("time", "seen", "median", "largest", "95 % keep", "limit")
     for one in told[:_MOST_TIMES]:
         group = "" if one.group == AFTER_A_RESTART else f"{one.group}: "
         name = without_controls(f"{f'{one.case}: ' if one.case else ''}{group}{one.what}")
@@ -344,10 +329,10 @@ def _print_times(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
         table.add_row(name, seen, time_text(one.median.sample), time_text(one.largest), bound, limit_text(one.limit))
     console.print(table)
     if len(told) > _MOST_TIMES:
-        _bullet(f"and {counted(len(told) - _MOST_TIMES, 'more time')}, all in the record", console)
+        print_bullets([f"and {counted(len(told) - _MOST_TIMES, 'more time')}, all in the record"], console)
     for one in told:
         if one.drift is not None and one.drift.p_value < SURE_DRIFT:
-            _bullet(f"{f'{one.case}: ' if one.case else ''}{one.what} drifts: {drift_text(one)}", console)
+            print_bullets([f"{f'{one.case}: ' if one.case else ''}{one.what} drifts: {drift_text(one)}"], console)
     most = max(one.more_needed for one in told)
     if most:
         text = f"{counted(most, 'more cycle')} of a case would show what 95 % of all such cycles keep (95 % confidence)"
@@ -361,18 +346,15 @@ def _print_forecasts(run: OneRun, found: Foretold | None, console: Console) -> N
     if not rows:
         return
     names = list(dict.fromkeys(name for row in rows for name in row.expected))
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
     model = ["program"] if found is not None else []
-    for column in ("cycle", "output", "before", *map(without_controls, names), *model, "seen"):
-        table.add_column(column)
+    table = plain_table("cycle", "output", "before", *map(without_controls, names), *model, "seen")
     for row in rows:
         guesses = [_guess_word(row.expected.get(name), row.seen) for name in names]
         guesses += [_guess_word(row.predicted, row.seen) for _ in model]
         table.add_row(
             str(row.cycle), without_controls(row.shown), state_word(row.before), *guesses, state_word(row.seen, "-")
         )
-    console.print()
-    console.print(Text(ASKED_FIRST, style="bold"))
+    print_heading(ASKED_FIRST, console)
     console.print(table)
     for one in (*scores(rows), *([program_score(rows)] if model else [])):
         console.print(Text(f"{without_controls(one.learner)}: {score_text(one)}"))
@@ -400,11 +382,9 @@ def _print_limits(run: OneRun, console: Console) -> None:
     limits = limits_of(run.scenarios)
     if not limits:
         return
-    console.print()
-    console.print(Text("What this does not show", style="bold"))
+    print_heading("What this does not show", console)
     in_short = limits_in_short(run.rig, run.counted)
-    for sentence in in_short:
-        _bullet(sentence, console)
+    print_bullets(in_short, console)
     if in_short and console.is_terminal:
         text = f"in detail: {counted(len(limits), 'limit')}, in the record"
         console.print(Padding(Text(text, style="dim"), (0, 0, 1, 2)))
@@ -413,7 +393,7 @@ def _print_limits(run: OneRun, console: Console) -> None:
         console.print(Padding(Text("in detail", style="dim"), (0, 0, 0, 2)))
     for limit, names in limits:
         whose = "" if len(run.scenarios) == 1 else "all: " if len(names) == len(run.scenarios) else f"{listed(names)}: "
-        _bullet(f"{whose}{limit}", console)
+        print_bullets([f"{whose}{limit}"], console)
     console.print()
 
 
@@ -462,24 +442,15 @@ def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
     window of nothing else either. Cells that have to be broken are broken before a length, not within it."""
     wide = width >= _WIDE and not all(_told_below(row) for row in rows)
     gap = 3 if width >= _ROOMY else 2
-    table = Table(
-        box=SIMPLE_HEAD,
-        pad_edge=False,
-        padding=(0, 1) if gap > 2 else (0, 1, 0, 0),
-        show_edge=False,
-        title=without_controls(case) or None,
-        title_justify="left",
-    )
-    for column in ("output", "before", "at loss", "at return", "delay", "verdict"):
-        table.add_column(column)
+    heads = ["output", "before", "at loss", "at return", "delay", "verdict"]
+    table = plain_table(*heads, gap=gap - 1, title=without_controls(case) or None)
     if wide:
         table.add_column("reason", ratio=1)
     told: list[list[str | Text]] = [
         [_output(row), row.before, row.at_loss, row.at_return, _delay(row), _word(row)] for row in rows
     ]
-    heads = [str(column.header) for column in table.columns]
     for breaks in _BREAKS:
-        if _columns_of([heads[: len(told[0])], *told]) + gap * (len(heads) - 1) + (_REASON if wide else 0) <= width:
+        if _columns_of([heads, *told]) + gap * (len(table.columns) - 1) + (_REASON if wide else 0) <= width:
             break
         told = [[*cells[:2], *(_broken(cell, *breaks) for cell in cells[2:5]), cells[5]] for cells in told]
     for row, cells in zip(rows, told, strict=True):
@@ -551,7 +522,7 @@ def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[Cycle
         if row.unsaid:
             console.print(Padding(Text(f"and {row.unsaid} more, all in the record"), (0, 0, 0, 6)))
     if len(rows) > _MOST_FINDINGS:
-        _bullet(f"and {len(rows) - _MOST_FINDINGS} more, all in the record", console)
+        print_bullets([f"and {len(rows) - _MOST_FINDINGS} more, all in the record"], console)
     for verdict in WORST_FIRST:
         if verdict is not scenario.verdict and any(row.verdict is verdict for row in rows):
             console.print(Padding(Text(f"{verdict.value}: {GLOSS[verdict]}", style="dim"), (0, 0, 0, 2)))
@@ -562,9 +533,3 @@ def _where(cycles: Sequence[int]) -> str:
     if not numbers:
         return "over the whole run"
     return f"cycle{'s' if len(numbers) > 1 else ''} {numbers_text(numbers)}"
-
-
-def _bullet(text: str, console: Console) -> None:
-    table = Table.grid(padding=(0, 1))
-    table.add_row("  -", Text(without_controls(text)))
-    console.print(table)

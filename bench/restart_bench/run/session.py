@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 from restart_bench.archive.earlier import Earlier, earlier_cycles
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.kept_cycles import KeptCycles
+from restart_bench.archive.killed import facts_of_end
 from restart_bench.archive.known_archives import remember
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.writer import RunArchive, finish_killed, new_run_id
@@ -47,7 +48,7 @@ from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
 from restart_bench.run.recovery import NotRight, insist_on_idle, left_open, put_right, was_armed
 from restart_bench.run.resume import OpenCut, as_planned, bring_samples, find_earlier, open_cut_of, over_already
-from restart_bench.run.run_json import facts_after, facts_before, facts_of_devices, simulated_among
+from restart_bench.run.run_json import facts_before, facts_of_devices, simulated_among
 from restart_bench.run.safe_end import SafeEnd
 from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
 from restart_bench.run.usage import Used, refuse_worn, used_by_now, wear_of
@@ -652,8 +653,7 @@ class OpenSession:
     def _facts(self, ended: RunEnded, scenarios: Sequence[ScenarioJudged], observer: dict[str, Any]) -> dict[str, Any]:
         armed = self._plan.armed
         operations = self._context.actuators.state.operations if armed else 0
-        facts = facts_after(ended, scenarios, observer=observer, operations=operations)
-        facts |= _told_by(self._introduced)
+        facts = {**facts_of_end(ended, scenarios, operations), "observer": observer, **_told_by(self._introduced)}
         if self._ending.failure:
             facts["failure"] = self._ending.failure
         if armed:

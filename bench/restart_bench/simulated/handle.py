@@ -12,7 +12,6 @@ import tempfile
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 from restart_bench.model.program import InjectedFault, Program
@@ -132,9 +131,7 @@ class Simulation:
     def __enter__(self) -> Simulation:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def _exchange(self, line: str) -> dict[str, Any]:
