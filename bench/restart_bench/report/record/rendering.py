@@ -17,6 +17,7 @@ from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS
 from restart_bench.model import wording as reasons
 from restart_bench.model.scenario import MARKS
 from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, symbols
+from restart_bench.model.ways import AS_READ, AS_TOLD
 from restart_bench.report.explaining import NOT_CLAIMED, but, nothing_told, restart_words
 from restart_bench.report.foretold import WHO_WAS_RIGHT
 from restart_bench.report.record import text as wording
@@ -177,7 +178,7 @@ def _worst_of(diagram: CaseDiagram) -> int:
 
 
 def on_one_page(diagram: CaseDiagram) -> CaseDiagram:
-    """The diagram with the lanes that a newcomer looks for: the supply, as commanded and as proven, and each output
+    """The diagram with the lanes that a newcomer looks for: the supply, as told and as read, and each output
     once, at its terminal where it has one; of the worst cycle alone."""
     at_terminal = {lane.pair for lane in diagram.lanes if lane.role == "terminal"}
     kept = [
@@ -194,7 +195,7 @@ def on_one_page(diagram: CaseDiagram) -> CaseDiagram:
 def _alone(lane: DrawnLane, switched: str) -> DrawnLane:
     """A terminal without the lane of its output above it bears the output's name; of supply or run mode stands in the
     words of the live picture how it is known."""
-    if known := {"supply": "command", "proof": "proof"}.get(lane.role):
+    if known := {"supply": AS_TOLD, "proof": AS_READ}.get(lane.role):
         return replace(lane, place=f"{switched}: {known}")
     return replace(lane, pair=0) if lane.role == "terminal" else lane
 
@@ -206,7 +207,7 @@ def _matrix_page(data: RecordData, room: float) -> FirstPage:
 
 
 def _large(diagrams: Sequence[CaseDiagram]) -> dict[str, str]:
-    """What the marks that are named large are called over all diagrams: `OFF or OUT OF RUN is the mark "cut"`."""
+    """What the marks that are named large are called over all diagrams: `OFF or OUT OF RUN MODE is the mark "cut"`."""
     named: dict[str, list[str]] = {}
     for diagram in diagrams:
         for mark, word in diagram.large.items():
