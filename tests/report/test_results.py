@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import io
+import re
 from typing import Any
 
 import pytest
@@ -293,7 +294,8 @@ def test_how_a_run_ended_is_said_where_it_was_not_completed() -> None:
 
 
 def test_on_a_console_what_counts_is_not_scrolled_away_by_limits_in_detail() -> None:
-    """The record has them; a pipe, where nothing scrolls away, too. How many there are is said, and what passed."""
+    """The record has them; a pipe, where nothing scrolls away, too. How many there are is said. What passed is told
+    once: by the tables that come last, in a pipe by its name."""
     cycles = tuple(dataclasses.replace(one, marks=(Mark("cut", Bounds(0, 1)),)) for one in FAILED.cycles)
     both = dataclasses.replace(FAILED, scenarios=(*FAILED.scenarios, PASSED.scenarios[0]), cycles=cycles)
     detail = FAILED.scenarios[0].limits[0]
@@ -301,8 +303,29 @@ def test_on_a_console_what_counts_is_not_scrolled_away_by_limits_in_detail() -> 
     text = "\n".join(lines)
     assert detail not in text and "in detail: " in text and ", in the record" in text
     assert detail in shown(both) and "in the record" not in shown(both)
-    assert lines[lines.index("What passed") + 1].strip() == "passes"
-    assert lines.index("What passed") < lines.index("What did not pass")
+    piped = shown(both).splitlines()
+    assert piped[piped.index("What passed") + 1].strip() == "passes" and "What passed" not in lines
+    assert piped.index("What passed") < piped.index("What did not pass")
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (80, 40), (140, 40)])
+@pytest.mark.parametrize("others", [0, 1, 30])
+def test_the_last_window_holds_verdict_and_matrix(width: int, height: int, others: int) -> None:
+    """What a class wants to see has not scrolled away: the matrix of each scenario, or, where there are too many, a
+    line for each output, of which the worst are kept; what did not pass; the record; the result."""
+    names = [f"passes-{number}" for number in range(others)]
+    cycles = [*FAILED.cycles, *(dataclasses.replace(PASSED.cycles[0], scenario=one) for one in names)]
+    cycles = [dataclasses.replace(one, outputs=(BURNER,)) for one in cycles]
+    told = [*FAILED.scenarios, *(dataclasses.replace(PASSED.scenarios[0], scenario=one) for one in names)]
+    run = dataclasses.replace(FAILED, scenarios=tuple(told), cycles=tuple(cycles))
+    window = shown(run, width=width, height=height, force_terminal=True).splitlines()[-(height - 1) :]
+    text = "\n".join(window)
+    assert text.count("at return") == (1 if others == 30 else 1 + others)
+    assert [line.split()[-1] for line in window if line.startswith("burner ")].count("fail") == 1 or others == 30
+    assert ("more rows, above and in the record" in text) is (others == 30)
+    assert any(re.match(r"burner-stays-shut  .* fail *$", line) for line in window) is (others == 30)
+    for last in ("What did not pass", "record:", "result: fail"):
+        assert last in text, last
 
 
 def test_a_scenario_of_which_no_cycle_was_begun_is_not_begun() -> None:
