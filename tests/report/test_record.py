@@ -560,6 +560,13 @@ def test_the_one_page_says_in_the_words_of_the_live_picture_how_the_supply_is_kn
     assert "supply: as told" in words and "supply: as read" in words and "as commanded" not in words
 
 
+def test_the_one_page_names_few_marks() -> None:
+    """Those that the live picture has as lamps, and the settled span: on each other nobody can read them."""
+    page = render_page(record_values())
+    names = re.findall(r'<text class="mark-name[^"]*"[^>]*>(?:<bdi>)?([^<]+)', page)
+    assert names == ["OFF", "ON", "ANSWERING", "RUNNING", "settled", "end"]
+
+
 def test_the_one_page_keeps_what_is_to_be_done() -> None:
     """A reason that is too long for its head loses its middle; the cure stands at its end."""
     why = f"power-goes: 1 of 1 cycle: {'no reads that count, ' * 20}end other programs and repeat"

@@ -303,8 +303,7 @@ def _axis_line(sized: _Sized) -> Text:
     """The time axis below the first strips, and below the others what the characters mean."""
     times, free_from = axis(sized.cells, sized.cell_ns), 0
     for start, end in sized.checking:
-        label = _check_label(end - start, start - free_from, sized.glyphs)
-        times = _written_over(times, end - len(label), label)
+        times = _with_check(times, start, end, free_from, sized.glyphs)
         free_from = end
     scale = " " * (sized.names + _BESIDE_STRIP - 1) + times
     if sized.strips == 1:
@@ -312,22 +311,34 @@ def _axis_line(sized: _Sized) -> Text:
     return Text(f"{scale}  {_legend(sized.glyphs, sized.width - len(scale) - 2)}", style="dim")
 
 
+def _with_check(times: str, start: int, end: int, free_from: int, glyphs: Glyphs) -> str:
+    """The axis with a function check marked off: its edges, and its name between them, or before it where that is too
+    narrow. Of the times those stay that neither touches, "now" always: a check that is under way
+    shows no end."""
+    inside_to = min(end - 1, len(times) - len(" now"))
+    edges = [start] if start < inside_to else []
+    edges += [end - 1] if end - 1 == inside_to else []
+    room = inside_to - start - 1
+    word = next((f" {one} " for one in _CHECK_WORDS if len(one) + 2 <= room), "")
+    place = start + 1 + (room - len(word)) // 2
+    if not word:
+        before = min(start, inside_to)
+        word = next((f" {one} " for one in _CHECK_WORDS if len(one) + 2 <= before - free_from), "")
+        place = before - len(word)
+    times = _written_over(times, place, word) if word else times
+    for edge in edges:
+        times = _written_over(times, edge, glyphs.side)
+    open_cells = [n for n in range(start + 1, inside_to) if not times[n - 1 : n + 2].strip(f" {glyphs.side}")]
+    return "".join(glyphs.rule if n in open_cells and one == " " else one for n, one in enumerate(times))
+
+
 def _written_over(times: str, start: int, label: str) -> str:
     """The axis with a label in it; a time that it touches is left out whole."""
     end = start + len(label)
-    for one in re.finditer(r"-\d\S* \w+|now", times):
+    for one in re.finditer(r"-\d\S* \w+", times):
         if one.start() <= end and start <= one.end():
             times = times[: one.start()] + " " * len(one[0]) + times[one.end() :]
     return times[:start] + label + times[end:]
-
-
-def _check_label(cells: int, before: int, glyphs: Glyphs) -> str:
-    """What stands below a function check, as wide as it lasted so far; where that is too narrow for its name, this
-    stands before it, if there is room."""
-    inside = next((word for word in _CHECK_WORDS if len(word) + 2 <= cells), "")
-    span = glyphs.side + inside.center(cells - 2, glyphs.rule) + glyphs.side if cells > 1 else glyphs.side
-    left = "" if inside else next((f" {word} " for word in _CHECK_WORDS if len(word) + 2 <= before), "")
-    return left + span
 
 
 def _lane(name: str, said: Told, seen: Told | None, sized: _Sized, rows: int) -> list[Text]:

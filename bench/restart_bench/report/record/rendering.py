@@ -22,6 +22,7 @@ from restart_bench.report.explaining import NOT_CLAIMED, but, nothing_told, rest
 from restart_bench.report.foretold import WHO_WAS_RIGHT
 from restart_bench.report.record import text as wording
 from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, RecordData, ScenarioRow
+from restart_bench.report.record.diagrams import CHECKING
 from restart_bench.report.record.drawing import GEOMETRY, PATHS, Drawing, draw, first_worst
 from restart_bench.screen.cautions import CAUTIONS
 
@@ -31,6 +32,7 @@ prints a full one)."""
 PAGE_LINES = 50
 """The same of the hand-out, with what stands around diagram and matrix taken off (a browser test prints a full one)."""
 _PAGE_SCENARIOS, _PAGE_LANES = 5, 7
+_PAGE_MARKS = ("settled", "end", CHECKING)
 _LONG_WORD = 24  # columns; a longer one may be broken anywhere, so that no table outgrows the page
 _LONGEST_REASON = 150  # characters on the first page; the whole reason stands with its scenario
 _WIDE = 98  # columns of a line across the page
@@ -178,8 +180,9 @@ def _worst_of(diagram: CaseDiagram) -> int:
 
 
 def on_one_page(diagram: CaseDiagram) -> CaseDiagram:
-    """The diagram with the lanes that a newcomer looks for: the supply, as told and as read, and each output
-    once, at its terminal where it has one; of the worst cycle alone."""
+    """The diagram with what a newcomer looks for: the supply, as told and as read, and each output once, at its
+    terminal where it has one; the marks that the live picture has as lamps, and those between which it is judged; of
+    the worst cycle alone."""
     at_terminal = {lane.pair for lane in diagram.lanes if lane.role == "terminal"}
     kept = [
         place
@@ -187,7 +190,8 @@ def on_one_page(diagram: CaseDiagram) -> CaseDiagram:
         if lane.role in ("supply", "proof", "terminal") or (lane.role == "output" and lane.pair not in at_terminal)
     ][:_PAGE_LANES]
     cycle = diagram.cycles[first_worst(diagram.cycles)]
-    narrowed = replace(cycle, pieces=tuple(cycle.pieces[place] for place in kept))
+    marks = tuple(mark for mark in cycle.marks if mark.name in {*diagram.large, *_PAGE_MARKS})
+    narrowed = replace(cycle, marks=marks, pieces=tuple(cycle.pieces[place] for place in kept))
     switched = next((lane.label.lower() for lane in diagram.lanes if lane.role == "supply"), "")
     return replace(diagram, lanes=tuple(_alone(diagram.lanes[place], switched) for place in kept), cycles=(narrowed,))
 
