@@ -312,19 +312,19 @@ def test_on_a_console_what_counts_is_not_scrolled_away_by_limits_in_detail() -> 
 @pytest.mark.parametrize("others", [0, 1, 30])
 def test_the_last_window_holds_verdict_and_matrix(width: int, height: int, others: int) -> None:
     """What a class wants to see has not scrolled away: the matrix of each scenario, or, where there are too many, a
-    line for each output, of which the worst are kept; what did not pass; the record; the result."""
+    line for each output, of which the worst are kept; what did not pass; how the supply was left; record and result."""
     names = [f"passes-{number}" for number in range(others)]
     cycles = [*FAILED.cycles, *(dataclasses.replace(PASSED.cycles[0], scenario=one) for one in names)]
     cycles = [dataclasses.replace(one, outputs=(BURNER,)) for one in cycles]
     told = [*FAILED.scenarios, *(dataclasses.replace(PASSED.scenarios[0], scenario=one) for one in names)]
-    run = dataclasses.replace(FAILED, scenarios=tuple(told), cycles=tuple(cycles))
+    run = dataclasses.replace(FAILED, scenarios=tuple(told), cycles=tuple(cycles), supply_left="off")
     window = shown(run, width=width, height=height, force_terminal=True).splitlines()[-(height - 1) :]
     text = "\n".join(window)
     assert text.count("at return") == (1 if others == 30 else 1 + others)
     assert [line.split()[-1] for line in window if line.startswith("burner ")].count("fail") == 1 or others == 30
     assert ("more rows, above and in the record" in text) is (others == 30)
     assert any(re.match(r"burner-stays-shut  .* fail *$", line) for line in window) is (others == 30)
-    for last in ("What did not pass", "record:", "result: fail"):
+    for last in ("What did not pass", "The supply was left off.", "record:", "result: fail"):
         assert last in text, last
 
 

@@ -238,6 +238,8 @@ def _print_last(run: OneRun, console: Console, *, whole: bool) -> None:
 
     def below() -> None:
         _print_not_passed(run, console)
+        if run.supply_left and not run.simulated:
+            console.print(Text(f"The supply was left {without_controls(run.supply_left)}.", style="bold"))
         _print_record(run, console)
 
     if whole:

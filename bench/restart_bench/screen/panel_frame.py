@@ -79,8 +79,8 @@ def _state(served: Served, seen: RigSeen, glyphs: Glyphs) -> Text:
     line = _lamp(f"SUPPLY {level}{told}", seen.rail > 0, glyphs)
     if served.rig.mode is not None:
         line.append("   ").append_text(_lamp("RUN MODE" if seen.run else "OUT OF RUN MODE", seen.run, glyphs))
-    running = seen.stage == "running"
-    return line.append("   ").append_text(_lamp(f"controller {seen.stage.upper()}", running, glyphs))
+    stage = "OUT OF RUN MODE" if seen.stage == "out of run" else seen.stage.upper()
+    return line.append("   ").append_text(_lamp(f"controller {stage}", seen.stage == "running", glyphs))
 
 
 def _lamp(words: str, lit: bool, glyphs: Glyphs) -> Text:
@@ -144,7 +144,7 @@ def _points(rig: Rig, panel: Panel, seen: RigSeen, room: int, glyphs: Glyphs, ha
     left_out |= {rig.points[name].terminal for name in (*outputs, *left_out) if name in rig.points}
     others = [name for name in rig.points if name not in outputs and name not in left_out]
     read = all(rig.points[name].terminal for name in outputs)
-    lines = [Text(f"outputs at their terminals{'' if read else ' (not read there)'}", style="dim")]
+    lines = [Text("outputs, at their terminals" if read else "outputs (no input reads them)", style="dim")]
     lines += [_value_line(rig.points[name], seen.values.get(name), glyphs, half) for name in outputs]
     if others:
         lines.append(Text("what else is read", style="dim"))
