@@ -238,6 +238,8 @@ def _print_last(run: OneRun, console: Console, *, whole: bool) -> None:
 
     def below() -> None:
         _print_not_passed(run, console)
+        if run.how != "completed":
+            _print_reason(run, console)
         if run.supply_left and not run.simulated:
             console.print(Text(f"The supply was left {without_controls(run.supply_left)}.", style="bold"))
         _print_record(run, console)
@@ -319,6 +321,11 @@ def _print_head(run: OneRun, console: Console, kind: str) -> None:
     if run.how != "completed":
         head.append(f": {without_controls(run.how)}", style=console_style(Verdict.ERROR))
     console.print(head)
+    _print_reason(run, console)
+
+
+def _print_reason(run: OneRun, console: Console) -> None:
+    """Why the run ended, where more is to be said than how."""
     if run.reason and run.reason != run.how:
         console.print(Text(without_controls(run.reason), style="magenta"))
 
