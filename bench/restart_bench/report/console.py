@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from rich.cells import cell_len
@@ -41,7 +41,7 @@ from restart_bench.judging.campaign.ride_through import (
     strip,
 )
 from restart_bench.judging.inquiry.forecasts import program_score, scores
-from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, MatrixRow, matrix_rows
+from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, WITHOUT_VERDICT, MatrixRow, matrix_rows
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.judging.summary import (
     FindingRow,
@@ -196,10 +196,12 @@ def _print_steps(cycle: CycleJudged, console: Console) -> None:
 
 
 def _print_run(run: OneRun, console: Console, *, explain: bool) -> None:
-    """On a console what counts comes last, where it has not scrolled away; in a pipe it is read from its beginning."""
+    """On a console what counts comes last, where it has not scrolled away, and all of that fits into the window; in a
+    pipe it is read from its beginning."""
     found = foretell(run)
+    whole = console.is_terminal and _lines_of(lambda: _print_last(run, console, whole=True), console) < console.height
     parts: list[Callable[[], None]] = [
-        lambda: _print_scenarios(run, console),
+        lambda: _print_scenarios(run, console, tables=not whole),
         lambda: _print_coverage(coverage_of(run.tested, run.counted), console),
     ]
     if found is not None:
@@ -211,14 +213,103 @@ def _print_run(run: OneRun, console: Console, *, explain: bool) -> None:
         part()
     _print_forecasts(run, found, console)
     _print_limits(run, console)
+    if console.is_terminal:
+        _print_last(run, console, whole=whole)
+        return
+    _print_passed(run, console)
     _print_not_passed(run, console)
     _print_record(run, console)
 
 
-def _print_scenarios(run: OneRun, console: Console) -> None:
+def _lines_of(part: Callable[[], None], console: Console) -> int:
+    """How many lines of the window something takes, and the result below it."""
+    with console.capture() as captured:
+        part()
+    lines = [Text.from_ansi(line).cell_len for line in captured.get().splitlines()]
+    return sum(max(1, -(-cells // console.width)) for cells in lines) + 1
+
+
+def _print_last(run: OneRun, console: Console, *, whole: bool) -> None:
+    """What stays in the window: each scenario's verdict and restart matrix (in short where all of them are too long),
+    what did not pass, and where the record lies, which has the rest."""
+
+    def below() -> None:
+        _print_not_passed(run, console)
+        if run.how != "completed":
+            _print_reason(run, console)
+        if run.supply_left and not run.simulated:
+            console.print(Text(f"The supply was left {without_controls(run.supply_left)}.", style="bold"))
+        _print_record(run, console)
+
+    if whole:
+        for scenario in run.scenarios:
+            _print_head_of(scenario, console)
+            _print_matrices(run, scenario, console)
+        console.print()
+    else:
+        _print_in_short(run, console, console.height - 1 - _lines_of(below, console))
+    below()
+
+
+_LEAST_ROWS = 4
+_BESIDE_ROWS = 5  # heading, heads of columns with their rule, what is left out, and a gap
+
+
+def _print_in_short(run: OneRun, console: Console, room: int) -> None:
+    """The restart matrix of all scenarios with a line for each output; where not all fit, the worst are shown."""
+    rows = [
+        (scenario.scenario, case, row) for scenario in run.scenarios for case, row in _matrix_of(run, scenario.scenario)
+    ]
+    if not rows:
+        return
+    most = max(_LEAST_ROWS, room - _BESIDE_ROWS)
+    worst = sorted(range(len(rows)), key=lambda place: _badness(rows[place][2]))[:most]
+    kept = [rows[place] for place in sorted(worst)]
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
+    for column in ("scenario", "output", "before", "at return", "verdict"):
+        table.add_column(column, no_wrap=True)
+    last = ""
+    for scenario, case, row in kept:
+        of = without_controls(f"{scenario}, {case}" if case else scenario)
+        cells = [shortened(one, console.width // 4) for one in (of, row.before, row.at_return)]
+        table.add_row("" if of == last else cells[0], _output(row), *cells[1:], _word(row))
+        last = of
+    console.print()
+    console.print(Text("Restart matrix", style="bold"))
+    console.print(table)
+    left = len(rows) - len(kept)
+    console.print(Text(f"  and {counted(left, 'more row')}, above and in the record" if left else ""))
+
+
+def _badness(row: MatrixRow) -> int:
+    return badness(row.verdict) if row.verdict is not None else len(Verdict)
+
+
+def _print_scenarios(run: OneRun, console: Console, *, tables: bool) -> None:
     for scenario in run.scenarios:
-        cycles = [one for one in run.counted if one.scenario == scenario.scenario]
-        _print_scenario(run, scenario, cycles, console)
+        if tables or scenario.verdict is not Verdict.PASS or scenario.cycles > 1:  # else its matrix tells all of it
+            _print_scenario(run, scenario, console, tables=tables)
+
+
+def _matrix_of(run: OneRun, scenario: str) -> Iterator[tuple[str, MatrixRow]]:
+    """The rows of a scenario, each with its case."""
+    cycles = [one for one in run.counted if one.scenario == scenario]
+    for case in dict.fromkeys(one.case for one in cycles):
+        for row in matrix_rows(run.rig, [one for one in cycles if one.case == case]):
+            yield case, row
+
+
+def _print_matrices(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:
+    """A table for each case, and below it what words in it mean that no reason stands beside."""
+    told = list(_matrix_of(run, scenario.scenario))
+    for case in dict.fromkeys(case for case, _ in told):
+        rows = [row for of, row in told if of == case]
+        console.print(matrix_table(rows, console.width, case))
+        words = {IMAGE_ONLY: IMAGE_ONLY_MEANS} if any(row.image_only for row in rows) else {}
+        words |= {} if _is_wide(rows, console.width) else {row.verdict_word: "" for row in rows if row.verdict is None}
+        for word, meaning in words.items():
+            text = f"{word}: {meaning or WITHOUT_VERDICT[word]}"
+            console.print(Padding(Text(text, style="dim"), (0, 0, 0, 2)))
 
 
 def _print_head(run: OneRun, console: Console, kind: str) -> None:
@@ -227,16 +318,24 @@ def _print_head(run: OneRun, console: Console, kind: str) -> None:
     if run.how != "completed":
         head.append(f": {without_controls(run.how)}", style=console_style(Verdict.ERROR))
     console.print(head)
+    _print_reason(run, console)
+
+
+def _print_reason(run: OneRun, console: Console) -> None:
+    """Why the run ended, where more is to be said than how."""
     if run.reason and run.reason != run.how:
         console.print(Text(without_controls(run.reason), style="magenta"))
 
 
-def _print_scenario(
-    run: OneRun, scenario: ScenarioJudged, cycles: Sequence[CycleJudged], console: Console
-) -> None:  # fmt: skip
+def _print_head_of(scenario: ScenarioJudged, console: Console) -> None:
     line = Text(f"{without_controls(scenario.scenario)}: ", style="bold").append_text(_verdict(scenario.verdict))
     console.print()
     console.print(line.append(f"  {_counts(scenario)}"))
+
+
+def _print_scenario(run: OneRun, scenario: ScenarioJudged, console: Console, *, tables: bool) -> None:
+    cycles = [one for one in run.counted if one.scenario == scenario.scenario]
+    _print_head_of(scenario, console)
     if scenario.reason and scenario.verdict is not Verdict.PASS:
         # each cycle's reason stands among the findings below
         console.print(Padding(Text(without_controls(scenario.in_short)), (0, 0, 0, 2)))
@@ -245,12 +344,8 @@ def _print_scenario(
     found = search_found(asked, run.counted) if asked is not None else None
     if found is not None:
         _print_search(found, console)
-    for case in dict.fromkeys(one.case for one in cycles):
-        rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
-        if rows:
-            console.print(matrix_table(rows, console.width, case))
-        if any(row.image_only for row in rows):
-            console.print(Padding(Text(f"{IMAGE_ONLY}: {IMAGE_ONLY_MEANS}", style="dim"), (0, 0, 0, 2)))
+    if tables:
+        _print_matrices(run, scenario, console)
     _print_times(run, scenario, console)
     _print_notable(run, scenario, cycles, console)
 
@@ -397,12 +492,15 @@ def _print_limits(run: OneRun, console: Console) -> None:
     console.print()
 
 
-def _print_not_passed(run: OneRun, console: Console) -> None:
-    """After the limits, so that the last screen of a small window names what failed."""
+def _print_passed(run: OneRun, console: Console) -> None:
     passed = [one.scenario for one in run.scenarios if one.verdict is Verdict.PASS]
     if passed and len(run.scenarios) > 1:
         console.print(Text("What passed", style="bold"))
         console.print(Padding(Text(without_controls(listed(passed))), (0, 0, 1, 2)))
+
+
+def _print_not_passed(run: OneRun, console: Console) -> None:
+    """After the limits, so that the last screen of a small window names what failed."""
     missed = not_passed(run.rig, run.scenarios, run.counted)
     if not missed:
         return
@@ -440,7 +538,7 @@ def _counts(scenario: ScenarioJudged) -> str:
 def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
     """The restart matrix of one case. Of what did not pass the reason stands below, among the findings; in a narrow
     window of nothing else either. Cells that have to be broken are broken before a length, not within it."""
-    wide = width >= _WIDE and not all(_told_below(row) for row in rows)
+    wide = _is_wide(rows, width)
     gap = 3 if width >= _ROOMY else 2
     heads = ["output", "before", "at loss", "at return", "delay", "verdict"]
     table = plain_table(*heads, gap=gap - 1, title=without_controls(case) or None)
@@ -457,6 +555,11 @@ def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
         reason = "(below)" if _told_below(row) else without_controls(row.reason)
         table.add_row(*cells, *([reason] if wide else []))
     return table
+
+
+def _is_wide(rows: Sequence[MatrixRow], width: int) -> bool:
+    """Whether there is room for a reason, and one to tell."""
+    return width >= _WIDE and not all(_told_below(row) for row in rows)
 
 
 def _told_below(row: MatrixRow) -> bool:

@@ -52,8 +52,9 @@ class Foretold:
 
     @property
     def otherwise(self) -> tuple[str, ...]:
-        """The outputs of which something else was measured."""
-        return tuple(dict.fromkeys(row.shown for row in self.compared.rows if row.differences))
+        """The outputs that were measured to restart otherwise than the program model does."""
+        rows = self.compared.rows
+        return tuple(dict.fromkeys(row.shown for row in rows if any(one.of_restart for one in row.differences)))
 
 
 def foretell(run: OneRun, patience_s: float = BUDGET_S) -> Foretold | None:

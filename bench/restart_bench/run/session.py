@@ -597,7 +597,8 @@ class OpenSession:
         if self._chronicle.gap and self._ending.how != "error":
             self._ending.be("error", "the log failed: what was done on the way out is not told in full")
         run = self._one_run(scenarios)
-        return run, self._run_ended(run)
+        ended = self._run_ended(run)
+        return replace(run, supply_left=ended.supply_left), ended
 
     def _hear_the_last(self) -> None:
         """A run that took over an off time prepared nothing, so it may not have asked yet."""
