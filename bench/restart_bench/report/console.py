@@ -265,9 +265,8 @@ def _print_in_short(run: OneRun, console: Console, room: int) -> None:
     most = max(_LEAST_ROWS, room - _BESIDE_ROWS)
     worst = sorted(range(len(rows)), key=lambda place: _badness(rows[place][2]))[:most]
     kept = [rows[place] for place in sorted(worst)]
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    for column in ("scenario", "output", "before", "at return", "verdict"):
-        table.add_column(column, no_wrap=True)
+    columns = ("scenario", "output", "before", "at return", "verdict")
+    table = plain_table(*columns, unbroken=columns)
     last = ""
     for scenario, case, row in kept:
         of = without_controls(f"{scenario}, {case}" if case else scenario)
