@@ -385,8 +385,9 @@ class Restarted:
         return model
 
     def _excludes(self, cube: Cube) -> bool:
+        """True once no state of a cube can come about, whatever is pressed later."""
         try:
-            return self.group.reach.cannot_reach(cube)
+            return self.group.reach.cannot_reach(tuple(bit for bit in cube if bit[0] in self.group.reach.system.bits))
         except GaveUp:
             return False
 
@@ -527,9 +528,10 @@ class Restarted:
 
     def _proved(self, questions: Questions, output: str, inputs: str, claim: str) -> ClaimAnswer:
         """A claim without a model. While sensors are free or timers run, paths of some length are not all there are:
-        it has to be shown for any time after the restart too."""
+        it has to be shown for any time after the restart too; so is what shows within scans that only wait."""
         self._note(questions, output, inputs, claim)
-        if claim in ABOUT_THE_FIRST or not (inputs == SENSORS or questions.standing):
+        dips = claim == PULSES and questions.has_timers() and self.part.program.outputs == "at once"
+        if claim in ABOUT_THE_FIRST or not (inputs == SENSORS or questions.standing or dips):
             return ClaimAnswer(False)
         return ClaimAnswer(self._later(output, inputs, claim))
 
@@ -575,7 +577,7 @@ class Restarted:
         kind = HELD if inputs == DARK else inputs
         if kind not in self._laters:
             self._laters[kind] = Questions(self.part, self.restart, LATER, kind)
-            if self.group.standing or kind == SENSORS:
+            if self.group.standing or kind == SENSORS or self.part.program.outputs == "at once":
                 self._settle(self._laters[kind])
         return self._laters[kind]
 
