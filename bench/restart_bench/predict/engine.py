@@ -133,6 +133,15 @@ class Answer:
         return None
 
     @property
+    def coming(self) -> tuple[Trace | None, int]:
+        """Where it comes on later than in the first scan, whatever was before: an example, and the nanoseconds that
+        passed in it from the start of the program; (None, 0) elsewhere, and where sensors move meanwhile."""
+        finding = self.findings.get(SETTLES_ON)
+        if self.first_scan != OFF or finding is None or finding.played is None or len(finding.played.trace.after) > 1:
+            return None, 0
+        return finding.played.trace, finding.played.seen[self.point].last_change_ns
+
+    @property
     def key(self) -> tuple[str, str, str, str]:
         """What the answer is about."""
         return self.point, self.restart, self.start, self.inputs
