@@ -30,9 +30,7 @@ def differences(old: Sequence[Answer], new: Sequence[Answer]) -> tuple[ChangedAn
     before, after = by_key(old), by_key(new)
     keys = [*after, *(key for key in before if key not in after)]
     return tuple(
-        ChangedAnswer(key, before.get(key), after.get(key))
-        for key in keys
-        if _differ(before.get(key), after.get(key))
+        ChangedAnswer(key, before.get(key), after.get(key)) for key in keys if _differ(before.get(key), after.get(key))
     )
 
 
