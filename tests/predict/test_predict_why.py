@@ -119,6 +119,16 @@ def test_an_order_is_told_by_what_it_does() -> None:
     assert "rung 2, line 2 reads `m` after rung 1, line 1 has worked it out" in why("a copy").because
 
 
+def test_rungs_without_influence_let_outputs_show_what_memory_kept() -> None:
+    """Written at once, an output shows its memory as soon as any rung is done: but for the start pass it would pulse."""
+    shows = program("other := stop\nm := start", at_once=True, retained="m")
+    (answer,) = predict(shows, ["m"], restarts=[(SUPPLY, WARM)], environments=[REST])
+    told = explain(shows, answer)
+    assert stays_off(answer)
+    assert decided_words(told, shows) == ["start pass: clears coils"]
+    assert untrue(shows, answer, told) == []
+
+
 def test_rungs_are_counted_in_the_whole_program() -> None:
     """What has no influence on an output is left out of the reasoning, and still counted."""
     program = SMALL["a lamp before the reset"]
