@@ -1,4 +1,4 @@
-"""A plain controller, made from the README's "How a scan goes" alone: it knows neither the interpreter nor the predictor.
+"""A plain controller, made from the README's "How a scan goes" alone: it knows no interpreter and no predictor.
 
 Blocks hold their output first: a timer its elapsed time and the input of the scan before, a counter its count and that
 input, an edge its edge memory.

@@ -120,7 +120,7 @@ def test_an_order_is_told_by_what_it_does() -> None:
 
 
 def test_rungs_without_influence_let_outputs_show_what_memory_kept() -> None:
-    """Written at once, an output shows its memory as soon as any rung is done: but for the start pass it would pulse."""
+    """Written at once, an output shows its memory as soon as a rung is done: but for the start pass it would pulse."""
     shows = program("other := stop\nm := start", at_once=True, retained="m")
     (answer,) = predict(shows, ["m"], restarts=[(SUPPLY, WARM)], environments=[REST])
     told = explain(shows, answer)
