@@ -30,7 +30,7 @@ from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import cone_of, part_of, reads_of
 from restart_bench.predict.proving.parts import MODE
 from restart_bench.predict.proving.patience import TimeIsUp
-from restart_bench.predict.unmoved import NotTold, keeping_off, unmoved
+from restart_bench.predict.unmoved import TOLD, NotTold, keeping_off, unmoved
 
 MOST_TOGETHER = 3
 PATIENCE = 400  # programs that are tried for one answer, fewer of large ones
@@ -84,9 +84,11 @@ class _Trials:
         return answer_for(all_changed(self.program, changes), self.answer, thorough)
 
     def differs(self, changes: tuple[Change, ...]) -> bool:
-        """True if the changes change the answer."""
+        """True if the changes surely change the answer, also where not all of the other one is decided."""
         other = self.with_(changes)
-        return other is not None and other.decided and other.behaviour != self.answer.behaviour
+        if other is None or other.decided:
+            return other is not None and other.behaviour != self.answer.behaviour
+        return any({self.answer.can(claim), other.can(claim)} == {True, False} for claim in TOLD)
 
     def turns(self, changes: tuple[Change, ...]) -> bool:
         """True if the changes keep off what comes on, or let come on or pulse what stays off."""
@@ -288,6 +290,8 @@ def _weight(trials: _Trials, why: Why) -> str:
         otherwise = trials.asked(why.decided_by, thorough=True)  # whether it is confirmed is said
     except TimeIsUp:
         otherwise = trials.with_(why.decided_by) or trials.answer  # they were found by trying that
+    if not otherwise.decided:
+        return f"with {several} changed it does otherwise"
     becomes = does(otherwise).replace(" (not confirmed)", ", not confirmed")
     parts = (some for size in range(1, len(why.decided_by)) for some in combinations(why.decided_by, size))
     if not all(trials.keeps(some) for some in parts):
