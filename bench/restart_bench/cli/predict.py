@@ -249,10 +249,13 @@ def _given(inputs: str) -> str:
 
 
 def _below_each_other(editions: Sequence[Edition]) -> Iterator[str]:
-    from restart_bench.predict.documents import edition_lines
+    from restart_bench.predict.documents import edition_lines, tells_times
 
+    answers = {one.name: one.answers for one in editions}
     yield "Inputs at rest after the restart"
-    yield from edition_lines({one.name: one.answers for one in editions}, editions[0].labels)
+    if tells_times(answers):
+        yield "after ...: from the start of the program, as an example was played exactly"
+    yield from edition_lines(answers, editions[0].labels)
 
 
 def _changed(old: Edition, new: Edition) -> list[str]:
