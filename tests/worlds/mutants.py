@@ -28,6 +28,7 @@ MUTANTS = (
     Mutant("a controller lost again is not followed", "evidence/marks.py", "MOST_RESTARTS = 20", "MOST_RESTARTS = 0", MARKS),
     Mutant("silence alone is taken for a restart", "evidence/marks.py", "return marks if late.proven else _reaching_back(marks, earlier)", "return marks", ("tests/evidence/test_restarted_again.py::test_where_silence_alone_tells_of_a_restart_ready_may_have_come_before_it",)),
     Mutant("the watch begins at the earliest bound of ready", "evidence/marks.py", "return begun.not_after_ns\n", "return begun.not_before_ns - 400_000_000\n", MARKS),
+    Mutant("what answered before the return answered after it", "evidence/marks.py", "return Bounds(mark.not_before_ns, max(mark.not_after_ns, begins.not_after_ns))", "return mark", ("tests/evidence/test_marks.py::test_no_mark_of_a_dip_ridden_through_comes_sooner_than_the_return",)),
     Mutant("ready needs no steady time", "evidence/marks.py", ">= rig.ready.steady_ns", ">= 0", ("tests/evidence/test_marks.py::test_ready_has_to_hold_for_steady",)),
     Mutant("a rail that moves later than declared is not counted from", "evidence/marks.py", "restored = _by_itself(reads, off, cut, restored) or back or restored", "restored = _by_itself(reads, off, cut, restored) or restored", ("tests/evidence/test_marks.py", "tests/run/test_faults_supply.py")),
     Mutant("a supply that comes back by itself is not counted from", "evidence/marks.py", "restored = _by_itself(reads, off, cut, restored) or back or restored", "restored = back or restored", ("tests/judging/test_judging_spans.py",)),
