@@ -44,7 +44,7 @@ def test_cut_and_restored_are_the_commands_widened_by_the_relay() -> None:
 
 
 def test_no_mark_of_a_dip_ridden_through_comes_sooner_than_the_return() -> None:
-    """What answered all along was read between the command and the contact's closing too: that shows nothing of after."""
+    """What answers all along is read before the contact has closed too, which shows nothing of after."""
     relay = RigSupply("modbus-coil", contact="normally-open", operate_ns=50 * MS, release_ns=3 * MS)
     found = marks_of(Story(rig=dryer(supply=relay, proof_of_cut=UNREAD), off_ns=60 * MS).never_dark())
     for name in ("answered", "good", "ready", "settled"):
