@@ -87,6 +87,14 @@ def test_a_rise_is_no_older_than_the_check_pulse_showed_answers_to_be() -> None:
     assert holds(marks_of(told)["restored"], 3 * S + 20 * MS)
 
 
+def test_a_contact_that_closes_late_may_bounce_once_more_after_it_was_read_on() -> None:
+    """Later than its data sheet says, and between two polls: it is at rest 3 ms after it was first read on, at the
+    latest."""
+    for at_us in range(100_000, 104_000, 250):
+        told = rises(at_us * 1000, bounces=(700_000, 700_000))
+        assert holds(marks_of(told)["restored"], told.back_ns + at_us * 1000 + 1_400_000)
+
+
 @settings(deadline=None, max_examples=60)
 @given(
     at_us=st.integers(0, 60_000),

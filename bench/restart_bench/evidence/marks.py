@@ -13,6 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from restart_bench.evidence.reachability import Reachability
+from restart_bench.evidence.restarted_again import began_anew
 from restart_bench.evidence.restarts import LateRestart, late_restart
 from restart_bench.evidence.supply_off import longest, losses_of, return_read
 from restart_bench.evidence.traces import (
@@ -40,6 +41,7 @@ ANYTHING = Wanted()
 UNSEEN_POLLS = 3
 """So many polls long a point has to be blind, beside its lag, so that it may have changed and changed back in between:
 one of them at least was left out."""
+_OF_THE_STACK = ("refused", "accepted", "answered", "good")
 MOST_RESTARTS = 20
 """So many restarts within one watch are followed; a controller that goes on restarting is watched no longer."""
 
@@ -154,14 +156,30 @@ class _Counting:
     def _after(self, late: LateRestart, earlier: Mapping[str, Bounds]) -> dict[str, Bounds]:
         """The marks that count from a restart."""
         marks = self.marks(late.bounds, late=True)
+        if late.answering:
+            return marks | {name: one for name, one in earlier.items() if name in _OF_THE_STACK}
         return marks if late.proven else _reaching_back(marks, earlier)
 
     def _lost_again(self, marks: Mapping[str, Bounds], begins: Bounds) -> LateRestart | None:
-        """The controller is lost once more before the end of the watch."""
+        """The controller is lost, or restarts as a counter shows, once more before the end of the watch: the last time
+        that it does."""
         if self.contact is None:
             return None
-        again = self.contact.lost_again(begins.not_after_ns, self._watch_end(marks, begins))
-        return None if again is None else LateRestart(again.bounds, again.anew)
+        end_ns = self._watch_end(marks, begins)
+        lost = self.contact.lost_again(begins.not_after_ns, end_ns)
+        told = None if lost is None else LateRestart(lost.bounds, lost.anew)
+        anew = self._began_anew(begins, end_ns)
+        if anew is None or (told is not None and told.bounds.not_before_ns > anew.not_after_ns):
+            return told
+        if told is not None and told.bounds.not_after_ns >= anew.not_before_ns:
+            return replace(told, proven=True)
+        return LateRestart(anew, proven=True, answering=True)
+
+    def _began_anew(self, begins: Bounds, end_ns: int) -> Bounds | None:
+        """In a mode cut a counter may begin anew with the program, and restart proofs don't apply."""
+        if self.cut is None or self.scenario.how == "mode":
+            return None
+        return began_anew(self.rig, self.builder, self.cut, begins, end_ns)
 
     def marks(self, begins: Bounds, until_ns: int = FAR_NS, *, late: bool = False) -> dict[str, Bounds]:
         """The marks that count from an instant (of a `late` restart, or of the return), as far as they came before
@@ -208,7 +226,7 @@ def _after_it(mark: Bounds, begins: Bounds) -> Bounds:
 def _reaching_back(counted: dict[str, Bounds], earlier: Mapping[str, Bounds]) -> dict[str, Bounds]:
     """Where only silence tells of a restart there may have been none: then what had come before it is what came."""
     found = dict(counted)
-    for name in ("refused", "accepted", "answered", "good", "alive", "ready"):
+    for name in (*_OF_THE_STACK, "alive", "ready"):
         if name in counted and name in earlier:
             found[name] = Bounds(
                 min(earlier[name].not_before_ns, counted[name].not_before_ns), counted[name].not_after_ns
@@ -265,13 +283,14 @@ def as_the_rail_shows(
         reads = replace(reads, early=reads.early - older_ns)
         off = conforming(proof.wanted, reads.value)
         unseen = unseen_ns(rig, proof.point) + older_ns
+        bounce_ns = 0 if rig.supply is None else rig.supply.bounce_ns
         back = None if restored is None else _later_than(reads, ~off, restored, unseen)
+        back = None if back is None else Bounds(back.not_before_ns, back.not_after_ns + bounce_ns)
         gone = _later_than(reads, off, cut)
         if gone is not None and (restored is None or gone.not_after_ns <= (back or restored).not_after_ns):
             cut = gone
         restored = _by_itself(reads, off, cut, restored) or back or restored
         if declared is not None and command is not None and command.to != "level":
-            bounce_ns = 0 if rig.supply is None else rig.supply.bounce_ns
             rises.append(return_read(reads, off, declared, bounce_ns))
     return cut, _narrowed(declared, rises) if restored == declared else restored
 
