@@ -140,7 +140,7 @@ class Oracle:
             one.doubts.append("whether ready came in time is not to be told")
         if len(self.glitches):
             one.doubts.append("contact with the controller was lost in the watch")
-        if not self.powered():
+        if not self.powered() or (self.ready.true is None and self.world.pace > 100 * MS):
             one.doubts.append("nothing tells whether the controller had power")
 
     def powered(self, within: int = 0) -> bool:
@@ -710,6 +710,8 @@ class Oracle:
             width = seen - min(sign, true) + self.latest - self.low
             if abs(true - self.back - within) <= width:
                 allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
+        if late and self.world.pace > 100 * MS:
+            allowed.doubts.append("a slow sign of life shows late that it stands")
         if late:
             self._late_doubts(allowed, within)
             if true is None and len(self.glitches):
