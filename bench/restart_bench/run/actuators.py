@@ -469,6 +469,16 @@ class Actuators:
             return ""
         return f"the supply was told to be on, but {self._rail_text()}"
 
+    def stays(self, wish: str) -> bool:
+        """Where a guard was lost: True where the supply is left as it is: it is off, or must not be told to go on. What
+        the rail shows outranks commands."""
+        commanded, shown = self.state.commanded, self.rail()
+        if commanded == "level":
+            return False
+        if shown is False or (shown is None and commanded == "off"):
+            return True
+        return wish == "on" and commanded != "on"
+
     def contrary(self) -> str:
         """Before anything was switched: what the relay says against the rail, "" where they agree or don't tell."""
         if self._supply is None or self.state.operations or self.state.commanded != "unknown":

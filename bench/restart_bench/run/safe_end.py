@@ -100,8 +100,8 @@ class SafeEnd:
             return ""
         actuators = self._context.actuators
         wish = self._supply.after_trouble if trouble else self._supply.at_end
-        if at_once and (actuators.state.commanded not in ("on", "level") or actuators.rail_contradicts()):
-            wish = "as it is"  # what is off stays off
+        if at_once and actuators.stays(wish):
+            wish = "as it is"
         self._context.enter("leaving the rig safe")
         self.supply_left = actuators.leave_supply(wish, "rest", self._say, once=at_once)
         if left_well(self.supply_left):
