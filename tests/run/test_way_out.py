@@ -3,7 +3,7 @@ its end."""
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, cast
@@ -11,9 +11,10 @@ from typing import Any, cast
 import pytest
 
 from evidence import dryer
+from restart_bench.archive.writer import RunArchive
 from restart_bench.model.clock import now_ns
 from restart_bench.model.journal import Record, Switching
-from restart_bench.model.live import Reading
+from restart_bench.model.live import Reading, Show
 from restart_bench.model.rig import Rig, Value
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.run import actuators as hands
@@ -130,3 +131,88 @@ def test_when_a_guard_is_lost_what_is_on_goes_to_after_trouble_and_nothing_goes_
     way.safe_end.leave(trouble=True, at_once=True)
     assert way.relay.told == told
     assert way.relay.on_now is (is_on and "off" not in told)
+
+
+class _Odd(_Relay):
+    """A relay whose count of retries is no number."""
+
+    retries: Any = None
+
+
+class _Broken(_Relay):
+    """A relay whose count of retries can't be asked for."""
+
+    @property
+    def retries(self) -> int:
+        raise RuntimeError("not connected")
+
+
+@pytest.mark.parametrize("kind", [_Odd, _Broken])
+def test_a_command_is_told_whatever_the_driver_says_of_its_retries(kind: type[_Relay]) -> None:
+    """The command was carried out, so the journal has it."""
+    way = Way(kind(on=True), commanded="on")
+    way.actuators.switch("off", "cut")
+    assert way.switched() == ["off"]
+    assert way.actuators.state.commanded == "off"
+
+
+@pytest.mark.parametrize("raised", [KeyboardInterrupt(), SystemExit(0), RuntimeError("a fault of ours")])
+def test_what_escapes_on_the_way_to_the_supply_does_not_keep_it_from_its_rest(
+    raised: BaseException, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is tried all the same; where that raises again it is said with the manual step, and the run is unsafe."""
+    way, once = Way(_Relay(on=True)), [raised]
+    contrary = way.actuators.contrary
+    monkeypatch.setattr(way.actuators, "contrary", lambda: _raise(once.pop()) if once else contrary())
+    assert way.safe_end.leave(trouble=True, at_once=False) == ""
+    assert way.relay.told == ["off"]
+    way = Way(_Relay(on=True))
+    monkeypatch.setattr(way.actuators, "contrary", lambda: _raise(raised))
+    assert "could not be brought off" in way.safe_end.leave(trouble=True, at_once=False)
+    assert any("THE SUPPLY MAY NOT BE OFF" in text for text in way.chronicle.said), way.chronicle.said
+
+
+def _raise(problem: BaseException) -> Any:
+    raise problem
+
+
+class _Folder:
+    """An archive that keeps how it was ended."""
+
+    def __init__(self) -> None:
+        self.ended = ""
+
+    def write(self, _record: Record) -> None:
+        """Takes it."""
+
+    def close(self, *_: Any) -> None:
+        self.ended = "closed"
+
+    def leave_open(self, _facts: dict[str, Any]) -> None:
+        self.ended = "left open"
+
+
+@pytest.mark.parametrize(("comes_to_its_end", "ended"), [(True, "closed"), (False, "left open")])
+def test_a_run_whose_way_out_did_not_come_to_its_end_is_not_sealed(
+    comes_to_its_end: bool, ended: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The next armed start finds it and puts right what was left."""
+    folder, way = _Folder(), Way(_Relay(on=True))
+    chronicle = Chronicle("run", cast(RunArchive, folder), cast(Show, SimpleNamespace(record=lambda _: None)))
+    way.safe_end._chronicle = chronicle
+    if not comes_to_its_end:
+        monkeypatch.setattr(way.actuators, "tell_of_the_mode", lambda _: _raise(RuntimeError("a fault of ours")))
+    with suppress(RuntimeError):
+        way.safe_end.leave(trouble=True, at_once=False)
+    chronicle.last_resort()
+    assert folder.ended == ended
+    assert way.relay.told == ["off"]
+
+
+def test_a_run_that_could_not_begin_is_closed() -> None:
+    """It owes nobody a way out."""
+    folder = _Folder()
+    Chronicle(
+        "run", cast(RunArchive, folder), cast(Show, SimpleNamespace(record=lambda _: None))
+    ).last_resort()  # fmt: skip
+    assert folder.ended == "closed"

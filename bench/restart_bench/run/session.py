@@ -392,6 +392,7 @@ class OpenSession:
     def keep(self, stack: ExitStack) -> None:
         """It has begun: what it opened stays open until its end."""
         self._stack = stack
+        self._chronicle.owes_way_out = self._plan.armed
 
     # ------------------------------------------------------------ perform
 
