@@ -10,18 +10,20 @@ from typing import Any, cast
 
 import pytest
 
-from evidence import dryer
+from evidence import ON, dryer
 from restart_bench.archive.writer import RunArchive
 from restart_bench.model.clock import now_ns
 from restart_bench.model.journal import Record, Switching
 from restart_bench.model.live import Reading, Show
 from restart_bench.model.rig import Rig, Value
+from restart_bench.model.scenario import Scenario
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.run import actuators as hands
 from restart_bench.run.actuators import Actuators
 from restart_bench.run.context import Chronicle, CycleContext
+from restart_bench.run.cycle import CycleAct
 from restart_bench.run.safe_end import SafeEnd
-from restart_bench.run.supervision import StopRequest
+from restart_bench.run.supervision import Conditions, EndOfRun, StopRequest, Supervisor
 from restart_bench_drivers.interface import Supply
 
 
@@ -216,3 +218,61 @@ def test_a_run_that_could_not_begin_is_closed() -> None:
         "run", cast(RunArchive, folder), cast(Show, SimpleNamespace(record=lambda _: None))
     ).last_resort()  # fmt: skip
     assert folder.ended == "closed"
+
+
+# ---------------------------------------------------------------- a guard that opens for a moment
+
+
+class _Guarded(_Relay):
+    """The guard reads closed now; what was read meanwhile is known once it is taken in."""
+
+    def __init__(self, *meanwhile: bool) -> None:
+        super().__init__(on=False)
+        self.meanwhile = meanwhile
+        self.known: list[bool] = []
+
+    def watch(self, _name: str) -> None:
+        self.known.clear()
+
+    def take_in(self) -> None:
+        self.known += self.meanwhile
+
+    def every_value(self, _name: str) -> list[Reading]:
+        told = [Reading(value, now_ns(), now_ns()) for value in self.known]
+        self.known.clear()
+        return told
+
+    def look(self, _now: int) -> None:
+        """There is nothing to look after."""
+
+
+@pytest.mark.parametrize(("meanwhile", "told"), [((True,), ["on"]), ((), ["on"]), ((True, False, True), [])])
+def test_the_supply_is_not_given_back_where_the_guard_read_open_since_the_last_look(
+    meanwhile: tuple[bool, ...], told: list[str]
+) -> None:
+    """What the observer read to the very command is asked for, not only what it had told already."""
+    relay = _Guarded(*meanwhile)
+    way = Way(relay, commanded="off")
+    rig = dryer(only_while=(("guard_closed", ON),))
+    supervisor = Supervisor(
+        rig, cast(ObserverHandle, cast(Any, relay)), stop=StopRequest(), note=lambda _: None, draw=lambda _: None
+    )
+    supervisor.conditions.watch()
+    act = object.__new__(CycleAct)
+    act._scenario = cast(Scenario, SimpleNamespace(how="supply"))
+    act._context = cast(CycleContext, SimpleNamespace(supervisor=supervisor, actuators=way.actuators, rig=rig))
+    with suppress(EndOfRun):
+        act._command_restore()
+    assert relay.told == told
+
+
+@pytest.mark.parametrize(("meanwhile", "forbidden"), [((True,), False), ((True, False, True), True)])
+def test_on_the_way_out_too_a_guard_that_opened_for_a_moment_forbids_power(
+    meanwhile: tuple[bool, ...], forbidden: bool
+) -> None:
+    """It counts from when the guard is watched."""
+    relay = _Guarded(*meanwhile)
+    conditions = Conditions(
+        dryer(only_while=(("guard_closed", ON),)), cast(ObserverHandle, cast(Any, relay)), isolation=False
+    )
+    assert bool(conditions.forbids()) is forbidden
