@@ -9,9 +9,10 @@ import math
 import re
 import textwrap
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from typing import Final
 
-from restart_bench.model.rig import Point, Rig, Value, Wanted
+from restart_bench.model.rig import Point, Rig, Value, Wanted, as_single
 from restart_bench.model.scenario import Case, Expectation, NamedDurations, Search, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import GLOSS, Verdict
@@ -211,7 +212,18 @@ def alike(text: str) -> str:
 
 def show_value(value: Value) -> str:
     """off, on, or the number."""
-    return ("on" if value else "off") if isinstance(value, bool) else f"{value:.12g}"
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    return f"{value:.12g}" if isinstance(value, int) or value.is_integer() else _fraction(value)
+
+
+def _fraction(value: float) -> str:
+    """A number of single precision in as few digits as tell it apart: 14.7, not 14.6999998093."""
+    with suppress(OverflowError):
+        if as_single(value) == value:
+            told = (f"{value:.{digits}g}" for digits in range(1, 9))
+            return next((text for text in told if as_single(float(text)) == value), f"{value:.9g}")
+    return f"{value:.12g}"
 
 
 def show_wanted(wanted: Wanted) -> str:

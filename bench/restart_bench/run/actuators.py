@@ -320,7 +320,7 @@ class Actuators:
     def _switched(self, to: str, purpose: str, volts: float | None) -> Switching:
         before = now_ns()
         problem = ""
-        tried = getattr(self._supply, "retries", 0)
+        tried = self._retries()
         try:
             self._command(to, volts)
         except SupplyError as error:
@@ -332,11 +332,18 @@ class Actuators:
             problem = f"its driver failed: {type(error).__name__}: {error}"
         finally:
             # The command may have been carried out: what is known of it has to be kept before anything else.
-            again = getattr(self._supply, "retries", 0) - tried
-            record = Switching(self.cycle, "supply", to, purpose, before, now_ns(), problem, again)
+            after = now_ns()
+            record = Switching(self.cycle, "supply", to, purpose, before, after, problem, self._retries() - tried)
             self._remember(to, record.after_ns, taken=not problem)
             self._publish(record)
         return record
+
+    def _retries(self) -> int:
+        """How many commands the driver said twice; one that tells no number keeps no command from the journal."""
+        with suppress(Exception):
+            told = getattr(self._supply, "retries", 0)
+            return told if isinstance(told, int) else 0
+        return 0
 
     def _command(self, to: str, volts: float | None) -> None:
         if self._supply is None:
@@ -468,6 +475,16 @@ class Actuators:
         if self.state.commanded != "on" or self.rail() is not False or (lasting and self._rail_follows("on")):
             return ""
         return f"the supply was told to be on, but {self._rail_text()}"
+
+    def stays(self, wish: str) -> bool:
+        """Where a guard was lost: True where the supply is left as it is: it is off, or must not be told to go on. What
+        the rail shows outranks commands."""
+        commanded, shown = self.state.commanded, self.rail()
+        if commanded == "level":
+            return False
+        if shown is False or (shown is None and commanded == "off"):
+            return True
+        return wish == "on" and commanded != "on"
 
     def contrary(self) -> str:
         """Before anything was switched: what the relay says against the rail, "" where they agree or don't tell."""

@@ -241,6 +241,7 @@ class CycleAct:
             if contrary:
                 context.supervisor.end("relay", f"{contrary}. Nothing was switched, nothing was cut", now_ns())
             self._wait_for_limit(context.actuators.on_not_before_ns(), "the supply must stay off for off_at_least")
+            context.supervisor.look_closely()
             context.actuators.switch("on", "prepare")
         return context.counted_from()
 
@@ -475,6 +476,7 @@ class CycleAct:
     def _command_restore(self) -> Switching:
         if self._scenario.how == "mode":
             return self._switch_mode("run", "restore")
+        self._context.supervisor.look_closely()
         return self._context.actuators.switch("on", "restore")
 
     def _volts(self) -> float | None:

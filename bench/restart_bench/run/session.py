@@ -24,7 +24,7 @@ from restart_bench.archive.kept_cycles import KeptCycles
 from restart_bench.archive.killed import facts_of_end
 from restart_bench.archive.known_archives import remember
 from restart_bench.archive.reader import ArchivedRun
-from restart_bench.archive.writer import RunArchive, finish_killed, new_run_id
+from restart_bench.archive.writer import RunArchive, new_run_id
 from restart_bench.judging.campaign.ride_through import search_found
 from restart_bench.judging.cycle import judge_long_cycle
 from restart_bench.judging.rehearsal import conclude_rehearsal, judge_rehearsal
@@ -46,7 +46,7 @@ from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.inquiry.forecasts import asker
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
-from restart_bench.run.recovery import NotRight, insist_on_idle, left_open, put_right, was_armed
+from restart_bench.run.recovery import NotRight, close_killed, insist_on_idle, left_open, put_right, was_armed
 from restart_bench.run.resume import OpenCut, as_planned, bring_samples, find_earlier, open_cut_of, over_already
 from restart_bench.run.run_json import facts_before, facts_of_devices, simulated_among
 from restart_bench.run.safe_end import SafeEnd
@@ -210,13 +210,8 @@ class SessionPlan:
     def _take_over(self, chronicle: Chronicle) -> OpenCut | None:
         """A killed run that is gone on with: its unfinished off time, where there is one, becomes this run's."""
         earlier = self.earlier
-        if earlier is None or earlier.closed:
-            return None
-        if not self.armed:
-            finish_killed(earlier.folder, self.options.record)
-            return None
-        if self.suite.rig.only_while:
-            return None  # nobody watched its conditions meanwhile, so that cycle could only be an error
+        if earlier is None or earlier.closed or not self.armed or self.suite.rig.only_while:
+            return None  # of the last: nobody watched its conditions meanwhile, so that cycle could only be an error
         number = earlier_cycles(earlier).last_cycle + 1
         open_cut = open_cut_of(earlier, self.suite.rig, number=number, now=anchor())
         if open_cut is None:
@@ -384,10 +379,7 @@ class OpenSession:
         say = self._chronicle.say
         failed = self._context.actuators.take_over_cut(open_cut.cut, open_cut.left, open_cut.held, say)
         insist_on_idle(f"{name} of {earlier.folder.name}" for name in failed)
-        try:
-            finish_killed(earlier.folder, self._plan.options.record)
-        except ArchiveError as fault:
-            say(f"{earlier.id} was killed and its log could not be closed: {fault}")
+        close_killed(earlier.folder, say, self._plan.options.record)
 
     def _count_earlier(self, earlier: ArchivedRun) -> None:
         self._earlier = earlier_cycles(earlier)
@@ -403,6 +395,7 @@ class OpenSession:
     def keep(self, stack: ExitStack) -> None:
         """It has begun: what it opened stays open until its end."""
         self._stack = stack
+        self._chronicle.owes_way_out = self._plan.armed
 
     # ------------------------------------------------------------ perform
 
