@@ -112,6 +112,7 @@ class World:
     delay: int = 0  # of independent inputs
     cache: int = 0  # of the independent image
     age: int = 0  # of all that the independent I/O answers, beyond what its rig file says
+    old: int = 0  # of all that the independent I/O answers but for its check pulse
     pace: int = 20 * MS  # of the heartbeat
     unread: tuple[int, int] = (0, 0)  # when the independent registers draw exceptions, while its bits are read
     beats: tuple[int, int] = (0, 65536)  # its value at first, and after how many it begins anew
@@ -205,7 +206,7 @@ class World:
 
     def independent_value(self, name: str, instants: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         """What the independent I/O's replies say."""
-        told = instants - self.delay - self.age
+        told = instants - self.delay - self.age - (0 if name == "spare_in" else self.old)
         if self.cache:
             told = told // self.cache * self.cache
         return self.truth[name].at_all(told)
@@ -771,6 +772,9 @@ def draw(seed: int) -> World:
     _pace_oddly(world)
     if rig.check_pulse is not None and odd.random() < 0.08:
         world.age = odd.choice((60, 150, 400)) * MS + ms(odd, -30, 30)
+    lagging = random.Random(f"{seed}/old")
+    if theme in ("restart", "ride", "dip restart") and not world.age and lagging.random() < 0.08:
+        world.old = ms(lagging, 45, 150)
     world.scenario = replace(scenario, **draw_expectations(rng, world))
     if odd.random() < 0.04:
         _hide_before(odd, world)
