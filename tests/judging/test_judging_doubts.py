@@ -369,3 +369,37 @@ def test_a_state_before_that_only_the_terminal_denies_points_at_the_wire() -> No
     judged = told.step("before", 0, False, (500 * MS, 1_000 * MS), "expect fan on", "fan reads off").judge()
     assert judged.verdict is ERROR
     assert "the controller itself says fan on: look at its output, the wire" in judged.reason
+
+
+# ---------------------------------------------------------------- an output that chatters
+
+
+def train(on_ms: int, off_ms: int, number: int, begin_ns: int = BACK + 700 * MS) -> list[tuple[int, float]]:
+    """So many pulses of a length, so far apart."""
+    found: list[tuple[int, float]] = [(0, 1), (2_005 * MS, 0)]
+    for place in range(number):
+        at = begin_ns + place * (on_ms + off_ms) * MS
+        found += [(at, 1), (at + on_ms * MS, 0)]
+    return found
+
+
+@pytest.mark.parametrize(("on_ms", "off_ms", "limit_ms"), [(55, 3, 60), (15, 2, 20)])
+@pytest.mark.parametrize("seed", range(6))
+def test_pulses_that_are_parted_for_shorter_than_two_reads_are_none_that_is_too_long(
+    on_ms: int, off_ms: int, limit_ms: int, seed: int
+) -> None:
+    """Eight of them, each shorter than the limit: where some of the breaks are read, others may hide. That no break at
+    all was read is as likely as a thousandth, and would be held for one pulse."""
+    one = expects("fan", "never", ON, longer_than_ns=limit_ms * MS)
+    told = replace(story(one), seed=seed).set("fan_terminal", *train(on_ms, off_ms, 8))
+    finding = found(told.judge(), "fan")
+    assert finding.verdict is INCONCLUSIVE
+    assert "it chatters" in finding.reason or "within these bounds" in finding.reason
+
+
+@pytest.mark.parametrize("dropped_ms", [0, 3])
+def test_what_was_on_for_far_too_long_is_a_fail_though_it_dropped_once(dropped_ms: int) -> None:
+    """One break that was read leaves no ten that were not."""
+    one = expects("fan", "never", ON, longer_than_ns=40 * MS)
+    told = story(one).set("fan_terminal", *train(400, dropped_ms, 2))
+    assert found(told.judge(), "fan").verdict is FAIL
