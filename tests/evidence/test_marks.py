@@ -43,6 +43,14 @@ def test_cut_and_restored_are_the_commands_widened_by_the_relay() -> None:
     assert found["restored"] == Bounds(3 * S, 3 * S + MS + 5 * MS + MS)
 
 
+def test_no_mark_of_a_dip_ridden_through_comes_sooner_than_the_return() -> None:
+    """What answers all along is read before the contact has closed too, which shows nothing of after."""
+    relay = RigSupply("modbus-coil", contact="normally-open", operate_ns=50 * MS, release_ns=3 * MS)
+    found = marks_of(Story(rig=dryer(supply=relay, proof_of_cut=UNREAD), off_ns=60 * MS).never_dark())
+    for name in ("answered", "good", "ready", "settled"):
+        assert found[name].not_after_ns >= found["restored"].not_after_ns, name
+
+
 WIDE = RigSupply("modbus-coil", contact="normally-open", operate_ns=60 * MS, release_ns=3 * MS, bounce_ns=3 * MS)
 PULSE_AT = 700 * MS
 
@@ -77,6 +85,14 @@ def test_a_rise_is_no_older_than_the_check_pulse_showed_answers_to_be() -> None:
     """An I/O whose pulse came 8 ms late may have told of the rail as late."""
     told = rises(20 * MS, older_ns=8 * MS, check_pulse=CheckPulse("spare_out", "spare_in", 50 * MS))
     assert holds(marks_of(told)["restored"], 3 * S + 20 * MS)
+
+
+def test_a_contact_that_closes_late_may_bounce_once_more_after_it_was_read_on() -> None:
+    """Later than its data sheet says, and between two polls: it is at rest 3 ms after it was first read on, at the
+    latest."""
+    for at_us in range(100_000, 104_000, 250):
+        told = rises(at_us * 1000, bounces=(700_000, 700_000))
+        assert holds(marks_of(told)["restored"], told.back_ns + at_us * 1000 + 1_400_000)
 
 
 @settings(deadline=None, max_examples=60)

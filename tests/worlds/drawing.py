@@ -119,6 +119,7 @@ class World:
     rattles: bool = False  # its horn does
     step: int = 1  # of the heartbeat: so much at a time
     uptime0: float = 60.0
+    reborn: int = FAR  # when its program, uptime and sign of life begin anew while its link lives on
     spoilt: set[str] = field(default_factory=set)
     disagrees: str = ""  # the output whose image and terminal differ
     origin: int = T0
@@ -202,6 +203,7 @@ class World:
                 first = min(t for t, s in zip(self.phases.times, self.phases.stacks, strict=True) if s == stack)
                 if first == at:
                     born[shown >= at] = at
+        born[shown >= self.reborn] = self.reborn
         del instants
         return ((shown - born) // (10 * MS) % 65536) * 0.01
 
@@ -439,6 +441,14 @@ def _two_restarts(rng: random.Random, course: _Course, cut: tuple[int, int], bac
     _boot(rng, at + ms(rng, 10, 60), 2, course)
 
 
+def _second_start(rng: random.Random, course: _Course, cut: tuple[int, int], back: tuple[int, int]) -> None:
+    """Some time after it runs again the program starts once more, and nobody on the link hears of it."""
+    _restart(rng, course, cut, back)
+    at = course.lives[-1].start + ms(rng, 250, 900)
+    course.lives[-1] = replace(course.lives[-1], end=at)
+    course.lives.append(Life(at))
+
+
 def _never_runs(rng: random.Random, course: _Course, cut: tuple[int, int], back: tuple[int, int]) -> None:
     _restart(rng, course, cut, back)
     life = course.lives.pop()
@@ -536,6 +546,7 @@ _THEMES: dict[str, Any] = {
     "frozen": _frozen,
     "late restart": _late_restart,
     "two restarts": _two_restarts,
+    "second start": _second_start,
     "never runs": _never_runs,
     "busy for ever": _for_ever("busy"),
     "refuses for ever": _for_ever("refused"),
@@ -730,6 +741,7 @@ def draw(seed: int) -> World:
     theme = pick(rng, THEMES)
     odd = random.Random(f"{seed}/odd")
     theme = "network" if odd.random() < 0.02 else theme
+    theme = "second start" if random.Random(f"{seed}/start").random() < 0.02 else theme
     spoilt = {name for name in SPOILERS if rng.random() < 0.025}
     rig = draw_rig(rng, theme, spoilt)
     if theme == "network":
@@ -737,6 +749,8 @@ def draw(seed: int) -> World:
         rig = replace(
             rig, proof_of_cut=(Proof("contact lost"),), ready=replace(rig.ready, alive="heartbeat" if told else None)
         )
+    if theme == "second start":  # a rig that is told of it, by its uptime
+        rig = replace(rig, proof_of_cut=(*(one for one in rig.proof_of_cut if one.of_supply), Proof("falls", "uptime")))
     dip = theme in DIPS or (theme in ("welded", "second feed", "stall") and rng.random() < 0.4)
     asked = ms(rng, 25, 100) if dip else ms(rng, 260, 600)
     begin = ms(rng, 450, 600)
@@ -757,6 +771,7 @@ def draw(seed: int) -> World:
         Steps.of(1.0, *course.rail), tuple(course.lives), phases, course.restarted, {},
         _wires(rng, rig, theme, (cut, back)), spoilt=spoilt,
     )  # fmt: skip
+    world.reborn = course.lives[-1].start if theme == "second start" else FAR
     if theme == "network":  # what tells there is that the outputs were read all through
         world.wires["independent"] = replace(world.wires["independent"], outages=())
     world.delay = rng.randrange(rig.devices["independent"].input_delay_ns + 1)
@@ -840,7 +855,7 @@ def _wires(rng: random.Random, rig: Rig, theme: str, times: tuple[tuple[int, int
     elif rng.random() < 0.08:
         at = ms(rng, 100, 2500)
         stalls = ((at, at + ms(rng, 20, 400)),)
-    again = theme in ("late restart", "two restarts", "second dip", "freeze later")
+    again = theme in ("late restart", "two restarts", "second start", "second dip", "freeze later")
     stalls = () if again else stalls  # what ends a life must not be mixed up with what only blinds the bench
     for name, device in rig.devices.items():
         quality = pick(rng, {"clean": 70, "lossy": 10, "slow": 8, "odd": 6, "outage": 10})

@@ -201,7 +201,7 @@ class Oracle:
         if self._not_alive_again_by_the_cut(one):
             allowed.doubts.append("its reads on the connection of after an outage do not count yet (rule 3)")
         unread = self.readings.possible(one.judged)
-        if self.world.cut[0] - max(unread.late[unread.late <= self.world.cut[0]], default=0) > one.blind_ns + MS:
+        if cut - max(unread.late[unread.late <= cut], default=0) > one.blind_ns + MS:
             allowed.no_pass.append("what it was at the cut is not known")
             allowed.no_fail.append("what it was at the cut is not known")
 

@@ -52,11 +52,13 @@ class GoneOn(Enum):
 @dataclass(frozen=True, slots=True)
 class LateRestart:
     """The controller was lost (once more) after the return. `proven`: it surely restarted, where silence alone may have
-    been the network's. `was_ready`: before that."""
+    been the network's. `was_ready`: before that. `answering`: its stack answered all through, a counter
+    alone tells."""
 
     bounds: Bounds
     proven: bool
     was_ready: bool = False
+    answering: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,7 +166,7 @@ def moved_since(
 
 
 @dataclass(frozen=True, eq=False)
-class _Counted:
+class Counted:
     """How far an uptime has counted since the read before the cut if it never stopped, as often round as there was time
     for, read by read; and how long ago that was, least and most, with what the counter may be wrong by. All in ns."""
 
@@ -174,7 +176,7 @@ class _Counted:
     step: float
 
 
-def _counted(point: Point, before: Reads, reads: Reads) -> _Counted | None:
+def counted_since(point: Point, before: Reads, reads: Reads) -> Counted | None:
     """None where the width or the unit of the counter is not known, or there is nothing to compare."""
     modulus, unit = _MODULUS.get(point.type, 0.0) * point.scale, unit_ns(point)
     if not modulus or unit is None or len(before) == 0 or len(reads) == 0:
@@ -183,14 +185,14 @@ def _counted(point: Point, before: Reads, reads: Reads) -> _Counted | None:
     least = (reads.early - before.late[-1]) * (1 - _DRIFT)
     most, step = (reads.late - before.early[-1]) * (1 + _DRIFT), point.scale * unit
     rounds = np.floor((most + step - counted) / (modulus * unit)).clip(min=0)
-    return _Counted(counted + rounds * modulus * unit, least, most, step)
+    return Counted(counted + rounds * modulus * unit, least, most, step)
 
 
 def _explained(point: Point, before: Reads, reads: Reads, anew_ns: int) -> Flags:
     """Which reads may be the work of a wrap: the counter reads no more than had it counted on (it may stand by now).
     What is seen to count on, but from a later start than that, has begun anew; so has all that is read after the
     link or the sign of life told so."""
-    one = _counted(point, before, reads)
+    one = counted_since(point, before, reads)
     if one is None:
         return np.zeros(len(reads), dtype=bool)
     least = np.concatenate((one.least[:1], one.least[:-1]))  # it came to its value after the read before
@@ -208,7 +210,7 @@ def wrapped_on(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -
             continue
         seen = builder.trace(proof.point).seen
         before, reads = seen.before(cut.not_before_ns), seen.inside(restored.not_before_ns, FAR_NS)
-        one = _counted(rig.points[proof.point], before, reads)
+        one = counted_since(rig.points[proof.point], before, reads)
         if one is not None and reads.value[-1] < before.value[-1]:
             on = (one.counted - one.step <= one.most) & (one.counted + one.step >= one.least)
             if on[-1]:
@@ -415,25 +417,49 @@ class _Strayed:
 
 def _strayed(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> _Strayed | None:
     """None where nothing can be told: not read on both sides, a bit, no pace, or a break too short for it."""
-    modulus = _MODULUS.get(point.type, 0.0) * point.scale
     by_ns = max(by_ns, cut.not_after_ns + min(5 * still_ns // 2, _TOLD_NS))
     last, first = seen.last_until(cut.not_before_ns), int(np.searchsorted(seen.late, by_ns, side="left"))
-    if not modulus or last is None or last == 0 or first >= len(seen):
+    if last is None or first >= len(seen) or (pace := pace_of(point, seen.part(0, last + 1))) is None:
         return None
-    known = seen.value[: last + 1]
-    if bool((known[1:] < known[:-1]).any()):
-        modulus = min(modulus, _round_of(float(known.max() - known.min()) / point.scale) * point.scale)
-    steps: Values = (known[1:] - known[:-1]) % modulus
-    lasted = int(seen.late[last] - seen.late[0])
-    rate = float(steps.sum()) / lasted if lasted else 0.0
-    elapsed = int(seen.late[first] - seen.late[last])
+    missing, elapsed = pace.missing(seen, last, first)
     spare = still_ns + _RATE_ERROR * elapsed
-    if rate <= 0:
-        return None
     if 2 * spare > by_ns - cut.not_after_ns:
         return None
-    missing = elapsed - float((seen.value[first] - seen.value[last]) % modulus) / rate
-    return _Strayed(missing, spare, elapsed, rate, modulus)
+    return _Strayed(missing, spare, elapsed, pace.rate, pace.modulus)
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How fast a counter counts (its `rate` a ns), after how many it goes round, and whether that was seen."""
+
+    rate: float
+    modulus: float
+    wrapped: bool
+
+    def missing(self, seen: Reads, last: int, first: int) -> tuple[float, int]:
+        """By how much (ns) a read counts less than had it gone on since another one, and how long that was ago."""
+        elapsed = int(seen.late[first] - seen.late[last])
+        return elapsed - float((seen.value[first] - seen.value[last]) % self.modulus) / self.rate, elapsed
+
+    def goes_on(self, seen: Reads, last: int, first: int, still_ns: int) -> bool:
+        """Whether one read counts what it would had it gone on since another one: by then it can't have gone round."""
+        missing, elapsed = self.missing(seen, last, first)
+        return elapsed * self.rate <= self.modulus / 2 and abs(missing) <= still_ns + _RATE_ERROR * elapsed
+
+
+def pace_of(point: Point, known: Reads) -> Pace | None:
+    """The pace of a counter by reads before the cut; None for a bit, and where it is not known."""
+    modulus = _MODULUS.get(point.type, 0.0) * point.scale
+    if not modulus or len(known) < 2:
+        return None
+    wrapped = bool((known.value[1:] < known.value[:-1]).any())
+    if wrapped:
+        widest = float(known.value.max() - known.value.min())
+        modulus = min(modulus, _round_of(widest / point.scale) * point.scale)
+    steps: Values = (known.value[1:] - known.value[:-1]) % modulus
+    lasted = int(known.late[-1] - known.late[0])
+    rate = float(steps.sum()) / lasted if lasted else 0.0
+    return Pace(rate, modulus, wrapped) if rate > 0 else None
 
 
 def _round_of(widest: float) -> float:
