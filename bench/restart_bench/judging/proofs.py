@@ -13,7 +13,7 @@ from enum import Enum
 import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Judged, Problem
-from restart_bench.evidence.marks import cut_of, mode_proofs, restored_of, switching_of
+from restart_bench.evidence.marks import as_the_rail_was_read, cut_of, mode_proofs, restored_of, switching_of
 from restart_bench.evidence.reachability import REPLIES
 from restart_bench.evidence.restarts import CounterMoved, GoneOn, counted_through, moved_since, unit_ns, wrapped_on
 from restart_bench.evidence.supply_off import (
@@ -117,11 +117,11 @@ def _supply(evidence: Evidence, proof: Proof) -> SupplySeen:
 def _last_off_ns(evidence: Evidence) -> int:
     """Until when the supply may be read off for this cut: the latest bound of its return, by command, or as it was
     surely seen later than that."""
-    assert evidence.restored is not None
-    declared = restored_of(evidence.rig, evidence.records)
-    assert declared is not None
-    surely_later = evidence.restored.not_before_ns > declared.not_after_ns
-    return evidence.restored.not_after_ns if surely_later else declared.not_after_ns
+    told = (cut_of(evidence.rig, evidence.records), restored_of(evidence.rig, evidence.records))
+    assert told[0] is not None and told[1] is not None
+    _, read = as_the_rail_was_read(evidence.rig, evidence.builder, evidence.records, (told[0], told[1]))
+    assert read is not None
+    return read.not_after_ns if read.not_before_ns > told[1].not_after_ns else told[1].not_after_ns
 
 
 def _state_of(evidence: Evidence, proof: Proof, reads: Reads, off: Flags, back: bool | None) -> tuple[ProofState, str]:
