@@ -139,7 +139,7 @@ def _returned(world: World, oracle: Oracle, judged: CycleJudged) -> Iterator[Fin
     restored = judged.mark("restored")
     if restored is None or world.mode or not world.rail.spans([0.0], 0, FAR) or oracle.unread_return:
         return
-    low, high = restored.not_before_ns - T0, restored.not_after_ns - T0
+    low, high = restored.not_before_ns - world.origin, restored.not_after_ns - world.origin
     if world.returned < FAR and not low <= world.returned <= high:
         got = f"{_at(low)}..{_at(high)}"
         yield Find(world.seed, world.theme, "wrong bounds", "restored", got, f"it returned {_at(world.returned)}")
