@@ -13,7 +13,7 @@ from restart_bench.evidence.marks import condition_held, progress_of, ready_sinc
 from restart_bench.evidence.reachability import Reachability
 from restart_bench.evidence.supply_off import off_time
 from restart_bench.model.clock import Bounds
-from restart_bench.model.rig import Mode, Ready, RigSupply, Wanted
+from restart_bench.model.rig import CheckPulse, Mode, Proof, Ready, RigSupply, Wanted
 from restart_bench.model.scenario import MARKS
 
 
@@ -30,20 +30,112 @@ def holds(bounds: Bounds, instant_ns: int) -> bool:
 
 # ---------------------------------------------------------------- commands and the relay
 
+UNREAD = (Proof("falls", "uptime"),)
+"""Proofs of which none reads the supply."""
+
 
 def test_cut_and_restored_are_the_commands_widened_by_the_relay() -> None:
     """The supply goes when the relay opens, not when it is told: release and operate, and bounce on both."""
-    rig = dryer(
-        supply=RigSupply("modbus-coil", contact="normally-open", operate_ns=5 * MS, release_ns=3 * MS, bounce_ns=MS)
-    )
+    relay = RigSupply("modbus-coil", contact="normally-open", operate_ns=5 * MS, release_ns=3 * MS, bounce_ns=MS)
+    rig = dryer(supply=relay, proof_of_cut=UNREAD)
     found = marks_of(Story(rig=rig))
     assert found["cut"] == Bounds(2 * S, 2 * S + MS + 3 * MS + MS)
     assert found["restored"] == Bounds(3 * S, 3 * S + MS + 5 * MS + MS)
 
 
+def test_no_mark_of_a_dip_ridden_through_comes_sooner_than_the_return() -> None:
+    """What answers all along is read before the contact has closed too, which shows nothing of after."""
+    relay = RigSupply("modbus-coil", contact="normally-open", operate_ns=50 * MS, release_ns=3 * MS)
+    found = marks_of(Story(rig=dryer(supply=relay, proof_of_cut=UNREAD), off_ns=60 * MS).never_dark())
+    for name in ("answered", "good", "ready", "settled"):
+        assert found[name].not_after_ns >= found["restored"].not_after_ns, name
+
+
+WIDE = RigSupply("modbus-coil", contact="normally-open", operate_ns=60 * MS, release_ns=3 * MS, bounce_ns=3 * MS)
+PULSE_AT = 700 * MS
+
+
+def rises(at_ns: int, *, bounces: tuple[int, int] = (0, 0), older_ns: int = 0, seed: int = 1, **rig: object) -> Story:
+    """A relay that may close within 63 ms: the rail rises so long after the command, once more where it bounces (off
+    from, on again from, after that); all that the I/O says is so much older than it should be, its check pulse too."""
+    told = Story(rig=dryer(supply=WIDE, **rig), seed=seed)
+    told.write("spare_out", True, "check pulse", PULSE_AT).write("spare_out", False, "check pulse", PULSE_AT + 50 * MS)
+    told.set("spare_in", (PULSE_AT + MS + older_ns, 1), (PULSE_AT + 51 * MS + older_ns, 0))
+    on_ns = told.back_ns + at_ns + older_ns
+    again = ((on_ns + bounces[0], 0), (on_ns + sum(bounces), 1)) if all(bounces) else ()
+    return told.set("rail", (0, 1), (told.cut_ns + MS, 0), (on_ns, 1), *again)
+
+
+def test_a_rail_that_was_read_to_rise_narrows_the_return() -> None:
+    """The data sheet leaves 64 ms; two reads 4 ms apart, and the bounce on both sides of them, say it better."""
+    restored = marks_of(rises(40 * MS))["restored"]
+    assert holds(restored, 3 * S + 40 * MS)
+    assert restored.not_after_ns - restored.not_before_ns < 4 * MS + 2 * 3 * MS + 2 * MS
+
+
+def test_a_rise_that_nobody_read_closely_narrows_the_return_no_further_than_the_reads() -> None:
+    """From the last read of off on; the I/O was not asked after that until the rail was on for long."""
+    told = rises(40 * MS).hide("independent", 3 * S + 20 * MS, 3 * S + 500 * MS)
+    restored = marks_of(told)["restored"]
+    assert 3 * S + 10 * MS < restored.not_before_ns < 3 * S + 20 * MS
+    assert restored.not_after_ns == 3 * S + MS + 63 * MS
+
+
+def test_a_rise_is_no_older_than_the_check_pulse_showed_answers_to_be() -> None:
+    """An I/O whose pulse came 8 ms late may have told of the rail as late."""
+    told = rises(20 * MS, older_ns=8 * MS, check_pulse=CheckPulse("spare_out", "spare_in", 50 * MS))
+    assert holds(marks_of(told)["restored"], 3 * S + 20 * MS)
+
+
+def test_a_contact_that_closes_late_may_bounce_once_more_after_it_was_read_on() -> None:
+    """Later than its data sheet says, and between two polls: it is at rest 3 ms after it was first read on, at the
+    latest."""
+    for at_us in range(100_000, 104_000, 250):
+        told = rises(at_us * 1000, bounces=(700_000, 700_000))
+        assert holds(marks_of(told)["restored"], told.back_ns + at_us * 1000 + 1_400_000)
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    at_us=st.integers(0, 60_000),
+    bounces_us=st.tuples(st.integers(0, 1_500), st.integers(0, 1_500)),
+    older_us=st.integers(0, 8_000),
+    seed=st.integers(0, 1000),
+)
+def test_a_return_that_was_read_holds_the_true_one(
+    at_us: int, bounces_us: tuple[int, int], older_us: int, seed: int
+) -> None:
+    """Whenever the contact closes, bounces and is polled, however old the I/O's answers: its first closing and its
+    last."""
+    bounces = (bounces_us[0] * 1000, bounces_us[1] * 1000)
+    pulse = CheckPulse("spare_out", "spare_in", 50 * MS)
+    told = rises(at_us * 1000, bounces=bounces, older_ns=older_us * 1000, seed=seed, check_pulse=pulse)
+    restored = marks_of(told)["restored"]
+    closed = told.back_ns + at_us * 1000
+    assert holds(restored, closed) and holds(restored, closed + (sum(bounces) if all(bounces) else 0))
+
+
+def test_a_rail_that_two_proofs_read_differently_narrows_the_return_no_further_than_both() -> None:
+    """A rail that comes up slowly is on for an input sooner than for a voltmeter."""
+    told = rises(10 * MS, proof_of_cut=(Proof("value", "rail", OFF), Proof("value", "rail_mv", OFF)))
+    told.set("rail_mv", (0, 24_000), (told.cut_ns + MS, 0), (told.back_ns + 40 * MS, 24_000))
+    restored = marks_of(told)["restored"]
+    assert holds(restored, 3 * S + 10 * MS) and holds(restored, 3 * S + 40 * MS)
+
+
+def test_a_voltage_that_was_only_lowered_is_not_back_where_a_proof_reads_it_rise() -> None:
+    """Above the limit of the proof it may be far below its full voltage still."""
+    told = rises(10 * MS)
+    lowered = tuple(replace(one, to="level") if one.purpose == "cut" else one for one in told.records().switchings)
+    records = replace(told.records(), switchings=lowered)
+    restored = progress_of(told.rig, told.scenario, records, told.samples()).marks["restored"].later_by(-T0)
+    assert restored == Bounds(3 * S, 3 * S + MS + 63 * MS)
+
+
 def test_a_normally_closed_contact_opens_by_operating() -> None:
     """Then `operate` delays the cut and `release` the return."""
-    rig = dryer(supply=RigSupply("modbus-coil", contact="normally-closed", operate_ns=5 * MS, release_ns=3 * MS))
+    relay = RigSupply("modbus-coil", contact="normally-closed", operate_ns=5 * MS, release_ns=3 * MS)
+    rig = dryer(supply=relay, proof_of_cut=UNREAD)
     found = marks_of(Story(rig=rig))
     assert found["cut"].not_after_ns == 2 * S + MS + 5 * MS
     assert found["restored"].not_after_ns == 3 * S + MS + 3 * MS
@@ -86,7 +178,7 @@ def test_every_mark_holds_its_true_instant(lengths: tuple[int, ...], seed: int) 
     found = marks_of(story)
     assert holds(found["cut"], story.cut_ns + MS)
     assert holds(found["dark"], story.cut_ns + MS)
-    assert holds(found["restored"], story.back_ns + 2 * MS)
+    assert holds(found["restored"], story.back_ns + MS)
     assert holds(found["refused"], begins["refused"])
     assert holds(found["accepted"], begins["accepted"])
     assert holds(found["answered"], begins["busy"])

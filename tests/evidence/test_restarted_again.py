@@ -15,7 +15,7 @@ from restart_bench.evidence.supply_off import losses_of
 from restart_bench.evidence.traces import Reads
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.clock import Bounds
-from restart_bench.model.rig import Proof, Ready
+from restart_bench.model.rig import Proof, Ready, Rig
 from restart_bench.model.samples import CONNECT, SampleKind
 from restart_bench.model.scenario import Gap, MarkLimit, Window
 from restart_bench.model.verdicts import Verdict
@@ -25,9 +25,11 @@ AGAIN_NS = 3_700 * MS
 
 @dataclass
 class Twice(Story):
-    """The controller restarts at the cut as usual and once more later: running again from `second_ns` on."""
+    """The controller restarts at the cut as usual and once more later: running again from `second_ns` on. `counts_on`:
+    its sign of life doesn't tell of that."""
 
     second_ns: int = AGAIN_NS + 500 * MS
+    counts_on: bool = False
     first_ns: int = 0
 
     def __post_init__(self) -> None:
@@ -40,7 +42,10 @@ class Twice(Story):
     def value(self, name: str, at_ns: int) -> float:
         """Sign of life and uptime begin at 0 with each start."""
         if name == "heartbeat" and at_ns >= self.cut_ns:
-            return float(max(0, at_ns - (self.first_ns if at_ns < self.second_ns else self.second_ns)) // (10 * MS))
+            return float(
+                max(0, at_ns - (self.first_ns if self.counts_on or at_ns < self.second_ns else self.second_ns))
+                // (10 * MS)
+            )
         return super().value(name, at_ns)
 
 
@@ -112,7 +117,7 @@ def test_off_that_had_come_before_a_second_restart_and_not_lasted_until_it_is_a_
 
 def test_where_silence_alone_tells_of_a_restart_off_may_have_come_before_it() -> None:
     """Then what was on after it may be a relapse."""
-    story = Twice()
+    story = Twice(counts_on=True)
     story.stages = [one for one in story.stages if one[0] < AGAIN_NS or one[1] != "refused"]
     assert valve_again(story, (300, 1), (400, 0)) is Verdict.INCONCLUSIVE
 
@@ -388,8 +393,114 @@ def test_a_late_restart_behind_a_gateway_shows_in_the_uptime_alone() -> None:
 
 def test_where_silence_alone_tells_of_a_restart_ready_may_have_come_before_it() -> None:
     """It fell silent, and a new connection was taken 0.5 s later: the bounds of ready hold both readings."""
-    story = Twice(scenario=scenario(expects("burner", "is", OFF)))
+    story = Twice(counts_on=True, scenario=scenario(expects("burner", "is", OFF)))
     story.stages = [one for one in story.stages if one[0] < AGAIN_NS or one[1] != "refused"]
     ready = story.judge().mark("ready")
     assert ready is not None
     assert ready.not_before_ns <= T0 + story.first_ns and ready.not_after_ns >= T0 + story.second_ns
+
+
+# ---------------------------------------------------------------- once more, without a silence
+
+
+@dataclass
+class AtOnce(Story):
+    """The controller restarts at the cut, and `after_ns` after its start once more without falling silent: its program
+    runs again 0.5 s later. `tells`: the counters that begin anew, or rise, with that; the others count on."""
+
+    after_ns: int = 300 * MS
+    tells: tuple[str, ...] = ("uptime", "heartbeat", "batch_count")
+    torn_ns: int = 0
+    first_ns: int = 0
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        self.first_ns = self.running_ns
+        self.truth["running"] = [(0, 1), (self.cut_ns, 0), (self.first_ns, 1), (self.again_ns, 0), (self.runs_ns, 1)]
+        self.truth["batch_count"] = [(0, 41), (self.first_ns, 42)]
+        if "batch_count" in self.tells:
+            self.truth["batch_count"].append((self.again_ns, 43))
+        self.end_ns = 6 * S
+
+    @property
+    def again_ns(self) -> int:
+        return self.first_ns + self.after_ns
+
+    @property
+    def runs_ns(self) -> int:
+        return self.again_ns + 500 * MS
+
+    def value(self, name: str, at_ns: int) -> float:
+        """Counters begin at 0 with each start; for `torn_ns` one that tells nothing reads lower all the same."""
+        if name not in ("uptime", "heartbeat") or at_ns < self.back_ns:
+            return super().value(name, at_ns)
+        unit, origin = (MS, self.back_ns) if name == "uptime" else (10 * MS, self.first_ns)
+        if name in self.tells and at_ns >= self.again_ns:
+            origin = self.again_ns
+        value = max(0, at_ns - origin) // unit
+        torn = self.torn_ns and 0 <= at_ns - self.again_ns < self.torn_ns
+        return float(value % 16 if torn else value)
+
+
+def counting_rig(*proofs: Proof) -> Rig:
+    """The dryer whose uptime has its unit, with a rail and these proofs."""
+    rig = dryer(proof_of_cut=(Proof("value", "rail", OFF), *proofs))
+    return replace(rig, points={**rig.points, "uptime": replace(rig.points["uptime"], unit="ms")})
+
+
+FELL, ROSE = Proof("falls", "uptime"), Proof("rises", "batch_count")
+
+
+@pytest.mark.parametrize(
+    ("proofs", "tells"),
+    [
+        ((FELL, ROSE), ("uptime", "heartbeat", "batch_count")),
+        ((FELL,), ("uptime",)),
+        ((), ("heartbeat",)),
+        ((ROSE,), ("batch_count",)),
+    ],
+    ids=["all", "uptime", "sign of life", "count of starts"],
+)
+def test_a_second_restart_without_a_silence_moves_ready(proofs: tuple[Proof, ...], tells: tuple[str, ...]) -> None:
+    """Marks count from the last restart that a counter shows, though the link answered through it."""
+    rig = counting_rig(*proofs)
+    if "heartbeat" not in tells:
+        rig = replace(rig, ready=replace(rig.ready, alive=None))
+    story = AtOnce(rig=rig, scenario=scenario(expects("burner", "is", OFF)), tells=tells)
+    judged = story.judge()
+    ready = judged.mark("ready")
+    assert ready is not None
+    assert T0 + story.again_ns <= ready.not_before_ns <= T0 + story.runs_ns <= ready.not_after_ns
+    assert found(judged, "", "ready within").verdict is Verdict.FAIL
+
+
+def test_what_had_settled_before_a_second_restart_without_a_silence_is_no_evidence_of_the_state_after_it() -> None:
+    """The fan was on up to it and stays off after it."""
+    story = AtOnce(rig=counting_rig(FELL), scenario=scenario(expects("fan", "is", ON)))
+    story.set("fan_terminal", (0, 1), (story.cut_ns + 5 * MS, 0), (story.first_ns, 1), (story.again_ns, 0))
+    assert story.finding("fan").verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize("proofs", [(FELL,), (ROSE,), (FELL, ROSE)])
+def test_counters_that_count_on_after_the_return_show_no_second_restart(proofs: tuple[Proof, ...]) -> None:
+    """Nor does one that reads lower for a moment, as where a word of it is torn."""
+    for torn_ns in (0, 15 * MS, 40 * MS):
+        story = AtOnce(rig=counting_rig(*proofs), tells=(), torn_ns=torn_ns)
+        story.truth["running"] = story.truth["running"][:3]
+        ready = story.judge().mark("ready")
+        assert ready is not None and ready.not_after_ns < T0 + story.again_ns
+
+
+def test_an_uptime_that_falls_beside_a_sign_of_life_that_goes_on_shows_no_second_restart() -> None:
+    """As where it is set to 0 by a button: nothing restarted."""
+    story = AtOnce(rig=counting_rig(FELL), tells=("uptime",))
+    story.truth["running"] = story.truth["running"][:3]
+    ready = story.judge().mark("ready")
+    assert ready is not None and ready.not_after_ns < T0 + story.again_ns
+
+
+def test_a_stack_that_answers_through_a_second_restart_had_answered_before_it() -> None:
+    """Only what the program does counts from there."""
+    limit = MarkLimit("answered", Window(0, 500 * MS), "answered in time")
+    story = AtOnce(rig=counting_rig(FELL), scenario=scenario(expects("burner", "is", OFF), times=(limit,)))
+    assert story.finding("", "answered in time").verdict is Verdict.PASS

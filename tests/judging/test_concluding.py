@@ -17,7 +17,7 @@ from restart_bench.judging.summary import limits_in_short
 from restart_bench.model.clock import Bounds
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.journal import CycleEnded, CycleJudged, Finding, FindingKind, Mark, OutputSeen, ScenarioJudged
-from restart_bench.model.rig import CheckPulse, RigSupply, Wanted
+from restart_bench.model.rig import CheckPulse, Mode, RigSupply, Wanted
 from restart_bench.model.scenario import Case, Demonstration, Scenario
 from restart_bench.model.verdicts import Verdict
 
@@ -257,6 +257,43 @@ def test_the_matrix_has_a_row_for_each_output() -> None:
     assert (count.before, count.at_loss, count.settled) == ("41", "not read", "41")
 
 
+def test_what_was_never_dark_is_not_said_to_have_been() -> None:
+    """In a change of mode the controller answers on: only that no terminal was read limits what is known of it."""
+    rig = dryer()
+    rig = replace(rig, points={name: replace(point, terminal=None) for name, point in rig.points.items()})
+    restarted = replace(Story(rig=rig).judge(), figures={"contact_lost": True})
+    kept = replace(restarted, figures={"contact_lost": False})
+    said, of_a_mode = (" ".join(limits_in_short(rig, [cycle])) for cycle in (restarted, kept))
+    assert "only what the controller says is known, and nothing while it was dark: no terminal" in said
+    assert "only what the controller says is known: no terminal" in of_a_mode
+    assert "nothing while it was dark" in " ".join(limits_in_short(rig, [kept, restarted]))
+
+
+def test_an_output_that_went_off_between_question_and_answer_is_told_as_off() -> None:
+    """A person's command is as wide as that; what stays as it was, and was not read in between, is "not read" alone."""
+    rig = dryer(mode=Mode("by-hand", proof=(("running", OFF),)))
+    told = Story(rig=rig, scenario=scenario(BURNER_OFF, how="mode"), off_ns=600 * MS).never_dark()
+    told.set("running", (0, 1), (told.cut_ns + 20 * MS, 0), (told.back_ns + 30 * MS, 1))
+    told.set("burner_terminal", (0, 1), (told.cut_ns + 30 * MS, 0)).set("fan_terminal", (0, 1))
+    records = told.records()
+    cut, back = records.switchings
+    wide = replace(records, switchings=(replace(cut, after_ns=back.before_ns - 100_000), back))
+    judged = judge_cycle(rig, told.scenario, wide, told.samples())
+    rows = {row.point: row for row in matrix_rows(rig, [judged])}
+    assert rows["burner"].at_loss.startswith("off within ")
+    assert rows["fan"].at_loss == "not read"
+
+
+def test_a_cell_tells_a_few_values_by_their_size_and_of_many_how_far_they_reach() -> None:
+    """A counter has another value in every cycle of a search; forty of them are no cell."""
+    assert _counted({"10": 1, "9": 1, "11": 1}) == "9 1, 10 1, 11 1"
+    assert _counted({"stays 11": 1, "stays 9": 1}) == "stays 9 1, stays 11 1"
+    assert _counted({str(number): 1 for number in range(40)}) == "0 to 39, 40 values"
+    assert _counted({f"stays {number} %": 1 for number in range(40)}) == "stays 0 % to 39 %, 40 values"
+    words = {"on": 3, "off": 2, **{f"{number} changes": 1 for number in range(6)}, "not read": 1}
+    assert _counted(words).startswith("on 3, off 2, ") and _counted(words).endswith(" (and 4 more)")
+
+
 def test_the_matrix_tells_of_a_cycle_that_was_stopped_in_the_dark_what_was_read_until_then() -> None:
     """Its terminals were read off: only the return was not reached."""
     story = Story(scenario=scenario(BURNER_OFF))
@@ -363,7 +400,7 @@ def test_an_output_of_which_nothing_is_expected_has_no_verdict() -> None:
     rows = {row.point: row for row in matrix_rows(dryer(), [cycle])}
     assert (rows["burner"].verdict, rows["burner"].verdict_word) == (PASS, "pass")
     assert (rows["fan"].verdict, rows["fan"].verdict_word) == (None, "not judged")
-    assert rows["fan"].reason == "nothing is expected of it"
+    assert rows["fan"].reason == "nothing is demanded of it"
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.states import window_verdict
 from restart_bench.model.journal import Finding
 from restart_bench.model.rig import Mode, Wanted
-from restart_bench.model.samples import DeviceSamples, SampleKind
+from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind
 from restart_bench.model.scenario import Expectation, Gap, MarkLimit, Press, Step, Window
 from restart_bench.model.verdicts import Verdict
 
@@ -97,6 +97,40 @@ def test_answers_that_come_too_late_are_not_called_silence() -> None:
     assert "independent answered later than its `answer_within`" in found.reason
 
 
+class Unreachable(Story):
+    """A controller that is out of reach for 1.2 s while it is watched: each request is answered late, or never, and at
+    the first of them another connection is tried in vain."""
+
+    late = True
+
+    def samples(self) -> dict[str, DeviceSamples]:
+        """What the bench read."""
+        made = super().samples()
+        rows = made["controller"].records
+        out = (rows["sent_ns"] > T0 + WATCHED) & (rows["sent_ns"] < T0 + WATCHED + 1_200 * MS)
+        rows["kind"][out] = SampleKind.LATE if self.late else SampleKind.SILENT
+        first = np.flatnonzero(out)[0]
+        rows["kind"][first], rows["request"][first] = SampleKind.SILENT, CONNECT
+        return made
+
+
+class Lost(Unreachable):
+    """The same where no answer comes at all."""
+
+    late = False
+
+
+@pytest.mark.parametrize("told", [Unreachable, Lost])
+def test_a_controller_out_of_reach_while_it_was_ready_is_neither_slow_nor_restarting(told: type[Story]) -> None:
+    """One gap has one cause, whatever came of the request that is asked about: a register has no terminal to be wired,
+    and what was ready before did not restart then."""
+    demand = expects("batch_count", "is", Wanted(as_before=True))
+    found = judged(replace(told(), end_ns=9 * S), demand, watch_ns=5 * S)
+    assert found.verdict is INCONCLUSIVE
+    assert "it had been ready, and was not seen to restart" in found.reason
+    assert "answer_within" not in found.reason and "terminal:" not in found.reason
+
+
 def test_flapping_is_a_fail() -> None:
     """One lucky read is not proof (rule 7)."""
     story = Story().set("fan_terminal", *((BACK + 20 * MS * n, n % 2) for n in range(80)))
@@ -129,7 +163,7 @@ def test_is_is_inconclusive_with_a_longer_blind_gap_and_names_it() -> None:
     story = replace(Story(), end_ns=7 * S).hide("independent", WATCHED, WATCHED + 1_500 * MS)
     found = judged(story, expects("burner", "is", OFF), watch_ns=3 * S)
     assert found.verdict is INCONCLUSIVE
-    assert "no reads that count from 649 ms to 2.15 s after" in found.reason and "independent" in found.reason
+    assert "no reads that count from 648 ms to 2.15 s after" in found.reason and "independent" in found.reason
 
 
 def test_is_needs_at_least_one_read() -> None:

@@ -115,7 +115,9 @@ class World:
     pace: int = 20 * MS  # of the heartbeat
     unread: tuple[int, int] = (0, 0)  # when the independent registers draw exceptions, while its bits are read
     beats: tuple[int, int] = (0, 65536)  # its value at first, and after how many it begins anew
+    step: int = 1  # of the heartbeat: so much at a time
     uptime0: float = 60.0
+    reborn: int = FAR  # when its program, uptime and sign of life begin anew while its link lives on
     spoilt: set[str] = field(default_factory=set)
     disagrees: str = ""  # the output whose image and terminal differ
     origin: int = T0
@@ -186,7 +188,7 @@ class World:
         for life in self.lives:
             inside = instants >= life.start
             start = max(0, life.start)
-            value[inside] = (begun + (instants[inside] - start) // self.pace) % round_of
+            value[inside] = (begun + (instants[inside] - start) // self.pace * self.step) % round_of
             if not life.booted:
                 begun = 7
         return value
@@ -199,6 +201,7 @@ class World:
                 first = min(t for t, s in zip(self.phases.times, self.phases.stacks, strict=True) if s == stack)
                 if first == at:
                     born[shown >= at] = at
+        born[shown >= self.reborn] = self.reborn
         del instants
         return ((shown - born) // (10 * MS) % 65536) * 0.01
 
@@ -436,6 +439,14 @@ def _two_restarts(rng: random.Random, course: _Course, cut: tuple[int, int], bac
     _boot(rng, at + ms(rng, 10, 60), 2, course)
 
 
+def _second_start(rng: random.Random, course: _Course, cut: tuple[int, int], back: tuple[int, int]) -> None:
+    """Some time after it runs again the program starts once more, and nobody on the link hears of it."""
+    _restart(rng, course, cut, back)
+    at = course.lives[-1].start + ms(rng, 250, 900)
+    course.lives[-1] = replace(course.lives[-1], end=at)
+    course.lives.append(Life(at))
+
+
 def _never_runs(rng: random.Random, course: _Course, cut: tuple[int, int], back: tuple[int, int]) -> None:
     _restart(rng, course, cut, back)
     life = course.lives.pop()
@@ -533,6 +544,7 @@ _THEMES: dict[str, Any] = {
     "frozen": _frozen,
     "late restart": _late_restart,
     "two restarts": _two_restarts,
+    "second start": _second_start,
     "never runs": _never_runs,
     "busy for ever": _for_ever("busy"),
     "refuses for ever": _for_ever("refused"),
@@ -727,6 +739,7 @@ def draw(seed: int) -> World:
     theme = pick(rng, THEMES)
     odd = random.Random(f"{seed}/odd")
     theme = "network" if odd.random() < 0.02 else theme
+    theme = "second start" if random.Random(f"{seed}/start").random() < 0.02 else theme
     spoilt = {name for name in SPOILERS if rng.random() < 0.025}
     rig = draw_rig(rng, theme, spoilt)
     if theme == "network":
@@ -734,6 +747,8 @@ def draw(seed: int) -> World:
         rig = replace(
             rig, proof_of_cut=(Proof("contact lost"),), ready=replace(rig.ready, alive="heartbeat" if told else None)
         )
+    if theme == "second start":  # a rig that is told of it, by its uptime
+        rig = replace(rig, proof_of_cut=(*(one for one in rig.proof_of_cut if one.of_supply), Proof("falls", "uptime")))
     dip = theme in DIPS or (theme in ("welded", "second feed", "stall") and rng.random() < 0.4)
     asked = ms(rng, 25, 100) if dip else ms(rng, 260, 600)
     begin = ms(rng, 450, 600)
@@ -754,6 +769,7 @@ def draw(seed: int) -> World:
         Steps.of(1.0, *course.rail), tuple(course.lives), phases, course.restarted, {},
         _wires(rng, rig, theme, (cut, back)), spoilt=spoilt,
     )  # fmt: skip
+    world.reborn = course.lives[-1].start if theme == "second start" else FAR
     if theme == "network":  # what tells there is that the outputs were read all through
         world.wires["independent"] = replace(world.wires["independent"], outages=())
     world.delay = rng.randrange(rig.devices["independent"].input_delay_ns + 1)
@@ -767,12 +783,25 @@ def draw(seed: int) -> World:
     if rig.proof_of_cut == (Proof("contact lost"),) and odd.random() < 0.5:
         wraps = ms(odd, 100, 350)  # at the latest so long after the cycle's start, and seen to do so
         world.beats = (256 - wraps // world.pace, 256)
+    _pace_oddly(world)
     if rig.check_pulse is not None and odd.random() < 0.08:
         world.age = odd.choice((60, 150, 400)) * MS + ms(odd, -30, 30)
     world.scenario = replace(scenario, **draw_expectations(rng, world))
     if odd.random() < 0.04:
         _hide_before(odd, world)
     return world
+
+
+def _pace_oddly(world: World) -> None:
+    """Where the link alone proves the cut, or an uptime: a sign of life that is slow, or takes great steps."""
+    rng = random.Random(f"{world.seed}/pace")
+    if {one.kind for one in world.rig.proof_of_cut} & {"value", "rises"} or world.mode or rng.random() > 0.5:
+        return
+    world.beats = (rng.randrange(500, 60_000), 65536)
+    if rng.random() < 0.5:
+        world.pace = ms(rng, 130, 190)
+    else:
+        world.step = rng.choice((1000, 9973))
 
 
 def _hide_before(rng: random.Random, world: World) -> None:
@@ -802,7 +831,7 @@ def _wires(rng: random.Random, rig: Rig, theme: str, times: tuple[tuple[int, int
     elif rng.random() < 0.08:
         at = ms(rng, 100, 2500)
         stalls = ((at, at + ms(rng, 20, 400)),)
-    again = theme in ("late restart", "two restarts", "second dip", "freeze later")
+    again = theme in ("late restart", "two restarts", "second start", "second dip", "freeze later")
     stalls = () if again else stalls  # what ends a life must not be mixed up with what only blinds the bench
     for name, device in rig.devices.items():
         quality = pick(rng, {"clean": 70, "lossy": 10, "slow": 8, "odd": 6, "outage": 10})

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from drawing import T0, World, draw, ms
-from histories import MS, S, Steps
+from histories import FAR, MS, S, Steps
 from oracle import Allowed, Invalid, Oracle
 from readings import Readings, end_of
 
@@ -119,6 +119,8 @@ def compare(
     void = any(one.void and one.sure for one in invalid)
     if void and not errors:
         return  # told once; what else was found in a cycle that is no test is a consequence
+    if not void and not world.age:
+        yield from _returned(world, oracle, judged)
     if (world.age or world.theme == "network") and not void:
         return  # what lies and could not be found out can't be held against anybody
     for allowed in demands(world, oracle) if asked is None else asked:
@@ -130,6 +132,17 @@ def compare(
         if not mine and not (allowed.expectation.startswith("ready within") and not world.rig.ready.when):
             yield _find(world, "missing", allowed, "no finding")
     yield from _word(world, oracle, judged)
+
+
+def _returned(world: World, oracle: Oracle, judged: CycleJudged) -> Iterator[Find]:
+    """The bounds that are given for the return hold the true one, wherever it was commanded or read as it was."""
+    restored = judged.mark("restored")
+    if restored is None or world.mode or not world.rail.spans([0.0], 0, FAR) or oracle.unread_return:
+        return
+    low, high = restored.not_before_ns - T0, restored.not_after_ns - T0
+    if world.returned < FAR and not low <= world.returned <= high:
+        got = f"{_at(low)}..{_at(high)}"
+        yield Find(world.seed, world.theme, "wrong bounds", "restored", got, f"it returned {_at(world.returned)}")
 
 
 def _find(world: World, sort: str, allowed: Allowed, got: str) -> Find:
@@ -192,6 +205,8 @@ def _word(world: World, oracle: Oracle, judged: CycleJudged) -> Iterator[Find]:
                 f"{said}: {finding.reason}",
                 f"restarted: {world.restarted}",
             )
+    if judged.restarted and not world.mode and not oracle.may_have_run_again():
+        yield Find(world.seed, world.theme, "wrong word", "restarted", "True", "its program was not read to run again")
     words = {finding.verdict for finding in judged.findings}
     strongest = next((one for one in (FAIL, ERROR, INCONCLUSIVE, PASS) if one in words), INCONCLUSIVE)
     if judged.verdict is not strongest:

@@ -32,7 +32,7 @@ from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario, Step
 from restart_bench.model.units import show_duration
-from restart_bench.model.verdicts import EXIT_ERROR, Verdict, exit_over, overwrite
+from restart_bench.model.verdicts import EXIT_ERROR, Verdict, exit_over, worst
 from restart_bench.model.wording import counted, some
 from restart_bench.suite.loader import Suite, load_suites
 
@@ -219,7 +219,7 @@ def _with_open(judged: ScenarioJudged, questions: Sequence[str]) -> ScenarioJudg
     if not questions:
         return judged
     limits = (*(f"Not to be answered from this evidence: {text}." for text in questions), *judged.limits)
-    verdict = overwrite(judged.verdict, Verdict.INCONCLUSIVE)
+    verdict = worst((judged.verdict, Verdict.INCONCLUSIVE))
     if verdict is judged.verdict:
         return replace(judged, limits=limits)
     return judged.overruled(verdict, f"old evidence can't answer all: {some(list(questions))}", limits=limits)

@@ -10,7 +10,7 @@ import threading
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NamedTuple, NoReturn, TextIO, cast
+from typing import TYPE_CHECKING, Annotated, NoReturn, TextIO, cast
 
 import typer
 
@@ -260,7 +260,7 @@ def run(
             for name in armed
         ]
         if len(suites) > 1:
-            return _perform_together(suites, options, _AllRigs(rig, program, junit, view, as_json))
+            return _perform_together(suites, options, program, junit, view, as_json=as_json)
         outcome = _perform(suites[0], options[0], as_json, view)
     if not _write_junit(junit, lambda: junit_of(outcome)):
         outcome = replace(outcome, exit_code=exit_over([outcome.exit_code, EXIT_ERROR]))
@@ -274,29 +274,26 @@ def run(
     return outcome.exit_code
 
 
-class _AllRigs(NamedTuple):
-    """What was asked for all rigs together."""
-
-    rig: Path | None
-    program: Path | None
-    junit: Path | None
-    view: str
-    as_json: bool
-
-
-def _perform_together(suites: Sequence[Suite], options: Sequence[RunOptions], asked: _AllRigs) -> int:
+def _perform_together(
+    suites: Sequence[Suite],
+    options: Sequence[RunOptions],
+    program: Path | None,
+    junit: Path | None,
+    view: str,
+    *,
+    as_json: bool,
+) -> int:
     """Several rigs at the same time: one table, one document, one exit code. Raises Refused before anything moves."""
     from restart_bench.cli.fleet.performing import Asked, perform_together
     from restart_bench.cli.fleet.picture import print_end
     from restart_bench.cli.fleet.rows import document_over, exit_code_over, junit_over
 
-    wanted = Asked(asked.program, asked.as_json, asked.junit is not None, asked.view)
-    performed = perform_together(suites, options, wanted)
+    performed = perform_together(suites, options, Asked(program, as_json, junit is not None, view))
     code = exit_code_over(performed.rows)
-    if not _write_junit(asked.junit, lambda: junit_over(performed.rows)):
+    if not _write_junit(junit, lambda: junit_over(performed.rows)):
         code = exit_over([EXIT_ERROR if code == EXIT_BAD_INPUT else code, EXIT_ERROR])
     try:
-        if asked.as_json:
+        if as_json:
             print(json.dumps(document_over(performed.rows), ensure_ascii=False, indent=2))
         else:
             print_end(performed.rows, console_for(sys.stdout), str(performed.output))

@@ -20,7 +20,7 @@ from restart_bench.evidence.traces import Reads, Trace, TraceBuilder
 from restart_bench.model.clock import NS_PER_S, Bounds
 from restart_bench.model.journal import CycleRecords
 from restart_bench.model.rig import Device, Point, Rig
-from restart_bench.model.samples import DeviceSamples, SampleKind, decoded
+from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind, decoded
 from restart_bench.model.scenario import Expectation, Scenario
 from restart_bench.model.step_kinds import COMMANDS, facts_of
 from restart_bench.model.verdicts import Verdict
@@ -231,7 +231,19 @@ class Evidence:
 
     def cure_of_gap(self, judged: str, gap: tuple[int, int]) -> str:
         """What would close a gap in the reads of a point, going by what came in that time instead."""
-        return self._cause(judged, gap) or self.cure(judged, gap[1] - gap[0])
+        return self._cause(judged, gap) or self._out_of_reach(judged, gap) or self.cure(judged, gap[1] - gap[0])
+
+    def _out_of_reach(self, judged: str, gap: tuple[int, int]) -> str:
+        """Why a controller that had been ready when the gap began did not answer: had it restarted then, ready would
+        count from there. "" where the gap began before that."""
+        device = self.rig.devices[self.rig.points[judged].device]
+        ready = self.marks.get("ready")
+        if not device.powered_by_supply or ready is None or gap[0] < ready.not_after_ns:
+            return ""
+        return (
+            f"see why {device.name} did not answer then (its network, other clients): it had been ready, and was not "
+            "seen to restart"
+        )
 
     def _cause(self, judged: str, gap: tuple[int, int]) -> str:
         """Why nothing that counts was read although the device answered; "" where it did not answer, or restarted."""
@@ -255,7 +267,8 @@ class Evidence:
             if bool((~np.isnan(decoded(point, rows.column(f"p:{judged}")[good]))).any()):
                 return self._not_counted(device)
             return _undefined(point)
-        if bool((mine == SampleKind.LATE).any()):
+        tried_anew = bool(((kind == SampleKind.SILENT) & (request == CONNECT)).any())
+        if bool((mine == SampleKind.LATE).any()) and not tried_anew:  # who can't be reached answers late as well
             return (
                 f"{device.name} answered later than its `answer_within` ({about(device.answer_within_ns)}): if it is "
                 "simulated, end other programs and repeat; else see what makes it slow (other clients, a gateway), or "

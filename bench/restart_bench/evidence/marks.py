@@ -13,8 +13,9 @@ from itertools import pairwise
 import numpy as np
 
 from restart_bench.evidence.reachability import Reachability
+from restart_bench.evidence.restarted_again import began_anew
 from restart_bench.evidence.restarts import LateRestart, late_restart
-from restart_bench.evidence.supply_off import longest, losses_of
+from restart_bench.evidence.supply_off import longest, losses_of, return_read
 from restart_bench.evidence.traces import (
     Course,
     Flags,
@@ -40,6 +41,7 @@ ANYTHING = Wanted()
 UNSEEN_POLLS = 3
 """So many polls long a point has to be blind, beside its lag, so that it may have changed and changed back in between:
 one of them at least was left out."""
+_OF_THE_STACK = ("refused", "accepted", "answered", "good")
 MOST_RESTARTS = 20
 """So many restarts within one watch are followed; a controller that goes on restarting is watched no longer."""
 
@@ -107,8 +109,7 @@ def _follow(
         anew = () if restored is None else (restored.not_before_ns,)
         builder.follow(Course(cut.not_before_ns, anew, (cut.not_before_ns, end)))
         return cut, restored, None
-    cut, restored = as_the_rail_shows(rig, builder, cut, restored)
-    assert cut is not None
+    cut, restored = as_the_rail_shows(rig, builder, records, (cut, restored))
     if restored is None:
         builder.follow(Course(cut.not_before_ns))
         return cut, restored, None
@@ -155,14 +156,30 @@ class _Counting:
     def _after(self, late: LateRestart, earlier: Mapping[str, Bounds]) -> dict[str, Bounds]:
         """The marks that count from a restart."""
         marks = self.marks(late.bounds, late=True)
+        if late.answering:
+            return marks | {name: one for name, one in earlier.items() if name in _OF_THE_STACK}
         return marks if late.proven else _reaching_back(marks, earlier)
 
     def _lost_again(self, marks: Mapping[str, Bounds], begins: Bounds) -> LateRestart | None:
-        """The controller is lost once more before the end of the watch."""
+        """The controller is lost, or restarts as a counter shows, once more before the end of the watch: the last time
+        that it does."""
         if self.contact is None:
             return None
-        again = self.contact.lost_again(begins.not_after_ns, self._watch_end(marks, begins))
-        return None if again is None else LateRestart(again.bounds, again.anew)
+        end_ns = self._watch_end(marks, begins)
+        lost = self.contact.lost_again(begins.not_after_ns, end_ns)
+        told = None if lost is None else LateRestart(lost.bounds, lost.anew)
+        anew = self._began_anew(begins, end_ns)
+        if anew is None or (told is not None and told.bounds.not_before_ns > anew.not_after_ns):
+            return told
+        if told is not None and told.bounds.not_after_ns >= anew.not_before_ns:
+            return replace(told, proven=True)
+        return LateRestart(anew, proven=True, answering=True)
+
+    def _began_anew(self, begins: Bounds, end_ns: int) -> Bounds | None:
+        """In a mode cut a counter may begin anew with the program, and restart proofs don't apply."""
+        if self.cut is None or self.scenario.how == "mode":
+            return None
+        return began_anew(self.rig, self.builder, self.cut, begins, end_ns)
 
     def marks(self, begins: Bounds, until_ns: int = FAR_NS, *, late: bool = False) -> dict[str, Bounds]:
         """The marks that count from an instant (of a `late` restart, or of the return), as far as they came before
@@ -175,6 +192,7 @@ class _Counting:
         from_ns = begins.not_after_ns if late else begins.not_before_ns
         span = (self.cut, begins, from_ns)
         found |= _running(self.rig, self.scenario, self.builder, span, found.get("good"), until_ns)
+        found = {name: _after_it(mark, begins) for name, mark in found.items()}
         return {name: mark for name, mark in found.items() if mark.not_after_ns <= until_ns or name == "settled"}
 
     def _old_replies_end(self, contact: Reachability, begins: Bounds) -> int:
@@ -200,10 +218,15 @@ class _Counting:
         return begun.not_after_ns
 
 
+def _after_it(mark: Bounds, begins: Bounds) -> Bounds:
+    """A mark comes no sooner than what it counts from: what was read between that one's bounds may have come before."""
+    return Bounds(mark.not_before_ns, max(mark.not_after_ns, begins.not_after_ns))
+
+
 def _reaching_back(counted: dict[str, Bounds], earlier: Mapping[str, Bounds]) -> dict[str, Bounds]:
     """Where only silence tells of a restart there may have been none: then what had come before it is what came."""
     found = dict(counted)
-    for name in ("refused", "accepted", "answered", "good", "alive", "ready"):
+    for name in (*_OF_THE_STACK, "alive", "ready"):
         if name in counted and name in earlier:
             found[name] = Bounds(
                 min(earlier[name].not_before_ns, counted[name].not_before_ns), counted[name].not_after_ns
@@ -244,24 +267,54 @@ def restored_of(rig: Rig, records: CycleRecords) -> Bounds | None:
 
 
 def as_the_rail_shows(
-    rig: Rig, builder: TraceBuilder, cut: Bounds | None, restored: Bounds | None
-) -> tuple[Bounds | None, Bounds | None]:
-    """Loss and return as a supply proof saw them, where that contradicts command and data sheet: a relay slower than
-    its data sheet, a supply that is held up for a while, or that came back by itself. Bounds that turn out to be
-    wrong must not be counted from."""
-    if cut is None:
-        return cut, restored
+    rig: Rig, builder: TraceBuilder, records: CycleRecords, told: tuple[Bounds, Bounds | None]
+) -> tuple[Bounds, Bounds | None]:
+    """Loss and return, as `told` by command and data sheet, as a supply proof saw them where that contradicts these: a
+    relay slower than its data sheet, a supply that is held up for a while, or that came back by itself. Bounds that
+    turn out to be wrong must not be counted from. Where it agrees with them it narrows the return, unless the supply
+    was only lowered: back above the limit of a proof is not back at its full voltage."""
+    cut, restored = told
+    declared, command, rises = restored, switching_of(records, "cut"), []
     for proof in rig.proof_of_cut:
         if proof.point is None or proof.wanted is None or not proof.of_supply:
             continue
+        older_ns = _older_ns(rig, builder, records, rig.points[proof.point].device)
         reads = builder.trace(proof.point).reads
+        reads = replace(reads, early=reads.early - older_ns)
         off = conforming(proof.wanted, reads.value)
-        back = None if restored is None else _later_than(reads, ~off, restored, unseen_ns(rig, proof.point))
+        unseen = unseen_ns(rig, proof.point) + older_ns
+        bounce_ns = 0 if rig.supply is None else rig.supply.bounce_ns
+        back = None if restored is None else _later_than(reads, ~off, restored, unseen)
+        back = None if back is None else Bounds(back.not_before_ns, back.not_after_ns + bounce_ns)
         gone = _later_than(reads, off, cut)
         if gone is not None and (restored is None or gone.not_after_ns <= (back or restored).not_after_ns):
             cut = gone
         restored = _by_itself(reads, off, cut, restored) or back or restored
-    return cut, restored
+        if declared is not None and command is not None and command.to != "level":
+            rises.append(return_read(reads, off, declared, bounce_ns))
+    return cut, _narrowed(declared, rises) if restored == declared else restored
+
+
+def _narrowed(declared: Bounds | None, rises: Sequence[Bounds | None]) -> Bounds | None:
+    """The return within what command and data sheet leave, as far as all proofs that read it rise agree."""
+    read = [one for one in rises if one is not None]
+    if declared is None or not read:
+        return declared
+    low = max(declared.not_before_ns, min(one.not_before_ns for one in read))
+    return Bounds(low, min(declared.not_after_ns, max(one.not_after_ns for one in read)))
+
+
+def _older_ns(rig: Rig, builder: TraceBuilder, records: CycleRecords, device: str) -> int:
+    """By how much an answer of a device may be older than its data say, as far as its check pulse showed it: all the
+    time from the write to the first read that told of it may be age. 0 where it has none."""
+    pulse = rig.check_pulse
+    if pulse is None or rig.points[pulse.read].device != device:
+        return 0
+    trace, oldest_ns = builder.trace(pulse.read), 0
+    for write in (one for one in records.writes if one.point == pulse.write and one.purpose == "check pulse"):
+        told = trace.reads.late[(trace.reads.value == float(write.value)) & (trace.reads.late > write.sent_ns)]
+        oldest_ns = max(oldest_ns, int(told[0]) - write.sent_ns) if len(told) else oldest_ns
+    return max(0, oldest_ns - trace.lag_ns)
 
 
 def unseen_ns(rig: Rig, name: str) -> int:
@@ -378,7 +431,9 @@ def _running(
     if ready is not None and ready.not_before_ns == from_ns:
         ready = Bounds(after, ready.not_after_ns)
     if ready is not None:
-        found["ready"] = Bounds(min(max(floor, ready.not_before_ns), ready.not_after_ns), ready.not_after_ns)
+        found["ready"] = _after_it(
+            Bounds(min(max(floor, ready.not_before_ns), ready.not_after_ns), ready.not_after_ns), begins
+        )
     deadline = ready_deadline(rig, begins)
     in_time = "ready" in found and found["ready"].not_after_ns <= deadline.not_after_ns
     found["settled"] = (found["ready"] if in_time else deadline).later_by(scenario.settle_ns)

@@ -101,6 +101,20 @@ def longest(losses: Sequence[OffSpan]) -> OffSpan | None:
     return max(losses, key=lambda span: span.least_ns, default=None)
 
 
+def return_read(reads: Reads, off: Flags, declared: Bounds, bounce_ns: int) -> Bounds | None:
+    """The return as a proof read it rise about the bounds that command and data sheet leave; None: no rise was read
+    there. No sooner than the contact may have bounced before the last read of off; no later than it may bounce after
+    the first read of on that none of off follows up to the latest bound."""
+    rises = 1 + np.flatnonzero(off[:-1] & ~off[1:])
+    rises = rises[(reads.late[rises] > declared.not_before_ns) & (reads.early[rises - 1] <= declared.not_after_ns)]
+    if len(rises) == 0:
+        return None
+    begun = int(reads.early[rises[0] - 1])
+    last = int(np.flatnonzero(off & (reads.early <= declared.not_after_ns))[-1])
+    ended = declared.not_after_ns if last + 1 >= len(reads) else int(reads.late[last + 1]) + bounce_ns
+    return Bounds(begun - bounce_ns, ended)
+
+
 def losses_of(reads: Reads, off: Flags, cut: Bounds, until_ns: int) -> list[OffSpan]:
     """Every row of off reads that began after the cut was commanded and by `until_ns`, in order."""
     return list(_rows(reads, off, cut, until_ns))

@@ -10,20 +10,23 @@ from dataclasses import dataclass
 from restart_bench.model.journal import CycleJudged, Finding, OutputSeen, Seen
 from restart_bench.model.rig import Point, Rig
 from restart_bench.model.verdicts import Verdict, badness
-from restart_bench.model.wording import IN_MEMORY, STAYS_ON, at_most, restart_word, value_text
+from restart_bench.model.wording import IN_MEMORY, STAYS_ON, at_most, counted, restart_word, value_text
 
 NOT_JUDGED = "not judged"
-"""What stands in place of a verdict where nothing is expected of an output."""
+"""What stands in place of a verdict where nothing is demanded of an output."""
 NOT_TESTED = "not tested"
 """The same where something is, but no cut was brought to its end."""
+UNASKED = "nothing is demanded of it"
+WITHOUT_VERDICT = {NOT_JUDGED: UNASKED, NOT_TESTED: "demanded, but no cut of it came to its end"}
+"""What these words mean, for tables that have no room for a reason."""
 NOT_CUT = "not cut"
 """What stands in place of a behaviour where no cycle was cut."""
 NOT_REACHED = "not reached"
 """The same where none came to the return of the power."""
-IMAGE_ONLY = "image only"
+IMAGE_ONLY = "no terminal"
 IMAGE_ONLY_MEANS = (
-    "the controller's own word, maybe a memory: no terminal was read, and out of run mode that may be off whatever it "
-    "says"
+    "no input reads its terminal, so this is what the controller says, maybe from memory; out of run mode the terminal "
+    "may be off whatever it says"
 )
 """The caveat of every row without a terminal, in short and in full."""
 
@@ -82,7 +85,7 @@ def matrix_rows(rig: Rig, cycles: Iterable[CycleJudged]) -> tuple[MatrixRow, ...
 def _not_judged(untested: tuple[int, str] | None, cycles: int) -> tuple[None, str, str]:
     """The word for there being no verdict, and why: the first cycle that did not test it, where there is one."""
     if untested is None:
-        return None, NOT_JUDGED, "nothing is expected of it"
+        return None, NOT_JUDGED, UNASKED
     cycle, reason = untested
     return None, NOT_TESTED, f"cycle {cycle}: {reason}" if cycles > 1 else reason
 
@@ -97,6 +100,7 @@ class _Row:
         self._before, self._at_loss, self._at_return, self._settled = (Counter[str]() for _ in range(4))
         self._losses: set[tuple[Seen, bool]] = set()
         self._latest_loss: int | None = None
+        self._pulses: set[int] = set()
         self._delay: tuple[int, int] | None = None
 
     def add(self, seen: OutputSeen, *, was_cut: bool, came_back: bool, rode_through: bool) -> None:
@@ -109,6 +113,7 @@ class _Row:
         self._losses.add((seen.at_loss, seen.loss_ns is None))
         if seen.loss_ns is not None:
             self._latest_loss = max(seen.loss_ns[1], self._latest_loss or seen.loss_ns[1])
+        self._pulses.add(seen.loss_pulses)
         if not came_back:
             return
         self._at_return[self._whose(_at_return(self._point, seen, rode_through=rode_through))] += 1
@@ -140,10 +145,13 @@ class _Row:
         return f"{IN_MEMORY} {does}" if self._image_only and does == STAYS_ON else does
 
     def _loss(self) -> str:
-        """`off within 14 ms`, over all cycles; counted where they differ."""
+        """`off within 14 ms`, `off within 0.4 s, 25 pulses`, over all cycles; counted where they differ."""
         text = _counted(self._at_loss)
-        alike = len(self._losses) == 1 and self._latest_loss is not None
-        return f"{text} within {at_most(self._latest_loss or 0)}" if alike else text
+        if len(self._losses) == 1 and self._latest_loss is not None:
+            text += f" within {at_most(self._latest_loss)}"
+        most = max(self._pulses)
+        up_to = "up to " if len(self._pulses) > 1 else ""
+        return f"{text}, {up_to}{counted(most, 'pulse')}" if most else text
 
 
 class _Told:
@@ -230,17 +238,31 @@ def _steady(output: OutputSeen, last: str, *, rode_through: bool) -> str:
     return restart_word(output.before, ends_on=bool(output.settled), never_off=never_off)
 
 
-def _natural(text: str) -> tuple[float, str]:
+_MOST_TEXTS = 5
+"""So many behaviours or values of a cell are told one by one."""
+
+
+def _natural(text: str) -> tuple[tuple[float, str], ...]:
     """Numbers by their size, before words."""
+    return tuple((_number_of(word), word) for word in text.split(" "))
+
+
+def _number_of(word: str) -> float:
     try:
-        return float(text.partition(" ")[0]), text
+        return float(word)
     except ValueError:
-        return float("inf"), text
+        return float("inf")
 
 
 def _counted(numbers: Mapping[str, int]) -> str:
-    """`on`, or `on 18, off 2`, the most frequent first."""
+    """`on`, or `on 18, off 2`, the most frequent first; of many values how far they reach."""
     if len(numbers) <= 1:
         return next(iter(numbers), "not read")
+    if len(numbers) > _MOST_TEXTS:
+        stays = "stays " if all(text.startswith("stays ") for text in numbers) else ""
+        by_size = sorted({text.removeprefix("stays ") for text in numbers}, key=_natural)
+        if all(_natural(text)[0][0] < float("inf") for text in by_size):
+            return f"{stays}{by_size[0]} to {by_size[-1]}, {len(by_size)} values"
     ordered = sorted(numbers.items(), key=lambda item: (-item[1], _natural(item[0])))
-    return ", ".join(f"{text} {number}" for text, number in ordered)
+    more = f" (and {len(ordered) - _MOST_TEXTS} more)" if len(ordered) > _MOST_TEXTS else ""
+    return ", ".join(f"{text} {number}" for text, number in ordered[:_MOST_TEXTS]) + more

@@ -11,7 +11,6 @@ from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.marks import cut_of, restored_of, switching_of
 from restart_bench.evidence.reachability import FAILURES
 from restart_bench.evidence.traces import Reads
-from restart_bench.judging.validity import older_copy_ns
 from restart_bench.model.clock import FAR_NS, NS_PER_S
 from restart_bench.model.journal import OutputSeen
 from restart_bench.model.ways import BY_HAND, way_named
@@ -50,14 +49,6 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
         if seen.not_before_ns <= declared.not_after_ns:
             continue  # that it moved later is one way to read it, not what was seen
         late = span_text(seen.not_before_ns - command.after_ns, seen.not_after_ns - command.before_ns)
-        old_ns = older_copy_ns(evidence)
-        if old_ns:
-            yield (
-                f"{way.what} was read to have {'gone' if purpose == 'cut' else 'come back'} {late} {way.after}, and "
-                f"the check pulse came at least {about(old_ns)} late as well: an old I/O looks like that, not a slow "
-                "relay"
-            )
-            continue
         said = "" if way is BY_HAND else f", the rig file says {at_most(delay + supply.bounce_ns)} at most"
         yield (
             f"{way.what} {word} {late} {way.after}{said}; what was seen is counted from; {way.look}, and at an I/O "

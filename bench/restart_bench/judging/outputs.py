@@ -34,12 +34,14 @@ def output_seen(evidence: Evidence, name: str, judged: str) -> OutputSeen:
     if cut is None:
         return OutputSeen(name, judged, before=typed(point, evidence.before(judged)), seen_on=on)
     off = reads.inside(cut.not_after_ns, evidence.end_ns if restored is None else restored.not_before_ns)
+    loss_ns, pulses, rest = _loss(evidence, reads)
     until_the_return = OutputSeen(
         name,
         judged,
         before=typed(point, evidence.before(judged)),
-        at_loss=typed(point, float(off.value[-1]) if len(off) else None),
-        loss_ns=_loss(evidence, reads),
+        at_loss=typed(point, float(off.value[-1]) if len(off) else rest),
+        loss_ns=loss_ns,
+        loss_pulses=pulses if point.is_boolean else 0,
         seen_on=on,
     )
     if restored is None:
@@ -70,22 +72,22 @@ def _first_after(reads: Reads, instant_ns: int) -> float | None:
     return float(reads.value[place]) if place < len(reads) else None
 
 
-def _loss(evidence: Evidence, reads: Reads) -> tuple[int, int] | None:
-    """The last change after the cut, if it came before the return (or the end); counted from the cut. What chattered is
-    gone when it has come to rest."""
+def _loss(evidence: Evidence, reads: Reads) -> tuple[tuple[int, int] | None, int, float | None]:
+    """The last change after the cut, if it came before the return (or the end), counted from the cut; how often it had
+    gone there and back before, and what it was from then on. What chattered is gone when it has come to rest."""
     cut, restored = evidence.cut, evidence.restored
     assert cut is not None
     until = evidence.end_ns if restored is None else restored.not_before_ns
     first = reads.last_until(cut.not_before_ns)
     if first is None:
-        return None
+        return None, 0, None
     part = reads.part(first, int(np.searchsorted(reads.late, until, side="right")))
     moved = np.flatnonzero(part.value[1:] != part.value[:-1])
     if len(moved) == 0:
-        return None
+        return None, 0, None
     place = int(moved[-1])
     low, high = int(part.early[place]) - cut.not_after_ns, int(part.late[place + 1]) - cut.not_before_ns
-    return max(0, low), high
+    return (max(0, low), high), len(moved) // 2, float(part.value[-1])
 
 
 def _delay(evidence: Evidence, judged: str, after: Reads, settled: float | None) -> tuple[int, int] | None:

@@ -15,7 +15,7 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence, Judged, Problem
 from restart_bench.evidence.marks import cut_of, mode_proofs, restored_of, switching_of
 from restart_bench.evidence.reachability import REPLIES
-from restart_bench.evidence.restarts import CounterMoved, counted_through, moved_since, unit_ns, wrapped_on
+from restart_bench.evidence.restarts import CounterMoved, GoneOn, counted_through, moved_since, unit_ns, wrapped_on
 from restart_bench.evidence.supply_off import (
     SLACK_NS,
     OffSpan,
@@ -290,7 +290,8 @@ def _told(evidence: Evidence, proof: Proof, values_read: tuple[Reads, Reads], fo
 def contact_seen(evidence: Evidence) -> RestartSeen:
     """Whether the controller fell silent, as its link says."""
     fate = evidence.fate
-    if fate.lost is True and not fate.late and _went_on(evidence):
+    on = _went_on(evidence) if fate.lost is True and not fate.late else None
+    if on is GoneOn.FITS:
         alive = shown(evidence.rig, evidence.rig.ready.alive or "")
         text = f"the controller lost its connection, but {alive} went on counting, as where the network is lost"
         return RestartSeen(ProofState.UNREAD, text)
@@ -301,15 +302,20 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
         )
         return RestartSeen(ProofState.UNREAD, text)
     if fate.lost is True and not fate.late and (wrapped := _wrapped_on(evidence)):
-        on = f"{shown(evidence.rig, wrapped)} reads what it would had it wrapped and counted on"
-        text = f"the controller lost its connection, but {on}, as where the network is lost"
+        name = shown(evidence.rig, wrapped)
+        text = (
+            f"the controller lost its connection, but {name} reads what it would had it wrapped and counted on, as "
+            "where the network is lost"
+        )
         return RestartSeen(ProofState.UNREAD, text)
     if fate.alone:
         text = "the controller's connection ended with one request that stayed silent, as where a reply is lost"
         return RestartSeen(ProofState.UNREAD, text)
     if fate.lost is True:
         when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.late and fate.dark is not None else ""
-        return RestartSeen(ProofState.HELD, f"the controller lost its connection{when}", fate.shown_ns)
+        alive = shown(evidence.rig, evidence.rig.ready.alive or "")
+        nothing = f" ({alive} could read anything by then, and tells nothing of it)" if on is GoneOn.ANYWHERE else ""
+        return RestartSeen(ProofState.HELD, f"the controller lost its connection{when}{nothing}", fate.shown_ns)
     if fate.late and fate.dark is not None:
         when = evidence.moment(fate.dark.not_after_ns)
         return RestartSeen(
@@ -350,11 +356,11 @@ def _stayed_on(evidence: Evidence) -> list[str]:
     return stayed if len(stayed) > 1 else []
 
 
-def _went_on(evidence: Evidence) -> bool | None:
+def _went_on(evidence: Evidence) -> GoneOn | None:
     """Whether the sign of life counted on through the cut, and was not lost once more after it; None: not known."""
     assert evidence.cut is not None and evidence.restored is not None
     if evidence.late is not None:
-        return False
+        return GoneOn.STRAYS
     return counted_through(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
 
 
@@ -362,7 +368,7 @@ def _wrapped_on(evidence: Evidence) -> str | None:
     """The uptime that may have counted on over a wrap, behind a link that only fell silent; None: there is none, or
     the sign of life did not."""
     assert evidence.cut is not None and evidence.restored is not None
-    if evidence.fate.anew_ns is not None or _went_on(evidence) is False:
+    if evidence.fate.anew_ns is not None or _went_on(evidence) is GoneOn.STRAYS:
         return None
     return wrapped_on(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
 
@@ -480,7 +486,7 @@ def _not_read_in_a_search(evidence: Evidence, proofs: Proofs) -> bool:
 
 def _came_early(evidence: Evidence, proofs: Proofs, restore: Switching, asked: OffTime) -> str:
     """That the controller had power before the command back, as its uptime or its link shows; "" where neither does."""
-    return _restarted_early(evidence, restore) or _answered_early(evidence, proofs, restore, asked)
+    return _restarted_early(evidence, proofs, restore) or _answered_early(evidence, proofs, restore, asked)
 
 
 def _answered_early(evidence: Evidence, proofs: Proofs, restore: Switching, asked: OffTime) -> str:
@@ -499,7 +505,7 @@ def _answered_early(evidence: Evidence, proofs: Proofs, restore: Switching, aske
     )
 
 
-def _restarted_early(evidence: Evidence, restore: Switching) -> str:
+def _restarted_early(evidence: Evidence, proofs: Proofs, restore: Switching) -> str:
     """Where an uptime that was read before the command back, or counts from long before it, shows that the controller
     had restarted by then: it had power, so the off time is not the one asked."""
     assert evidence.cut is not None
@@ -520,11 +526,14 @@ def _restarted_early(evidence: Evidence, restore: Switching) -> str:
             had_restarted = (reads.late <= restore.before_ns) | (latest_start < restore.before_ns - unit - SLACK_NS)
             early = np.flatnonzero(found.proves & had_restarted)
             if len(early):
+                was_off = any(one.state is ProofState.HELD for one in proofs.supply)
+                what = "" if was_off else ", or was never gone and the controller restarted by itself (a watchdog)"
+                contact = "" if was_off else ", and at its contact"
                 return (
-                    f"the supply came back by itself: {shown(evidence.rig, proof.point)} fell "
+                    f"the supply came back by itself{what}: {shown(evidence.rig, proof.point)} fell "
                     f"({_values(point, before, reads, int(early[0]))}), so the controller had restarted before the "
-                    "command back; look for a second feed, and at a time-out of the relay; where the contact never "
-                    "opened, a restart of its own (a watchdog) looks like that"
+                    f"command back; look for a second feed, {'and ' if was_off else ''}at a time-out of the "
+                    f"relay{contact}"
                 )
     return ""
 
@@ -659,14 +668,18 @@ def _cure_of_mode(evidence: Evidence) -> str:
     return "was the mode switch really turned when its question was answered with yes?"
 
 
-def _heard_again(evidence: Evidence) -> bool:
-    """Whether the controller said anything after the return: one that only fell silent was not seen to restart."""
+def _ran_again(evidence: Evidence) -> bool:
+    """Whether the program was seen to run after the return: one that only fell silent, or answers with an old image for
+    good, was not seen to restart. Without a sign of life any value tells."""
     assert evidence.restored is not None
-    contact = evidence.contact
-    if contact is None:
+    contact, controller = evidence.contact, evidence.rig.controller
+    if contact is None or controller is None:
         return False
-    spoke = contact.of_kind((*REPLIES, SampleKind.REFUSED, SampleKind.ACCEPTED))
-    return bool((spoke & (contact.sent >= evidence.restored.not_before_ns)).any())
+    begins = evidence.begins if evidence.fate.late and evidence.begins is not None else evidence.restored
+    running = evidence.builder.running(controller.name)
+    if running is not None:
+        return any(one.from_ns >= begins.not_before_ns for one in running)
+    return bool((contact.of_kind((SampleKind.GOOD,)) & (contact.sent >= begins.not_before_ns)).any())
 
 
 def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
@@ -680,8 +693,8 @@ def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
     kept = [one for one in seen if one.state is ProofState.CONTRADICTED]
     restarted = True if held and not kept else False if kept and not held else None
     said = some([one.text for one in (*held, *kept)]) or seen[0].text
-    if restarted and not _heard_again(evidence):
-        restarted, said = None, f"{said}, and it was not heard again after {evidence.back}"
+    if restarted and not _ran_again(evidence):
+        restarted, said = None, f"{said}, and its program was not seen to run again after {evidence.back}"
     figures = {"restarted": restarted} | ({CONTRADICTORY: True} if held and kept else {})
     wanted = evidence.scenario.restart
     if wanted == "either":

@@ -222,11 +222,16 @@ def _pulses(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iter
     """The shortest pulse that the run excludes, for each point of an expectation that counts pulses."""
     named = {demand.point for demand in scenario.after if demand.kind.facts.counts_pulses}
     worst: dict[str, int] = {}
+    shorter: dict[str, tuple[int, int]] = {}
     for cycle in cycles:
         for finding in cycle.findings:
             excluded = finding.figures.get("shortest_excluded_ns")
             if finding.point in named and finding.verdict is Verdict.PASS and excluded is not None:
                 worst[finding.point] = max(worst.get(finding.point, 0), int(excluded))
+                if pulses := finding.figures.get("pulses"):
+                    longest_ns = int(finding.figures["on_for_ns"][1])
+                    most, longest = shorter.get(finding.point, (0, 0))
+                    shorter[finding.point] = max(most, int(pulses)), max(longest, longest_ns)
     for name, excluded_ns in worst.items():
         judged = rig.points[rig.judged_point(name)]
         delay_ns = rig.devices[judged.device].input_delay_ns
@@ -234,7 +239,10 @@ def _pulses(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iter
         made = (
             f" (longest gap between reads {gap}, input delay {delay})" if delay_ns else " (longest gap between reads)"
         )
-        yield f"{shown(rig, name)}: pulses shorter than {at_most(excluded_ns)}{made} are not excluded."
+        pulses, longest_ns = shorter.get(name, (0, 0))
+        many = "1 allowed pulse was" if pulses == 1 else f"up to {pulses} allowed pulses were"
+        seen = f"; {many} read in a cycle, of {at_most(longest_ns)} at most" if pulses else ""
+        yield f"{shown(rig, name)}: pulses shorter than {at_most(excluded_ns)}{made} are not excluded{seen}."
 
 
 def _blind_spans(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[str]:

@@ -40,7 +40,7 @@ def without_echoes(cycle: CycleJudged) -> CycleJudged:
     teller = next((finding for finding in kept if finding.kind in TELLING), None)
     if teller is None:
         return cycle
-    them = counted(len(echoes), "expectation")
+    them = counted(len(echoes), "demand")
     with_them = replace(teller, reason=f"{teller.reason}; so {them} could not be judged")
     return replace(cycle, findings=tuple(with_them if finding is teller else finding for finding in kept))
 
@@ -231,7 +231,7 @@ def _rarer_in_short(cycles: Sequence[CycleJudged]) -> Iterator[str]:
         if seen > 1
         else "Even a fault that comes up by chance every second time may have been missed"
     )
-    yield f"{was}; {more}{of_each} would show one that comes up one time in {rarer} (both 95 % sure)."
+    yield f"{was}; to see one that comes up one time in {rarer} takes {more}{of_each} (95 % sure)."
 
 
 def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
@@ -245,9 +245,9 @@ def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
             longest = max(one.shortest_excluded_ns, longest or 0)
     if image_only:
         names = listed(image_only) if len(image_only) <= 3 else f"{len(image_only)} outputs"
-        return (
-            f"Of {names} only what the controller says is known, and nothing while it was dark: no terminal was read."
-        )
+        never_dark = all(cycle.figures.get("contact_lost") is False for cycle in cycles)
+        dark = "" if never_dark else ", and nothing while it was dark"
+        return f"Of {names} only what the controller says is known{dark}: no terminal was read."
     if longest is None:
         return "Nobody saw what the outputs did between two looks."
     return f"What lasted less than {at_most(longest)} can have been missed between two looks at the outputs."

@@ -10,14 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from restart_bench.model.clock import Bounds
 from restart_bench.model.verdicts import Verdict
-
-if TYPE_CHECKING:
-    pass
-
 
 # ---------------------------------------------------------------- samples
 
@@ -247,6 +243,13 @@ LEFT_OUT = "left out"
 """The subject of the validity of a cycle whose cut a search can't use, because bench or computer were late (rule 8)."""
 
 
+_LOOKED_AT = {
+    "unproven": "proof of the cut", "contradicted": "proofs of the cut", "before": "state before the cut",
+    "relay": "supply", "observer": "reading", "unreachable": "answers", "identity": "right device",
+}  # fmt: skip
+"""What is looked at where a cycle is not valid, of those subjects that do not say it themselves."""
+
+
 CONTRADICTORY = "contradictory"
 """The figure that the finding of a restart has where some of its proofs say so and others the contrary."""
 
@@ -277,7 +280,7 @@ class Finding:
         if self.kind is FindingKind.COMPLETION:
             return "end of the cycle"
         if self.kind is FindingKind.VALIDITY:
-            return f"validity of the cycle ({self.subject})"
+            return f"validity of the test: {_LOOKED_AT.get(self.subject, self.subject)}"
         if self.kind is FindingKind.GAP:
             return self.expectation.removeprefix(f"{self.point} ")  # which stands before it already
         return self.expectation
@@ -299,7 +302,8 @@ class OutputSeen:
     supply was off; `at_return`: first value after the return; `settled`: the one value from `settled` to the end of
     the watch, `at_end`: the last one. `loss_ns` bounds the last change after the cut (counted from it), `delay_ns`
     the change to the settled value (counted from `restored`), or the only change there was; None: no such change.
-    `changes` are those from the return to the end of the watch. `seen_on`: on at any time of the cycle (rule 9).
+    `loss_pulses`: how often it had gone there and back before that last change. `changes` are those from the return to
+    the end of the watch. `seen_on`: on at any time of the cycle (rule 9).
     `shortest_excluded_ns`: a pulse of this length or longer between the cut and the end of the watch would have been
     seen. `disagrees`: image and terminal differ lastingly.
     """
@@ -312,6 +316,7 @@ class OutputSeen:
     settled: Seen = None
     at_end: Seen = None
     loss_ns: tuple[int, int] | None = None
+    loss_pulses: int = 0
     delay_ns: tuple[int, int] | None = None
     changes: int = 0
     seen_on: bool | None = None

@@ -379,11 +379,6 @@ class Rig:
         )
 
 
-def isolation_ends(isolation: Isolation) -> datetime:
-    """The instant until which the loads are isolated. Raises ValueError or OverflowError where the text is no date."""
-    return last_instant(isolation.until)
-
-
 def last_instant(until: str, zone: tzinfo | None = None) -> datetime:
     """The instant that an ISO date, or date and time, lasts to: the end of the day where only a date was written. Where
     no zone was written, in `zone`, or in local time. Raises ValueError or OverflowError where it is no date."""

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 from restart_bench.archive.earlier import Earlier, earlier_cycles
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.kept_cycles import KeptCycles
+from restart_bench.archive.killed import facts_of_end
 from restart_bench.archive.known_archives import remember
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.writer import RunArchive, new_run_id
@@ -48,7 +49,7 @@ from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
 from restart_bench.run.recovery import NotRight, close_killed, insist_on_idle, left_open, put_right, was_armed
 from restart_bench.run.resume import OpenCut, as_planned, bring_samples, find_earlier, open_cut_of, over_already
-from restart_bench.run.run_json import facts_after, facts_before, facts_of_devices, simulated_among
+from restart_bench.run.run_json import facts_before, facts_of_devices, simulated_among
 from restart_bench.run.safe_end import SafeEnd
 from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
 from restart_bench.run.usage import Used, refuse_worn, used_by_now, wear_of
@@ -145,6 +146,8 @@ class SessionPlan:
             devices = tuple(self.suite.rig.devices.values()) if self.armed else ()
             introduced = Introductions(devices, greetings(devices))
             facts = self.facts(introduced)
+            if self.armed:
+                facts["order"] = used.order + 1
             archive = RunArchive.create(self.options.logs, run_id=run, suite=self.suite, before=facts)
             chronicle = Chronicle(run, archive, show)
             stack.callback(chronicle.last_resort)
@@ -589,7 +592,8 @@ class OpenSession:
         if self._chronicle.gap and self._ending.how != "error":
             self._ending.be("error", "the log failed: what was done on the way out is not told in full")
         run = self._one_run(scenarios)
-        return run, self._run_ended(run)
+        ended = self._run_ended(run)
+        return replace(run, supply_left=ended.supply_left), ended
 
     def _hear_the_last(self) -> None:
         """A run that took over an off time prepared nothing, so it may not have asked yet."""
@@ -645,8 +649,7 @@ class OpenSession:
     def _facts(self, ended: RunEnded, scenarios: Sequence[ScenarioJudged], observer: dict[str, Any]) -> dict[str, Any]:
         armed = self._plan.armed
         operations = self._context.actuators.state.operations if armed else 0
-        facts = facts_after(ended, scenarios, observer=observer, operations=operations)
-        facts |= _told_by(self._introduced)
+        facts = {**facts_of_end(ended, scenarios, operations), "observer": observer, **_told_by(self._introduced)}
         if self._ending.failure:
             facts["failure"] = self._ending.failure
         if armed:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -147,6 +147,18 @@ def wanted_value(path: KeyPath, test: Value | TestIn, point: Point, ledger: Ledg
         ledger.fault(path, what, "write one of is:, one_of:, or above: and below:")
         return None
     return wanted_mapping(path, test, point, ledger, test.is_)
+
+
+def conditions_in(
+    path: KeyPath, told: Mapping[str, Value | TestIn], names: Names, ledger: Ledger
+) -> Iterator[tuple[str, Wanted]]:
+    """What is wanted of each point that the names in a mapping stand for; `path` is the mapping's."""
+    for written, test in told.items():
+        place = (*path, written)
+        for name in names.members(place, written, ledger):
+            wanted = wanted_value(place, test, names.points[name], ledger)
+            if wanted is not None:
+                yield name, wanted
 
 
 def wanted_mapping(path: KeyPath, test: Written, point: Point, ledger: Ledger, equals: Value | None) -> Wanted | None:
