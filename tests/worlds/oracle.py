@@ -1185,7 +1185,8 @@ class Oracle:
 
     def network_told(self) -> bool:
         """Whether what was read must tell a network part that dropped from a controller that lost its supply: its
-        outputs, which had been on, were read on all through, or its sign of life was where it would be."""
+        outputs, which had been on, were read on all through (about the end of the cut too, where off and on again may
+        lie in half of an off time), or its sign of life was where it would be."""
         world, (low, _), (_, high) = self.world, self.world.cut, self.world.back
         if world.theme != "network":
             return False
@@ -1195,6 +1196,7 @@ class Oracle:
         on = [
             world.truth[name].kinds(low - 300 * MS, again + 300 * MS) == {1.0}
             and self.readings.all_good(name).longest_gap(low, again + 300 * MS) < off - 10 * MS
+            and 2 * gap_at(self.readings.all_good(name), self.high) < off - 20 * MS
             for name in ("lamp_terminal", "fan_terminal")
         ]
         if all(on) and not stays & {"lamp", "fan"}:
