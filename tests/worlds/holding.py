@@ -141,8 +141,11 @@ def _moved(world: World, judged: CycleJudged) -> Iterator[Find]:
     """The bounds of loss and return hold the true ones, though all that tells of them is old."""
     for name, truly in (("cut", world.lost), ("restored", world.returned)):
         bounds = judged.mark(name)
-        if bounds is not None and not bounds.not_before_ns - T0 <= truly <= bounds.not_after_ns - T0:
-            got = f"{_at(bounds.not_before_ns - T0)}..{_at(bounds.not_after_ns - T0)}"
+        if (
+            bounds is not None
+            and not bounds.not_before_ns - world.origin <= truly <= bounds.not_after_ns - world.origin
+        ):
+            got = f"{_at(bounds.not_before_ns - world.origin)}..{_at(bounds.not_after_ns - world.origin)}"
             yield Find(world.seed, world.theme, "wrong bounds", name, got, f"it was {_at(truly)}")
 
 
@@ -151,7 +154,7 @@ def _returned(world: World, oracle: Oracle, judged: CycleJudged) -> Iterator[Fin
     restored = judged.mark("restored")
     if restored is None or world.mode or not world.rail.spans([0.0], 0, FAR) or oracle.unread_return:
         return
-    low, high = restored.not_before_ns - T0, restored.not_after_ns - T0
+    low, high = restored.not_before_ns - world.origin, restored.not_after_ns - world.origin
     if world.returned < FAR and not low <= world.returned <= high:
         got = f"{_at(low)}..{_at(high)}"
         yield Find(world.seed, world.theme, "wrong bounds", "restored", got, f"it returned {_at(world.returned)}")
