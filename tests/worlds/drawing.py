@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from deliveries import ALWAYS, EXCEPTION, GOOD, Delivered, Phases, Wire, ask, samples_of
+from deliveries import ALWAYS, CLOSED, EXCEPTION, GOOD, RESET, Delivered, Phases, Wire, ask, samples_of
 from histories import FAR, MS, S, Steps
 
 from restart_bench.model.journal import (
@@ -771,6 +771,7 @@ def draw(seed: int) -> World:
         Steps.of(1.0, *course.rail), tuple(course.lives), phases, course.restarted, {},
         _wires(rng, rig, theme, (cut, back)), spoilt=spoilt,
     )  # fmt: skip
+    _end_a_connection(random.Random(f"{seed}/closed"), world)
     world.reborn = course.lives[-1].start if theme == "second start" else FAR
     if theme == "network":  # what tells there is that the outputs were read all through
         world.wires["independent"] = replace(world.wires["independent"], outages=())
@@ -827,6 +828,23 @@ def _rattle(world: World) -> None:
     )
     world.rattles = True
     world.scenario = replace(world.scenario, after=(*kept, never))
+
+
+def _end_a_connection(rng: random.Random, world: World) -> None:
+    """A server or a gateway closes a connection that lives, in good order; or something between resets it."""
+    if rng.random() >= 0.03 or world.theme not in ("restart", "ride", "dip restart", "welded"):
+        return
+    low, high = world.back[1] + ms(rng, 0, 100), world.back[1] + ms(rng, 100, 1200)
+    if world.theme == "welded" and rng.random() < 0.6:
+        low, high = world.cut
+        high += world.asked
+    counts = world.rig.ready.alive is not None and low > world.cut[1] + world.asked
+    kind = RESET if world.theme == "ride" and counts and rng.random() < 0.4 else CLOSED
+    wire = replace(world.wires["controller"], ends=((rng.randrange(low, high), int(kind)),))
+    if kind == RESET:  # told from a restart by its sign of life alone
+        wire = replace(wire, outages=(), lost_one_in=0, exception_one_in=0, missed_one_in=0, stalls=())
+        world.scenario = replace(world.scenario, watch_ns=max(world.scenario.watch_ns, 1500 * MS))
+    world.wires["controller"] = wire
 
 
 def _hide_before(rng: random.Random, world: World) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 
 from restart_bench.evidence.reachability import Reachability
 from restart_bench.evidence.restarted_again import began_anew
-from restart_bench.evidence.restarts import LateRestart, late_restart
+from restart_bench.evidence.restarts import LateRestart, late_restart, went_on_over
 from restart_bench.evidence.supply_off import longest, losses_of, return_read
 from restart_bench.evidence.traces import (
     Course,
@@ -166,7 +166,8 @@ class _Counting:
         if self.contact is None:
             return None
         end_ns = self._watch_end(marks, begins)
-        lost = self.contact.lost_again(begins.not_after_ns, end_ns)
+        losses = self.contact.lost_again(begins.not_after_ns, end_ns)
+        lost = next((one for one in losses if not self._went_on_over(one.bounds)), None)
         told = None if lost is None else LateRestart(lost.bounds, lost.anew)
         anew = self._began_anew(begins, end_ns)
         if anew is None or (told is not None and told.bounds.not_before_ns > anew.not_after_ns):
@@ -174,6 +175,9 @@ class _Counting:
         if told is not None and told.bounds.not_after_ns >= anew.not_before_ns:
             return replace(told, proven=True)
         return LateRestart(anew, proven=True, answering=True)
+
+    def _went_on_over(self, lost: Bounds) -> bool:
+        return self.cut is not None and bool(went_on_over(self.rig, self.builder, self.cut, lost))
 
     def _began_anew(self, begins: Bounds, end_ns: int) -> Bounds | None:
         """In a mode cut a counter may begin anew with the program, and restart proofs don't apply."""
