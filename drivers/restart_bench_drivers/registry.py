@@ -42,6 +42,8 @@ def open_supply(driver: str, settings: Mapping[str, Any], *, contact: str | None
     relays, `ask` reaches a person. Raises SupplyError for a name or key that is not known, SupplyLibraryMissing
     with the install line, and whatever SupplyError the driver raises while it opens.
     """
+    from restart_bench_drivers.in_time import opened_in_time
+
     card = _card(driver)
     arguments = settled(card, settings)
     if card.has_contact:
@@ -51,8 +53,12 @@ def open_supply(driver: str, settings: Mapping[str, Any], *, contact: str | None
     if card.needs_person:
         arguments["ask"] = ask
     module, _, name = card.load.partition(":")
-    try:
+
+    def opened() -> Supply:
         return cast(Supply, getattr(import_module(module), name)(**arguments))
+
+    try:
+        return opened() if card.needs_person else opened_in_time(opened)  # people take their time
     except ModuleNotFoundError as missing:
         raise SupplyLibraryMissing(_missing(card, missing)) from missing
 
@@ -63,7 +69,7 @@ def _all_cards() -> tuple[dict[str, SupplyCard], dict[str, str]]:
     for entry in entry_points(group=GROUP):
         try:
             card = entry.load()
-        except Exception as fault:  # a third party's module may raise anything; the bench's own drivers go on
+        except (Exception, SystemExit) as fault:  # a third party's module may raise anything; ours go on
             bad[entry.name] = f"{entry.value} could not be loaded: {fault}"
             continue
         if not isinstance(card, SupplyCard):

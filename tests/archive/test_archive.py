@@ -340,7 +340,7 @@ def test_a_disk_that_is_full_at_the_end_leaves_the_run_to_be_closed_later(
     archive = begin(tmp_path, suite, cycles)
 
     def full(part: Path, parquet: Path, run: str) -> None:
-        with parts.whole_or_absent(parquet, "write") as temporary:
+        with parts.whole_or_absent(parquet) as temporary:
             temporary.write_bytes(b"PAR1")
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 

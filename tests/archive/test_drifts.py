@@ -17,7 +17,16 @@ MS = 1_000_000
 MAKER = "Example Controls X1 2.0"
 
 
-def add_run(logs: Path, rig: str, day: int, boots_ms: list[float], *, program: int = 7, said: str = MAKER) -> None:
+def add_run(
+    logs: Path,
+    rig: str,
+    day: int,
+    boots_ms: list[float],
+    *,
+    program: int = 7,
+    said: str = MAKER,
+    simulated: bool = False,
+) -> None:
     """A run whose boots took so long, each known to 10 ms."""
     run = f"202607{day:02d}T080000Z-4f2a"
     folder = logs / f"rig={rig}" / f"date=2026-07-{day:02d}" / f"run={run}"
@@ -27,7 +36,7 @@ def add_run(logs: Path, rig: str, day: int, boots_ms: list[float], *, program: i
     (folder / "run.json").write_text(json.dumps(told), "utf-8")
     rows: list[dict[str, Any]] = [
         {"scenario": "stays", "case": "", "cycle": number, "verdict": "pass", "how": "supply", "restarted": True,
-         "simulated": False, "rehearsal": False, "restored_not_before_ns": 0, "restored_not_after_ns": 2 * MS,
+         "simulated": simulated, "rehearsal": False, "restored_not_before_ns": 0, "restored_not_after_ns": 2 * MS,
          "ready_not_before_ns": round(boot * MS) - 5 * MS, "ready_not_after_ns": round(boot * MS) + 5 * MS}
         for number, boot in enumerate(boots_ms, 1)
     ]  # fmt: skip
@@ -69,6 +78,15 @@ def test_another_program_begins_anew(tmp_path: Path) -> None:
         add_run(tmp_path, "north", day, [500 + 100 * day + number % 3 for number in range(20)], program=program)
     assert sure(tmp_path) == []
     assert [row.program for row in drifts(tmp_path)] == ["program_id 7", "program_id 8"]
+
+
+def test_a_simulated_rig_that_drifts_is_said_to_be_simulated(tmp_path: Path) -> None:
+    """It is never mixed with the real one of that name, nor to be taken for it."""
+    for day, simulated in ((1, True), (2, False)):
+        boots = [600.0 + 20 * number * simulated for number in range(20)]
+        add_run(tmp_path, "north", day, boots, simulated=simulated)
+    told = " ".join("\n".join(drift_lines(drifts(tmp_path), 100)).split())
+    assert told.startswith("drifts: north (simulated), program_id 7") and told.count("drifts:") == 1
 
 
 def test_a_large_fleet_does_not_drift_by_chance(tmp_path: Path) -> None:

@@ -106,8 +106,8 @@ def test_its_results_tell_the_second_dip_once(run: ArchivedRun) -> None:
     stream = io.StringIO()
     print_outcome(judge_again(run), Console(file=stream, width=140))
     text = stream.getvalue()
-    assert text.count("dipped a second time") == 1 and "so 12 expectations could not be judged" in text
-    assert "error  validity of the cycle (second dip)" in text and "error  fan" not in text
+    assert text.count("dipped a second time") == 1 and "so 12 demands could not be judged" in text
+    assert "error  validity of the test: second dip" in text and "error  fan" not in text
 
 
 def test_one_query_reads_older_and_newer_tables(logs: Path, tmp_path: Path) -> None:

@@ -257,3 +257,12 @@ def test_more_cycles_than_the_digits_of_a_number_can_share_are_counted_all_the_s
     assert confidence_reached(1.0 - 2**-53, 10**18) == pytest.approx(1.0)
     assert not shows(10**18, 1.0, 0.95, 0)
     assert rarest_seen(10**6, 0.95) == 333_808  # 1 / (1 - 0.05 ** 1e-6) = 333808.7
+
+
+def test_sizes_in_the_millions_are_found_at_once() -> None:
+    """Where one cycle more hardly changes the chance, floats are near a tie for many sizes (scipy's binomial)."""
+    from scipy.stats import binom
+
+    needed = cycles_needed(0.99999, 0.001, 20)
+    assert needed > 10**5
+    assert binom.cdf(20, needed + 1000, 1e-5) <= 0.999 <= binom.cdf(20, needed - 1000, 1e-5)

@@ -143,3 +143,20 @@ def test_what_can_not_be_fitted_is_none() -> None:
     for refused in (fit, sharp_interval):
         with pytest.raises(ValueError, match="confidence"):
             refused([], 95)
+
+
+@pytest.mark.parametrize(
+    "outcomes",
+    [
+        [Trial(5, 5, True), Trial(5, 5, False)] * 6,
+        [Trial(5, 6, True), Trial(6, 6, False)],
+        [Trial(5, 6, True), Trial(6, 7, False)] * 3,
+    ],
+    ids=["one off time", "alike at their upper ends", "longer cuts ridden through"],
+)
+def test_outcomes_that_tell_no_threshold_set_no_ends(outcomes: list[Trial]) -> None:
+    """Both outcomes at one off time, or turned round: the middle stays about the trials, and no end is told."""
+    found = fit(outcomes)
+    assert found is not None
+    assert (found.low, found.high) == (None, None)
+    assert 3 <= found.middle <= 9

@@ -142,3 +142,31 @@ def test_a_problem_of_the_rig_is_told_in_its_own_words(
     with pytest.raises(SystemExit) as ended:
         honest_exit(refused)()
     assert (ended.value.code, capsys.readouterr().err) == (4, "relay_box does not answer\n")
+
+
+@pytest.mark.parametrize("code", [0, 1, None, "no such bus"])
+def test_a_library_that_ends_the_process_claims_no_verdict(code: str | int | None) -> None:
+    """Its 0 is no pass and its 1, or a text, no fail of a controller."""
+
+    def ends() -> int:
+        raise SystemExit(code)
+
+    with pytest.raises(SystemExit) as ended:
+        honest_exit(ends)()
+    assert ended.value.code == 4
+
+
+def test_a_thread_that_somebody_left_keeps_no_code_back() -> None:
+    """A driver's thread that never ends: the process ends with its code all the same, and it is told."""
+    text = """
+import threading, time
+from restart_bench.cli.main import Ended, _end_honestly
+
+def command():
+    threading.Thread(target=time.sleep, args=(600,), name="odd bus").start()
+    raise Ended(3)
+
+_end_honestly(command)
+"""
+    done = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 3 and "odd bus" in done.stderr

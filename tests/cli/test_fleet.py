@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import io
+import itertools
+import time
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 from xml.etree import ElementTree as Xml
 
 import pytest
@@ -14,10 +17,13 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from lamp_suites import LampSuites
+from restart_bench.cli.fleet import performing
+from restart_bench.cli.fleet.children import Child
 from restart_bench.cli.fleet.picture import picture, so_far
 from restart_bench.cli.fleet.refusals import refuse_together
 from restart_bench.cli.fleet.rows import RigRow, document_over, exit_code_over, junit_over, verdict_over_rigs
 from restart_bench.model.outcome import Refused, RunOptions
+from restart_bench.run.supervision import StopRequest
 from restart_bench.suite.loader import Suite, load_suites
 from restart_bench_drivers.registry import cards
 
@@ -188,3 +194,33 @@ def test_a_switch_that_a_person_works_is_asked_for_only_where_it_is_real(suites:
     armed = [RunOptions(suites.folder / "logs", arm=name) for name in ("north", "south")]
     with pytest.raises(Refused, match="its supply is switched by hand"):
         refuse_together(pair, armed, "lanes")
+
+
+# ---------------------------------------------------------------- beginning together
+
+
+def test_once_all_rigs_are_ready_they_begin_one_after_the_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    """None begins before the last one is ready; then each begins a little after the one before, so that their cycles
+    are not in step."""
+    monkeypatch.setattr(performing, "BEGIN_APART_S", 0.03)
+    monkeypatch.setattr(performing, "_LOOK_S", 0.005)
+    rows = [RigRow(name) for name in ("first", "second", "third")]
+    parent = performing._Parent(rows, SimpleNamespace(lines=lambda *_: None), simulated=True)
+    begun: list[tuple[str, float, bool]] = []
+
+    def child(row: RigRow) -> Child:
+        def go() -> None:
+            begun.append((row.rig, time.monotonic(), all(one.opened for one in rows)))
+            if row is rows[-1]:
+                for one in rows:
+                    parent._heard.put((one, {"tell": "gone", "how": "exit code 0"}))
+
+        return cast(Child, SimpleNamespace(go=go))
+
+    parent._children = {row.rig: child(row) for row in rows}
+    for row in rows[::-1]:
+        parent._heard.put((row, {"tell": "opened"}))
+    parent.wait(StopRequest())
+    assert [name for name, _, _ in begun] == ["first", "second", "third"]
+    assert all(ready for _, _, ready in begun)
+    assert all(later - earlier >= 0.03 for (_, earlier, _), (_, later, _) in itertools.pairwise(begun))

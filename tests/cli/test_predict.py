@@ -16,6 +16,7 @@ ROOT = Path(__file__).resolve().parents[2]
 LESSON = ROOT / "scenarios" / "first-lesson"
 DRYER = ROOT / "scenarios" / "grain-dryer"
 OFF, BACK = "stays off", "comes back"
+LATER = "comes back after 500 ms"
 
 
 def test_the_editions_of_the_first_lesson_fit_on_a_narrow_screen() -> None:
@@ -30,7 +31,7 @@ def test_the_editions_of_the_first_lesson_fit_on_a_narrow_screen() -> None:
     assert [row[0] for row in rows[0]] == [f"first lesson, edition {number}" for number in range(1, 7)]
     assert [tuple(zip(*[row[1:] for row in block], strict=True)) for block in rows] == [
         ((OFF, OFF, OFF, BACK, OFF, OFF), (OFF, OFF, OFF, BACK, OFF, OFF)),
-        ((BACK, OFF, OFF, BACK, BACK, BACK), (BACK, OFF, BACK, BACK, BACK, BACK)),
+        ((BACK, OFF, OFF, BACK, BACK, LATER), (BACK, OFF, BACK, BACK, BACK, BACK)),
     ]
     assert max(len(line) for block in blocks for line in block) <= 80
 
@@ -42,6 +43,14 @@ def test_an_edit_that_changes_a_restart_is_named_and_ends_with_1() -> None:
     changed = [line for line in done.stdout.splitlines() if "->" in line]
     assert "Y1 burner valve, loss of supply, inputs at rest: stays off -> comes back" in changed
     assert all(line.startswith("Y1 burner valve") for line in changed)
+
+
+def test_an_edit_that_only_delays_an_output_names_the_time() -> None:
+    """Edition 6 lets the blower follow its memory after the preset of its timer, 500 ms."""
+    done = bench("predict", str(LESSON / "edition-6.yaml"), "--against", str(LESSON / "edition-1.yaml"))
+    first, later = "comes back, can be on in the first scan", "comes back, 500 ms after the program starts"
+    assert done.returncode == 1
+    assert f"M2 blower, loss of supply, inputs at rest: {first} -> {later}" in done.stdout.splitlines()
 
 
 def test_an_edition_against_itself_changes_nothing() -> None:

@@ -108,7 +108,7 @@ def test_an_edit_of_the_first_scan_alone_is_told() -> None:
     at_once, later = (program(f"set go: start\nreset go: NOT stop\n{rest}", retained="go") for rest in RUNGS)
     (change, *_) = edit(at_once, later).changes
     assert change.before == "comes back, can be on in the first scan"
-    assert change.after == "comes back, later than the first scan"
+    assert change.after == "comes back, 500 ms after the program starts"
 
 
 def test_two_archived_runs_are_told_apart_by_their_archived_programs(runs: tuple[ArchivedRun, ArchivedRun]) -> None:

@@ -43,6 +43,14 @@ def test_cut_and_restored_are_the_commands_widened_by_the_relay() -> None:
     assert found["restored"] == Bounds(3 * S, 3 * S + MS + 5 * MS + MS)
 
 
+def test_no_mark_of_a_dip_ridden_through_comes_sooner_than_the_return() -> None:
+    """What answers all along is read before the contact has closed too, which shows nothing of after."""
+    relay = RigSupply("modbus-coil", contact="normally-open", operate_ns=50 * MS, release_ns=3 * MS)
+    found = marks_of(Story(rig=dryer(supply=relay, proof_of_cut=UNREAD), off_ns=60 * MS).never_dark())
+    for name in ("answered", "good", "ready", "settled"):
+        assert found[name].not_after_ns >= found["restored"].not_after_ns, name
+
+
 WIDE = RigSupply("modbus-coil", contact="normally-open", operate_ns=60 * MS, release_ns=3 * MS, bounce_ns=3 * MS)
 PULSE_AT = 700 * MS
 

@@ -313,6 +313,83 @@ def test_a_sign_of_life_that_goes_round_in_a_byte_speaks_against_a_lost_connecti
     assert judged.verdict is Verdict.ERROR and "heartbeat went on counting" in judged.reason
 
 
+@dataclass
+class _Stepping(Story):
+    """Its sign of life adds `step` every `every_ns` to a register of `values`, from 40,000 on (or what these leave)."""
+
+    step: int = 1
+    every_ns: int = 10 * MS
+    values: int = 65536
+
+    def value(self, name: str, at_ns: int) -> float:
+        """What a client gets."""
+        if name != "heartbeat":
+            return super().value(name, at_ns)
+        anew = self.restarts and at_ns >= self.cut_ns
+        counted = max(0, at_ns - self.running_ns) if anew else at_ns
+        return float(((0 if anew else 40_000) + counted // self.every_ns * self.step) % self.values)
+
+    def out_of_reach(self, to_ns: int) -> Story:
+        """The contact is welded, the program runs on, and the network is away from the cut until an instant."""
+        self.never_dark().stages += [(self.cut_ns + MS, "dark"), (to_ns, "good")]
+        return self
+
+
+STEPPING = [(1, 700, 65536), (1, 1300, 65536), (1, 1300, 2**32), (1000, 10, 65536), (9973, 10, 65536), (1, 700, 256)]
+
+
+def _steps(told: tuple[int, int, int], proof: Proof) -> _Stepping:
+    step, every_ms, values = told
+    rig = dryer(proof_of_cut=(proof,))
+    kind = "uint32" if values > 65536 else "uint16"
+    points = {**rig.points, "heartbeat": replace(rig.points["heartbeat"], type=kind)}
+    points["uptime"] = replace(rig.points["uptime"], unit="ms")
+    ready = replace(rig.ready, within_ns=4 * S)
+    return _Stepping(
+        rig=replace(rig, points=points, ready=ready), step=step, every_ns=every_ms * MS, values=values, cut_ns=4 * S,
+        off_ns=1_500 * MS, end_ns=14 * S, scenario=scenario(restart="required", watch_ns=3 * S),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("told", STEPPING)
+def test_a_sign_of_life_that_reads_what_it_would_had_it_gone_on_speaks_against_a_lost_connection(
+    told: tuple[int, int, int],
+) -> None:
+    """However slow it is, and however far it steps: its pace was seen before the cut. One that began anew reads
+    otherwise, and the link has its word."""
+    judged = _steps(told, LOST).out_of_reach(6_700 * MS).judge()
+    assert judged.verdict is Verdict.ERROR and "heartbeat went on counting" in judged.reason
+    assert _steps(told, LOST).finding("", "restart: required").verdict is Verdict.PASS
+
+
+def test_a_sign_of_life_that_could_read_anything_tells_nothing_and_it_is_said_so() -> None:
+    """In half a minute a byte goes round so often that its pace, known by a few hundredths, leaves each of its values:
+    it takes nothing from a lost connection and gives nothing to it."""
+    told = _steps((1, 10, 256), LOST)
+    told = replace(told, off_ns=30 * S, end_ns=42 * S, stages=[])
+    restart = told.finding("", "restart: required")
+    assert restart.verdict is Verdict.PASS and "heartbeat could read anything by then" in restart.reason
+
+
+@pytest.mark.parametrize("told", STEPPING[:3])
+def test_an_uptime_that_was_read_low_beside_a_slow_sign_of_life_that_fits_proves_no_restart(
+    told: tuple[int, int, int],
+) -> None:
+    """Its high byte was lost while the network came back: nothing shows a cut."""
+
+    class Torn(_Stepping):
+        def value(self, name: str, at_ns: int) -> float:
+            if name == "uptime":
+                return float((at_ns + 20 * S) // MS % (256 if self.back_ns < at_ns < 12 * S else 65536))
+            return super().value(name, at_ns)
+
+    one = _steps(told, FALLS)
+    torn = Torn(**{name: getattr(one, name) for name in one.__dataclass_fields__}).out_of_reach(6_700 * MS)
+    judged = torn.judge()
+    assert judged.verdict is Verdict.ERROR and "count" in judged.reason and "came back by itself" not in judged.reason
+    assert one.finding("", "restart: required").verdict is Verdict.PASS
+
+
 def test_a_connection_that_was_lost_before_the_cut_shows_no_restart() -> None:
     """The network was away up to shortly before the cut, and nothing else tells: the cut has no part in that loss."""
     rig = dryer(

@@ -22,19 +22,23 @@ from restart_bench.model.program import (
 MS = 1_000_000
 
 
-def generated(seed: int, rungs: int = 8, *, timers: bool = False, counters: bool = True) -> Program:
-    """A random program of about so many rungs; the same seed gives the same."""
-    return _Maker(random.Random(seed), rungs, timers, counters).program(seed)
+def generated(
+    seed: int, rungs: int = 8, *, timers: bool = False, counters: bool = True, outside: bool = False
+) -> Program:
+    """A random program of about so many rungs; the same seed gives the same. outside: with a measured value, and a bit
+    and a number that somebody outside writes."""
+    return _Maker(random.Random(seed), rungs, timers, counters, outside).program(seed)
 
 
 class _Maker:
     """Draws one program."""
 
-    def __init__(self, draw: random.Random, rungs: int, timers: bool, counters: bool) -> None:
+    def __init__(self, draw: random.Random, rungs: int, timers: bool, counters: bool, outside: bool) -> None:
         self.draw = draw
         self.commands = ["start", "stop"][: draw.randint(1, 2)]
         self.sensors = ["level"] if draw.random() < 0.5 else []
-        self.names: list[str] = []
+        self.outside = outside
+        self.names: list[str] = ["panel"] if outside else []
         self.kinds: list[tuple[str, str]] = []
         weights = {"coil": 5, "pair": 4, "edge": 2, "bistable": 1, "counter": counters * 0.5, "timer": timers * 3}
         left = rungs
@@ -57,8 +61,14 @@ class _Maker:
             for kind, name in self.kinds
             if draw.random() < 0.7
         }
+        if self.outside:
+            memory |= {
+                "panel": Memory("panel", draw.random() < 0.5),
+                "wanted": Memory("wanted", draw.random() < 0.5, 2),
+            }
         inputs = [Input(name, "command", name == "stop" and draw.random() < 0.7) for name in self.commands]
         inputs += [Input(name, "sensor", draw.random() < 0.5) for name in self.sensors]
+        inputs += [Input("heat", "sensor", 3)] if self.outside else []
         return Program(
             f"generated {seed}",
             scan_ns=10 * MS,
@@ -93,8 +103,18 @@ class _Maker:
         preset = self.draw.choice([10, 20, 30, 50]) * MS
         return [Timer(name, self.draw.choice(["TON", "TON", "TOF", "TP"]), preset, when)]
 
+    def _comparison(self) -> Expr:
+        """Between a number that changes, and another one or a constant."""
+        draw = self.draw
+        numbers = ["heat", "wanted", *(name for kind, name in self.kinds if kind == "counter")]
+        one, other = draw.sample(numbers, 2)
+        right: Expr = ("name", other) if draw.random() < 0.4 else ("const", draw.randint(0, 4))
+        return (draw.choice([">=", "<", "=", "<>", ">", "<="]), ("name", one), right)
+
     def _condition(self, depth: int = 0) -> Expr:
         draw = self.draw
+        if self.outside and draw.random() < 0.1:
+            return self._comparison()
         if depth == 2 or draw.random() < 0.35:
             word = draw.choice([*self.commands, *self.commands, *self.sensors, *self.names, *self.names])
             if draw.random() < 0.07:

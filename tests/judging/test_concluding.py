@@ -400,7 +400,7 @@ def test_an_output_of_which_nothing_is_expected_has_no_verdict() -> None:
     rows = {row.point: row for row in matrix_rows(dryer(), [cycle])}
     assert (rows["burner"].verdict, rows["burner"].verdict_word) == (PASS, "pass")
     assert (rows["fan"].verdict, rows["fan"].verdict_word) == (None, "not judged")
-    assert rows["fan"].reason == "nothing is expected of it"
+    assert rows["fan"].reason == "nothing is demanded of it"
 
 
 @pytest.mark.parametrize(

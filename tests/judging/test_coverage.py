@@ -106,7 +106,7 @@ def test_what_is_in_no_scenario_is_named_where_it_is_little_and_counted_by_cut_w
     ]
     assert left_out_words(coverage_of(several)) == (
         "6 of 12 combinations (4 start states and 3 cuts) are in no scenario: "
-        "off 20 ms is tried from 1 of 4 start states, off 3 s from 4, out of run 3 s from 1."
+        "off 20 ms is tried from 1 of 4 start states, off 3 s from 4, out of run mode 3 s from 1."
     )
 
 

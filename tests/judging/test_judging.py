@@ -17,7 +17,7 @@ from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.journal import CycleJudged
 from restart_bench.model.rig import Mode, Proof, Rig, Wanted
 from restart_bench.model.scenario import Ask, ByEye, Expect, Press, Step
-from restart_bench.model.verdicts import Verdict, overwrite
+from restart_bench.model.verdicts import Verdict, worst
 
 PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
 BACK = 3 * S
@@ -128,10 +128,10 @@ def test_cycles_overwrite_each_other_as_in_ttcn_3(words: list[Verdict], after: V
 def test_overwriting_is_associative_and_commutative(a: Verdict, b: Verdict, c: Verdict) -> None:
     """A maximum over pass < inconc < error < fail (derived; in TTCN-3 error, which only the test system sets, comes
     last: here a fail that stands beside it is reported as one)."""
-    assert overwrite(a, b) is overwrite(b, a)
-    assert overwrite(overwrite(a, b), c) is overwrite(a, overwrite(b, c))
-    assert overwrite(a, FAIL) is FAIL
-    assert overwrite(a, ERROR) is (FAIL if a is FAIL else ERROR)
+    assert worst((a, b)) is worst((b, a))
+    assert worst((worst((a, b)), c)) is worst((a, worst((b, c))))
+    assert worst((a, FAIL)) is FAIL
+    assert worst((a, ERROR)) is (FAIL if a is FAIL else ERROR)
 
 
 def test_one_inconclusive_finding_makes_the_cycle_inconclusive() -> None:

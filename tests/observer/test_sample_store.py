@@ -136,6 +136,27 @@ def test_the_newest_answer_of_each_request_is_at_hand(
                 assert (None if newest is None else newest.row) == (mine[-1].item() if mine else None)
 
 
+def test_no_value_of_a_watched_column_is_overlooked(tmp_path: Path) -> None:
+    """However many reads come between two questions, each value is told once, with its last read; no answer says
+    nothing."""
+    column = next(name for name in LAYOUT.dtype().names or () if name.startswith("p:"))
+    values = [0, 0, 1, 0, 0, 5, 7, 0]  # the 5 did not come in a good read
+    records = numbered([1] * len(values))
+    records["request"], records[column] = 0, values
+    records["kind"] = [SampleKind.GOOD if value != 5 else SampleKind.SILENT for value in values]
+    part = tmp_path / "controller.part"
+    part.write_bytes(LAYOUT.header() + records.tobytes())
+    store = SampleStore(LAYOUT, part, reads=1)
+    store.take(len(LAYOUT.header()), records[:1].tobytes())
+    store.watch(0, column)
+    store.take(store_offset(store), records[1:5].tobytes())
+    received = records["received_ns"]
+    assert store.every_value(0, column) == {0.0: received[4], 1.0: received[2]}
+    store.take(store_offset(store), records[5:].tobytes())
+    assert store.every_value(0, column) == {7.0: received[6], 0.0: received[7]}
+    assert store.every_value(0, column) == {}
+
+
 def test_bytes_that_are_known_already_are_not_counted_twice(tmp_path: Path) -> None:
     """After catching up from the file, offers that were still on their way arrive."""
     records = numbered([1] * 10)

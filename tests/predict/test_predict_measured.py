@@ -130,7 +130,14 @@ def test_what_was_on_and_what_was_off_before_the_cut_stand_apart() -> None:
 def test_a_state_before_the_cut_that_the_model_has_not_is_told_alone() -> None:
     """What follows from another state is another question: only the state before is named."""
     (row,) = compared(BACK, cycle(1, m(False, before=False))).rows
-    assert [one.text.startswith("before the cut") for one in row.differences] == [True]
+    assert [(one.text.startswith("before the cut"), one.of_restart) for one in row.differences] == [(True, False)]
+
+
+def test_what_was_otherwise_before_the_cut_is_not_measured_to_restart_otherwise() -> None:
+    """Why the program restarts as it does stays true of an output that was off when it was to be on."""
+    prediction = Prediction(rig_for(BACK, ["m"]), BACK, [])
+    for seen, otherwise in ((m(False, before=False), ()), (m(False), ("m",))):
+        assert Foretold(prediction, compared(BACK, cycle(1, seen))).otherwise == otherwise
 
 
 @pytest.mark.parametrize("more", [{"verdict": Verdict.ERROR}, {"marks": ()}, {"findings": restart_seen(False)}])

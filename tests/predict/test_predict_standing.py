@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from predict_programs import MS, generated
-from restart_bench.model.program import Coil, Input, Memory, Program, Reset, Set, Timer
+from restart_bench.model.program import Coil, Counter, Input, Memory, Program, Reset, Set, Timer
 from restart_bench.plc.interpreter import Interpreter
 from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import groups_of, outputs_of
@@ -57,6 +57,37 @@ FLASHES = replace(
         Timer("dark", "TON", 50 * MS, ("not", ("name", "lit"))),
         Timer("lit", "TON", 50 * MS, ("name", "dark")),
         Coil("lamp", ("and", ("name", "armed"), ("name", "dark"))),
+    ),
+)
+
+MORE_IN = Program(
+    "a retained bit that is set once more was counted in than out, and a lamp that a timer brings on after it",
+    scan_ns=10 * MS,
+    inputs=(Input("came", "command", False), Input("went", "command", False)),
+    memory={name: Memory(name, retained=True) for name in ("ins", "outs", "more")},
+    rungs=(
+        Counter("ins", "CTU", 3, ("name", "came")),
+        Counter("outs", "CTU", 3, ("name", "went")),
+        Set("more", (">", ("name", "ins"), ("name", "outs"))),
+        Timer("soon", "TON", 20 * MS, ("name", "more")),
+        Coil("lamp", ("name", "soon")),
+    ),
+)
+
+WAITS = Program(
+    "off within each scan that waits for a timer; what would swing for ever is never let through",
+    scan_ns=10 * MS,
+    start_pass="clears coils",
+    outputs="at once",
+    inputs=(Input("start", "command", False),),
+    memory={"go": Memory("go", retained=True)},
+    rungs=(
+        Set("go", ("name", "start")),
+        Timer("t", "TON", 50 * MS, ("name", "go")),
+        Reset("m", ("and", ("and", ("name", "go"), ("not", ("name", "t"))), ("not", ("name", "first_scan")))),
+        Set("m", ("not", ("name", "swings"))),
+        Coil("swings", ("and", ("not", ("name", "swings")), ("name", "let"))),
+        Coil("let", ("and", ("name", "let"), ("name", "start"))),
     ),
 )
 
@@ -121,6 +152,22 @@ def test_a_lamp_that_swings_only_after_a_press_is_said_never_to_settle(program: 
     """The plainest trace doesn't show it: a path is looked for in which the lamp itself goes on changing."""
     (answer,) = predict(program, ["lamp"], restarts=[(SUPPLY, WARM)], environments=[REST], thorough=thorough)
     assert answer.settles == "never"
+
+
+def test_what_shows_within_scans_that_only_wait_is_not_denied() -> None:
+    """Scans that change nothing but time are left out of paths; outputs written at once may show a dip in them."""
+    assert not stands(part_for(WAITS, *groups_of(WAITS, ["m"])[0]))
+    (answer,) = predict(WAITS, ["m"], restarts=[(SUPPLY, WARM)], environments=[REST])
+    assert (answer.first_scan, answer.settles, answer.can_pulse) == ("on", "on", True)
+
+
+def test_counts_that_are_compared_deny_nothing_that_a_play_shows() -> None:
+    """Which of two counts is larger is left open; that keeps nothing from coming to a stand: one piece came in."""
+    answers = predict(MORE_IN, ["more", "lamp"], restarts=[(SUPPLY, WARM)], environments=[REST])
+    assert [(answer.begins, answer.first_scan, answer.settles) for answer in answers] == [
+        ("depends", "depends", "depends"),
+        ("off", "off", "depends"),
+    ]
 
 
 @pytest.mark.parametrize("seed", [49, 148, *range(40)])

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from predict_programs import generated
+from predict_programs import MS, generated
 from predict_small import SMALL, program
-from restart_bench.model.program import Coil, Counter, Expr, Program
+from restart_bench.model.program import Coil, Counter, Expr, Program, Timer
 from restart_bench.plc.interpreter import State
-from restart_bench.predict.documents import documents, edition_lines, table_lines, why_lines
+from restart_bench.predict.documents import difference_lines, documents, edition_lines, table_lines, why_lines
 from restart_bench.predict.editions import differences, side_by_side
 from restart_bench.predict.engine import predict
 from restart_bench.predict.proving.cone import cone_of, outputs_of
@@ -278,6 +280,16 @@ def test_an_edit_is_named_by_the_outputs_whose_restart_it_changes() -> None:
     new = predict(SMALL["set and reset"], ["m"], environments=[REST])
     assert [one.key for one in differences(old, new)] == [("m", SUPPLY, WARM, REST), ("m", MODE, WARM, REST)]
     assert differences(old, old) == ()
+
+
+def test_an_edit_of_a_preset_is_named_by_when_the_output_comes() -> None:
+    """The same presses bring it on later; where it is on by the first scan no time is told."""
+    slow = SMALL["timer"]
+    quick = replace(slow, rungs=tuple(replace(r, preset_ns=70 * MS) if isinstance(r, Timer) else r for r in slow.rungs))
+    old, new = (predict(one, ["m"], environments=[REST]) for one in (slow, quick))
+    told = "m, loss of supply, inputs at rest: comes back, 500 ms after the program starts -> "
+    assert list(difference_lines(differences(old, new))) == [f"{told}comes back, 70 ms after the program starts"]
+    assert [answer.coming[1] for answer in (*old, *new)] == [500 * MS, 0, 0, 70 * MS, 0, 0]
 
 
 def test_editions_stand_one_below_the_other() -> None:

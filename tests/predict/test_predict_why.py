@@ -119,6 +119,28 @@ def test_an_order_is_told_by_what_it_does() -> None:
     assert "rung 2, line 2 reads `m` after rung 1, line 1 has worked it out" in why("a copy").because
 
 
+def test_what_surely_changes_an_answer_decides_though_the_other_is_not_all_decided() -> None:
+    """With the timer retained it can stay off, as a play shows; whether it may go on moving is left open then."""
+    knot = program(
+        "set m: NOT c\nt = TOF 10: NOT m OR (c AND start)\nn := NOT t AND NOT first_scan\nreset m: t\nc := NOT c OR n",
+        retained="m n",
+    )
+    (answer,) = predict(knot, ["m"], restarts=[(SUPPLY, WARM)], environments=[REST])
+    assert answer.behaviour == ("on", False)
+    assert not again(Change("retained", "t").of(knot), answer).decided
+    assert "t: not retained" in decided_words(explain(knot, answer), knot)
+
+
+def test_rungs_without_influence_let_outputs_show_what_memory_kept() -> None:
+    """Written at once, an output shows its memory as soon as a rung is done: but for the start pass it would pulse."""
+    shows = program("other := stop\nm := start", at_once=True, retained="m")
+    (answer,) = predict(shows, ["m"], restarts=[(SUPPLY, WARM)], environments=[REST])
+    told = explain(shows, answer)
+    assert stays_off(answer)
+    assert decided_words(told, shows) == ["start pass: clears coils"]
+    assert untrue(shows, answer, told) == []
+
+
 def test_rungs_are_counted_in_the_whole_program() -> None:
     """What has no influence on an output is left out of the reasoning, and still counted."""
     program = SMALL["a lamp before the reset"]

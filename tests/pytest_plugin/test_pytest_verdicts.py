@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 from xml.etree import ElementTree as Xml
 
 import pytest
 
 from pytest_suites import Suite, Told
+from restart_bench.pytest_plugin.items import Error, RigRun
 
 RIGS = ("passes", "shut", "doubt", "never-lit", "dead")
 
@@ -93,3 +96,21 @@ def test_what_only_the_end_of_the_run_tells_is_an_error_too(suite: Suite, told: 
     assert "seen at the end of the run" in told.line("ERROR dead/")
     assert any("spare" in (child.text or "") for case in cases_of(suite, "dead") for child in case.iter("error"))
     assert "FAILED dead/" not in told.text and "2 failed, 3 passed, 2 errors" in told.summary
+
+
+def test_a_case_that_was_broken_off_is_not_run_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A time limit of pytest struck in it: whoever asks again gets the same error, and nothing is switched."""
+    done: list[str] = []
+
+    def struck(_self: RigRun, item: Any) -> Any:
+        done.append(item.case.name)
+        pytest.fail("longer than 60 s")
+
+    monkeypatch.setattr(RigRun, "_perform", struck)
+    item: Any = SimpleNamespace(scenario=SimpleNamespace(name="first"), case=SimpleNamespace(name="a"))
+    run = RigRun(SimpleNamespace(getoption=lambda _name: "no"), [item])  # type: ignore[arg-type]
+    with pytest.raises(pytest.fail.Exception):
+        run.perform(item)
+    with pytest.raises(Error, match="broken off by Failed: longer than 60 s"):
+        run.perform(item)
+    assert done == ["a"]

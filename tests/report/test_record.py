@@ -236,18 +236,18 @@ def test_rows_without_a_terminal_carry_their_caveat_judged_or_not() -> None:
     body = re.search(r"<tbody>.*?</tbody>", page, re.DOTALL)
     assert body is not None
     told = [Page(row).words for row in body[0].split("</tr>") if "<th" in row]
-    assert ["image only" in row for row in told if "output" in row] == [True, True, False]
-    assert "no terminal was read" in Page(page).words
+    assert ["no terminal" in row for row in told if "output" in row] == [True, True, False]
+    assert "No terminal: no input reads its terminal" in Page(page).words
 
 
 def test_in_a_diagram_of_a_mode_change_no_supply_goes_off() -> None:
-    """The marks of a change of run mode are named for what was done: OUT OF RUN and RUN AGAIN."""
-    of_mode = replace(diagram(), lost="OUT OF RUN", back="RUN AGAIN")
+    """The marks of a change of run mode are named for what was done: OUT OF RUN MODE and IN RUN MODE."""
+    of_mode = replace(diagram(), lost="OUT OF RUN MODE", back="IN RUN MODE")
     names = [mark.text for panel in drawing.draw(of_mode).panels for mark in panel.marks]
-    assert "OUT OF RUN" in names and "RUN AGAIN" in names
+    assert "OUT OF RUN MODE" in names and "IN RUN MODE" in names
     assert not {"OFF", "ON"} & set(names)
     page = render(replace(record_values(), diagrams=(diagram(), of_mode)))
-    assert "OFF or OUT OF RUN is the mark “cut”" in Page(page).words
+    assert "OFF or OUT OF RUN MODE is the mark “cut”" in Page(page).words
 
 
 def test_a_number_and_its_unit_stay_on_one_line() -> None:
@@ -395,7 +395,7 @@ def test_lanes_too_many_for_a_page_go_into_further_panels() -> None:
         assert all(pairs.count(pair) == 2 for pair in pairs)
 
 
-LARGE = CaseDiagram("", "", "", (), (), 0, "OUT OF RUN", "RUN AGAIN").large
+LARGE = CaseDiagram("", "", "", (), (), 0, "OUT OF RUN MODE", "IN RUN MODE").large
 
 
 @given(
@@ -557,7 +557,14 @@ def test_a_long_label_is_cut_to_its_room_and_wide_characters_count_two() -> None
 def test_the_one_page_says_in_the_words_of_the_live_picture_how_the_supply_is_known() -> None:
     """Above the outputs stand the supply as it was commanded and, where something proves it, as the proof read."""
     words = Page(render_page(record_values())).words
-    assert "supply: command" in words and "supply: proof" in words and "as commanded" not in words
+    assert "supply: as told" in words and "supply: as read" in words and "as commanded" not in words
+
+
+def test_the_one_page_names_few_marks() -> None:
+    """Those that the live picture has as lamps, and the settled span: on each other nobody can read them."""
+    page = render_page(record_values())
+    names = re.findall(r'<text class="mark-name[^"]*"[^>]*>(?:<bdi>)?([^<]+)', page)
+    assert names == ["OFF", "ON", "ANSWERING", "RUNNING", "settled", "end"]
 
 
 def test_the_one_page_keeps_what_is_to_be_done() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import io
+import re
 from typing import Any
 
 import pytest
@@ -226,12 +227,12 @@ def test_three_sentences_that_anybody_understands_stand_before_all_other_limits(
 @pytest.mark.parametrize(
     ("tries", "says"),
     [
-        (1, "Even a fault that comes up by chance every second time may have been missed; 58 more tries would show one "
-            "that comes up one time in 20 (both 95 % sure)."),
-        (5, "A fault that comes up by chance one time in 2 would have been seen; 54 more tries would show one that "
-            "comes up one time in 20 (both 95 % sure)."),
-        (58, "one time in 19 would have been seen; 1 more try would show one that comes up one time in 20"),
-        (59, "one time in 20 would have been seen; 90 more tries would show one that comes up one time in 50"),
+        (1, "Even a fault that comes up by chance every second time may have been missed; to see one that comes "
+            "up one time in 20 takes 58 more tries (95 % sure)."),
+        (5, "A fault that comes up by chance one time in 2 would have been seen; to see one that comes up one time in "
+            "20 takes 54 more tries (95 % sure)."),
+        (58, "one time in 19 would have been seen; to see one that comes up one time in 20 takes 1 more try"),
+        (59, "one time in 20 would have been seen; to see one that comes up one time in 50 takes 90 more tries"),
     ],
 )  # fmt: skip
 def test_where_nothing_deviated_it_is_said_how_rare_a_fault_would_have_been_seen(tries: int, says: str) -> None:
@@ -245,7 +246,10 @@ def test_where_nothing_deviated_it_is_said_how_rare_a_fault_would_have_been_seen
 def test_the_case_that_was_tried_least_counts() -> None:
     """Fifty tries of another case say nothing of this one."""
     cycles = [dataclasses.replace(_tried(number, Verdict.PASS), case=str(number > 4)) for number in range(55)]
-    assert "one time in 2 would have been seen; 54 more tries of each case" in limits_in_short(FAILED.rig, cycles)[-1]
+    assert (
+        "one time in 2 would have been seen; to see one that comes up one time in 20 takes 54 more tries of each case"
+        in limits_in_short(FAILED.rig, cycles)[-1]
+    )
 
 
 def _tried(number: int, verdict: Verdict) -> CycleJudged:
@@ -278,8 +282,8 @@ def test_an_output_without_a_terminal_says_so_in_its_row_also_where_it_is_not_ju
     rig = dataclasses.replace(FAILED.rig, points=bare)
     for width in (80, 140):
         lines = shown(dataclasses.replace(FAILED, rig=rig, cycles=cycles), width=width).splitlines()
-        assert [line.split()[0] for line in lines if " image only " in line] == ["fan"]
-        assert any("no terminal was read" in line for line in lines)
+        assert [line.split()[0] for line in lines if " no terminal " in line] == ["fan"]
+        assert any("no input reads its terminal" in line for line in lines)
 
 
 def test_how_a_run_ended_is_said_where_it_was_not_completed() -> None:
@@ -290,7 +294,8 @@ def test_how_a_run_ended_is_said_where_it_was_not_completed() -> None:
 
 
 def test_on_a_console_what_counts_is_not_scrolled_away_by_limits_in_detail() -> None:
-    """The record has them; a pipe, where nothing scrolls away, too. How many there are is said, and what passed."""
+    """The record has them; a pipe, where nothing scrolls away, too. How many there are is said. What passed is told
+    once: by the tables that come last, in a pipe by its name."""
     cycles = tuple(dataclasses.replace(one, marks=(Mark("cut", Bounds(0, 1)),)) for one in FAILED.cycles)
     both = dataclasses.replace(FAILED, scenarios=(*FAILED.scenarios, PASSED.scenarios[0]), cycles=cycles)
     detail = FAILED.scenarios[0].limits[0]
@@ -298,8 +303,29 @@ def test_on_a_console_what_counts_is_not_scrolled_away_by_limits_in_detail() -> 
     text = "\n".join(lines)
     assert detail not in text and "in detail: " in text and ", in the record" in text
     assert detail in shown(both) and "in the record" not in shown(both)
-    assert lines[lines.index("What passed") + 1].strip() == "passes"
-    assert lines.index("What passed") < lines.index("What did not pass")
+    piped = shown(both).splitlines()
+    assert piped[piped.index("What passed") + 1].strip() == "passes" and "What passed" not in lines
+    assert piped.index("What passed") < piped.index("What did not pass")
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (80, 40), (140, 40)])
+@pytest.mark.parametrize("others", [0, 1, 30])
+def test_the_last_window_holds_verdict_and_matrix(width: int, height: int, others: int) -> None:
+    """What a class wants to see has not scrolled away: the matrix of each scenario, or, where there are too many, a
+    line for each output, of which the worst are kept; what did not pass; how the supply was left; record and result."""
+    names = [f"passes-{number}" for number in range(others)]
+    cycles = [*FAILED.cycles, *(dataclasses.replace(PASSED.cycles[0], scenario=one) for one in names)]
+    cycles = [dataclasses.replace(one, outputs=(BURNER,)) for one in cycles]
+    told = [*FAILED.scenarios, *(dataclasses.replace(PASSED.scenarios[0], scenario=one) for one in names)]
+    run = dataclasses.replace(FAILED, scenarios=tuple(told), cycles=tuple(cycles), supply_left="off")
+    window = shown(run, width=width, height=height, force_terminal=True).splitlines()[-(height - 1) :]
+    text = "\n".join(window)
+    assert text.count("at return") == (1 if others == 30 else 1 + others)
+    assert [line.split()[-1] for line in window if line.startswith("burner ")].count("fail") == 1 or others == 30
+    assert ("more rows, above and in the record" in text) is (others == 30)
+    assert any(re.match(r"burner-stays-shut  .* fail *$", line) for line in window) is (others == 30)
+    for last in ("What did not pass", "The supply was left off.", "record:", "result: fail"):
+        assert last in text, last
 
 
 def test_a_scenario_of_which_no_cycle_was_begun_is_not_begun() -> None:
@@ -348,7 +374,7 @@ def test_what_only_follows_from_the_end_of_a_cycle_is_counted_not_listed() -> No
     end = dataclasses.replace(end, kind=FindingKind.COMPLETION)
     text = shown(one_run(judged_cycle(1, *open_ones, end), verdict=Verdict.INCONCLUSIVE), code=130)
     assert "not seen" not in text
-    assert "stopped by a person; so 3 expectations could not be judged" in text
+    assert "stopped by a person; so 3 demands could not be judged" in text
     assert "result: not complete, exit code 130" in text
 
 
@@ -359,7 +385,7 @@ def test_what_a_problem_made_an_error_is_counted_not_listed() -> None:
     problem = dataclasses.replace(problem, kind=FindingKind.VALIDITY, subject="cut")
     stands = burner_finding(1, Verdict.FAIL, "on for 196 .. 204 ms")
     text = shown(one_run(judged_cycle(1, void, problem, stands), verdict=Verdict.FAIL), width=140)
-    assert "no proof of the cut held; so 1 expectation could not be judged" in text
+    assert "no proof of the cut held; so 1 demand could not be judged" in text
     assert "seen off" not in text
     assert "on for 196 .. 204 ms" in text
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,16 @@ from command_line import bench
 from evidence import Story
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.model.journal import RunEnded
-from restart_bench.report.sheet import Question, Sheet, render_sheet, restart_part, seen_in, sheet_notes, unseen_in
+from restart_bench.report.sheet import (
+    MOST_LEARNERS,
+    Question,
+    Sheet,
+    render_sheet,
+    restart_part,
+    seen_in,
+    sheet_notes,
+    unseen_in,
+)
 
 HOSTILE = '<script>alert("M1")</script>'
 SHEET = Sheet(
@@ -47,10 +57,37 @@ def test_each_output_has_an_answer_for_each_learner() -> None:
     assert len({name for name, _ in groups}) == 4
     assert [value for _, value in groups] == ["y", "n", "?"] * 4
     for shown in ("says", "seen"):
-        assert f'<input class="show" type="checkbox" id="show-{shown}"' in page
-        assert f"#show-{shown}:not(:checked) ~ .parts .{shown}" in page
+        assert f'<input class="show show-{shown}" type="checkbox" id="show-{shown}-1"' in page
+        assert f".show-{shown}:not(:checked) ~ .parts .{shown}" in page
         assert page.count(f'<span class="two {shown}">') == 2
     assert "checked>" not in page
+
+
+@pytest.mark.parametrize(("learners", "pages"), [(0, 1), (6, 1), (7, 2), (12, 2), (13, 3)])
+def test_a_class_has_as_many_pages_as_it_takes(learners: int, pages: int) -> None:
+    """Everybody has a column, on one page only, and no page has more of them than fit."""
+    names = tuple(f"L{number}" for number in range(learners))
+    sheet = replace(SHEET, learners=names)
+    assert len(sheet.pages) == pages and tuple(name for page in sheet.pages for name in page) == names
+    assert max(map(len, sheet.pages)) <= MOST_LEARNERS
+    page = render_sheet(sheet)
+    assert page.count("<section>") == pages
+    groups = set(re.findall(r'type="radio" name="([^"]+)"', page))
+    assert len(groups) == 2 * max(1, learners)
+
+
+def test_what_is_cut_while_it_is_off_is_asked_as_well(tmp_path: Path) -> None:
+    """A line for every question of `--ask-first`. Source: the first lesson's third scenario, which presses stop first;
+    the program as it is read keeps both motors off then."""
+    page = tmp_path / "page.html"
+    assert bench("predict", Path("scenarios/first-lesson"), "--sheet", page).returncode == 0
+    text = re.sub(r"</?bdi[^>]*>", "", page.read_text(encoding="utf-8"))
+    _, heading, below = text.partition("<h2>Power goes and returns: what was OFF before</h2>")
+    assert heading and "but for those of a part that says" in text
+    part = below.partition("</table>")[0]
+    for shown in ("M1 elevator", "M2 blower"):
+        assert shown in part
+    assert part.count('<span class="two says">stays off</span>') == 2
 
 
 def test_texts_of_files_stay_text_and_nothing_is_loaded() -> None:
@@ -63,7 +100,7 @@ def test_texts_of_files_stay_text_and_nothing_is_loaded() -> None:
 def test_without_a_test_the_last_column_is_for_the_class_to_fill_in() -> None:
     """No run, no box that shows what was seen, and no learner's name: one column of answers and a line for the name."""
     page = render_sheet(Sheet("trainer", "edition 7", (), {"Power goes and returns": (Question("M1", "stays off"),)}))
-    assert 'id="show-seen"' not in page and 'id="show-says"' in page
+    assert 'id="show-seen' not in page and 'id="show-says-1"' in page
     assert "<span>Name</span>" in page and ">Answer<" in re.sub(r"</?bdi>", "", page)
 
 

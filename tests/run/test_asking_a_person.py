@@ -13,7 +13,7 @@ import pytest
 
 from evidence import dryer
 from restart_bench.model.clock import NS_PER_S, now_ns
-from restart_bench.model.journal import Answered, Record
+from restart_bench.model.journal import Answered, Record, Switching
 from restart_bench.model.rig import Mode, Point, RigSupply, Wanted
 from restart_bench.observer.handle import Blind
 from restart_bench.run import cycle
@@ -83,6 +83,32 @@ def test_the_way_out_goes_on_to_the_question_after_ctrl_c_but_not_for_ever() -> 
     assert not left_well(desk.leave())
     assert not left_well(desk.leave()) and len(desk.questions) == 2
     assert "the question was broken off" in desk.said[0]
+
+
+def test_whoever_stops_breaks_off_the_question_that_is_open_and_no_other() -> None:
+    """Signals count before and after it; within it the first one ends it, wherever in it that comes."""
+    stop = StopRequest()
+
+    def stopped(_question: str) -> bool:
+        with pytest.raises(KeyboardInterrupt):
+            stop.now("a person (Ctrl-C)")
+        stop.now("a person (Ctrl-C)")  # on its way out of the question already
+        raise KeyboardInterrupt
+
+    stop.now("a person (Ctrl-C)")
+    with pytest.raises(KeyboardInterrupt):
+        stop.asks(stopped, "Is it ON?")
+    stop.now("a person (Ctrl-C)")
+    assert stop.count == 4
+
+
+def test_a_command_to_a_person_that_is_broken_off_is_recorded() -> None:
+    """The switch may have been turned: what was asked, and when, is kept whatever ended the question."""
+    desk = Desk(KeyboardInterrupt())
+    with pytest.raises(KeyboardInterrupt):
+        desk.actuators.switch("off", "cut")
+    (record,) = desk.records
+    assert isinstance(record, Switching) and record.problem and desk.actuators.state.commanded == "unknown"
 
 
 def test_a_late_yes_brings_the_supply_where_it_belongs() -> None:

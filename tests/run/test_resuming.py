@@ -17,10 +17,12 @@ from pymodbus.client import ModbusTcpClient
 from archive_builders import begin, load, told_run, with_program, write_suite
 from evidence import Story
 from raw_modbus import wait_until
-from restart_bench.archive.earlier import Earlier, gone_on_with
-from restart_bench.archive.reader import ArchivedRun
+from restart_bench.archive.earlier import Earlier
+from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.reader import ArchivedRun, gone_on_with
 from restart_bench.archive.rejudging import judge_again
 from restart_bench.archive.soundness import verify
+from restart_bench.compare.baselines import approve
 from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.journal import CycleJudged, CycleStarted, Record
 from restart_bench.model.outcome import Refused, RunOptions, RunOutcome
@@ -96,7 +98,7 @@ def test_a_cycle_that_was_an_error_counts_and_it_is_said_why() -> None:
 
 
 def test_a_fail_that_was_proven_before_still_stands(tmp_path: Path) -> None:
-    """A later attempt never hides an earlier one (rule 11)."""
+    """A later attempt never hides an earlier one (rule 11), and shows nothing once the earlier one's sums are gone."""
     with armed_rig(tmp_path, repeat=3) as rig:
         fault = {"point": "fan", "one_in": 1, "from_cut": 1, "to_cut": 1}
         rig.simulation.send({"command": "fault", "name": "retained-lost", "settings": fault})
@@ -105,6 +107,14 @@ def test_a_fail_that_was_proven_before_still_stands(tmp_path: Path) -> None:
         assert [one.verdict for one in outcome.runs[0].cycles] == [Verdict.PASS] * 2
         assert outcome.runs[0].scenarios[0].verdict is Verdict.FAIL
         assert outcome.exit_code == 1
+        first, second = rig.runs()
+        assert judge_again(ArchivedRun.open(second)).exit_code == 1
+        (first / "SHA256SUMS").unlink()
+        run = ArchivedRun.open(second)
+        assert first.name.removeprefix("run=") in run.altered and "NOT CLOSED" in run.altered
+        assert judge_again(run).exit_code == 4
+        with pytest.raises(ArchiveError, match="can't be a baseline"):
+            approve(second, why="as it was closed")
 
 
 def test_an_unfinished_off_time_is_kept_and_its_cycle_goes_on(tmp_path: Path) -> None:
@@ -149,6 +159,26 @@ def test_an_off_time_that_nobody_guarded_is_not_kept(tmp_path: Path) -> None:
         assert len(rig.off_times()) == 2
 
 
+def test_an_off_time_is_not_kept_beside_another_open_run(tmp_path: Path) -> None:
+    """Putting the other right would give power in the midst of it and let go of what it holds."""
+    with armed_rig(tmp_path, scenario=LONG) as rig:
+        _unguarded(rig)
+        _proven_by_contact(rig)  # which can't tell one off time from two
+        rig.run_killed_at("off")
+        journal = rig.runs()[0] / "journal.jsonl"
+        first, second, _, *others = journal.read_bytes().splitlines(keepends=True)
+        journal.write_bytes(b"".join([first, second, b"\0\0\0\n", *others]))  # nobody can close it any more
+        parked = rig.park([])
+        assert not parked.well and parked.still_open == (rig.runs()[0].name,)
+        rig.run_killed_at("off")
+        show = Seen()
+        outcome = rig.perform(show, resume="last")
+        assert outcome.exit_code == EXIT_PASS, why(outcome)
+        assert "is open on this supply too and is put right first" in show.said
+        gone, back = rig.off_times()[-1]
+        assert back - gone >= (5000 - 100) * MS
+
+
 def test_an_off_time_that_is_over_is_not_kept(tmp_path: Path) -> None:
     """Who resumes later than the off time lasts gets no error of the relay: the cycle is done again, and it is said."""
     with armed_rig(tmp_path) as rig:
@@ -186,6 +216,12 @@ def test_an_off_time_is_kept_while_its_tenth_more_still_allows_it(off_for_s: flo
 def _unguarded(rig: ArmedRig) -> None:
     path = rig.folder / "rig.yaml"
     path.write_text(path.read_text(encoding="utf-8").replace("only_while: {guard_closed: on}\n", ""), encoding="utf-8")
+
+
+def _proven_by_contact(rig: ArmedRig) -> None:
+    path = rig.folder / "rig.yaml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("proof_of_cut: [{rail: off}]", "proof_of_cut: [{contact: lost}]"), encoding="utf-8")
 
 
 def _switch_on(rig: ArmedRig) -> None:

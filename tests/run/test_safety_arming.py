@@ -1,4 +1,5 @@
-"""Nothing real is switched or written without arming, whatever the face; what only reads writes nothing at all."""
+"""Nothing real is switched or written without arming, whatever the face. What an armed run does stands in
+`test_safety_armed_run.py`."""
 
 from __future__ import annotations
 
@@ -11,7 +12,6 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 
-import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
 
@@ -74,13 +74,6 @@ def test_pytest_armed_by_name_switches_the_rig(rig: ArmedRig) -> None:
     told = pytest_on(rig, "--restart-arm", NAME)
     assert told.returncode == 0, told.stdout
     assert len(rig.off_times()) == 1 and rig.pressed() == {}
-
-
-def test_armed_by_name_the_command_line_switches_the_rig(rig: ArmedRig) -> None:
-    """The counterpart of all refusals: `--arm` with the right name cuts, once, and puts everything back."""
-    code, said = rig.said_by("run", rig.folder, "--logs", rig.logs, "--arm", NAME)
-    assert code == EXIT_PASS, said
-    assert len(rig.off_times()) == 1 and rig.pressed() == {} and rig.supply_is_on
 
 
 # ---------------------------------------------------------------- machines
@@ -161,42 +154,7 @@ def at_console(arguments: list[str], typed: str, after: str) -> AtConsole:
     return AtConsole(process.returncode, text)
 
 
-# ---------------------------------------------------------------- what only reads
-
-
-def test_look_check_logs_judge_and_all_that_reads_write_nothing(rig: ArmedRig) -> None:
-    """After a run every reading command is given; the servers are not asked to write once, by any of them."""
-    assert rig.perform().exit_code == EXIT_PASS
-    before = len(rig.truth("write")), len(rig.truth("supply"))
-    commands: list[list[object]] = [
-        ["check", rig.folder],
-        ["look", rig.folder, "--for", "1 s"],
-        ["logs", "list"],
-        ["logs", "verify"],
-        ["judge", "last"],
-        ["report", "last", "--out", rig.folder.parent / "record.html"],
-    ]
-    for command in commands:
-        logs = [] if command[0] == "look" else ["--logs", rig.logs]
-        code, said = rig.said_by(*command, *logs)
-        assert code == EXIT_PASS, (command, said)
-    assert (len(rig.truth("write")), len(rig.truth("supply"))) == before
-
-
-def test_an_armed_run_against_a_simulated_rig_is_never_archived_as_real(rig: ArmedRig) -> None:
-    """The devices say on the wire that they are simulated: run.json names them, the plain lines say so at once, the
-    record has its banner, and the list and the table of cycles count the run as simulated."""
-    code, said = rig.said_by("run", rig.folder, "--arm", NAME, "--logs", rig.logs)
-    assert code == EXIT_PASS, said
-    assert "ARMED, but SIMULATED: " in said.splitlines()[0]
-    (folder,) = rig.runs()
-    told = told_of(folder)
-    assert told["simulated"] is False and set(told["simulated_devices"]) >= {"controller", "independent"}
-    page = (folder / "report.html").read_text(encoding="utf-8")
-    assert "<b>Simulated rig.</b> No hardware was tested" in page and "told on the wire to be simulated" in page
-    listed = rig.said_by("logs", "list", "--logs", rig.logs)[1]
-    assert "simulated" in listed and "real" not in listed
-    assert set(pq.read_table(folder / "cycles.parquet").column("simulated").to_pylist()) == {True}
+# ---------------------------------------------------------------- what devices say
 
 
 def test_a_rig_that_is_dark_when_its_run_begins_is_asked_again_what_it_is(

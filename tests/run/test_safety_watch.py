@@ -12,7 +12,7 @@ import pytest
 
 from restart_bench.model import clock
 from restart_bench.model.clock import NS_PER_S
-from restart_bench.model.journal import CycleJudged, Trouble
+from restart_bench.model.journal import CycleJudged, Switching, Trouble
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_PASS
 from restart_bench.run import supervision as waiting
 from restart_bench.run.actuators import Actuators, CommandRefused
@@ -109,6 +109,32 @@ def stopped_for(pid: int, seconds: float) -> None:
         os.kill(pid, signal.SIGCONT)
 
     threading.Thread(target=goes_on).start()
+
+
+def test_a_guard_that_opens_for_a_moment_around_the_return_ends_the_run_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was open for 30 ms while the relay was told to close, and holds again when the bench looks next."""
+    with armed_rig(tmp_path, after_trouble="off") as rig:
+        show, switch = Seen(), Actuators.switch
+
+        def guard(closed: bool) -> None:
+            rig.simulation.send({"command": "set", "values": {"guard_closed": closed}})
+
+        def switched(self: Actuators, to: str, purpose: str, volts: float | None = None) -> Switching:
+            done = switch(self, to, purpose, volts)
+            if purpose == "restore":
+                guard(closed=False)
+                time.sleep(0.03)
+                guard(closed=True)
+                time.sleep(0.15)  # what the observer reads by now is closed again
+            return done
+
+        monkeypatch.setattr(Actuators, "switch", switched)
+        assert rig.perform(show).exit_code == EXIT_ERROR
+        assert "guard_closed of `only_while` did not hold all through" in show.said
+        assert not rig.supply_is_on
+        nothing_pressed(rig)
 
 
 def test_a_short_silence_of_the_independent_device_does_not_end_the_run(

@@ -29,6 +29,7 @@ from restart_bench.model.clock import now_ns
 from restart_bench.model.journal import CycleJudged, Record, RunEnded, Switching
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_PASS, EXIT_STOPPED
 from restart_bench.observer.handle import ObserverError, ObserverHandle, WriteDone
+from restart_bench.run.supervision import Supervisor
 from restart_bench_drivers.modbus_coil import ModbusCoil
 from safety_moments import Moment
 from safety_rig import (
@@ -647,3 +648,31 @@ def test_a_supply_is_not_said_to_be_on_while_the_rail_reads_off(tmp_path: Path, 
         assert not parked.well and parked.supply.startswith("off: ")
         rig.door.mode = "open"
         assert rig.park().well and rig.supply_is_on
+
+
+class _TimeOut(BaseException):
+    """What a plug-in's time limit raises in the midst of a test."""
+
+
+def test_whoever_breaks_a_cycle_off_leaves_the_rig_at_rest_and_the_cycle_judged(
+    tmp_path: Path, monkeypatch: Patch
+) -> None:
+    """A time limit that strikes while the supply is off ends the run, at once, with an error that its archive tells."""
+    look = Supervisor.look
+
+    def struck(self: Supervisor, now: int) -> None:
+        if not struck_at and not rig.supply_is_on:
+            struck_at.append(now)
+            raise _TimeOut("longer than 60 s")
+        look(self, now)
+
+    struck_at: list[int] = []
+    with armed_rig(tmp_path, repeat=2) as rig:
+        monkeypatch.setattr(Supervisor, "look", struck)
+        outcome = rig.perform()
+        assert struck_at and rig.supply_is_on
+        nothing_pressed(rig)
+        (run,) = outcome.runs
+        assert (outcome.exit_code, run.how, len(run.cycles)) == (EXIT_ERROR, "error", 1)
+        assert "longer than 60 s" in run.reason
+        assert judge_again(ArchivedRun.open(run.folder)).exit_code == EXIT_ERROR

@@ -33,11 +33,12 @@ def end(kind: str, text: str, at_ns: int) -> None:
     (None, SampleKind.EXCEPTION, CycleBrokenOff), (None, SampleKind.LATE, CycleBrokenOff),
     (5, SampleKind.SILENT, CycleBrokenOff),
 ])  # fmt: skip
-def test_the_run_ends_where_nothing_ever_answered(answered: int | None, heard: SampleKind, ends: type) -> None:
-    """A wrong address is waited for once, not in every cycle; what has answered before, or says anything, may come."""
+def test_the_run_ends_where_a_device_never_answered(answered: int | None, heard: SampleKind, ends: type) -> None:
+    """A wrong address is waited for once, not in every cycle, whatever answers beside it; what has answered before, or
+    says anything, may come."""
     rig, told = dryer(), scenario()
     one = SimpleNamespace(records=np.array([(heard,)], dtype=[("kind", "u1")]))
-    observer = SimpleNamespace(last_good_ns=lambda name: answered)
+    observer = SimpleNamespace(last_good_ns=lambda name: answered if name == "controller" else 5)
     context = SimpleNamespace(
         rig=rig, observer=observer, supervisor=SimpleNamespace(end=end), samples=lambda: {"controller": one},
         record=lambda record: None,

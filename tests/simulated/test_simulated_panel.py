@@ -100,6 +100,33 @@ def test_an_ordered_fault_can_be_taken_back(worked: Simulation) -> None:
     assert worked.look().faults == ()
 
 
+def test_a_fault_without_effect_says_why(worked: Simulation) -> None:
+    """A lamp that came back by itself can't come on late; the rig that played the cut is the one to know."""
+    worked.send({"command": "press", "name": "start_button", "for_ns": 200_000_000})
+    until(worked, lambda seen: all(lit(seen)))
+    cut = worked.look().cut + 1
+    settings = {"point": "fan", "from_cut": cut, "to_cut": cut, "after": 400_000_000}
+    worked.send({"command": "fault", "name": "late-start", "settings": settings})
+    worked.send({"command": "supply", "on": False})
+    until(worked, lambda seen: seen.stage == "dark")
+    worked.send({"command": "supply", "on": True})
+    seen = until(worked, lambda seen: bool(seen.idle_faults))
+    assert seen.idle_faults == {f"late-start fan {cut}": "fan was on already"}
+    worked.send({"command": "forget"})
+    assert worked.look().idle_faults == {}
+
+
+def test_a_button_that_is_held_while_it_springs_back_stays_held(worked: Simulation) -> None:
+    """The brief press ends in the hold; letting go ends that."""
+    worked.send({"command": "press", "name": "start_button", "for_ns": 100_000_000})
+    assert worked.look().springing == ("start_button",)
+    worked.send({"command": "work", "name": "start_button", "value": True})
+    time.sleep(0.15)
+    assert worked.look().values["start_button"] is True
+    worked.send({"command": "work", "name": "start_button", "value": False})
+    assert worked.look().values["start_button"] is False
+
+
 def test_what_can_be_worked_is_told_without_the_mode_switch(worked: Simulation) -> None:
     """Buttons stand on the panel; supply and mode have keys of their own."""
     assert {"start_button", "stop_button"} <= set(worked.controls)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from file_suites import RIG, load, rig_faults, spoilt, the_rig, told, warnings
-from restart_bench.model.rig import CheckPulse, Levels, PointLimits, Proof, Rig, Wanted, isolation_ends
+from restart_bench.model.rig import CheckPulse, Levels, PointLimits, Proof, Rig, Wanted, last_instant
 from restart_bench.suite.loader import load_rig
 from restart_bench_drivers.interface import Key, SupplyCard
 from restart_bench_drivers.registry import cards
@@ -325,7 +325,7 @@ def rig_isolation(until: str) -> datetime:
     """When the isolation of a rig ends that says `until` so."""
     rig = the_rig("loads: harmless", f"loads: harmless\nisolation: {{by: me, how: locked, until: {until}}}")
     assert rig.isolation is not None
-    return isolation_ends(rig.isolation)
+    return last_instant(rig.isolation.until)
 
 
 @pytest.mark.parametrize("name", ["and", "ton", "if", "true", "null", "cycle", "verdict", "ready", "cut", "first_scan", "con", "nul", "contact"])  # fmt: skip

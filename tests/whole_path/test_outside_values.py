@@ -16,7 +16,7 @@ from restart_bench.evidence.supply_off import off_time
 from restart_bench.evidence.traces import Trace, changes_of
 from restart_bench.judging.states import window_verdict
 from restart_bench.model.clock import Anchor, Bounds
-from restart_bench.model.rig import Isolation, isolation_ends
+from restart_bench.model.rig import last_instant
 from restart_bench.model.verdicts import Verdict, exit_of, exit_over, worst
 from restart_bench.run.arming import isolation_is_past
 
@@ -69,7 +69,7 @@ RFC_3339 = {
 def test_isolation_and_the_runs_clock_read_the_dates_of_rfc_3339(text: str) -> None:
     """The instant is the one that the examples' own text gives, and isolation holds up to it and not beyond."""
     instant = RFC_3339[text]
-    assert isolation_ends(Isolation("me", "locked", text)) == instant
+    assert last_instant(text) == instant
     assert not isolation_is_past(text, instant - timedelta(microseconds=1))
     assert isolation_is_past(text, instant + timedelta(microseconds=1))
     later = Anchor(clock_ns=5 * S, wall=text).label(7 * S)
@@ -81,7 +81,7 @@ def test_a_leap_second_is_no_end_that_anybody_can_rely_on(text: str) -> None:
     """RFC 3339, section 5.8, has two; Python's calendar has none, so isolation until then counts as past."""
     assert isolation_is_past(text, datetime(1980, 1, 1, tzinfo=UTC))
     with pytest.raises(ValueError):
-        isolation_ends(Isolation("me", "locked", text))
+        last_instant(text)
 
 
 # ---------------------------------------------------------------- bounded durations

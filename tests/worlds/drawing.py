@@ -115,6 +115,7 @@ class World:
     pace: int = 20 * MS  # of the heartbeat
     unread: tuple[int, int] = (0, 0)  # when the independent registers draw exceptions, while its bits are read
     beats: tuple[int, int] = (0, 65536)  # its value at first, and after how many it begins anew
+    step: int = 1  # of the heartbeat: so much at a time
     uptime0: float = 60.0
     reborn: int = FAR  # when its program, uptime and sign of life begin anew while its link lives on
     spoilt: set[str] = field(default_factory=set)
@@ -187,7 +188,7 @@ class World:
         for life in self.lives:
             inside = instants >= life.start
             start = max(0, life.start)
-            value[inside] = (begun + (instants[inside] - start) // self.pace) % round_of
+            value[inside] = (begun + (instants[inside] - start) // self.pace * self.step) % round_of
             if not life.booted:
                 begun = 7
         return value
@@ -783,6 +784,7 @@ def draw(seed: int) -> World:
     if rig.proof_of_cut == (Proof("contact lost"),) and odd.random() < 0.5:
         wraps = ms(odd, 100, 350)  # at the latest so long after the cycle's start, and seen to do so
         world.beats = (256 - wraps // world.pace, 256)
+    _pace_oddly(world)
     if rig.check_pulse is not None and odd.random() < 0.08:
         world.age = odd.choice((60, 150, 400)) * MS + ms(odd, -30, 30)
     world.scenario = replace(scenario, **draw_expectations(rng, world))
@@ -806,6 +808,18 @@ def _end_a_connection(rng: random.Random, world: World) -> None:
         wire = replace(wire, outages=(), lost_one_in=0, exception_one_in=0, missed_one_in=0, stalls=())
         world.scenario = replace(world.scenario, watch_ns=max(world.scenario.watch_ns, 1500 * MS))
     world.wires["controller"] = wire
+
+
+def _pace_oddly(world: World) -> None:
+    """Where the link alone proves the cut, or an uptime: a sign of life that is slow, or takes great steps."""
+    rng = random.Random(f"{world.seed}/pace")
+    if {one.kind for one in world.rig.proof_of_cut} & {"value", "rises"} or world.mode or rng.random() > 0.5:
+        return
+    world.beats = (rng.randrange(500, 60_000), 65536)
+    if rng.random() < 0.5:
+        world.pace = ms(rng, 130, 190)
+    else:
+        world.step = rng.choice((1000, 9973))
 
 
 def _hide_before(rng: random.Random, world: World) -> None:

@@ -140,7 +140,7 @@ class Oracle:
             one.doubts.append("whether ready came in time is not to be told")
         if len(self.glitches):
             one.doubts.append("contact with the controller was lost in the watch")
-        if not self.powered():
+        if not self.powered() or (self.ready.true is None and self.world.pace > 100 * MS):
             one.doubts.append("nothing tells whether the controller had power")
 
     def powered(self, within: int = 0) -> bool:
@@ -201,7 +201,7 @@ class Oracle:
         if self._not_alive_again_by_the_cut(one):
             allowed.doubts.append("its reads on the connection of after an outage do not count yet (rule 3)")
         unread = self.readings.possible(one.judged)
-        if self.world.cut[0] - max(unread.late[unread.late <= self.world.cut[0]], default=0) > one.blind_ns + MS:
+        if cut - max(unread.late[unread.late <= cut], default=0) > one.blind_ns + MS:
             allowed.no_pass.append("what it was at the cut is not known")
             allowed.no_fail.append("what it was at the cut is not known")
 
@@ -710,6 +710,8 @@ class Oracle:
             width = seen - min(sign, true) + self.latest - self.low
             if abs(true - self.back - within) <= width:
                 allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
+        if late and self.world.pace > 100 * MS:
+            allowed.doubts.append("a slow sign of life shows late that it stands")
         if late:
             self._late_doubts(allowed, within)
             if true is None and len(self.glitches):

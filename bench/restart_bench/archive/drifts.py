@@ -62,18 +62,9 @@ def drifts(logs: Path, *, rig: str | None = None, scenario: str | None = None) -
             found.append((case, len({row[1] for row in told}), len(told), drift([(row[5], row[6]) for row in told])))
     return [
         DriftRow(
-            case[0],
-            case[1],
-            case[2],
-            case[4],
-            case[5],
-            case[3],
-            runs,
-            boots,
-            moved,
-            moved.p_value * len(found) < CHANCE,
+            rig, program, controller, scenario, case, simulated, runs, boots, moved, moved.p_value * len(found) < CHANCE
         )
-        for case, runs, boots, moved in found
+        for (rig, program, controller, simulated, scenario, case), runs, boots, moved in found
     ]
 
 

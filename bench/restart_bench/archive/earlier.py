@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from restart_bench.archive.files import ArchiveError
-from restart_bench.archive.reader import ArchivedRun, find_run
+from restart_bench.archive.reader import ArchivedRun, gone_on_with
 from restart_bench.model.journal import CycleJudged, CycleRecords
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import counted
@@ -58,16 +57,3 @@ def earlier_cycles(run: ArchivedRun) -> Earlier:
 def _went_to_its_end(records: CycleRecords) -> bool:
     """False where a person or a kill broke it off; what else kept it from its end is its result."""
     return not any(trouble.kind == "stopped" for trouble in records.troubles) and records.ended is not None
-
-
-def gone_on_with(run: ArchivedRun) -> ArchivedRun | None:
-    """The earlier run that this one went on with, from the same archive; None where there is none (any more)."""
-    resumes = run.run.get("resumes")
-    if not isinstance(resumes, dict):
-        return None
-    try:
-        if "/" in str(resumes["run"]) or "\\" in str(resumes["run"]):  # an id, never a path to anywhere
-            return None
-        return ArchivedRun.open(find_run(str(resumes["run"]), run.folder.parents[2]))
-    except (ArchiveError, KeyError):
-        return None

@@ -64,10 +64,10 @@ def sync_file(path: Path) -> None:
 
 
 @contextlib.contextmanager
-def whole_or_absent(path: Path, doing: str) -> Iterator[Path]:
+def whole_or_absent(path: Path) -> Iterator[Path]:
     """A temporary name to write to; on a good end it is made durable and takes the place of `path`."""
     temporary = path.with_name(path.name + TEMPORARY)
-    with clear_errors(doing, path):
+    with clear_errors("write", path):
         yield temporary
         sync_file(temporary)
         temporary.replace(path)
@@ -76,14 +76,20 @@ def whole_or_absent(path: Path, doing: str) -> Iterator[Path]:
 
 def write_whole(path: Path, content: bytes) -> None:
     """Write a small file so that it is never seen half. Raises ArchiveError."""
-    with whole_or_absent(path, "write") as temporary:
+    with whole_or_absent(path) as temporary:
         temporary.write_bytes(content)
 
 
 def append_line(path: Path, line: bytes) -> None:
     """Appends a line that is on the disk when this returns; one that a kill tore stays by itself. Raises
     ArchiveError."""
-    with clear_errors("append a line", path), path.open("ab+") as file:
+    with clear_errors("append a line", path):
+        append_durably(path, line)
+
+
+def append_durably(path: Path, line: bytes) -> None:
+    """The same for who has words of his own for what goes wrong. Raises OSError."""
+    with path.open("ab+") as file:
         if file.seek(0, os.SEEK_END):
             file.seek(-1, os.SEEK_END)
             line = line if file.read(1) == b"\n" else b"\n" + line

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from restart_bench.archive.earlier import earlier_cycles, gone_on_with
-from restart_bench.archive.reader import ArchivedRun
+from restart_bench.archive.earlier import earlier_cycles
+from restart_bench.archive.reader import ArchivedRun, gone_on_with
 from restart_bench.model.clock import Anchor
 from restart_bench.model.journal import (
     CutAnnounced,
@@ -176,23 +176,29 @@ def ended_by_kill(fields: dict[str, Any], records: Sequence[Record]) -> dict[str
     """What run.json still lacks, from the journal: `ended`, verdicts, operations. What it has stays, but for a verdict
     that the journal does not bear out."""
     ended = next(record for record in reversed(records) if isinstance(record, RunEnded))
-    known: dict[str, Any] = {
+    operations = 0 if fields.get("simulated") else operations_in(records)
+    known = facts_of_end(ended, judged_scenarios(records).values(), operations)
+    stays = () if fields.get("exit_code") == ended.exit_code else ("ended", "verdict", "exit_code")
+    told = {name: value for name, value in known.items() if name not in fields or name in stays}
+    return told | _introduced(fields, records)
+
+
+def facts_of_end(ended: RunEnded, scenarios: Iterable[ScenarioJudged], operations: int) -> dict[str, Any]:
+    """Keys of run.json that are known once a run has ended."""
+    return {
         "ended": {"how": ended.how, "reason": ended.reason, "wall": ended.wall, "at_ns": ended.at_ns},
         "verdict": ended.verdict,
         "exit_code": ended.exit_code,
-        "supply_left": ended.supply_left,
-        "operations": 0 if fields.get("simulated") else operations_in(records),
         "scenarios": [
             {
                 "name": s.scenario, "verdict": s.verdict, "reason": s.reason, "cycles": s.cycles,
                 "counted": s.counted, "limits": list(s.limits),
             }
-            for s in judged_scenarios(records).values()
+            for s in scenarios
         ],
+        "operations": operations,
+        "supply_left": ended.supply_left,
     }  # fmt: skip
-    stays = () if fields.get("exit_code") == ended.exit_code else ("ended", "verdict", "exit_code")
-    told = {name: value for name, value in known.items() if name not in fields or name in stays}
-    return told | _introduced(fields, records)
 
 
 def _introduced(fields: Mapping[str, Any], records: Sequence[Record]) -> dict[str, Any]:

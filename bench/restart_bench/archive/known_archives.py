@@ -15,7 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from restart_bench.archive.files import clear_errors
+from restart_bench.archive.files import append_durably, clear_errors
 from restart_bench.model.rig import Rig
 
 LIST = "archives.jsonl"
@@ -56,10 +56,7 @@ def remember(rig: Rig, logs: Path) -> str:
     try:
         folder = state_folder()
         folder.mkdir(parents=True, exist_ok=True)
-        with (folder / LIST).open("ab") as file:
-            file.write(b"\n" * _torn(folder / LIST) + line.encode() + b"\n")
-            file.flush()
-            os.fsync(file.fileno())
+        append_durably(folder / LIST, line.encode())
     except (OSError, RuntimeError) as problem:  # RuntimeError: this user has no home
         return (
             f"this computer's list of archives could not be written ({problem}): from another folder a killed run and "
@@ -76,15 +73,6 @@ def _lines() -> list[str]:
     with suppress(OSError, RuntimeError):
         return (state_folder() / LIST).read_text(encoding="utf-8", errors="replace").splitlines()
     return []
-
-
-def _torn(path: Path) -> bool:
-    """True where the last line has no end: a kill tore it."""
-    with path.open("rb") as file:
-        if file.seek(0, os.SEEK_END) == 0:
-            return False
-        file.seek(-1, os.SEEK_END)
-        return file.read(1) != b"\n"
 
 
 # ---------------------------------------------------------------- what was moved away

@@ -326,8 +326,9 @@ class ArchivedRun:
 
     @functools.cached_property
     def altered(self) -> str:
-        """What is not as it was closed, in one sentence; "" where nothing is. Reads every file once."""
-        return altered_text(verify(self.folder))
+        """What is not as it was closed, of this run or of those that it went on with, in one sentence; "" where nothing
+        is. Reads every file once."""
+        return altered_text(verify(self.folder)) or _altered_before(self)
 
     def _sample_files(self) -> dict[str, SampleFile]:
         if self._files is None:
@@ -341,3 +342,28 @@ class ArchivedRun:
                 )
             self._files = {path.stem: SampleFile(path) for path in sorted(folder.glob("*.parquet"))}
         return self._files
+
+
+def gone_on_with(run: ArchivedRun) -> ArchivedRun | None:
+    """The earlier run that this one went on with, from the same archive; None where there is none (any more)."""
+    resumes = run.run.get("resumes")
+    if not isinstance(resumes, dict):
+        return None
+    try:
+        if "/" in str(resumes["run"]) or "\\" in str(resumes["run"]):  # an id, never a path to anywhere
+            return None
+        return ArchivedRun.open(find_run(str(resumes["run"]), run.folder.parents[2]))
+    except (ArchiveError, KeyError):
+        return None
+
+
+def _altered_before(run: ArchivedRun) -> str:
+    """What is not as it was closed in the runs that this one went on with."""
+    seen = {run.id}
+    while (before := gone_on_with(run)) is not None and before.id not in seen:
+        seen.add(before.id)
+        found = altered_text(verify(before.folder)) or ("" if before.closed else f"NOT CLOSED: {before.why_open}")
+        if found:
+            return f"the run that it went on with, {before.id}: {found}"
+        run = before
+    return ""

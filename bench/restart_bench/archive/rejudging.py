@@ -17,11 +17,11 @@ from typing import Any
 
 import yaml
 
-from restart_bench.archive.earlier import earlier_cycles, gone_on_with
+from restart_bench.archive.earlier import earlier_cycles
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.kept_cycles import KeptCycles
 from restart_bench.archive.killed import planned_of
-from restart_bench.archive.reader import ArchivedRun
+from restart_bench.archive.reader import ArchivedRun, gone_on_with
 from restart_bench.files.faults import FaultsFound
 from restart_bench.judging.cycle import judge_long_cycle
 from restart_bench.judging.scenario import judge_run, planned_cycles
@@ -32,7 +32,7 @@ from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario, Step
 from restart_bench.model.units import show_duration
-from restart_bench.model.verdicts import EXIT_ERROR, Verdict, exit_over, overwrite
+from restart_bench.model.verdicts import EXIT_ERROR, Verdict, exit_over, worst
 from restart_bench.model.wording import counted, some
 from restart_bench.suite.loader import Suite, load_suites
 
@@ -55,22 +55,13 @@ def judge_again(run: ArchivedRun, scenario_file: Path | None = None) -> RunOutco
 def _unless_altered(run: ArchivedRun, outcome: RunOutcome) -> RunOutcome:
     """Evidence that is not as it was closed shows nothing, for or against the controller; a run without its sums (it
     was killed, or they were taken away) does not pass."""
-    altered = _altered(run)
+    altered = run.altered
     if not altered:
         unclosed = [] if run.closed else [EXIT_ERROR]
         return replace(outcome, exit_code=exit_over([outcome.exit_code, *unclosed]))
     (judged_run,) = outcome.runs
     void = tuple(judged.overruled(Verdict.ERROR, altered) for judged in judged_run.scenarios)
     return RunOutcome(EXIT_ERROR, Verdict.ERROR, (replace(judged_run, scenarios=void, altered=altered),))
-
-
-def _altered(run: ArchivedRun) -> str:
-    """What is not as it was closed, in this run or in those that it went on with."""
-    before = gone_on_with(run)
-    if run.altered or before is None:
-        return run.altered
-    earlier = _altered(before)
-    return f"the run that it went on with, {before.id}: {earlier}" if earlier else ""
 
 
 def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
@@ -228,7 +219,7 @@ def _with_open(judged: ScenarioJudged, questions: Sequence[str]) -> ScenarioJudg
     if not questions:
         return judged
     limits = (*(f"Not to be answered from this evidence: {text}." for text in questions), *judged.limits)
-    verdict = overwrite(judged.verdict, Verdict.INCONCLUSIVE)
+    verdict = worst((judged.verdict, Verdict.INCONCLUSIVE))
     if verdict is judged.verdict:
         return replace(judged, limits=limits)
     return judged.overruled(verdict, f"old evidence can't answer all: {some(list(questions))}", limits=limits)

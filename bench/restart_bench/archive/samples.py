@@ -150,7 +150,7 @@ def part_to_parquet(part: Path, parquet: Path, run: str = "") -> None:
     layout, _ = read_layout(part)
     times = {"sent_ns": "DELTA_BINARY_PACKED", "received_ns": "DELTA_BINARY_PACKED"}
     floats = [name for name, code in layout.points if code == "d"]
-    with whole_or_absent(parquet, "write") as temporary:
+    with whole_or_absent(parquet) as temporary:
         options: dict[str, Any] = {
             "compression": "zstd", "compression_level": 1,
             "use_dictionary": ["cycle", "connection", "exception", "request", "kind", *floats],

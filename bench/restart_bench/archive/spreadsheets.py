@@ -69,7 +69,7 @@ def export_workbook(folder: Path, out: Path) -> Exported:
     book.remove(book.worksheets[0])
     for table in tables:
         _fill(book.create_sheet(table.name), table)
-    with whole_or_absent(out, "write") as temporary, temporary.open("wb") as file:
+    with whole_or_absent(out) as temporary, temporary.open("wb") as file:
         book.save(file)
     return Exported(out, len(tables[0].rows), len(tables[0].columns), altered_text(verify(folder)))
 

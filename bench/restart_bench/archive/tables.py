@@ -202,7 +202,7 @@ def write_rows(path: Path, schema: pa.Schema, rows: Iterator[Row], run: str = ""
     from restart_bench.archive.arrow import pa, pq
 
     schema = schema.with_metadata({RUN_KEY: run.encode()}) if run else schema
-    with whole_or_absent(path, "write") as temporary, pq.ParquetWriter(temporary, schema, compression="zstd") as writer:
+    with whole_or_absent(path) as temporary, pq.ParquetWriter(temporary, schema, compression="zstd") as writer:
         held: list[Row] = []
         for row in rows:
             held.append(row)

@@ -15,7 +15,7 @@ import dataclasses
 import os
 import re
 import secrets
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -255,11 +255,16 @@ def finish_killed(folder: Path, report: Report | None = None) -> None:
     """
     if is_closed(folder):
         return
+    with _locked(folder):
+        if not is_closed(folder):  # else another process was quicker
+            _finish(folder, report)
+
+
+@contextlib.contextmanager
+def _locked(folder: Path) -> Iterator[None]:
     lock = lock_run(folder)
     try:
-        if is_closed(folder):  # another process was quicker
-            return
-        _finish(folder, report)
+        yield
     finally:
         release_run(lock, folder)
 
@@ -274,13 +279,7 @@ def _finish(folder: Path, report: Report | None) -> None:
     suite, refused = _suite_of(run)
     missing = what_is_missing(run, suite)
     run.close()
-    journal = _Journal(folder / "journal.jsonl")
-    try:
-        for record in missing:
-            journal.write(to_bytes(to_line(record)))
-        journal.sync()
-    finally:
-        journal.close()
+    _append(folder, missing)
     after = ended_by_kill(read_run_json(folder), read_journal(folder / "journal.jsonl"))
     if torn:
         after["torn_bytes"] = {"journal": torn}
@@ -293,17 +292,21 @@ def give_up_cycles(folder: Path, why: str) -> None:
     """Notes in the journal of a killed run that its open cycle was broken off, so that nobody goes on with it."""
     from restart_bench.archive.killed import broken_off
 
-    lock = lock_run(folder)
-    try:
+    with _locked(folder):
         _drop_torn_line(folder / "journal.jsonl")
         records, _ = readable_records(folder / "journal.jsonl")
-        journal = _Journal(folder / "journal.jsonl")
-        for record in broken_off(records, why):
+        _append(folder, broken_off(records, why))
+
+
+def _append(folder: Path, records: Sequence[Record]) -> None:
+    """Brings records into the journal of a run whose bench is gone."""
+    journal = _Journal(folder / "journal.jsonl")
+    try:
+        for record in records:
             journal.write(to_bytes(to_line(record)))
         journal.sync()
-        journal.close()
     finally:
-        release_run(lock, folder)
+        journal.close()
 
 
 @contextlib.contextmanager
@@ -311,16 +314,10 @@ def samples_of_killed(folder: Path, cycle: int) -> Iterator[Mapping[str, SampleS
     """Samples of one cycle of a run that was not closed, which it stays."""
     from restart_bench.archive.samples import convert_parts
 
-    lock = lock_run(folder)
-    try:
+    with _locked(folder):
         convert_parts(folder / "samples", str(read_run_json(folder).get("run", "")))
-    finally:
-        release_run(lock, folder)
-    run = ArchivedRun.open(folder)
-    try:
+    with contextlib.closing(ArchivedRun.open(folder)) as run:
         yield run.sources(cycle)
-    finally:
-        run.close()
 
 
 def _suite_of(run: ArchivedRun) -> tuple[Suite | None, str]:

@@ -14,6 +14,8 @@ CONFIDENCE = 0.95
 Sided = Literal["lower", "upper", "both"]
 NEAR_TIE = 1e-9
 """Below this relative distance floats can't be trusted to say on which side of the limit a size falls."""
+EXACT_UP_TO = 10_000
+"""Of more cycles powers in whole numbers have millions of digits, and no size is off by more than a few cycles."""
 
 
 def cycles_needed(reliability: float, confidence: float, failures_allowed: int = 0) -> int:
@@ -91,7 +93,7 @@ def shows(cycles: int, reliability: float, confidence: float, failures: int) -> 
     """True if `failures` in `cycles` show the reliability. Near a tie it is decided in whole numbers, so that
     95 % means 0.95 and not the float beside it."""
     chance, allowed = _at_most(failures, cycles, 1.0 - reliability), 1.0 - confidence
-    if abs(chance - allowed) > NEAR_TIE * allowed:
+    if cycles > EXACT_UP_TO or abs(chance - allowed) > NEAR_TIE * allowed:
         return chance <= allowed
     exact = Fraction(repr(reliability))
     sure = sum(math.comb(cycles, k) * (1 - exact) ** k * exact ** (cycles - k) for k in range(failures + 1))

@@ -99,7 +99,7 @@ class _Likelihood:
         self._sign = np.array([1.0 if restarted else -1.0 for _, restarted in counted])
         self._often = np.array(list(counted.values()), dtype=float)
         least, most = float(self._at.min()), float(self._at.max())
-        reach = most - least
+        reach = most - least or 1.0  # all cuts may be alike
         self._places = np.linspace(least - reach, most + reach, PLACES)
         self._spreads = np.geomspace(reach / 200, reach * 3, SPREADS)
         self._profile = self._told(self._places[:, np.newaxis], self._spreads[np.newaxis, :]).max(axis=1)
@@ -128,6 +128,8 @@ class _Likelihood:
             self._against,
             start,
             method="Nelder-Mead",
+            # where longer cuts restart less often than shorter ones, the best curve is flat and lies nowhere
+            bounds=[(self._places[0], self._places[-1]), (None, math.log(self._spreads[-1]))],
             options={"xatol": 1e-7 * float(self._spreads[0]), "fatol": 1e-10, "maxiter": 2000},
         )
         return float(found.x[0]), math.exp(float(found.x[1]))

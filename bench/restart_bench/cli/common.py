@@ -143,7 +143,9 @@ def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
             code = EXIT_STOPPED
         except BrokenPipeError:
             code = EXIT_ERROR
-        except Exception as problem:
+        except Ended:
+            raise
+        except (Exception, SystemExit) as problem:  # a library's own end claims nothing of a controller
             code = _told(problem)
         let_go_of_streams()
         raise Ended(code or 0)
@@ -207,7 +209,7 @@ def let_go_of_streams() -> None:
                 os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
-def _told(problem: Exception) -> int:
+def _told(problem: BaseException) -> int:
     from restart_bench.archive.files import ArchiveError
     from restart_bench_drivers.interface import SupplyError
 
@@ -224,7 +226,7 @@ def _told(problem: Exception) -> int:
     return EXIT_ERROR
 
 
-def _kept(problem: Exception) -> str:
+def _kept(problem: BaseException) -> str:
     """Puts what only a developer can read into a file, and says where; shows it where no file can be written."""
     trace = "".join(traceback.format_exception(problem))
     try:

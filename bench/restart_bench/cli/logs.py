@@ -123,7 +123,8 @@ def drift_lines(rows: Sequence[DriftRow], width: int) -> Iterator[str]:
     """Which rigs, programs and controllers get slower or faster from cycle to cycle, and over how many it was asked."""
     sure = [row for row in rows if row.is_sure]
     for row in sure:
-        tested = ", ".join(part for part in (row.rig, row.program, row.controller) if part)
+        rig = f"{row.rig} (simulated)" if row.simulated else row.rig
+        tested = ", ".join(part for part in (rig, row.program, row.controller) if part)
         low, high = row.drift.low, row.drift.high
         if high < 0:
             low, high = -high, -low
@@ -136,13 +137,9 @@ def drift_lines(rows: Sequence[DriftRow], width: int) -> Iterator[str]:
 
 
 def _table(*columns: str) -> Table:
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
+    from restart_bench.report.printing import plain_table
 
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-    for column in columns:
-        table.add_column(column, overflow="fold", no_wrap=column in ("run", "period", "boot", "kind"))
-    return table
+    return plain_table(*columns, overflow="fold", unbroken=("run", "period", "boot", "kind"))
 
 
 # ---------------------------------------------------------------- comparison

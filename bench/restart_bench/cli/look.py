@@ -10,7 +10,6 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.table import Table
@@ -38,6 +37,7 @@ from restart_bench.observer.diagnosis import (
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.identification import Greeting, greetings, identities
 from restart_bench.observer.sockets import asked_for_on
+from restart_bench.report.printing import plain_table
 from restart_bench.screen.console import console_for, is_console
 
 _ONCE_NS = 3 * NS_PER_S
@@ -185,9 +185,7 @@ class Looker:
         return Group(*parts)
 
     def _points(self, width: int) -> Table:
-        table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
-        for column in ("point", "reads", "terminal", "moved"):
-            table.add_column(column)
+        table = plain_table("point", "reads", "terminal", "moved", gap=2)
         if width >= 110:
             table.add_column("where", style="dim")
         for pair in pairs_of(self._rig):
@@ -229,10 +227,8 @@ class Looker:
         return "NOW" if ago < _JUST_NOW_NS else f"{show_duration(ago // NS_PER_S * NS_PER_S)} ago"
 
     def _device_table(self, width: int) -> Table:
-        padding = (0, 1) if width >= _ROOMY else (0, 1, 0, 0)
-        table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=padding)
-        for column in ("device", "at", "answers", "none", "median", "longest", "sees pulses of"):
-            table.add_column(column, overflow="fold", no_wrap=column == "at")
+        heads = ("device", "at", "answers", "none", "median", "longest", "sees pulses of")
+        table = plain_table(*heads, gap=2 if width >= _ROOMY else 1, overflow="fold", unbroken=("at",))
         for view in self.views().values():
             times = [_ms(view.answer_median_ns), _ms(view.answer_longest_ns), _ms(view.excludes_ns)]
             table.add_row(view.name, view.where, str(view.good), str(view.bad or ""), *times)

@@ -6,10 +6,11 @@ import gc
 import json
 import os
 import sys
+import threading
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NamedTuple, TextIO, cast
+from typing import TYPE_CHECKING, Annotated, NoReturn, TextIO, cast
 
 import typer
 
@@ -84,18 +85,28 @@ def main() -> None:
 
 def _end_honestly(command: Callable[[], object]) -> None:
     """1 says that a controller failed, so only a command may end with it: help that nobody reads, say, may not."""
+    there = threading.enumerate()
     try:
         command()
-    except Ended:
-        raise
+    except Ended as end:
+        _leave(end.code, there)
     except SystemExit as end:
         let_go_of_streams()
-        raise SystemExit(EXIT_ERROR if end.code == EXIT_FAIL else end.code) from None
+        _leave(EXIT_ERROR if end.code == EXIT_FAIL or isinstance(end.code, str) else end.code, there)
     except OSError:
         let_go_of_streams()
-        raise SystemExit(EXIT_ERROR) from None
+        _leave(EXIT_ERROR, there)
     finally:
         gc.freeze()  # the system takes all memory back at once, nothing has to be sought in it
+
+
+def _leave(code: str | int | None, there: Sequence[threading.Thread]) -> NoReturn:
+    """Ends the process with this code, also where somebody's driver began a thread that goes on for ever."""
+    left = [one.name for one in threading.enumerate() if one not in there and not one.daemon]
+    if left:
+        complain(f"a driver or library goes on in {', '.join(left)}; it ends with this process")
+        os._exit(code if isinstance(code, int) else 0)
+    raise SystemExit(code) from None
 
 
 def _version(wanted: bool) -> None:
@@ -249,7 +260,7 @@ def run(
             for name in armed
         ]
         if len(suites) > 1:
-            return _perform_together(suites, options, _AllRigs(rig, program, junit, view, as_json))
+            return _perform_together(suites, options, program, junit, view, as_json=as_json)
         outcome = _perform(suites[0], options[0], as_json, view)
     if not _write_junit(junit, lambda: junit_of(outcome)):
         outcome = replace(outcome, exit_code=exit_over([outcome.exit_code, EXIT_ERROR]))
@@ -263,29 +274,26 @@ def run(
     return outcome.exit_code
 
 
-class _AllRigs(NamedTuple):
-    """What was asked for all rigs together."""
-
-    rig: Path | None
-    program: Path | None
-    junit: Path | None
-    view: str
-    as_json: bool
-
-
-def _perform_together(suites: Sequence[Suite], options: Sequence[RunOptions], asked: _AllRigs) -> int:
+def _perform_together(
+    suites: Sequence[Suite],
+    options: Sequence[RunOptions],
+    program: Path | None,
+    junit: Path | None,
+    view: str,
+    *,
+    as_json: bool,
+) -> int:
     """Several rigs at the same time: one table, one document, one exit code. Raises Refused before anything moves."""
     from restart_bench.cli.fleet.performing import Asked, perform_together
     from restart_bench.cli.fleet.picture import print_end
     from restart_bench.cli.fleet.rows import document_over, exit_code_over, junit_over
 
-    wanted = Asked(asked.program, asked.as_json, asked.junit is not None, asked.view)
-    performed = perform_together(suites, options, wanted)
+    performed = perform_together(suites, options, Asked(program, as_json, junit is not None, view))
     code = exit_code_over(performed.rows)
-    if not _write_junit(asked.junit, lambda: junit_over(performed.rows)):
+    if not _write_junit(junit, lambda: junit_over(performed.rows)):
         code = exit_over([EXIT_ERROR if code == EXIT_BAD_INPUT else code, EXIT_ERROR])
     try:
-        if asked.as_json:
+        if as_json:
             print(json.dumps(document_over(performed.rows), ensure_ascii=False, indent=2))
         else:
             print_end(performed.rows, console_for(sys.stdout), str(performed.output))

@@ -18,8 +18,11 @@ from restart_bench.model.wording import hanging
 from restart_bench.screen.console import width_for
 
 if TYPE_CHECKING:
+    from restart_bench.model.scenario import Scenario
     from restart_bench.predict.engine import Answer
     from restart_bench.report.sheet import Question
+
+    _Seen = tuple[Mapping[tuple[str, str], str], Mapping[str, str]]  # what was seen of outputs, and why not
 
 OFF_FOR = "2 s"
 _INDENT = 18
@@ -246,10 +249,13 @@ def _given(inputs: str) -> str:
 
 
 def _below_each_other(editions: Sequence[Edition]) -> Iterator[str]:
-    from restart_bench.predict.documents import edition_lines
+    from restart_bench.predict.documents import edition_lines, tells_times
 
+    answers = {one.name: one.answers for one in editions}
     yield "Inputs at rest after the restart"
-    yield from edition_lines({one.name: one.answers for one in editions}, editions[0].labels)
+    if tells_times(answers):
+        yield "after ...: from the start of the program, as an example was played exactly"
+    yield from edition_lines(answers, editions[0].labels)
 
 
 def _changed(old: Edition, new: Edition) -> list[str]:
@@ -299,7 +305,6 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
     from restart_bench.archive.files import write_whole
     from restart_bench.archive.reader import ArchivedRun
     from restart_bench.report.sheet import (
-        MOST_LEARNERS,
         Sheet,
         render_sheet,
         restart_part,
@@ -308,19 +313,16 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
         unseen_in,
     )
 
-    if len(asked.learners) > MOST_LEARNERS:
-        raise Refused(f"--learners: {MOST_LEARNERS} fit on a page, not {len(asked.learners)}; write several")
-    seen: dict[tuple[str, str], str] = {}
-    unseen: dict[str, str] = {}
     notes: tuple[str, ...] = ()
+    seen: dict[bool, _Seen] = {True: ({}, {}), False: ({}, {})}  # by what an output was before the cut
     told = altered = ""
     if asked.seen is not None:
         run = ArchivedRun.open(asked.seen)
         suite, altered = run.suite(), run.altered
-        seen, unseen = seen_in(run, suite), unseen_in(run, suite)
+        seen = {on: (seen_in(run, suite, on=on), unseen_in(run, suite, on=on)) for on in (True, False)}
         told = f"test {run.id} ({'simulated' if run.simulated else 'on the rig'})"
         notes = tuple(sheet_notes(run, suite, edition.rig.name, edition.program.name))
-    questions = _questions(edition, seen, unseen)
+    questions = _questions(edition, *seen[True]) | _questions_from_off(edition, _beside(edition.rig), *seen[False])
     program = restart_part(edition.text)
     sheet = Sheet(edition.rig.name, edition.program.name, asked.learners, questions, told, notes, program)
     if asked.seen is not None and asked.seen.resolve() in asked.file.resolve().parents:
@@ -348,3 +350,40 @@ def _questions(
         )
         for way, words in WAYS.items()
     }
+
+
+def _beside(rig: Rig) -> tuple[Scenario, ...]:
+    """The scenarios that a run of this rig would play; none where they are faulty, which is for `check` to say."""
+    from restart_bench.files.faults import FaultsFound
+    from restart_bench.suite.loader import load_suites
+    from restart_bench_drivers.registry import cards
+
+    try:
+        return tuple(one for suite in load_suites([Path(rig.path)], cards=cards()) for one in suite.scenarios)
+    except FaultsFound:
+        return ()
+
+
+def _questions_from_off(
+    edition: Edition, scenarios: Sequence[Scenario], seen: Mapping[tuple[str, str], str], unseen: Mapping[str, str]
+) -> dict[str, tuple[Question, ...]]:
+    """What the scenarios beside the rig cut while it is off, of which `--ask-first` asks too: by the way of the cut,
+    with what the program does as their steps are played on it."""
+    from restart_bench.model.wording import restart_word
+    from restart_bench.predict.plays import ends_of, plays_of
+    from restart_bench.report.sheet import WAYS_FROM_OFF, Question
+    from restart_bench.run.inquiry.forecasts import asked_about
+
+    ends: dict[tuple[str, str], set[bool]] = {}
+    plays = plays_of(edition.rig, edition.program, scenarios)
+    for scenario in scenarios:
+        for point in asked_about(edition.rig, scenario):
+            ways = [way for way in plays[scenario.name].ways if point.name not in way.before]
+            if ways:
+                ends.setdefault((scenario.how, point.name), set()).update(ends_of(ways, point.name))
+    found: dict[str, tuple[Question, ...]] = {}
+    for (way, name), comes in ends.items():
+        says = "depends" if len(comes) > 1 else restart_word(False, ends_on=True in comes)
+        asked = Question(edition.labels.get(name, name), says, seen.get((name, way), unseen.get(way, "")))
+        found[WAYS_FROM_OFF[way]] = (*found.get(WAYS_FROM_OFF[way], ()), asked)
+    return found

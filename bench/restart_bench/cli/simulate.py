@@ -55,7 +55,7 @@ def _work(simulation: Simulation, model: Program, console: Console, *, by_hand: 
     commands = [one.name for one in model.inputs if one.role == "command"]
     unseen = (PANEL, "supply") if by_hand else (PANEL,)  # the buttons stand on the panel itself, and nobody has a relay
     ports = {name: port for name, port in simulation.ports.items() if name not in unseen}
-    served = Served(rig, model.name, ports)
+    served = Served(rig, ports)
     program = dict.fromkeys([*model.memory, *(one.name for one in rig.outputs())])
     panel = panel_for(rig, simulation.controls, rests, commands, by_hand=by_hand)
     with Keyboard() as keyboard, Live(console=console, screen=True, auto_refresh=False) as live:

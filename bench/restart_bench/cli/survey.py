@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
@@ -21,6 +20,7 @@ from restart_bench.model.rig import Rig
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import at_most, bounds_text, counted, listed, value_text, without_controls
 from restart_bench.report.foretold import Foretold, foretell, foretold_document, print_foretold
+from restart_bench.report.printing import plain_table, print_bullets, print_heading
 from restart_bench.run.inquiry.survey import Surveyed
 
 _DANGEROUS = ("comes on", "pulses", "by start", "unsteady")
@@ -51,8 +51,7 @@ def write_drafts(found: Surveyed, folder: Path) -> tuple[Path, ...]:
 def print_survey(found: Surveyed, drafts: Sequence[Path], console: Console) -> None:
     """The tables, what behaves like that, what was not reached, and where the drafts are."""
     rig = found.rig
-    console.print()
-    console.print(Text(f"survey of {without_controls(rig.name)}: {_runs(found)}", style="bold"))
+    print_heading(f"survey of {without_controls(rig.name)}: {_runs(found)}", console)
     if found.reason:
         console.print(Text(without_controls(found.reason), style="magenta"))
     _lines(console, "Cut from", [_start_line(rig, start) for start in found.search.starts])
@@ -86,12 +85,8 @@ def _runs(found: Surveyed) -> str:
 def _lines(console: Console, head: str, lines: Sequence[str]) -> None:
     if not lines:
         return
-    console.print()
-    console.print(Text(head, style="bold"))
-    for line in lines:
-        table = Table.grid(padding=(0, 1))
-        table.add_row("  -", Text(without_controls(line)))
-        console.print(table)
+    print_heading(head, console)
+    print_bullets(lines, console)
 
 
 def _start_line(rig: Rig, start: Start) -> str:
@@ -105,9 +100,7 @@ def _start_line(rig: Rig, start: Start) -> str:
 
 
 def _outputs_table(rows: Sequence[SurveyRow]) -> Table:
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    for column in ("output", "cut", "seen", "from on", "from off", "delay", "pulse excluded"):
-        table.add_column(column)
+    table = plain_table("output", "cut", "seen", "from on", "from off", "delay", "pulse excluded")
     last = ""
     for row in rows:
         name = "" if row.point == last else without_controls(row.shown)

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 
 from restart_bench.archive.files import ArchiveError, append_line, clear_errors, to_bytes
 from restart_bench.archive.reader import ArchivedRun
-from restart_bench.archive.soundness import require_sound
 from restart_bench.campaigns.search import Answer
 from restart_bench.compare.comparison import Comparison, RunFacts, compare
 from restart_bench.files.faults import FaultsFound
@@ -143,7 +142,8 @@ def approve(folder: Path, *, why: str, by: str = "") -> Approval:
     run = ArchivedRun.open(folder)
     if not run.closed:
         raise ArchiveError(f"{folder}: can't be a baseline: {run.why_open}")
-    require_sound(folder, "can't be a baseline")
+    if run.altered:
+        raise ArchiveError(f"{folder}: can't be a baseline: {run.altered}")
     if not why.strip():
         raise ArchiveError("an approval needs its reason; add --why TEXT")
     if not by:

@@ -12,7 +12,7 @@ import difflib
 import math
 import statistics as plain_statistics
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -126,8 +126,13 @@ def compare(baseline: RunFacts, run: RunFacts) -> Comparison:
     not_compared = _whole_runs(baseline, run)
     facts: list[Difference] = []
     tests: list[_Test] = []
-    for step in (_behaviours, _verdicts, _times, _searches):
-        found, tried, left_out = step(baseline, run)
+    timed, apart = _times(baseline, run)
+    for found, tried, left_out in (
+        _behaviours(baseline, run),
+        _verdicts(baseline, run),
+        timed,
+        _searches(baseline, run),
+    ):
         facts += found
         tests += tried
         not_compared += left_out
@@ -142,7 +147,7 @@ def compare(baseline: RunFacts, run: RunFacts) -> Comparison:
         changed,
         shown,
         _diffs(baseline.inputs, run.inputs),
-        tuple(_apart(baseline, run)),
+        tuple(apart),
     )
 
 
@@ -209,12 +214,13 @@ def _behaviours(baseline: RunFacts, run: RunFacts) -> _Found:
     old, new = _behaviour_table(baseline), _behaviour_table(run)
     failed = {(c.scenario, c.case, f.point) for c in _valid(run) for f in c.findings if f.verdict is Verdict.FAIL}
     unshown = _unshown(baseline, run)
+    shared = _shared_cases(baseline, run)
     facts: list[Difference] = []
     tests: list[_Test] = []
     silent: list[str] = []
     for key in sorted(old.keys() | new.keys()):
         scenario, case, point = key
-        if (scenario, case) not in _shared_cases(baseline, run):
+        if (scenario, case) not in shared:
             continue
         if key not in old or key not in new:
             missing = baseline.id if key not in old else run.id
@@ -252,9 +258,7 @@ def _behaviour_tests(
         shown = tuple(f"{word} in {count} of {total}" for count, total in zip(counts, totals, strict=True))
         cycles = tuple(after.get(word, ()))
         difference = Difference("behaviour", scenario, case, point, shown[0], shown[1], worse, cycles)
-        alike = counts[0] * totals[1] == counts[1] * totals[0]
-        note = "" if alike else f"{difference.text}: chance alone can explain this"
-        tests.append(_Test(_fisher_p(counts, totals), _least_fisher_p(counts, totals), difference, note))
+        tests.append(_fisher_test(counts, totals, difference))
     return tests
 
 
@@ -276,6 +280,7 @@ def _by_expectation(facts: RunFacts) -> dict[FindingKey, dict[Verdict, list[int]
 
 def _verdicts(baseline: RunFacts, run: RunFacts) -> _Found:
     old, new = _by_expectation(baseline), _by_expectation(run)
+    shared = _shared_cases(baseline, run)
     facts: list[Difference] = []
     tests: list[_Test] = []
     said: list[str] = []
@@ -283,7 +288,7 @@ def _verdicts(baseline: RunFacts, run: RunFacts) -> _Found:
     for key in sorted(old.keys() | new.keys()):
         scenario, case, point, expectation = key
         what = f"{point}: {expectation}" if point else expectation
-        if (scenario, case) not in _shared_cases(baseline, run):
+        if (scenario, case) not in shared:
             said.append(f"{_where(scenario, case)}: only in {baseline.id if key in old else run.id}")
         elif key not in old or key not in new:
             said.append(f"{_where(scenario, case)}: {what}: only in {baseline.id if key in old else run.id}")
@@ -321,8 +326,7 @@ def _one_verdict(
     more = fails[1] * totals[0] > fails[0] * totals[1]
     rates = tuple(f"fails in {count} of {n}" for count, n in zip(fails, totals, strict=True))
     difference = Difference("proportion", scenario, case, what, rates[0], rates[1], more, cycles)
-    note = "" if fails[0] * totals[1] == fails[1] * totals[0] else f"{difference.text}: chance alone can explain this"
-    return [], [_Test(_fisher_p(fails, totals), _least_fisher_p(fails, totals), difference, note)], []
+    return [], [_fisher_test(fails, totals, difference)], []
 
 
 def _over_cycles(verdicts: Mapping[Verdict, list[int]]) -> Verdict:
@@ -372,38 +376,29 @@ def _times_of(cycle: CycleJudged) -> Iterable[tuple[str, tuple[int, int]]]:
             yield f"{seen.point} as it settles", seen.delay_ns
 
 
-def _times(baseline: RunFacts, run: RunFacts) -> _Found:
-    if baseline.simulated != run.simulated:
-        return [], [], []
-    old, new = _time_table(baseline), _time_table(run)
+def _times(baseline: RunFacts, run: RunFacts) -> tuple[_Found, list[str]]:
+    """Tests, and what has too few cycles for one; of that side by side what lies far apart all the same."""
     tests: list[_Test] = []
     said: list[str] = []
+    apart: list[str] = []
+    old, new = (_time_table(one) if baseline.simulated == run.simulated else {} for one in (baseline, run))
     for key in sorted(old.keys() & new.keys()):
         (before, _), (after, cycles) = old[key], new[key]
         least = 2 / math.comb(len(before) + len(after), len(after))
-        if least > FAMILY_ERROR:
-            scenario, case, what = key
-            said.append(f"{_where(scenario, case)}: time of {what}: too few cycles ({len(before)} and {len(after)})")
-        else:
+        if least <= FAMILY_ERROR:
             tests.append(_time_test(key, before, after, tuple(cycles), least))
-    return [], tests, said
-
-
-def _apart(baseline: RunFacts, run: RunFacts) -> Iterator[str]:
-    """Times of too few cycles to be tested that lie further apart than both are wide, twice over: side by side."""
-    if baseline.simulated != run.simulated:
-        return
-    old, new = _time_table(baseline), _time_table(run)
-    for scenario, case, what in sorted(old.keys() & new.keys()):
-        before, after = old[scenario, case, what][0], new[scenario, case, what][0]
-        counts = len(before), len(after)
+            continue
+        where, what = _where(*key[:2]), key[2]
+        said.append(f"{where}: time of {what}: too few cycles ({len(before)} and {len(after)})")
         first, then = ((min(low for low, _ in spans), max(high for _, high in spans)) for spans in (before, after))
-        if 2 / math.comb(sum(counts), counts[1]) > FAMILY_ERROR and _far_apart(first, then):
-            cycles = f"{counts[0]} and {counted(counts[1], 'cycle')}"
-            yield f"{_where(scenario, case)}: {what}: {bounds_text(first)} -> {bounds_text(then)} ({cycles})"
+        if _far_apart(first, then):
+            counts = f"{len(before)} and {counted(len(after), 'cycle')}"
+            apart.append(f"{where}: {what}: {bounds_text(first)} -> {bounds_text(then)} ({counts})")
+    return ([], tests, said), apart
 
 
 def _far_apart(one: tuple[int, int], other: tuple[int, int]) -> bool:
+    """Further than both are wide, twice over."""
     gap = max(other[0] - one[1], one[0] - other[1])
     return gap > 2 * (one[1] - one[0] + other[1] - other[0])
 
@@ -413,12 +408,10 @@ def _time_test(
 ) -> _Test:
     """Surely later, or surely earlier, whatever instants within their bounds the events had: the earliest ends of
     the one run are held against the latest ends of the other."""
-    scenario, case, what = key
-    low, high = ([pair[end] for pair in before] for end in (0, 1))
-    low_after, high_after = ([pair[end] for pair in after] for end in (0, 1))
+    (low, high), (low_after, high_after) = zip(*before, strict=True), zip(*after, strict=True)
     surely_later = mann_whitney(low_after, high, "greater")[1]
     surely_earlier = mann_whitney(high_after, low, "less")[1]
-    difference = Difference("time", scenario, case, what, "", "", surely_later < surely_earlier, cycles)
+    difference = Difference("time", *key, "", "", surely_later < surely_earlier, cycles)
     return _Test(min(1.0, 2 * min(surely_later, surely_earlier)), least_p, difference, spans=(before, after))
 
 
@@ -426,8 +419,7 @@ def _with_shift(difference: Difference, before: Spans, after: Spans) -> Differen
     """The difference with its size: the Hodges-Lehmann shift of the middles, and the interval that the bounds
     leave of it."""
     confidence = 1 - FAMILY_ERROR
-    low, high = ([pair[end] for pair in before] for end in (0, 1))
-    low_after, high_after = ([pair[end] for pair in after] for end in (0, 1))
+    (low, high), (low_after, high_after) = zip(*before, strict=True), zip(*after, strict=True)
     shift = hodges_lehmann(_middles(before), _middles(after), confidence).shift
     least = hodges_lehmann(high, low_after, confidence).low
     most = hodges_lehmann(low, high_after, confidence).high
@@ -497,6 +489,12 @@ def _family(tests: Sequence[_Test]) -> tuple[list[Difference], list[str]]:
             f"to call anything different where nothing is, is at most {FAMILY_ERROR * 100:g} % over all of them"
         )
     return stand, notes
+
+
+def _fisher_test(counts: tuple[int, int], totals: tuple[int, int], difference: Difference) -> _Test:
+    alike = counts[0] * totals[1] == counts[1] * totals[0]
+    note = "" if alike else f"{difference.text}: chance alone can explain this"
+    return _Test(_fisher_p(counts, totals), _least_fisher_p(counts, totals), difference, note)
 
 
 def _fisher_p(counts: tuple[int, int], totals: tuple[int, int]) -> float:

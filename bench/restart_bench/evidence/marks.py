@@ -196,6 +196,7 @@ class _Counting:
         from_ns = begins.not_after_ns if late else begins.not_before_ns
         span = (self.cut, begins, from_ns)
         found |= _running(self.rig, self.scenario, self.builder, span, found.get("good"), until_ns)
+        found = {name: _after_it(mark, begins) for name, mark in found.items()}
         return {name: mark for name, mark in found.items() if mark.not_after_ns <= until_ns or name == "settled"}
 
     def _old_replies_end(self, contact: Reachability, begins: Bounds) -> int:
@@ -219,6 +220,11 @@ class _Counting:
         """`ready`, or the end of its time."""
         begun = marks["ready"] if self._in_time(marks, begins) else ready_deadline(self.rig, begins)
         return begun.not_after_ns
+
+
+def _after_it(mark: Bounds, begins: Bounds) -> Bounds:
+    """A mark comes no sooner than what it counts from: what was read between that one's bounds may have come before."""
+    return Bounds(mark.not_before_ns, max(mark.not_after_ns, begins.not_after_ns))
 
 
 def _reaching_back(counted: dict[str, Bounds], earlier: Mapping[str, Bounds]) -> dict[str, Bounds]:
@@ -429,7 +435,9 @@ def _running(
     if ready is not None and ready.not_before_ns == from_ns:
         ready = Bounds(after, ready.not_after_ns)
     if ready is not None:
-        found["ready"] = Bounds(min(max(floor, ready.not_before_ns), ready.not_after_ns), ready.not_after_ns)
+        found["ready"] = _after_it(
+            Bounds(min(max(floor, ready.not_before_ns), ready.not_after_ns), ready.not_after_ns), begins
+        )
     deadline = ready_deadline(rig, begins)
     in_time = "ready" in found and found["ready"].not_after_ns <= deadline.not_after_ns
     found["settled"] = (found["ready"] if in_time else deadline).later_by(scenario.settle_ns)

@@ -8,9 +8,12 @@ that was due explains it.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
+import numpy.typing as npt
 
 from restart_bench.evidence.reachability import ConnectionOutcome, Reachability
 from restart_bench.evidence.traces import STILL_NS, Flags, Instants, Reads, TraceBuilder, Values, pace_ns
@@ -28,6 +31,22 @@ _DRIFT = 0.01
 
 _TOLD_NS = 500_000_000
 """So soon after a short dip it is looked at whether a counter went on: before that its pace may tell nothing."""
+
+
+_MOST_STEPS = 16
+"""So many steps of a sign of life may lie between two reads for its step to be known."""
+
+_BY_CHANCE = 0.05
+"""A sign of life speaks against a fall of the uptime where so few of its values, or fewer, fit one that went on."""
+
+
+class GoneOn(Enum):
+    """What a sign of life tells after a gap: it reads what it would had it counted on, something else, or it could
+    read anything by then and tells nothing."""
+
+    FITS = "fits"
+    STRAYS = "strays"
+    ANYWHERE = "anywhere"
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +154,8 @@ def moved_since(
     alive = rig.ready.alive
     if went_on:
         return CounterMoved(fell, nothing, f"but {alive} went on counting without a pause, so it wrapped", went_on=True)
+    if went_on is None and _fits_closely(rig, builder, fate, cut, by):
+        return CounterMoved(fell, nothing, f"but {alive} reads what it would had it counted on")
     if not bool(may.any()):
         return CounterMoved(
             fell, nothing, "but that is longer than the time since the cut: a wrap, or a wrong type or unit"
@@ -221,15 +242,28 @@ def _went_on(rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, cut: Boun
     return _counted_on(rig.points[alive], seen, cut, by_ns, still)
 
 
-def counted_through(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -> bool | None:
+def counted_through(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -> GoneOn | None:
     """Whether the sign of life reads after the return, once that can be told, what it would read had it gone on all
-    the time: then a lost connection was the network's. None: not known."""
+    the time: then a lost connection may be the network's. None: not known."""
     alive = rig.ready.alive
-    if alive is None or alive not in rig.points or (still := builder.still_ns(alive)) is None:
+    if alive is None or alive not in rig.points:
         return None
-    point, seen = rig.points[alive], builder.trace(alive).seen
-    on = _counted_on(point, seen, cut, restored.not_after_ns, still)
-    return _counted_round(point, seen, cut, restored.not_after_ns, still) if on is None else on
+    point, seen, still = rig.points[alive], builder.trace(alive).seen, builder.still_ns(alive)
+    by_ns = restored.not_after_ns
+    on = None if still is None else _counted_on(point, seen, cut, by_ns, still)
+    if on is not None:
+        return GoneOn.FITS if on else GoneOn.STRAYS
+    return _fits(point, seen, cut, by_ns)[0]
+
+
+def _fits_closely(rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, cut: Bounds, by_ns: int) -> bool:
+    """Whether a sign of life too slow to have been seen to go on without a pause reads, behind a lost connection, what
+    it would had it done so, and hardly by chance."""
+    alive = rig.ready.alive
+    if alive is None or alive not in rig.points or _lasted(fate, by_ns):
+        return False
+    found, chance = _fits(rig.points[alive], builder.trace(alive).seen, cut, by_ns)
+    return found is GoneOn.FITS and chance <= _BY_CHANCE
 
 
 def went_on_over(rig: Rig, builder: TraceBuilder, cut: Bounds, lost: Bounds) -> str:
@@ -265,33 +299,145 @@ def _stood(seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool:
 
 def _counted_on(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool | None:
     """A counter that reads after a break what it would read had it gone on at its rate has gone on, one that doesn't
-    has not. A bit, a counter that may have gone round in between, and one whose pace is known no more finely than the
-    time since the cut tell nothing: what began anew may read the same."""
+    has not. A bit, one that takes great steps, one that may have gone round in between, and one whose pace is known no
+    more finely than the time since the cut tell nothing: what began anew may read the same."""
     one = _strayed(point, seen, cut, by_ns, still_ns)
-    return None if one is None or one.elapsed * one.rate > one.modulus / 2 else abs(one.missing) <= one.spare
-
-
-def _counted_round(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool | None:
-    """The same of a counter that was seen to wrap and may have gone round in between: True where it reads what it would
-    had it counted on. What began anew may read so by chance, so that this shows no more than that nothing is shown;
-    that it reads otherwise shows nothing."""
-    one = _strayed(point, seen, cut, by_ns, still_ns)
-    if one is None or not one.wrapped or (period := one.modulus / one.rate) < 4 * one.spare:
+    if one is None or one.elapsed * one.rate > one.modulus / 2:
         return None
-    return True if min(one.missing % period, -one.missing % period) <= one.spare else None
+    known = np.rint(seen.until(cut.not_before_ns).value / point.scale).astype(np.int64)
+    values = int(_MODULUS[point.type])
+    return None if _steps_far(known, _usual_step(known, values), values) else abs(one.missing) <= one.spare
+
+
+@dataclass(frozen=True, eq=False)
+class _Steps:
+    """One way to read how a sign of life counted before the cut: by `step` at a time, in a round of `values`, so often
+    per ns, least and most; `apart`: the most steps between two reads."""
+
+    step: int
+    values: int
+    slow: float
+    fast: float
+    apart: int
+
+    def fits(self, by: Values, least_ns: Values, most_ns: Values) -> tuple[Flags, float]:
+        """Which reads fit a counter that went on: by how much each reads more than the last one before the cut, and
+        how long after it. And which part of all its values would fit as well (1: any)."""
+        spare = self.fast * STILL_NS + self.apart
+        low = np.ceil(least_ns * self.slow * (1 - _RATE_ERROR) - spare).clip(min=0)
+        high = np.floor(most_ns * self.fast * (1 + _RATE_ERROR) + spare)
+        places = self.values // int(np.gcd(self.step, self.values))
+        chance = min(1.0, float((high - low + 1).max()) / places)
+        if chance > 0.5:
+            return np.zeros(len(by), dtype=bool), 1.0
+        if self.step == 1:
+            return np.asarray((by - low) % self.values <= high - low), chance
+        on = [
+            int(one) in {steps * self.step % self.values for steps in range(int(least), int(most) + 1)}
+            for one, least, most in zip(by.tolist(), low.tolist(), high.tolist(), strict=True)
+        ]
+        return np.array(on, dtype=bool), chance
+
+
+def _fits(point: Point, seen: Reads, cut: Bounds, by_ns: int) -> tuple[GoneOn | None, float]:
+    """Whether a sign of life reads from an instant on, for a while, what it would had it gone on at the pace that was
+    seen before the cut, and by what chance one that began anew reads so. Nothing is known (None) of one that was not
+    seen to move, or not read on both sides."""
+    last, first = seen.last_until(cut.not_before_ns), int(np.searchsorted(seen.late, by_ns, side="left"))
+    modulus = int(_MODULUS.get(point.type, 0))
+    if not modulus or last is None or first >= len(seen):
+        return None, 1.0
+    value: npt.NDArray[np.int64] = np.rint(seen.value / point.scale).astype(np.int64)
+    until = int(np.searchsorted(seen.early, seen.late[first] + _TOLD_NS, side="right"))
+    values = _values_of(value[: last + 1], value[first:], modulus)
+    told, chances = [], []
+    later = slice(first, max(first + 1, until))
+    for one in _ways(value[: last + 1], seen, values):
+        by = ((value[later] - value[last]) % values).astype(np.float64)
+        least, most = seen.early[later] - seen.late[last], seen.late[later] - seen.early[last]
+        fits, chance = one.fits(by, least.astype(np.float64), most.astype(np.float64))
+        told.append(GoneOn.ANYWHERE if chance == 1.0 else GoneOn.FITS if bool(fits.all()) else GoneOn.STRAYS)
+        chances.append(chance)
+    for best in GoneOn:
+        if best in told:
+            return best, min(chance for found, chance in zip(told, chances, strict=True) if found is best)
+    return None, 1.0
+
+
+def _ways(known: npt.NDArray[np.int64], seen: Reads, values: int) -> Iterator[_Steps]:
+    """The ways to read how a counter went: by steps of the usual size, or by any number of ones from read to read."""
+    if not bool((known[1:] != known[:-1]).any()):
+        return
+    last, usual = len(known) - 1, _usual_step(known, values)
+    for step in (usual,) if _steps_far(known, usual, values) else sorted({usual, 1}):
+        counts = _counts(known, step, values)
+        if counts is None:
+            continue
+        moves = np.flatnonzero(counts) + 1
+        inner = float(counts[moves[1:] - 1].sum())
+        most = float(seen.late[moves[-1]] - seen.early[moves[0] - 1])
+        least = float(seen.early[moves[-1] - 1] - seen.late[moves[0]])
+        lasted, all_of = float(seen.early[last] - seen.late[0]), float(counts.sum())
+        widest = float(counts.max())
+        fast = (all_of + widest) / max(lasted, 1.0)
+        fast = min(fast, inner / least) if inner and least > 0 else fast
+        yield _Steps(step, values, inner / most, fast, int(widest))
+
+
+def _steps_far(known: npt.NDArray[np.int64], step: int, values: int) -> bool:
+    """Whether a counter surely takes steps of more than one at a time: not as many ones as lie between two polls, since
+    these are not always as many."""
+    counts = _counts(known, step, values)
+    return step > 1 and counts is not None and len(np.unique(counts)) > 1
+
+
+def _usual_step(known: npt.NDArray[np.int64], values: int) -> int:
+    steps = (known[1:] - known[:-1]) % values
+    sizes, often = np.unique(steps[steps > 0], return_counts=True)
+    return int(sizes[often.argmax()]) if len(sizes) else 1
+
+
+def _counts(known: npt.NDArray[np.int64], step: int, values: int) -> npt.NDArray[np.int64] | None:
+    """How many steps lie between two reads each; None where one of them is no small number of steps. Ones: any."""
+    apart: npt.NDArray[np.int64] = (known[1:] - known[:-1]) % values
+    if step == 1:
+        return apart
+    number = {many * step % values: many for many in range(_MOST_STEPS, -1, -1)}
+    found = [number.get(int(one), -1) for one in apart.tolist()]
+    return None if -1 in found else np.array(found, dtype=np.int64)
+
+
+def _values_of(before: npt.NDArray[np.int64], after: npt.NDArray[np.int64], modulus: int) -> int:
+    """How many values a counter has: as its type says, or as it was seen to go round on either side of the gap, in a
+    usual number of them that leaves each step small."""
+    wrapped = bool((before[1:] < before[:-1]).any())
+    if not wrapped and not bool((after[1:] < after[:-1]).any()):
+        return modulus
+    both = np.concatenate((before, after)) if not wrapped else before
+    widest = int(both.max() - both.min())
+    for values in (*(int(one) for one in _ROUNDS if widest < one < modulus), modulus):
+        step = _usual_step(before, values)
+        sides = (before,) if wrapped else (before, after)
+        if all((_counts(one, step, values) if step > 1 else _by_ones(one, values)) is not None for one in sides):
+            return values
+    return min(modulus, int(_round_of(float(widest)))) if wrapped else modulus
+
+
+def _by_ones(known: npt.NDArray[np.int64], values: int) -> npt.NDArray[np.int64] | None:
+    apart: npt.NDArray[np.int64] = (known[1:] - known[:-1]) % values
+    return apart if bool((4 * apart < values).all()) else None
 
 
 @dataclass(frozen=True, slots=True)
 class _Strayed:
     """By how much (`missing`, ns) a counter reads less after a break than had it gone on at its `rate`, and by how much
-    it may (`spare`); `wrapped`: it was seen to go round before the cut, which tells its `modulus`."""
+    it may (`spare`), in a round of `modulus`."""
 
     missing: float
     spare: float
     elapsed: int
     rate: float
     modulus: float
-    wrapped: bool
 
 
 def _strayed(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> _Strayed | None:
@@ -304,7 +450,7 @@ def _strayed(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) 
     spare = still_ns + _RATE_ERROR * elapsed
     if 2 * spare > by_ns - cut.not_after_ns:
         return None
-    return _Strayed(missing, spare, elapsed, pace.rate, pace.modulus, pace.wrapped)
+    return _Strayed(missing, spare, elapsed, pace.rate, pace.modulus)
 
 
 @dataclass(frozen=True, slots=True)

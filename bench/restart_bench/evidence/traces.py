@@ -145,21 +145,34 @@ def conforming(wanted: Wanted, value: Values, before: float | None = None) -> Fl
         if before is None:
             raise ValueError("no value before the cut is known")
         if wanted.change is not None:
-            change = value - before
-            return (change >= wanted.change[0]) & (change <= wanted.change[1])
-        with np.errstate(invalid="ignore"):  # an infinity less itself is no number
-            near: Flags = (value == before) | (np.abs(value - before) <= wanted.tolerance)
+            (low, high), change, lost = wanted.change, value - before, _lost(wanted, value, before)
+            return (change >= low - (lost if low else 0)) & (change <= high + (lost if high else 0))
+        near: Flags = (value == before) | _near(wanted, value, before)
         return near
     if wanted.one_of is not None:
         return np.isin(value, [float(one) for one in wanted.one_of])
     if wanted.equals is not None:
-        return np.abs(value - float(wanted.equals)) <= wanted.tolerance
+        return _near(wanted, value, float(wanted.equals))
     met = np.ones(len(value), dtype=bool)
     if wanted.above is not None:
         met &= value > wanted.above
     if wanted.below is not None:
         met &= value < wanted.below
     return met
+
+
+def _near(wanted: Wanted, value: Values, other: float) -> Flags:
+    with np.errstate(invalid="ignore"):  # an infinity less itself is no number
+        near: Flags = np.abs(value - other) <= (
+            wanted.tolerance + _lost(wanted, value, other) if wanted.tolerance else 0
+        )
+    return near
+
+
+def _lost(wanted: Wanted, value: Values, other: float) -> Values:
+    """`Wanted.lost` for each value."""
+    lost = wanted.rounding * (np.abs(value) + abs(other))
+    return np.where(np.isfinite(lost), lost, 0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,7 +94,7 @@ def read_points(path: Path) -> tuple[ListedPoint, ...]:
     points: list[ListedPoint] = []
     for number, cells in rows:
         if number > MOST_ROWS:
-            raise _one(path, number, "", f"more than {MOST_ROWS} rows", "is it the right file?")
+            raise _one(path, number, f"more than {MOST_ROWS} rows", "is it the right file?")
         if any(cells):
             told = {column: cells[place] for column, place in columns.items() if place < len(cells)}
             point = _Row(str(path), number, told, faults).point()
@@ -217,7 +217,7 @@ def _cells(path: Path) -> Iterator[tuple[int, list[str]]]:
             return iter(list(_of_workbook(path)))
         return iter(list(_of_text(path)))
     except OSError as problem:
-        raise _one(path, 1, "", f"can't be read ({problem.strerror or problem})", "check its name and place") from None
+        raise _one(path, 1, f"can't be read ({problem.strerror or problem})", "check its name and place") from None
 
 
 def _of_text(path: Path) -> Iterator[tuple[int, list[str]]]:
@@ -225,7 +225,7 @@ def _of_text(path: Path) -> Iterator[tuple[int, list[str]]]:
         text = path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError:
         cure = "save it as CSV with UTF-8, or as .xlsx"
-        raise _one(path, 1, "", "is no text in UTF-8", cure) from None
+        raise _one(path, 1, "is no text in UTF-8", cure) from None
     head = next((line for line in text.splitlines() if line.strip()), "")
     sign = max(_CSV_SIGNS, key=head.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=sign)
@@ -236,7 +236,7 @@ def _of_text(path: Path) -> Iterator[tuple[int, list[str]]]:
             if number > MOST_ROWS:
                 return
     except csv.Error as problem:
-        raise _one(path, number, "", f"is no CSV ({problem})", "save it again from the spreadsheet") from None
+        raise _one(path, number, f"is no CSV ({problem})", "save it again from the spreadsheet") from None
 
 
 def _of_workbook(path: Path) -> Iterator[tuple[int, list[str]]]:
@@ -255,7 +255,7 @@ def _of_workbook(path: Path) -> Iterator[tuple[int, list[str]]]:
                 yield number, [_text_of(cell) for cell in cells]
     except (zipfile.BadZipFile, InvalidFileException, KeyError, ValueError, TypeError, EOFError, ParseError) as problem:
         cure = "save it again from the spreadsheet as .xlsx, or as CSV"
-        raise _one(path, 1, "", f"is no sound workbook ({type(problem).__name__})", cure) from None
+        raise _one(path, 1, f"is no sound workbook ({type(problem).__name__})", cure) from None
 
 
 def _text_of(cell: Any) -> str:
@@ -268,5 +268,5 @@ def _text_of(cell: Any) -> str:
     return str(cell)
 
 
-def _one(path: Path, row: int, column: str, text: str, cure: str) -> FaultsFound:
-    return FaultsFound([Fault(str(path), row, column, text, cure)])
+def _one(path: Path, row: int, text: str, cure: str) -> FaultsFound:
+    return FaultsFound([Fault(str(path), row, "", text, cure)])

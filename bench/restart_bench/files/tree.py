@@ -128,9 +128,9 @@ def same_file(path: Path) -> Path:
         return path.absolute()
 
 
-def read_yaml(path: Path, shown: str | None = None) -> ReadFile:
-    """Reads one file. Never raises for what stands in it; faults name the file as `shown` (default: the path)."""
-    name = shown or str(path)
+def read_yaml(path: Path) -> ReadFile:
+    """Reads one file. Never raises for what stands in it."""
+    name = str(path)
     try:
         told = path.stat()
         if stat.S_ISDIR(told.st_mode):
@@ -151,7 +151,7 @@ def read_yaml(path: Path, shown: str | None = None) -> ReadFile:
 
 
 def read_bytes(content: bytes, path: Path, shown: str | None = None) -> ReadFile:
-    """The same for bytes that were read already."""
+    """The same for bytes that were read already; faults name the file as `shown` (default: the path)."""
     name = shown or str(path)
     result = ReadFile(path=path, content=content)
     if len(content) > LARGEST_BYTES:

@@ -226,9 +226,8 @@ def _note(error: Any, path: KeyPath, tree: Block, model: type[Written], ledger: 
             unknown_key((*path[:-1], misspelt), keys_of(inside), ledger)
         if misspelt:
             return
-        info = field_of(inside, str(path[-1])) if inside is not None else None
-        example = f", like {path[-1]}: {flow(info.examples[0])}" if info is not None and info.examples else ""
-        ledger.fault(path, "is missing", f"add it{example}")
+        example = _example_at(model, (*error["loc"][:-1], path[-1]))
+        ledger.fault(path, "is missing", f"add it, like {path[-1]}: {example}" if example else "add it")
     elif kind == "fault":
         text = context.get("text") or (found.text if isinstance(found, Scalar) else "")
         refusal = Refusal(
@@ -245,15 +244,11 @@ def _note(error: Any, path: KeyPath, tree: Block, model: type[Written], ledger: 
             cure = _in_usual_unit(text.strip(), _example_at(model, error["loc"])) or cure
         ledger.fault(path, context["what"], cure)
     elif kind in ("model_type", "model_attributes_type", "dict_type"):
-        inside = _model_at(model, error["loc"][:-1])
-        info = field_of(inside, str(path[-1])) if inside is not None and path else None
-        example = flow(info.examples[0]) if info is not None and info.examples else "{name: value}"
+        example = _example_at(model, (*error["loc"][:-1], *path[-1:])) or "{name: value}"
         ledger.fault(path, f"{_text(found)} stands where a mapping is due", f"write it like {example}")
     elif kind in ("list_type", "tuple_type"):
-        inside = _model_at(model, error["loc"][:-1])
-        info = field_of(inside, str(path[-1])) if inside is not None and path else None
-        example = f"like {flow(info.examples[0])}, " if info is not None and info.examples else "in brackets, "
-        cure = f"write it {example}or one entry a line with -"
+        example = _example_at(model, (*error["loc"][:-1], *path[-1:]))
+        cure = f"write it {f'like {example}' if example else 'in brackets'}, or one entry a line with -"
         ledger.fault(path, f"{_text(found)} stands where a list is due", cure)
     elif kind == "too_short":
         ledger.fault(path, "is empty", "write at least one entry, or delete the key")
@@ -271,10 +266,10 @@ def _colon_forgotten(tree: Block, path: KeyPath) -> str | None:
 
 
 def _example_at(model: type[Written], loc: tuple[str | int, ...]) -> str:
-    """The example of the key at a location, "" where it has none."""
+    """The example of the key at a location, as a file has it; "" where it has none."""
     inside = _model_at(model, loc[:-1])
-    info = field_of(inside, str(loc[-1])) if inside is not None else None
-    return str(info.examples[0]) if info is not None and info.examples else ""
+    info = field_of(inside, str(loc[-1])) if inside is not None and loc else None
+    return flow(info.examples[0]) if info is not None and info.examples else ""
 
 
 def _in_usual_unit(number: str, example: str) -> str:

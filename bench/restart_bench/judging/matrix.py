@@ -13,17 +13,20 @@ from restart_bench.model.verdicts import Verdict, badness
 from restart_bench.model.wording import IN_MEMORY, STAYS_ON, at_most, counted, restart_word, value_text
 
 NOT_JUDGED = "not judged"
-"""What stands in place of a verdict where nothing is expected of an output."""
+"""What stands in place of a verdict where nothing is demanded of an output."""
 NOT_TESTED = "not tested"
 """The same where something is, but no cut was brought to its end."""
+UNASKED = "nothing is demanded of it"
+WITHOUT_VERDICT = {NOT_JUDGED: UNASKED, NOT_TESTED: "demanded, but no cut of it came to its end"}
+"""What these words mean, for tables that have no room for a reason."""
 NOT_CUT = "not cut"
 """What stands in place of a behaviour where no cycle was cut."""
 NOT_REACHED = "not reached"
 """The same where none came to the return of the power."""
-IMAGE_ONLY = "image only"
+IMAGE_ONLY = "no terminal"
 IMAGE_ONLY_MEANS = (
-    "the controller's own word, maybe a memory: no terminal was read, and out of run mode that may be off whatever it "
-    "says"
+    "no input reads its terminal, so this is what the controller says, maybe from memory; out of run mode the terminal "
+    "may be off whatever it says"
 )
 """The caveat of every row without a terminal, in short and in full."""
 
@@ -82,7 +85,7 @@ def matrix_rows(rig: Rig, cycles: Iterable[CycleJudged]) -> tuple[MatrixRow, ...
 def _not_judged(untested: tuple[int, str] | None, cycles: int) -> tuple[None, str, str]:
     """The word for there being no verdict, and why: the first cycle that did not test it, where there is one."""
     if untested is None:
-        return None, NOT_JUDGED, "nothing is expected of it"
+        return None, NOT_JUDGED, UNASKED
     cycle, reason = untested
     return None, NOT_TESTED, f"cycle {cycle}: {reason}" if cycles > 1 else reason
 

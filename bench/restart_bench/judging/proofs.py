@@ -17,6 +17,7 @@ from restart_bench.evidence.marks import cut_of, mode_proofs, restored_of, switc
 from restart_bench.evidence.reachability import REPLIES
 from restart_bench.evidence.restarts import (
     CounterMoved,
+    GoneOn,
     counted_through,
     moved_since,
     unit_ns,
@@ -300,7 +301,8 @@ def _told(evidence: Evidence, proof: Proof, values_read: tuple[Reads, Reads], fo
 def contact_seen(evidence: Evidence) -> RestartSeen:
     """Whether the controller fell silent, as its link says."""
     fate = evidence.fate
-    if fate.lost is True and not fate.late and _went_on(evidence):
+    on = _went_on(evidence) if fate.lost is True and not fate.late else None
+    if on is GoneOn.FITS:
         alive = shown(evidence.rig, evidence.rig.ready.alive or "")
         text = f"the controller lost its connection, but {alive} went on counting, as where the network is lost"
         return RestartSeen(ProofState.UNREAD, text)
@@ -311,11 +313,15 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
         )
         return RestartSeen(ProofState.UNREAD, text)
     if fate.lost is True and not fate.late and (wrapped := _wrapped_on(evidence)):
-        on = f"{shown(evidence.rig, wrapped)} reads what it would had it wrapped and counted on"
-        text = f"the controller lost its connection, but {on}, as where the network is lost"
+        name = shown(evidence.rig, wrapped)
+        text = (
+            f"the controller lost its connection, but {name} reads what it would had it wrapped and counted on, as "
+            "where the network is lost"
+        )
         return RestartSeen(ProofState.UNREAD, text)
-    if fate.late and fate.dark is not None and evidence.late is None and (on := _on_over(evidence, fate.dark)):
-        text = f"the controller's connection ended {evidence.moment(fate.dark.not_after_ns)}, but {on} went on counting"
+    if fate.late and fate.dark is not None and evidence.late is None and (name := _on_over(evidence, fate.dark)):
+        when = evidence.moment(fate.dark.not_after_ns)
+        text = f"the controller's connection ended {when}, but {name} went on counting"
         return RestartSeen(ProofState.CONTRADICTED, text, fate.shown_ns)
     if fate.closed and fate.lost is None:
         when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.dark is not None else ""
@@ -326,7 +332,9 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
         return RestartSeen(ProofState.UNREAD, text)
     if fate.lost is True:
         when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.late and fate.dark is not None else ""
-        return RestartSeen(ProofState.HELD, f"the controller lost its connection{when}", fate.shown_ns)
+        alive = shown(evidence.rig, evidence.rig.ready.alive or "")
+        nothing = f" ({alive} could read anything by then, and tells nothing of it)" if on is GoneOn.ANYWHERE else ""
+        return RestartSeen(ProofState.HELD, f"the controller lost its connection{when}{nothing}", fate.shown_ns)
     if fate.late and fate.dark is not None:
         when = evidence.moment(fate.dark.not_after_ns)
         return RestartSeen(
@@ -374,11 +382,11 @@ def _stayed_on(evidence: Evidence) -> list[str]:
     return stayed if len(stayed) > 1 else []
 
 
-def _went_on(evidence: Evidence) -> bool | None:
+def _went_on(evidence: Evidence) -> GoneOn | None:
     """Whether the sign of life counted on through the cut, and was not lost once more after it; None: not known."""
     assert evidence.cut is not None and evidence.restored is not None
     if evidence.late is not None:
-        return False
+        return GoneOn.STRAYS
     return counted_through(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
 
 
@@ -386,7 +394,7 @@ def _wrapped_on(evidence: Evidence) -> str | None:
     """The uptime that may have counted on over a wrap, behind a link that only fell silent; None: there is none, or
     the sign of life did not."""
     assert evidence.cut is not None and evidence.restored is not None
-    if evidence.fate.anew_ns is not None or _went_on(evidence) is False:
+    if evidence.fate.anew_ns is not None or _went_on(evidence) is GoneOn.STRAYS:
         return None
     return wrapped_on(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
 

@@ -40,7 +40,7 @@ def without_echoes(cycle: CycleJudged) -> CycleJudged:
     teller = next((finding for finding in kept if finding.kind in TELLING), None)
     if teller is None:
         return cycle
-    them = counted(len(echoes), "expectation")
+    them = counted(len(echoes), "demand")
     with_them = replace(teller, reason=f"{teller.reason}; so {them} could not be judged")
     return replace(cycle, findings=tuple(with_them if finding is teller else finding for finding in kept))
 
@@ -231,7 +231,7 @@ def _rarer_in_short(cycles: Sequence[CycleJudged]) -> Iterator[str]:
         if seen > 1
         else "Even a fault that comes up by chance every second time may have been missed"
     )
-    yield f"{was}; {more}{of_each} would show one that comes up one time in {rarer} (both 95 % sure)."
+    yield f"{was}; to see one that comes up one time in {rarer} takes {more}{of_each} (95 % sure)."
 
 
 def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:

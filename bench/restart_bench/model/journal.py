@@ -10,14 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from restart_bench.model.clock import Bounds
 from restart_bench.model.verdicts import Verdict
-
-if TYPE_CHECKING:
-    pass
-
 
 # ---------------------------------------------------------------- samples
 
@@ -247,6 +243,13 @@ LEFT_OUT = "left out"
 """The subject of the validity of a cycle whose cut a search can't use, because bench or computer were late (rule 8)."""
 
 
+_LOOKED_AT = {
+    "unproven": "proof of the cut", "contradicted": "proofs of the cut", "before": "state before the cut",
+    "relay": "supply", "observer": "reading", "unreachable": "answers", "identity": "right device",
+}  # fmt: skip
+"""What is looked at where a cycle is not valid, of those subjects that do not say it themselves."""
+
+
 CONTRADICTORY = "contradictory"
 """The figure that the finding of a restart has where some of its proofs say so and others the contrary."""
 
@@ -277,7 +280,7 @@ class Finding:
         if self.kind is FindingKind.COMPLETION:
             return "end of the cycle"
         if self.kind is FindingKind.VALIDITY:
-            return f"validity of the cycle ({self.subject})"
+            return f"validity of the test: {_LOOKED_AT.get(self.subject, self.subject)}"
         if self.kind is FindingKind.GAP:
             return self.expectation.removeprefix(f"{self.point} ")  # which stands before it already
         return self.expectation

@@ -61,6 +61,7 @@ class OneRun:
     tested: tuple[Scenario, ...] = ()  # the scenarios as they were read
     simulated: bool = False
     earlier: tuple[CycleJudged, ...] = ()  # the cycles that count of the run that this one went on with
+    supply_left: str = ""  # how, where that is known: `on`, `off`, in whose words
 
     @property
     def counted(self) -> tuple[CycleJudged, ...]:

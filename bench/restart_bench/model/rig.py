@@ -6,6 +6,8 @@ reads them from YAML; everything else only sees what stands here.
 
 from __future__ import annotations
 
+import math
+import struct
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
@@ -16,6 +18,17 @@ Table = Literal["coil", "discrete_input", "input_register", "holding_register"]
 PointType = Literal["bool", "int16", "uint16", "int32", "uint32", "float32"]
 BIT_TABLES: tuple[Table, ...] = ("coil", "discrete_input")
 REGISTERS_OF: dict[PointType, int] = {"bool": 1, "int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
+
+
+HALF_A_SINGLE = 6e-8
+"""A number of a float32 register differs from the one it stands for by this part of itself at most (2**-24, and what
+double precision loses beside)."""
+
+
+def as_single(number: float) -> float:
+    """The number of single precision (IEEE 754 binary32) that is nearest. Raises OverflowError where there is none."""
+    single: float = struct.unpack("f", struct.pack("f", number))[0]
+    return single
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +108,8 @@ class Wanted:
     """A test of one value. Exactly one of the groups is set.
 
     `equals` (with `tolerance`), `one_of`, `above`/`below` (both exclusive), `as_before`, or `change` (bounds,
-    both included, of after minus before).
+    both included, of after minus before). `rounding`: the part of itself by which each of two values may be rounded
+    where they lie apart by a tolerance or a change.
     """
 
     equals: Value | None = None
@@ -105,6 +119,12 @@ class Wanted:
     below: float | None = None
     as_before: bool = False
     change: tuple[float, float] | None = None
+    rounding: float = 0.0
+
+    def lost(self, value: float, other: float) -> float:
+        """How much further apart, or nearer, these two may be than what they stand for; 0 of what is no number."""
+        lost = self.rounding * (abs(value) + abs(other))
+        return lost if math.isfinite(lost) else 0.0
 
     def met_by(self, value: Value, before: Value | None = None) -> bool:
         """True if `value` conforms. `before` is the last good value before the cut.
@@ -115,15 +135,21 @@ class Wanted:
             if before is None:
                 raise ValueError("no value before the cut is known")
             if self.change is not None:
-                return self.change[0] <= value - before <= self.change[1]
-            return value == before or abs(float(value) - float(before)) <= self.tolerance
+                low, high = self.change
+                lost = self.lost(value, before)
+                return low - (lost if low else 0) <= value - before <= high + (lost if high else 0)
+            return value == before or self._near(value, before)
         if self.one_of is not None:
             return any(value == one for one in self.one_of)
         if self.equals is not None:
-            return abs(float(value) - float(self.equals)) <= self.tolerance
+            return self._near(value, self.equals)
         if self.above is not None and not value > self.above:
             return False
         return not (self.below is not None and not value < self.below)
+
+    def _near(self, value: Value, other: Value) -> bool:
+        apart = abs(float(value) - float(other))
+        return apart <= (self.tolerance + self.lost(value, other) if self.tolerance else 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -351,11 +377,6 @@ class Rig:
             if not point.writable
             and (point.terminal is not None or (point.table == "coil" and not self.is_independent(point.name)))
         )
-
-
-def isolation_ends(isolation: Isolation) -> datetime:
-    """The instant until which the loads are isolated. Raises ValueError or OverflowError where the text is no date."""
-    return last_instant(isolation.until)
 
 
 def last_instant(until: str, zone: tzinfo | None = None) -> datetime:

@@ -25,22 +25,11 @@ GLOSS: dict[Verdict, str] = {
 
 
 EXIT_PASS = 0
-
-
 EXIT_FAIL = 1
-
-
 EXIT_BAD_INPUT = 2  # or not armed; nothing moved
-
-
 EXIT_INCONCLUSIVE = 3
-
-
 EXIT_ERROR = 4
-
-
 EXIT_STOPPED = 130  # by a person
-
 
 EXIT_MEANS: dict[int, str] = {
     EXIT_PASS: "every scenario passed",
@@ -96,11 +85,7 @@ class VerdictLook:
 
 
 _RING = '<circle cx="12" cy="12" r="10" fill="none" stroke="currentColor" stroke-width="2.4"{}></circle>'
-
-
 _LINE = '<path d="{}" fill="none" stroke="{}" stroke-width="{}"{}></path>'
-
-
 _DOT = '<circle cx="12" cy="{}" r="1.5" fill="currentColor"></circle>'
 
 
@@ -158,11 +143,6 @@ def symbols() -> str:
 
 WORST_FIRST = (Verdict.FAIL, Verdict.ERROR, Verdict.INCONCLUSIVE, Verdict.PASS)
 """A verdict overwrites those behind it in this row, never one before it."""
-
-
-def overwrite(current: Verdict, assigned: Verdict) -> Verdict:
-    """The verdict after another one was assigned."""
-    return worst((current, assigned))
 
 
 def worst(verdicts: Iterable[Verdict], default: Verdict = Verdict.PASS) -> Verdict:

@@ -33,7 +33,7 @@ class Way:
 
 _OFF = {"can_be_lost": "the supply can have been lost", "can_be_back": "the supply can have been back"}
 _POWER = ("POWER IS OFF", "POWER IS ON", "power is off", "the restored supply")
-_RUN = ("OUT OF RUN", "IN RUN MODE", "out of run mode", "the return to run mode")
+_RUN = ("OUT OF RUN MODE", "IN RUN MODE", "out of run mode", "the return to run mode")
 _OUT = {"can_be_lost": "run mode can have been left", "can_be_back": "run mode can have been back"}
 
 BY_RELAY = Way("supply", "OFF", "ON", *_POWER, word_of="the relay's command", **_OFF)
@@ -42,9 +42,9 @@ BY_HAND = Way(
     after="after the answer that it was done", before="before anybody was asked to",
     look="look whether it was switched before the answer, at what holds the supply up",
 )  # fmt: skip
-OF_MODE = Way("run mode", "OUT OF RUN", "RUN AGAIN", *_RUN, word_of="the command to the mode", **_OUT)
+OF_MODE = Way("run mode", "OUT OF RUN MODE", "IN RUN MODE", *_RUN, word_of="the command to the mode", **_OUT)
 OF_MODE_BY_HAND = Way(
-    "run mode", "OUT OF RUN", "RUN AGAIN", *_RUN, word_of="the answer of the person who switched it", **_OUT
+    "run mode", "OUT OF RUN MODE", "IN RUN MODE", *_RUN, word_of="the answer of the person who switched it", **_OUT
 )
 TO_LEVEL = Way(
     "supply", "LOW", "FULL", "POWER IS LOW", "POWER IS ON", "power is low", "the restored voltage",
@@ -70,6 +70,16 @@ def way_named(rig: Rig, scenarios: Iterable[Scenario], scenario: str, case: str)
     if found is None:
         return BY_HAND if rig.supply is not None and rig.supply.by_hand else BY_RELAY
     return way_of(rig, found, next((one for one in found.cases if one.name == case), None))
+
+
+AS_TOLD, AS_READ = "as told", "as read"
+"""How supply or run mode are known where they are drawn: what relay, device or person were told, and what a proof of
+the cut reads."""
+
+
+def command_words(what: str, to: str) -> str:
+    """What was done by a command: `supply off`, `run mode left`."""
+    return f"run mode {'left' if to == 'stop' else 'entered'}" if what == "mode" else f"{what} {to}"
 
 
 def way_back(what: str, to: str) -> Way:

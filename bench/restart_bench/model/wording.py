@@ -9,10 +9,10 @@ import math
 import re
 import textwrap
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from typing import Final
 
-from restart_bench.model.clock import NS_PER_S
-from restart_bench.model.rig import Point, Rig, Value, Wanted
+from restart_bench.model.rig import Point, Rig, Value, Wanted, as_single
 from restart_bench.model.scenario import Case, Expectation, NamedDurations, Search, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import GLOSS, Verdict
@@ -212,7 +212,18 @@ def alike(text: str) -> str:
 
 def show_value(value: Value) -> str:
     """off, on, or the number."""
-    return ("on" if value else "off") if isinstance(value, bool) else f"{value:.12g}"
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    return f"{value:.12g}" if isinstance(value, int) or value.is_integer() else _fraction(value)
+
+
+def _fraction(value: float) -> str:
+    """A number of single precision in as few digits as tell it apart: 14.7, not 14.6999998093."""
+    with suppress(OverflowError):
+        if as_single(value) == value:
+            told = (f"{value:.{digits}g}" for digits in range(1, 9))
+            return next((text for text in told if as_single(float(text)) == value), f"{value:.9g}")
+    return f"{value:.12g}"
 
 
 def show_wanted(wanted: Wanted) -> str:
@@ -239,16 +250,13 @@ def show_conditions(conditions: tuple[tuple[str, Wanted], ...]) -> str:
 
 def show_expectation(one: Expectation) -> str:
     """How an expectation is shown and known: `is off`, `never on for 20 ms or longer`, `is on within 5 s`."""
+    start = "" if one.start == "restored" else f" of {one.start}"
     return one.kind.facts.words.format(
         wanted=show_wanted(one.wanted),
         longer_than=show_duration(one.longer_than_ns),
-        window="" if one.window is None else f" {show_window(one.window)}{_show_start(one.start)}",
+        window="" if one.window is None else f" {show_window(one.window)}{start}",
         until=" until the next command" if one.until == "command" else "",
     )
-
-
-def _show_start(start: str) -> str:
-    return "" if start == "restored" else f" of {start}"
 
 
 def should_text(point: Point, one: Expectation, before: float | None = None) -> str:
@@ -272,10 +280,6 @@ def show_limits(at_least: int | None, at_most: int | None) -> str:
     if at_least is not None:
         return f"{show_duration(at_least)} or more"
     return f"{show_duration(at_most or 0)} at most"
-
-
-Pair = tuple[int, int]
-"""Bounds of an instant or of a length of time, in nanoseconds."""
 
 
 NOTHING_SHOWN = "nothing was cut, so nothing is shown about a restart"
@@ -314,12 +318,6 @@ def value_word(value: Value | None) -> str:
     if isinstance(value, float):
         return "?" if math.isnan(value) else f"{value:g}"
     return str(value)
-
-
-def seconds(ns: int) -> str:
-    """Nanoseconds as seconds with as many decimals as a person can use: "3.00 s", "0.214 s"."""
-    value = ns / NS_PER_S
-    return f"{value:.3f} s" if abs(value) < 1 else f"{value:.2f} s"
 
 
 def address_word(point: Point) -> str:

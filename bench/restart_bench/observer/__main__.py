@@ -294,6 +294,10 @@ class Observer:
             if command["do"] == "cycle":
                 self._begin_cycle(command["cycle"])
                 self._pipe.tell(told)
+            elif command["do"] == "flush":
+                for wire in self._devices:
+                    self._flush(wire)
+                self._pipe.tell(told)
             elif command["do"] == "report":
                 self._pipe.tell({**told, "report": self._report()})
             elif command["do"] == "write":

@@ -124,6 +124,10 @@ class ObserverHandle:
         """Number the samples from now on. Returns once the observer does so, or has failed."""
         self._ask({"do": "cycle", "cycle": cycle}, _ACKNOWLEDGE_S)
 
+    def take_in(self) -> None:
+        """Returns once all that was read until now is known here, or the observer has failed."""
+        self._ask({"do": "flush"}, _ACKNOWLEDGE_S)
+
     def write(self, point: str, value: Value, purpose: str) -> WriteDone:
         """Write to a point, between two polls of its device, and wait for the device's confirmation. One retry if
         nobody answers. Raises ValueError where the point is unknown or not writable."""
@@ -217,6 +221,21 @@ class ObserverHandle:
         if newest.good and now_ns() - newest.received_ns <= self._fresh_ns[point]:
             value = self._value(point, newest.row[self._place[point]])
         return Reading(value, newest.sent_ns, newest.received_ns)
+
+    def watch(self, point: str) -> None:
+        """From now on no value of this point is overlooked, however short it was (`every_value`)."""
+        with self._news:
+            self._stores[self._points[point].device].watch(self._request_of[point], f"p:{point}")
+
+    def every_value(self, point: str) -> list[Reading]:
+        """Each value of a watched point that was read since this was asked last, with its last read."""
+        store = self._stores[self._points[point].device]
+        with self._news:
+            came = store.every_value(self._request_of[point], f"p:{point}")
+        one = self._points[point]
+        values = decoded(one, np.array(list(came), np.float64))
+        told = zip(values.tolist(), came.values(), strict=True)
+        return [Reading(as_value(one, value), received_ns, received_ns) for value, received_ns in told]
 
     def moved(self) -> tuple[Moved, ...]:
         """Value changes since the last call, in order of their reads. Of a register that moves again and again
@@ -519,6 +538,16 @@ class Blind(ObserverHandle):
     def latest(self, point: str) -> Reading | None:
         """Nothing is known."""
         return None
+
+    def take_in(self) -> None:
+        """There is nothing to know."""
+
+    def watch(self, point: str) -> None:
+        """Nothing will be read."""
+
+    def every_value(self, point: str) -> list[Reading]:
+        """Nothing was read."""
+        return []
 
     def last_good_ns(self, device: str) -> int | None:
         """Nothing was read."""

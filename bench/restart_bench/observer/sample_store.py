@@ -159,6 +159,7 @@ class SampleStore:
         self._newest = _Newest(self._dtype)
         self._newest_of: dict[int, Newest] = {}
         self._gaps = _Gaps(reads)
+        self._watched: dict[tuple[int, str], dict[float, int]] = {}  # request and column: values, when last received
 
     @property
     def total(self) -> int:
@@ -249,6 +250,26 @@ class SampleStore:
         self._work_off()
         return self._newest_of.get(request)
 
+    def watch(self, request: int, column: str) -> None:
+        """From now on every value of this column is kept until it is asked for (`every_value`)."""
+        self._work_off()
+        self._watched.setdefault((request, column), {})
+
+    def every_value(self, request: int, column: str) -> dict[float, int]:
+        """Each value of a watched column that came since this was asked last, and when it was received last."""
+        self._work_off()
+        came = self._watched[request, column]
+        self._watched[request, column] = {}
+        return came
+
+    def _note_watched(self, records: Records) -> None:
+        good = records["kind"] == SampleKind.GOOD
+        for (request, column), came in self._watched.items():
+            mine = records[good & (records["request"] == request)]
+            mine = mine[~np.isnan(mine[column].astype(np.float64))][::-1]
+            values, places = np.unique(mine[column], return_index=True)
+            came.update(zip(values.tolist(), mine["received_ns"][places].tolist(), strict=True))
+
     def gaps(self) -> GapFigures | None:
         """Gaps between good reads so far."""
         self._work_off()
@@ -300,6 +321,8 @@ class SampleStore:
             self._last_good_ns = int(records["received_ns"][good[-1]])
             self._last_connection = int(records["connection"][good[-1]])
         self._note_newest(records)
+        if self._watched:
+            self._note_watched(records)
         self._newest.add(records)
         self._gaps.add(records)
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from restart_bench.model.program import Program
+from restart_bench.model.units import show_duration
 from restart_bench.predict.editions import ChangedAnswer, side_by_side
 from restart_bench.predict.engine import Answer
 from restart_bench.predict.proving.parts import COLD, HELD, MODE, REST, SUPPLY, WARM
@@ -13,6 +14,7 @@ from restart_bench.predict.traces import Cut, Hold, Trace
 from restart_bench.predict.why import Why, decided_words, does, show_cure
 
 COLUMNS = {(SUPPLY, WARM): "loss of supply", (MODE, WARM): "mode change", (SUPPLY, COLD): "cold start"}
+BESIDE = ((SUPPLY, WARM), (MODE, WARM))  # what editions are shown beside each other for
 
 
 # ---------------------------------------------------------------- data
@@ -39,6 +41,7 @@ def answer_document(program: Program, answer: Answer, why: Why | None) -> dict[s
         "inputs": answer.inputs,
         "settles": answer.settles,
         "can_pulse": answer.can_pulse,
+        "comes_on_after_ns": answer.coming[1] or None,
         "pulse_scans": played.seen[answer.point].on_scans if answer.can_pulse and played is not None else None,
         "first_scan": answer.first_scan,
         "confirmed": answer.confirmed,
@@ -97,13 +100,12 @@ def _value(value: Any) -> str:
 def edition_lines(editions: Mapping[str, Sequence[Answer]], labels: Mapping[str, str] | None = None) -> Iterator[str]:
     """A block for each output: a row for each edition, a column for each restart, so that any number of editions fits
     on a screen."""
-    restarts = [(SUPPLY, WARM), (MODE, WARM)]
     found = side_by_side(editions)
     rows: list[list[str]] = []
     for point in dict.fromkeys(key[0] for key in found):
-        rows.append([_label(point, labels), *(COLUMNS[one] for one in restarts)])
+        rows.append([_label(point, labels), *(COLUMNS[one] for one in BESIDE)])
         for number, name in enumerate(editions):
-            told = [found.get((point, *one, REST)) for one in restarts]
+            told = [found.get((point, *one, REST)) for one in BESIDE]
             rows.append([f"  {name}", *(_cell(answers[number] if answers else None) for answers in told)])
     for line, (head, *_) in zip(_aligned(rows), rows, strict=True):
         yield from ([""] if not head.startswith("  ") else [])
@@ -111,7 +113,16 @@ def edition_lines(editions: Mapping[str, Sequence[Answer]], labels: Mapping[str,
 
 
 def _cell(answer: Answer | None) -> str:
-    return does(answer) if answer is not None else "no such output"
+    if answer is None:
+        return "no such output"
+    _, after_ns = answer.coming
+    return f"{does(answer)} after {show_duration(after_ns)}" if after_ns else does(answer)
+
+
+def tells_times(editions: Mapping[str, Sequence[Answer]]) -> bool:
+    """True where `edition_lines` says how long after the start of the program something comes on."""
+    told = (answer for answers in editions.values() for answer in answers if answer.inputs == REST)
+    return any(answer.coming[1] and (answer.restart, answer.start) in BESIDE for answer in told)
 
 
 def difference_lines(found: Sequence[ChangedAnswer], labels: Mapping[str, str] | None = None) -> Iterator[str]:
@@ -127,8 +138,12 @@ def difference_lines(found: Sequence[ChangedAnswer], labels: Mapping[str, str] |
 
 
 def with_first_scan(word: str, answer: Answer | None) -> str:
-    """What an output does, with what it is in the first scan: where two answers differ in nothing else."""
+    """What an output does, with what it is in the first scan, or when it comes on: where two answers differ in nothing
+    else."""
     assert answer is not None
+    _, after_ns = answer.coming
+    if after_ns:
+        return f"{word}, {show_duration(after_ns)} after the program starts"
     return f"{word}, {_FIRST_SCAN[answer.first_scan]}"
 
 

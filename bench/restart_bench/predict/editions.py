@@ -25,18 +25,20 @@ def by_key(answers: Sequence[Answer]) -> dict[Key, Answer]:
 
 
 def differences(old: Sequence[Answer], new: Sequence[Answer]) -> tuple[ChangedAnswer, ...]:
-    """Every answer that differs, in the order of the new edition; outputs that only one of them has come too."""
+    """Every answer that differs, in the order of the new edition; outputs that only one of them has come too, and those
+    that the same presses bring on at another time."""
     before, after = by_key(old), by_key(new)
     keys = [*after, *(key for key in before if key not in after)]
     return tuple(
-        ChangedAnswer(key, before.get(key), after.get(key))
-        for key in keys
-        if _said(before.get(key)) != _said(after.get(key))
+        ChangedAnswer(key, before.get(key), after.get(key)) for key in keys if _differ(before.get(key), after.get(key))
     )
 
 
-def _said(answer: Answer | None) -> object:
-    return None if answer is None else answer.says
+def _differ(old: Answer | None, new: Answer | None) -> bool:
+    if old is None or new is None:
+        return old is not new
+    (one, early), (other, late) = old.coming, new.coming
+    return old.says != new.says or (one is not None and one == other and early != late)
 
 
 def side_by_side(editions: Mapping[str, Sequence[Answer]]) -> dict[Key, tuple[Answer | None, ...]]:

@@ -9,7 +9,7 @@ looked for, made playable, and played by the exact interpreter.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from restart_bench.model.program import Program, Timer
@@ -45,13 +45,14 @@ from restart_bench.predict.proving.reach import Cube, GaveUp, Reachability
 from restart_bench.predict.proving.recheck import broken
 from restart_bench.predict.proving.standing import stands, timers_in_a_row
 from restart_bench.predict.proving.systems import AFTER, around_the_cut, before_the_cut
-from restart_bench.predict.questions import LENGTHS, PERIODS, Questions
+from restart_bench.predict.questions import ABOUT_THE_FIRST, LENGTHS, PERIODS, Questions
 from restart_bench.predict.traces import Cut, Hold, Played, Player, Trace
 
 Word = Literal["off", "on", "depends", "never"]
 OFF, ON, NEVER = "off", "on", "never"
 DEEPEST = 11  # scans and cuts before the cut in a path that is looked for
 ONCE_DEEPEST = 7  # the same, where the cut is the only one
+SHORT = 3  # steps of paths that are looked for before it is asked what can be reached
 TRIES = 4  # paths that are played in vain
 PLAIN_ENOUGH = (0, 0, 0, 2, 1, 0)  # nothing is gained by looking for a plainer trace
 MOST_SCANS = 54  # until everything has come again once
@@ -130,6 +131,15 @@ class Answer:
             if finding is not None and finding.can and finding.played is not None:
                 return finding.played
         return None
+
+    @property
+    def coming(self) -> tuple[Trace | None, int]:
+        """Where it comes on later than in the first scan, whatever was before: an example, and the nanoseconds that
+        passed in it from the start of the program; (None, 0) elsewhere, and where sensors move meanwhile."""
+        finding = self.findings.get(SETTLES_ON)
+        if self.first_scan != OFF or finding is None or finding.played is None or len(finding.played.trace.after) > 1:
+            return None, 0
+        return finding.played.trace, finding.played.seen[self.point].last_change_ns
 
     @property
     def key(self) -> tuple[str, str, str, str]:
@@ -237,9 +247,11 @@ class Group:
         """Every output after one kind of restart."""
         about = Restarted(self, restart, start)
         self.play(Trace((Hold(),), Cut(restart, start)), REST)
+        self._play_again(restart, start)
         for inputs in environments:
-            for output in self.part.outputs:
-                yield Answer(output, restart, start, inputs, about.findings(output, inputs))
+            firsts = [about.first_findings(output, inputs) for output in self.part.outputs]  # while the path is short
+            for output, first in zip(self.part.outputs, firsts, strict=True):
+                yield Answer(output, restart, start, inputs, about.findings(output, inputs, first))
 
     # ------------------------------------------------------------ traces
 
@@ -249,8 +261,21 @@ class Group:
         if played is not None:
             self.keep(played, inputs)
 
+    def _play_again(self, restart: str, start: str) -> None:
+        """Play what was done before another kind of restart before this one too: it often shows the same."""
+        nothing = (Hold(),) if start == COLD else ()  # what was before is lost then
+        done = dict.fromkeys(
+            (inputs, replace(one.trace, steps=nothing or one.trace.steps, cut=Cut(restart, start)))
+            for (*_, inputs, _), one in self.played.items()
+            if start in (COLD, one.trace.cut.start) and not one.trace.cut.rungs
+        )
+        for inputs, trace in done:
+            self.play(trace, inputs)
+
     def keep(self, played: Played, inputs: str) -> None:
         """Keep what was played as an example of all that it shows."""
+        if inputs == REST and self.part.layout.sensors():
+            self.keep(played, SENSORS)  # sensors that may move may stay at rest too
         pressed = {name for name, _ in played.trace.after[-1]}
         plainness = _plainness(played)
         for output, seen in played.seen.items():
@@ -297,19 +322,31 @@ class Restarted:
 
     # ------------------------------------------------------------ questions
 
-    def findings(self, output: str, inputs: str) -> dict[str, ClaimAnswer]:
-        """Every claim about one output."""
+    def first_findings(self, output: str, inputs: str) -> dict[str, ClaimAnswer]:
+        """Every claim about one output in the first scan."""
         inputs = self._same_as(output, inputs)
         questions = self._asked(inputs)
-        environment = questions.environment(output, inputs) or []
-        claims = questions.claims(output)
-        findings: dict[str, ClaimAnswer] = {}
-        for claim in CLAIMS:
-            if claim in claims:
-                findings[claim] = self._finding(questions, output, inputs, claim, [claims[claim], *environment])
+        return self._findings_of(output, inputs, questions.first_claims(output))
+
+    def findings(self, output: str, inputs: str, first: dict[str, ClaimAnswer]) -> dict[str, ClaimAnswer]:
+        """Every claim about one output, of which those about the first scan are known."""
+        inputs = self._same_as(output, inputs)
+        questions = self._asked(inputs)
+        asked = {claim: literal for claim, literal in questions.claims(output).items() if claim not in first}
+        findings = first | self._findings_of(output, inputs, asked)
         if questions.settling is None:
+            environment = questions.environment(output, inputs) or []
             findings |= self._restless(questions, output, inputs, environment, findings)
         return findings
+
+    def _findings_of(self, output: str, inputs: str, claims: dict[str, int]) -> dict[str, ClaimAnswer]:
+        questions = self._asked(inputs)
+        environment = questions.environment(output, inputs) or []
+        return {
+            claim: self._finding(questions, output, inputs, claim, [claims[claim], *environment])
+            for claim in CLAIMS
+            if claim in claims
+        }
 
     def _same_as(self, output: str, inputs: str) -> str:
         """The plainer environment that is the same for an output without such inputs."""
@@ -337,8 +374,8 @@ class Restarted:
                 return
             if scans in (6, 16, LENGTHS[-1]):
                 for period in PERIODS:
-                    if questions.has_timers() or scans + period > MOST_SCANS:
-                        continue
+                    if questions.has_timers() or self.part.layout.compares_counts or scans + period > MOST_SCANS:
+                        continue  # what is left open may be another way in the next period
                     if self._ask(questions, [questions.unsettled(scans, period)]) is None:
                         questions.settling = (scans, period)
                         self._note(questions, "", questions.inputs, UNSETTLED)
@@ -357,8 +394,9 @@ class Restarted:
         return model
 
     def _excludes(self, cube: Cube) -> bool:
+        """True once no state of a cube can come about, whatever is pressed later."""
         try:
-            return self.group.reach.cannot_reach(cube)
+            return self.group.reach.cannot_reach(tuple(bit for bit in cube if bit[0] in self.group.reach.system.bits))
         except GaveUp:
             return False
 
@@ -410,38 +448,45 @@ class Restarted:
         known = self.group.played.get(key)
         if known is not None and _plainness(known) <= PLAIN_ENOUGH:
             return ClaimAnswer(True, known)
-        if known is None and not self._may_be(questions, assumed):
+        least = self._least_steps(questions, assumed) if known is None else 0
+        if least is None:
             return self._proved(questions, output, inputs, claim)
         if not self.group.thorough:
             return ClaimAnswer(True, known)
-        self._search(questions, inputs, key, assumed)
+        self._search(questions, inputs, key, assumed, least)
         return ClaimAnswer(True, self.group.played.get(key))
 
-    def _may_be(self, questions: Questions, assumed: list[int]) -> bool:
-        """False if no reachable state shows what is asked. Short paths are tried before states are looked into."""
+    def _least_steps(self, questions: Questions, assumed: list[int]) -> int | None:
+        """How many steps a path to what is asked has at least; None if no reachable state shows it. Short paths are
+        tried before states are looked into."""
         if self._ask(questions, assumed) is None:
-            return False
-        if not questions.origin or any(questions.ask([*assumed, questions.within(steps)]) for steps in range(3)):
-            return True
+            return None
+        if not questions.origin:
+            return 0
+        for steps in range(SHORT):
+            if questions.ask([*assumed, questions.within(steps)]):
+                return steps
         while (model := self._ask(questions, assumed)) is not None:
             if not self._excludes(questions.origin_of(model, assumed)):
-                return True
-        return False
+                return SHORT
+        return None
 
     def _search(
-        self, questions: Questions, inputs: str, key: tuple[str, str, str, str, str], assumed: list[int]
+        self, questions: Questions, inputs: str, key: tuple[str, str, str, str, str], assumed: list[int], least: int
     ) -> None:
-        """Look for an example that a person can play, as short as can be; better one with a cut at any time than one
-        with a cut within a scan."""
+        """Look for an example that a person can play, as short as can be but with so many steps at least; better one
+        with a cut at any time than one with a cut within a scan."""
         if not questions.origin:
             self._try(questions, inputs, key, assumed, 0)
             return
         between = [-literal for _, literal in questions.ahead.done]
         ways = [(between, True), ([], True), ([], False)] if between else [([], True), ([], False)]
         for extra, once in ways:
-            if extra and self._ask(questions, [*assumed, *extra]) is None:
+            known = self.group.played.get(key)
+            shown = known is not None and not known.trace.cut.rungs
+            if extra and not shown and self._ask(questions, [*assumed, *extra]) is None:
                 continue
-            self._deepen(questions, inputs, key, [*assumed, *extra], once)
+            self._deepen(questions, inputs, key, [*assumed, *extra], once, least)
             known = self.group.played.get(key)
             if known is not None and known.by_hand:
                 return
@@ -453,10 +498,11 @@ class Restarted:
         key: tuple[str, str, str, str, str],
         assumed: list[int],
         once: bool,
+        least: int,
     ) -> None:
         """Look for longer and longer paths. `once`: the supply is lost, or run mode left, only at their end."""
         tries = 0
-        for steps in range(ONCE_DEEPEST if once else DEEPEST):
+        for steps in range(least, ONCE_DEEPEST if once else DEEPEST):
             known = self.group.played.get(key)
             if known is not None and known.by_hand and steps + 1 >= len(known.trace.steps):
                 return
@@ -491,9 +537,10 @@ class Restarted:
 
     def _proved(self, questions: Questions, output: str, inputs: str, claim: str) -> ClaimAnswer:
         """A claim without a model. While sensors are free or timers run, paths of some length are not all there are:
-        it has to be shown for any time after the restart too."""
+        it has to be shown for any time after the restart too; so is what shows within scans that only wait."""
         self._note(questions, output, inputs, claim)
-        if claim in (FIRST_ON, FIRST_OFF, BEGINS_ON, BEGINS_OFF) or not (inputs == SENSORS or questions.standing):
+        dips = claim == PULSES and questions.has_timers() and self.part.program.outputs == "at once"
+        if claim in ABOUT_THE_FIRST or not (inputs == SENSORS or questions.standing or dips):
             return ClaimAnswer(False)
         return ClaimAnswer(self._later(output, inputs, claim))
 
@@ -539,7 +586,7 @@ class Restarted:
         kind = HELD if inputs == DARK else inputs
         if kind not in self._laters:
             self._laters[kind] = Questions(self.part, self.restart, LATER, kind)
-            if self.group.standing or kind == SENSORS:
+            if self.group.standing or kind == SENSORS or self.part.program.outputs == "at once":
                 self._settle(self._laters[kind])
         return self._laters[kind]
 

@@ -27,10 +27,12 @@ NOT_READ = "not read"
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """What one output did otherwise than predicted, and the cycles that show it."""
+    """What one output did otherwise than predicted, and the cycles that show it. `of_restart` is False where it was
+    otherwise before the cut already, which says nothing of what the restart does."""
 
     text: str
     cycles: tuple[int, ...]
+    of_restart: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,26 +196,27 @@ def _counted(words: Iterable[str]) -> dict[str, int]:
 
 def _differences(told: Sequence[_Told], output: str) -> Iterator[Difference]:
     """What was not as any play has it."""
-    found: dict[str, list[int]] = {}
+    found: dict[tuple[str, bool], list[int]] = {}
     for one in told:
-        for text in _differs(one, output):
-            found.setdefault(text, []).append(one.cycle)
-    for text, cycles in found.items():
-        yield Difference(text, tuple(cycles))
+        for difference in _differs(one, output):
+            found.setdefault(difference, []).append(one.cycle)
+    for (text, of_restart), cycles in found.items():
+        yield Difference(text, tuple(cycles), of_restart)
 
 
-def _differs(told: _Told, output: str) -> Iterator[str]:
+def _differs(told: _Told, output: str) -> Iterator[tuple[str, bool]]:
+    """Each in words, and whether it is one of what the restart does."""
     if not told.ways:
         return
     before = {output in way.before for way in told.all_ways}
     if told.seen.before is not None and before == {not told.seen.before}:
-        yield f"before the cut it was {_word(told.seen.before)}, where the program model has it {_word(*before)}"
+        yield f"before the cut it was {_word(told.seen.before)}, where the program model has it {_word(*before)}", False
         return  # what comes of another state is another question
     ends = ends_of(told.ways, output)
     if told.seen.at_end is not None and ends == {not told.seen.at_end}:
-        yield f"{_word(told.seen.at_end)} at the end of the watch, where {_word(*ends)} is predicted"
+        yield f"{_word(told.seen.at_end)} at the end of the watch, where {_word(*ends)} is predicted", True
     if was_on_for_a_while(told.seen) and not any(output in way.pulsed for way in told.ways):
-        yield "on for a while after the restart, where no pulse is predicted"
+        yield "on for a while after the restart, where no pulse is predicted", True
 
 
 def was_on_for_a_while(seen: OutputSeen) -> bool:

@@ -44,6 +44,7 @@ from restart_bench.predict.proving.symbolic import Bits, Scanned, Scanner
 from restart_bench.predict.proving.systems import AFTER, FIRST, Move, initial_state, move, pressed_slot
 from restart_bench.predict.proving.systems import DARK as DARK_SLOT
 
+ABOUT_THE_FIRST = (FIRST_ON, FIRST_OFF, BEGINS_ON, BEGINS_OFF)
 FREE_SCANS = 3  # scans in which sensors still move, in paths that are to be played
 LONGEST = 48
 LENGTHS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, LONGEST)
@@ -89,6 +90,7 @@ class Questions:
         self._solver: Any = new_solver(name=solver)
         self._loaded = 0
         self._claims: dict[str, dict[str, int]] = {}
+        self._unsettled: dict[tuple[int, int], int] = {}
         self.after_inputs: list[Bits] = []
         self.states: list[Bits] = [self._restart()]
         self._scans: list[Scanned] = []
@@ -200,35 +202,38 @@ class Questions:
         return self.circuit.differ(pairwise(values))
 
     def _unsettled_at(self, last: int, period: int) -> int:
-        literals = [self._moved(last, last + period)]
-        if self.has_timers():
+        if (last, period) not in self._unsettled:
+            literals = [self._moved(last, last + period)]
             literals += [pending for scanned in self._scans[last : last + period] for pending in scanned.pending]
-        return self.circuit.some(literals)
+            self._unsettled[last, period] = self.circuit.some(literals)
+        return self._unsettled[last, period]
 
     # ------------------------------------------------------------ what is asked
 
     def claims(self, output: str) -> dict[str, int]:
         """A literal for each claim about an output; those of settling only once `settling` is known."""
         if output not in self._claims:
-            self._claims[output] = self._claims_of(output)
+            self._claims[output] = self.first_claims(output)
+            if self._claims[output] and self.settling is not None:
+                self._claims[output] |= self._claims_of_the_end(output, *self.settling)
         return self._claims[output]
 
-    def _claims_of(self, output: str) -> dict[str, int]:
+    def first_claims(self, output: str) -> dict[str, int]:
+        """Those about the first scan, which need no other; none for a number."""
         slot = (output, VALUE)
-        if slot not in self.states[0]:  # a number
+        if slot not in self.states[0]:
             return {}
         first, begins = self.states[1][slot], self.states[0][slot]
-        asked = {FIRST_ON: first, FIRST_OFF: -first, BEGINS_ON: begins, BEGINS_OFF: -begins}
-        if self.settling is None:
-            return asked
-        scans, period = self.settling
+        return {FIRST_ON: first, FIRST_OFF: -first, BEGINS_ON: begins, BEGINS_OFF: -begins}
+
+    def _claims_of_the_end(self, output: str, scans: int, period: int) -> dict[str, int]:
         if self.standing and self.start == LATER:
             last, stand = 0, -self._unsettled_at(0, 1)
         else:
             last = self._quiet_from + scans
             self._extend(scans + period)
             stand = -self.unsettled(scans, period) if self.standing else TRUE
-        seen, pulses = begins if self.start == LATER else FALSE, FALSE
+        seen, pulses = self.states[0][output, VALUE] if self.start == LATER else FALSE, FALSE
         for number in range(last + period):
             for value in self._visible(output, number):
                 pulses = self.circuit.or_(pulses, self.circuit.and_(seen, -value))
@@ -237,7 +242,7 @@ class Questions:
         on, off = self.circuit.every([stand, *window]), self.circuit.every([stand, *(-value for value in window)])
         never = self.circuit.every([stand, -on, -off])
         pulses = self.circuit.or_(pulses, never)
-        return asked | {SETTLES_ON: on, SETTLES_OFF: off, NEVER_SETTLES: never, PULSES: pulses}
+        return {SETTLES_ON: on, SETTLES_OFF: off, NEVER_SETTLES: never, PULSES: pulses}
 
     def denied(self, output: str, inputs: str, claim: str) -> list[int]:
         """What has to have no model for a claim to be impossible."""
@@ -247,7 +252,8 @@ class Questions:
         environment = self.environment(output, inputs) or []
         if claim in (FALLS, RISES):
             return [self.changes(output)[claim == RISES], *environment]
-        return [self.claims(output)[claim], *environment]
+        claims = self.first_claims(output) if claim in ABOUT_THE_FIRST else self.claims(output)
+        return [claims[claim], *environment]
 
     def changes(self, output: str) -> tuple[int, int]:
         """Whether an output falls, and whether it rises, in the first of the scans."""

@@ -133,8 +133,12 @@ class Player:
         self.machine = Interpreter(part.program)
         self._scan_ns = part.program.scan_ns
         self._ended_before: dict[tuple[State, Held, Held], tuple[tuple[State, int], ...]] = {}
+        self._quieted: dict[tuple[State, Held], tuple[State | None, int]] = {}
+        self._watched: dict[tuple[State, tuple[Held, ...]], dict[str, Seen]] = {}
         self._presets = {rung.name: rung.preset_ns for rung in part.program.rungs if isinstance(rung, Timer)}
         self._elapsed = {self._place(name): preset for name, preset in self._presets.items()}
+        # counts that are compared with one another come again late, or never
+        self._most_scans = RESTLESS_SCANS if part.layout.compares_counts else MOST_SCANS
         counters = [rung.name for rung in part.program.rungs if isinstance(rung, Counter)]
         self._counted_out = {self._place(name): part.layout.counted_out(name) for name in counters}
 
@@ -191,7 +195,9 @@ class Player:
         by_hand = all(
             step.scans == 0 or step.scans * self._scan_ns >= PRESS_NS for step in trace.steps if isinstance(step, Hold)
         )
-        return Played(trace, self._watch(state, trace.after), by_hand, before)
+        if (state, trace.after) not in self._watched:
+            self._watched[state, trace.after] = self._watch(state, trace.after)
+        return Played(trace, self._watched[state, trace.after], by_hand, before)
 
     # ------------------------------------------------------------ before
 
@@ -205,7 +211,7 @@ class Player:
                 lasting.append(0)
                 continue
             begun = self._written(state, step.writes)
-            _, passed = self._quiet(begun, dict(step.inputs)) if not step.scans else (None, step.scans)
+            _, passed = self._quiet(begun, step.inputs) if not step.scans else (None, step.scans)
             lasting.append(max(PRESS_NS, passed * self._scan_ns))
             state = self._held(state, step) or begun
         return lasting
@@ -217,15 +223,20 @@ class Player:
 
     def _held(self, state: State, step: Hold) -> State | None:
         """The state at the end of a hold."""
-        state, inputs = self._written(state, step.writes), dict(step.inputs)
+        state = self._written(state, step.writes)
         if not step.scans:
-            return self._quiet(state, inputs)[0]
+            return self._quiet(state, step.inputs)[0]
         for _ in range(step.scans):
-            state = self.machine.scan(state, inputs, self._scan_ns)
+            state = self.machine.scan(state, dict(step.inputs), self._scan_ns)
         return state
 
-    def _quiet(self, state: State, inputs: Mapping[str, SlotValue]) -> tuple[State | None, int]:
+    def _quiet(self, state: State, held: Held) -> tuple[State | None, int]:
         """The state in which nothing moves any more, None if that never is; and how many scans that takes."""
+        if (state, held) not in self._quieted:
+            self._quieted[state, held] = self._gone_quiet(state, dict(held))
+        return self._quieted[state, held]
+
+    def _gone_quiet(self, state: State, inputs: Mapping[str, SlotValue]) -> tuple[State | None, int]:
         seen: set[State] = set()
         passed = 0
         while state not in seen and len(seen) < RESTLESS_SCANS:
@@ -247,7 +258,7 @@ class Player:
     def _ends_of(self, state: State, step: Hold) -> Iterator[tuple[State, int]]:
         state, inputs = self._written(state, step.writes), dict(step.inputs)
         least = -(-PRESS_NS // self._scan_ns)
-        quiet, passed = self._quiet(state, inputs)
+        quiet, passed = self._quiet(state, step.inputs)
         if quiet is not None:
             yield quiet, 0
             if passed <= least:
@@ -313,7 +324,7 @@ class Player:
         seen: dict[State, int] = {}
         for number in count():
             here = self._told_apart(state)
-            if here in seen or number > MOST_SCANS:
+            if here in seen or number > self._most_scans:
                 break
             seen[here] = number
             state, time_ns = self._pass(state, inputs, watched, time_ns)

@@ -59,6 +59,8 @@ def unmoved(program: Program, answer: Answer, changes: Sequence[Change]) -> froz
     )
     if len(certificates) != 1 or answers[0].behaviour != answer.behaviour:
         return frozenset()
+    if len(certificates[0].part.numbers) != len(program.rungs):  # rungs would be counted otherwise
+        return frozenset()
     try:
         return frozenset(told) - set(_needed(certificates[0], answers[0], told))
     except NotTold:

@@ -30,11 +30,12 @@ from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import cone_of, part_of, reads_of
 from restart_bench.predict.proving.parts import MODE
 from restart_bench.predict.proving.patience import TimeIsUp
-from restart_bench.predict.unmoved import NotTold, keeping_off, unmoved
+from restart_bench.predict.unmoved import TOLD, NotTold, keeping_off, unmoved
 
 MOST_TOGETHER = 3
 PATIENCE = 400  # programs that are tried for one answer, fewer of large ones
 LARGE = 8000  # rungs in all of them
+NOTHING = Coil("", ("const", False))
 INPUTS = "inputs at that moment"
 
 
@@ -83,9 +84,11 @@ class _Trials:
         return answer_for(all_changed(self.program, changes), self.answer, thorough)
 
     def differs(self, changes: tuple[Change, ...]) -> bool:
-        """True if the changes change the answer."""
+        """True if the changes surely change the answer, also where not all of the other one is decided."""
         other = self.with_(changes)
-        return other is not None and other.decided and other.behaviour != self.answer.behaviour
+        if other is None or other.decided:
+            return other is not None and other.behaviour != self.answer.behaviour
+        return any({self.answer.can(claim), other.can(claim)} == {True, False} for claim in TOLD)
 
     def turns(self, changes: tuple[Change, ...]) -> bool:
         """True if the changes keep off what comes on, or let come on or pulse what stays off."""
@@ -116,7 +119,7 @@ def stays_off(answer: Answer) -> bool:
 def explain(program: Program, answer: Answer, others: Iterable[Answer] = (), label: str | None = None) -> Why:
     """Why an answer is what it is. `others`: the answers for other inputs after the same restart; label: what
     people call the output."""
-    part, numbers = part_of(program, cone_of(program, [answer.point]))
+    part, numbers = _part(program, answer.point)
     trials = _Trials(part, numbers, answer, min(PATIENCE, max(1, LARGE // max(1, len(numbers)))))
     near = nearness(part, answer.point)
     cures = [] if stays_off(answer) else curing(part, answer.point, near)
@@ -126,6 +129,15 @@ def explain(program: Program, answer: Answer, others: Iterable[Answer] = (), lab
     why = Why("", decided, together, by_inputs, cure, trials.left > 0)
     line = _line(trials, why, label or answer.point)
     return replace(why, because=line, decided_by=_named(trials, decided), cure=_named(trials, cure))
+
+
+def _part(program: Program, output: str) -> tuple[Program, tuple[int, ...]]:
+    """The rungs that have an influence on an output, and their places. Where outputs are written at once, it shows what
+    is in memory as soon as any rung is done: one that does nothing stands for those before."""
+    part, numbers = part_of(program, cone_of(program, [output]))
+    if program.outputs != "at once" or numbers[0] == 0:
+        return part, numbers
+    return replace(part, rungs=(NOTHING, *part.rungs)), (0, *numbers)
 
 
 def _same_restart(one: Answer, other: Answer) -> bool:
@@ -278,6 +290,8 @@ def _weight(trials: _Trials, why: Why) -> str:
         otherwise = trials.asked(why.decided_by, thorough=True)  # whether it is confirmed is said
     except TimeIsUp:
         otherwise = trials.with_(why.decided_by) or trials.answer  # they were found by trying that
+    if not otherwise.decided:
+        return f"with {several} changed it does otherwise"
     becomes = does(otherwise).replace(" (not confirmed)", ", not confirmed")
     parts = (some for size in range(1, len(why.decided_by)) for some in combinations(why.decided_by, size))
     if not all(trials.keeps(some) for some in parts):
@@ -293,7 +307,7 @@ def _sentence(text: str) -> str:
 def _whole(trials: _Trials) -> Program:
     """The part with its rungs at the places of the whole program, for what is shown."""
     last = max(trials.numbers, default=-1)
-    rungs: list[Rung] = [Coil("", ("const", False))] * (last + 1)
+    rungs: list[Rung] = [NOTHING] * (last + 1)
     for number, rung in zip(trials.numbers, trials.program.rungs, strict=True):
         rungs[number] = rung
     return replace(trials.program, rungs=tuple(rungs))

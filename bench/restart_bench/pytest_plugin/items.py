@@ -258,6 +258,11 @@ class RigRun:
                 self._results[key] = self._perform(item)
             except Error as error:
                 self._results[key] = error
+            except BaseException as cause:  # a time-out of tests, say: the power is not cycled again for it
+                self._gone = self._gone or f"it was broken off by {type(cause).__name__}: {cause}"
+                self._results[key] = Error(self._gone)
+                self.end()
+                raise
         known = self._results[key]
         if isinstance(known, Error):
             raise Error(str(known))

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-from rich.box import SIMPLE_HEAD
 from rich.cells import cell_len
 from rich.console import Console
 from rich.padding import Padding
@@ -42,7 +41,7 @@ from restart_bench.judging.campaign.ride_through import (
     strip,
 )
 from restart_bench.judging.inquiry.forecasts import program_score, scores
-from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, MatrixRow, matrix_rows
+from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS, WITHOUT_VERDICT, MatrixRow, matrix_rows
 from restart_bench.judging.rehearsal import is_rehearsal
 from restart_bench.judging.summary import (
     FindingRow,
@@ -61,7 +60,6 @@ from restart_bench.model.verdicts import (
     EXIT_MEANS,
     EXIT_STOPPED,
     GLOSS,
-    NOT_COMPLETE,
     WORST_FIRST,
     Verdict,
     badness,
@@ -90,6 +88,7 @@ from restart_bench.report.foretold import (
     score_text,
     state_word,
 )
+from restart_bench.report.printing import not_complete_line, plain_table, print_bullets, print_heading
 from restart_bench.report.record.text import shortened
 
 _MOST_FINDINGS = 20
@@ -117,11 +116,9 @@ def print_outcome(outcome: RunOutcome, console: Console, *, explain: bool = Fals
 
 def _last_line(outcome: RunOutcome) -> Text:
     code = outcome.exit_code
-    line = Text("result: ")
     if code == EXIT_STOPPED:
-        return line.append(NOT_COMPLETE, style=console_style(Verdict.ERROR)).append(
-            f", exit code {code}: {EXIT_MEANS[code]}"
-        )
+        return not_complete_line(code)
+    line = Text("result: ")
     rehearsals = [run for run in outcome.runs if is_rehearsal(run.scenarios)]
     if rehearsals and len(rehearsals) == len(outcome.runs):
         how = rehearsed(one.verdict for run in rehearsals for one in run.scenarios)
@@ -199,10 +196,12 @@ def _print_steps(cycle: CycleJudged, console: Console) -> None:
 
 
 def _print_run(run: OneRun, console: Console, *, explain: bool) -> None:
-    """On a console what counts comes last, where it has not scrolled away; in a pipe it is read from its beginning."""
+    """On a console what counts comes last, where it has not scrolled away, and all of that fits into the window; in a
+    pipe it is read from its beginning."""
     found = foretell(run)
+    whole = console.is_terminal and _lines_of(lambda: _print_last(run, console, whole=True), console) < console.height
     parts: list[Callable[[], None]] = [
-        lambda: _print_scenarios(run, console),
+        lambda: _print_scenarios(run, console, tables=not whole),
         lambda: _print_coverage(coverage_of(run.tested, run.counted), console),
     ]
     if found is not None:
@@ -214,14 +213,102 @@ def _print_run(run: OneRun, console: Console, *, explain: bool) -> None:
         part()
     _print_forecasts(run, found, console)
     _print_limits(run, console)
+    if console.is_terminal:
+        _print_last(run, console, whole=whole)
+        return
+    _print_passed(run, console)
     _print_not_passed(run, console)
     _print_record(run, console)
 
 
-def _print_scenarios(run: OneRun, console: Console) -> None:
+def _lines_of(part: Callable[[], None], console: Console) -> int:
+    """How many lines of the window something takes, and the result below it."""
+    with console.capture() as captured:
+        part()
+    lines = [Text.from_ansi(line).cell_len for line in captured.get().splitlines()]
+    return sum(max(1, -(-cells // console.width)) for cells in lines) + 1
+
+
+def _print_last(run: OneRun, console: Console, *, whole: bool) -> None:
+    """What stays in the window: each scenario's verdict and restart matrix (in short where all of them are too long),
+    what did not pass, and where the record lies, which has the rest."""
+
+    def below() -> None:
+        _print_not_passed(run, console)
+        if run.how != "completed":
+            _print_reason(run, console)
+        if run.supply_left and not run.simulated:
+            console.print(Text(f"The supply was left {without_controls(run.supply_left)}.", style="bold"))
+        _print_record(run, console)
+
+    if whole:
+        for scenario in run.scenarios:
+            _print_head_of(scenario, console)
+            _print_matrices(run, scenario, console)
+        console.print()
+    else:
+        _print_in_short(run, console, console.height - 1 - _lines_of(below, console))
+    below()
+
+
+_LEAST_ROWS = 4
+_BESIDE_ROWS = 5  # heading, heads of columns with their rule, what is left out, and a gap
+
+
+def _print_in_short(run: OneRun, console: Console, room: int) -> None:
+    """The restart matrix of all scenarios with a line for each output; where not all fit, the worst are shown."""
+    rows = [
+        (scenario.scenario, case, row) for scenario in run.scenarios for case, row in _matrix_of(run, scenario.scenario)
+    ]
+    if not rows:
+        return
+    most = max(_LEAST_ROWS, room - _BESIDE_ROWS)
+    worst = sorted(range(len(rows)), key=lambda place: _badness(rows[place][2]))[:most]
+    kept = [rows[place] for place in sorted(worst)]
+    columns = ("scenario", "output", "before", "at return", "verdict")
+    table = plain_table(*columns, unbroken=columns)
+    last = ""
+    for scenario, case, row in kept:
+        of = without_controls(f"{scenario}, {case}" if case else scenario)
+        cells = [shortened(one, console.width // 4) for one in (of, row.before, row.at_return)]
+        table.add_row("" if of == last else cells[0], _output(row), *cells[1:], _word(row))
+        last = of
+    console.print()
+    console.print(Text("Restart matrix", style="bold"))
+    console.print(table)
+    left = len(rows) - len(kept)
+    console.print(Text(f"  and {counted(left, 'more row')}, above and in the record" if left else ""))
+
+
+def _badness(row: MatrixRow) -> int:
+    return badness(row.verdict) if row.verdict is not None else len(Verdict)
+
+
+def _print_scenarios(run: OneRun, console: Console, *, tables: bool) -> None:
     for scenario in run.scenarios:
-        cycles = [one for one in run.counted if one.scenario == scenario.scenario]
-        _print_scenario(run, scenario, cycles, console)
+        if tables or scenario.verdict is not Verdict.PASS or scenario.cycles > 1:  # else its matrix tells all of it
+            _print_scenario(run, scenario, console, tables=tables)
+
+
+def _matrix_of(run: OneRun, scenario: str) -> Iterator[tuple[str, MatrixRow]]:
+    """The rows of a scenario, each with its case."""
+    cycles = [one for one in run.counted if one.scenario == scenario]
+    for case in dict.fromkeys(one.case for one in cycles):
+        for row in matrix_rows(run.rig, [one for one in cycles if one.case == case]):
+            yield case, row
+
+
+def _print_matrices(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:
+    """A table for each case, and below it what words in it mean that no reason stands beside."""
+    told = list(_matrix_of(run, scenario.scenario))
+    for case in dict.fromkeys(case for case, _ in told):
+        rows = [row for of, row in told if of == case]
+        console.print(matrix_table(rows, console.width, case))
+        words = {IMAGE_ONLY: IMAGE_ONLY_MEANS} if any(row.image_only for row in rows) else {}
+        words |= {} if _is_wide(rows, console.width) else {row.verdict_word: "" for row in rows if row.verdict is None}
+        for word, meaning in words.items():
+            text = f"{word}: {meaning or WITHOUT_VERDICT[word]}"
+            console.print(Padding(Text(text, style="dim"), (0, 0, 0, 2)))
 
 
 def _print_head(run: OneRun, console: Console, kind: str) -> None:
@@ -230,16 +317,24 @@ def _print_head(run: OneRun, console: Console, kind: str) -> None:
     if run.how != "completed":
         head.append(f": {without_controls(run.how)}", style=console_style(Verdict.ERROR))
     console.print(head)
+    _print_reason(run, console)
+
+
+def _print_reason(run: OneRun, console: Console) -> None:
+    """Why the run ended, where more is to be said than how."""
     if run.reason and run.reason != run.how:
         console.print(Text(without_controls(run.reason), style="magenta"))
 
 
-def _print_scenario(
-    run: OneRun, scenario: ScenarioJudged, cycles: Sequence[CycleJudged], console: Console
-) -> None:  # fmt: skip
+def _print_head_of(scenario: ScenarioJudged, console: Console) -> None:
     line = Text(f"{without_controls(scenario.scenario)}: ", style="bold").append_text(_verdict(scenario.verdict))
     console.print()
     console.print(line.append(f"  {_counts(scenario)}"))
+
+
+def _print_scenario(run: OneRun, scenario: ScenarioJudged, console: Console, *, tables: bool) -> None:
+    cycles = [one for one in run.counted if one.scenario == scenario.scenario]
+    _print_head_of(scenario, console)
     if scenario.reason and scenario.verdict is not Verdict.PASS:
         # each cycle's reason stands among the findings below
         console.print(Padding(Text(without_controls(scenario.in_short)), (0, 0, 0, 2)))
@@ -248,12 +343,8 @@ def _print_scenario(
     found = search_found(asked, run.counted) if asked is not None else None
     if found is not None:
         _print_search(found, console)
-    for case in dict.fromkeys(one.case for one in cycles):
-        rows = matrix_rows(run.rig, [one for one in cycles if one.case == case])
-        if rows:
-            console.print(matrix_table(rows, console.width, case))
-        if any(row.image_only for row in rows):
-            console.print(Padding(Text(f"{IMAGE_ONLY}: {IMAGE_ONLY_MEANS}", style="dim"), (0, 0, 0, 2)))
+    if tables:
+        _print_matrices(run, scenario, console)
     _print_times(run, scenario, console)
     _print_notable(run, scenario, cycles, console)
 
@@ -265,9 +356,7 @@ def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
     if asked is None or len(rows) < 2:
         return
     with_outcome = asked.how == "supply"
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    for column in ("case", "truly off", *(["controller"] if with_outcome else []), "cycles", "verdict"):
-        table.add_column(column)
+    table = plain_table("case", "truly off", *(["controller"] if with_outcome else []), "cycles", "verdict")
     for row in rows[:_MOST_CASES]:
         name = Text(without_controls(row.case.name)).append(f" ({FROM_MEMORY})" if row.case.from_memory else "", "dim")
         off = bounds_text(row.off_time_ns) if row.off_time_ns is not None else "-"
@@ -276,7 +365,7 @@ def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
         table.add_row(name, off, *outcome, number_words(row), Text(verdict_words(row), style=style))
     console.print(table)
     if len(rows) > _MOST_CASES:
-        _bullet(f"and {counted(len(rows) - _MOST_CASES, 'more case')}, all in the record", console)
+        print_bullets([f"and {counted(len(rows) - _MOST_CASES, 'more case')}, all in the record"], console)
 
 
 def _print_coverage(coverage: Coverage, console: Console) -> None:
@@ -284,22 +373,16 @@ def _print_coverage(coverage: Coverage, console: Console) -> None:
     words what is left."""
     if not coverage.is_map:
         return
-    console.print()
-    console.print(Text("What was played", style="bold"))
+    print_heading("What was played", console)
     rows = [place for place in range(len(coverage.starts)) if any(row == place for row, _ in coverage.played)]
     if 1 < len(coverage.cuts) <= _MOST_CUTS and 1 < len(rows) <= _MOST_STARTS:
-        table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-        for column in ("cut from", *map(cut_name, coverage.cuts)):
-            table.add_column(column)
+        table = plain_table("cut from", *map(cut_name, coverage.cuts), gap=2)
         for row in rows:
             cells = [_cell(coverage.played.get((row, cut))) for cut in range(len(coverage.cuts))]
             table.add_row(Text(without_controls(start_name(coverage, coverage.starts[row]))), *cells)
         console.print(table)
-        _bullet("of each place: valid cycles of those asked for; - is in no scenario", console)
-    _bullet(played_words(coverage), console)
-    left = left_out_words(coverage)
-    if left:
-        _bullet(left, console)
+        print_bullets(["of each place: valid cycles of those asked for; - is in no scenario"], console)
+    print_bullets(filter(None, (played_words(coverage), left_out_words(coverage))), console)
 
 
 def _cell(played: Played | None) -> Text:
@@ -310,9 +393,7 @@ def _cell(played: Played | None) -> Text:
 
 def _print_search(found: SearchFound, console: Console) -> None:
     """What each zone of a search reaches, and a strip of its cuts over the off time."""
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    for column in ("", "zone", "cuts", "shortest, truly off", "longest, truly off"):
-        table.add_column(column)
+    table = plain_table("", "zone", "cuts", "shortest, truly off", "longest, truly off")
     for one in found.zones:
         table.add_row(
             SIGNS[one.zone], one.zone.value, str(one.cycles), off_text(one.shortest_ns), off_text(one.longest_ns)
@@ -333,9 +414,7 @@ def _print_times(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
     told = [one for one in measured if one.cycles > 1 and (one.limit is not None or one.what == "ready")]
     if not told:
         return
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    for column in ("time", "seen", "median", "largest", "95 % keep", "limit"):
-        table.add_column(column)
+    table = plain_table("time", "seen", "median", "largest", "95 % keep", "limit")
     for one in told[:_MOST_TIMES]:
         group = "" if one.group == AFTER_A_RESTART else f"{one.group}: "
         name = without_controls(f"{f'{one.case}: ' if one.case else ''}{group}{one.what}")
@@ -344,10 +423,10 @@ def _print_times(run: OneRun, scenario: ScenarioJudged, console: Console) -> Non
         table.add_row(name, seen, time_text(one.median.sample), time_text(one.largest), bound, limit_text(one.limit))
     console.print(table)
     if len(told) > _MOST_TIMES:
-        _bullet(f"and {counted(len(told) - _MOST_TIMES, 'more time')}, all in the record", console)
+        print_bullets([f"and {counted(len(told) - _MOST_TIMES, 'more time')}, all in the record"], console)
     for one in told:
         if one.drift is not None and one.drift.p_value < SURE_DRIFT:
-            _bullet(f"{f'{one.case}: ' if one.case else ''}{one.what} drifts: {drift_text(one)}", console)
+            print_bullets([f"{f'{one.case}: ' if one.case else ''}{one.what} drifts: {drift_text(one)}"], console)
     most = max(one.more_needed for one in told)
     if most:
         text = f"{counted(most, 'more cycle')} of a case would show what 95 % of all such cycles keep (95 % confidence)"
@@ -361,18 +440,15 @@ def _print_forecasts(run: OneRun, found: Foretold | None, console: Console) -> N
     if not rows:
         return
     names = list(dict.fromkeys(name for row in rows for name in row.expected))
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
     model = ["program"] if found is not None else []
-    for column in ("cycle", "output", "before", *map(without_controls, names), *model, "seen"):
-        table.add_column(column)
+    table = plain_table("cycle", "output", "before", *map(without_controls, names), *model, "seen")
     for row in rows:
         guesses = [_guess_word(row.expected.get(name), row.seen) for name in names]
         guesses += [_guess_word(row.predicted, row.seen) for _ in model]
         table.add_row(
             str(row.cycle), without_controls(row.shown), state_word(row.before), *guesses, state_word(row.seen, "-")
         )
-    console.print()
-    console.print(Text(ASKED_FIRST, style="bold"))
+    print_heading(ASKED_FIRST, console)
     console.print(table)
     for one in (*scores(rows), *([program_score(rows)] if model else [])):
         console.print(Text(f"{without_controls(one.learner)}: {score_text(one)}"))
@@ -400,11 +476,9 @@ def _print_limits(run: OneRun, console: Console) -> None:
     limits = limits_of(run.scenarios)
     if not limits:
         return
-    console.print()
-    console.print(Text("What this does not show", style="bold"))
+    print_heading("What this does not show", console)
     in_short = limits_in_short(run.rig, run.counted)
-    for sentence in in_short:
-        _bullet(sentence, console)
+    print_bullets(in_short, console)
     if in_short and console.is_terminal:
         text = f"in detail: {counted(len(limits), 'limit')}, in the record"
         console.print(Padding(Text(text, style="dim"), (0, 0, 1, 2)))
@@ -413,16 +487,19 @@ def _print_limits(run: OneRun, console: Console) -> None:
         console.print(Padding(Text("in detail", style="dim"), (0, 0, 0, 2)))
     for limit, names in limits:
         whose = "" if len(run.scenarios) == 1 else "all: " if len(names) == len(run.scenarios) else f"{listed(names)}: "
-        _bullet(f"{whose}{limit}", console)
+        print_bullets([f"{whose}{limit}"], console)
     console.print()
 
 
-def _print_not_passed(run: OneRun, console: Console) -> None:
-    """After the limits, so that the last screen of a small window names what failed."""
+def _print_passed(run: OneRun, console: Console) -> None:
     passed = [one.scenario for one in run.scenarios if one.verdict is Verdict.PASS]
     if passed and len(run.scenarios) > 1:
         console.print(Text("What passed", style="bold"))
         console.print(Padding(Text(without_controls(listed(passed))), (0, 0, 1, 2)))
+
+
+def _print_not_passed(run: OneRun, console: Console) -> None:
+    """After the limits, so that the last screen of a small window names what failed."""
     missed = not_passed(run.rig, run.scenarios, run.counted)
     if not missed:
         return
@@ -460,32 +537,28 @@ def _counts(scenario: ScenarioJudged) -> str:
 def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
     """The restart matrix of one case. Of what did not pass the reason stands below, among the findings; in a narrow
     window of nothing else either. Cells that have to be broken are broken before a length, not within it."""
-    wide = width >= _WIDE and not all(_told_below(row) for row in rows)
+    wide = _is_wide(rows, width)
     gap = 3 if width >= _ROOMY else 2
-    table = Table(
-        box=SIMPLE_HEAD,
-        pad_edge=False,
-        padding=(0, 1) if gap > 2 else (0, 1, 0, 0),
-        show_edge=False,
-        title=without_controls(case) or None,
-        title_justify="left",
-    )
-    for column in ("output", "before", "at loss", "at return", "delay", "verdict"):
-        table.add_column(column)
+    heads = ["output", "before", "at loss", "at return", "delay", "verdict"]
+    table = plain_table(*heads, gap=gap - 1, title=without_controls(case) or None)
     if wide:
         table.add_column("reason", ratio=1)
     told: list[list[str | Text]] = [
         [_output(row), row.before, row.at_loss, row.at_return, _delay(row), _word(row)] for row in rows
     ]
-    heads = [str(column.header) for column in table.columns]
     for breaks in _BREAKS:
-        if _columns_of([heads[: len(told[0])], *told]) + gap * (len(heads) - 1) + (_REASON if wide else 0) <= width:
+        if _columns_of([heads, *told]) + gap * (len(table.columns) - 1) + (_REASON if wide else 0) <= width:
             break
         told = [[*cells[:2], *(_broken(cell, *breaks) for cell in cells[2:5]), cells[5]] for cells in told]
     for row, cells in zip(rows, told, strict=True):
         reason = "(below)" if _told_below(row) else without_controls(row.reason)
         table.add_row(*cells, *([reason] if wide else []))
     return table
+
+
+def _is_wide(rows: Sequence[MatrixRow], width: int) -> bool:
+    """Whether there is room for a reason, and one to tell."""
+    return width >= _WIDE and not all(_told_below(row) for row in rows)
 
 
 def _told_below(row: MatrixRow) -> bool:
@@ -551,7 +624,7 @@ def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[Cycle
         if row.unsaid:
             console.print(Padding(Text(f"and {row.unsaid} more, all in the record"), (0, 0, 0, 6)))
     if len(rows) > _MOST_FINDINGS:
-        _bullet(f"and {len(rows) - _MOST_FINDINGS} more, all in the record", console)
+        print_bullets([f"and {len(rows) - _MOST_FINDINGS} more, all in the record"], console)
     for verdict in WORST_FIRST:
         if verdict is not scenario.verdict and any(row.verdict is verdict for row in rows):
             console.print(Padding(Text(f"{verdict.value}: {GLOSS[verdict]}", style="dim"), (0, 0, 0, 2)))
@@ -562,9 +635,3 @@ def _where(cycles: Sequence[int]) -> str:
     if not numbers:
         return "over the whole run"
     return f"cycle{'s' if len(numbers) > 1 else ''} {numbers_text(numbers)}"
-
-
-def _bullet(text: str, console: Console) -> None:
-    table = Table.grid(padding=(0, 1))
-    table.add_row("  -", Text(without_controls(text)))
-    console.print(table)

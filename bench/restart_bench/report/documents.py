@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 from xml.etree import ElementTree as Xml
 
@@ -226,16 +226,15 @@ def junit(outcome: RunOutcome) -> str:
     Only a pass is a passed test. A fail is a `failure`; error and inconclusive are an `error` of type "error" or
     "inconclusive", because the format has no word for "not shown either way" and nobody may read it as green.
     """
+    return junit_text(_suite_element(run, scenario) for run in outcome.runs for scenario in run.scenarios)
+
+
+def junit_text(suites: Iterable[Xml.Element]) -> str:
+    """JUnit XML of these suites, with their sums."""
     root = Xml.Element("testsuites", name="restart-bench")
-    totals = [0, 0, 0]
-    for run in outcome.runs:
-        for scenario in run.scenarios:
-            suite = _suite_element(run, scenario)
-            root.append(suite)
-            counts = (int(suite.get(name, "0")) for name in ("tests", "failures", "errors"))
-            totals = [total + count for total, count in zip(totals, counts, strict=True)]
-    for name, total in zip(("tests", "failures", "errors"), totals, strict=True):
-        root.set(name, str(total))
+    root.extend(suites)
+    for key in ("tests", "failures", "errors"):
+        root.set(key, str(sum(int(suite.get(key, "0")) for suite in root)))
     Xml.indent(root)
     return Xml.tostring(root, encoding="unicode", xml_declaration=True) + "\n"
 

@@ -11,7 +11,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -29,6 +28,7 @@ from restart_bench.model.wording import (
     without_controls,
 )
 from restart_bench.report.explaining import BUDGET_S, Clock
+from restart_bench.report.printing import plain_table, print_bullets, print_heading
 
 if TYPE_CHECKING:
     from restart_bench.predict.engine import Answer
@@ -52,8 +52,9 @@ class Foretold:
 
     @property
     def otherwise(self) -> tuple[str, ...]:
-        """The outputs of which something else was measured."""
-        return tuple(dict.fromkeys(row.shown for row in self.compared.rows if row.differences))
+        """The outputs that were measured to restart otherwise than the program model does."""
+        rows = self.compared.rows
+        return tuple(dict.fromkeys(row.shown for row in rows if any(one.of_restart for one in row.differences)))
 
 
 def foretell(run: OneRun, patience_s: float = BUDGET_S) -> Foretold | None:
@@ -102,22 +103,17 @@ def print_foretold(found: Foretold, console: Console) -> None:
     rows = found.compared.rows
     if not rows:
         return
-    console.print()
-    console.print(Text(HEAD, style="bold"))
+    print_heading(HEAD, console)
     console.print(_table(found))
-    for line in _below(found):
-        _bullet(line, console)
+    print_bullets(_below(found), console)
     if found.compared.could_explain:
         console.print(Text(_EXPLAINS, style="bold"))
-    for line in found.compared.could_explain:
-        _bullet(line, console)
+    print_bullets(found.compared.could_explain, console)
 
 
 def _table(found: Foretold) -> Table:
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
     known = any(row.ever for row in found.compared.rows)
-    for column in ("output", "cut", "predicted", "measured", *([AFTER_ANY_PAST] if known else [])):
-        table.add_column(column)
+    table = plain_table("output", "cut", "predicted", "measured", *([AFTER_ANY_PAST] if known else []))
     last = ""
     for row in found.compared.rows:
         name = "" if row.point == last else without_controls(row.shown)
@@ -168,12 +164,6 @@ def _below(found: Foretold) -> Iterator[str]:
         yield COMES_BACK_MEANS
     if found.note:
         yield found.note
-
-
-def _bullet(text: str, console: Console) -> None:
-    table = Table.grid(padding=(0, 1))
-    table.add_row("  -", Text(without_controls(text)))
-    console.print(table)
 
 
 def score_text(score: Score) -> str:

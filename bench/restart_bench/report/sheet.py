@@ -21,7 +21,9 @@ if TYPE_CHECKING:
 MOST_LEARNERS = 6
 _LINES, _LINES_A_QUESTION = 36, 2.5
 """Lines of a program that fit below no question, and those that each question takes of them (a browser test prints)."""
+_LINES_A_PART = 3  # heading and heads of columns of a further kind of question
 WAYS = {"supply": "Power goes and returns", "mode": "Run mode is left and entered again"}
+WAYS_FROM_OFF = {way: f"{words}: what was OFF before" for way, words in WAYS.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +53,15 @@ class Sheet:
     def fitting(self) -> tuple[str, ...]:
         """The program where there is room for it on one page with the questions, else nothing."""
         asked = sum(map(len, self.questions.values())) + len(self.notes)
-        return self.program if len(self.program) <= _LINES - _LINES_A_QUESTION * asked else ()
+        further = _LINES_A_PART * max(0, len(self.questions) - len(WAYS))
+        return self.program if len(self.program) <= _LINES - _LINES_A_QUESTION * asked - further else ()
+
+    @property
+    def pages(self) -> tuple[tuple[str, ...], ...]:
+        """Who answers on which page: as many on each as fit, or nearly."""
+        count = -(-len(self.learners) // MOST_LEARNERS)
+        each = -(-len(self.learners) // max(1, count))
+        return tuple(self.learners[page * each : (page + 1) * each] for page in range(count)) or ((),)
 
 
 def restart_part(text: str) -> tuple[str, ...]:
@@ -64,27 +74,31 @@ def restart_part(text: str) -> tuple[str, ...]:
 def render_sheet(sheet: Sheet) -> str:
     """The page. It loads nothing and runs nothing."""
     return template("sheet.html").render(
-        sheet=sheet, answers=(("y", "yes"), ("n", "no"), ("?", "not known")), style=Markup(page_style())
+        sheet=sheet,
+        from_off=tuple(WAYS_FROM_OFF.values()),
+        answers=(("y", "yes"), ("n", "no"), ("?", "not known")),
+        style=Markup(page_style()),
     )
 
 
-def seen_in(run: ArchivedRun, suite: Suite) -> dict[tuple[str, str], str]:
-    """What each output did in a test where it was on before the cut, by output and "supply" or "mode"."""
+def seen_in(run: ArchivedRun, suite: Suite, *, on: bool = True) -> dict[tuple[str, str], str]:
+    """What each output did in a test where it was on (or off) before the cut, by output and "supply" or "mode"."""
     found: dict[tuple[str, str], str] = {}
     for way, cycles in _tested(run, suite).items():
         for point in suite.rig.outputs():
-            cut_from_on = [one for one in cycles if _was_on(one, point.name)]
-            for row in matrix_rows(suite.rig, cut_from_on):
+            cut_so = [one for one in cycles if _was(one, point.name, on=on)]
+            for row in matrix_rows(suite.rig, cut_so):
                 if row.point == point.name:
-                    found[point.name, way] = f"{row.at_return} ({counted(len(cut_from_on), 'cycle')})"
+                    found[point.name, way] = f"{row.at_return} ({counted(len(cut_so), 'cycle')})"
     return found
 
 
-def unseen_in(run: ArchivedRun, suite: Suite) -> dict[str, str]:
-    """Why nothing stands beside an output, by "supply" or "mode": no such cut was made, or it was on before none."""
+def unseen_in(run: ArchivedRun, suite: Suite, *, on: bool = True) -> dict[str, str]:
+    """Why nothing stands beside an output, by "supply" or "mode": no such cut was made, or it was so before none."""
     ended = any(isinstance(record, RunEnded) for record in run.records)
     not_tested = "not tested" if ended else "not tested yet; this test has not ended"
-    return {way: "not on before any cut" if cycles else not_tested for way, cycles in _tested(run, suite).items()}
+    not_so = f"not {'on' if on else 'off'} before any cut"
+    return {way: not_so if cycles else not_tested for way, cycles in _tested(run, suite).items()}
 
 
 def _tested(run: ArchivedRun, suite: Suite) -> dict[str, list[CycleJudged]]:
@@ -98,8 +112,8 @@ def _tested(run: ArchivedRun, suite: Suite) -> dict[str, list[CycleJudged]]:
     return {way: [one for one in valid if how.get(one.scenario) == way] for way in WAYS}
 
 
-def _was_on(cycle: CycleJudged, point: str) -> bool:
-    return any(seen.point == point and seen.before for seen in cycle.outputs)
+def _was(cycle: CycleJudged, point: str, *, on: bool) -> bool:
+    return any(seen.point == point and seen.before is not None and bool(seen.before) is on for seen in cycle.outputs)
 
 
 def sheet_notes(run: ArchivedRun, suite: Suite, rig: str, edition: str) -> Sequence[str]:

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, ExitStack, nullcontext, suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TypeVar
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
@@ -300,13 +301,10 @@ class Actuators:
             return self._answer_to(question, guess)
 
     def _answer_to(self, question: str, ask: Callable[[str], A]) -> A:
-        self._stop.asking = True
         try:
-            return ask(question)
+            return self._stop.asks(ask, question)
         except SupplyError as problem:
             raise CommandRefused(str(problem)) from None
-        finally:
-            self._stop.asking = False
 
     # ------------------------------------------------------------ supply
 
@@ -322,8 +320,7 @@ class Actuators:
     def _switched(self, to: str, purpose: str, volts: float | None) -> Switching:
         before = now_ns()
         problem = ""
-        tried = getattr(self._supply, "retries", 0)
-        self._stop.asking = self._asks_person  # a command to a relay is over sooner than it could be broken off
+        tried = self._retries()
         try:
             self._command(to, volts)
         except SupplyError as error:
@@ -335,12 +332,18 @@ class Actuators:
             problem = f"its driver failed: {type(error).__name__}: {error}"
         finally:
             # The command may have been carried out: what is known of it has to be kept before anything else.
-            self._stop.asking = False
-            again = getattr(self._supply, "retries", 0) - tried
-            record = Switching(self.cycle, "supply", to, purpose, before, now_ns(), problem, again)
+            after = now_ns()
+            record = Switching(self.cycle, "supply", to, purpose, before, after, problem, self._retries() - tried)
             self._remember(to, record.after_ns, taken=not problem)
             self._publish(record)
         return record
+
+    def _retries(self) -> int:
+        """How many commands the driver said twice; one that tells no number keeps no command from the journal."""
+        with suppress(Exception):
+            told = getattr(self._supply, "retries", 0)
+            return told if isinstance(told, int) else 0
+        return 0
 
     def _command(self, to: str, volts: float | None) -> None:
         if self._supply is None:
@@ -472,6 +475,16 @@ class Actuators:
         if self.state.commanded != "on" or self.rail() is not False or (lasting and self._rail_follows("on")):
             return ""
         return f"the supply was told to be on, but {self._rail_text()}"
+
+    def stays(self, wish: str) -> bool:
+        """Where a guard was lost: True where the supply is left as it is: it is off, or must not be told to go on. What
+        the rail shows outranks commands."""
+        commanded, shown = self.state.commanded, self.rail()
+        if commanded == "level":
+            return False
+        if shown is False or (shown is None and commanded == "off"):
+            return True
+        return wish == "on" and commanded != "on"
 
     def contrary(self) -> str:
         """Before anything was switched: what the relay says against the rail, "" where they agree or don't tell."""
@@ -685,14 +698,18 @@ def _asks_person(rig: Rig) -> bool:
     return card is not None and card.needs_person
 
 
-def reach_supply(supply: RigSupply | None, ask: AskPerson | None, stack: ExitStack) -> tuple[Supply | None, str]:
-    """The supply, let go of with `stack`, or why it can't be reached: the points are put to rest all the same."""
+def reach_supply(
+    supply: RigSupply | None, ask: AskPerson | None, stop: StopRequest, stack: ExitStack
+) -> tuple[Supply | None, str]:
+    """The supply, let go of with `stack`, or why it can't be reached: the points are put to rest all the same. A
+    question of its driver can be broken off by `stop`."""
     if supply is None:
         return None, ""
     from restart_bench_drivers.registry import open_supply
 
+    breakable = partial(stop.asks, ask) if ask is not None else None
     try:
-        reached = open_supply(supply.driver, supply.settings, contact=supply.contact, ask=ask)
+        reached = open_supply(supply.driver, supply.settings, contact=supply.contact, ask=breakable)
     except SupplyError as problem:
         return None, str(problem) or type(problem).__name__
     except Exception as problem:  # a driver is anybody's

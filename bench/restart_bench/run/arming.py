@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
 
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Rig, RigSupply, last_instant
@@ -99,9 +98,7 @@ class SupplyLock:
             ) from None
         stack.callback(lock.release)
 
-    def __exit__(
-        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._stack.close()
 
 

@@ -48,6 +48,7 @@ class Chronicle:
         self.gap = False  # a record could not be saved
         self.leaving = False  # a full disk must not keep the actuators from letting go
         self.holds_more = False  # what an earlier run held was taken over
+        self.owes_way_out = False  # it has begun, and its way out did not come to its end
         self.reason = ""  # why the run ended early, for `last_resort`
         self.forecasts: list[Forecast] = []  # what people expected, for the score at the end
 
@@ -107,7 +108,7 @@ class Chronicle:
         self.publish(RunEnded(self.run, "error", Verdict.ERROR, EXIT_ERROR, reason, now_ns(), wall))
         ended = {"ended": {"how": "error", "reason": reason}}
         with suppress(ArchiveError):  # the next start on this rig closes it
-            if self.holds_more or self.gap:
+            if self.holds_more or self.gap or self.owes_way_out:
                 self.archive.leave_open(ended)
             else:
                 self.archive.close({**ended, "verdict": "error", "exit_code": EXIT_ERROR}, None)

@@ -218,14 +218,20 @@ class CycleAct:
             self._wait_for_limit(context.actuators.cut_not_before_ns(), ON_AT_LEAST)
 
     def _give_up(self, started: int) -> None:
-        """The cycle is broken off; the run is ended where nothing answered since it began, as it would be waited for
-        in every cycle in vain. Raises CycleBrokenOff or EndOfRun."""
+        """The cycle is broken off; the run is ended where a device said nothing since it began, as it would be waited
+        for in every cycle in vain. Raises CycleBrokenOff or EndOfRun."""
         context, why = self._context, self._why_not_ready(started)
-        silent = all(context.observer.last_good_ns(name) is None for name in context.rig.devices)
-        if silent and not any(map(_said_otherwise, context.samples().values())):
-            context.supervisor.end("not ready", why, started)
+        never = next((name for name in context.rig.devices if self._never_heard(name)), "")
+        if never:
+            text = f"{why}. {never} has never answered in this run, so it ends here: no cycle could be done"
+            context.supervisor.end("not ready", text, started)
         self._trouble("not ready", why, started)
         raise CycleBrokenOff
+
+    def _never_heard(self, name: str) -> bool:
+        """Whether a device answered nothing at all since the run began."""
+        heard = self._context.samples().get(name)
+        return self._context.observer.last_good_ns(name) is None and not (heard is not None and _said_otherwise(heard))
 
     def _bring_on(self) -> int:
         """The supply on, unless relay and rail contradict each other; since when the controller can get ready."""
@@ -235,6 +241,7 @@ class CycleAct:
             if contrary:
                 context.supervisor.end("relay", f"{contrary}. Nothing was switched, nothing was cut", now_ns())
             self._wait_for_limit(context.actuators.on_not_before_ns(), "the supply must stay off for off_at_least")
+            context.supervisor.look_closely()
             context.actuators.switch("on", "prepare")
         return context.counted_from()
 
@@ -469,6 +476,7 @@ class CycleAct:
     def _command_restore(self) -> Switching:
         if self._scenario.how == "mode":
             return self._switch_mode("run", "restore")
+        self._context.supervisor.look_closely()
         return self._context.actuators.switch("on", "restore")
 
     def _volts(self) -> float | None:

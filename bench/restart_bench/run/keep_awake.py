@@ -6,7 +6,6 @@ import shutil
 import subprocess
 import sys
 from contextlib import ExitStack
-from types import TracebackType
 
 
 class Awake:
@@ -52,9 +51,7 @@ class Awake:
 
         self._stack.callback(release)
 
-    def __exit__(
-        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._stack.close()
 
 

@@ -18,7 +18,7 @@ from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.observer.identification import greetings, identities
 from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
 from restart_bench.run.arming import SupplyLock, manual_step, require_arming
-from restart_bench.run.recovery import NotRight, left_open, put_right, told_of_open
+from restart_bench.run.recovery import NotRight, left_open, put_right, told_of_open, was_armed
 from restart_bench.run.run_json import simulated_among
 from restart_bench.run.supervision import Conditions, StopRequest
 from restart_bench.run.usage import used_by_now
@@ -34,11 +34,12 @@ class Parked:
     not_idle: tuple[str, ...]
     supply: str
     closed: tuple[Path, ...]
+    still_open: tuple[str, ...] = ()  # killed runs of this rig
 
     @property
     def well(self) -> bool:
-        """True where everything was shown to be where it belongs."""
-        return not self.not_idle and left_well(self.supply)
+        """True where everything was shown to be where it belongs, and no run is left open."""
+        return not self.not_idle and left_well(self.supply) and not self.still_open
 
 
 def park(
@@ -61,8 +62,8 @@ def park(
             stack.enter_context(SupplyLock(rig.supply))
         _say_simulated(rig, say)
         observer = stack.enter_context(_start_observer(rig, say))
-        supply, problem = reach_supply(rig.supply, ask, stack)
         stop = StopRequest()
+        supply, problem = reach_supply(rig.supply, ask, stop, stack)
         stack.enter_context(stop.hears_signals())  # it is on the way to rest: whoever hurries it gets nothing sooner
 
         def publish(record: Record) -> None:
@@ -131,7 +132,9 @@ def _put_to_rest(
     if dark:  # nobody could tell what they are before: of what is silent for want of power nothing is known
         actuators.undo({name: idle for name, idle in pressed_points(rig, observer).items() if name in dark})
         not_idle = actuators.all_to_idle(say)
-    return Parked(not_idle or (actuators.held() if held else ()), left, () if problem or held else closed)
+    still_open = tuple(path.name for path in left_open(logs, rig) if was_armed(path))
+    held_on = actuators.held() if held else ()
+    return Parked(not_idle or held_on, left, () if problem or held else closed, still_open)
 
 
 def _supply_to_rest(rig: Rig, actuators: Actuators, problem: str, held: str, say: Callable[[str], None]) -> str:

@@ -11,7 +11,6 @@ that nobody names any more; where today's file differs is said.
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
@@ -21,12 +20,12 @@ from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.known_archives import archives_of
 from restart_bench.archive.reader import ArchivedRun, readable_records
 from restart_bench.archive.writer import Report, finish_killed, give_up_cycles, unfinished
-from restart_bench.files.faults import FaultsFound
 from restart_bench.model.journal import PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
 from restart_bench.run.arming import Say, SupplyLock, manual_step
+from restart_bench.run.supervision import StopRequest
 from restart_bench.run.usage import run_json_of, used_by_now
 
 
@@ -164,7 +163,7 @@ def put_right(
         owed: list[_KilledRun] = []
         for folder in folders:
             if not was_armed(folder):
-                _close(folder, say, closed, record)
+                closed += close_killed(folder, say, record)
             elif not armed:
                 left = f"{folder.name} {how_it_ended(folder)}, and its rig was left as it is"
                 say(f"{left}; an armed run or `park` puts it right")
@@ -205,8 +204,8 @@ def _rest(
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {killed.problem}; {manual_step(wish, rig)}")
         try:
             give_up_cycles(killed.folder, "its points were let go of while its supply could not be reached")
-        except ArchiveError as fault:
-            say(f"{killed.folder.name}: it can't be noted that its open cycle was given up: {fault}")
+        except Exception as fault:
+            say(f"{killed.folder.name}: it can't be noted that its open cycle was given up: {_told(fault)}")
         return
     if held and wish != "off":
         return
@@ -214,17 +213,26 @@ def _rest(
     own.state.commanded = "unknown"
     left = own.leave_supply(wish, "park", say)
     if not held and left_well(left):
-        _close(killed.folder, say, closed, record)
+        closed += close_killed(killed.folder, say, record)
 
 
-def _close(folder: Path, say: Say, closed: list[Path], record: Report | None) -> None:
-    """A log that can't be closed is said, and keeps nobody from a run."""
+def close_killed(folder: Path, say: Say, record: Report | None) -> list[Path]:
+    """Closes a killed run and returns it. A log that can't be closed, whatever is wrong with it, is said, and keeps
+    nobody from a run."""
     try:
         finish_killed(folder, record)
-    except ArchiveError as fault:
-        say(f"{folder.name} {how_it_ended(folder)} and its log could not be closed: {fault}")
-    else:
-        closed.append(folder)
+    except Exception as fault:
+        say(
+            f"{folder.name} {how_it_ended(folder)} and its log could not be closed: {_told(fault)}; it stays open: "
+            "look at the rig, then move that folder out of the archive"
+        )
+        return []
+    return [folder]
+
+
+def _told(fault: Exception) -> str:
+    """What is wrong with an archive: ours say it themselves, of others their kind helps."""
+    return str(fault) if isinstance(fault, ArchiveError) else f"{type(fault).__name__}: {fault}"
 
 
 # ---------------------------------------------------------------- the rig as that run had it
@@ -261,8 +269,8 @@ def _seen(folder: Path, actuators: Actuators, rig: Rig, say: Say, stack: ExitSta
 def _rig_of(folder: Path, rig: Rig, say: Say) -> Rig:
     try:
         return ArchivedRun.open(folder).suite().rig
-    except (ArchiveError, FaultsFound, KeyError, TypeError, ValueError) as problem:
-        say(f"{folder.name}: its rig file can't be read any more ({problem}), so today's is taken for it")
+    except Exception as problem:
+        say(f"{folder.name}: its rig file can't be read any more ({_told(problem)}), so today's is taken for it")
         return rig
 
 
@@ -287,11 +295,10 @@ def _place(rig: Rig, point: Point | None) -> str:
 def _reach(killed: _KilledRun, actuators: Actuators, say: Say, stack: ExitStack) -> None:
     """Actuators on the rig as it was: an observer of its own, and its own supply where that is another one."""
     old = killed.rig
-    scratch = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
     asked = {*killed.undo, *(proof.point for proof in old.proof_of_cut), *(name for name, _ in old.only_while)}
     points = tuple(point for point in old.points.values() if point.name in asked)
     try:
-        observer: ObserverHandle = ObserverHandle(tuple(old.devices.values()), points, scratch)
+        observer: ObserverHandle = ObserverHandle(tuple(old.devices.values()), points, None)
     except Exception as problem:
         say(f"{killed.folder.name}: its points can't be reached: {problem}")
         observer = Blind(str(problem))
@@ -300,7 +307,7 @@ def _reach(killed: _KilledRun, actuators: Actuators, say: Say, stack: ExitStack)
     if not killed.same_supply and old.supply is not None:
         try:
             stack.enter_context(SupplyLock(old.supply))
-            supply, why = reach_supply(old.supply, None, stack)
+            supply, why = reach_supply(old.supply, None, StopRequest(), stack)
         except Exception as held:  # a lock is another bench's
             why = f"{type(held).__name__}: {held}"
         killed.problem = f"the supply that it had can't be reached: {why}" if why else ""

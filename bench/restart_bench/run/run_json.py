@@ -1,4 +1,4 @@
-"""What run.json says of a run: who, what, on what, with what, before it begins and after it has ended."""
+"""What run.json says of a run before it begins: who, what, on what, with what."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
-from restart_bench.model.journal import RunEnded, ScenarioJudged
 from restart_bench.model.outcome import RunOptions
 from restart_bench.model.rig import Identity
 from restart_bench.suite.loader import Suite
@@ -59,31 +58,6 @@ def facts_of_devices(identities: Mapping[str, Identity], unheard: Sequence[str])
 def simulated_among(identities: Mapping[str, Identity]) -> list[str]:
     """The devices that say of themselves that they are simulated."""
     return [name for name, one in identities.items() if one.is_simulated]
-
-
-def facts_after(
-    ended: RunEnded, scenarios: Sequence[ScenarioJudged], *, observer: dict[str, Any], operations: int
-) -> dict[str, Any]:
-    """Keys of run.json that are known once the run has ended."""
-    return {
-        "ended": {"how": ended.how, "reason": ended.reason, "wall": ended.wall, "at_ns": ended.at_ns},
-        "verdict": ended.verdict,
-        "exit_code": ended.exit_code,
-        "scenarios": [
-            {
-                "name": s.scenario,
-                "verdict": s.verdict,
-                "reason": s.reason,
-                "cycles": s.cycles,
-                "counted": s.counted,
-                "limits": list(s.limits),
-            }
-            for s in scenarios
-        ],
-        "observer": observer,
-        "operations": operations,
-        "supply_left": ended.supply_left,
-    }
 
 
 def _user() -> str:

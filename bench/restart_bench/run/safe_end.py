@@ -14,6 +14,7 @@ from restart_bench.archive.writer import Report
 from restart_bench.model.rig import RigSupply
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.run.actuators import left_well
+from restart_bench.run.arming import manual_step
 from restart_bench.run.context import Chronicle, CycleContext
 
 
@@ -41,14 +42,15 @@ class SafeEnd:
 
     def leave(self, *, trouble: bool, at_once: bool) -> str:
         """Leaves the rig safe; may be asked again. Returns what could not be left as it should be, "" for nothing."""
-        self._chronicle.leaving = True
+        self._chronicle.leaving = self._chronicle.owes_way_out = True
         self._held = self._points_to_idle(at_once=at_once)
         unsafe = self._rest_supply(trouble=trouble, at_once=at_once)
         self._context.actuators.tell_of_the_mode(self._chronicle.say)
         if self._held and at_once:  # the supply came first; now there is time for them
-            self._held = self._context.actuators.all_to_idle(self._say)
+            self._held = self._points_to_idle(at_once=False)
         if self._held and not unsafe:
             unsafe = f"{', '.join(self._held)} could not be shown to be back in idle"
+        self._chronicle.owes_way_out = False
         return unsafe
 
     def close_archive(self, facts: dict[str, Any], report: Report | None) -> None:
@@ -89,7 +91,7 @@ class SafeEnd:
         say = _say_nothing if at_once else self._say
         try:
             return actuators.all_to_idle(say, at_once=at_once)
-        except Exception as problem:
+        except BaseException as problem:  # whatever it is, the supply comes next
             held = actuators.held()
             out = ", ".join(held) or "a point"
             self._say(f"{out} MAY STILL BE OUT OF IDLE: {type(problem).__name__}: {problem}")
@@ -100,13 +102,32 @@ class SafeEnd:
             return ""
         actuators = self._context.actuators
         wish = self._supply.after_trouble if trouble else self._supply.at_end
-        if at_once and (actuators.state.commanded not in ("on", "level") or actuators.rail_contradicts()):
-            wish = "as it is"  # what is off stays off
+        if at_once and actuators.stays(wish):
+            wish = "as it is"
         self._context.enter("leaving the rig safe")
-        self.supply_left = actuators.leave_supply(wish, "rest", self._say, once=at_once)
+        try:
+            self.supply_left = self._supply_left(wish, at_once=at_once)
+        except BaseException as problem:  # whatever it is, there is nothing else to be done for the supply but this
+            self.supply_left = self._not_rested(wish, problem)
         if left_well(self.supply_left):
             return ""
         return f"the supply could not be brought {wish} (it was left {self.supply_left})"
+
+    def _supply_left(self, wish: str, *, at_once: bool) -> str:
+        """How the supply was left, tried once more where something escaped."""
+        actuators = self._context.actuators
+        try:
+            return actuators.leave_supply(wish, "rest", self._say, once=at_once)
+        except BaseException as problem:
+            self._say(
+                f"leaving the supply {wish} was broken off ({type(problem).__name__}: {problem}); it is tried again"
+            )
+            return actuators.leave_supply(wish, "rest", self._say, once=at_once)
+
+    def _not_rested(self, wish: str, problem: BaseException) -> str:
+        why = f"{type(problem).__name__}: {problem}"
+        self._say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish, self._context.rig)} ({why})")
+        return f"unknown: {why}"
 
     def _say(self, text: str) -> None:
         if text not in self._said:

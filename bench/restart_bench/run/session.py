@@ -21,9 +21,10 @@ from typing import TYPE_CHECKING, Any
 from restart_bench.archive.earlier import Earlier, earlier_cycles
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.kept_cycles import KeptCycles
+from restart_bench.archive.killed import facts_of_end
 from restart_bench.archive.known_archives import remember
 from restart_bench.archive.reader import ArchivedRun
-from restart_bench.archive.writer import RunArchive, finish_killed, new_run_id
+from restart_bench.archive.writer import RunArchive, new_run_id
 from restart_bench.judging.campaign.ride_through import search_found
 from restart_bench.judging.cycle import judge_long_cycle
 from restart_bench.judging.rehearsal import conclude_rehearsal, judge_rehearsal
@@ -45,9 +46,9 @@ from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.inquiry.forecasts import asker
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
-from restart_bench.run.recovery import NotRight, insist_on_idle, left_open, put_right
+from restart_bench.run.recovery import NotRight, close_killed, insist_on_idle, left_open, put_right, was_armed
 from restart_bench.run.resume import OpenCut, as_planned, bring_samples, find_earlier, open_cut_of, over_already
-from restart_bench.run.run_json import facts_after, facts_before, facts_of_devices, simulated_among
+from restart_bench.run.run_json import facts_before, facts_of_devices, simulated_among
 from restart_bench.run.safe_end import SafeEnd
 from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
 from restart_bench.run.usage import Used, refuse_worn, used_by_now, wear_of
@@ -143,11 +144,13 @@ class SessionPlan:
             devices = tuple(self.suite.rig.devices.values()) if self.armed else ()
             introduced = Introductions(devices, greetings(devices))
             facts = self.facts(introduced)
+            if self.armed:
+                facts["order"] = used.order + 1
             archive = RunArchive.create(self.options.logs, run_id=run, suite=self.suite, before=facts)
             chronicle = Chronicle(run, archive, show)
             stack.callback(chronicle.last_resort)
             self._tell_beginning(chronicle, warning, introduced)
-            reached = self._reach(archive.folder, ask, stack)
+            reached = self._reach(archive.folder, ask, stop, stack)
             open_cut = None if reached.problem else self._take_over(chronicle)
             session = OpenSession(
                 self, chronicle, reached, open_cut, introduced, used=used, ask=ask, stop=stop, stack=stack
@@ -188,13 +191,13 @@ class SessionPlan:
         if warning:
             chronicle.publish(Trouble(0, "wear", warning, now_ns(), error=False))
 
-    def _reach(self, folder: Path, ask: AskPerson | None, stack: ExitStack) -> _Reached:
+    def _reach(self, folder: Path, ask: AskPerson | None, stop: StopRequest, stack: ExitStack) -> _Reached:
         """The rig, and its supply as far as it can be reached; simulated ones are started."""
         rig, simulation = self.suite.rig, None
         if self.options.simulated:
             simulation = self._start_simulation(folder, stack)
             rig = simulation.rig
-        supply, problem = reach_supply(rig.supply, ask, stack)
+        supply, problem = reach_supply(rig.supply, ask, stop, stack)
         return _Reached(rig, simulation, supply, problem)
 
     def _start_simulation(self, folder: Path, stack: ExitStack) -> Simulation:
@@ -207,25 +210,31 @@ class SessionPlan:
     def _take_over(self, chronicle: Chronicle) -> OpenCut | None:
         """A killed run that is gone on with: its unfinished off time, where there is one, becomes this run's."""
         earlier = self.earlier
-        if earlier is None or earlier.closed:
-            return None
-        if not self.armed:
-            finish_killed(earlier.folder, self.options.record)
-            return None
-        if self.suite.rig.only_while:
-            return None  # nobody watched its conditions meanwhile, so that cycle could only be an error
+        if earlier is None or earlier.closed or not self.armed or self.suite.rig.only_while:
+            return None  # of the last: nobody watched its conditions meanwhile, so that cycle could only be an error
         number = earlier_cycles(earlier).last_cycle + 1
         open_cut = open_cut_of(earlier, self.suite.rig, number=number, now=anchor())
-        if open_cut is not None and (late := over_already(open_cut, self.suite.rig, now_ns())):
-            chronicle.say(late)
+        if open_cut is None:
             return None
-        if open_cut is not None:
-            chronicle.holds_more = True
-            for record in open_cut.records:  # before the earlier run is closed: one of the two always tells it
-                chronicle.publish(record)
-            chronicle.archive.sync()
-            bring_samples(earlier, open_cut, chronicle.archive.samples_folder)
+        if given_up := self._beside(chronicle, earlier) or over_already(open_cut, self.suite.rig, now_ns()):
+            chronicle.say(given_up)
+            return None
+        chronicle.holds_more = True
+        for record in open_cut.records:  # before the earlier run is closed: one of the two always tells it
+            chronicle.publish(record)
+        chronicle.archive.sync()
+        bring_samples(earlier, open_cut, chronicle.archive.samples_folder)
         return open_cut
+
+    def _beside(self, chronicle: Chronicle, earlier: ArchivedRun) -> str:
+        """Why a cut can't be kept while other runs are open on its supply, "" where none are: putting those right moves
+        the points and the supply that the cut needs still."""
+        known = {chronicle.archive.folder.resolve(), earlier.folder.resolve()}
+        others = [one for one in left_open(self.options.logs, self.suite.rig) if one not in known and was_armed(one)]
+        if not others:
+            return ""
+        names = ", ".join(one.name for one in others)
+        return f"{names} is open on this supply too and is put right first; the cycle that was cut is done again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -370,10 +379,7 @@ class OpenSession:
         say = self._chronicle.say
         failed = self._context.actuators.take_over_cut(open_cut.cut, open_cut.left, open_cut.held, say)
         insist_on_idle(f"{name} of {earlier.folder.name}" for name in failed)
-        try:
-            finish_killed(earlier.folder, self._plan.options.record)
-        except ArchiveError as fault:
-            say(f"{earlier.id} was killed and its log could not be closed: {fault}")
+        close_killed(earlier.folder, say, self._plan.options.record)
 
     def _count_earlier(self, earlier: ArchivedRun) -> None:
         self._earlier = earlier_cycles(earlier)
@@ -389,6 +395,7 @@ class OpenSession:
     def keep(self, stack: ExitStack) -> None:
         """It has begun: what it opened stays open until its end."""
         self._stack = stack
+        self._chronicle.owes_way_out = self._plan.armed
 
     # ------------------------------------------------------------ perform
 
@@ -486,7 +493,8 @@ class OpenSession:
                 return None
         except ArchiveError as error:
             self._log_failed(error)
-        except Exception as problem:  # a fault of ours or of a driver: the rig is left safe and the evidence is kept
+        except BaseException as problem:  # a fault of ours, or whoever breaks off what runs in his process (a time-out
+            # of tests): the rig is left safe and the evidence is kept and judged
             self._bench_failed(problem)
             self._leave(trouble=True)
         judged = self._judge(turn)
@@ -515,7 +523,7 @@ class OpenSession:
         self._ending.be("error", f"the log failed: {error}")
         self._leave(trouble=True)
 
-    def _bench_failed(self, problem: Exception) -> None:
+    def _bench_failed(self, problem: BaseException) -> None:
         self._ending.failure = traceback.format_exc()
         self._ending.be("error", f"the bench failed: {str(problem) or type(problem).__name__}")
         with suppress(ArchiveError):
@@ -582,7 +590,8 @@ class OpenSession:
         if self._chronicle.gap and self._ending.how != "error":
             self._ending.be("error", "the log failed: what was done on the way out is not told in full")
         run = self._one_run(scenarios)
-        return run, self._run_ended(run)
+        ended = self._run_ended(run)
+        return replace(run, supply_left=ended.supply_left), ended
 
     def _hear_the_last(self) -> None:
         """A run that took over an off time prepared nothing, so it may not have asked yet."""
@@ -638,8 +647,7 @@ class OpenSession:
     def _facts(self, ended: RunEnded, scenarios: Sequence[ScenarioJudged], observer: dict[str, Any]) -> dict[str, Any]:
         armed = self._plan.armed
         operations = self._context.actuators.state.operations if armed else 0
-        facts = facts_after(ended, scenarios, observer=observer, operations=operations)
-        facts |= _told_by(self._introduced)
+        facts = {**facts_of_end(ended, scenarios, operations), "observer": observer, **_told_by(self._introduced)}
         if self._ending.failure:
             facts["failure"] = self._ending.failure
         if armed:

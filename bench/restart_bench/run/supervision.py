@@ -19,11 +19,13 @@ from typing import NamedTuple, TypeVar
 
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S, counts_sleep_ns, now_ns
 from restart_bench.model.journal import Trouble
-from restart_bench.model.rig import Rig
+from restart_bench.model.live import Reading
+from restart_bench.model.rig import Rig, Wanted
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.run.arming import isolation_is_past
 
 T = TypeVar("T")
+A = TypeVar("A")
 
 LOST_READ_NS = NS_PER_S
 """A condition of `only_while` that was not read for this long counts as lost."""
@@ -64,7 +66,7 @@ class StopRequest:
     def __init__(self) -> None:
         self.count = 0
         self.by = ""
-        self.asking = False  # a question to a person is open: the handler then breaks it off
+        self._asking = False  # a question to a person is open: the handler then breaks it off
         self._heard = False  # signals come here
         self._breaking_off = False
 
@@ -74,13 +76,22 @@ class StopRequest:
         if not ours:
             self.count += 1
             self.by = self.by or by
-        if self.asking:
+        if self._asking:
+            self._asking = False  # once for each question, wherever within it this comes
             raise KeyboardInterrupt
+
+    def asks(self, ask: Callable[[str], A], question: str) -> A:
+        """Asks a person. Raises KeyboardInterrupt where somebody wants to stop meanwhile."""
+        try:
+            self._asking = True
+            return ask(question)
+        finally:
+            self._asking = False
 
     def break_off(self) -> None:
         """From another thread: ends the question that is open, though nobody asked to stop."""
         main = threading.main_thread().ident
-        if not self._heard or not self.asking or main is None:
+        if not self._heard or not self._asking or main is None:
             return
         self._breaking_off = True
         if hasattr(signal, "pthread_kill"):
@@ -140,7 +151,12 @@ class Conditions:
     def watch(self) -> None:
         """Watch `only_while` from now on. Each condition has a second to be read first."""
         if self._since_ns is None:
-            self._since_ns = now_ns()
+            self._begin()
+
+    def _begin(self) -> None:
+        self._since_ns = now_ns()
+        for name, _ in self._rig.only_while:
+            self._observer.watch(name)
 
     def read(self) -> bool | None:
         """True once every condition of `only_while` was read (None before)."""
@@ -151,6 +167,7 @@ class Conditions:
         """Why the supply may not go on now, "" where it may; each condition is given its second to be read first, and
         what an observer that failed can't tell is not known to hold."""
         self.watch()
+        self.take_in()
         while (lost := self.lost(now_ns())) is None and not self.read() and not self._observer.failed:
             self._observer.wait_news(0.02)
         if lost is not None:
@@ -158,11 +175,16 @@ class Conditions:
         names = ", ".join(name for name, _ in self._rig.only_while)
         return f"{names} of `only_while` can't be read any more" if names and self._observer.failed else ""
 
+    def take_in(self) -> None:
+        """All that was read of `only_while` until now is known."""
+        if self._rig.only_while:
+            self._observer.take_in()
+
     def look_through(self, observer: ObserverHandle) -> None:
         """From now on through another observer; each condition has its second to be read anew."""
         self._observer = observer
         self._read_ns.clear()
-        self._since_ns = now_ns()
+        self._begin()
 
     def lost(self, now: int) -> Lost | None:
         """The first condition that does not hold now; None where all do, or a dead observer can't tell."""
@@ -186,9 +208,20 @@ class Conditions:
                 if not wanted.met_by(reading.value):
                     text = f"{name} of `only_while` no longer holds: it reads {reading.value}"
                     return Lost("only_while", text, now)
+            if (broken := self._broken_since(name, wanted)) is not None:
+                text = f"{name} of `only_while` did not hold all through: it read {broken.value} meanwhile"
+                return Lost("only_while", text, broken.received_ns)
             read_ns = max(self._read_ns.get(name, 0), self._since_ns)
             if now - read_ns > LOST_READ_NS:
                 return Lost("only_while", f"{name} of `only_while` could not be read for a second", read_ns)
+        return None
+
+    def _broken_since(self, name: str, wanted: Wanted) -> Reading | None:
+        """A read since the last look, however short, that does not conform; of before it was watched none counts."""
+        since_ns = self._since_ns or 0
+        for read in self._observer.every_value(name):
+            if read.received_ns >= since_ns and read.value is not None and not wanted.met_by(read.value):
+                return read
         return None
 
 
@@ -270,6 +303,12 @@ class Supervisor:
         if now >= self._next_draw_ns:
             self._next_draw_ns = now + _DRAW_EVERY_NS
             self._draw(now)
+
+    def look_closely(self) -> None:
+        """A look before power is given: nothing that was read of `only_while` until now is overlooked. Raises
+        EndOfRun."""
+        self.conditions.take_in()
+        self.look(now_ns())
 
     def look(self, now: int) -> None:
         """One look at everything. Raises EndOfRun."""

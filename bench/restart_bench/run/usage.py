@@ -5,6 +5,7 @@ where it was killed) and read by those to come:
 
     operations               how often the contact moved: its wear              `wear_of`
     limits_used              cuts, starts and falls of the last hour or pause   `used_lately`
+    order, anchor            which run came after which, when it began          `moved_by`
     armed, supply_address    a run that was not closed: what it left            `recovery.left_open`
     resumes, seed, inputs    what a run goes on with, and with which files      `resume`, `archive.earlier`
     baselines.jsonl          the runs that others are held against              `compare.baselines`
@@ -24,7 +25,7 @@ import json
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -39,15 +40,20 @@ if TYPE_CHECKING:
     from restart_bench.model.journal import Record
 
 
+CLOCKS_DIFFER_NS = 60 * NS_PER_S
+"""A wall clock is set back by so much, now and then, without having been wrong."""
+
+
 @dataclass(slots=True)
 class Used:
     """Cuts, starts and last falls that count, and when the supply last went on and off, as instants in ns (of the
-    bench's clock, or of the wall)."""
+    bench's clock, or of the wall). `order`: of the last armed run that is known of."""
 
     cuts: list[int] = field(default_factory=list)
     starts: dict[str, list[int]] = field(default_factory=dict)
     fell: dict[str, int] = field(default_factory=dict)
     supply: dict[str, int] = field(default_factory=dict)  # by "on" and "off"
+    order: int = 0
 
     def switched(self, to: str, at_ns: int) -> None:
         """The supply went on or off (a level counts as off). Going on again while it is on changes nothing."""
@@ -88,6 +94,7 @@ class Used:
             self.stopped(name, at + shift_ns)
         for to, at in other.supply.items():
             self.supply[to] = max(at + shift_ns, self.supply.get(to, at + shift_ns))
+        self.order = max(self.order, other.order)
 
 
 def limited_points(rig: Rig) -> dict[str, PointLimits]:
@@ -154,12 +161,11 @@ def read_usage_facts(value: object) -> Used:
     return used
 
 
-def as_of_now(used: Used, written: object, now: Anchor) -> Used:
-    """What an archive says was used (ns of the wall clock as it was then), on the wall clock of `now`. `written` is
-    the anchor of those labels. Within one boot the monotonic clock tells how long ago it was, whatever was done to the
-    wall clock since. Nothing lies in the future: what seems to was carried out just now, which waits longest."""
+def as_of_now(used: Used, moved_by_ns: int, now: Anchor) -> Used:
+    """What an archive says was used (ns of the wall clock as it was then), on the wall clock of `now`. Nothing lies in
+    the future: what seems to was carried out just now, which waits longest."""
     right = Used()
-    right.add(used, _wall_was_wrong_by_ns(written, now))
+    right.add(used, moved_by_ns)
     now_ns = _wall_ns(now)
     right.cuts = [min(at, now_ns) for at in right.cuts]
     right.starts = {name: [min(at, now_ns) for at in starts] for name, starts in right.starts.items()}
@@ -169,13 +175,52 @@ def as_of_now(used: Used, written: object, now: Anchor) -> Used:
     return right
 
 
-def _wall_was_wrong_by_ns(written: object, now: Anchor) -> int:
-    try:
-        then = Anchor(**written) if isinstance(written, Mapping) else None
-        passed = None if then is None else passed_ns(then, now)
-        return 0 if then is None or passed is None else _wall_ns(now) - passed - _wall_ns(then)
-    except (TypeError, ValueError):
-        return 0
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """When a run was, ns of the wall clock as that was then. `written`: the anchor that its instants were labelled by,
+    None where none was noted. `order`: one more than that of any armed run that was known when it began; 0: not noted,
+    as by earlier versions."""
+
+    begun_ns: int
+    ended_ns: int
+    written: Anchor | None = None
+    order: int = 0
+
+
+def moved_by(runs: Sequence[Noted], now: Anchor) -> list[int]:
+    """What to add to the instants of each run to have them on the wall clock of `now`, ns.
+
+    Within one boot the monotonic clock tells how far apart two anchors are: the newest of that boot, or `now` itself,
+    is the one whose wall clock is believed. A run of another boot that was labelled as later than now, or as earlier
+    than one that began before it, had a wrong clock: it counts as late as it can have been, when the next one began."""
+    newest = {run.written.boot: run.written for run in sorted(runs, key=_clock_of) if run.written is not None}
+    newest[now.boot] = now
+    moves = [0 if run.written is None else _wrong_by_ns(run.written, newest[run.written.boot]) for run in runs]
+    in_order = sorted(range(len(runs)), key=lambda place: (runs[place].order, runs[place].begun_ns + moves[place]))
+    wrong, latest_ns, now_ns = set(), 0, _wall_ns(now)
+    for place in in_order:
+        run, begun_ns = runs[place], runs[place].begun_ns + moves[place]
+        is_sure = run.written is not None and bool(now.boot) and run.written.boot == now.boot
+        if not is_sure and (run.ended_ns + moves[place] > now_ns or begun_ns < latest_ns - CLOCKS_DIFFER_NS):
+            wrong.add(place)
+        if begun_ns <= now_ns:
+            latest_ns = max(latest_ns, begun_ns)
+    next_ns = now_ns
+    for place in reversed(in_order):
+        if place in wrong:
+            moves[place] = next_ns - runs[place].ended_ns
+        if runs[place].order:
+            next_ns = min(next_ns, runs[place].begun_ns + moves[place])
+    return moves
+
+
+def _clock_of(run: Noted) -> int:
+    return 0 if run.written is None else run.written.clock_ns
+
+
+def _wrong_by_ns(then: Anchor, right: Anchor) -> int:
+    passed = passed_ns(then, right)
+    return 0 if passed is None else _wall_ns(right) - passed - _wall_ns(then)
 
 
 def _wall_ns(moment: Anchor) -> int:
@@ -242,19 +287,21 @@ def wear_of(logs: Path, rig: Rig) -> Worn:
 
 def used_lately(logs: Path, rig: Rig) -> Used:
     """Cuts of this supply and starts of this rig's points over all archived runs, in ns of the wall clock; from the
-    journal where a run was killed."""
+    journal where a run was killed. When a file was written plays no part."""
     used, now = Used(), anchor()
+    since_ns = _wall_ns(now) - longest_limit_ns(rig)
     address = rig.supply.address if rig.supply is not None else None
-    since = time.time() - longest_limit_ns(rig) / NS_PER_S
-    for folder, facts in _runs(archives_of(rig, logs), since):
+    told: list[_Told] = []
+    for folder, facts in _runs(archives_of(rig, logs)):
         if facts.get("simulated"):
             continue
-        of_run = _used_by(folder, facts, rig, now)
-        if facts.get("rig") != rig.name:  # another rig's points, but perhaps the same relay
-            of_run.starts, of_run.fell = {}, {}
-        if address is None or facts.get("supply_address") != address:
-            of_run.cuts, of_run.supply = [], {}
-        used.add(of_run)
+        used.order = max(used.order, _order_of(facts))
+        of_rig, of_supply = facts.get("rig") == rig.name, address is not None and facts.get("supply_address") == address
+        if of_rig or of_supply:
+            told.append(_told_by(folder, facts, of_rig=of_rig, of_supply=of_supply))
+    for one, moved in zip(told, moved_by([one.noted for one in told], now), strict=True):
+        if one.noted.ended_ns + moved >= since_ns:
+            used.add(one.used(rig, moved, now))
     return used
 
 
@@ -265,31 +312,91 @@ def used_by_now(logs: Path, rig: Rig) -> Used:
     return used
 
 
-def _used_by(folder: Path, facts: dict[str, Any], rig: Rig, now: Anchor) -> Used:
-    if "limits_used" in facts:
-        noted = facts["limits_used"]
-        return as_of_now(read_usage_facts(noted), noted.get("anchor") if isinstance(noted, Mapping) else None, now)
-    from restart_bench.archive.killed import cut_was_due
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """A run that was on this rig, or on its supply, and what its run.json says that it used (None: its journal tells).
+    When it was is told by what run.json says last of it."""
 
-    used = Used()
-    with suppress(KeyError, TypeError, ValueError, OverflowError):
-        moment = Anchor(**facts["anchor"])
-        records = journal_of(folder)
-        used.add(used_in(records, rig), _wall_ns(moment) - moment.clock_ns)
-        used = as_of_now(used, facts["anchor"], now)
-        if cut_was_due(records):  # it may have been carried out just now
+    folder: Path
+    noted: Noted
+    limits_used: Any
+    of_rig: bool
+    of_supply: bool
+
+    def used(self, rig: Rig, moved_by_ns: int, now: Anchor) -> Used:
+        """What counts of it, ns of the wall clock of `now`."""
+        cut_was_due = False
+        if self.limits_used is not None:
+            used = read_usage_facts(self.limits_used)
+        else:
+            from restart_bench.archive.killed import cut_was_due as was_due
+
+            used, records = Used(), journal_of(self.folder)
+            if (moment := self.noted.written) is not None:
+                used.add(used_in(records, rig), _wall_ns(moment) - moment.clock_ns)
+                cut_was_due = was_due(records)
+        used = as_of_now(used, moved_by_ns, now)
+        if cut_was_due:  # it may have been carried out just now
             used.switched("off", _wall_ns(now))
-    return used
+        if not self.of_rig:  # another rig's points, but the same relay
+            used.starts, used.fell = {}, {}
+        if not self.of_supply:
+            used.cuts, used.supply = [], {}
+        return used
 
 
-def _runs(archives: Sequence[Path], since: float = 0.0) -> Iterator[tuple[Path, dict[str, Any]]]:
-    """Every run of these archives whose run.json or journal was written since then (s of the wall clock), with its
-    run.json; then what is remembered of runs that were moved away, each once. A run that is there outranks its line."""
+def _told_by(folder: Path, facts: Mapping[str, Any], *, of_rig: bool, of_supply: bool) -> _Told:
+    noted = facts.get("limits_used")
+    begun = _anchor_of(facts.get("anchor"))
+    if noted is not None:
+        when = _noted(begun, _anchor_of(noted.get("anchor")) if isinstance(noted, Mapping) else None)
+        if when.written is None:
+            used = read_usage_facts(noted)
+            starts = [at for times in used.starts.values() for at in times]
+            ended_ns = max([*used.cuts, *used.fell.values(), *used.supply.values(), *starts], default=when.ended_ns)
+            when = replace(when, begun_ns=when.begun_ns or ended_ns, ended_ns=ended_ns)
+    else:
+        when = _noted(begun, begun)
+        if begun is not None:
+            when = replace(when, ended_ns=_wall_ns(begun) + _ended_at_ns(folder, facts) - begun.clock_ns)
+    return _Told(folder, replace(when, order=_order_of(facts)), noted, of_rig, of_supply)
+
+
+def _noted(begun: Anchor | None, written: Anchor | None) -> Noted:
+    """`written`: the last anchor of the run, which came right with a clock that was set while it went on."""
+    if written is None:
+        return Noted(0, 0) if begun is None else Noted(_wall_ns(begun), _wall_ns(begun))
+    passed = None if begun is None else passed_ns(begun, written)
+    return Noted(_wall_ns(written) - (passed or 0), _wall_ns(written), written)
+
+
+def _ended_at_ns(folder: Path, facts: Mapping[str, Any]) -> int:
+    """On the clock of the run: as its run.json says, else its newest record."""
+    with suppress(KeyError, TypeError, ValueError):
+        return int(facts["ended"]["at_ns"])
+    from restart_bench.archive.killed import newest_instant
+
+    return newest_instant(journal_of(folder))
+
+
+def _order_of(facts: Mapping[str, Any]) -> int:
+    order = facts.get("order")
+    return order if isinstance(order, int) and order > 0 else 0
+
+
+def _anchor_of(value: object) -> Anchor | None:
+    with suppress(TypeError, ValueError):
+        found = Anchor(**value) if isinstance(value, Mapping) else None
+        if found is not None and isinstance(found.clock_ns, int) and _wall_ns(found):
+            return found
+    return None
+
+
+def _runs(archives: Sequence[Path]) -> Iterator[tuple[Path, dict[str, Any]]]:
+    """Every run of these archives with its run.json; then what is remembered of runs that were moved away, each once. A
+    run that is there outranks its line."""
     seen: set[str] = set()
     for path in (path for logs in archives for path in logs.glob("rig=*/date=*/run=*/run.json")):
-        if since and max(_written(path), _written(path.with_name("journal.jsonl"))) < since:
-            seen.add(path.parent.name.removeprefix("run="))
-            continue
         facts = run_json_of(path.parent)
         if facts:  # nothing was read of one that is moved away just now: then its line counts
             seen.add(path.parent.name.removeprefix("run="))
@@ -305,7 +412,8 @@ def memory_of(folder: Path) -> dict[str, Any]:
     """What later runs have to know of a closed run once it is moved away: `wear_of` and `used_lately` ask for nothing
     else. Of cuts and starts only the last hour before its end can ever matter, of the rest the last instant."""
     facts = run_json_of(folder)
-    kept = {name: facts.get(name) for name in ("run", "rig", "supply_address", "simulated", "operations")}
+    names = ("run", "rig", "supply_address", "simulated", "operations", "order", "anchor", "ended")
+    kept = {name: facts.get(name) for name in names}
     if kept["operations"] is None:
         kept["operations"] = _operations_of(folder)
     if isinstance(facts.get("limits_used"), Mapping):
@@ -322,12 +430,6 @@ def _late(texts: object) -> list[Any]:
     """Of instants as run.json has them those of the hour before the last one."""
     latest = max(_instants(texts), default=0)
     return [text for text in texts if _instants([text]) > [latest - HOUR_NS]] if isinstance(texts, list) else []
-
-
-def _written(path: Path) -> float:
-    with suppress(OSError):
-        return path.stat().st_mtime
-    return 0.0
 
 
 def run_json_of(folder: Path) -> dict[str, Any]:

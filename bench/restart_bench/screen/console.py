@@ -64,27 +64,24 @@ def width_for(stream: TextIO) -> int:
 def person_at(console: Console, *, before: Callable[[float], object] | None = None) -> AskPerson | None:
     """Somebody who can answer at this console, None where standard input is none. `before` a question what was said
     so far is given a moment to be read."""
-    if not sys.stdin.isatty():
-        return None
-
-    def ask(question: str) -> bool:
-        if before is not None:
-            before(1.0)
-        return ask_on(console, question, anew=True)
-
-    return answering(ask)
+    return _answering_here(lambda question: ask_on(console, question, anew=True), before)
 
 
 def guessing_at(console: Console, *, before: Callable[[float], object]) -> Guess | None:
     """Somebody who can say at this console what he expects, None where standard input is none."""
+    return _answering_here(lambda question: guess_on(console, question), before)
+
+
+def _answering_here(ask: Callable[[str], A], before: Callable[[float], object] | None) -> Asked[A] | None:
     if not sys.stdin.isatty():
         return None
 
-    def guess(question: str) -> bool | None:
-        before(1.0)
-        return guess_on(console, question)
+    def asked(question: str) -> A:
+        if before is not None:
+            before(1.0)
+        return ask(question)
 
-    return answering(guess)
+    return answering(asked)
 
 
 class Asked(Protocol[A_co]):

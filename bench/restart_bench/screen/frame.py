@@ -19,6 +19,7 @@ from restart_bench.model.live import Left, LiveState
 from restart_bench.model.rig import Rig, Value, asks_person
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import GLOSS, Verdict, console_style
+from restart_bench.model.ways import AS_READ, AS_TOLD
 from restart_bench.model.wording import (
     NOTHING_SHOWN,
     counted,
@@ -32,6 +33,8 @@ from restart_bench.screen.screen_state import FUNCTION_CHECK, Gathered, Lane, To
 from restart_bench.screen.strips import Glyphs, axis, cell_for
 
 _LIGHT_ROWS = 3
+_BESIDE_LIGHT = 4  # its frame, the lamp, and the gap behind it
+_LIGHT_TIME = 8  # " +15.0 s"
 _BESIDE_STRIP = 7  # the value before a strip, and the gap behind it
 _CHECKING = Glyphs(on="c", off=".", blind=".", pulse="c", steady=".", moved=".")
 _SHADE = "on grey30"
@@ -96,7 +99,8 @@ def _lights(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) ->
     colours = ("red", "green", "cyan", "green")
     rows = [Text() for _ in range(_LIGHT_ROWS)]
     lit_or_not = gathered.lights(state)
-    for (name, lit), colour, across in zip(lit_or_not, colours, _light_widths(width), strict=True):
+    widths = _light_widths([name for name, _ in lit_or_not], width)
+    for (name, lit), colour, across in zip(lit_or_not, colours, widths, strict=True):
         words = _light_words(gathered, state, (name, lit), across - 2, glyphs)
         style = f"bold {colour}" if lit else "dim"
         for row, text in zip(rows, _box(words.center(across - 2), glyphs, filled=bool(lit)), strict=True):
@@ -105,11 +109,18 @@ def _lights(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) ->
     return rows
 
 
-def _light_widths(width: int) -> tuple[int, ...]:
-    """The longer words get more: together with three gaps they fill the window."""
-    short = (width - 3) * 10 // 48
-    long = (width - 3 - 2 * short) // 2
-    return short, short, long, long
+def _light_widths(names: Sequence[str], width: int) -> tuple[int, ...]:
+    """Room for each name and, the last ones first (they tell how long a restart took), for a time; together with three
+    gaps they fill the window."""
+    widths = [cell_len(name) + _BESIDE_LIGHT for name in names]
+    spare = width - (len(names) - 1) - sum(widths)
+    for _ in range(spare, 0):
+        widths[widths.index(max(widths))] -= 1
+    for place in reversed(range(len(names))):
+        if spare >= _LIGHT_TIME:
+            widths[place], spare = widths[place] + _LIGHT_TIME, spare - _LIGHT_TIME
+    share, rest = divmod(max(0, spare), len(names))
+    return tuple(one + share + (place < rest) for place, one in enumerate(widths))
 
 
 def _light_words(
@@ -120,7 +131,7 @@ def _light_words(
     lamp = "?" if lit is None else glyphs.lamp_on if lit else glyphs.lamp_off
     time = _light_time(gathered, state, name) if lit else ""
     words = f"{lamp} {name}{time}"
-    return words if len(words) <= room else f"{lamp} {name}"[:room]
+    return _longest_that_fits((words, f"{lamp} {name}", f"{lamp} {name.removesuffix(' MODE')}"), room)
 
 
 def _box(inner: str, glyphs: Glyphs, *, filled: bool) -> tuple[str, str, str]:
@@ -226,7 +237,7 @@ def _lanes(gathered: Gathered, lanes: Sequence[Lane], width: int, room: int, gly
     switched = gathered.way.switched
     as_read = strips == 1 and switched == "run mode"  # with one strip there is no other place for what is read
     first = gathered.known if as_read else gathered.supply
-    head = _lane_heads(sized, f"{switched}: {'proof' if as_read else 'command'}", f"{switched}: proof")
+    head = _lane_heads(sized, f"{switched}: {AS_READ if as_read else AS_TOLD}", f"{switched}: {AS_READ}")
     lines = [head, *_lane(switched, (first, False), proof, sized, per_lane)]
     for lane in shown:
         said = gathered.told(lane.said)
@@ -292,8 +303,7 @@ def _axis_line(sized: _Sized) -> Text:
     """The time axis below the first strips, and below the others what the characters mean."""
     times, free_from = axis(sized.cells, sized.cell_ns), 0
     for start, end in sized.checking:
-        label = _check_label(end - start, start - free_from, sized.glyphs)
-        times = _written_over(times, end - len(label), label)
+        times = _with_check(times, start, end, free_from, sized.glyphs)
         free_from = end
     scale = " " * (sized.names + _BESIDE_STRIP - 1) + times
     if sized.strips == 1:
@@ -301,22 +311,34 @@ def _axis_line(sized: _Sized) -> Text:
     return Text(f"{scale}  {_legend(sized.glyphs, sized.width - len(scale) - 2)}", style="dim")
 
 
+def _with_check(times: str, start: int, end: int, free_from: int, glyphs: Glyphs) -> str:
+    """The axis with a function check marked off: its edges, and its name between them, or before it where that is too
+    narrow. Of the times those stay that neither touches, "now" always: a check that is under way
+    shows no end."""
+    inside_to = min(end - 1, len(times) - len(" now"))
+    edges = [start] if start < inside_to else []
+    edges += [end - 1] if end - 1 == inside_to else []
+    room = inside_to - start - 1
+    word = next((f" {one} " for one in _CHECK_WORDS if len(one) + 2 <= room), "")
+    place = start + 1 + (room - len(word)) // 2
+    if not word:
+        before = min(start, inside_to)
+        word = next((f" {one} " for one in _CHECK_WORDS if len(one) + 2 <= before - free_from), "")
+        place = before - len(word)
+    times = _written_over(times, place, word) if word else times
+    for edge in edges:
+        times = _written_over(times, edge, glyphs.side)
+    open_cells = [n for n in range(start + 1, inside_to) if not times[n - 1 : n + 2].strip(f" {glyphs.side}")]
+    return "".join(glyphs.rule if n in open_cells and one == " " else one for n, one in enumerate(times))
+
+
 def _written_over(times: str, start: int, label: str) -> str:
     """The axis with a label in it; a time that it touches is left out whole."""
     end = start + len(label)
-    for one in re.finditer(r"-\d\S* \w+|now", times):
+    for one in re.finditer(r"-\d\S* \w+", times):
         if one.start() <= end and start <= one.end():
             times = times[: one.start()] + " " * len(one[0]) + times[one.end() :]
     return times[:start] + label + times[end:]
-
-
-def _check_label(cells: int, before: int, glyphs: Glyphs) -> str:
-    """What stands below a function check, as wide as it lasted so far; where that is too narrow for its name, this
-    stands before it, if there is room."""
-    inside = next((word for word in _CHECK_WORDS if len(word) + 2 <= cells), "")
-    span = glyphs.side + inside.center(cells - 2, glyphs.rule) + glyphs.side if cells > 1 else glyphs.side
-    left = "" if inside else next((f" {word} " for word in _CHECK_WORDS if len(word) + 2 <= before), "")
-    return left + span
 
 
 def _lane(name: str, said: Told, seen: Told | None, sized: _Sized, rows: int) -> list[Text]:

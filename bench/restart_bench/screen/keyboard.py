@@ -9,7 +9,6 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import suppress
-from types import TracebackType
 
 _SEQUENCES = {
     "\x1b[A": "up", "\x1b[B": "down", "\x1b[C": "right", "\x1b[D": "left", "\x1b[H": "home", "\x1b[F": "end",
@@ -72,9 +71,7 @@ if sys.platform == "win32":
         def __enter__(self) -> Keyboard:
             return self
 
-        def __exit__(
-            self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
-        ) -> None:
+        def __exit__(self, *_: object) -> None:
             pass
 
         def read(self, within_s: float) -> list[str]:
@@ -119,9 +116,7 @@ else:
             tty.setcbreak(self._descriptor, termios.TCSANOW)  # what is typed already is kept
             return self
 
-        def __exit__(
-            self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
-        ) -> None:
+        def __exit__(self, *_: object) -> None:
             if self._before is not None:
                 termios.tcsetattr(self._descriptor, termios.TCSANOW, self._before)  # type: ignore[arg-type]
 

@@ -105,7 +105,7 @@ def _on_rig(panel: Panel, key: str, seen: RigSeen) -> Pressed:
     if key == "m":
         if not panel.has_mode:
             return Pressed(replace(panel, said="this rig has no mode switch: `mode:` in rig.yaml"))
-        word = "out of run" if seen.run else "to run"
+        word = "out of run mode" if seen.run else "to run mode"
         return Pressed(replace(panel, said=f"mode switch {word}"), ({"command": "mode", "run": not seen.run},))
     if key == "f":
         return Pressed(replace(panel, page="faults", row=0, said=""))
@@ -127,6 +127,7 @@ def _worked(panel: Panel, seen: RigSeen, *, held: bool) -> Pressed:
     """A button is pressed briefly, held or let go; what does not spring back goes to the other side."""
     control = panel.controls[panel.row]
     out_of_rest = bool(seen.values.get(control.name, control.rest)) != control.rest
+    out_of_rest &= control.name not in seen.springing  # it springs back by itself: who holds it now presses on
     if control.springs and not held:
         said = f"{control.shown} pressed"
         command: Command = {"command": "press", "name": control.name, "for_ns": PRESS_NS}

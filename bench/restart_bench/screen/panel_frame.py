@@ -16,9 +16,11 @@ from restart_bench.model.wording import value_word, without_controls
 from restart_bench.screen.frame import shortened
 from restart_bench.screen.panel import Panel, faults_listed
 from restart_bench.screen.strips import Glyphs
+from restart_bench.simulated.faults import idle_key
 from restart_bench.simulated.handle import HOST, RigSeen
 
 _LEAST_WIDTH = 60
+_MOST_FAULT_LINES = 3
 _BESIDE_FAULT = 27  # the longest name of a fault, and a gap
 _KEYS = (
     "digit or Enter: press   Space: hold, let go   s: supply",
@@ -30,10 +32,10 @@ _VALUE_KEYS = ("digits: type the value   Enter: order the fault   Esc: back",)
 
 @dataclass(frozen=True, slots=True)
 class Served:
-    """What does not change while the rig is served: the rig as it is worked, the program's name, ports by device."""
+    """What does not change while the rig is served: the rig as it is worked, ports by device. Not which program it is:
+    who works the panel may have to find that out."""
 
     rig: Rig
-    program: str
     ports: Mapping[str, int]
 
 
@@ -41,24 +43,28 @@ def panel_frame(
     served: Served, panel: Panel, seen: RigSeen, points: Sequence[str], width: int, height: int, glyphs: Glyphs
 ) -> list[Text]:
     """The whole picture: at most `height` lines of at most `width` columns. `points` as in `panel.pressed`."""
-    width = max(width, _LEAST_WIDTH)
+    window, width = width, max(width, _LEAST_WIDTH)
     head = [*_title(served, seen, width), _state(served, seen, glyphs), Text()]
     with_mode = (f"{_KEYS[0]}   m: run mode", *_KEYS[1:]) if panel.has_mode else _KEYS
     keys = {"rig": with_mode, "value": _VALUE_KEYS}.get(panel.page, _LIST_KEYS)
     said = FAULTS[faults_listed(by_hand=panel.by_hand)[panel.row]].does if panel.page == "faults" else panel.said
     told = textwrap.wrap(said, width) or [""]
-    foot = [_faults(seen.faults), *(Text(one, style="bold") for one in told), *(Text(one, style="dim") for one in keys)]
+    foot = [
+        *_faults(seen, width),
+        *(Text(one, style="bold") for one in told),
+        *(Text(one, style="dim") for one in keys),
+    ]
     room = max(3, height - len(head) - len(foot))
     body = _body(served, panel, seen, points, width, room, glyphs)
     lines = [*head, *body, *[Text()] * (room - len(body)), *foot]
     for line in lines:
-        line.truncate(width)
+        line.truncate(window)  # of a narrower one the right end is missing, and no line is broken
     return lines[:height]
 
 
 def _title(served: Served, seen: RigSeen, width: int) -> list[Text]:
     left = Text(without_controls(served.rig.name), style="bold")
-    left.append("  SIMULATED", style="bold yellow").append(f"  {without_controls(served.program)}", style="not bold")
+    left.append("  SIMULATED", style="bold yellow")
     right = f"cuts and mode changes: {seen.cut}" if served.rig.mode is not None else f"cuts: {seen.cut}"
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right))).append(right, style="bold")
@@ -73,8 +79,8 @@ def _state(served: Served, seen: RigSeen, glyphs: Glyphs) -> Text:
     line = _lamp(f"SUPPLY {level}{told}", seen.rail > 0, glyphs)
     if served.rig.mode is not None:
         line.append("   ").append_text(_lamp("RUN MODE" if seen.run else "OUT OF RUN MODE", seen.run, glyphs))
-    running = seen.stage == "running"
-    return line.append("   ").append_text(_lamp(f"controller {seen.stage.upper()}", running, glyphs))
+    stage = "OUT OF RUN MODE" if seen.stage == "out of run" else seen.stage.upper()
+    return line.append("   ").append_text(_lamp(f"controller {stage}", seen.stage == "running", glyphs))
 
 
 def _lamp(words: str, lit: bool, glyphs: Glyphs) -> Text:
@@ -131,12 +137,14 @@ def _controls(panel: Panel, seen: RigSeen, room: int, glyphs: Glyphs) -> list[Te
 
 
 def _points(rig: Rig, panel: Panel, seen: RigSeen, room: int, glyphs: Glyphs, half: int) -> list[Text]:
-    """Outputs first, as their terminals are; then all that is read otherwise."""
+    """Outputs first, as their terminals are; then all that is read otherwise. It is said where the bench reads no
+    terminal: it can only tell then what the controller says."""
     outputs = [point.name for point in rig.outputs()]
     left_out = {one.name for one in panel.controls} | {rig.mode.point if rig.mode is not None else ""}
     left_out |= {rig.points[name].terminal for name in (*outputs, *left_out) if name in rig.points}
     others = [name for name in rig.points if name not in outputs and name not in left_out]
-    lines = [Text("outputs, as their terminals are", style="dim")]
+    read = all(rig.points[name].terminal for name in outputs)
+    lines = [Text("outputs, at their terminals" if read else "outputs (no input reads them)", style="dim")]
     lines += [_value_line(rig.points[name], seen.values.get(name), glyphs, half) for name in outputs]
     if others:
         lines.append(Text("what else is read", style="dim"))
@@ -175,13 +183,14 @@ def _beside(left: list[Text], right: list[Text], half: int) -> list[Text]:
     return lines
 
 
-def _faults(ordered: Sequence[InjectedFault]) -> Text:
-    if not ordered:
-        return Text("no fault is ordered", style="dim")
-    told = "; ".join(_ordered(one) for one in ordered)
-    return Text(f"faults: {told}", style="bold yellow")
+def _faults(seen: RigSeen, width: int) -> list[Text]:
+    if not seen.faults:
+        return [Text("no fault is ordered", style="dim")]
+    told = "; ".join(_ordered(one, seen) for one in seen.faults)
+    return [Text(line, style="bold yellow") for line in textwrap.wrap(f"faults: {told}", width)[-_MOST_FAULT_LINES:]]
 
 
-def _ordered(fault: InjectedFault) -> str:
-    point = fault.settings.get("point")
-    return f"{fault.name}{f' at {point}' if point else ''} in cut {fault.settings.get('from_cut')}"
+def _ordered(fault: InjectedFault, seen: RigSeen) -> str:
+    point, cut = fault.settings.get("point"), fault.settings.get("from_cut")
+    why = seen.idle_faults.get(idle_key(fault.name, point, cut), "")
+    return f"{fault.name}{f' at {point}' if point else ''} in cut {cut}{f' HAD NO EFFECT: {why}' if why else ''}"

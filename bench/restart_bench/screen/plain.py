@@ -27,7 +27,7 @@ from restart_bench.model.journal import (
 from restart_bench.model.live import LiveState
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.ways import BY_RELAY, Way, way_back
+from restart_bench.model.ways import BY_RELAY, Way, command_words, way_back
 from restart_bench.model.wording import (
     NOTHING_SHOWN,
     bounds_text,
@@ -112,15 +112,16 @@ class PlainShow:
         return []
 
     def _switching(self, record: Switching) -> list[str]:
+        told = command_words(record.what, record.to)
         if record.problem and record.purpose in WAY_OUT:
             return []  # the note that follows tells it, once for all tries
         if record.problem:
-            return [f"  {record.what} {record.to}: not taken: {record.problem}"]
+            return [f"  {told}: not taken: {record.problem}"]
         if record.purpose == "cut":
             self._cut_ns, self._way = record.before_ns, way_back(record.what, record.to)
-            return [f"  {record.what} {record.to}"]
+            return [f"  {told}"]
         if record.purpose == "restore" and self._cut_ns is not None:
-            return [f"  {record.what} {record.to} after {show_duration(_rounded(record.before_ns - self._cut_ns))}"]
+            return [f"  {told} after {show_duration(_rounded(record.before_ns - self._cut_ns))}"]
         return []
 
 

@@ -67,7 +67,10 @@ def lanes_of(rig: Rig, scenarios: Sequence[Scenario] = ()) -> tuple[Lane, ...]:
 
 
 STILL_ANSWERING = ("STILL ANSWERING", "you said OFF, but the controller still answers")
-NOT_ANSWERING = ("NOT ANSWERING", "you said OUT OF RUN, but the controller does not answer: was it the mode switch?")
+NOT_ANSWERING = (
+    "NOT ANSWERING",
+    "you said OUT OF RUN MODE, but the controller does not answer: was it the mode switch?",
+)
 _FOLLOWS_NS = NS_PER_S  # for what is read to follow what a person said
 _MARK_OF = {"ANSWERING": "answered", "RUNNING": "ready"}
 """The mark that tells when a light came on, as it is kept: the light itself waits for `steady` and for the picture."""
@@ -357,17 +360,14 @@ class Gathered:
             return None
         name = next(name for name, _, _ in mode_proofs(self.rig) if name in state.readings)
         read = value_word(state.readings[name].value or False)
-        return "STILL IN RUN MODE", f"you said OUT OF RUN, but {self.rig.points[name].shown} still reads {read}"
+        return "STILL IN RUN MODE", f"you said OUT OF RUN MODE, but {self.rig.points[name].shown} still reads {read}"
 
     def lights(self, state: LiveState) -> tuple[tuple[str, bool | None], ...]:
         """The four lights, in the order in which a restart passes them; None where it is unknown."""
         way, there = self.way, self.is_on(state)
-        back = there
-        if way.switched == "run mode" and there:
-            back = state.restored_ns is not None  # before it was left it is not there again
         return (
             (way.lost, None if there is None else not there),
-            (way.back, back),
+            (way.back, there),
             ("ANSWERING", state.answering),
             ("RUNNING", self._runs_on(state)),
         )

@@ -290,7 +290,7 @@ class Controller(OfTables):
         for fault in faults.all("flapping"):
             self._flap(fault["point"], fault["after"], fault["period"], fault["lasts"])
         for fault in faults.all("late-start"):
-            self._effects.after(max(1, fault["after"]), partial(self._force, fault["point"], True))
+            self._effects.after(max(1, fault["after"]), partial(self._start_late, fault["point"]))
         for fault in faults.all("freezes"):
             self._effects.after(max(1, fault["after"]), partial(self._freeze, fault["outputs"]))
         for fault in faults.all("panel-writes-run-bit"):
@@ -373,6 +373,11 @@ class Controller(OfTables):
         self._wiring.facts.outputs[name] = value
         self._wiring.settle(before)
 
+    def _start_late(self, name: str) -> None:
+        if self._wiring.facts.outputs.get(name):
+            self._wiring.faults.had_no_effect("late-start", name, f"{name} was on already")
+        self._force(name, True)
+
     def _let_go(self, name: str) -> None:
         before = now_ns()
         self._forced.pop(name, None)
@@ -432,13 +437,17 @@ def restarted(wiring: Wiring, state: State) -> State:
         return machine.restart(state, cold=True)
     fresh = machine.first_power_up()
     for fault in faults.all("retained-lost"):
-        if machine.is_retained(fault["point"]):
+        if not machine.is_retained(fault["point"]):
+            wiring.faults.had_no_effect("retained-lost", fault["point"], f"{fault['point']} is not retained")
+        else:
             state = machine.write_saved(state, fault["point"], machine.number(fresh, fault["point"]))
     for fault in faults.all("torn-value"):
         name, point = fault["point"], wiring.rig.points.get(fault["point"])
         if point is not None and width(point) == 2 and machine.is_retained(name):
             torn = _torn(point, machine.saved_number(state, name), machine.number(fresh, name), fault["word"])
             state = machine.write_saved(state, name, torn)
+        else:
+            wiring.faults.had_no_effect("torn-value", name, f"{name} is no retained value of two registers")
     return machine.restart(state)
 
 

@@ -14,6 +14,11 @@ from restart_bench.model.program import InjectedFault
 Settings = dict[str, Any]
 
 
+def idle_key(name: str, point: object, cut: object) -> str:
+    """One ordered fault in one cut, by which is known why it had no effect."""
+    return f"{name} {point or ''} {cut}"
+
+
 @dataclass(frozen=True, slots=True)
 class Playing:
     """The faults of one cut, in the order of the file."""
@@ -43,6 +48,7 @@ class FaultPlayer:
         self.cut = 0
         self.begun_ns = 0  # when that cut was commanded
         self.now = Playing()
+        self.idle: dict[str, str] = {}  # why a fault had no effect, by `idle_key`
         self._choose()
 
     def begin_cut(self) -> None:
@@ -61,8 +67,13 @@ class FaultPlayer:
         """The faults that were ordered since the beginning, in their order."""
         return tuple(self._faults[self._own :])
 
+    def had_no_effect(self, name: str, point: str, why: str) -> None:
+        """A fault of the cut that is going on changed nothing."""
+        self.idle[idle_key(name, point, self.cut)] = why
+
     def forget_ordered(self) -> None:
         """None of them plays any more."""
+        self.idle.clear()
         del self._faults[self._own :]
         self._choose()
 

@@ -12,7 +12,6 @@ import tempfile
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 from restart_bench.model.program import InjectedFault, Program
@@ -37,7 +36,8 @@ class PortsTaken(SimulationFailed):
 class RigSeen:
     """A simulated rig at one instant. `rail`: its supply as a fraction of nominal; `supply`: whether it was told to be
     on; `stage` of the controller (see `controller`); `run`: whether its mode switch says run; `cut`: how many cuts were
-    begun; `values` of all points and inputs, of an output that of its terminal; `faults` that were ordered."""
+    begun; `values` of all points and inputs, of an output that of its terminal; `faults` that were ordered, and why one
+    had no effect (by `faults.idle_key`); `springing`: buttons that are pressed briefly just now."""
 
     rail: float
     supply: bool
@@ -46,6 +46,8 @@ class RigSeen:
     cut: int
     values: Mapping[str, Value]
     faults: tuple[InjectedFault, ...] = ()
+    idle_faults: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    springing: tuple[str, ...] = ()
 
 
 class Simulation:
@@ -100,7 +102,8 @@ class Simulation:
         told = self._exchange(json.dumps({"command": "look"}))
         faults = tuple(InjectedFault(name, settings) for name, settings in told["faults"])
         return RigSeen(
-            told["rail"], told["supply"], told["stage"], told["run"], told["cut"], told["values"], faults
+            told["rail"], told["supply"], told["stage"], told["run"], told["cut"], told["values"], faults,
+            told["idle_faults"], tuple(told["springing"]),
         )  # fmt: skip
 
     def truth(self) -> list[dict[str, Any]]:
@@ -132,9 +135,7 @@ class Simulation:
     def __enter__(self) -> Simulation:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def _exchange(self, line: str) -> dict[str, Any]:

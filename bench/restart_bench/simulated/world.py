@@ -53,6 +53,7 @@ class World:
         self._relay_port = self._supply_port(rig.supply)
         self._first_port = setup.first_port
         self._letting_go = Alarms()
+        self._springing: set[str] = set()  # what is pressed briefly, and not held meanwhile
         self._controller.port.heed_writes(partial(self._write_asked, rig.controller.name))
         for independent in self._independents:
             independent.port.heed_writes(partial(self._write_asked, independent.device.name))
@@ -121,6 +122,7 @@ class World:
                 for name in command["names"]:
                     self._wiring.pinned.pop(name, None)
             case "work":
+                self._springing.discard(command["name"])
                 self._work(command["name"], bool(command["value"]))
             case "press":
                 self._press(command["name"], int(command["for_ns"]))
@@ -163,7 +165,7 @@ class World:
     def seen(self) -> dict[str, Any]:
         """What is so now: the rail as a fraction, whether the supply was told to be on, the stage of the controller,
         its mode switch, how many cuts were begun, the value of every point and control (of an output that of its
-        terminal), and the ordered faults."""
+        terminal), the ordered faults, why one had no effect, and the buttons that are pressed briefly."""
         wiring = self._wiring
         points = {name: wiring.played(point) for name, point in wiring.rig.points.items()}
         return {
@@ -174,15 +176,21 @@ class World:
             "cut": self._faults.cut,
             "values": points | {name: wiring.input_value(name) for name in wiring.inputs},
             "faults": [[fault.name, fault.settings] for fault in self._faults.ordered],
+            "idle_faults": self._faults.idle,
+            "springing": sorted(self._springing),
         }
 
     def _press(self, name: str, for_ns: int) -> None:
         rest = self._rest(name)
         self._work(name, not rest)
+        self._springing.add(name)
         self._letting_go.after(for_ns, lambda: self._let_go(name, rest))
 
     def _let_go(self, name: str, rest: bool) -> None:
+        if name not in self._springing:
+            return
         before = now_ns()
+        self._springing.discard(name)
         self._work(name, rest)
         self._wiring.settle(before)
 

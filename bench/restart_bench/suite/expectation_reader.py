@@ -15,7 +15,7 @@ from restart_bench.model.rig import Point, Rig, Value, Wanted
 from restart_bench.model.scenario import EXPECTATION_KINDS, MARKS, Expectation, ExpectationKind, Gap, MarkLimit, Window
 from restart_bench.model.units import show_duration
 from restart_bench.model.wording import show_expectation, show_limits, show_wanted, show_window
-from restart_bench.suite.names import Names, value_for, wanted_mapping, wanted_value, widened
+from restart_bench.suite.names import Names, rounding_of, value_for, wanted_mapping, wanted_value, widened
 from restart_bench.suite.scenario_schema import ExpectationIn, MarkLimitIn, ScenarioIn
 from restart_bench.suite.steps_reader import conditions_of
 
@@ -62,9 +62,9 @@ def expectations_of(model: ScenarioIn, rig: Rig, names: Names, ledger: Ledger) -
 def _wanted(path: KeyPath, value: Value | str, point: Point, ledger: Ledger, tolerance: float = 0.0) -> Wanted | None:
     """A value or `as before`."""
     if isinstance(value, str):
-        return Wanted(as_before=True, tolerance=tolerance)
+        return Wanted(as_before=True, tolerance=tolerance, rounding=rounding_of(point))
     fitting = value_for(path, value, point, ledger, near=tolerance > 0)
-    return None if fitting is None else Wanted(equals=fitting, tolerance=tolerance)
+    return None if fitting is None else Wanted(equals=fitting, tolerance=tolerance, rounding=rounding_of(point))
 
 
 def _expectation(
@@ -229,7 +229,7 @@ def _is_wanted(path: KeyPath, told: ExpectationIn, point: Point, ledger: Ledger,
             ledger.fault((*path, "change"), f"{point.name} is off or on", f"write is: {AS_BEFORE}, on or off")
             return None
         least, most = told.change
-        return Wanted(change=(-widened(-least, point), widened(most, point)))
+        return Wanted(change=(-widened(-least, point), widened(most, point)), rounding=rounding_of(point))
     return wanted_mapping(path, told, point, ledger, None)
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 
 from restart_bench.files.cures import KEY, Refusal, closest, cure_for
 from restart_bench.files.validation import KeyPath, Ledger, Written
-from restart_bench.model.rig import Point, PointType, Rig, Value, Wanted
+from restart_bench.model.rig import HALF_A_SINGLE, Point, PointType, Rig, Value, Wanted, as_single
 from restart_bench.suite.rig_schema import TestIn
 
 WHOLE_RANGES: dict[PointType, tuple[int, int]] = {
@@ -86,7 +87,19 @@ def value_for(path: KeyPath, value: Value, point: Point, ledger: Ledger, *, near
             text = f"{shown} is outside what {point.name} can hold ({point.type})"
             ledger.fault(path, text, f"write {low:g} to {high:g}, or correct the point's type or scale")
             return None
-    return value if limits is None or near else _on_a_step(path, value, point, ledger)
+    if limits is None:
+        return _as_single(path, value, point, ledger)
+    return value if near else _on_a_step(path, value, point, ledger)
+
+
+def _as_single(path: KeyPath, value: int | float, point: Point, ledger: Ledger) -> float | None:
+    """The value as a float32 register holds it: the nearest of single precision, times the scale."""
+    try:
+        single = as_single(value / point.scale)
+    except OverflowError:
+        ledger.fault(path, f"{value:g} is outside what {point.name} can hold ({point.type})", "write a smaller number")
+        return None
+    return single if point.scale == 1.0 else single * point.scale
 
 
 def _on_a_step(path: KeyPath, value: int | float, point: Point, ledger: Ledger) -> int | float | None:
@@ -100,9 +113,27 @@ def _on_a_step(path: KeyPath, value: int | float, point: Point, ledger: Ledger) 
     return step if point.scale == 1.0 else step * point.scale
 
 
+def _limit(value: float | None, point: Point) -> float | None:
+    """A limit as the register gives it where it can have just this value, else as it is written."""
+    if value is None or point.is_boolean:
+        return value
+    if point.type == "float32":
+        with suppress(OverflowError):
+            return as_single(value / point.scale) * point.scale
+        return value
+    step = round(value / point.scale) * point.scale
+    return step if abs(value - step) <= abs(point.scale) * 1e-6 else value
+
+
 def widened(amount: float, point: Point) -> float:
-    """A tolerance or limit of a change, wider by what floating point loses where a register is scaled."""
-    return amount if point.scale == 1.0 else amount + abs(point.scale) * 1e-9
+    """A tolerance or limit of a change, wider by what floating point loses where a register is scaled. What float32
+    loses goes by the values: `rounding_of`."""
+    return amount if point.scale == 1.0 or point.type == "float32" else amount + abs(point.scale) * 1e-9
+
+
+def rounding_of(point: Point) -> float:
+    """`Wanted.rounding` of a point."""
+    return HALF_A_SINGLE if point.type == "float32" else 0.0
 
 
 def wanted_value(path: KeyPath, test: Value | TestIn, point: Point, ledger: Ledger) -> Wanted | None:
@@ -118,6 +149,18 @@ def wanted_value(path: KeyPath, test: Value | TestIn, point: Point, ledger: Ledg
     return wanted_mapping(path, test, point, ledger, test.is_)
 
 
+def conditions_in(
+    path: KeyPath, told: Mapping[str, Value | TestIn], names: Names, ledger: Ledger
+) -> Iterator[tuple[str, Wanted]]:
+    """What is wanted of each point that the names in a mapping stand for; `path` is the mapping's."""
+    for written, test in told.items():
+        place = (*path, written)
+        for name in names.members(place, written, ledger):
+            wanted = wanted_value(place, test, names.points[name], ledger)
+            if wanted is not None:
+                yield name, wanted
+
+
 def wanted_mapping(path: KeyPath, test: Written, point: Point, ledger: Ledger, equals: Value | None) -> Wanted | None:
     """`equals` with a tolerance, `one_of`, or `above` and `below` of a mapping that has these keys."""
     one_of: list[Value] | None = getattr(test, "one_of", None)
@@ -130,7 +173,7 @@ def wanted_mapping(path: KeyPath, test: Written, point: Point, ledger: Ledger, e
     if equals is not None:
         value = value_for((*path, "is"), equals, point, ledger, near=bool(tolerance))
         wide = widened(tolerance, point) if tolerance else 0.0
-        return None if value is None else Wanted(equals=value, tolerance=wide)
+        return None if value is None else Wanted(equals=value, tolerance=wide, rounding=rounding_of(point))
     if one_of is not None:
         values = [value_for((*path, "one_of"), value, point, ledger) for value in one_of]
         fitting = tuple(value for value in values if value is not None)
@@ -142,7 +185,7 @@ def wanted_mapping(path: KeyPath, test: Written, point: Point, ledger: Ledger, e
     if above is not None and below is not None and above >= below:
         ledger.fault(path, f"nothing is above {above:g} and below {below:g}", "write the smaller number behind above:")
         return None
-    return Wanted(above=above, below=below)
+    return Wanted(above=_limit(above, point), below=_limit(below, point))
 
 
 def wants_on(wanted: Wanted, point: Point) -> bool:

@@ -30,7 +30,7 @@ from restart_bench.model.program import (
     Set,
     Timer,
 )
-from restart_bench.model.rig import Rig
+from restart_bench.model.rig import Rig, Value
 from restart_bench.model.units import UnitRefused
 from restart_bench.plc.conditions import compared_names, names_in, parse_condition, plain_names
 from restart_bench.plc.interpreter import FIRST_SCAN, driven_how
@@ -198,9 +198,10 @@ class _Reading:
             point = self.rig.points.get(one.name) if self.rig is not None else None
             if point is None:
                 continue
+            rest: Value | None = one.rest
             if self.model.inputs[one.name].has("rest"):
-                value_for((*path, "rest"), one.rest, point, self.ledger)
-            if point.idle is not None and point.idle != one.rest:
+                rest = value_for((*path, "rest"), one.rest, point, self.ledger)
+            if point.idle is not None and rest is not None and point.idle != rest:
                 idle = ("on" if point.idle else "off") if isinstance(point.idle, bool) else f"{point.idle:g}"
                 text = f"differs from the point's idle in the rig, which is {idle}"
                 self.ledger.fault((*path, "rest"), text, f"write rest: {idle}, or correct idle:")

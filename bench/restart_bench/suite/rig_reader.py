@@ -19,14 +19,13 @@ from restart_bench.model.rig import (
     Proof,
     Ready,
     Rig,
-    Value,
     Wanted,
     first_supplied,
-    isolation_ends,
+    last_instant,
 )
-from restart_bench.suite.names import Names, may_be_pressed, value_for, wanted_value
+from restart_bench.suite.names import Names, conditions_in, may_be_pressed, value_for, wanted_value
 from restart_bench.suite.rig_points import devices_of, points_of
-from restart_bench.suite.rig_schema import ModeIn, RigIn, TestIn
+from restart_bench.suite.rig_schema import ModeIn, RigIn
 from restart_bench.suite.supply_address import at_its_controller
 from restart_bench.suite.supply_reader import supply_of
 from restart_bench_drivers.interface import SupplyCard
@@ -113,10 +112,10 @@ def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledge
         supply=at_its_controller(supply_of(model, cards, ledger), first_supplied(devices)),
         ready=_ready(model, names, ledger),
         proof_of_cut=_proofs(model, names, ledger),
-        check_channels=_conditions(model, "check_channels", names, ledger),
+        check_channels=tuple(conditions_in(("check_channels",), model.check_channels, names, ledger)),
         check_pulse=_check_pulse(model, names, ledger),
-        only_while=_conditions(model, "only_while", names, ledger),
-        identify=_conditions(model, "identify", names, ledger),
+        only_while=tuple(conditions_in(("only_while",), model.only_while, names, ledger)),
+        identify=tuple(conditions_in(("identify",), model.identify, names, ledger)),
         program=_program_points(model, names, ledger),
         groups=groups,
         defaults=Defaults(
@@ -165,35 +164,9 @@ def _ready(model: RigIn, names: Names, ledger: Ledger) -> Ready:
     told = model.ready
     if told is None:
         return Ready()
-    path: KeyPath = ("ready", "when")
-    when = [
-        (name, wanted)
-        for written, test in told.when.items()
-        for name, wanted in _wanted_of(names, (*path, written), written, test, ledger)
-    ]
+    when = tuple(conditions_in(("ready", "when"), told.when, names, ledger))
     alive = names.one(("ready", "alive"), told.alive, ledger) if told.alive is not None else None
-    return Ready(tuple(when), told.steady, alive, told.within)
-
-
-def _wanted_of(
-    names: Names, path: KeyPath, written: str, test: Value | TestIn, ledger: Ledger
-) -> list[tuple[str, Wanted]]:
-    """One condition for each point that a name stands for."""
-    found = []
-    for name in names.members(path, written, ledger):
-        wanted = wanted_value(path, test, names.points[name], ledger)
-        if wanted is not None:
-            found.append((name, wanted))
-    return found
-
-
-def _conditions(model: RigIn, key: str, names: Names, ledger: Ledger) -> tuple[tuple[str, Wanted], ...]:
-    told: dict[str, Any] = getattr(model, key)
-    return tuple(
-        condition
-        for written, test in told.items()
-        for condition in _wanted_of(names, (key, written), written, test, ledger)
-    )
+    return Ready(when, told.steady, alive, told.within)
 
 
 def _proofs(model: RigIn, names: Names, ledger: Ledger) -> tuple[Proof, ...]:
@@ -280,7 +253,7 @@ def _isolation(model: RigIn, ledger: Ledger) -> Isolation | None:
         return None
     isolation = Isolation(told.by, told.how, told.until)
     try:
-        isolation_ends(isolation)
+        last_instant(told.until)
     except (ValueError, OverflowError):
         cure = "write year-month-day, with a time if it matters, like 2026-08-01 or 2026-08-01 16:00"
         ledger.fault(("isolation", "until"), f"{told.until} is no date", cure)
@@ -293,8 +266,7 @@ def _mode(told: ModeIn | None, rig: Rig, names: Names, ledger: Ledger) -> Mode |
     proof = [
         condition
         for place, conditions in ledger.entries(("mode", "proof"), told.proof)
-        for written, test in conditions.items()
-        for condition in _wanted_of(names, (*place, written), written, test, ledger)
+        for condition in conditions_in(place, conditions, names, ledger)
     ]
     if not proof:
         proof = [

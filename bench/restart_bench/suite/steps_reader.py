@@ -10,7 +10,7 @@ from restart_bench.files.validation import KeyPath, Ledger, Written
 from restart_bench.model.rig import Rig, Value, Wanted
 from restart_bench.model.scenario import Action, Ask, ByEye, Expect, Hold, Phase, Press, Release, Step, Wait, Write
 from restart_bench.model.step_kinds import STEP_KINDS, show_action
-from restart_bench.suite.names import Names, may_be_pressed, value_for, wanted_value
+from restart_bench.suite.names import Names, conditions_in, may_be_pressed, value_for
 from restart_bench.suite.scenario_schema import AskIn, ByEyeIn, ExpectIn, HoldIn, PressIn, ReleaseIn, WaitIn, WriteIn
 
 
@@ -114,14 +114,7 @@ def conditions_of(path: KeyPath, told: dict[str, Any], names: Names, ledger: Led
     """The conditions of an `expect`, one for each member of a group."""
     if not told:
         ledger.fault(path, "is empty", "name a point and what it should be, like {burner: on}")
-    found: list[tuple[str, Wanted]] = []
-    for written, test in told.items():
-        place = (*path, written)
-        for name in names.members(place, written, ledger):
-            wanted = wanted_value(place, test, names.points[name], ledger)
-            if wanted is not None:
-                found.append((name, wanted))
-    return tuple(found)
+    return tuple(conditions_in(path, told, names, ledger))
 
 
 def _pressed(entry: _Entry, written: str) -> Iterator[str]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import queue
 import sys
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -31,6 +32,9 @@ from restart_bench.suite.loader import Suite
 
 _LOOK_S = 0.1
 _DRAW_S = 0.25
+BEGIN_APART_S = 0.3
+"""So long after one rig the next one begins: cycles in step would cut, boot and be judged all at the same time, on few
+cores and from one mains."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +127,7 @@ class _Parent:
 
     def wait(self, stop: StopRequest) -> None:
         """Until the last of them has ended. Whoever asks to stop is passed on, and waited for."""
-        told = may_begin = False
+        told, to_begin, next_s = False, list(self._children.values()), 0.0
         while len(self._gone) < len(self._children):
             with suppress(queue.Empty):
                 self._take(*self._heard.get(timeout=_LOOK_S))
@@ -131,10 +135,9 @@ class _Parent:
                 told = True
                 for child in self._children.values():
                     child.stop(stop.by)
-            if not may_begin and all(row.has_begun for row in self._rows):
-                may_begin = True
-                for child in self._children.values():
-                    child.go()
+            if to_begin and time.monotonic() >= next_s and all(row.has_begun for row in self._rows):
+                to_begin.pop(0).go()
+                next_s = time.monotonic() + BEGIN_APART_S
 
     def _take(self, row: RigRow, message: Message) -> None:
         if message.get("tell") != "gone":

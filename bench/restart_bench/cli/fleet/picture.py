@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
 from rich.table import Table
 from rich.text import Text
@@ -14,13 +13,13 @@ from restart_bench.model.verdicts import (
     EXIT_MEANS,
     EXIT_STOPPED,
     GLOSS,
-    NOT_COMPLETE,
     WORST_FIRST,
     Verdict,
     badness,
     console_style,
 )
 from restart_bench.model.wording import counted, listed, without_controls
+from restart_bench.report.printing import not_complete_line, plain_table, print_heading
 from restart_bench.screen.cautions import ON_SCREEN_SHORT
 from restart_bench.screen.frame import left_words
 
@@ -48,10 +47,7 @@ def picture(rows: Sequence[RigRow], width: int, height: int, *, simulated: bool,
 
 
 def _table(*columns: str, wide: bool) -> Table:
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 2 if wide else 1, 0, 0))
-    for column in columns:
-        table.add_column(column, no_wrap=True, overflow="ellipsis")
-    return table
+    return plain_table(*columns, gap=2 if wide else 1, unbroken=columns)
 
 
 def so_far(row: RigRow) -> Text:
@@ -135,8 +131,7 @@ def _print_not_passed(rows: Sequence[RigRow], console: Console) -> None:
                 told.append((Verdict(one["verdict"]), f"{row.rig}, {one['name']}: {one['reason']} ({end.folder})"))
     if not told:
         return
-    console.print()
-    console.print(Text("What did not pass", style="bold"))
+    print_heading("What did not pass", console)
     for verdict, text in sorted(told, key=lambda one: badness(one[0])):
         line = Text("  ").append(verdict.value, style=console_style(verdict))
         console.print(line.append(f"  {without_controls(text)}"))
@@ -144,10 +139,9 @@ def _print_not_passed(rows: Sequence[RigRow], console: Console) -> None:
 
 def _last_line(rows: Sequence[RigRow]) -> Text:
     code, verdict = exit_code_over(rows), verdict_over_rigs(rows)
-    line = Text("result: ")
     if code == EXIT_STOPPED:
-        line.append(NOT_COMPLETE, style=console_style(Verdict.ERROR))
-        return line.append(f", exit code {code}: {EXIT_MEANS[code]}")
+        return not_complete_line(code)
+    line = Text("result: ")
     if verdict is None:
         return line.append(f"exit code {code}: {EXIT_MEANS[code]}")
     line.append(verdict.value, style=console_style(verdict)).append(f" ({GLOSS[verdict]})")

@@ -176,12 +176,12 @@ def instant_words(at: At) -> str:
 
 
 def cut_name(cut: Cut) -> str:
-    """`off 3 s`, `at 40 % for 20 ms`, `out of run 2 s`, `off 5 ms to 200 ms, searched`."""
+    """`off 3 s`, `at 40 % for 20 ms`, `out of run mode 2 s`, `off 5 ms to 200 ms, searched`."""
     length = show_duration(cut.off_for_ns)
     if cut.search is not None:
         length = f"{show_duration(cut.search.shortest_ns)} to {show_duration(cut.search.longest_ns)}, searched"
     if cut.how == "mode":
-        return f"out of run {length}"
+        return f"out of run mode {length}"
     return f"off {length}" if cut.level is None else f"at {cut.level.text} for {length}"
 
 

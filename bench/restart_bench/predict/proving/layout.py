@@ -104,6 +104,11 @@ class Layout:
         low, high = self.range_of(block, initial, self._counts_of(block))
         return (COUNT_MIN, high) if block.kind == "CTU" else (low, COUNT_MAX)
 
+    @property
+    def compares_counts(self) -> bool:
+        """True where a count is compared with another number that changes: which is larger is left open."""
+        return any(isinstance(self.blocks.get(name), Counter) for name in self._related)
+
     def reaches(self, number: float, key: int) -> bool:
         """True if a number is at or above a threshold."""
         return number > key // 2 if key % 2 else number >= key // 2

@@ -28,6 +28,7 @@ def simplest(questions: Questions, model: list[int], assumed: Sequence[int], ste
     one between two scans."""
     costs = list(dict.fromkeys(_costs(questions, steps)))
     granted: set[int] = set()
+    needed: set[int] = set()  # alone in a core, so that nothing goes without it
     while True:
         found = questions.ask([*assumed, *(-cost for cost in costs if cost not in granted)])
         if found is not None:
@@ -39,9 +40,10 @@ def simplest(questions: Questions, model: list[int], assumed: Sequence[int], ste
             model = questions.ask(assumed) or model
             break
         granted.add(wanted[-1])
+        needed |= set(wanted) if len(wanted) == 1 else set()
     spent = [cost for cost in costs if true_in(model, cost)]
     for cost in spent if len(spent) > 1 else ():
-        if true_in(model, cost):
+        if true_in(model, cost) and cost not in needed:
             spared = [-other for other in costs if not true_in(model, other)]
             model = questions.ask([*assumed, *spared, -cost]) or model
     return model

@@ -23,18 +23,24 @@ def broken(certificate: Certificate) -> list[str]:
     found = list(_not_inductive(before_the_cut(certificate.part.layout), certificate.lemmas))
     for (restart, start, inputs), lemmas in certificate.later.items():
         found += _not_inductive(_around(certificate.part, restart, start, inputs), lemmas)
-    asked: dict[tuple[object, ...], Questions] = {}
+    asked: dict[tuple[object, ...], list[Proof]] = {}
     for proof in dict.fromkeys(certificate.proofs):
-        if proof.standing and proof.claim == UNSETTLED:
-            continue
-        key = (proof.restart, proof.start, proof.later, _kind(proof), proof.settling, proof.standing)
-        if key not in asked:
-            asked[key] = _questions(certificate, proof)
-        if asked[key].ask(asked[key].denied(proof.output, proof.inputs, proof.claim)) is not None:
-            found.append(f"{proof.output} may be what was denied: {proof}")
+        if not (proof.standing and proof.claim == UNSETTLED):
+            key = (proof.restart, proof.start, proof.later, _kind(proof), proof.settling, proof.standing)
+            asked.setdefault(key, []).append(proof)
+    for proofs in asked.values():
+        found += [f"{proof.output} may be what was denied: {proof}" for proof in _refuted(certificate, proofs)]
     if any(proof.standing for proof in certificate.proofs) and not stands(certificate.part, OTHER):
         found.append("it was not shown again that everything comes to a stand")
     return found
+
+
+def _refuted(certificate: Certificate, proofs: Sequence[Proof]) -> Iterator[Proof]:
+    """The proofs, of one kind of questions, that don't hold: all are asked at once, and one by one if any fails."""
+    questions = _questions(certificate, proofs[0])
+    denied = {proof: questions.denied(proof.output, proof.inputs, proof.claim) for proof in proofs}
+    if questions.ask([questions.circuit.some(map(questions.circuit.every, denied.values()))]) is not None:
+        yield from (proof for proof, literals in denied.items() if questions.ask(literals) is not None)
 
 
 def _around(part: Part, restart: str, start: str, inputs: str) -> System:

@@ -21,14 +21,13 @@ class Scanned:
     """A scan that was gone through.
 
     before: the bits it began with; after: those it ended with; writes: each write, as number of the rung, bit and
-    literal; pending: where one of these holds, some timer is running; free: what was left open.
+    literal; pending: where one of these holds, some timer is running.
     """
 
     before: Bits
     after: Bits
     writes: list[tuple[int, Slot, int]] = field(default_factory=list)
     pending: list[int] = field(default_factory=list)
-    free: list[int] = field(default_factory=list)
 
 
 class Scanner:
@@ -45,6 +44,9 @@ class Scanner:
         own = {change.name for change in self.flips if change.kind == RETAINED}
         self._may_be_kept = [slot for slot in layout.slots if slot in layout.retained or slot[0] in own]
         self.relations: dict[tuple[str, str], tuple[int, int]] = {}
+        self._slots_of: dict[str, list[Slot]] = {}
+        for slot in layout.slots:
+            self._slots_of.setdefault(slot[0], []).append(slot)
         self._counted = {rung.name for rung in layout.program.rungs if isinstance(rung, Counter)}
         self._now: Bits = {}
         self._first = FALSE
@@ -173,9 +175,10 @@ class Scanner:
         `still` holds what they write, by rung and bit, and is added to.
         """
         rungs = self.layout.program.rungs
-        others = {slot for slot in self.layout.slots if slot[0] not in knot}
+        others = {name: slots for name, slots in self._slots_of.items() if name not in knot}
         last = {driven(rung): number for number, rung in enumerate(rungs)}
-        self._now = {slot: self._kept(still, last.get(slot[0], -1), slot) for slot in others} | state | inputs
+        kept = [(last.get(name, -1), slot) for name, slots in others.items() for slot in slots]
+        self._now = {slot: self._kept(still, number, slot) for number, slot in kept} | state | inputs
         self._first = FALSE
         self._done = Scanned(dict(self._now), {})
         for number, rung in enumerate(rungs):
@@ -184,7 +187,7 @@ class Scanner:
             if name in knot:
                 self._go(rung)
             else:
-                self._now |= {slot: self._kept(still, number, slot) for slot in others if slot[0] == name}
+                self._now |= {slot: self._kept(still, number, slot) for slot in others[name]}
         self._done.after = dict(self._now)
         return self._done
 
@@ -260,12 +263,7 @@ class Scanner:
         if running == FALSE:
             return FALSE
         self._done.pending.append(running)
-        return self.circuit.every([running, -self._first, self._open()])
-
-    def _open(self) -> int:
-        literal = self.circuit.fresh()
-        self._done.free.append(literal)
-        return literal
+        return self.circuit.every([running, -self._first, self.circuit.fresh()])
 
     # ------------------------------------------------------------ counters
 
@@ -290,7 +288,7 @@ class Scanner:
             below, near = TRUE, keys[0] == 2 * (self._lowest(rung) + 1)
         else:
             below, near = old[number - 1], keys[number] - keys[number - 1] == 2
-        reached = below if near else self.circuit.and_(below, self._open())
+        reached = below if near else self.circuit.and_(below, self.circuit.fresh())
         return self.circuit.or_(old[number], reached)
 
     def _one_less(self, rung: Counter, keys: tuple[int, ...], old: list[int], number: int) -> int:
@@ -298,7 +296,7 @@ class Scanner:
             above, near = FALSE, keys[-1] == 2 * self._highest(rung)
         else:
             above, near = old[number + 1], keys[number + 1] - keys[number] == 2
-        left = above if near else self.circuit.or_(above, self._open())
+        left = above if near else self.circuit.or_(above, self.circuit.fresh())
         return self.circuit.and_(old[number], left)
 
     def _initial_count(self, rung: Counter) -> int:
@@ -360,8 +358,7 @@ class Scanner:
     def _relation(self, sign: str, left: str, right: str) -> int:
         """Two numbers: left open, and once for all scans of `relations` if both only change from outside."""
         if {left, right} & self._counted:
-            self._done.pending.append(TRUE)
-            return self._open()
+            return self.circuit.fresh()
         if (left, right) not in self.relations:
             above, same = self.circuit.fresh(), self.circuit.fresh()
             self.circuit.clauses.append([-above, -same])

@@ -23,10 +23,10 @@ PLOT = PLOT_RIGHT - PLOT_LEFT
 LANE = 26  # height of a lane's drawing
 TOP, BOTTOM = 2, 24  # of a lane: where on and off are drawn
 LANE_GAP, PAIR_GAP = 10, 3
-MARK_ROWS = (18, 37, 56, 75, 91, 105, 119, 133)  # base lines of the names above a diagram
-LARGE_ROWS, SMALL_ROWS = (0, 1, 2, 3), (4, 5, 6, 7)
+MARK_ROWS = (18, 37, 56, 75, 91, 105, 119, 133, 147)  # base lines of the names above a diagram
+LARGE_ROWS, SMALL_ROWS = (0, 1, 2, 3), (4, 5, 6, 7, 8)
 MARK_GAP = 16
-HEAD = 144
+HEAD = 158
 FOOT = 34
 LANES_IN_PANEL = 16
 

@@ -6,7 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from restart_bench.archive.earlier import earlier_cycles, gone_on_with
+from restart_bench.archive.earlier import earlier_cycles
+from restart_bench.archive.reader import gone_on_with
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
 from restart_bench.judging.campaign.case_map import case_rows, number_words, outcome_words, verdict_words
 from restart_bench.judging.campaign.coverage import coverage_of

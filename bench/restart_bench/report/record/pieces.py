@@ -17,6 +17,7 @@ from restart_bench.model.clock import Bounds
 from restart_bench.model.rig import Device, Point, Rig
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.step_kinds import facts_of
+from restart_bench.model.ways import AS_TOLD
 from restart_bench.report.record.data import DrawnLane, Piece
 
 MOST_PIECES = 400
@@ -30,7 +31,7 @@ _LEAST_GAP_NS = 50_000_000
 def drawn_lanes(rig: Rig, scenario: Scenario, always_moving: frozenset[str] = frozenset()) -> tuple[DrawnLane, ...]:
     """The lanes of a scenario: supply or run mode, its proofs, outputs each above its terminal, others, commands."""
     label = "Run mode" if scenario.how == "mode" else "Supply"
-    lanes = [DrawnLane("", label, "as commanded", "supply")]
+    lanes = [DrawnLane("", label, AS_TOLD, "supply")]
     of_supply = _named(proof.point for proof in rig.proof_of_cut if proof.kind == "value")
     by_mode = scenario.how == "mode"
     proofs = _named(name for name, _, _ in mode_proofs(rig)) if by_mode else of_supply

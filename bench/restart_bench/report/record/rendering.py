@@ -17,10 +17,12 @@ from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS
 from restart_bench.model import wording as reasons
 from restart_bench.model.scenario import MARKS
 from restart_bench.model.verdicts import GLOSS, Verdict, badness, style_sheet, symbols
+from restart_bench.model.ways import AS_READ, AS_TOLD
 from restart_bench.report.explaining import NOT_CLAIMED, but, nothing_told, restart_words
 from restart_bench.report.foretold import WHO_WAS_RIGHT
 from restart_bench.report.record import text as wording
 from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, RecordData, ScenarioRow
+from restart_bench.report.record.diagrams import CHECKING
 from restart_bench.report.record.drawing import GEOMETRY, PATHS, Drawing, draw, first_worst
 from restart_bench.screen.cautions import CAUTIONS
 
@@ -30,6 +32,7 @@ prints a full one)."""
 PAGE_LINES = 50
 """The same of the hand-out, with what stands around diagram and matrix taken off (a browser test prints a full one)."""
 _PAGE_SCENARIOS, _PAGE_LANES = 5, 7
+_PAGE_MARKS = ("settled", "end", CHECKING)
 _LONG_WORD = 24  # columns; a longer one may be broken anywhere, so that no table outgrows the page
 _LONGEST_REASON = 150  # characters on the first page; the whole reason stands with its scenario
 _WIDE = 98  # columns of a line across the page
@@ -177,8 +180,9 @@ def _worst_of(diagram: CaseDiagram) -> int:
 
 
 def on_one_page(diagram: CaseDiagram) -> CaseDiagram:
-    """The diagram with the lanes that a newcomer looks for: the supply, as commanded and as proven, and each output
-    once, at its terminal where it has one; of the worst cycle alone."""
+    """The diagram with what a newcomer looks for: the supply, as told and as read, and each output once, at its
+    terminal where it has one; the marks that the live picture has as lamps, and those between which it is judged; of
+    the worst cycle alone."""
     at_terminal = {lane.pair for lane in diagram.lanes if lane.role == "terminal"}
     kept = [
         place
@@ -186,7 +190,8 @@ def on_one_page(diagram: CaseDiagram) -> CaseDiagram:
         if lane.role in ("supply", "proof", "terminal") or (lane.role == "output" and lane.pair not in at_terminal)
     ][:_PAGE_LANES]
     cycle = diagram.cycles[first_worst(diagram.cycles)]
-    narrowed = replace(cycle, pieces=tuple(cycle.pieces[place] for place in kept))
+    marks = tuple(mark for mark in cycle.marks if mark.name in {*diagram.large, *_PAGE_MARKS})
+    narrowed = replace(cycle, marks=marks, pieces=tuple(cycle.pieces[place] for place in kept))
     switched = next((lane.label.lower() for lane in diagram.lanes if lane.role == "supply"), "")
     return replace(diagram, lanes=tuple(_alone(diagram.lanes[place], switched) for place in kept), cycles=(narrowed,))
 
@@ -194,7 +199,7 @@ def on_one_page(diagram: CaseDiagram) -> CaseDiagram:
 def _alone(lane: DrawnLane, switched: str) -> DrawnLane:
     """A terminal without the lane of its output above it bears the output's name; of supply or run mode stands in the
     words of the live picture how it is known."""
-    if known := {"supply": "command", "proof": "proof"}.get(lane.role):
+    if known := {"supply": AS_TOLD, "proof": AS_READ}.get(lane.role):
         return replace(lane, place=f"{switched}: {known}")
     return replace(lane, pair=0) if lane.role == "terminal" else lane
 
@@ -206,7 +211,7 @@ def _matrix_page(data: RecordData, room: float) -> FirstPage:
 
 
 def _large(diagrams: Sequence[CaseDiagram]) -> dict[str, str]:
-    """What the marks that are named large are called over all diagrams: `OFF or OUT OF RUN is the mark "cut"`."""
+    """What the marks that are named large are called over all diagrams: `OFF or OUT OF RUN MODE is the mark "cut"`."""
     named: dict[str, list[str]] = {}
     for diagram in diagrams:
         for mark, word in diagram.large.items():

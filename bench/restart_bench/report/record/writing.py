@@ -21,7 +21,7 @@ def write_record(run: ArchivedRun, out: Path, *, explain: bool = True) -> None:
     version of the bench refuses the archived input files.
     """
     data = gather(run, explain=explain)
-    with whole_or_absent(out, "write") as temporary, temporary.open("w", encoding="utf-8", newline="") as file:
+    with whole_or_absent(out) as temporary, temporary.open("w", encoding="utf-8", newline="") as file:
         file.writelines(rendered(data))
 
 
