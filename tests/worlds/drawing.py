@@ -117,6 +117,7 @@ class World:
     beats: tuple[int, int] = (0, 65536)  # its value at first, and after how many it begins anew
     step: int = 1  # of the heartbeat: so much at a time
     uptime0: float = 60.0
+    image: int = 0  # how old the image is that the controller's answers show, as its rig file allows
     reborn: int = FAR  # when its program, uptime and sign of life begin anew while its link lives on
     spoilt: set[str] = field(default_factory=set)
     disagrees: str = ""  # the output whose image and terminal differ
@@ -170,7 +171,7 @@ class World:
 
     def controller_value(self, name: str, instants: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         """What the controller's replies say."""
-        shown = self._instants_shown(instants)
+        shown = self._instants_shown(instants - self.image)
         stale, zeros = self.phases.named(instants, "stale"), self.phases.named(instants, "zeros")
         shown[stale] = self.lost - MS
         if name == "heartbeat":
@@ -769,7 +770,7 @@ def draw(seed: int) -> World:
         Steps.of(1.0, *course.rail), tuple(course.lives), phases, course.restarted, {},
         _wires(rng, rig, theme, (cut, back)), spoilt=spoilt,
     )  # fmt: skip
-    _end_a_connection(random.Random(f"{seed}/closed"), world)
+    _lag_the_image(random.Random(f"{seed}/image"), world)
     world.reborn = course.lives[-1].start if theme == "second start" else FAR
     if theme == "network":  # what tells there is that the outputs were read all through
         world.wires["independent"] = replace(world.wires["independent"], outages=())
@@ -790,7 +791,19 @@ def draw(seed: int) -> World:
     world.scenario = replace(scenario, **draw_expectations(rng, world))
     if odd.random() < 0.04:
         _hide_before(odd, world)
+    _end_a_connection(random.Random(f"{seed}/closed"), world)
     return world
+
+
+def _lag_the_image(rng: random.Random, world: World) -> None:
+    """A controller that lives on, or stands, behind a gateway that answers from a copy."""
+    if world.theme not in ("ride", "frozen") or rng.random() >= 0.3:
+        return
+    world.image = ms(rng, 50, 400)
+    devices = dict(world.rig.devices)
+    devices["controller"] = replace(devices["controller"], image_lag_ns=world.image + ms(rng, 0, 50))
+    world.rig = replace(world.rig, devices=devices)
+    world.scenario = replace(world.scenario, watch_ns=max(world.scenario.watch_ns, 1000 * MS))
 
 
 def _end_a_connection(rng: random.Random, world: World) -> None:
@@ -801,12 +814,13 @@ def _end_a_connection(rng: random.Random, world: World) -> None:
     if world.theme == "welded" and rng.random() < 0.6:
         low, high = world.cut
         high += world.asked
-    counts = world.rig.ready.alive is not None and low > world.cut[1] + world.asked
+    counts = world.rig.ready.alive is not None and world.beats == (0, 65536) and world.step == 1
     kind = RESET if world.theme == "ride" and counts and rng.random() < 0.4 else CLOSED
-    wire = replace(world.wires["controller"], ends=((rng.randrange(low, high), int(kind)),))
+    at = rng.randrange(low, high) if kind == CLOSED else max(low, 1050 * MS) + ms(rng, 0, 800)
+    wire = replace(world.wires["controller"], ends=((at, int(kind)),))
     if kind == RESET:  # told from a restart by its sign of life alone
         wire = replace(wire, outages=(), lost_one_in=0, exception_one_in=0, missed_one_in=0, stalls=())
-        world.scenario = replace(world.scenario, watch_ns=max(world.scenario.watch_ns, 1500 * MS))
+        world.scenario = replace(world.scenario, watch_ns=max(world.scenario.watch_ns, 3000 * MS))
     world.wires["controller"] = wire
 
 
