@@ -355,3 +355,32 @@ def test_a_bit_that_is_the_same_on_both_sides_of_a_gap_did_not_stand_in_it(to_ms
     story = Blinking()
     story.hide("controller", story.running_ns + 5 * MS, story.running_ns + to_ms * MS)
     assert marks_of(story)["ready"].not_before_ns <= story.running_ns
+
+
+# ---------------------------------------------------------------- an image that lags
+
+
+class Copied(Story):
+    """A program that stands from the cut on, behind a gateway whose copy is 400 ms old."""
+
+    def value(self, name: str, at_ns: int) -> float:
+        """The state of 400 ms ago."""
+        controllers = name in ("heartbeat", "uptime", "running", "burner", "fan")
+        return super().value(name, min(at_ns - 400 * MS, self.cut_ns) if controllers else at_ns)
+
+
+def test_what_a_lagging_image_shows_of_before_the_return_is_no_sign_of_life_after_it() -> None:
+    """It moves on for 400 ms after the return, as the rig file's `image_lag` says."""
+    rig = dryer(proof_of_cut=(Proof("value", "rail", OFF),))
+    lagging = replace(rig.devices["controller"], image_lag_ns=400 * MS)
+    told = Copied(rig=replace(rig, devices={**rig.devices, "controller": lagging}), off_ns=50 * MS, end_ns=4 * S)
+    assert "alive" not in marks_of(told.never_dark())
+
+
+def test_a_lagging_image_that_moves_on_is_alive_once_it_shows_what_came_after_the_return() -> None:
+    """Two changes later, not two changes after the return."""
+    rig = dryer(proof_of_cut=(Proof("value", "rail", OFF),))
+    lagging = replace(rig.devices["controller"], image_lag_ns=400 * MS)
+    told = Story(rig=replace(rig, devices={**rig.devices, "controller": lagging}), off_ns=50 * MS, end_ns=4 * S)
+    alive = marks_of(told.never_dark())["alive"]
+    assert told.back_ns + 400 * MS <= alive.not_after_ns <= told.back_ns + 500 * MS

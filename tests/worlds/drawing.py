@@ -119,6 +119,7 @@ class World:
     rattles: bool = False  # its horn does
     step: int = 1  # of the heartbeat: so much at a time
     uptime0: float = 60.0
+    image: int = 0  # how old the image is that the controller's answers show, as its rig file allows
     reborn: int = FAR  # when its program, uptime and sign of life begin anew while its link lives on
     spoilt: set[str] = field(default_factory=set)
     disagrees: str = ""  # the output whose image and terminal differ
@@ -172,7 +173,7 @@ class World:
 
     def controller_value(self, name: str, instants: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         """What the controller's replies say."""
-        shown = self._instants_shown(instants)
+        shown = self._instants_shown(instants - self.image)
         stale, zeros = self.phases.named(instants, "stale"), self.phases.named(instants, "zeros")
         shown[stale] = self.lost - MS
         if name == "heartbeat":
@@ -771,7 +772,7 @@ def draw(seed: int) -> World:
         Steps.of(1.0, *course.rail), tuple(course.lives), phases, course.restarted, {},
         _wires(rng, rig, theme, (cut, back)), spoilt=spoilt,
     )  # fmt: skip
-    _end_a_connection(random.Random(f"{seed}/closed"), world)
+    _lag_the_image(random.Random(f"{seed}/image"), world)
     world.reborn = course.lives[-1].start if theme == "second start" else FAR
     if theme == "network":  # what tells there is that the outputs were read all through
         world.wires["independent"] = replace(world.wires["independent"], outages=())
@@ -796,7 +797,37 @@ def draw(seed: int) -> World:
     _rattle(world)
     if odd.random() < 0.04:
         _hide_before(odd, world)
+    _end_a_connection(random.Random(f"{seed}/closed"), world)
     return world
+
+
+def _lag_the_image(rng: random.Random, world: World) -> None:
+    """A controller that lives on, or stands, behind a gateway that answers from a copy."""
+    if world.theme not in ("ride", "frozen") or rng.random() >= 0.3:
+        return
+    world.image = ms(rng, 50, 400)
+    devices = dict(world.rig.devices)
+    devices["controller"] = replace(devices["controller"], image_lag_ns=world.image + ms(rng, 0, 50))
+    world.rig = replace(world.rig, devices=devices)
+    world.scenario = replace(world.scenario, watch_ns=max(world.scenario.watch_ns, 1000 * MS))
+
+
+def _end_a_connection(rng: random.Random, world: World) -> None:
+    """A server or a gateway closes a connection that lives, in good order; or something between resets it."""
+    if rng.random() >= 0.03 or world.theme not in ("restart", "ride", "dip restart", "welded"):
+        return
+    low, high = world.back[1] + ms(rng, 0, 100), world.back[1] + ms(rng, 100, 1200)
+    if world.theme == "welded" and rng.random() < 0.6:
+        low, high = world.cut
+        high += world.asked
+    counts = world.rig.ready.alive is not None and world.beats == (0, 65536) and world.step == 1
+    kind = RESET if world.theme == "ride" and counts and rng.random() < 0.4 else CLOSED
+    at = rng.randrange(low, high) if kind == CLOSED else max(low, 1050 * MS) + ms(rng, 0, 800)
+    wire = replace(world.wires["controller"], ends=((at, int(kind)),))
+    if kind == RESET:  # told from a restart by its sign of life alone
+        wire = replace(wire, outages=(), lost_one_in=0, exception_one_in=0, missed_one_in=0, stalls=())
+        world.scenario = replace(world.scenario, watch_ns=max(world.scenario.watch_ns, 3000 * MS))
+    world.wires["controller"] = wire
 
 
 def _pace_oddly(world: World) -> None:
@@ -828,23 +859,6 @@ def _rattle(world: World) -> None:
     )
     world.rattles = True
     world.scenario = replace(world.scenario, after=(*kept, never))
-
-
-def _end_a_connection(rng: random.Random, world: World) -> None:
-    """A server or a gateway closes a connection that lives, in good order; or something between resets it."""
-    if rng.random() >= 0.03 or world.theme not in ("restart", "ride", "dip restart", "welded"):
-        return
-    low, high = world.back[1] + ms(rng, 0, 100), world.back[1] + ms(rng, 100, 1200)
-    if world.theme == "welded" and rng.random() < 0.6:
-        low, high = world.cut
-        high += world.asked
-    counts = world.rig.ready.alive is not None and low > world.cut[1] + world.asked
-    kind = RESET if world.theme == "ride" and counts and rng.random() < 0.4 else CLOSED
-    wire = replace(world.wires["controller"], ends=((rng.randrange(low, high), int(kind)),))
-    if kind == RESET:  # told from a restart by its sign of life alone
-        wire = replace(wire, outages=(), lost_one_in=0, exception_one_in=0, missed_one_in=0, stalls=())
-        world.scenario = replace(world.scenario, watch_ns=max(world.scenario.watch_ns, 1500 * MS))
-    world.wires["controller"] = wire
 
 
 def _hide_before(rng: random.Random, world: World) -> None:

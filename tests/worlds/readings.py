@@ -77,7 +77,8 @@ class Readings:
         chosen = (got.kind == GOOD) & ~np.isnan(value)
         one = self.world.rig.devices[device]
         lag = one.input_delay_ns + one.image_lag_ns
-        return Reading(got.sent[chosen] - lag, got.received[chosen], value[chosen], got.looked[chosen])
+        looked = got.looked[chosen] - (self.world.image if device == "controller" else 0)
+        return Reading(got.sent[chosen] - lag, got.received[chosen], value[chosen], looked)
 
     def possible(self, name: str) -> Reading:
         """Those that may count by anybody's reading of rule 3: the controller's after the return only from a second
@@ -88,14 +89,15 @@ class Readings:
             return reads
         got = world.got["controller"]
         back = world.returned - 100 * MS if read_back_early(world, self) else world.back[0]
-        signs = (got.kind == GOOD) & (got.sent >= back) & ~np.isnan(got.values[alive])
+        lag = world.rig.devices["controller"].image_lag_ns
+        signs = (got.kind == GOOD) & (got.sent - lag >= back) & ~np.isnan(got.values[alive])
         rows = (got.kind == GOOD) & ~np.isnan(got.values[name])
         counts = reads.early < back
         for link in set(got.connection[signs].tolist()):
             mine = signs & (got.connection == link)
             moves = np.flatnonzero(np.diff(got.values[alive][mine])) + 1
             if len(moves) >= 2:
-                counts |= (got.connection[rows] == link) & (reads.early >= got.sent[mine][moves[1]])
+                counts |= (got.connection[rows] == link) & (reads.early + lag >= got.sent[mine][moves[1]])
         for life in world.lives:  # what stands for clearly longer than its pace proves nothing any more
             counts &= (reads.looked < life.stands + 4 * world.pace + 150 * MS) | (reads.looked >= life.end)
         return reads.only(counts)
@@ -148,7 +150,7 @@ class Readings:
         """For each connection, when three changes of `alive` had been read on it in this life after the return."""
         world = self.world
         got = world.got["controller"]
-        begin = max(life.start, world.back[0])
+        begin = max(life.start, world.back[0]) + world.rig.devices["controller"].image_lag_ns
         alive = world.rig.ready.alive
         if alive is None:
             rows = (got.kind == GOOD) & (got.sent >= begin)

@@ -498,8 +498,9 @@ def standstill(trace: Trace, cut: Bounds | None, restored: Bounds) -> Instants:
     if usually is None:
         return nothing
     pace = 2 * usually
-    early_rows = ~trace.counts & ~np.isnan(trace.value) & (trace.sent_ns >= restored.not_before_ns)
-    sent, value = trace.sent_ns[early_rows], trace.value[early_rows]
+    shown_ns = trace.sent_ns - trace.lag_ns
+    early_rows = ~trace.counts & ~np.isnan(trace.value) & (shown_ns >= restored.not_before_ns)
+    sent, value = shown_ns[early_rows], trace.value[early_rows]
     if len(sent) == 0:
         return nothing
     # A bit that is the same on both sides of a gap may have moved in it, there and back.

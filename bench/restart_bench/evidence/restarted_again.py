@@ -23,6 +23,9 @@ def began_anew(rig: Rig, builder: TraceBuilder, cut: Bounds, after: Bounds, unti
         else:
             reads = trace.reads.inside(after.not_after_ns, FAR_NS)
             places = _fell_again(rig, builder, point, reads, cut)
+            if not places and name != rig.ready.alive:  # what does not count yet tells all the same where it is new
+                reads = trace.seen.inside(after.not_after_ns, FAR_NS)
+                places = [at for at in _fell_again(rig, builder, point, reads, cut) if _is_new(point, reads, at, after)]
         found += [Bounds(int(reads.early[at - 1]), int(reads.late[at])) for at in places]
     found = [one for one in found if one.not_before_ns > after.not_after_ns and one.not_after_ns <= until_ns]
     if not found:
@@ -63,6 +66,12 @@ def _fell_again(rig: Rig, builder: TraceBuilder, point: Point, reads: Reads, cut
     ]
 
 
+def _is_new(point: Point, reads: Reads, at: int, after: Bounds) -> bool:
+    """Whether an uptime had counted since a restart when it fell: no old image reads so."""
+    unit, last = unit_ns(point), at - 1
+    return unit is not None and bool(reads.value[last] * unit <= reads.late[last] - after.not_before_ns)
+
+
 def _is_anew(builder: TraceBuilder, rig: Rig, point: Point, told: tuple[Reads, Reads], at: int) -> bool:
     """Whether a fall is no wrap: an uptime with its unit reads no more than the time since the read before, and less
     than had it counted on; any other counter had counted beyond that value before the cut, without going round there,
@@ -93,4 +102,4 @@ def _beat_on(rig: Rig, builder: TraceBuilder, cut: Bounds, reads: Reads, at: int
         return False
     first = int(np.searchsorted(seen.late, int(reads.late[at]) + 5 * still // 2, side="left"))
     since = int(np.searchsorted(seen.late, seen.late[last] - BLIND_NS, side="left"))
-    return first < len(seen) and any(pace.goes_on(seen, one, first, still) for one in range(since, last + 1))
+    return first < len(seen) and any(pace.went_on(seen, one, first, still) for one in range(since, last + 1))

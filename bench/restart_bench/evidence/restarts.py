@@ -273,17 +273,15 @@ def went_on_over(rig: Rig, builder: TraceBuilder, cut: Bounds, lost: Bounds) -> 
     for name in (rig.ready.alive, *uptimes):
         if name is None or name not in rig.points:
             continue
-        seen = builder.trace(name).reads  # an old image, which does not move, may by chance read as if it had gone on
+        trace = builder.trace(name)
+        seen = trace.reads  # an old image, which does not move, may by chance read as if it had gone on
         known, last = seen.until(cut.not_before_ns), seen.last_until(lost.not_before_ns)
-        pace, usual = pace_of(rig.points[name], known), pace_ns(known.early, known.late, known.value)
+        pace, usual = pace_of(rig.points[name], known), pace_ns(known.early + trace.lag_ns, known.late, known.value)
         if last is None or pace is None or usual is None:
             continue
         still = max(2 * usual, STILL_NS)
-        first = int(np.searchsorted(seen.late, lost.not_after_ns + 5 * still // 2, side="left"))
-        if first >= len(seen) or not pace.goes_on(seen, last, first, still):
-            continue
-        elapsed = int(seen.late[first] - seen.early[last])
-        if seen.value[first] > pace.rate * ((1 + _RATE_ERROR) * elapsed + 2 * still):
+        first = int(np.searchsorted(seen.early, lost.not_after_ns + 5 * still // 2, side="left"))
+        if first < len(seen) and pace.went_on(seen, last, first, still):
             return name
     return ""
 
@@ -466,10 +464,14 @@ class Pace:
         elapsed = int(seen.late[first] - seen.late[last])
         return elapsed - float((seen.value[first] - seen.value[last]) % self.modulus) / self.rate, elapsed
 
-    def goes_on(self, seen: Reads, last: int, first: int, still_ns: int) -> bool:
-        """Whether one read counts what it would had it gone on since another one: by then it can't have gone round."""
+    def went_on(self, seen: Reads, last: int, first: int, still_ns: int) -> bool:
+        """Whether one read counts what it would had it gone on since another one, more than it could had it begun anew
+        between them, and hardly by chance."""
         missing, elapsed = self.missing(seen, last, first)
-        return elapsed * self.rate <= self.modulus / 2 and abs(missing) <= still_ns + _RATE_ERROR * elapsed
+        spare, period = still_ns + _RATE_ERROR * elapsed, self.modulus / self.rate
+        if abs(missing) > spare or 2 * elapsed > period or 2 * spare > _BY_CHANCE * period:
+            return False
+        return bool(seen.value[first] > self.rate * (elapsed + spare + still_ns))
 
 
 def pace_of(point: Point, known: Reads) -> Pace | None:

@@ -297,7 +297,9 @@ class TraceBuilder:
             return None
         part, value = rows.part(request), rows.values(request, self._rig.points[alive])
         known = ~np.isnan(value)
-        return _Signs(part.sent[known], part.received[known], value[known], part.connection[known])
+        device = self._rig.devices[self._rig.points[alive].device]
+        lag_ns = device.image_lag_ns + device.input_delay_ns
+        return _Signs(part.sent[known], part.received[known], value[known], part.connection[known], lag_ns)
 
     def still_ns(self, alive: str) -> int | None:
         """For how long the sign of life has to stand so that it is clearly longer than its own pace before the cut;
@@ -393,12 +395,13 @@ class DeviceRows:
 
 @dataclass(frozen=True, eq=False)
 class _Signs:
-    """Good reads of the sign of life."""
+    """Good reads of the sign of life, each of which may show what was so `lag_ns` before it was sent."""
 
     sent: Instants
     received: Instants
     value: Values
     connection: npt.NDArray[np.uint32]
+    lag_ns: int = 0
 
     def on_own_link(self, anew: tuple[int, ...], still_ns: int | None) -> Iterator[Running]:
         """Each connection, and each of them from each of these instants, has to show life anew."""
@@ -422,7 +425,7 @@ class _Signs:
         self, link: int, mine: npt.NDArray[np.intp], starts: tuple[int, ...], still_ns: int | None
     ) -> Iterator[Running]:
         """Spans of these reads in which they move, each start on its own."""
-        edges = [*np.searchsorted(self.sent[mine], starts, side="left").tolist(), len(mine)]
+        edges = [*np.searchsorted(self.sent[mine] - self.lag_ns, starts, side="left").tolist(), len(mine)]
         for place, (low, high) in enumerate(pairwise(edges)):
             end = starts[place + 1] if place + 1 < len(starts) else FAR_NS
             part = mine[low:high]
