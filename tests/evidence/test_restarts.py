@@ -51,7 +51,7 @@ class Rides(Story):
         if name == "heartbeat":
             return float((at_ns // self.beat_ns if at_ns < self.late_ns else booted // self.beat_ns) % 65536)
         if name == "uptime":
-            if self.wraps_ns is not None and at_ns >= self.wraps_ns:
+            if self.wraps_ns is not None and self.wraps_ns <= at_ns < self.late_ns:
                 return float((at_ns - self.wraps_ns) // MS)
             return float(60_000 + at_ns // MS if at_ns < self.late_ns else (at_ns - self.late_ns) // MS)
         return super().value(name, at_ns)

@@ -777,3 +777,29 @@ def test_a_link_begun_anew_that_lasts_through_the_command_back_shows_an_early_re
     told = ListensEarly(rig=rig, scenario=scenario(expects("burner", "is", OFF)), stages=stages)
     cycle = told.judge()
     assert ("came back by itself" in cycle.reason, cycle.verdict is ERROR) == (early, early), cycle.reason
+
+
+class DiesBadly(Story):
+    """The last thing that the controller tells, 40 ms after the cut, is an uptime of 0; then it is dark, and starts
+    with the command back."""
+
+    def value(self, name: str, at_ns: int) -> float:
+        if name == "uptime" and self.cut_ns + 35 * MS <= at_ns < self.back_ns:
+            return 0.0
+        return super().value(name, at_ns)
+
+
+@pytest.mark.parametrize(("supply_proof", "verdict"), [(Proof("value", "rail", OFF), PASS), (None, ERROR)])
+def test_a_dying_controller_that_reads_an_uptime_of_0_is_no_early_return_where_a_rail_read_off(
+    supply_proof: Proof | None, verdict: Verdict
+) -> None:
+    """A rail that was read off from the loss to the command has the word; without one nobody can tell."""
+    told = DiesBadly(scenario=scenario(expects("burner", "is", OFF)))
+    proofs = (Proof("falls", "uptime"),) if supply_proof is None else (supply_proof, Proof("falls", "uptime"))
+    told.rig = dryer(proof_of_cut=proofs)
+    told.rig.points["uptime"] = replace(told.rig.points["uptime"], unit="ms")
+    told.stages = [
+        (at + 44 * MS, stage) if stage == "dark" and at < told.back_ns else (at, stage) for at, stage in told.stages
+    ]
+    cycle = told.judge()
+    assert cycle.verdict is verdict, cycle.reason

@@ -165,6 +165,16 @@ def test_an_idle_connection_that_ends_tells_since_when_nothing_was_heard() -> No
     assert (reset.request, reset.sent_ns, reset.received_ns) == (CONNECT, heard, 50 * MS)
 
 
+def test_a_connection_that_the_peer_closes_in_good_order_is_no_reset() -> None:
+    """Nobody who loses its supply does that: it is a sample of its own kind, and a fresh connect follows at once."""
+    line = wire().run(50 * MS)
+    line.link.lost(1, line.now, reset=False, closed=True)
+    line.carry_out()
+    (closed,) = line.kinds(SampleKind.CLOSED)
+    assert (closed.connection, closed.received_ns) == (1, line.now)
+    assert line.kinds(RESET) == [] and (line.now, 2) in line.opened
+
+
 def test_a_connection_that_the_own_kernel_gives_up_is_no_reset() -> None:
     """Only what the peer itself sent proves that it lost its state."""
     line = wire(answer_within_ns=50 * MS).run(100 * MS)

@@ -126,7 +126,7 @@ def test_the_newest_answer_of_each_request_is_at_hand(
     part = tmp_path_factory.mktemp("newest") / "controller.part"
     part.write_bytes(LAYOUT.header() + records.tobytes())
     store = SampleStore(LAYOUT, part, reads=2)
-    telling = (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.SILENT, SampleKind.RESET)
+    telling = (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.SILENT, SampleKind.RESET, SampleKind.CLOSED)
     for turn, start in enumerate(range(0, len(rows), piece)):
         store.take(store_offset(store), records[start : start + piece].tobytes())
         if turn % ask == 0:

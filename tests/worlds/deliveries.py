@@ -19,6 +19,7 @@ from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind, Samp
 
 GOOD, EXCEPTION, SILENT = SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.SILENT
 REFUSED, RESET, LATE, ACCEPTED = SampleKind.REFUSED, SampleKind.RESET, SampleKind.LATE, SampleKind.ACCEPTED
+CLOSED = SampleKind.CLOSED
 ANSWERING = ("run", "frozen", "stale", "zeros")
 CONNECT_EVERY = 25 * MS
 CONNECT_LIFE = 45 * MS
@@ -44,6 +45,7 @@ class Wire:
     missed_one_in: int = 0  # a poll that the bench did not come to
     stalls: tuple[Span, ...] = ()  # the bench itself stands still
     outages: tuple[Span, ...] = ()  # nothing comes through
+    ends: tuple[tuple[int, int], ...] = ()  # when the peer, or something between, ends a connection that lives, and how
 
 
 @dataclass(frozen=True)
@@ -110,6 +112,8 @@ class _Asking:
         self.blocks: list[npt.NDArray[np.int64]] = []
         self.dice = np.random.default_rng(rng.getrandbits(63))
         self.edges = sorted({*phases.times, *(at for span in (*wire.stalls, *wire.outages) for at in span), end})
+        self.ends = list(wire.ends)
+        self.edges = sorted({*self.edges, *(at for at, _ in self.ends)})
         self.even = not (wire.lost_one_in or wire.exception_one_in or wire.missed_one_in)
         self.even &= wire.jitter + wire.requests * (wire.latency[1] + 20_000) < wire.poll
         self.connection, self.stack, self.newest = 1, 0, 1
@@ -119,6 +123,8 @@ class _Asking:
         at = begin + self.wire.phase
         while at < self.end:
             at = self._awake(at)
+            if self._ended(at):
+                at = self._connect(at, told=False)
             at = self._stretch(at) if self.even else at
             at = self._round(at)
         rows = np.array(self.rows, dtype=np.int64).reshape(-1, 7)
@@ -141,6 +147,15 @@ class _Asking:
             self.blocks.append(block)
             sent = sent + latency + 20_000
         return at + rounds * wire.poll
+
+    def _ended(self, at: int) -> bool:
+        """Whether a connection that is answered on ends now; the bench hears of it at once."""
+        name, stack = self.phases.at(at)
+        if not self.ends or at < self.ends[0][0] or name not in ANSWERING or stack != self.stack:
+            return False
+        _, kind = self.ends.pop(0)
+        self.rows.append((CONNECT, kind, 0, self.connection, at - self.wire.poll, at, at))
+        return True
 
     def _awake(self, at: int) -> int:
         return next((end for begin, end in self.wire.stalls if begin <= at < end), at)
@@ -201,9 +216,10 @@ class _Asking:
         self.rows.append((request, int(kind), code, self.connection, sent, received, looked))
         return kind, received
 
-    def _connect(self, at: int) -> int:
-        """Contact is lost: fresh connects until one is accepted; the instant of the next round."""
-        if self.old is None:
+    def _connect(self, at: int, *, told: bool = True) -> int:
+        """Contact is lost: fresh connects until one is accepted; the instant of the next round. `told`: the old
+        connection may still tell something."""
+        if self.old is None and told:
             self.old = (self.connection, self.stack)
         while at < self.end:
             at = self._awake(at)

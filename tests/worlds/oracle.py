@@ -497,10 +497,35 @@ class Oracle:
             return
         off_conforms = self._off_conforms(one)
         rides = world.scenario.restart == "none" and not world.mode
+        if world.rattles and name == "horn" and self._breaks_hide(self.sure(name), good, one.longer_than_ns):
+            allowed.no_fail.append("none was as long, and as many breaks were read as would hide")
+            allowed.doubts.append("it chatters")
         if off_conforms or rides:
             self._pulses_from_cut(one, allowed, good)
         else:
             self._pulses_from_return(one, allowed, good)
+
+    def _breaks_hide(self, reads: Reading, good: set[float], limit: int) -> bool:
+        """Whether in each row of deviating reads that lasts as long as a limit as many breaks may hide as part it into
+        shorter ones, going by those beside it that were shorter than two of its reads lie apart. Read by read."""
+        rows: list[list[int]] = []
+        for place, value in enumerate(reads.value):
+            if place == 0 or (value in good) != (reads.value[place - 1] in good):
+                rows.append([])
+            rows[-1].append(place)
+        lasts = [int(reads.early[row[-1]] - reads.late[row[0]]) for row in rows]
+        for number, row in enumerate(rows):
+            if reads.value[row[0]] in good or lasts[number] < limit:
+                continue
+            apart = max(int(reads.late[b] - reads.early[a]) for a, b in pairwise(row))
+            breaks = 0
+            for way in (-1, 1):
+                at = number + way
+                while 0 < at < len(rows) - 1 and lasts[at] < apart:
+                    breaks, at = breaks + 1, at + 2 * way
+            if breaks < lasts[number] // limit:
+                return False
+        return True
 
     def _off_conforms(self, one: Expectation) -> bool:
         if one.kind == "returns":
@@ -890,6 +915,8 @@ class Oracle:
         wire = world.wires["controller"]
         if wire.outages or wire.stalls or wire.lost_one_in or wire.exception_one_in or world.theme == "network":
             found.append("its link was disturbed")
+        if wire.ends and not self._a_counter_tells(wire.ends[0][0]):
+            found.append("its connection was closed, and no counter tells whether it restarted then")
         if self.may_look_like_the_network():
             found.append("what was on stayed on, or a byte counted on, as where only the network is lost")
         if any(proof.kind == "falls" for proof in world.rig.proof_of_cut):
@@ -908,6 +935,15 @@ class Oracle:
             if world.restarted and before is not None and len(later.early) and later.value.max() >= before:
                 found.append("uptime did not fall")
         return found
+
+    def _a_counter_tells(self, ended: int) -> bool:
+        """Whether a counter that had counted for long must tell that nothing restarted as a connection ended."""
+        world = self.world
+        uptime = any(proof.kind == "falls" for proof in world.rig.proof_of_cut) and world.uptime0 < 300
+        alive = world.rig.ready.alive is not None and world.beats == (0, 65536) and not world.restarted
+        wire = world.wires["controller"]
+        clean = not (wire.outages or wire.stalls or wire.lost_one_in or wire.exception_one_in or wire.missed_one_in)
+        return clean and (uptime or alive) and ended > 1000 * MS and world.end > ended + 600 * MS
 
     def _restarted_as_it_was_to_wrap(self) -> bool:
         """Whether it restarted just when its uptime was full, and neither a stack that refused nor a sign of life
@@ -1051,11 +1087,10 @@ class Oracle:
         due = reads.value[reads.early > self.high]
         if world.returned < FAR and len(due) and not bool((due > 0).any()):
             yield Invalid("not back", "it came late, and the rail was last read off", False, self.low, False)
-        early = self.low - world.returned
+        early = world.back[0] - world.returned
         if early > 0 and world.returned > world.lost:
-            yield Invalid(
-                "early", f"the rail was back {early / MS:.1f} ms before the command", False, world.cut[0], True
-            )
+            why = f"the rail was back {early / MS:.1f} ms before the command"
+            yield Invalid("early", why, self.early, world.cut[0], True)
         dips = [span for span in world.rail.spans([0.0], self.high, world.end) if span[0] > world.returned]
         for low, high in dips:
             fell = reads.only(

@@ -36,7 +36,7 @@ def test_what_a_world_truly_did_decides_what_may_be_said_of_it(part: int) -> Non
         80_054_580, 90_204_910, 96_006_078, 92_029_118, 93_020_104, 110_032_054, 120_003_093, 132_008_146, 132_001_316,
         132_012_800, 138_001_533, 137_003_372, 139_027_594, 137_028_027,
         137_026_737, 164_005_713, 170_003_014, 170_069_745,
-        180_022_775, 190_018_498, 210_023_301, 210_037_388,
+        180_022_775, 190_018_498, 210_023_301, 210_037_388, 240_001_546,
     ],
 )  # fmt: skip
 def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: int) -> None:
@@ -51,8 +51,8 @@ def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: 
     window began, a limit that ended so late that the cycle was over before a program was seen to stand after it, and a
     reset on the connection before a second restart, a blinking bit that was the same on both sides of a stall, and off
     for so short a time between two polls that what was read then showed on still, on that outlived a dip behind a
-    link that only fell silent, a contact that opened long after its command, and a controller that answered before the
-    supply was back from a dip."""
+    link that only fell silent, a contact that opened long after its command, a controller that answered before the
+    supply was back from a dip, and an old image that by chance read what a sign of life would had it gone on."""
     assert finds_of(seed) == []
 
 

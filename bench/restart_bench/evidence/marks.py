@@ -14,7 +14,7 @@ import numpy as np
 
 from restart_bench.evidence.reachability import Reachability
 from restart_bench.evidence.restarted_again import began_anew
-from restart_bench.evidence.restarts import LateRestart, late_restart
+from restart_bench.evidence.restarts import LateRestart, late_restart, went_on_over
 from restart_bench.evidence.supply_off import longest, losses_of, return_read
 from restart_bench.evidence.traces import (
     Course,
@@ -166,7 +166,8 @@ class _Counting:
         if self.contact is None:
             return None
         end_ns = self._watch_end(marks, begins)
-        lost = self.contact.lost_again(begins.not_after_ns, end_ns)
+        losses = self.contact.lost_again(begins.not_after_ns, end_ns)
+        lost = next((one for one in losses if not self._went_on_over(one.bounds)), None)
         told = None if lost is None else LateRestart(lost.bounds, lost.anew)
         anew = self._began_anew(begins, end_ns)
         if anew is None or (told is not None and told.bounds.not_before_ns > anew.not_after_ns):
@@ -174,6 +175,9 @@ class _Counting:
         if told is not None and told.bounds.not_after_ns >= anew.not_before_ns:
             return replace(told, proven=True)
         return LateRestart(anew, proven=True, answering=True)
+
+    def _went_on_over(self, lost: Bounds) -> bool:
+        return self.cut is not None and bool(went_on_over(self.rig, self.builder, self.cut, lost))
 
     def _began_anew(self, begins: Bounds, end_ns: int) -> Bounds | None:
         """In a mode cut a counter may begin anew with the program, and restart proofs don't apply."""
@@ -269,10 +273,27 @@ def restored_of(rig: Rig, records: CycleRecords) -> Bounds | None:
 def as_the_rail_shows(
     rig: Rig, builder: TraceBuilder, records: CycleRecords, told: tuple[Bounds, Bounds | None]
 ) -> tuple[Bounds, Bounds | None]:
-    """Loss and return, as `told` by command and data sheet, as a supply proof saw them where that contradicts these: a
-    relay slower than its data sheet, a supply that is held up for a while, or that came back by itself. Bounds that
-    turn out to be wrong must not be counted from. Where it agrees with them it narrows the return, unless the supply
-    was only lowered: back above the limit of a proof is not back at its full voltage."""
+    """Loss and return, as `told` by command and data sheet, as a supply proof saw them where that contradicts these.
+    What came earlier was a supply that came back by itself. What was read later is a relay slower than its data sheet,
+    a supply that is held up for a while, or an I/O that answers from an old copy: so it came at any time from the
+    command to the first read of it. Bounds that turn out to be wrong must not be counted from."""
+    cut, restored = as_the_rail_was_read(rig, builder, records, told)
+    late = [
+        Bounds(min(one.not_before_ns, was.not_before_ns), one.not_after_ns)
+        if one is not None and was is not None and one.not_after_ns > was.not_after_ns
+        else one
+        for one, was in zip((cut, restored), told, strict=True)
+    ]
+    assert late[0] is not None
+    return late[0], late[1]
+
+
+def as_the_rail_was_read(
+    rig: Rig, builder: TraceBuilder, records: CycleRecords, told: tuple[Bounds, Bounds | None]
+) -> tuple[Bounds, Bounds | None]:
+    """The same as if what was read were no older than the devices' data say. Where a proof agrees with command and data
+    sheet it narrows the return, unless the supply was only lowered: back above the limit of a proof is not back at its
+    full voltage."""
     cut, restored = told
     declared, command, rises = restored, switching_of(records, "cut"), []
     for proof in rig.proof_of_cut:

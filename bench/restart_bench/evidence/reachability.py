@@ -7,7 +7,7 @@ way, or its reply, so that two of them have to stay silent to show anything.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 
 import numpy as np
@@ -116,12 +116,12 @@ class Reachability:
         replies = np.flatnonzero(self.of_kind(REPLIES)[:high])
         return int(self.received[replies[-1]]) if len(replies) else until_ns
 
-    def lost_again(self, after_ns: int, until_ns: int) -> Loss | None:
-        """The last loss of contact after one instant and not after another: a connection was never answered again
-        that had been, and others were tried."""
+    def lost_again(self, after_ns: int, until_ns: int) -> list[Loss]:
+        """Losses of contact after one instant and not after another, the last one first: a connection was never
+        answered again that had been, and others were tried."""
         low = int(np.searchsorted(self.received, after_ns, side="left"))
         if not bool((self.kind[low:] != SampleKind.GOOD).any()):
-            return None  # every attempt to connect leaves a row that is no good reply
+            return []  # every attempt to connect leaves a row that is no good reply
         replies = low + np.flatnonzero(self.of_kind(REPLIES)[low:])
         rows = np.arange(low, len(self))
         signs = rows[self.connects[low:] | (self.kind[low:] == SampleKind.RESET)]
@@ -131,7 +131,7 @@ class Reachability:
             if not after_ns < self.sent[last] <= until_ns or not bool((signs > last).any()):
                 continue
             found.append(self._loss(link, last, rows[rows > last]))
-        return max(found, key=lambda loss: loss.bounds.not_before_ns, default=None)
+        return sorted(found, key=lambda loss: loss.bounds.not_before_ns, reverse=True)
 
     def _loss(self, link: int, last: int, rows: npt.NDArray[np.intp]) -> Loss:
         """The loss of a connection whose last reply is known."""
@@ -177,21 +177,23 @@ class Reachability:
         mine = self.connection == old
         last = int(np.flatnonzero(mine & self.of_kind(REPLIES))[-1])
         failed = np.flatnonzero(self.of_kind(FAILURES))
-        if bool(((failed > last) & (self.received[failed] <= cut.not_before_ns)).any()):
+        over = np.flatnonzero(self.of_kind((*FAILURES, SampleKind.CLOSED)))
+        if bool(((over > last) & (self.received[over] <= cut.not_before_ns)).any()):
             return ConnectionOutcome(None, None, None)  # it was lost before the cut, which has no part in that
         failures = failed[self.received[failed] > cut.not_before_ns]
         failures = failures[failures > last]
         reset = np.flatnonzero(mine & (self.kind == SampleKind.RESET) & (self.received > cut.not_before_ns))
+        closed = bool((mine & (self.kind == SampleKind.CLOSED) & (self.received > cut.not_before_ns)).any())
         late = int(self.kind[last]) == SampleKind.LATE
         answered_ns = int(self.received[last] if late else self.sent[last])
         if answered_ns >= restored.not_after_ns:
-            return self._after_the_return(last, failures, reset)
+            return replace(self._after_the_return(last, failures, reset), closed=closed)
         if len(failures) or len(reset):
             return self._lost(cut, restored, last, failures, reset)
         return (
             ConnectionOutcome(False, None, int(self.received[last]))
             if answered_ns >= restored.not_before_ns
-            else ConnectionOutcome(None, None, None)
+            else ConnectionOutcome(None, None, None, closed=closed)
         )
 
     def _lost(
@@ -225,7 +227,7 @@ class Reachability:
     ) -> ConnectionOutcome:
         """The controller rode through; whether it was lost later. A request that stays unanswered is no loss yet: only
         then is another connection tried. A reset, or a refusal, is the word of a stack that has begun anew; silence
-        may be the network's."""
+        may be the network's, and who closes in good order may live on."""
         answered_ns = int(self.received[last])
         tried = np.flatnonzero(self.connects & (np.arange(len(self)) > last))
         if not len(tried) and not len(reset):
@@ -253,8 +255,9 @@ class ConnectionOutcome:
     """`lost`: True, the controller fell silent or reset the connection; False, the connection from before the cut
     answered after the return; None, not shown. `dark` bounds the loss. `shown_ns`: by when this was known. `late`: it
     had answered after the return, and was lost after that (`lost` None: it fell silent, for whatever reason).
-    `anew_ns`: by when a stack that had begun anew refused or reset; None: it only fell silent. `alone`: once, before
-    another connection was taken up, so that a single lost reply may be all there was."""
+    `anew_ns`: by when a stack that had begun anew refused or reset; None: it only fell silent. `closed`: it was
+    closed in good order, which shows neither that it restarted nor that it did not. `alone`: once, before another
+    connection was taken up, so that a single lost reply may be all there was."""
 
     lost: bool | None
     dark: Bounds | None
@@ -262,3 +265,4 @@ class ConnectionOutcome:
     late: bool = False
     anew_ns: int | None = None
     alone: bool = False
+    closed: bool = False

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from restart_bench.evidence.reachability import ConnectionOutcome, Reachability
-from restart_bench.evidence.traces import STILL_NS, Flags, Instants, Reads, TraceBuilder, Values
+from restart_bench.evidence.traces import STILL_NS, Flags, Instants, Reads, TraceBuilder, Values, pace_ns
 from restart_bench.model.clock import FAR_NS, Bounds
 from restart_bench.model.rig import Point, Proof, Rig
 from restart_bench.model.units import time_unit_ns
@@ -84,13 +84,16 @@ def late_restart(
     fate = ConnectionOutcome(None, None, None) if contact is None else contact.fate(cut, restored)
     if contact is None or (not fate.late and fate.lost is not False):
         return None
+    ended = fate.dark
+    if ended is not None and went_on_over(rig, builder, cut, ended):
+        ended = None
     shown = [
         one
         for proof in rig.proof_of_cut
         if (one := _shown_late(rig, builder, fate, proof, (cut, restored))) is not None
     ]
-    if fate.dark is not None:
-        return LateRestart(fate.dark, fate.lost is True or bool(shown))
+    if ended is not None:
+        return LateRestart(ended, fate.lost is True or bool(shown))
     return LateRestart(min(shown, key=lambda one: one.not_after_ns), True) if shown else None
 
 
@@ -261,6 +264,28 @@ def _fits_closely(rig: Rig, builder: TraceBuilder, fate: ConnectionOutcome, cut:
         return False
     found, chance = _fits(rig.points[alive], builder.trace(alive).seen, cut, by_ns)
     return found is GoneOn.FITS and chance <= _BY_CHANCE
+
+
+def went_on_over(rig: Rig, builder: TraceBuilder, cut: Bounds, lost: Bounds) -> str:
+    """The counter, sign of life or uptime, that reads after a loss of contact what it would had it gone on, and more
+    than it could had it begun anew then: nothing restarted, whatever ended the connection. "" where none tells so."""
+    uptimes = [one.point for one in rig.proof_of_cut if one.kind == "falls" and not one.of_supply]
+    for name in (rig.ready.alive, *uptimes):
+        if name is None or name not in rig.points:
+            continue
+        seen = builder.trace(name).reads  # an old image, which does not move, may by chance read as if it had gone on
+        known, last = seen.until(cut.not_before_ns), seen.last_until(lost.not_before_ns)
+        pace, usual = pace_of(rig.points[name], known), pace_ns(known.early, known.late, known.value)
+        if last is None or pace is None or usual is None:
+            continue
+        still = max(2 * usual, STILL_NS)
+        first = int(np.searchsorted(seen.late, lost.not_after_ns + 5 * still // 2, side="left"))
+        if first >= len(seen) or not pace.goes_on(seen, last, first, still):
+            continue
+        elapsed = int(seen.late[first] - seen.early[last])
+        if seen.value[first] > pace.rate * ((1 + _RATE_ERROR) * elapsed + 2 * still):
+            return name
+    return ""
 
 
 def _stood(seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool:

@@ -13,9 +13,17 @@ from enum import Enum
 import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Judged, Problem
-from restart_bench.evidence.marks import cut_of, mode_proofs, restored_of, switching_of
+from restart_bench.evidence.marks import as_the_rail_was_read, cut_of, mode_proofs, restored_of, switching_of
 from restart_bench.evidence.reachability import REPLIES
-from restart_bench.evidence.restarts import CounterMoved, GoneOn, counted_through, moved_since, unit_ns, wrapped_on
+from restart_bench.evidence.restarts import (
+    CounterMoved,
+    GoneOn,
+    counted_through,
+    moved_since,
+    unit_ns,
+    went_on_over,
+    wrapped_on,
+)
 from restart_bench.evidence.supply_off import (
     SLACK_NS,
     OffSpan,
@@ -35,6 +43,9 @@ from restart_bench.model.scenario import ExpectationKind, Search
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import about, listed, shown, some, span_text, value_text, wanted_text
+
+_TOO_SHORT_NS = 100_000_000
+"""In so short a time no supply comes back, starts a controller that says so, and goes again."""
 
 
 class ProofState(Enum):
@@ -117,11 +128,11 @@ def _supply(evidence: Evidence, proof: Proof) -> SupplySeen:
 def _last_off_ns(evidence: Evidence) -> int:
     """Until when the supply may be read off for this cut: the latest bound of its return, by command, or as it was
     surely seen later than that."""
-    assert evidence.restored is not None
-    declared = restored_of(evidence.rig, evidence.records)
-    assert declared is not None
-    surely_later = evidence.restored.not_before_ns > declared.not_after_ns
-    return evidence.restored.not_after_ns if surely_later else declared.not_after_ns
+    told = (cut_of(evidence.rig, evidence.records), restored_of(evidence.rig, evidence.records))
+    assert told[0] is not None and told[1] is not None
+    _, read = as_the_rail_was_read(evidence.rig, evidence.builder, evidence.records, (told[0], told[1]))
+    assert read is not None
+    return read.not_after_ns if read.not_before_ns > told[1].not_after_ns else told[1].not_after_ns
 
 
 def _state_of(evidence: Evidence, proof: Proof, reads: Reads, off: Flags, back: bool | None) -> tuple[ProofState, str]:
@@ -308,6 +319,14 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
             "where the network is lost"
         )
         return RestartSeen(ProofState.UNREAD, text)
+    if fate.late and fate.dark is not None and evidence.late is None and (counter := _on_over(evidence, fate.dark)):
+        ended = evidence.moment(fate.dark.not_after_ns)
+        text = f"the controller's connection ended {ended}, but {counter} went on counting"
+        return RestartSeen(ProofState.CONTRADICTED, text, fate.shown_ns)
+    if fate.closed and fate.lost is None:
+        when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.dark is not None else ""
+        text = f"the controller closed its connection in good order{when}, as nobody does who loses its supply"
+        return RestartSeen(ProofState.UNREAD, text)
     if fate.alone:
         text = "the controller's connection ended with one request that stayed silent, as where a reply is lost"
         return RestartSeen(ProofState.UNREAD, text)
@@ -325,6 +344,13 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
         text = "the controller answered after the return on the connection from before the cut"
         return RestartSeen(ProofState.CONTRADICTED, text, fate.shown_ns)
     return RestartSeen(ProofState.UNREAD, "the controller was not read before the cut or not after it")
+
+
+def _on_over(evidence: Evidence, lost: Bounds) -> str:
+    """The counter that went on over a loss of contact, as people know it; "" where none did."""
+    assert evidence.cut is not None
+    name = went_on_over(evidence.rig, evidence.builder, evidence.cut, lost)
+    return shown(evidence.rig, name) if name else ""
 
 
 def _stayed_on(evidence: Evidence) -> list[str]:
@@ -486,7 +512,37 @@ def _not_read_in_a_search(evidence: Evidence, proofs: Proofs) -> bool:
 
 def _came_early(evidence: Evidence, proofs: Proofs, restore: Switching, asked: OffTime) -> str:
     """That the controller had power before the command back, as its uptime or its link shows; "" where neither does."""
-    return _restarted_early(evidence, proofs, restore) or _answered_early(evidence, proofs, restore, asked)
+    return (
+        _rose_early(evidence, proofs, restore)
+        or _restarted_early(evidence, proofs, restore)
+        or _answered_early(evidence, proofs, restore, asked)
+    )
+
+
+def _rose_early(evidence: Evidence, proofs: Proofs, restore: Switching) -> str:
+    """Where a supply proof read on again surely before the command back, by however little: something else gave it. A
+    person may switch before he answers."""
+    for one in () if _by_hand(evidence) else proofs.supply:
+        if one.rose is not None and one.rose.not_after_ns < restore.before_ns:
+            early = span_text(restore.before_ns - one.rose.not_after_ns, restore.after_ns - one.rose.not_before_ns)
+            return (
+                f"the supply came back by itself: {shown(evidence.rig, one.proof.point or '')} read on again {early} "
+                "before the command back; look for a second feed, and at a time-out of the relay"
+            )
+    return ""
+
+
+def _read_off_until(evidence: Evidence, proofs: Proofs, until_ns: int) -> bool:
+    """Whether a supply proof read off without a pause from its fall to an instant: nobody restarted before that."""
+    for one in proofs.supply:
+        if one.fell is None or one.proof.point is None or one.proof.wanted is None:
+            continue
+        reads = evidence.reads(one.proof.point)
+        inside = reads.inside(one.fell.not_after_ns, until_ns)
+        gap_ns = longest_gap_ns(reads, one.fell.not_after_ns, until_ns)
+        if bool(conforming(one.proof.wanted, inside.value).all()) and 0 < gap_ns < _TOO_SHORT_NS:
+            return True
+    return False
 
 
 def _answered_early(evidence: Evidence, proofs: Proofs, restore: Switching, asked: OffTime) -> str:
@@ -511,6 +567,7 @@ def _restarted_early(evidence: Evidence, proofs: Proofs, restore: Switching) -> 
     assert evidence.cut is not None
     if evidence.late is not None:
         return ""
+    was_off_until = _read_off_until(evidence, proofs, restore.before_ns)  # then a dying controller read so
     for proof in evidence.rig.proof_of_cut:
         if proof.kind != "falls" or proof.point is None:
             continue
@@ -519,7 +576,8 @@ def _restarted_early(evidence: Evidence, proofs: Proofs, restore: Switching) -> 
         if len(before) == 0:
             continue
         unit = unit_ns(point) or 0
-        for low, high in ((evidence.cut.not_after_ns, restore.before_ns), (restore.after_ns, evidence.end_ns)):
+        spans = ((evidence.cut.not_after_ns, restore.before_ns), (restore.after_ns, evidence.end_ns))
+        for low, high in spans[1:] if was_off_until else spans:
             reads = seen.inside(low, high)
             found = moved_since(evidence.rig, evidence.builder, evidence.fate, (proof, before, reads), evidence.cut)
             latest_start = reads.late - np.nan_to_num(reads.value) * unit

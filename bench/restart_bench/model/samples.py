@@ -23,9 +23,10 @@ class SampleKind(IntEnum):
     EXCEPTION = 1  # an answer, not a value
     SILENT = 2  # nothing within `answer_within`; an attempt to connect given up
     REFUSED = 3  # connect refused: the stack is up, the server is not
-    RESET = 4  # the peer reset or closed an established connection
+    RESET = 4  # the peer reset an established connection (archives from before 7: or closed it)
     LATE = 5  # a valid reply after its time: proves that the peer kept its state; carries no values
     ACCEPTED = 6  # connect accepted
+    CLOSED = 7  # the peer closed an established connection in good order, as nobody does who loses its supply
 
 
 KIND_WORDS: dict[int, str] = {kind.value: kind.name.lower() for kind in SampleKind}

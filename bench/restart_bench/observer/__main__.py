@@ -40,7 +40,7 @@ _COARSE_NS = 3 * NS_PER_MS  # where select can't be trusted to a millisecond, th
 _RECEIVE = 300  # the longest answer has 260 bytes; a small buffer costs less
 _AT_ONCE = getattr(socket, "MSG_DONTWAIT", 0)  # where there is no such thing, sockets never wait
 _ALONE_NS = 20 * NS_PER_MS  # how long a quick device is asked before all else is looked at
-_CHANGES = (SampleKind.RESET, SampleKind.LATE, SampleKind.REFUSED, SampleKind.ACCEPTED)
+_CHANGES = (SampleKind.RESET, SampleKind.CLOSED, SampleKind.LATE, SampleKind.REFUSED, SampleKind.ACCEPTED)
 
 
 class Wire:
@@ -177,8 +177,8 @@ class Wire:
 
     def _ended(self, number: int, fault: OSError | None) -> None:
         """None: the peer closed in good order. Only what the peer itself sent proves anything about it."""
-        by_peer = fault is None or isinstance(fault, (ConnectionResetError, BrokenPipeError))
-        self.link.lost(number, now_ns(), reset=by_peer)
+        reset = isinstance(fault, (ConnectionResetError, BrokenPipeError))
+        self.link.lost(number, now_ns(), reset=reset, closed=fault is None)
 
     def close(self) -> None:
         """Let go of all sockets and of the file."""

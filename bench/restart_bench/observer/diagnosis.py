@@ -133,7 +133,7 @@ def diagnose(device: Device, samples: Sequence[DeviceSamples], used_address: str
         return f"the computer is there but refuses port {device.port}: is its Modbus TCP server enabled, on this port?"
     if found[SampleKind.LATE]:
         return _late_text(device, records[records["kind"] == SampleKind.LATE])
-    if found[SampleKind.ACCEPTED] or found[SampleKind.RESET]:
+    if found[SampleKind.ACCEPTED] or found[SampleKind.RESET] or found[SampleKind.CLOSED]:
         return (
             f"it accepts connections but does not answer unit {device.unit}: check `unit`; or all its connections are "
             "taken by other clients"

@@ -248,18 +248,19 @@ class Link:
             return b""
         return self._note_sent(sent, read, now_ns)
 
-    def lost(self, number: int, now_ns: int, *, reset: bool) -> None:
-        """An established connection ended: `reset` where the peer reset or closed it, false where the own kernel
-        gave it up (which proves nothing about the peer)."""
+    def lost(self, number: int, now_ns: int, *, reset: bool, closed: bool = False) -> None:
+        """An established connection ended: `reset` where the peer reset it, `closed` where it closed it in good order,
+        neither where the own kernel gave it up (which proves nothing about the peer)."""
         connection = self._held.get(number)
         if connection is None:
             return
         if not connection.established:
             self.unreachable(number, now_ns)
             return
-        if reset:
-            self._sample(number, self._last_sent(connection), SampleKind.RESET, now_ns)
-        self._drop(connection, RESET if reset else SILENT, now_ns)
+        if reset or closed:
+            kind = SampleKind.RESET if reset else SampleKind.CLOSED
+            self._sample(number, self._last_sent(connection), kind, now_ns)
+        self._drop(connection, RESET if reset or closed else SILENT, now_ns)
 
     def write(self, ticket: int, point: str, value: Value, now_ns: int) -> None:
         """Write `value` to a point on the sampling connection, before the next read. The outcome bears `ticket`.

@@ -24,7 +24,10 @@ PIECE = 1 << 14
 """Records read from the file at a time."""
 _NEWEST = 8192  # records kept to tell what moved: seconds, and the screen asks many times in one
 _LIVE = Keep(gap_ns=BLIND_NS)  # questions that are asked while a cycle goes on know no shorter gap
-_TELLING = np.isin(np.arange(256), (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.SILENT, SampleKind.RESET))
+_TELLING = np.isin(
+    np.arange(256),
+    (SampleKind.GOOD, SampleKind.EXCEPTION, SampleKind.SILENT, SampleKind.RESET, SampleKind.CLOSED),
+)
 _PER_OCTAVE = 128  # bins of the gap histogram: half a per cent wide
 _BATCH = 512
 _BINS = 48 * _PER_OCTAVE
