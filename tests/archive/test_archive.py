@@ -41,11 +41,11 @@ from archive_builders import (
 )
 from evidence import Story
 from restart_bench.archive.files import ArchiveError, RunIsOpen, input_names, strict
-from restart_bench.archive.reader import ArchivedRun, find_run, read_journal, run_folders, whole_lines
+from restart_bench.archive.reader import ArchivedRun, find_run, last_run, read_journal, run_folders, whole_lines
 from restart_bench.archive.samples import SampleFile, convert_parts, part_to_parquet, whole_records
 from restart_bench.archive.soundness import verify
 from restart_bench.archive.writer import RunArchive, finish_killed, folder_of, new_run_id, unfinished
-from restart_bench.model.clock import Bounds
+from restart_bench.model.clock import Anchor, Bounds
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.journal import (
     Answered,
@@ -773,6 +773,56 @@ def test_a_run_is_found_by_path_by_the_start_of_its_id_or_as_the_last(three_runs
     assert find_run("20260727T1422", three_runs) == middle
     assert find_run(str(middle), three_runs) == middle
     assert find_run(str(middle / "run.json"), three_runs) == middle
+
+
+def begun(logs: Path, run: str, then: Anchor) -> Path:
+    """A run with this id that began at an instant."""
+    folder = logs / "rig=dryer" / f"date={run[:4]}-{run[4:6]}-{run[6:8]}" / f"run={run}"
+    folder.mkdir(parents=True)
+    (folder / "run.json").write_text(json.dumps({"run": run, "anchor": dataclasses.asdict(then)}), encoding="utf-8")
+    return folder
+
+
+NOW = Anchor(9_000_000_000_000, "2026-07-27T15:00:00.000000+00:00", "this boot", 0)
+
+
+def ago(seconds: float, boot: str = "this boot") -> Anchor:
+    """So long before NOW, in some boot; the wall clock is taken to have said anything."""
+    return dataclasses.replace(NOW, clock_ns=NOW.clock_ns - round(seconds * 1e9), wall="", boot=boot)
+
+
+@pytest.mark.parametrize("stepped", ["20260806T150000Z-aaaa", "20250616T150000Z-aaaa"], ids=["ahead", "behind"])
+def test_the_last_run_is_the_one_that_was_begun_last_whatever_the_wall_clock_said(stepped: str, tmp_path: Path) -> None:
+    """Within one boot the monotonic clock tells the order: of a run while the clock was set ahead or back, and of two
+    in one second."""
+    then = begun(tmp_path, stepped, ago(600))
+    assert last_run(run_folders(tmp_path), NOW) == then
+    begun(tmp_path, "20260727T145000Z-bbbb", ago(700))
+    assert last_run(run_folders(tmp_path), NOW) == then
+    begun(tmp_path, "20260727T145500Z-f000", ago(300))
+    later = begun(tmp_path, "20260727T145500Z-0001", ago(299.9))
+    assert last_run(run_folders(tmp_path), NOW) == later
+
+
+def test_a_run_of_a_time_to_come_is_not_guessed_to_be_the_last(tmp_path: Path) -> None:
+    """It was begun in another boot with a clock that was ahead, or this one is behind: nobody can tell."""
+    of_the_future = begun(tmp_path, "20260806T150000Z-aaaa", ago(0, "another boot"))
+    assert last_run(run_folders(tmp_path), NOW) == of_the_future, "there is no other"
+    begun(tmp_path, "20260727T145500Z-bbbb", ago(300))
+    with pytest.raises(ArchiveError, match=r"20260806T150000Z-aaaa .*to come.*20260727T145500Z-bbbb"):
+        last_run(run_folders(tmp_path), NOW)
+
+
+def test_runs_of_earlier_boots_are_told_apart_by_their_labels(tmp_path: Path) -> None:
+    """Nothing else tells their order; of whatever began in this boot the last is later."""
+    older = begun(tmp_path, "20260726T145500Z-bbbb", ago(0, "another boot"))
+    assert last_run(run_folders(tmp_path), NOW) == older
+    newer = begun(tmp_path, "20260727T125500Z-aaaa", ago(-5000, "a third one"))
+    assert last_run(run_folders(tmp_path), NOW) == newer
+    of_this_boot = begun(tmp_path, "20260727T145500Z-aaaa", ago(300))
+    assert last_run(run_folders(tmp_path), NOW) == of_this_boot
+    (of_this_boot / "run.json").write_text("this boot, torn", encoding="utf-8")
+    assert last_run(run_folders(tmp_path), NOW) == of_this_boot, "its label is left"
 
 
 @pytest.mark.parametrize(

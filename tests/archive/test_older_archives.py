@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import shutil
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -85,12 +87,39 @@ def test_its_findings_have_kinds_and_subjects(run: ArchivedRun) -> None:
     assert [one.voided for one in second.findings] == [True] * len(KINDS) + [False]
 
 
+def _without_numbers(text: str) -> str:
+    return re.sub(r"[\d.]+", "#", text)
+
+
+_SPANS = ("delay_ns", "found_ns", "counted_from_ns")
+
+
+def _spans(old: Finding, new: Finding) -> Iterator[tuple[Sequence[int], Sequence[int]]]:
+    """What was counted from the return then, and is now; gaps have moved, and are as many as they were."""
+    assert len(old.figures.get("gaps", ())) == len(new.figures.get("gaps", ()))
+    for name in _SPANS:
+        then, now = old.figures.get(name), new.figures.get(name)
+        assert (then is None) is (now is None)
+        if then is not None:
+            yield then, now
+
+
 def test_it_is_judged_again_to_the_same_findings(run: ArchivedRun) -> None:
-    """Word for word, kind for kind; so is its scenario, but for limits that are told in other words since."""
+    """Kind for kind, verdict for verdict and word for word, but for what counts from the return: the rail narrows it
+    since, so delays lie within those of then. So is its scenario, but for limits that are in other words since."""
     again = judge_again(run).runs[0]
-    assert changed_findings(run, again.cycles) == [] == changed_cycles(run, again.cycles)
+    for old, new in changed_findings(run, again.cycles):
+        assert old is not None and new is not None
+        for (least, most), (low, high) in _spans(old, new):
+            assert least <= low <= high <= most
+        counted = {name: old.figures[name] for name in (*_SPANS, "gaps") if name in old.figures}
+        assert replace(new, reason=old.reason, figures={**new.figures, **counted}) == old
+        assert _without_numbers(new.reason) == _without_numbers(old.reason)
+    assert changed_cycles(run, again.cycles) == []
     (then,) = judged_scenarios(run.records).values()
-    assert [replace(one, limits=then.limits) for one in again.scenarios] == [then]
+    (now,) = again.scenarios
+    assert replace(now, limits=then.limits, reason=then.reason) == then
+    assert _without_numbers(now.reason) == _without_numbers(then.reason)
     assert [one.verdict for one in again.cycles] == [Verdict.FAIL, Verdict.ERROR]
 
 

@@ -8,13 +8,18 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
 from command_line import MAIN, bench, command, run_folders, told
 from lamp_suites import LampSuites
 from restart_bench.cli.common import honest_exit
+from restart_bench.judging.inquiry.survey import SurveyRow
+from restart_bench.model.outcome import OneRun
 from restart_bench.observer.handle import ObserverError
+from restart_bench.run.inquiry.survey import exit_code_of_survey
 from restart_bench.run.recovery import NotRight
 from restart_bench.simulated.handle import SimulationFailed
 
@@ -170,3 +175,19 @@ _end_honestly(command)
 """
     done = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 3 and "odd bus" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("how", "valid", "not_valid", "behaviour", "code"),
+    [
+        ("completed", 4, 0, "stays off", 0), ("completed", 3, 3, "stays off", 0), ("completed", 2, 3, "stays off", 4),
+        ("completed", 4, 0, "not seen", 3), ("completed", 0, 4, "not seen", 4), ("stopped", 1, 0, "stays off", 130),
+        ("error", 1, 0, "stays off", 4),
+    ],
+)  # fmt: skip
+def test_a_survey_most_of_whose_cycles_were_no_tests_ends_with_an_error(
+    how: str, valid: int, not_valid: int, behaviour: str, code: int
+) -> None:
+    """One output that was seen once says nothing of a rig that has to be looked at."""
+    run, row = SimpleNamespace(how=how), SimpleNamespace(behaviour=behaviour)
+    assert exit_code_of_survey(cast(OneRun, run), [cast(SurveyRow, row)], valid, not_valid) == code

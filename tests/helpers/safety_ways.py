@@ -8,6 +8,7 @@ import shutil
 import signal
 import subprocess
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -111,13 +112,23 @@ class Cell:
 
 def _signals(cell: Cell, patch: Any, moment: Moment) -> None:
     number, again = getattr(signal, SIGNALS[cell.way]), "twice" in cell.way
-    assert threading.current_thread() is threading.main_thread(), "signals reach the main thread only"
     assert signal.getsignal(number) not in (signal.SIG_DFL, signal.default_int_handler), "the bench does not listen"
     if cell.way == "SIGTERM to all" and moment.stage != "archive":
         os.kill(moment.context.observer.pid, number)
     if again:
         _once_more_on_the_way_out(patch, number)
-    signal.raise_signal(number)
+    signalled(number)
+
+
+def signalled(number: int) -> None:
+    """The signal, from whichever thread: it is heard in the main one, which may be waiting for a driver meanwhile."""
+    main = threading.main_thread()
+    if threading.current_thread() is main:
+        signal.raise_signal(number)
+        return
+    assert main.ident is not None
+    signal.pthread_kill(main.ident, number)
+    time.sleep(0.05)  # for the main thread to hear it before the driver goes on
 
 
 def _once_more_on_the_way_out(patch: Any, number: int) -> None:
@@ -131,7 +142,7 @@ def _once_more_on_the_way_out(patch: Any, number: int) -> None:
         def done(*given: Any, **named: Any) -> Any:
             if left[what]:
                 left[what] -= 1
-                signal.raise_signal(number)
+                signalled(number)
             return original(*given, **named)
 
         return done

@@ -20,7 +20,7 @@ from restart_bench.model.verdicts import Verdict
 
 PASS, INCONCLUSIVE, FAIL = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL
 CUT, BACK = 2 * S, 3 * S
-CLOSED = BACK + 2 * MS  # when the relay truly closes
+CLOSED = BACK + MS  # when the relay truly closes, and the rail says so
 LOST = CUT + 5 * MS  # when the terminals fall
 LIMIT = 20 * MS
 Span = tuple[int, int]

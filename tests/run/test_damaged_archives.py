@@ -1,8 +1,10 @@
-"""An old run whose archive is damaged: it keeps nobody from the rig."""
+"""Archives that can't be written or closed: a damaged old run keeps nobody from the rig, and where nothing could be
+kept nothing is begun."""
 
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Any, cast
 
@@ -10,8 +12,14 @@ import pytest
 
 from evidence import dryer
 from restart_bench.archive.files import ArchiveError
+from restart_bench.model.codec import to_line
+from restart_bench.model.journal import RunEnded
+from restart_bench.model.outcome import Refused, RunOptions
+from restart_bench.model.verdicts import Verdict
 from restart_bench.run import recovery
 from restart_bench.run.actuators import Actuators
+from restart_bench.run.session import SessionPlan
+from restart_bench.suite.loader import Suite
 
 
 def killed_simulation(logs: Path, run: str) -> Path:
@@ -47,3 +55,20 @@ def test_a_log_that_cannot_be_closed_keeps_nobody_from_a_run_whatever_closing_ra
     )  # fmt: skip
     assert closed == (whole,)
     assert any("could not be closed" in text and str(raised) in text for text in said), said
+
+
+@pytest.mark.parametrize("simulated", [True, False])
+def test_nothing_begins_where_the_archives_folder_has_a_name_that_is_no_text(simulated: bool, tmp_path: Path) -> None:
+    """Its samples could not be written in the end, so that is refused at the beginning."""
+    logs = Path(os.fsdecode(os.fsencode(tmp_path) + b"/l\xfcgs"))
+    with pytest.raises(Refused, match=r"l\\xfcgs.*--logs"):
+        SessionPlan.of(cast(Suite, None), RunOptions(logs, simulated=simulated))
+
+
+def test_a_run_that_came_to_its_end_and_could_not_be_closed_was_not_killed(tmp_path: Path) -> None:
+    """A full disk takes the journal's end, and neither the sums nor a word in run.json."""
+    folder = killed_simulation(tmp_path, "a")
+    assert recovery.how_it_ended(folder) == "was killed"
+    ended = RunEnded("a", "completed", Verdict.PASS, 0, "", 1, "2026-07-20T10:00:00.000+00:00")
+    (folder / "journal.jsonl").write_text(f"{to_line(ended)}\n", encoding="utf-8")
+    assert recovery.how_it_ended(folder) == "ended by itself and could not be closed"

@@ -112,9 +112,11 @@ class World:
     delay: int = 0  # of independent inputs
     cache: int = 0  # of the independent image
     age: int = 0  # of all that the independent I/O answers, beyond what its rig file says
+    old: int = 0  # of all that the independent I/O answers but for its check pulse
     pace: int = 20 * MS  # of the heartbeat
     unread: tuple[int, int] = (0, 0)  # when the independent registers draw exceptions, while its bits are read
     beats: tuple[int, int] = (0, 65536)  # its value at first, and after how many it begins anew
+    rattles: bool = False  # its horn does
     step: int = 1  # of the heartbeat: so much at a time
     uptime0: float = 60.0
     image: int = 0  # how old the image is that the controller's answers show, as its rig file allows
@@ -208,7 +210,7 @@ class World:
 
     def independent_value(self, name: str, instants: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         """What the independent I/O's replies say."""
-        told = instants - self.delay - self.age
+        told = instants - self.delay - self.age - (0 if name == "spare_in" else self.old)
         if self.cache:
             told = told // self.cache * self.cache
         return self.truth[name].at_all(told)
@@ -788,7 +790,11 @@ def draw(seed: int) -> World:
     _pace_oddly(world)
     if rig.check_pulse is not None and odd.random() < 0.08:
         world.age = odd.choice((60, 150, 400)) * MS + ms(odd, -30, 30)
+    lagging = random.Random(f"{seed}/old")
+    if theme in ("restart", "ride", "dip restart") and not world.age and lagging.random() < 0.08:
+        world.old = ms(lagging, 45, 150)
     world.scenario = replace(scenario, **draw_expectations(rng, world))
+    _rattle(world)
     if odd.random() < 0.04:
         _hide_before(odd, world)
     _end_a_connection(random.Random(f"{seed}/closed"), world)
@@ -834,6 +840,24 @@ def _pace_oddly(world: World) -> None:
         world.pace = ms(rng, 130, 190)
     else:
         world.step = rng.choice((1000, 9973))
+
+
+def _rattle(world: World) -> None:
+    """The horn gives short pulses, parted for less than two reads lie apart, each a little shorter than it may be."""
+    rng = random.Random(f"{world.seed}/rattle")
+    if rng.random() > 0.06 or world.theme not in ("restart", "mode", "dip restart") or world.returned >= FAR:
+        return
+    at, length, changes = world.returned + ms(rng, 300, 500), ms(rng, 15, 60), [(world.lost, 0.0)]
+    for _ in range(rng.randrange(3, 9)):
+        changes += [(at, 1.0), (at + length, 0.0)]
+        at += length + ms(rng, 1, 5)
+    world.truth["horn"] = Steps.of(0.0, *changes)
+    kept = [one for one in world.scenario.after if one.point != "horn"]
+    never = Expectation(
+        "after", "horn", "horn", "never", ON, text="never", longer_than_ns=length + ms(rng, 2, 12), blind_ns=S
+    )
+    world.rattles = True
+    world.scenario = replace(world.scenario, after=(*kept, never))
 
 
 def _hide_before(rng: random.Random, world: World) -> None:

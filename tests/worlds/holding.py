@@ -113,6 +113,9 @@ def compare(
     invalid: list[Invalid] | None = None,
 ) -> Iterator[Find]:
     """Every disagreement in one judged cycle. What is allowed may have been worked out before."""
+    if world.old:  # read or not, that is not to be told from a slow relay: but loss and return must leave both
+        yield from _moved(world, judged)
+        return
     invalid = oracle.invalid() if invalid is None else invalid
     errors = [one for one in judged.findings if one.expectation.startswith("valid: ")]
     yield from _errors(world, invalid, errors, judged)
@@ -132,6 +135,15 @@ def compare(
         if not mine and not (allowed.expectation.startswith("ready within") and not world.rig.ready.when):
             yield _find(world, "missing", allowed, "no finding")
     yield from _word(world, oracle, judged)
+
+
+def _moved(world: World, judged: CycleJudged) -> Iterator[Find]:
+    """The bounds of loss and return hold the true ones, though all that tells of them is old."""
+    for name, truly in (("cut", world.lost), ("restored", world.returned)):
+        bounds = judged.mark(name)
+        if bounds is not None and not bounds.not_before_ns - T0 <= truly <= bounds.not_after_ns - T0:
+            got = f"{_at(bounds.not_before_ns - T0)}..{_at(bounds.not_after_ns - T0)}"
+            yield Find(world.seed, world.theme, "wrong bounds", name, got, f"it was {_at(truly)}")
 
 
 def _returned(world: World, oracle: Oracle, judged: CycleJudged) -> Iterator[Find]:

@@ -497,10 +497,35 @@ class Oracle:
             return
         off_conforms = self._off_conforms(one)
         rides = world.scenario.restart == "none" and not world.mode
+        if world.rattles and name == "horn" and self._breaks_hide(self.sure(name), good, one.longer_than_ns):
+            allowed.no_fail.append("none was as long, and as many breaks were read as would hide")
+            allowed.doubts.append("it chatters")
         if off_conforms or rides:
             self._pulses_from_cut(one, allowed, good)
         else:
             self._pulses_from_return(one, allowed, good)
+
+    def _breaks_hide(self, reads: Reading, good: set[float], limit: int) -> bool:
+        """Whether in each row of deviating reads that lasts as long as a limit as many breaks may hide as part it into
+        shorter ones, going by those beside it that were shorter than two of its reads lie apart. Read by read."""
+        rows: list[list[int]] = []
+        for place, value in enumerate(reads.value):
+            if place == 0 or (value in good) != (reads.value[place - 1] in good):
+                rows.append([])
+            rows[-1].append(place)
+        lasts = [int(reads.early[row[-1]] - reads.late[row[0]]) for row in rows]
+        for number, row in enumerate(rows):
+            if reads.value[row[0]] in good or lasts[number] < limit:
+                continue
+            apart = max(int(reads.late[b] - reads.early[a]) for a, b in pairwise(row))
+            breaks = 0
+            for way in (-1, 1):
+                at = number + way
+                while 0 < at < len(rows) - 1 and lasts[at] < apart:
+                    breaks, at = breaks + 1, at + 2 * way
+            if breaks < lasts[number] // limit:
+                return False
+        return True
 
     def _off_conforms(self, one: Expectation) -> bool:
         if one.kind == "returns":

@@ -7,12 +7,14 @@ import dataclasses
 import functools
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from restart_bench.archive.files import SUMS, ArchiveError, clear_errors, is_going_on
 from restart_bench.archive.soundness import altered_text, verify
+from restart_bench.model.clock import NS_PER_S, Anchor, anchor, passed_ns
 from restart_bench.model.codec import from_fields, from_line
 from restart_bench.model.journal import CycleJudged, CycleRecords, Record, cycle_records, table_number
 
@@ -57,7 +59,7 @@ def find_run(text: str, logs: Path) -> Path:
     if not runs:
         raise ArchiveError(f"no run in {logs}; check --logs, or make one with `restart-bench run`")
     if text == "last":
-        return runs[-1]
+        return last_run(runs, anchor())
     found = [path for path in runs if path.name.removeprefix("run=").startswith(text)] if text else []
     if len(found) == 1:
         return found[0]
@@ -67,10 +69,39 @@ def find_run(text: str, logs: Path) -> Path:
     raise ArchiveError(f"{text}: no run starts so in {logs} (newest: {ids}); see `restart-bench logs list`")
 
 
+def last_run(runs: Sequence[Path], now: Anchor) -> Path:
+    """The one of these that was begun last. Raises ArchiveError where one is of a time to come, so nobody can tell."""
+    at = {folder: _begun_s(folder, now) for folder in runs}
+    begun = sorted(runs, key=lambda folder: (at[folder], folder.name, str(folder)))
+    known = [folder for folder in begun if at[folder] <= datetime.fromisoformat(now.wall).timestamp() + _AHEAD_S]
+    if known and known[-1] is not begun[-1]:
+        ahead, before = (folder.name.removeprefix("run=") for folder in (begun[-1], known[-1]))
+        raise ArchiveError(
+            f"last: {ahead} is dated a time that is still to come, so a clock was wrong and nobody can tell which run "
+            f"was the last (newest of those before now: {before}); write the id of the run that you mean"
+        )
+    return begun[-1]
+
+
+def _begun_s(folder: Path, now: Anchor) -> float:
+    """When a run began, in seconds since 1970: in this boot by the monotonic clock, whatever was done to the wall
+    clock, else as its id says it; 0 where that says nothing."""
+    with contextlib.suppress(OSError, ValueError, TypeError, KeyError, RecursionError):
+        told = (folder / "run.json").read_bytes()
+        if now.boot and now.boot.encode() in told:  # of many runs few are read
+            passed = passed_ns(Anchor(**json.loads(told)["anchor"]), now)
+            if passed is not None:
+                return datetime.fromisoformat(now.wall).timestamp() - passed / NS_PER_S
+    with contextlib.suppress(ValueError):
+        return datetime.strptime(f"{folder.name[4:20]}+0000", "%Y%m%dT%H%M%SZ%z").timestamp()
+    return 0.0
+
+
 # ---------------------------------------------------------------- journal and run.json
 
 FORMAT = 1
 """Edition of the archive's layout; it may grow, it does not change."""
+_AHEAD_S = 60.0  # clocks of computers that share an archive may differ by this
 _ID = re.compile(r"\d{8}T\d{6}Z-[0-9a-z]+")
 _RIG = re.compile(r"[A-Za-z0-9_-]{1,100}")
 

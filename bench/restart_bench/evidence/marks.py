@@ -273,10 +273,27 @@ def restored_of(rig: Rig, records: CycleRecords) -> Bounds | None:
 def as_the_rail_shows(
     rig: Rig, builder: TraceBuilder, records: CycleRecords, told: tuple[Bounds, Bounds | None]
 ) -> tuple[Bounds, Bounds | None]:
-    """Loss and return, as `told` by command and data sheet, as a supply proof saw them where that contradicts these: a
-    relay slower than its data sheet, a supply that is held up for a while, or that came back by itself. Bounds that
-    turn out to be wrong must not be counted from. Where it agrees with them it narrows the return, unless the supply
-    was only lowered: back above the limit of a proof is not back at its full voltage."""
+    """Loss and return, as `told` by command and data sheet, as a supply proof saw them where that contradicts these.
+    What came earlier was a supply that came back by itself. What was read later is a relay slower than its data sheet,
+    a supply that is held up for a while, or an I/O that answers from an old copy: so it came at any time from the
+    command to the first read of it. Bounds that turn out to be wrong must not be counted from."""
+    cut, restored = as_the_rail_was_read(rig, builder, records, told)
+    late = [
+        Bounds(min(one.not_before_ns, was.not_before_ns), one.not_after_ns)
+        if one is not None and was is not None and one.not_after_ns > was.not_after_ns
+        else one
+        for one, was in zip((cut, restored), told, strict=True)
+    ]
+    assert late[0] is not None
+    return late[0], late[1]
+
+
+def as_the_rail_was_read(
+    rig: Rig, builder: TraceBuilder, records: CycleRecords, told: tuple[Bounds, Bounds | None]
+) -> tuple[Bounds, Bounds | None]:
+    """The same as if what was read were no older than the devices' data say. Where a proof agrees with command and data
+    sheet it narrows the return, unless the supply was only lowered: back above the limit of a proof is not back at its
+    full voltage."""
     cut, restored = told
     declared, command, rises = restored, switching_of(records, "cut"), []
     for proof in rig.proof_of_cut:

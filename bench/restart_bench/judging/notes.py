@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from restart_bench.evidence.evidence import Evidence
-from restart_bench.evidence.marks import cut_of, restored_of, switching_of
+from restart_bench.evidence.marks import as_the_rail_was_read, cut_of, restored_of, switching_of
 from restart_bench.evidence.reachability import FAILURES
 from restart_bench.evidence.traces import Reads
 from restart_bench.model.clock import FAR_NS, NS_PER_S
@@ -31,9 +31,13 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
     if supply is None or evidence.scenario.how != "supply":
         return
     way = way_named(evidence.rig, [evidence.scenario], evidence.scenario.name, records.started.case)
+    cut, restored = cut_of(evidence.rig, records), restored_of(evidence.rig, records)
+    if cut is None:
+        return
+    read = as_the_rail_was_read(evidence.rig, evidence.builder, records, (cut, restored))
     moves = (
-        ("cut", way.fell, cut_of(evidence.rig, records), evidence.cut, supply.opening_ns),
-        ("restore", "came back", restored_of(evidence.rig, records), evidence.restored, supply.closing_ns),
+        ("cut", way.fell, cut, read[0], supply.opening_ns),
+        ("restore", "came back", restored, read[1], supply.closing_ns),
     )
     for purpose, word, declared, seen, delay in moves:
         command = switching_of(records, purpose)
@@ -51,8 +55,8 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
         late = span_text(seen.not_before_ns - command.after_ns, seen.not_after_ns - command.before_ns)
         said = "" if way is BY_HAND else f", the rig file says {at_most(delay + supply.bounce_ns)} at most"
         yield (
-            f"{way.what} {word} {late} {way.after}{said}; what was seen is counted from; {way.look}, and at an I/O "
-            "that answers from a cache"
+            f"by what was read {way.what} {word} {late} {way.after}{said}: it moved late ({way.look}), or the I/O "
+            "answers from an old copy; so all times count from anywhere between the two"
         )
 
 

@@ -13,7 +13,7 @@ from enum import Enum
 import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Judged, Problem
-from restart_bench.evidence.marks import cut_of, mode_proofs, restored_of, switching_of
+from restart_bench.evidence.marks import as_the_rail_was_read, cut_of, mode_proofs, restored_of, switching_of
 from restart_bench.evidence.reachability import REPLIES
 from restart_bench.evidence.restarts import (
     CounterMoved,
@@ -128,11 +128,11 @@ def _supply(evidence: Evidence, proof: Proof) -> SupplySeen:
 def _last_off_ns(evidence: Evidence) -> int:
     """Until when the supply may be read off for this cut: the latest bound of its return, by command, or as it was
     surely seen later than that."""
-    assert evidence.restored is not None
-    declared = restored_of(evidence.rig, evidence.records)
-    assert declared is not None
-    surely_later = evidence.restored.not_before_ns > declared.not_after_ns
-    return evidence.restored.not_after_ns if surely_later else declared.not_after_ns
+    told = (cut_of(evidence.rig, evidence.records), restored_of(evidence.rig, evidence.records))
+    assert told[0] is not None and told[1] is not None
+    _, read = as_the_rail_was_read(evidence.rig, evidence.builder, evidence.records, (told[0], told[1]))
+    assert read is not None
+    return read.not_after_ns if read.not_before_ns > told[1].not_after_ns else told[1].not_after_ns
 
 
 def _state_of(evidence: Evidence, proof: Proof, reads: Reads, off: Flags, back: bool | None) -> tuple[ProofState, str]:
@@ -319,9 +319,9 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
             "where the network is lost"
         )
         return RestartSeen(ProofState.UNREAD, text)
-    if fate.late and fate.dark is not None and evidence.late is None and (name := _on_over(evidence, fate.dark)):
+    if fate.late and fate.dark is not None and evidence.late is None and (counter := _on_over(evidence, fate.dark)):
         when = evidence.moment(fate.dark.not_after_ns)
-        text = f"the controller's connection ended {when}, but {name} went on counting"
+        text = f"the controller's connection ended {when}, but {counter} went on counting"
         return RestartSeen(ProofState.CONTRADICTED, text, fate.shown_ns)
     if fate.closed and fate.lost is None:
         when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.dark is not None else ""

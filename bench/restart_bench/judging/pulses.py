@@ -23,10 +23,11 @@ from restart_bench.model.wording import should_text, shown, some, span_text, val
 
 @dataclass(frozen=True, slots=True)
 class Pulse:
-    """A row of deviating reads that begins with number `low`, between two instants: it lasted `least_ns`..`most_ns`;
-    what surely lasted (the row may have been broken in a gap) was wholly seen by `seen_by_ns`."""
+    """A row of deviating reads from number `low` to before `high`, begun between two instants: it lasted
+    `least_ns`..`most_ns`; what surely lasted (it may have been broken in a gap) was wholly seen by `seen_by_ns`."""
 
     low: int
+    high: int
     least_ns: int
     most_ns: int
     begun_ns: tuple[int, int]
@@ -153,8 +154,11 @@ def _judge_from(evidence: Evidence, demand: Expectation, span: _Span, first: int
     begun_ns = span.back.not_before_ns if energised and span.back is not None else span.start_ns
     pulses = list(_pulses(tail, deviates, limit, span.end_ns, begun_ns))
     proven = [pulse for pulse in pulses if pulse.least_ns >= limit]
+    whole = [pulse for pulse in proven if not _may_be_broken(tail, pulses, pulse, limit)]
+    if whole:
+        return _fail(evidence, demand, tail, whole, energised=energised)
     if proven:
-        return _fail(evidence, demand, tail, proven, energised=energised)
+        return _chatters(evidence, demand, tail, proven)
     doubtful = [pulse for pulse in pulses if pulse.most_ns >= limit]
     if doubtful:
         return _doubt(evidence, demand, tail, doubtful)
@@ -182,11 +186,52 @@ def _pulses(reads: Reads, deviates: Flags, limit_ns: int, end_ns: int, start_ns:
         seen = int(reads.late[low])
         yield Pulse(
             low,
+            high,
             max(lasted),
             not_after - not_before,
             (min(not_before, seen), seen),
             int(reads.late[last - 1]),
         )
+
+
+def _may_be_broken(reads: Reads, pulses: list[Pulse], pulse: Pulse, limit_ns: int) -> bool:
+    """Whether an output chatters about a row: beside it are as many breaks shorter than two of its reads lie apart as
+    would have to hide in it, unread, so that no part of it was as long as the limit."""
+    gap_ns = _widest_ns(reads, pulse)
+    place = pulses.index(pulse)
+    short = [
+        int(reads.early[after.low - 1] - reads.late[before.high]) < gap_ns for before, after in pairwise(pulses)
+    ]  # a break that was read once or twice, between one row and the next
+    breaks = 0
+    for side in (short[place:], short[:place][::-1]):
+        breaks += side.index(False) if False in side else len(side)
+    return 0 < pulse.least_ns // max(1, limit_ns) <= breaks
+
+
+def _widest_ns(reads: Reads, pulse: Pulse) -> int:
+    """How far apart two neighbouring reads of a row lie at most."""
+    row = slice(pulse.low, pulse.high)
+    return int((reads.late[row][1:] - reads.early[row][:-1]).max(initial=0))
+
+
+def _chatters(evidence: Evidence, demand: Expectation, reads: Reads, pulses: list[Pulse]) -> Judged:
+    """Rows that are as long as the limit, of an output that changes faster than it is read beside them."""
+    first = pulses[0]
+    value = value_text(evidence.rig.points[demand.judged], float(reads.value[first.low]))
+    gap_ns = _widest_ns(reads, first)
+    apart = span_text(gap_ns, gap_ns)
+    reason = (
+        f"{shown(evidence.rig, demand.point)}: {value} in each of {first.high - first.low} reads over "
+        f"{span_text(first.least_ns, first.most_ns)}, {evidence.event(*first.begun_ns)}, but it chatters: beside that "
+        f"it changed and changed back within the {apart} that two reads lie apart, and may have done so unread; "
+        f"{evidence.cure(demand.judged, gap_ns)}"
+    )
+    figures = {
+        "on_for_ns": [first.least_ns, first.most_ns],
+        "begun_ns": evidence.since_restored(*first.begun_ns),
+        "pulses": len(pulses),
+    }
+    return Judged(Verdict.INCONCLUSIVE, reason, figures)
 
 
 def _fail(evidence: Evidence, demand: Expectation, reads: Reads, pulses: list[Pulse], *, energised: bool) -> Judged:

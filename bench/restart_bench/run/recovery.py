@@ -12,15 +12,16 @@ that nobody names any more; where today's file differs is said.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.known_archives import archives_of
-from restart_bench.archive.reader import ArchivedRun, readable_records
+from restart_bench.archive.reader import ArchivedRun, readable_records, whole_lines
 from restart_bench.archive.writer import Report, finish_killed, give_up_cycles, unfinished
-from restart_bench.model.journal import PointWritten, Record, Switching, WriteAnnounced
+from restart_bench.model.codec import from_line
+from restart_bench.model.journal import PointWritten, Record, RunEnded, Switching, WriteAnnounced
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
@@ -51,8 +52,16 @@ def how_it_ended(folder: Path) -> str:
     """Why a run that is not closed is open, in words."""
     facts = run_json_of(folder)
     if facts.get("state") != "left open":
-        return "was killed"
+        return "ended by itself and could not be closed" if _told_its_end(folder) else "was killed"
     return f"ended by itself and was left open ({facts.get('left_open') or 'its way out is not finished'})"
+
+
+def _told_its_end(folder: Path) -> bool:
+    """True where the journal ends as that of a run that was over."""
+    with suppress(OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+        lines, _ = whole_lines((folder / "journal.jsonl").read_bytes())
+        return bool(lines) and isinstance(from_line(lines[-1].decode("utf-8")), RunEnded)
+    return False
 
 
 def told_of_open(logs: Path, rig: Rig) -> str:

@@ -7,6 +7,7 @@ folder; `perform` is both in one call. Every way out of an open session leads th
 
 from __future__ import annotations
 
+import os
 import random
 import traceback
 from collections import Counter
@@ -82,6 +83,7 @@ class SessionPlan:
     @staticmethod
     def of(suite: Suite, options: RunOptions) -> SessionPlan:
         """Raises Refused where it may not be, or can't be, as asked for."""
+        _refuse_unnamed_place(options.logs)
         if options.simulated and suite.program is None:
             name = suite.rig.name
             raise Refused(f"{name}: the rig file names no `simulation:` program, so there is nothing to simulate")
@@ -653,6 +655,18 @@ class OpenSession:
         if armed:
             facts["limits_used"] = self._limits.facts(anchor())
         return facts
+
+
+def _refuse_unnamed_place(logs: Path) -> None:
+    """A folder whose name is no UTF-8 (an old USB stick) takes a journal, but no Parquet file in the end."""
+    try:
+        str(logs.absolute()).encode("utf-8")
+    except UnicodeEncodeError:
+        shown = os.fsencode(logs.absolute()).decode("utf-8", errors="backslashreplace")
+        cure = "rename it, or name another with --logs; nothing was moved"
+        raise Refused(
+            f"{shown}: the name of the archive's folder is no UTF-8, so samples can't be kept; {cure}"
+        ) from None
 
 
 def _told_by(introduced: Introductions) -> dict[str, Any]:

@@ -171,7 +171,7 @@ def _tabulated(rig: Rig, runs: tuple[OneRun, ...], found: Search, scenarios: Seq
     drafts = [draft_of(rig, one, starts, cycles, values, f"run {run.id}") for one in scenarios]
     return Surveyed(
         rig=rig,
-        exit_code=_exit_code(run, rows),
+        exit_code=exit_code_of_survey(run, rows, len(cycles), len(not_valid)),
         runs=runs,
         search=found,
         rows=rows,
@@ -204,8 +204,10 @@ def _watched(run: OneRun, scripts: Mapping[str, SurveyScenario]) -> tuple[list[W
     return cycles, tuple(not_valid)
 
 
-def _exit_code(run: OneRun, rows: Sequence[SurveyRow]) -> int:
-    """Nothing is demanded in a survey, so nothing can fail."""
+def exit_code_of_survey(run: OneRun, rows: Sequence[SurveyRow], valid: int, not_valid: int) -> int:
+    """Nothing is demanded in a survey, so nothing can fail; where most cycles were no tests the rig needs a look."""
     if run.how != "completed":
         return EXIT_STOPPED if run.how == "stopped" else EXIT_ERROR
+    if not_valid > valid:
+        return EXIT_ERROR
     return 0 if any(row.behaviour != "not seen" for row in rows) else EXIT_NOTHING_SEEN
