@@ -313,7 +313,8 @@ def as_the_rail_was_read(
         restored = _by_itself(reads, off, cut, restored) or back or restored
         if declared is not None and command is not None and command.to != "level":
             rises.append(return_read(reads, off, declared, bounce_ns))
-    return cut, _narrowed(declared, rises) if restored == declared else restored
+    agrees = restored == declared and cut == told[0]  # a loss that was read late may be as old a read as the rise then
+    return cut, _narrowed(declared, rises) if agrees else restored
 
 
 def _narrowed(declared: Bounds | None, rises: Sequence[Bounds | None]) -> Bounds | None:

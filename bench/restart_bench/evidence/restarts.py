@@ -36,6 +36,9 @@ _TOLD_NS = 500_000_000
 _MOST_STEPS = 16
 """So many steps of a sign of life may lie between two reads for its step to be known."""
 
+_KNOWN_BY = 8
+"""So many moves of a counter before the cut, or more, tell its pace well enough to say that it went on later."""
+
 _BY_CHANCE = 0.05
 """A sign of life speaks against a fall of the uptime where so few of its values, or fewer, fit one that went on."""
 
@@ -453,11 +456,13 @@ def _strayed(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) 
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """How fast a counter counts (its `rate` a ns), after how many it goes round, and whether that was seen."""
+    """How fast a counter counts (its `rate` a ns), after how many it goes round, and whether that was seen; in so many
+    `moves` it was."""
 
     rate: float
     modulus: float
     wrapped: bool
+    moves: int
 
     def missing(self, seen: Reads, last: int, first: int) -> tuple[float, int]:
         """By how much (ns) a read counts less than had it gone on since another one, and how long that was ago."""
@@ -468,7 +473,10 @@ class Pace:
         """Whether one read counts what it would had it gone on since another one, more than it could had it begun anew
         between them, and hardly by chance."""
         missing, elapsed = self.missing(seen, last, first)
-        spare, period = still_ns + _RATE_ERROR * elapsed, self.modulus / self.rate
+        if self.moves < _KNOWN_BY:
+            return False
+        spare = still_ns + max(_RATE_ERROR, 1.5 / self.moves) * elapsed
+        period = self.modulus / self.rate
         if abs(missing) > spare or 2 * elapsed > period or 2 * spare > _BY_CHANCE * period:
             return False
         return bool(seen.value[first] > self.rate * (elapsed + spare + still_ns))
@@ -486,7 +494,7 @@ def pace_of(point: Point, known: Reads) -> Pace | None:
     steps: Values = (known.value[1:] - known.value[:-1]) % modulus
     lasted = int(known.late[-1] - known.late[0])
     rate = float(steps.sum()) / lasted if lasted else 0.0
-    return Pace(rate, modulus, wrapped) if rate > 0 else None
+    return Pace(rate, modulus, wrapped, int(np.count_nonzero(steps))) if rate > 0 else None
 
 
 def _round_of(widest: float) -> float:
