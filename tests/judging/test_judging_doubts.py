@@ -403,3 +403,13 @@ def test_what_was_on_for_far_too_long_is_a_fail_though_it_dropped_once(dropped_m
     one = expects("fan", "never", ON, longer_than_ns=40 * MS)
     told = story(one).set("fan_terminal", *train(400, dropped_ms, 2))
     assert found(told.judge(), "fan").verdict is FAIL
+
+
+@pytest.mark.parametrize(("off_ms", "verdict"), [(1_500, INCONCLUSIVE), (400, FAIL)])
+def test_who_answers_on_through_a_long_cut_may_never_have_lost_its_supply(off_ms: int, verdict: Verdict) -> None:
+    """The rail fell and the controller did not restart: that is a fact, but no fault of its where another pole of the
+    contact may be welded. What is held up for a moment is another matter."""
+    told = Story(off_ns=off_ms * MS, scenario=scenario(restart="required"), end_ns=5 * S).never_dark()
+    restart = told.finding("", "restart: required")
+    assert restart.verdict is verdict and restart.figures["restarted"] is False
+    assert ("may never have lost its supply" in restart.reason) is (verdict is INCONCLUSIVE)

@@ -58,13 +58,14 @@ def test_a_contact_that_stays_open_unseen_is_inconclusive(tmp_path: Path) -> Non
 
 @plays("relay-slow")
 def test_a_relay_that_closes_late_shifts_no_limit_of_the_controller(tmp_path: Path) -> None:
-    """Rule 6: bounds hold the truth. The fan is on soon after the true return, 1.6 s after the command. Whatever came
-    of it, the off time was not the one asked: a person has to look."""
+    """Rule 6: bounds hold the truth. The fan is on soon after the true return, 1.6 s after the command; whether the
+    relay was late or the I/O old is not read. Whatever came of it, the off time was not the one asked: a person
+    has to look."""
     late = fault("relay-slow", by="1500 ms", when="closing")
     run = play(tmp_path, late, scenario=expecting(fan={"is": True, "within": "1200 ms"}, burner=False))
     assert run.outcome.exit_code == 4 and run.cycle.ends_run
-    assert run.finding("fan").figures["without_the_error"] == "pass"
-    assert run.finding("fan").figures["onset_ns"][1] < 1_200_000_000
+    assert run.finding("fan").figures["without_the_error"] == "inconclusive"
+    assert run.finding("fan").figures["onset_ns"][0] < 1_200_000_000 < run.finding("fan").figures["onset_ns"][1]
     (note,) = run.cycle.notes
     assert "the supply came back" in note and "the rig file says 10 ms at most" in note
 

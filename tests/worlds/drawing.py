@@ -837,6 +837,8 @@ def _pace_oddly(world: World) -> None:
         return
     world.beats = (rng.randrange(500, 60_000), 65536)
     wire = world.wires["controller"]
+    if wire.ends:  # whether a connection was closed and nothing else is told by a usual sign of life
+        return
     if rng.random() < 0.5 and not (wire.outages or wire.lost_one_in):  # on a new connection its reads count late
         world.pace = ms(rng, 130, 190)
     else:

@@ -39,6 +39,9 @@ _MOST_STEPS = 16
 _KNOWN_BY = 8
 """So many moves of a counter before the cut, or more, tell its pace well enough to say that it went on later."""
 
+_ALIKE = 10
+"""So many differences of one size between reads are a step: polls are not so regular."""
+
 _BY_CHANCE = 0.05
 """A sign of life speaks against a fall of the uptime where so few of its values, or fewer, fit one that went on."""
 
@@ -300,14 +303,18 @@ def _stood(seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool:
 
 def _counted_on(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) -> bool | None:
     """A counter that reads after a break what it would read had it gone on at its rate has gone on, one that doesn't
-    has not. A bit, one that takes great steps, one that may have gone round in between, and one whose pace is known no
-    more finely than the time since the cut tell nothing: what began anew may read the same."""
+    has not. A bit, one that may have gone round in between, and one whose pace is known no more finely than the time
+    since the cut tell nothing: what began anew may read the same. One that takes great steps tells where few of its
+    values fit."""
+    known = np.rint(seen.until(cut.not_before_ns).value / point.scale).astype(np.int64)
+    values = int(_MODULUS.get(point.type, 0))
+    if values and len(known) and _steps_far(known, _usual_step(known, values), values):
+        found, chance = _fits(point, seen, cut, by_ns)
+        return None if found is None or chance > _BY_CHANCE else found is GoneOn.FITS
     one = _strayed(point, seen, cut, by_ns, still_ns)
     if one is None or one.elapsed * one.rate > one.modulus / 2:
         return None
-    known = np.rint(seen.until(cut.not_before_ns).value / point.scale).astype(np.int64)
-    values = int(_MODULUS[point.type])
-    return None if _steps_far(known, _usual_step(known, values), values) else abs(one.missing) <= one.spare
+    return abs(one.missing) <= one.spare
 
 
 @dataclass(frozen=True, eq=False)
@@ -389,7 +396,7 @@ def _steps_far(known: npt.NDArray[np.int64], step: int, values: int) -> bool:
     """Whether a counter surely takes steps of more than one at a time: not as many ones as lie between two polls, since
     these are not always as many."""
     counts = _counts(known, step, values)
-    return step > 1 and counts is not None and len(np.unique(counts)) > 1
+    return step > 1 and counts is not None and (len(np.unique(counts)) > 1 or len(counts) >= _ALIKE)
 
 
 def _usual_step(known: npt.NDArray[np.int64], values: int) -> int:

@@ -740,6 +740,18 @@ def _ran_again(evidence: Evidence) -> bool:
     return bool((contact.of_kind((SampleKind.GOOD,)) & (contact.sent >= begins.not_before_ns)).any())
 
 
+def _may_not_have_reached(evidence: Evidence, proofs: Proofs) -> str:
+    """The doubt that a cut of a second or more, which a proof of the supply saw, reached the controller: it answered
+    all through it and did not restart, as where another pole of the contact is welded. "" where there is none."""
+    off = [off_time(one.fell, one.rose)[0] for one in proofs.supply if one.fell is not None and one.rose is not None]
+    if not off or max(off) < BLIND_NS or evidence.fate.lost is not False or evidence.fate.late:
+        return ""
+    return (
+        "the controller may never have lost its supply (a welded pole of the contact, a second feed): it did not "
+        f"restart and answered on through {show_duration(max(off))} without it; read its own supply at its terminals"
+    )
+
+
 def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
     """`restart:` required, none or either, against the restart proofs; without any of them, against the link."""
     seen = [one for one in proofs.restarts if one.state is not ProofState.UNREAD]
@@ -762,6 +774,9 @@ def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
         held = held if kept else []
         why = "its proofs contradict one another" if held else "nothing shows whether it restarted"
         return Judged(Verdict.INCONCLUSIVE, f"{why}: {said}", figures)
+    unreached = "" if restarted else _may_not_have_reached(evidence, proofs)
+    if unreached and wanted == "required":
+        return Judged(Verdict.INCONCLUSIVE, f"{unreached}: {said}", figures)
     proven = max(one.shown_ns or 0 for one in (held or kept)) or None
     word = "the controller restarted" if restarted else "the controller did not restart"
     verdict = Verdict.PASS if restarted is (wanted == "required") else Verdict.FAIL
