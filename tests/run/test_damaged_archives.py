@@ -65,10 +65,10 @@ def test_nothing_begins_where_the_archives_folder_has_a_name_that_is_no_text(sim
         SessionPlan.of(cast(Suite, None), RunOptions(logs, simulated=simulated))
 
 
-def test_a_run_that_came_to_its_end_and_could_not_be_closed_was_not_killed(tmp_path: Path) -> None:
+def test_of_a_run_that_came_to_its_end_nobody_says_that_it_was_surely_killed(tmp_path: Path) -> None:
     """A full disk takes the journal's end, and neither the sums nor a word in run.json."""
     folder = killed_simulation(tmp_path, "a")
     assert recovery.how_it_ended(folder) == "was killed"
     ended = RunEnded("a", "completed", Verdict.PASS, 0, "", 1, "2026-07-20T10:00:00.000+00:00")
     (folder / "journal.jsonl").write_text(f"{to_line(ended)}\n", encoding="utf-8")
-    assert recovery.how_it_ended(folder) == "ended by itself and could not be closed"
+    assert recovery.how_it_ended(folder) == "came to its end and was killed, or its disk was full, before it was closed"

@@ -172,6 +172,11 @@ def test_what_escapes_on_the_way_to_the_supply_does_not_keep_it_from_its_rest(
     monkeypatch.setattr(way.actuators, "contrary", lambda: _raise(raised))
     assert "could not be brought off" in way.safe_end.leave(trouble=True, at_once=False)
     assert any("THE SUPPLY MAY NOT BE OFF" in text for text in way.chronicle.said), way.chronicle.said
+    way, once = Way(_Relay(on=True)), [raised]
+    rail = way.actuators.rail
+    monkeypatch.setattr(way.actuators, "rail", lambda since_ns=0: _raise(once.pop()) if once else rail(since_ns))
+    way.safe_end.leave(trouble=True, at_once=True)
+    assert way.relay.told == ["off"]
 
 
 def _raise(problem: BaseException) -> Any:

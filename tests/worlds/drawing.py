@@ -836,7 +836,8 @@ def _pace_oddly(world: World) -> None:
     if {one.kind for one in world.rig.proof_of_cut} & {"value", "rises"} or world.mode or rng.random() > 0.5:
         return
     world.beats = (rng.randrange(500, 60_000), 65536)
-    if rng.random() < 0.5:
+    wire = world.wires["controller"]
+    if rng.random() < 0.5 and not (wire.outages or wire.lost_one_in):  # on a new connection its reads count late
         world.pace = ms(rng, 130, 190)
     else:
         world.step = rng.choice((1000, 9973))

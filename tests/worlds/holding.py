@@ -141,8 +141,11 @@ def _moved(world: World, judged: CycleJudged) -> Iterator[Find]:
     """The bounds of loss and return hold the true ones, though all that tells of them is old."""
     for name, truly in (("cut", world.lost), ("restored", world.returned)):
         bounds = judged.mark(name)
-        if bounds is not None and not bounds.not_before_ns - T0 <= truly <= bounds.not_after_ns - T0:
-            got = f"{_at(bounds.not_before_ns - T0)}..{_at(bounds.not_after_ns - T0)}"
+        if (
+            bounds is not None
+            and not bounds.not_before_ns - world.origin <= truly <= bounds.not_after_ns - world.origin
+        ):
+            got = f"{_at(bounds.not_before_ns - world.origin)}..{_at(bounds.not_after_ns - world.origin)}"
             yield Find(world.seed, world.theme, "wrong bounds", name, got, f"it was {_at(truly)}")
 
 

@@ -61,7 +61,7 @@ MUTANTS = (
     Mutant("the settled span begins at the return", "evidence/evidence.py", 'return self.marks["settled"].not_after_ns', "assert self.restored is not None\n        return self.restored.not_after_ns", ("tests/judging/test_expecting.py",)),
     Mutant("as before is as at the end", "evidence/evidence.py", "return None if self.cut is None else self.reads(name).value_until(self.cut.not_before_ns)", "return None if self.cut is None else self.reads(name).value_until(self.end_ns)", ("tests/judging/test_expecting.py",)),
     Mutant("tolerance is twice as wide", "evidence/traces.py", "wanted.tolerance + _lost(wanted, value, other) if wanted.tolerance else 0", "2 * wanted.tolerance + 1", ("tests/evidence/test_traces.py",)),
-    Mutant("a change may be one more", "evidence/traces.py", "(change <= high + (lost if high else 0))", "(change <= high + 1)", ("tests/evidence/test_traces.py",)),
+    Mutant("a change may be one more", "evidence/traces.py", "(change <= high + (lost if high else 0))", "(change <= high + 1 + (lost if high else 0))", ("tests/evidence/test_traces.py",)),
     # within, between
     Mutant("a limit within an event's bounds is met", "judging/states.py", "if not_after_ns is not None and high_ns > not_after_ns:\n        return Verdict.INCONCLUSIVE", "if not_after_ns is not None and low_ns > not_after_ns:\n        return Verdict.INCONCLUSIVE", ("tests/judging/test_expecting.py",)),
     Mutant("too late is only not shown", "judging/states.py", "if not_after_ns is not None and low_ns > not_after_ns:\n        return Verdict.FAIL", "if not_after_ns is not None and low_ns > not_after_ns:\n        return Verdict.INCONCLUSIVE", ("tests/judging/test_expecting.py",)),

@@ -497,7 +497,9 @@ class Oracle:
             return
         off_conforms = self._off_conforms(one)
         rides = world.scenario.restart == "none" and not world.mode
-        if world.rattles and name == "horn" and self._breaks_hide(self.sure(name), good, one.longer_than_ns):
+        seen = self.sure(name)
+        seen = seen.only(seen.late <= self.span_end(one)[0])
+        if world.rattles and name == "horn" and self._breaks_hide(seen, good, one.longer_than_ns):
             allowed.no_fail.append("none was as long, and as many breaks were read as would hide")
             allowed.doubts.append("it chatters")
         if off_conforms or rides:
@@ -1185,7 +1187,8 @@ class Oracle:
 
     def network_told(self) -> bool:
         """Whether what was read must tell a network part that dropped from a controller that lost its supply: its
-        outputs, which had been on, were read on all through, or its sign of life was where it would be."""
+        outputs, which had been on, were read on all through (about the end of the cut too, where off and on again may
+        lie in half of an off time), or its sign of life was where it would be."""
         world, (low, _), (_, high) = self.world, self.world.cut, self.world.back
         if world.theme != "network":
             return False
@@ -1195,6 +1198,7 @@ class Oracle:
         on = [
             world.truth[name].kinds(low - 300 * MS, again + 300 * MS) == {1.0}
             and self.readings.all_good(name).longest_gap(low, again + 300 * MS) < off - 10 * MS
+            and 2 * gap_at(self.readings.all_good(name), self.high) < off - 20 * MS
             for name in ("lamp_terminal", "fan_terminal")
         ]
         if all(on) and not stays & {"lamp", "fan"}:

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from restart_bench.evidence.marks import progress_from, ready_deadline
+from restart_bench.evidence.marks import as_the_rail_was_read, cut_of, progress_from, ready_deadline, restored_of
 from restart_bench.evidence.reachability import ConnectionOutcome, Reachability
 from restart_bench.evidence.restarts import counter_shows
 from restart_bench.evidence.traces import Reads, Trace, TraceBuilder
@@ -114,11 +114,16 @@ class Evidence:
         return None if self.cut is None else self.reads(name).value_until(self.cut.not_before_ns)
 
     def age_before_ns(self, name: str) -> int | None:
-        """How long before the cut the value of `before` was read; None where there is none."""
+        """How long before the cut the value of `before` was read, before the loss as it was read where that came later
+        than its command; None where there is none."""
         if self.cut is None:
             return None
-        last = self.reads(name).before(self.cut.not_before_ns)
-        return int(self.cut.not_before_ns - last.early[0]) if len(last) else None
+        last, lost_ns = self.reads(name).before(self.cut.not_before_ns), self.cut.not_before_ns
+        told = cut_of(self.rig, self.records), restored_of(self.rig, self.records)
+        if told[0] is not None and self.scenario.how == "supply":
+            read, _ = as_the_rail_was_read(self.rig, self.builder, self.records, (told[0], told[1]))
+            lost_ns = max(lost_ns, read.not_before_ns)
+        return lost_ns - int(last.early[0]) if len(last) else None
 
     @cached_property
     def fate(self) -> ConnectionOutcome:

@@ -305,9 +305,9 @@ def as_the_rail_was_read(
         off = conforming(proof.wanted, reads.value)
         unseen = unseen_ns(rig, proof.point) + older_ns
         bounce_ns = 0 if rig.supply is None else rig.supply.bounce_ns
-        back = None if restored is None else _later_than(reads, ~off, restored, unseen)
+        back = None if restored is None else _later_than(reads, ~off, restored, older_ns, unseen)
         back = None if back is None else Bounds(back.not_before_ns, back.not_after_ns + bounce_ns)
-        gone = _later_than(reads, off, cut)
+        gone = _later_than(reads, off, cut, older_ns)
         if gone is not None and (restored is None or gone.not_after_ns <= (back or restored).not_after_ns):
             cut = gone
         restored = _by_itself(reads, off, cut, restored) or back or restored
@@ -352,17 +352,23 @@ def _by_itself(reads: Reads, off: Flags, cut: Bounds, restored: Bounds | None) -
     return span.rose if span.rose.not_after_ns < restored.not_before_ns else None
 
 
-def _later_than(reads: Reads, met: Flags, declared: Bounds, unseen_ns: int = FAR_NS) -> Bounds | None:
-    """The first change to a state after the earliest bound of a command, if it surely came later than declared. Where
-    nothing was read for `unseen_ns` an earlier one may hide, which did not last: then not before that."""
-    low = int(np.searchsorted(reads.early, declared.not_before_ns, side="left"))
+def _later_than(
+    reads: Reads, met: Flags, declared: Bounds, older_ns: int = 0, unseen_ns: int = FAR_NS
+) -> Bounds | None:
+    """The first change to a state after the earliest bound of a command, if it came later than declared: surely, or if
+    what was read is not as old as it may be (`older_ns`, which its earliest instants hold). Where nothing was read for
+    `unseen_ns` an earlier one may hide, which did not last: then not before that."""
+    asked = reads.early + older_ns
+    low = int(np.searchsorted(asked, declared.not_before_ns, side="left"))
     changed = np.flatnonzero(met[low:])
     if len(changed) == 0 or int(changed[0]) == 0:
         return None
     place = low + int(changed[0])
+    if int(asked[place - 1]) <= declared.not_after_ns:
+        return None
     not_before = int(reads.early[place - 1])
     if not_before <= declared.not_after_ns:
-        return None
+        return Bounds(declared.not_before_ns, int(reads.late[place]))
     hiding = long_gaps(reads, declared.not_before_ns, not_before, unseen_ns)
     return Bounds(hiding[0][0] if hiding else not_before, int(reads.late[place]))
 

@@ -52,7 +52,8 @@ def how_it_ended(folder: Path) -> str:
     """Why a run that is not closed is open, in words."""
     facts = run_json_of(folder)
     if facts.get("state") != "left open":
-        return "ended by itself and could not be closed" if _told_its_end(folder) else "was killed"
+        over = "came to its end and was killed, or its disk was full, before it was closed"
+        return over if _told_its_end(folder) else "was killed"
     return f"ended by itself and was left open ({facts.get('left_open') or 'its way out is not finished'})"
 
 

@@ -100,10 +100,7 @@ class SafeEnd:
     def _rest_supply(self, *, trouble: bool, at_once: bool) -> str:
         if self._supply is None:
             return ""
-        actuators = self._context.actuators
         wish = self._supply.after_trouble if trouble else self._supply.at_end
-        if at_once and actuators.stays(wish):
-            wish = "as it is"
         self._context.enter("leaving the rig safe")
         try:
             self.supply_left = self._supply_left(wish, at_once=at_once)
@@ -115,14 +112,17 @@ class SafeEnd:
 
     def _supply_left(self, wish: str, *, at_once: bool) -> str:
         """How the supply was left, tried once more where something escaped."""
-        actuators = self._context.actuators
         try:
-            return actuators.leave_supply(wish, "rest", self._say, once=at_once)
+            return self._leave_supply(wish, at_once=at_once)
         except BaseException as problem:
-            self._say(
-                f"leaving the supply {wish} was broken off ({type(problem).__name__}: {problem}); it is tried again"
-            )
-            return actuators.leave_supply(wish, "rest", self._say, once=at_once)
+            what = f"{type(problem).__name__}: {problem}"
+            self._say(f"leaving the supply {wish} was broken off ({what}); it is tried again")
+            return self._leave_supply(wish, at_once=at_once)
+
+    def _leave_supply(self, wish: str, *, at_once: bool) -> str:
+        actuators = self._context.actuators
+        now = "as it is" if at_once and actuators.stays(wish) else wish
+        return actuators.leave_supply(now, "rest", self._say, once=at_once)
 
     def _not_rested(self, wish: str, problem: BaseException) -> str:
         why = f"{type(problem).__name__}: {problem}"
