@@ -319,9 +319,9 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
             "where the network is lost"
         )
         return RestartSeen(ProofState.UNREAD, text)
-    if fate.late and fate.dark is not None and evidence.late is None and (counter := _on_over(evidence, fate.dark)):
+    if fate.late and fate.dark is not None and evidence.late is None and (name := _on_over(evidence, fate.dark)):
         when = evidence.moment(fate.dark.not_after_ns)
-        text = f"the controller's connection ended {when}, but {counter} went on counting"
+        text = f"the controller's connection ended {when}, but {name} went on counting"
         return RestartSeen(ProofState.CONTRADICTED, text, fate.shown_ns)
     if fate.closed and fate.lost is None:
         when = f" {evidence.moment(fate.dark.not_after_ns)}" if fate.dark is not None else ""
