@@ -198,12 +198,21 @@ class Oracle:
         age = cut - int(known[-1]) if len(known) else FAR
         if age > one.blind_ns - MS:
             allowed.doubts.append(f"last read {age / MS:.0f} ms before the cut")
+        if self._hardly_alive_before(one.judged):
+            allowed.doubts.append("its sign of life had hardly moved before the cut (rule 3)")
         if self._not_alive_again_by_the_cut(one):
             allowed.doubts.append("its reads on the connection of after an outage do not count yet (rule 3)")
         unread = self.readings.possible(one.judged)
         if cut - max(unread.late[unread.late <= cut], default=0) > one.blind_ns + MS:
             allowed.no_pass.append("what it was at the cut is not known")
             allowed.no_fail.append("what it was at the cut is not known")
+
+    def _hardly_alive_before(self, name: str) -> bool:
+        """Rule 3: reads count from the second change of the sign of life on, and a slow one may not have shown two."""
+        if self.world.rig.points[name].device != "controller" or not self.world.rig.ready.alive:
+            return False
+        signs = self.readings.all_good("heartbeat")
+        return int(np.count_nonzero(np.diff(signs.value[signs.late <= self.world.cut[0]]))) < 3
 
     def _not_alive_again_by_the_cut(self, one: Expectation) -> bool:
         """Rule 3: on a new connection reads count from the second change of the sign of life on. The one that an outage
@@ -950,7 +959,8 @@ class Oracle:
         """Whether it restarted just when its uptime was full, and neither a stack that refused nor a sign of life
         tells."""
         world, got = self.world, self.world.got["controller"]
-        told = world.rig.ready.alive is not None or bool(np.isin(got.kind, (3, 4)).any())
+        beats = world.rig.ready.alive is not None and world.pace < 100 * MS
+        told = beats or bool(np.isin(got.kind, (3, 4)).any())
         full = int((655.36 - world.uptime0) * S)
         born = [at for at, stack in zip(world.phases.times, world.phases.stacks, strict=True) if stack > 0]
         return not told and world.restarted and any(abs(at - full) < 80 * MS for at in born[:1])
@@ -974,6 +984,8 @@ class Oracle:
                 allowed.no_pass.append("it was not read after the return")
             if len(after.early) < 3 or self.before(name) is None:
                 allowed.doubts.append("it was hardly read")
+            if self._hardly_alive_before(name):
+                allowed.doubts.append("its sign of life had hardly moved before the cut (rule 3)")
             if len(self.glitches):
                 allowed.doubts.append("contact was lost in the watch")
             yield allowed
