@@ -820,7 +820,7 @@ def _end_a_connection(rng: random.Random, world: World) -> None:
     if world.theme == "welded" and rng.random() < 0.6:
         low, high = world.cut
         high += world.asked
-    counts = world.rig.ready.alive is not None and world.beats == (0, 65536) and world.step == 1
+    counts = world.rig.ready.alive is not None and world.beats == (0, 65536) and world.step == 1 and not world.image
     kind = RESET if world.theme == "ride" and counts and rng.random() < 0.4 else CLOSED
     at = rng.randrange(low, high) if kind == CLOSED else max(low, 1050 * MS) + ms(rng, 0, 800)
     wire = replace(world.wires["controller"], ends=((at, int(kind)),))
@@ -834,6 +834,8 @@ def _pace_oddly(world: World) -> None:
     """Where the link alone proves the cut, or an uptime: a sign of life that is slow, or takes great steps."""
     rng = random.Random(f"{world.seed}/pace")
     if {one.kind for one in world.rig.proof_of_cut} & {"value", "rises"} or world.mode or rng.random() > 0.5:
+        return
+    if world.theme in ("two restarts", "second start"):
         return
     world.beats = (rng.randrange(500, 60_000), 65536)
     wire = world.wires["controller"]

@@ -157,7 +157,7 @@ class _Counting:
         """The marks that count from a restart."""
         marks = self.marks(late.bounds, late=True)
         if late.answering:
-            return marks | {name: one for name, one in earlier.items() if name in _OF_THE_STACK}
+            marks |= {name: one for name, one in earlier.items() if name in _OF_THE_STACK}
         return marks if late.proven else _reaching_back(marks, earlier)
 
     def _lost_again(self, marks: Mapping[str, Bounds], begins: Bounds) -> LateRestart | None:
@@ -174,7 +174,8 @@ class _Counting:
             return told
         if told is not None and told.bounds.not_after_ns >= anew.not_before_ns:
             return replace(told, proven=True)
-        return LateRestart(anew, proven=True, answering=True)
+        within = anew.not_after_ns <= end_ns  # else it may have come when the watch was over
+        return LateRestart(anew, proven=within, answering=True)
 
     def _went_on_over(self, lost: Bounds) -> bool:
         return self.cut is not None and bool(went_on_over(self.rig, self.builder, self.cut, lost))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from restart_bench.evidence.restarts import counted_since, pace_of, unit_ns
+from restart_bench.evidence.restarts import counted_since, pace_of, takes_great_steps, unit_ns
 from restart_bench.evidence.traces import STILL_NS, Reads, TraceBuilder
 from restart_bench.model.clock import BLIND_NS, FAR_NS, Bounds
 from restart_bench.model.rig import Point, Rig
@@ -27,7 +27,7 @@ def began_anew(rig: Rig, builder: TraceBuilder, cut: Bounds, after: Bounds, unti
                 reads = trace.seen.inside(after.not_after_ns, FAR_NS)
                 places = [at for at in _fell_again(rig, builder, point, reads, cut) if _is_new(point, reads, at, after)]
         found += [Bounds(int(reads.early[at - 1]), int(reads.late[at])) for at in places]
-    found = [one for one in found if one.not_before_ns > after.not_after_ns and one.not_after_ns <= until_ns]
+    found = [one for one in found if one.not_before_ns > after.not_after_ns and one.not_before_ns <= until_ns]
     if not found:
         return None
     last = max(found, key=lambda one: one.not_before_ns)
@@ -83,7 +83,7 @@ def _is_anew(builder: TraceBuilder, rig: Rig, point: Point, told: tuple[Reads, R
         on = one.counted[0] - one.step <= one.most[0]
         return bool(reads.value[at] * unit <= since_ns + one.step and not on)
     pace, before = pace_of(point, known), float(reads.value[at - 1])
-    if pace is None or not (pace.wrapped or known.value.max() > before):
+    if pace is None or not (pace.wrapped or known.value.max() > before) or takes_great_steps(point, known):
         return False
     missing, elapsed = pace.missing(reads, at - 1, at)
     fell_ns = -missing if pace.wrapped else (before - float(reads.value[at])) / pace.rate

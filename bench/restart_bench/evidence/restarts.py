@@ -283,7 +283,7 @@ def went_on_over(rig: Rig, builder: TraceBuilder, cut: Bounds, lost: Bounds) -> 
         seen = trace.reads  # an old image, which does not move, may by chance read as if it had gone on
         known, last = seen.until(cut.not_before_ns), seen.last_until(lost.not_before_ns)
         pace, usual = pace_of(rig.points[name], known), pace_ns(known.early + trace.lag_ns, known.late, known.value)
-        if last is None or pace is None or usual is None or _takes_great_steps(rig.points[name], known):
+        if last is None or pace is None or usual is None or takes_great_steps(rig.points[name], known):
             continue
         still = max(2 * usual, STILL_NS)
         first = int(np.searchsorted(seen.early, lost.not_after_ns + 5 * still // 2, side="left"))
@@ -306,7 +306,7 @@ def _counted_on(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: in
     has not. A bit, one that may have gone round in between, and one whose pace is known no more finely than the time
     since the cut tell nothing: what began anew may read the same. One that takes great steps tells where few of its
     values fit."""
-    if _takes_great_steps(point, seen.until(cut.not_before_ns)):
+    if takes_great_steps(point, seen.until(cut.not_before_ns)):
         found, chance = _fits(point, seen, cut, by_ns)
         return None if found is None or chance > _BY_CHANCE else found is GoneOn.FITS
     one = _strayed(point, seen, cut, by_ns, still_ns)
@@ -390,11 +390,16 @@ def _ways(known: npt.NDArray[np.int64], seen: Reads, values: int) -> Iterator[_S
         yield _Steps(step, values, inner / most, fast, int(widest))
 
 
-def _takes_great_steps(point: Point, known: Reads) -> bool:
+def takes_great_steps(point: Point, known: Reads) -> bool:
     """Whether a counter was surely seen to count by more than one at a time."""
     value: npt.NDArray[np.int64] = np.rint(known.value / point.scale).astype(np.int64)
     values = int(_MODULUS.get(point.type, 0))
-    return bool(values and len(value)) and _steps_far(value, _usual_step(value, values), values)
+    if not values or not len(value):
+        return False
+    apart = (value[1:] - value[:-1]) % values
+    apart = apart[apart > 0]
+    shared = len(apart) >= _ALIKE and int(np.gcd.reduce(apart)) > 1
+    return shared or _steps_far(value, _usual_step(value, values), values)
 
 
 def _steps_far(known: npt.NDArray[np.int64], step: int, values: int) -> bool:
