@@ -196,6 +196,8 @@ class Oracle:
         known = reads.early[reads.late <= self.world.cut[0]]
         cut = max(self.world.cut[0], self.world.lost) if self.world.lost < FAR else self.world.cut[0]
         age = cut - int(known[-1]) if len(known) else FAR
+        if cut - self.world.cut[0] > 50 * MS:
+            allowed.doubts.append("the loss was read late, so what was read before it may be as old as that")
         if age > one.blind_ns - MS:
             allowed.doubts.append(f"last read {age / MS:.0f} ms before the cut")
         if self._hardly_alive_before(one.judged):
@@ -509,7 +511,8 @@ class Oracle:
         whole = world.rattles and name == "horn" and world.truth[name].times[-1] < self.span_end(one)[0] - 50 * MS
         if whole and self._breaks_hide(self.sure(name), good, one.longer_than_ns):
             allowed.no_fail.append("none was as long, and as many breaks were read as would hide")
-        if name == "horn" and self._breaks_hide(self.readings.all_good(name), good, one.longer_than_ns):
+        spans = [b - a for a, b in pairwise((*world.truth[name].times[1:], world.end))]
+        if len(spans) > 1 and min(spans) < 100 * MS:
             allowed.doubts.append("it chatters")
         if off_conforms or rides:
             self._pulses_from_cut(one, allowed, good)
@@ -746,6 +749,8 @@ class Oracle:
             width = seen - min(sign, true) + self.latest - self.low
             if abs(true - self.back - within) <= width:
                 allowed.doubts.append(f"the limit lies within the bounds ({width / MS:.1f} ms)")
+        if late and self.world.image:
+            allowed.doubts.append("an image that lags shows late that it stands")
         if late and self.world.pace > 100 * MS:
             allowed.doubts.append("a slow sign of life shows late that it stands")
         if late:
