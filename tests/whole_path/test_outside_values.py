@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from evidence import MS, T0, S, Story, dryer
+from evidence import MS, T0, S, Story, dryer, with_check_pulse
 from restart_bench.evidence.supply_off import off_time
 from restart_bench.evidence.traces import Trace, changes_of
 from restart_bench.judging.states import window_verdict
@@ -162,10 +162,10 @@ HOLD_UP_MS = (22, 27, 35, 44, 54, 55, 70)
 def test_a_cut_on_the_mains_side_counts_from_when_the_rail_fell_and_rose(
     hold_up_ms: int, back_after_ms: int, declared: bool
 ) -> None:
-    """The off time begins late by the hold-up and ends late by start-up and rise: where the rig file says that it may,
-    the return is as narrow as the rail was read; where it does not, old reads would look alike and it is as wide."""
+    """The off time begins late by the hold-up and ends late by start-up and rise: where the rig file says that it may
+    (and a check pulse how old reads are), the return is as narrow as the rail was read; else it is as wide."""
     supply = RigSupply("modbus-coil", contact="normally-open", operate_ns=240 * MS, release_ns=75 * MS)
-    story = Story(end_ns=6 * S, **({"rig": dryer(supply=supply)} if declared else {}))
+    story = Story(end_ns=6 * S, **({"rig": with_check_pulse(dryer(supply=supply))} if declared else {}))
     fell, rose = story.cut_ns + hold_up_ms * MS, story.back_ns + back_after_ms * MS
     story.set("rail", (0, 1), (fell, 0), (rose, 1))
     story.boot(dark=back_after_ms * MS + 200 * MS, refused=50 * MS, busy=50 * MS)

@@ -293,8 +293,8 @@ def as_the_rail_was_read(
     rig: Rig, builder: TraceBuilder, records: CycleRecords, told: tuple[Bounds, Bounds | None]
 ) -> tuple[Bounds, Bounds | None]:
     """The same as if what was read were no older than the devices' data say. Where a proof agrees with command and data
-    sheet it narrows the return, unless the supply was only lowered: back above the limit of a proof is not back at its
-    full voltage."""
+    sheet, and a check pulse shows how old its device's answers are, it narrows the return, unless the supply was only
+    lowered: back above the limit of a proof is not back at its full voltage."""
     cut, restored = told
     declared, command, rises = restored, switching_of(records, "cut"), []
     for proof in rig.proof_of_cut:
@@ -312,7 +312,7 @@ def as_the_rail_was_read(
         if gone is not None and (restored is None or gone.not_after_ns <= (back or restored).not_after_ns):
             cut = gone
         restored = _by_itself(reads, off, cut, restored) or back or restored
-        if declared is not None and command is not None and command.to != "level":
+        if declared is not None and command is not None and command.to != "level" and _age_is_shown(rig, proof.point):
             rises.append(return_read(reads, off, declared, bounce_ns))
     agrees = restored == declared and cut == told[0]  # a loss that was read late may be as old a read as the rise then
     return cut, _narrowed(declared, rises) if agrees else restored
@@ -325,6 +325,12 @@ def _narrowed(declared: Bounds | None, rises: Sequence[Bounds | None]) -> Bounds
         return declared
     low = max(declared.not_before_ns, min(one.not_before_ns for one in read))
     return Bounds(low, min(declared.not_after_ns, max(one.not_after_ns for one in read)))
+
+
+def _age_is_shown(rig: Rig, name: str) -> bool:
+    """Whether a check pulse shows how old the answers of a point's device are."""
+    pulse = rig.check_pulse
+    return pulse is not None and rig.points[pulse.read].device == rig.points[name].device
 
 
 def _older_ns(rig: Rig, builder: TraceBuilder, records: CycleRecords, device: str) -> int:
