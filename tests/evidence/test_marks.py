@@ -68,7 +68,7 @@ def rises(at_ns: int, *, bounces: tuple[int, int] = (0, 0), older_ns: int = 0, s
 
 
 def test_a_rail_that_was_read_to_rise_narrows_the_return() -> None:
-    """The data sheet leaves 64 ms; two reads 4 ms apart, and as much age and bounce on both sides of them, say it better."""
+    """The data sheet leaves 64 ms; two reads 4 ms apart, their age, and the bounce on both sides say it better."""
     restored = marks_of(rises(40 * MS))["restored"]
     assert holds(restored, 3 * S + 40 * MS)
     assert restored.not_after_ns - restored.not_before_ns < 2 * 4 * MS + 2 * 3 * MS + 2 * MS
