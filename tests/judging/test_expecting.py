@@ -163,7 +163,7 @@ def test_is_is_inconclusive_with_a_longer_blind_gap_and_names_it() -> None:
     story = replace(Story(), end_ns=7 * S).hide("independent", WATCHED, WATCHED + 1_500 * MS)
     found = judged(story, expects("burner", "is", OFF), watch_ns=3 * S)
     assert found.verdict is INCONCLUSIVE
-    assert "no reads that count from 648 ms to 2.15 s after" in found.reason and "independent" in found.reason
+    assert "no reads that count from 649 ms to 2.15 s after" in found.reason and "independent" in found.reason
 
 
 def test_is_needs_at_least_one_read() -> None:
