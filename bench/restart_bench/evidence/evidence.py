@@ -118,12 +118,17 @@ class Evidence:
         than its command; None where there is none."""
         if self.cut is None:
             return None
-        last, lost_ns = self.reads(name).before(self.cut.not_before_ns), self.cut.not_before_ns
-        told = cut_of(self.rig, self.records), restored_of(self.rig, self.records)
-        if told[0] is not None and self.scenario.how == "supply":
-            read, _ = as_the_rail_was_read(self.rig, self.builder, self.records, (told[0], told[1]))
-            lost_ns = max(lost_ns, read.not_before_ns)
-        return lost_ns - int(last.early[0]) if len(last) else None
+        last = self.reads(name).before(self.cut.not_before_ns)
+        return max(self.cut.not_before_ns, self._lost_as_read_ns) - int(last.early[0]) if len(last) else None
+
+    @cached_property
+    def _lost_as_read_ns(self) -> int:
+        """The earliest instant of the loss as a supply proof was read; 0 where none can tell."""
+        cut = cut_of(self.rig, self.records)
+        if cut is None or self.scenario.how != "supply":
+            return 0
+        told = cut, restored_of(self.rig, self.records)
+        return as_the_rail_was_read(self.rig, self.builder, self.records, told)[0].not_before_ns
 
     @cached_property
     def fate(self) -> ConnectionOutcome:

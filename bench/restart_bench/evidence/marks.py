@@ -300,7 +300,7 @@ def as_the_rail_was_read(
     for proof in rig.proof_of_cut:
         if proof.point is None or proof.wanted is None or not proof.of_supply:
             continue
-        older_ns = _older_ns(rig, builder, records, rig.points[proof.point].device)
+        older_ns = _older_ns(rig, builder, records, proof.point)
         reads = builder.trace(proof.point).reads
         reads = replace(reads, early=reads.early - older_ns)
         off = conforming(proof.wanted, reads.value)
@@ -333,11 +333,11 @@ def _age_is_shown(rig: Rig, name: str) -> bool:
     return pulse is not None and rig.points[pulse.read].device == rig.points[name].device
 
 
-def _older_ns(rig: Rig, builder: TraceBuilder, records: CycleRecords, device: str) -> int:
-    """By how much an answer of a device may be older than its data say, as far as its check pulse showed it: all the
-    time from the write to the first read that told of it may be age. 0 where it has none."""
+def _older_ns(rig: Rig, builder: TraceBuilder, records: CycleRecords, name: str) -> int:
+    """By how much an answer of a point's device may be older than its data say, as its check pulse showed it: all
+    the time from the write to the first read that told of it may be age. 0 where it has none."""
     pulse = rig.check_pulse
-    if pulse is None or rig.points[pulse.read].device != device:
+    if pulse is None or not _age_is_shown(rig, name):
         return 0
     trace, oldest_ns = builder.trace(pulse.read), 0
     for write in (one for one in records.writes if one.point == pulse.write and one.purpose == "check pulse"):

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
@@ -226,12 +227,17 @@ def _chatters(evidence: Evidence, demand: Expectation, reads: Reads, pulses: lis
         f"it changed and changed back within the {apart} that two reads lie apart, and may have done so unread; "
         f"{evidence.cure(demand.judged, gap_ns)}"
     )
-    figures = {
+    return Judged(Verdict.INCONCLUSIVE, reason, _figures(evidence, pulses))
+
+
+def _figures(evidence: Evidence, pulses: list[Pulse]) -> dict[str, Any]:
+    """The first of the pulses, and how many there were."""
+    first = pulses[0]
+    return {
         "on_for_ns": [first.least_ns, first.most_ns],
         "begun_ns": evidence.since_restored(*first.begun_ns),
         "pulses": len(pulses),
     }
-    return Judged(Verdict.INCONCLUSIVE, reason, figures)
 
 
 def _fail(evidence: Evidence, demand: Expectation, reads: Reads, pulses: list[Pulse], *, energised: bool) -> Judged:
@@ -246,15 +252,8 @@ def _fail(evidence: Evidence, demand: Expectation, reads: Reads, pulses: list[Pu
             texts.append(f"{value} for {lasted}, {evidence.event(*pulse.begun_ns)}")
     more = f" (and {len(pulses) - 3} more)" if len(pulses) > 3 else ""
     name = shown(evidence.rig, demand.point)
-    first = pulses[0]
-    figures = {
-        "on_for_ns": [first.least_ns, first.most_ns],
-        "begun_ns": evidence.since_restored(*first.begun_ns),
-        "pulses": len(pulses),
-    }
-    return Judged(
-        Verdict.FAIL, f"{name}: {'; '.join(texts)}{more}; {_should(evidence, demand)}", figures, first.seen_by_ns
-    )
+    reason = f"{name}: {'; '.join(texts)}{more}; {_should(evidence, demand)}"
+    return Judged(Verdict.FAIL, reason, _figures(evidence, pulses), pulses[0].seen_by_ns)
 
 
 def _doubt(evidence: Evidence, demand: Expectation, reads: Reads, pulses: list[Pulse]) -> Judged:
@@ -269,12 +268,7 @@ def _doubt(evidence: Evidence, demand: Expectation, reads: Reads, pulses: list[P
         f"{name}: {value} for {lasted}, {evidence.event(*first.begun_ns)}; the limit of "
         f"{show_duration(demand.longer_than_ns)} lies within these bounds; {cure}"
     )
-    figures = {
-        "on_for_ns": [first.least_ns, first.most_ns],
-        "begun_ns": evidence.since_restored(*first.begun_ns),
-        "pulses": len(pulses),
-    }
-    return Judged(Verdict.INCONCLUSIVE, reason, figures)
+    return Judged(Verdict.INCONCLUSIVE, reason, _figures(evidence, pulses))
 
 
 def _blind(evidence: Evidence, demand: Expectation, gaps: list[tuple[int, int]], head: str) -> Judged:
