@@ -55,8 +55,8 @@ def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: 
     link that only fell silent, a contact that opened long after its command, a controller that answered before the
     supply was back from a dip, an old image that by chance read what a sign of life would had it gone on, a rail that a
     check pulse showed to be read late, a reset beside a sign of life that each poll found two further (three times),
-    one by a thousand at a time that was mostly read every second step, and ready that was not read steadily because
-    contact was lost for more than a second, and a rail read late, which leaves open when the supply came back (twice)."""
+    one by a thousand at a time that was mostly read every second step, ready that was not read steadily because
+    contact was lost for over a second, and a rail read late, which leaves open when the supply came back (twice)."""
     assert finds_of(seed) == []
 
 
