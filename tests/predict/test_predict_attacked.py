@@ -198,7 +198,7 @@ def test_what_is_seldom_written_is_denied_no_more_than_is_true(seed: int) -> Non
     assert denied_and_seen(made_odd(generated(seed, 3 + seed % 6, timers=True), seed), seed, plays=60) == []
 
 
-@pytest.mark.parametrize("seed", [4, 5, 12])
+@pytest.mark.parametrize("seed", [3, 9, 16])
 def test_each_example_is_seen_on_the_plain_controller(seed: int) -> None:
     """Every "can" is played there too and shows what it is an example of, and a pulse as long as was told."""
     number, wrong = not_replayed(made_odd(generated(seed, 3 + seed % 6, timers=True, outside=True), seed))
