@@ -498,16 +498,53 @@ def test_a_wrap_while_the_network_was_away_about_the_cut_shows_neither_restart_n
         assert judged.verdict is Verdict.ERROR and "the cut is not proven" in judged.reason
 
 
-@pytest.mark.parametrize(("full_ms", "refuses"), [(2_010, False), (2_010, True), (2_400, True)])
+@pytest.mark.parametrize(("full_ms", "refuses"), [(2_010, False), (2_010, True)])
 def test_a_wrap_hides_no_supply_that_came_back_by_itself(full_ms: int, refuses: bool) -> None:
-    """The controller restarted 0.4 s into a cut of 1 s: its uptime counts from there and not from the wrap, or the
-    stack that refuses says that it began anew, though just then the uptime was to wrap."""
+    """The controller restarted 0.4 s into a cut of 1 s: its uptime counts from there and not from the wrap."""
     told = Wraps(rig=wraps(FALLS, LOST), off_ns=S, scenario=scenario(restart="required"), end_ns=6 * S)
     told.full_ns, told.begun_ns = full_ms * MS, 2_400 * MS
     away(told, 2_005 * MS, 3_300 * MS, refuses=refuses)
     assert said_early(told)
     away(told, 2_005 * MS, 2_600 * MS, refuses=refuses)
     assert said_early(told)
+
+
+@pytest.mark.parametrize("full_ms", [2_400, 3_100, 4_000])
+@pytest.mark.parametrize("proofs", [(FALLS,), (FALLS, LOST)])
+def test_a_network_card_that_begins_anew_as_the_uptime_wraps_proves_no_cut(
+    proofs: tuple[Proof, ...], full_ms: int
+) -> None:
+    """The contact is welded and the program runs on; only the link was silent and refused. The wrap lies before or
+    after the command back, or in the watch, when the uptime had been read to go on."""
+    told = Wraps(rig=wraps(*proofs), off_ns=S, scenario=scenario(restart="required"), end_ns=6 * S)
+    told.full_ns = full_ms * MS
+    judged = away(told, 2_005 * MS, 3_300 * MS, refuses=True).judge()
+    assert judged.verdict is Verdict.ERROR if proofs == (FALLS,) or full_ms < 4_000 else judged.verdict.value != "pass"
+
+
+def test_an_uptime_older_than_the_cut_speaks_against_a_lost_connection() -> None:
+    """A high word that reads 0 for a while: the uptime fell, and yet began before the cut."""
+    told = Wraps(rig=wraps(FALLS, LOST), off_ns=S, scenario=scenario(restart="required"), end_ns=6 * S)
+    told.full_ns = -40_000 * MS
+    away(told, 2_005 * MS, 3_300 * MS).set("burner_terminal", (0, 0)).set("fan_terminal", (0, 0))
+    counted = told.value
+    told.value = lambda name, at: (
+        counted(name, at)
+        - (  # type: ignore[method-assign]
+            20_000 if name == "uptime" and at > 2_005 * MS else 0
+        )
+    )
+    judged = told.judge()
+    assert judged.verdict is Verdict.ERROR and "reads longer than the time since the cut" in judged.reason
+
+
+def test_a_bit_tells_nothing_of_a_lost_connection_and_it_is_said_so() -> None:
+    """It reads alike half of the time, whether it went on or began anew."""
+    rig = wraps(LOST, alive="running")
+    told = away(Wraps(rig=rig, off_ns=S, scenario=scenario(restart="required"), end_ns=6 * S), 2_005 * MS, 3_300 * MS)
+    told.set("running", *((at * MS, at // 100 % 2) for at in range(0, 6_000, 100)))
+    told.set("burner_terminal", (0, 0)).set("fan_terminal", (0, 0))
+    assert "tells nothing of it" in told.finding("", "restart: required").reason
 
 
 def test_a_restart_that_comes_just_when_the_uptime_was_to_wrap_shows_by_a_stack_that_refuses() -> None:

@@ -88,7 +88,8 @@ class Oracle:
         read_late = False
         if rail is not None:
             reads = self.readings.all_good(rail)
-            read_late = bool(((reads.early > self.high) & (reads.value == 0)).any())
+            late = reads.value[reads.early > self.high]  # off, and on at last
+            read_late = bool((late == 0).any()) and bool(late[-1] > 0)
         return by_itself or (self.world.returned > self.high and not read_late)
 
     def _last_sign(self, seen: int) -> int:
@@ -722,10 +723,17 @@ class Oracle:
             off = self.sure(judged).within(self.world.cut[0], event[2])
             if world_on_at(self.world, judged) and self._first(off, {0.0}, True) is None:
                 allowed.doubts.append(f"that {judged} was off was not read, so it did not come on")
+                if self._blinked(judged, event[2]):
+                    allowed.no_pass.clear()  # nobody can tell that from on all along: what counts came later
         for event in (first, then):
             if event[2] <= self.latest:
                 allowed.doubts.append("it was on at the very return")
         return allowed
+
+    def _blinked(self, name: str, came: int) -> bool:
+        """Whether it was off for less than a poll before it came on."""
+        off = self.world.truth[name].spans([0.0], self.world.cut[0], came)
+        return bool(off) and came - off[-1][0] < self.world.rig.devices[self.world.rig.points[name].device].poll_ns
 
     # ------------------------------------------------------------ ready, marks, restart
 

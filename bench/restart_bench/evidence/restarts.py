@@ -168,10 +168,17 @@ def moved_since(
         )
     if _lasted(fate, by) and went_on is None:
         return CounterMoved(fell, nothing, "but the connection from before the cut lasted, so it may have wrapped")
-    began = [fate.anew_ns] if went_on is None or _lasted(fate, by) else [fate.anew_ns, fate.shown_ns]
-    anew_ns = min((at for at in began if at is not None), default=FAR_NS)
-    proves = may & ~_explained(point, before, reads, anew_ns)
+    proves = may & ~_explained(point, before, reads, _anew_ns(rig, fate, went_on, _lasted(fate, by)))
     return CounterMoved(fell, proves, "" if bool(proves.any()) else "but it was to wrap then, so it may have done so")
+
+
+def _anew_ns(rig: Rig, fate: ConnectionOutcome, went_on: bool | None, lasted: bool) -> int:
+    """By when it is known that all began anew, so that no wrap explains a fall. Where nothing reads the supply and no
+    sign of life tells, a stack that refuses or resets may be that of a network card which began anew alone."""
+    if went_on is None and not any(proof.of_supply for proof in rig.proof_of_cut):
+        return FAR_NS
+    began = [fate.anew_ns] if went_on is None or lasted else [fate.anew_ns, fate.shown_ns]
+    return min((at for at in began if at is not None), default=FAR_NS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,6 +213,9 @@ def _explained(point: Point, before: Reads, reads: Reads, anew_ns: int) -> Flags
         return np.zeros(len(reads), dtype=bool)
     least = np.concatenate((one.least[:1], one.least[:-1]))  # it came to its value after the read before
     rose = np.concatenate(([False], reads.value[1:] > reads.value[:-1]))
+    stays = (reads.value >= before.value[-1]) & (one.counted - one.step <= one.most) & (one.counted >= least)
+    if bool((stays & (reads.late > anew_ns)).any()):
+        anew_ns = FAR_NS  # it counted on over what is said to have begun anew
     anew = (rose & (one.counted < least)) | (reads.late > anew_ns)
     explained: Flags = (one.counted - one.step <= one.most) & ~np.logical_or.accumulate(anew)
     return explained
@@ -224,6 +234,23 @@ def wrapped_on(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -
             on = (one.counted - one.step <= one.most) & (one.counted + one.step >= one.least)
             if on[-1]:
                 return proof.point
+    return None
+
+
+def older_than_the_cut(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -> str | None:
+    """The uptime that fell, and yet reads longer than the time since the cut in all that was read after the return: it
+    did not begin anew then, or its unit is another one. None: there is none."""
+    for proof in rig.proof_of_cut:
+        unit = unit_ns(rig.points[proof.point]) if proof.kind == "falls" and proof.point is not None else None
+        if proof.point is None or unit is None:
+            continue
+        seen = builder.trace(proof.point).seen
+        before, reads = seen.before(cut.not_before_ns), seen.inside(restored.not_before_ns, FAR_NS)
+        if not len(before) or not len(reads) or not bool((reads.value < before.value[-1]).all()):
+            continue
+        most = (reads.late - cut.not_before_ns) * (1 + _DRIFT) + rig.points[proof.point].scale * unit
+        if bool((reads.value * unit > most).all()):
+            return proof.point
     return None
 
 
@@ -351,8 +378,10 @@ def _fits(point: Point, seen: Reads, cut: Bounds, by_ns: int) -> tuple[GoneOn | 
     seen to move, or not read on both sides."""
     last, first = seen.last_until(cut.not_before_ns), int(np.searchsorted(seen.late, by_ns, side="left"))
     modulus = int(_MODULUS.get(point.type, 0))
-    if not modulus or last is None or first >= len(seen):
+    if last is None or first >= len(seen):
         return None, 1.0
+    if not modulus:  # a bit, which reads so half of the time
+        return (GoneOn.ANYWHERE if point.is_boolean else None), 1.0
     value: npt.NDArray[np.int64] = np.rint(seen.value / point.scale).astype(np.int64)
     until = int(np.searchsorted(seen.early, seen.late[first] + _TOLD_NS, side="right"))
     values = _values_of(value[: last + 1], value[first:], modulus)

@@ -20,6 +20,7 @@ from restart_bench.evidence.restarts import (
     GoneOn,
     counted_through,
     moved_since,
+    older_than_the_cut,
     unit_ns,
     went_on_over,
     wrapped_on,
@@ -319,6 +320,12 @@ def contact_seen(evidence: Evidence) -> RestartSeen:
             "where the network is lost"
         )
         return RestartSeen(ProofState.UNREAD, text)
+    if fate.lost is True and not fate.late and (older := _older_than_the_cut(evidence)):
+        text = (
+            f"the controller lost its connection, but {shown(evidence.rig, older)} reads longer than the time since "
+            "the cut, as where only the network is lost, or where its unit is another one"
+        )
+        return RestartSeen(ProofState.UNREAD, text)
     if fate.late and fate.dark is not None and evidence.late is None and (name := _on_over(evidence, fate.dark)):
         when = evidence.moment(fate.dark.not_after_ns)
         text = f"the controller's connection ended {when}, but {name} went on counting"
@@ -391,12 +398,21 @@ def _went_on(evidence: Evidence) -> GoneOn | None:
 
 
 def _wrapped_on(evidence: Evidence) -> str | None:
-    """The uptime that may have counted on over a wrap, behind a link that only fell silent; None: there is none, or
-    the sign of life did not."""
+    """The uptime that may have counted on over a wrap, behind a link that only fell silent, or where nothing reads the
+    supply; None: there is none, or the sign of life did not."""
     assert evidence.cut is not None and evidence.restored is not None
-    if evidence.fate.anew_ns is not None or _went_on(evidence) is GoneOn.STRAYS:
+    supply = any(proof.of_supply for proof in evidence.rig.proof_of_cut)  # else a network card may have begun anew
+    if (evidence.fate.anew_ns is not None and supply) or _went_on(evidence) is GoneOn.STRAYS:
         return None
     return wrapped_on(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
+
+
+def _older_than_the_cut(evidence: Evidence) -> str | None:
+    """The uptime that began before the cut, where nothing reads the supply; None: there is none."""
+    assert evidence.cut is not None and evidence.restored is not None
+    if any(proof.of_supply for proof in evidence.rig.proof_of_cut):
+        return None
+    return older_than_the_cut(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
 
 
 def powered_since(evidence: Evidence, proofs: Proofs) -> int | None:
