@@ -101,6 +101,18 @@ def test_a_contact_that_closes_late_may_bounce_once_more_after_it_was_read_on() 
         assert holds(marks_of(told)["restored"], told.back_ns + at_us * 1000 + 1_400_000)
 
 
+def test_a_contact_may_have_closed_for_the_first_time_before_it_was_last_read_off() -> None:
+    """Between its first closing and its last it is read off, by an I/O whose check pulse came hardly late."""
+    devices = dryer().devices
+    devices = {
+        **devices,
+        "independent": replace(devices["independent"], poll_ns=10 * MS),
+    }  # as the pulse is long: twice
+    for seed, at_us in ((1, 39_000), (1, 39_500), (9, 38_500), (9, 39_000)):
+        told = rises(at_us * 1000, bounces=(1_400_000, 1_500_000), seed=seed, devices=devices)
+        assert holds(marks_of(told)["restored"], told.back_ns + at_us * 1000)
+
+
 @settings(deadline=None, max_examples=60)
 @given(
     at_us=st.integers(0, 60_000),
