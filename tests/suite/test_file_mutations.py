@@ -18,8 +18,8 @@ from restart_bench_drivers import registry
 
 DEMO = Path(__file__).resolve().parents[2] / "scenarios" / "grain-dryer"
 SCENARIOS = sorted(path.name for path in DEMO.glob("*.yaml") if "\nscenario: " in path.read_text(encoding="utf-8"))
-PARTS = [0, *(pytest.param(part, marks=pytest.mark.slow) for part in range(1, 8))]
-OF_EACH = 250
+PARTS = [0, *(pytest.param(part, marks=pytest.mark.slow) for part in range(1, 16))]
+OF_EACH = 125
 
 
 @cache
@@ -49,7 +49,7 @@ def read_once(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.usefixtures("read_once")
 @pytest.mark.parametrize("part", PARTS)
 def test_no_spoilt_file_ends_in_a_traceback(part: int, tmp_path: Path) -> None:
-    """2,000 spoilt rigs, scenarios and programs of the demo, 250 of them in plain pytest: exit 0 or 2, and every fault
+    """2,000 spoilt rigs, scenarios and programs of the demo, 125 of them in plain pytest: exit 0 or 2, and every fault
     begins with a file's name."""
     dice = random.Random(f"spoilt files, part {part}")
     refused = 0
