@@ -38,8 +38,11 @@ def ended(one: DeviceSamples, kind: SampleKind, at_ns: int) -> DeviceSamples:
     return replace(one, records=np.concatenate((rows, news, after)))
 
 
-def rides(kind: SampleKind, *proofs: Proof, alive: str | None = "heartbeat", restart: str = "none") -> CycleJudged:
-    """A dip that is ridden through; 300 ms after the return the connection ends."""
+def rides(
+    kind: SampleKind, *proofs: Proof, alive: str | None = "heartbeat", restart: str = "none", beats: int = 1
+) -> CycleJudged:
+    """A dip that is ridden through; 300 ms after the return the connection ends. The sign of life `beats` so often
+    from poll to poll."""
     ready = Ready(when=(("running", ON),), steady_ns=50 * MS, alive=alive, within_ns=1 * S)
     rig = dryer(ready=ready, proof_of_cut=(RAIL, *proofs))
     assert rig.supply is not None
@@ -47,6 +50,8 @@ def rides(kind: SampleKind, *proofs: Proof, alive: str | None = "heartbeat", res
     demand = scenario(expects("burner", "is", ON), restart=restart, cases=(Case("", DIP_NS),))
     story = Story(rig=rig, scenario=demand, off_ns=DIP_NS, end_ns=4 * S).never_dark()
     story.set("burner", (0, 1)).set("burner_terminal", (0, 1))
+    told = story.value
+    story.value = lambda name, at: told(name, at) * (beats if name == "heartbeat" else 1)  # type: ignore[method-assign]
     samples = story.samples()
     samples["controller"] = ended(samples["controller"], kind, 2 * S + DIP_NS + 300 * MS)
     return judge_cycle(rig, demand, story.records(), samples)
@@ -64,6 +69,13 @@ def test_a_counter_that_went_on_outweighs_the_end_of_a_connection(kind: SampleKi
     ready = judged.mark("ready")
     assert ready is not None and ready.not_after_ns < T0 + 2 * S + DIP_NS + 300 * MS
     assert judged.verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("kind", ENDS)
+def test_a_sign_of_life_that_every_poll_finds_two_further_outweighs_it_as_well(kind: SampleKind) -> None:
+    """It may count by two at a time, or twice from poll to poll: it went on either way."""
+    judged = rides(kind, beats=2)
+    assert found(judged, "", "restart").verdict is Verdict.PASS, found(judged, "", "restart").reason
 
 
 def test_a_counter_that_reads_no_more_than_it_could_had_it_begun_anew_outweighs_nothing() -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import Any
 
 from restart_bench.model.program import Bistable, Coil, Counter, Edge, Expr, Memory, Program, Reset, Rung, Set, Timer
@@ -29,12 +29,14 @@ class At:
 
 @dataclass(frozen=True)
 class Shown:
-    """What an output did after a restart. ends: "on", "off", "never" settles, None where that was not awaited."""
+    """What an output did after a restart. ends: "on", "off", "never" settles, None where that was not awaited; longest:
+    scans that a pulse lasted, as far as outputs at the end of scans show it."""
 
     begins: bool
     first: bool
     ends: str | None
     pulses: bool
+    longest: int
 
 
 class Controller:
@@ -129,6 +131,14 @@ class Controller:
                 passed = 0 if first else self.program.scan_ns
                 live[name] = _timed(rung, bool(held), more[0] + passed, more[0], bool(more[1]), on(rung.when))
 
+    def rested(self, at: At, inputs: Held, least: int) -> At:
+        """So many scans, and on until nothing moves, or, where something always does, for long."""
+        for number in range(least + LONGEST):
+            before, (at, _) = at, self.scan(at, inputs)
+            if number >= least and at == before:
+                break
+        return at
+
     # ------------------------------------------------------------ after a restart
 
     def watch(self, at: At, held: Sequence[Held]) -> dict[str, Shown]:
@@ -191,7 +201,9 @@ def _told(name: str, begins: bool, scans: list[list[dict[str, bool]]], again: li
     pulses = any(one and not other for one, other in pairwise(line))
     lasting = {one[name] for shown in again for one in shown}
     ends = None if not again else "never" if len(lasting) > 1 else "on" if True in lasting else "off"
-    return Shown(begins, scans[0][-1][name], ends, pulses)
+    runs = [(on, len(list(run))) for on, run in groupby(one[-1][name] for one in [*scans, *again])]
+    longest = max((length for on, length in runs[:-1] if on), default=0)
+    return Shown(begins, scans[0][-1][name], ends, pulses, longest)
 
 
 def _driven(rung: Rung) -> str:

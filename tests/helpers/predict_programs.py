@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 from restart_bench.model.program import (
     Bistable,
@@ -28,6 +29,27 @@ def generated(
     """A random program of about so many rungs; the same seed gives the same. outside: with a measured value, and a bit
     and a number that somebody outside writes."""
     return _Maker(random.Random(seed), rungs, timers, counters, outside).program(seed)
+
+
+def made_odd(program: Program, seed: int) -> Program:
+    """The same with what is seldom written: times that no number of scans makes up, counts beyond what is told apart
+    one by one and from 0 down, names that are set and reset in several places, a number that a person dials."""
+    draw = random.Random(seed)
+    rungs = [_odd(draw, rung) for rung in program.rungs]
+    pairs = [rung for rung in rungs if isinstance(rung, Set | Reset)]
+    for rung in draw.sample(pairs, min(2, len(pairs))):
+        when: Expr = ("and", ("name", draw.choice(program.inputs[:1]).name), (">", ("name", "dial"), ("const", 2)))
+        more = draw.choice([Set, Reset])(rung.target, draw.choice([when, ("name", "first_scan"), ("const", True)]))
+        rungs.insert(draw.randint(0, len(rungs)), more)
+    return replace(
+        program, name=f"odd {program.name}", inputs=(*program.inputs, Input("dial", "command", 2)), rungs=tuple(rungs)
+    )
+
+
+def _odd(draw: random.Random, rung: Rung) -> Rung:
+    if isinstance(rung, Timer):
+        return replace(rung, preset_ns=draw.choice([1, 5, 14, 25, 40]) * MS)
+    return replace(rung, preset=draw.choice([-2, 0, 1, 15, 16, 18])) if isinstance(rung, Counter) else rung
 
 
 class _Maker:

@@ -1,6 +1,6 @@
 """Answers against random plays by a plain controller of the tests' own: nothing that was denied is ever seen.
 
-`pytest tests/predict/test_predict_attacked.py -m slow -n 2` attacks 1,000 programs, in some minutes.
+`pytest tests/predict/test_predict_attacked.py -m slow -n 2` attacks 2,000 programs, in some minutes.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from predict_play import At, Controller, Shown
-from predict_programs import generated
+from predict_programs import generated, made_odd
 from predict_small import SMALL
 from restart_bench.model.program import Program
 from restart_bench.predict.engine import Answer, predict
@@ -35,6 +35,7 @@ from restart_bench.predict.proving.parts import (
     SETTLES_OFF,
     SETTLES_ON,
 )
+from restart_bench.predict.traces import Cut, Trace
 
 NUMBERS = (0, 1, 2, 3, 4)
 ENDS = {"on": SETTLES_ON, "off": SETTLES_OFF, "never": NEVER_SETTLES}
@@ -51,7 +52,8 @@ class Attack:
         rest = self.controller.rest | {name: self.controller.initial[name][0] for name in self.controller.undriven}
         for name, value in rest.items():
             self.values[name] = (False, True) if isinstance(value, bool) else NUMBERS
-        self.commands = [one.name for one in program.inputs if one.role == "command"]
+        self.commands = [one.name for one in program.inputs if one.role == "command" and isinstance(one.rest, bool)]
+        self.dials = [one.name for one in program.inputs if one.role == "command" and one.name not in self.commands]
         self.sensors = [one.name for one in program.inputs if one.role == "sensor"]
 
     def some(self, names: list[str]) -> dict[str, Any]:
@@ -60,7 +62,7 @@ class Attack:
 
     def play(self, restart: str, start: str, inputs: str) -> tuple[dict[str, Shown], frozenset[str]]:
         """What every output did, and which commands are not at rest after the restart."""
-        draw, controller, moved = self.draw, self.controller, [*self.commands, *self.sensors]
+        draw, controller, moved = self.draw, self.controller, [*self.commands, *self.dials, *self.sensors]
         at = self._history(moved)
         pressed: dict[str, Any] = {}
         seen: dict[str, Any] = {}
@@ -90,6 +92,9 @@ class Attack:
                 at = controller.cut(at, held, draw.randint(0, self.rungs))
             elif kind < 0.2:
                 at = controller.leave_run(at)
+            elif kind < 0.3:
+                for _ in range(draw.randint(2, 19)):  # counts far
+                    at = controller.scan(controller.scan(at, held)[0], {})[0]
             else:
                 for _ in range(draw.choice([1, 1, 2, 3, 5, 20])):
                     at, _ = controller.scan(at, held)
@@ -122,6 +127,50 @@ def denied_and_seen(program: Program, seed: int, plays: int) -> list[str]:
     return list(found)
 
 
+def replayed(controller: Controller, trace: Trace) -> dict[str, Shown]:
+    """What every output does at the end of a trace."""
+    at = controller.power_up()
+    for step in trace.steps:
+        at = controller.write(at, dict(step.writes))
+        if isinstance(step, Cut):
+            at = _restarted(controller, at, step)
+        elif step.scans:
+            for _ in range(step.scans):
+                at, _ = controller.scan(at, dict(step.inputs))
+        else:
+            at = controller.rested(at, dict(step.inputs), 20)
+    at = _restarted(controller, controller.write(at, dict(trace.cut.writes)), trace.cut)
+    return controller.watch(at, [dict(held) for held in trace.after])
+
+
+def _restarted(controller: Controller, at: At, cut: Cut) -> At:
+    if cut.restart == MODE:
+        return controller.leave_run(at)
+    return controller.cut(at, dict(cut.inputs), cut.rungs, cold=cut.start == COLD)
+
+
+def not_replayed(program: Program) -> tuple[int, list[str]]:
+    """How many examples were played, and those that do not show what they are examples of."""
+    controller, number = Controller(program), 0
+    seen: dict[Trace, dict[str, Shown]] = {}
+    wrong: list[str] = []
+    for answer in predict(program, rechecked=False):
+        for claim, finding in answer.findings.items():
+            if finding.played is None:
+                continue
+            trace = finding.played.trace
+            if trace not in seen:
+                seen[trace] = replayed(controller, trace)
+            number += 1
+            shown, told = seen[trace][answer.point], finding.played.seen[answer.point]
+            exact = program.outputs == "at scan end" and len(trace.after) == 1
+            if claim not in claims(shown) and not (shown.ends is None and claim in ENDS.values()):
+                wrong.append(f"{program.name} {answer.key}: {claim} by {trace}, but {shown}")
+            elif exact and shown.ends is not None and told.pulse_scans != shown.longest:
+                wrong.append(f"{program.name} {answer.key}: {told}, but {shown}")
+    return number, wrong
+
+
 @pytest.mark.parametrize("name", ["a lamp before the reset", "between two rungs", "falling edge"])
 def test_the_plain_controller_does_what_everybody_knows(name: str) -> None:
     """Of the attacker too: it sees all that can happen to small programs of which every answer is known."""
@@ -141,6 +190,30 @@ def test_the_plain_controller_does_what_everybody_knows(name: str) -> None:
 def test_nothing_that_was_denied_is_seen(seed: int) -> None:
     """Timers, counters, edges, pairs, numbers, and what somebody outside writes: every denial holds in every play."""
     assert denied_and_seen(generated(seed, 3 + seed % 6, timers=True, outside=True), seed, plays=60) == []
+
+
+@pytest.mark.parametrize("seed", [2, 7, 12])
+def test_what_is_seldom_written_is_denied_no_more_than_is_true(seed: int) -> None:
+    """The same of odd times, far counts, names that are set in several places and a number that is dialled."""
+    assert denied_and_seen(made_odd(generated(seed, 3 + seed % 6, timers=True), seed), seed, plays=60) == []
+
+
+@pytest.mark.parametrize("seed", [3, 9, 16])
+def test_each_example_is_seen_on_the_plain_controller(seed: int) -> None:
+    """Every "can" is played there too and shows what it is an example of, and a pulse as long as was told."""
+    number, wrong = not_replayed(made_odd(generated(seed, 3 + seed % 6, timers=True, outside=True), seed))
+    assert wrong == []
+    assert number > 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("batch", range(4))
+def test_odd_programs_are_attacked_and_their_examples_played(batch: int) -> None:
+    """Both at length."""
+    for seed in range(20000 + 250 * batch, 20250 + 250 * batch):
+        program = made_odd(generated(seed, 3 + seed % 6, timers=True, outside=seed % 3 != 0), seed)
+        assert denied_and_seen(program, seed, plays=60) == []
+        assert not_replayed(program)[1] == []
 
 
 @pytest.mark.slow

@@ -563,7 +563,10 @@ class Oracle:
             if energised[1] - energised[0] >= limit:
                 allowed.no_pass.append(f"it was on through the return until {told(remainder[1])}")
             worst = max(worst, remainder[1] - self.back)
-            self._near(allowed, remainder[1] - self.back, limit, 2 * min(gap, limit) + self.latest - self.back)
+            since = (
+                self.low if self.latest > self.high else self.back
+            )  # a rail read late may be as old, or the relay slow
+            self._near(allowed, remainder[1] - self.back, limit, 2 * min(gap, limit) + self.latest - since)
         for low, high in others:
             free = not at_cut or one.kind == "returns" or low >= self.latest
             if at_cut and remainder is not None and not free:
@@ -835,7 +838,7 @@ class Oracle:
             allowed.no_fail.append("it came in time")
         seen = self._mark_seen(one.mark, at)
         lost = at is not None and len(self.readings.contact_losses(at, self.world.end))  # then it may count anew
-        if seen - self.low > limit or len(self.glitches) or lost:
+        if max(seen, self.latest) - self.low > limit or len(self.glitches) or lost:  # none comes before the return
             allowed.doubts.append("that it came in time was not surely read")
         return allowed
 

@@ -278,13 +278,19 @@ def ready_of(world: World, readings: Readings, life: Life) -> Ready:
     after = max(true, int(losses[-1]) if len(losses) else true)
     if world.mode and world.rig.ready.alive is not None:  # its sign of life has to move again
         after = max(after, min(readings.counting_from(life).values(), default=FAR))
-    shown = reads.late[(reads.early >= after)]
-    last = int(reads.early[-1]) if len(shown) else 0
+    until = FAR
     if life.stands < FAR:  # what is read after the last change of alive, while it stands, proves nothing
-        last = min(last, life.stands - world.pace - 2 * world.rig.devices["controller"].poll_ns)
-    if len(shown) == 0 or last < int(shown[0]) + world.rig.ready.steady_ns:
-        return Ready(true, None, life)
-    return Ready(true, int(shown[0]), life)
+        until = life.stands - world.pace - 2 * world.rig.devices["controller"].poll_ns
+    return Ready(true, _shown_steadily(reads.only(reads.early >= after), until, world.rig.ready.steady_ns), life)
+
+
+def _shown_steadily(reads: Reading, until: int, steady: int) -> int | None:
+    """By when reads that count showed what holds for so long, with no second between them that went by unread."""
+    if not len(reads.early):
+        return None
+    runs = np.split(np.arange(len(reads.early)), np.flatnonzero(np.diff(reads.early) > S) + 1)
+    shown = ((int(reads.late[run[0]]), min(until, int(reads.early[run[-1]]))) for run in runs)
+    return next((first for first, last in shown if last >= first + steady), None)
 
 
 def _last_exception(world: World, life: Life) -> int:

@@ -283,7 +283,7 @@ def went_on_over(rig: Rig, builder: TraceBuilder, cut: Bounds, lost: Bounds) -> 
         seen = trace.reads  # an old image, which does not move, may by chance read as if it had gone on
         known, last = seen.until(cut.not_before_ns), seen.last_until(lost.not_before_ns)
         pace, usual = pace_of(rig.points[name], known), pace_ns(known.early + trace.lag_ns, known.late, known.value)
-        if last is None or pace is None or usual is None or takes_great_steps(rig.points[name], known):
+        if last is None or pace is None or usual is None:
             continue
         still = max(2 * usual, STILL_NS)
         first = int(np.searchsorted(seen.early, lost.not_after_ns + 5 * still // 2, side="left"))
@@ -410,9 +410,14 @@ def _steps_far(known: npt.NDArray[np.int64], step: int, values: int) -> bool:
 
 
 def _usual_step(known: npt.NDArray[np.int64], values: int) -> int:
+    """By how much a counter counts at a time: the difference between reads that comes most often, or what all of them
+    have in common where that one is several steps already."""
     steps = (known[1:] - known[:-1]) % values
     sizes, often = np.unique(steps[steps > 0], return_counts=True)
-    return int(sizes[often.argmax()]) if len(sizes) else 1
+    if not len(sizes):
+        return 1
+    usual, shared = int(sizes[often.argmax()]), int(np.gcd.reduce(sizes))
+    return shared if 1 < shared < usual and int(sizes.max()) <= _MOST_STEPS * shared else usual
 
 
 def _counts(known: npt.NDArray[np.int64], step: int, values: int) -> npt.NDArray[np.int64] | None:

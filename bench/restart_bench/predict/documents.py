@@ -42,7 +42,7 @@ def answer_document(program: Program, answer: Answer, why: Why | None) -> dict[s
         "settles": answer.settles,
         "can_pulse": answer.can_pulse,
         "comes_on_after_ns": answer.coming[1] or None,
-        "pulse_scans": played.seen[answer.point].on_scans if answer.can_pulse and played is not None else None,
+        "pulse_scans": answer.pulse_scans,
         "first_scan": answer.first_scan,
         "confirmed": answer.confirmed,
         "because": why.because if why is not None else None,

@@ -133,6 +133,12 @@ class Answer:
         return None
 
     @property
+    def pulse_scans(self) -> int | None:
+        """How many scans it is on at least in a pulse: the longest in the examples, None where none shows one."""
+        played = [one.played for one in self.findings.values() if one.can and one.played is not None]
+        return max((one.seen[self.point].pulse_scans for one in played), default=0) or None
+
+    @property
     def coming(self) -> tuple[Trace | None, int]:
         """Where it comes on later than in the first scan, whatever was before: an example, and the nanoseconds that
         passed in it from the start of the program; (None, 0) elsewhere, and where sensors move meanwhile."""

@@ -64,7 +64,7 @@ class Cut:
 @dataclass(frozen=True, slots=True)
 class Trace:
     """steps: what is done before; cut: the restart that it is about; after: inputs held afterwards, one after the
-    other, the last for good."""
+    other (each for a scan, or longer while nothing but timers moves), the last for good."""
 
     steps: tuple[Hold | Cut, ...]
     cut: Cut
@@ -80,16 +80,20 @@ class Trace:
 @dataclass(frozen=True, slots=True)
 class Seen:
     """What one output did after the cut. settles: None where it never does; repeats: it was watched until everything
-    stood still or came again, so that `settles` holds for good; on_scans: number of scans in which it was on, until
-    then; last_change_ns: from the start of the program to the scan in which it last changed."""
+    stood still or came again, so that `settles` holds for good; pulse_scans: in how many scans it was on in the longest
+    pulse; last_change_ns: from the start of the program to the scan in which it last changed."""
 
     begins: bool
     first: bool
     settles: bool | None
     repeats: bool
-    pulses: bool
-    on_scans: int
+    pulse_scans: int
     last_change_ns: int = 0
+
+    @property
+    def pulses(self) -> bool:
+        """True if it came on and went off again."""
+        return self.pulse_scans > 0
 
     def shows(self) -> Iterator[str]:
         """The claims that this is an example of."""
@@ -119,10 +123,24 @@ class _Watched:
     begins: bool
     first: bool | None = None
     on: bool = False
-    pulses: bool = False
-    on_scans: int = 0
+    lit_scans: int = 0
+    pulse_scans: int = 0
     last_change_ns: int = 0
     shown: set[bool] = field(default_factory=set)
+
+    def show(self, values: Sequence[bool], scans: int, time_ns: int) -> None:
+        """What stands at the terminal during a scan and after it, in order; the same for as many scans as that."""
+        told, counted = scans if len(set(values)) == 1 else 1, False
+        for on in values:
+            if on != self.on:
+                self.last_change_ns = time_ns
+                self.pulse_scans = max(self.pulse_scans, self.lit_scans)
+                self.lit_scans, counted = 0, False
+            self.on = on
+            if on and not counted:
+                self.lit_scans, counted = self.lit_scans + told, True
+        self.shown |= set(values)
+        self.first = self.on if self.first is None else self.first
 
 
 class Player:
@@ -334,31 +352,19 @@ class Player:
         if begins is not None:
             again = state
             while True:
-                again, time_ns = self._pass(again, inputs, watched, time_ns, counting=False)
+                again, time_ns = self._pass(again, inputs, watched, time_ns)
                 if self._told_apart(again) == here:
                     break
         return {output: _told(one, begins is not None) for output, one in watched.items()}
 
     def _pass(
-        self,
-        state: State,
-        inputs: Mapping[str, SlotValue],
-        watched: dict[str, _Watched],
-        time_ns: int,
-        counting: bool = True,
+        self, state: State, inputs: Mapping[str, SlotValue], watched: dict[str, _Watched], time_ns: int
     ) -> tuple[State, int]:
         """One scan (or a stretch of waiting), with a look at every output during it and after it."""
         now, scans = self._go(state, inputs)
         during = self._during(state, inputs)
         for output, one in watched.items():
-            last = bool(self.machine.value(now, output))
-            for on in (*during.get(output, ()), last):
-                one.pulses |= one.on and not on
-                one.last_change_ns = time_ns if on != one.on else one.last_change_ns
-                one.on = on
-                one.shown.add(on)
-            one.first = last if one.first is None else one.first
-            one.on_scans += scans * last if counting else 0
+            one.show((*during.get(output, ()), bool(self.machine.value(now, output))), scans, time_ns)
         return now, time_ns + scans * self._scan_ns
 
     def _during(self, state: State, inputs: Mapping[str, SlotValue]) -> dict[str, list[bool]]:
@@ -382,4 +388,4 @@ def _differing(state: State, other: State) -> list[int]:
 
 def _told(one: _Watched, repeats: bool) -> Seen:
     settles = next(iter(one.shown)) if repeats and len(one.shown) == 1 else None
-    return Seen(one.begins, bool(one.first), settles, repeats, one.pulses, one.on_scans, one.last_change_ns)
+    return Seen(one.begins, bool(one.first), settles, repeats, one.pulse_scans, one.last_change_ns)
