@@ -6,11 +6,14 @@ Sources stand beside each table. "computed" means: by another library or by the 
 from __future__ import annotations
 
 import itertools
+import subprocess
+import sys
 from fractions import Fraction
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import beta
 
 from restart_bench.campaigns.reliability import (
     clopper_pearson,
@@ -129,6 +132,29 @@ def test_nothing_is_shown_by_no_cycle_or_by_failures_alone() -> None:
     """Arithmetic: the limit is then 0."""
     assert reliability_shown(0, 0, 0.95) == 0.0
     assert reliability_shown(5, 5, 0.95) == 0.0
+
+
+def test_limits_are_told_without_loading_distributions() -> None:
+    """All of `scipy.stats` takes as much memory as the samples of hundreds of cycles; its quantiles are functions."""
+    code = (
+        "import sys\n"
+        "from restart_bench.campaigns.reliability import clopper_pearson\n"
+        "clopper_pearson(4, 20)\n"
+        "print('scipy.special' in sys.modules, 'scipy.stats' in sys.modules)"
+    )
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert told.stdout.split() == ["True", "False"]
+
+
+@given(cycles=st.integers(1, 3000), share=st.floats(0, 1), confidence=st.sampled_from((0.5, 0.9, 0.95, 0.999)))
+@settings(max_examples=30)
+def test_limits_are_the_quantiles_of_the_beta_distribution(cycles: int, share: float, confidence: float) -> None:
+    """To the last digits: those of scipy's distribution, so that no word of an older record changes."""
+    failures = round(share * cycles)
+    outside = (1 - confidence) / 2
+    low = beta.ppf(outside, failures, cycles - failures + 1) if failures else 0.0
+    high = beta.isf(outside, failures + 1, cycles - failures) if failures < cycles else 1.0
+    assert clopper_pearson(failures, cycles, confidence) == pytest.approx((low, high), rel=1e-13)
 
 
 def test_counts_that_can_not_be_are_refused() -> None:

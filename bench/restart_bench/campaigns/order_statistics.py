@@ -12,9 +12,13 @@ import statistics as plain_statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from restart_bench.campaigns.reliability import check_fraction, confidence_reached, cycles_needed, shows
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 Observation = tuple[float, float]
 Side = Literal["lower", "upper", "both"]
@@ -141,15 +145,23 @@ def drift(observations: Sequence[Observation]) -> Drift:
     every = math.ceil(len(observations) / DRIFT_OF)
     low, high = np.asarray(observations[::every], dtype=float).T
     count = len(low)
-    lows, highs = np.empty((2, count * (count - 1) // 2))  # of every pair; filled in place, as they are many
+    slopes = np.empty(count * (count - 1) // 2)  # of every pair: one array for both ends, as they are many
+    _fill(slopes, low, high, every)
+    rising, least = int(np.count_nonzero(slopes > 0)), float(np.median(slopes, overwrite_input=True))
+    _fill(slopes, high, low, every)
+    falling, most = int(np.count_nonzero(slopes < 0)), float(np.median(slopes, overwrite_input=True))
+    surely = max(0, *(2 * ordered - len(slopes) for ordered in (rising, falling)))
+    return Drift(least, most, _kendall_p(count, surely))
+
+
+def _fill(slopes: NDArray[np.float64], end: NDArray[np.float64], start: NDArray[np.float64], every: int) -> None:
+    """From the start of each to the end of every later one, a cycle."""
+    import numpy as np
+
     done = 0
-    for first in range(count - 1):
-        pairs = slice(done, done := done + count - 1 - first)
-        between = np.arange(1, count - first) * every
-        lows[pairs] = (low[first + 1 :] - high[first]) / between
-        highs[pairs] = (high[first + 1 :] - low[first]) / between
-    surely = max(0, *(2 * int(np.count_nonzero(ordered)) - len(lows) for ordered in (lows > 0, highs < 0)))
-    return Drift(float(np.median(lows)), float(np.median(highs)), _kendall_p(count, surely))
+    for first in range(len(end) - 1):
+        pairs = slice(done, done := done + len(end) - 1 - first)
+        slopes[pairs] = (end[first + 1 :] - start[first]) / (np.arange(1, len(end) - first) * every)
 
 
 def _kendall_p(count: int, surplus: int) -> float:

@@ -141,9 +141,9 @@ class _Likelihood:
     def end(self, confidence: float, side: int) -> float | None:
         """Where the profile has fallen so far to one side that a threshold beyond is rejected. The quantile is that of
         Student's distribution: few trials tell the spread badly, and the interval has to be the wider for it."""
-        from scipy.stats import t
+        from scipy.special import stdtrit
 
-        quantile = float(t.ppf(0.5 + confidence / 2, max(1, self._count - 2)))
+        quantile = float(stdtrit(max(1, self._count - 2), 0.5 + confidence / 2))
         least = float(self._profile.max()) - quantile * quantile / 2
         place = int(self._profile.argmax())
         while 0 <= place < PLACES and self._profile[place] >= least:

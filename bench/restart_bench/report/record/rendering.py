@@ -107,7 +107,7 @@ def rendered(data: RecordData) -> Iterator[str]:
             data=data,
             first=first_page(data),
             limits=limits_once(data.scenarios),
-            cases=[DrawnCase(diagram, draw(diagram)) for diagram in data.diagrams],
+            cases=(DrawnCase(diagram, draw(diagram)) for diagram in data.diagrams),  # one at a time
             gloss=_GLOSS,
             verdicts=[str(verdict) for verdict in Verdict],
             marks=MARKS,
