@@ -350,6 +350,7 @@ def test_a_disk_that_is_full_at_the_end_leaves_the_run_to_be_closed_later(
         with pytest.raises(ArchiveError, match="could not write: No space left on device; the disk is full"):
             end(archive, suite, cycles)
     assert unfinished(tmp_path, RIG_NAME) == [archive.folder]
+    assert "or the disk was full" in ArchivedRun.open(archive.folder).why_open
     finish_killed(archive.folder)
 
     assert verify(archive.folder).sound
