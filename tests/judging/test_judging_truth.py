@@ -53,7 +53,7 @@ def watch_end(judged: CycleJudged) -> int:
 # ---------------------------------------------------------------- pulses
 
 
-@settings(deadline=None, max_examples=72)
+@settings(deadline=None, max_examples=48)
 @given(
     seed=st.integers(0, 10_000),
     pulses=st.lists(st.tuples(st.integers(21, 700), lengths), max_size=4),
@@ -82,7 +82,7 @@ def test_never_is_right_about_every_truth(seed: int, pulses: list[tuple[int, int
         assert any(length >= LIMIT for length in true)
 
 
-@settings(deadline=None, max_examples=36)
+@settings(deadline=None, max_examples=28)
 @given(seed=st.integers(0, 10_000), begin=st.integers(30, 1_300), spare=st.integers(0, 60), outage=outages)
 def test_a_pulse_as_long_as_the_longest_gap_is_always_found(
     seed: int, begin: int, spare: int, outage: list[Span]
@@ -104,7 +104,7 @@ def test_a_pulse_as_long_as_the_longest_gap_is_always_found(
 # ---------------------------------------------------------------- settled, within, gaps
 
 
-@settings(deadline=None, max_examples=48)
+@settings(deadline=None, max_examples=32)
 @given(
     seed=st.integers(0, 10_000),
     toggles=st.lists(st.integers(3_000, 4_800), max_size=6, unique=True),
@@ -129,7 +129,7 @@ def test_is_is_right_about_every_truth(seed: int, toggles: list[int], outage: li
         assert all(length < longest_gap_ns(reads, T0 + start, T0 + end) for length in true)
 
 
-@settings(deadline=None, max_examples=48)
+@settings(deadline=None, max_examples=32)
 @given(seed=st.integers(0, 10_000), delay=st.integers(5, 1_300), limit=st.integers(50, 1_000), outage=outages)
 def test_within_is_right_about_every_truth(seed: int, delay: int, limit: int, outage: list[Span]) -> None:
     """Counted from the true return of the supply, which the bench only knows with bounds."""
@@ -145,7 +145,7 @@ def test_within_is_right_about_every_truth(seed: int, delay: int, limit: int, ou
         assert low <= delay * MS <= high
 
 
-@settings(deadline=None, max_examples=48)
+@settings(deadline=None, max_examples=32)
 @given(seed=st.integers(0, 10_000), first=st.integers(5, 700), apart=st.integers(-300, 600), outage=outages)
 def test_gaps_are_right_about_every_truth(seed: int, first: int, apart: int, outage: list[Span]) -> None:
     """Burner 100 to 300 ms after the fan."""
@@ -188,7 +188,7 @@ def _plain(one: Finding) -> Verdict:
     return Verdict(one.figures.get("without_the_error", one.verdict))
 
 
-@settings(deadline=None, max_examples=72)
+@settings(deadline=None, max_examples=48)
 @given(
     seed=st.integers(0, 10_000),
     pulse=st.tuples(st.integers(20, 1_400), lengths),
