@@ -42,6 +42,7 @@ from archive_builders import (
 from evidence import Story
 from restart_bench.archive.files import ArchiveError, RunIsOpen, input_names, strict
 from restart_bench.archive.reader import ArchivedRun, find_run, last_run, read_journal, run_folders, whole_lines
+from restart_bench.archive.rejudging import judge_again
 from restart_bench.archive.samples import SampleFile, convert_parts, part_to_parquet, whole_records
 from restart_bench.archive.soundness import verify
 from restart_bench.archive.writer import RunArchive, finish_killed, folder_of, new_run_id, unfinished
@@ -66,7 +67,7 @@ from restart_bench.model.journal import (
     Trouble,
 )
 from restart_bench.model.samples import KIND_WORDS, DeviceSamples, SampleLayout
-from restart_bench.model.verdicts import Verdict
+from restart_bench.model.verdicts import EXIT_ERROR, Verdict
 from restart_bench.suite.loader import Suite
 
 
@@ -349,11 +350,14 @@ def test_a_disk_that_is_full_at_the_end_leaves_the_run_to_be_closed_later(
         with pytest.raises(ArchiveError, match="could not write: No space left on device; the disk is full"):
             end(archive, suite, cycles)
     assert unfinished(tmp_path, RIG_NAME) == [archive.folder]
+    assert "or the disk was full" in ArchivedRun.open(archive.folder).why_open
     finish_killed(archive.folder)
 
     assert verify(archive.folder).sound
     assert same_samples(ArchivedRun.open(archive.folder).samples(1)["controller"], cycles[0].samples["controller"])
-    assert ArchivedRun.open(archive.folder).run["ended"]["how"] == "completed"
+    run = ArchivedRun.open(archive.folder)
+    assert run.run["ended"]["how"] == "error" and "could not be closed" in run.run["ended"]["reason"]
+    assert run.run["exit_code"] == judge_again(run).exit_code == EXIT_ERROR
 
 
 texts = st.text(st.characters(codec="utf-8", exclude_categories=("Cs",)), max_size=20)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import time
 from collections.abc import Callable
+from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -14,14 +16,14 @@ from typer.testing import CliRunner
 
 from archive_builders import load, write_suite
 from restart_bench.archive import moving
-from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.files import ArchiveError, write_sums
 from restart_bench.archive.moving import clear_leftovers, move_run, plan_moves
 from restart_bench.archive.reader import run_folders
 from restart_bench.archive.soundness import verify
 from restart_bench.archive.writer import RunArchive
 from restart_bench.cli.main import app
 from restart_bench.compare.baselines import approve
-from restart_bench.model.clock import HOUR_NS
+from restart_bench.model.clock import HOUR_NS, anchor
 from restart_bench.model.rig import Rig
 from restart_bench.run.usage import memory_of, used_lately, wear_of
 from restart_bench.suite.loader import Suite
@@ -138,6 +140,46 @@ def test_approved_baselines_stay(tmp_path: Path, suite: Suite) -> None:
     assert said.exit_code == 0, said.output
     assert f"stays: {OLD}: was approved as a baseline" in said.output
     assert left(tmp_path) == [OLD]
+
+
+def dated(folder: Path, *, order: int, began: datetime, boot: str) -> str:
+    """A run as a clock that showed this dated it. Returns its id."""
+    told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    wall = began.isoformat()
+    told |= {"order": order, "ended": {"wall": wall, "at_ns": 0}, "limits_used": None}
+    told["anchor"] = {**told["anchor"], "wall": wall, "clock_ns": 0, "boot": boot}
+    (folder / "run.json").write_text(json.dumps(told), encoding="utf-8")
+    write_sums(folder)
+    return folder.name.removeprefix("run=")
+
+
+def test_a_run_whose_date_is_contradicted_is_not_moved_for_its_age(tmp_path: Path, suite: Suite) -> None:
+    """A clock that was behind makes a young run look old: the order of making outranks it, and what is dated a time to
+    come is named too. What is old even if it is as young as it can be goes."""
+    days = timedelta(days=1)
+    ago = {"a": 30, "b": 400, "c": 20, "d": 0.0001, "e": 400, "f": -9}  # by order; b is no younger than c, e than now
+    ids = {
+        name: dated(run(tmp_path, suite, f"2026010{n}T080000Z-{name}"), order=n, began=NOW - days * at, boot=name)
+        for n, (name, at) in enumerate(ago.items(), start=1)
+    }
+    said = pruned(tmp_path, "--yes")
+    assert said.exit_code == 0, said.output
+    assert left(tmp_path) == [ids["d"], ids["e"], ids["f"]]
+    assert f"stays: {ids['e']}: is dated" in said.output and f"stays: {ids['f']}: is dated" in said.output
+    assert f"stays: {ids['d']}" not in said.output  # only younger
+
+
+def test_in_one_boot_the_computers_own_clock_tells_how_old_a_run_is(tmp_path: Path, suite: Suite) -> None:
+    """A simulated run has no order; what its wall clock said is put right by the clock that nobody sets."""
+    folder = run(tmp_path, suite, OLD, simulated=True)
+    dated(folder, order=0, began=NOW - timedelta(days=400), boot="another")
+    told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    told["anchor"] = {**asdict(anchor()), "wall": told["anchor"]["wall"]}
+    told["ended"]["at_ns"] = told["anchor"]["clock_ns"]
+    (folder / "run.json").write_text(json.dumps(told), encoding="utf-8")
+    write_sums(folder)
+    said = pruned(tmp_path, "--yes")
+    assert f"stays: {OLD}: is dated" in said.output and left(tmp_path) == [OLD]
 
 
 def test_what_several_rigs_said_goes_along_once_none_of_its_runs_is_left(tmp_path: Path, suite: Suite) -> None:

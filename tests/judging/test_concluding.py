@@ -17,7 +17,7 @@ from restart_bench.judging.summary import limits_in_short
 from restart_bench.model.clock import Bounds
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.journal import CycleEnded, CycleJudged, Finding, FindingKind, Mark, OutputSeen, ScenarioJudged
-from restart_bench.model.rig import CheckPulse, Mode, RigSupply, Wanted
+from restart_bench.model.rig import CheckPulse, Mode, Proof, RigSupply, Wanted
 from restart_bench.model.scenario import Case, Demonstration, Scenario
 from restart_bench.model.verdicts import Verdict
 
@@ -415,6 +415,16 @@ def test_a_limit_names_whose_word_it_is_that_the_supply_came_back(driver: str, w
     told = scenario(BURNER_OFF)
     limits = judge_scenario(rig, told, cycles_of(told, [PASS]), 1).limits
     assert any(limit.endswith(f"is taken from {word}.") for limit in limits)
+
+
+@pytest.mark.parametrize(("supply_is_read", "said"), [(False, 1), (True, 0)])
+def test_where_counters_alone_prove_the_cut_the_limits_say_how_little_that_is(supply_is_read: bool, said: int) -> None:
+    """A watchdog beside a contact that sticks looks the same; a proof that reads the supply tells them apart."""
+    rail = dryer().proof_of_cut if supply_is_read else ()
+    rig = dryer(proof_of_cut=(*rail, Proof("falls", "uptime"), Proof("rises", "alive")))
+    told = scenario(BURNER_OFF)
+    limits = judge_scenario(rig, told, cycles_of(told, [PASS]), 1).limits
+    assert sum("the program began anew, no more is shown" in limit for limit in limits) == said
 
 
 def test_without_a_check_pulse_a_cache_in_the_io_is_among_the_limits() -> None:

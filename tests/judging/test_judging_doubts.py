@@ -10,7 +10,7 @@ import pytest
 
 from evidence import MS, OFF, ON, T0, S, Story, expects, found, scenario
 from restart_bench.judging.cycle import judge_cycle
-from restart_bench.model.journal import CycleJudged, Finding
+from restart_bench.model.journal import CycleJudged, Finding, PointWritten, Record, WriteAnnounced, cycle_records
 from restart_bench.model.rig import Proof, Wanted
 from restart_bench.model.samples import SampleKind
 from restart_bench.model.scenario import Expectation, MarkLimit, Window
@@ -320,6 +320,23 @@ def test_a_button_that_leaves_idle_by_itself_voids_the_cycle() -> None:
     judged = idle_story((0, 0), (201 * MS, 1), (401 * MS, 0), (3_200 * MS, 1), (3_500 * MS, 0)).judge()
     assert "did not stay in idle" in problem(judged, "stuck").reason
     assert "after power returned" in problem(judged, "stuck").reason
+
+
+@pytest.mark.parametrize(("answered", "blamed"), [(False, False), (True, True)])
+def test_a_press_that_a_killed_bench_announced_may_have_been_carried_out(answered: bool, blamed: bool) -> None:
+    """Killed before the reply to its press was told: the bench may have pressed the button, so nobody else is blamed.
+    An announcement whose command was told says nothing more."""
+    told = story(expects("burner", "is", OFF)).set("start_button", (0, 0), (301 * MS, 1))
+    told = replace(told, switched=False, end_ns=1_500 * MS, completed=False)
+    begun = told.records()
+    records: list[Record] = [begun.started, WriteAnnounced(1, "start_button", True, "press", T0 + 300 * MS)]
+    if answered:
+        records += [
+            PointWritten(1, "start_button", on, what, T0 + at * MS, T0 + at * MS)
+            for on, what, at in ((True, "press", 300), (False, "release", 310))
+        ]
+    judged = judge_cycle(told.rig, told.scenario, replace(cycle_records(records)[1], ended=begun.ended), told.samples())
+    assert any(one.expectation == "valid: stuck" for one in judged.findings) is blamed
 
 
 def test_one_odd_read_of_a_button_is_no_trouble() -> None:

@@ -135,6 +135,23 @@ def test_when_a_guard_is_lost_what_is_on_goes_to_after_trouble_and_nothing_goes_
     assert way.relay.on_now is (is_on and "off" not in told)
 
 
+@pytest.mark.parametrize(
+    ("is_on", "after_trouble", "words"),
+    [
+        (False, "on", "off, as it was when `only_while` was lost; nothing is switched on then"),
+        (False, "off", "off, as it was when `only_while` was lost; nothing is switched on then"),
+        (True, "off", "off"),
+    ],
+)
+def test_a_lost_guard_says_in_which_state_the_supply_was_left_and_why(
+    is_on: bool, after_trouble: str, words: str
+) -> None:
+    """The state comes first; whoever reads it need not know what "as it is" was."""
+    way = Way(_Relay(on=is_on), commanded="on" if is_on else "off", after_trouble=after_trouble)
+    assert way.safe_end.leave(trouble=True, at_once=True) == ""
+    assert way.safe_end.supply_left == words
+
+
 class _Odd(_Relay):
     """A relay whose count of retries is no number."""
 

@@ -30,7 +30,7 @@ from restart_bench.model.journal import Finding, Mark, RunEnded, ScenarioJudged,
 from restart_bench.model.live import Left, LiveState, Moved
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.screen.block_letters import block_letters
-from restart_bench.screen.console import person_at
+from restart_bench.screen.console import NOT_TAKEN, guessing_at, person_at
 from restart_bench.screen.frame import banner_words, frame
 from restart_bench.screen.plain import PlainShow
 from restart_bench.screen.screen import LiveScreen, Picture
@@ -638,7 +638,7 @@ def test_a_question_is_answered_in_the_picture(monkeypatch: pytest.MonkeyPatch, 
         screen.live(state(S, ON))
         threading.Timer(0.3, typist.type, ["maybe\rx\x7fy\r"]).start()
         assert screen.ask("Is it OFF?") is True
-        typist.type("?\r")
+        threading.Timer(0.3, typist.type, ["?\r"]).start()
         assert screen.guess("Will it come back?") is None
         threading.Timer(0.3, typist.type, ["\x04"]).start()
         with pytest.raises(EOFError):
@@ -656,15 +656,29 @@ def test_a_question_is_answered_in_the_picture(monkeypatch: pytest.MonkeyPatch, 
 def test_what_was_typed_before_a_question_stood_does_not_answer_it(
     monkeypatch: pytest.MonkeyPatch, plain: bool
 ) -> None:
-    """A surplus answer to what was asked first says nothing of the main switch."""
-    console = Console(file=io.StringIO(), force_terminal=True, width=80, height=24)
+    """A surplus answer to what was asked first says nothing of the main switch, and nothing of what the next one
+    expects; that it was not taken is said."""
+    stream = io.StringIO()
+    console = Console(file=stream, force_terminal=True, width=80, height=24)
     screen = LiveScreen(dryer_rig(), (), console, simulated=False, quiet_before_commands=False)
     with screen, Typist(monkeypatch) as typist:
         ask = person_at(console) if plain else screen.ask
-        assert ask is not None
+        guess = guessing_at(console, before=lambda _: None) if plain else screen.guess
+        assert ask is not None and guess is not None
         typist.type("y\ny\n")
-        threading.Timer(0.4, typist.type, ["n\n"]).start()
+        threading.Timer(0.4, typist.type, ["n\ny\n" if not plain else "n\n"]).start()
         assert ask("Is it OFF?") is False
+        assert stream.getvalue().count(NOT_TAKEN) >= 1
+        if plain:
+            typist.type("y\n")
+        drawn = len(stream.getvalue())
+        threading.Timer(0.4, typist.type, ["?\n"]).start()
+        assert guess("Will it come back?") is None
+        assert NOT_TAKEN in stream.getvalue()[drawn:]
+        drawn = len(stream.getvalue())
+        threading.Timer(0.4, typist.type, ["y\n"]).start()
+        assert guess("And now?") is True
+        assert NOT_TAKEN not in stream.getvalue()[drawn:]
 
 
 # ---------------------------------------------------------------- plain lines

@@ -488,6 +488,25 @@ def test_a_rig_that_another_extends_is_no_scenario_beside_it(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize(
+    ("proof", "named"),
+    [
+        ("[{uptime: falls}]", "uptime tells"),
+        ("[{contact: lost}, {uptime: falls}]", "uptime tells"),
+        ("[{uptime: falls}, {uptime: rises}]", "uptime tells"),
+        ("[{uptime: falls}, {rail: off}]", ""),
+    ],
+)
+def test_a_counter_beside_which_nothing_reads_the_supply_tells_no_more_than_a_new_beginning(
+    proof: str, named: str
+) -> None:
+    """A watchdog restarts a controller whose relay sticks, and the counter says the same."""
+    rig = spoilt(RIG, "proof_of_cut: [{rail: off}]", f"proof_of_cut: {proof}")
+    lines = [line for line in warnings(load(rig=rig)) if "a watchdog" in line]
+    assert bool(lines) is bool(named)
+    assert all(f"{named} that the program began anew, no more" in line and "rail: off" in line for line in lines)
+
+
+@pytest.mark.parametrize(
     ("proof", "warned"),
     [
         ("[{contact: lost}]", True),

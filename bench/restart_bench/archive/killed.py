@@ -33,16 +33,18 @@ if TYPE_CHECKING:
     from restart_bench.suite.loader import Suite
 
 KILLED = "the bench was killed"
+UNCLOSED = "its archive could not be closed at its end (the bench was killed, or the disk was full), but later"
 
 
 def what_is_missing(run: ArchivedRun, suite: Suite | None) -> list[Record]:
-    """Records that bring the journal of a killed run to its end; none where it already has its end.
+    """Records that bring the journal of a killed run to its end; where it has one, another that says that its archive
+    was not closed then (whoever waited for the run was not told that it is well).
 
     A cycle that was broken off gets its end and a note of the kill, so that a deviation proven before stands and
     the rest is not shown (rule 10). Without a suite nothing is judged.
     """
-    if any(isinstance(record, RunEnded) for record in run.records):
-        return []
+    if (ended := next((one for one in reversed(run.records) if isinstance(one, RunEnded)), None)) is not None:
+        return _end_unclosed(ended, run.records)
     if suite is None:
         return [_end(run, run.records, [])]
     judged = judged_cycles(run.records)
@@ -150,6 +152,16 @@ def _end(run: ArchivedRun, records: Sequence[Record], scenarios: Sequence[Scenar
     )
 
 
+def _end_unclosed(ended: RunEnded, records: Sequence[Record]) -> list[Record]:
+    """The end of a run that told another one, then was killed or met a full disk before its archive was closed."""
+    if ended.how in ("error", "killed"):
+        return []
+    failed = any(scenario.verdict is Verdict.FAIL for scenario in judged_scenarios(records).values())
+    verdict = Verdict.FAIL if failed else Verdict.ERROR
+    reason = f"{UNCLOSED}; it had ended so: {ended.how}" + (f" ({ended.reason})" if ended.reason else "")
+    return [dataclasses.replace(ended, how="error", verdict=verdict, exit_code=exit_of(verdict), reason=reason)]
+
+
 def _last_command(records: Sequence[Record]) -> str:
     commands = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
     return f"unknown (last commanded: {commands[-1]})" if commands else "as it was before the run"
@@ -178,7 +190,8 @@ def ended_by_kill(fields: dict[str, Any], records: Sequence[Record]) -> dict[str
     ended = next(record for record in reversed(records) if isinstance(record, RunEnded))
     operations = 0 if fields.get("simulated") else operations_in(records)
     known = facts_of_end(ended, judged_scenarios(records).values(), operations)
-    stays = () if fields.get("exit_code") == ended.exit_code else ("ended", "verdict", "exit_code")
+    same = (fields.get("exit_code"), (fields.get("ended") or {}).get("how")) == (ended.exit_code, ended.how)
+    stays = () if same else ("ended", "verdict", "exit_code")
     told = {name: value for name, value in known.items() if name not in fields or name in stays}
     return told | _introduced(fields, records)
 

@@ -45,8 +45,11 @@ class Moves:
     staying: tuple[tuple[str, str], ...]
 
 
-def plan_moves(logs: Path, rig: str, *, before: datetime, needed: Mapping[str, str]) -> Moves:
-    """Which runs of a rig ended before this instant, and what keeps some of them. `needed`: ids with their reason.
+def plan_moves(
+    logs: Path, rig: str, *, before: datetime, needed: Mapping[str, str], doubtful: Mapping[str, str] | None = None
+) -> Moves:
+    """Which runs of a rig ended before this instant, and what keeps some of them. `needed`, `doubtful` (whose dates are
+    wrong): ids with their reason.
 
     An open run stays, and so does one that is not as it was closed, and one that a run which stays went on with.
     """
@@ -63,9 +66,12 @@ def plan_moves(logs: Path, rig: str, *, before: datetime, needed: Mapping[str, s
             stays[name] = str(problem)
             continue
         goes_on_with[name] = str((facts.get("resumes") or {}).get("run", ""))
-        if ended is None or ended < before:
+        doubt = (doubtful or {}).get(name, "")
+        if ended is None or ended < before or doubt:
             old.add(name)
-        reason = needed.get(name, "") or _why_it_stays(folder, ended, before, by=_heirs(name, goes_on_with, stays))
+        reason = (
+            needed.get(name, "") or doubt or _why_it_stays(folder, ended, before, by=_heirs(name, goes_on_with, stays))
+        )
         if reason:
             stays[name] = reason
         else:

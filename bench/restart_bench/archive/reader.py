@@ -256,8 +256,10 @@ class ArchivedRun:
         """Why a run is not closed, and what to do."""
         if is_going_on(self.folder):
             return "this run is still going on; wait for its end"
-        left_open = self.run.get("state") == "left open"
-        why = "its rig was not left as it should be" if left_open else "the bench was killed"
+        why = {
+            "left open": "its rig was not left as it should be",
+            "closing": "the bench was killed while it closed it, or the disk was full",
+        }.get(str(self.run.get("state")), "the bench was killed")
         return f"not closed, {why}; close it with `restart-bench park RIG`"
 
     @functools.cached_property

@@ -250,8 +250,8 @@ def finish_killed(folder: Path, report: Report | None = None) -> None:
     """Close a run whose bench was killed: its samples and its journal become a closed run like any other.
 
     Cycles that were not judged yet are judged now, the scenarios are concluded, and the journal ends with
-    `RunEnded` (how: killed) unless it already had an end. A closed run is left as it is. Raises RunIsOpen
-    where the run still goes on, ArchiveError where the disk does not take it.
+    `RunEnded` (how: killed, or error where it had told its end but was not closed then). A closed run is left as it
+    is. Raises RunIsOpen where the run still goes on, ArchiveError where the disk does not take it.
     """
     if is_closed(folder):
         return

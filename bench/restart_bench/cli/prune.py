@@ -14,7 +14,7 @@ from restart_bench.compare.baselines import approvals
 from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.outcome import Refused
 from restart_bench.model.wording import counted
-from restart_bench.run.usage import memory_of
+from restart_bench.run.usage import doubtful_dates, memory_of
 from restart_bench.screen.console import ask_on, console_for
 
 
@@ -59,7 +59,7 @@ def _rigs(logs: Path, rig: str | None) -> list[str]:
 
 def _of_rig(logs: Path, rig: str, before: datetime) -> Moves:
     needed = {one.run: "was approved as a baseline" for one in approvals(logs, rig)}
-    return plan_moves(logs, rig, before=before, needed=needed)
+    return plan_moves(logs, rig, before=before, needed=needed, doubtful=doubtful_dates(logs, rig, before))
 
 
 def _told(moves: list[Moves], to: Path) -> Iterator[str]:

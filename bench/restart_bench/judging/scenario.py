@@ -15,7 +15,7 @@ from restart_bench.model.scenario import Case, Scenario, off_expectations, prove
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.ways import way_of
-from restart_bench.model.wording import at_most, counted, shown, some, span_text
+from restart_bench.model.wording import at_most, counted, listed, shown, some, span_text
 
 
 def judge_run(
@@ -311,6 +311,9 @@ def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
     if scenario.how == "supply" and not any(proof.of_supply for proof in rig.proof_of_cut):
         word = way_of(rig, scenario).word_of
         yield f"Nothing reads the supply itself: that it came back at once and stayed is taken from {word}."
+        if rig.counters_alone:
+            told = listed(shown(rig, name) for name in rig.counters_alone)
+            yield f"By {told} the program began anew, no more is shown: a watchdog with a stuck relay looks alike."
 
 
 def _watched(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:

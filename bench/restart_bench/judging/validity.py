@@ -203,8 +203,10 @@ def _idle_spans(evidence: Evidence, point: Point) -> Iterator[tuple[int, int, bo
             if start is not None:
                 yield start, write.sent_ns, put_back
             start, put_back = write.received_ns + STUCK_AFTER_NS, True
-    if start is not None and start < evidence.end_ns:
-        yield start, evidence.end_ns, put_back
+    pressed = [one.at_ns for one in evidence.records.unanswered if one.point == point.name]
+    end_ns = min([evidence.end_ns, *pressed])
+    if start is not None and start < end_ns:
+        yield start, end_ns, put_back
 
 
 def _writes(evidence: Evidence, name: str) -> list[PointWritten]:

@@ -442,7 +442,9 @@ def table_number(digits: str) -> int:
 
 @dataclass(frozen=True, slots=True)
 class CycleRecords:
-    """The journal of one cycle, sorted by kind: with the samples of the cycle, all that it is judged from."""
+    """The journal of one cycle, sorted by kind: with the samples of the cycle, all that it is judged from.
+
+    `unanswered`: commands that a killed bench had announced, of which nobody knows whether they were carried out."""
 
     started: CycleStarted
     steps: tuple[StepDone, ...] = ()
@@ -451,6 +453,7 @@ class CycleRecords:
     answers: tuple[Answered, ...] = ()
     troubles: tuple[Trouble, ...] = ()
     ended: CycleEnded | None = None
+    unanswered: tuple[WriteAnnounced, ...] = ()
 
 
 def cycle_records(records: list[Record]) -> dict[int, CycleRecords]:
@@ -469,10 +472,16 @@ def cycle_records(records: list[Record]) -> dict[int, CycleRecords]:
             answers=tuple(kinds.get(Answered, ())),
             troubles=tuple(kinds.get(Trouble, ())),
             ended=next(iter(kinds.get(CycleEnded, ())), None),
+            unanswered=_unanswered(kinds.get(WriteAnnounced, ()), kinds.get(PointWritten, ())),
         )
         for cycle, kinds in sorted_out.items()
         if CycleStarted in kinds
     }
+
+
+def _unanswered(announced: Sequence[WriteAnnounced], written: Sequence[PointWritten]) -> tuple[WriteAnnounced, ...]:
+    latest = {write.point: write.sent_ns for write in written}
+    return tuple(one for one in announced if latest.get(one.point, one.at_ns - 1) < one.at_ns)
 
 
 def judged_cycles(records: Sequence[Record]) -> dict[int, CycleJudged]:

@@ -350,6 +350,14 @@ class Rig:
         """The devices on supplies of their own."""
         return tuple(device for device in self.devices.values() if not device.powered_by_supply)
 
+    @property
+    def counters_alone(self) -> tuple[str, ...]:
+        """Counters that prove the cut where no proof reads the supply: a watchdog that restarts the controller beside a
+        contact that sticks looks the same to them."""
+        if any(proof.of_supply for proof in self.proof_of_cut):
+            return ()
+        return tuple(dict.fromkeys(proof.point for proof in self.proof_of_cut if proof.point is not None))
+
     def judged_point(self, name: str) -> str:
         """The point whose trace is judged for `name`: its terminal where it has one."""
         point = self.points[name]

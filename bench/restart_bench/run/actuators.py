@@ -379,15 +379,15 @@ class Actuators:
         `once`), and names the manual step. Never raises for that; `left_well` reads what it returns.
         """
         if self._supply is None or wish == "as it is":
-            return f"as it is ({self._left_as()})"
+            return f"as it is ({self.left_as()})"
         contrary = self.contrary()
         if contrary:
             say(f"THE SUPPLY WAS NOT SWITCHED {wish.upper()}: {contrary}; {manual_step(wish, self._rig)}")
-            return f"{self._left_as()}: not switched {wish}, relay and rail contradict each other"
+            return f"{self.left_as()}: not switched {wish}, relay and rail contradict each other"
         if self.state.commanded == wish and self._rail_follows(wish):
             return self._left_so(wish)
         if wish == "on" and (why := self._kept_off(say)):
-            return f"{self._left_as()}: not switched on, {why}"
+            return f"{self.left_as()}: not switched on, {why}"
         if self._asks_person:
             return self._brought_by_hand(wish, purpose, say)
         return self._brought(wish, purpose, say, tries=1 if once else _RESTORE_TRIES)
@@ -547,7 +547,7 @@ class Actuators:
                 return f"{name} reads {value_word(reading.value)}"
         return "the rail is not read"
 
-    def _left_as(self) -> str:
+    def left_as(self) -> str:
         """How the supply stands: as the rail shows it, given a moment to follow, else as it was commanded."""
         commanded = self.state.commanded
         if commanded in ("on", "off"):

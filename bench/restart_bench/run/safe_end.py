@@ -121,8 +121,9 @@ class SafeEnd:
 
     def _leave_supply(self, wish: str, *, at_once: bool) -> str:
         actuators = self._context.actuators
-        now = "as it is" if at_once and actuators.stays(wish) else wish
-        return actuators.leave_supply(now, "rest", self._say, once=at_once)
+        if at_once and actuators.stays(wish):
+            return f"{actuators.left_as()}, as it was when `only_while` was lost; nothing is switched on then"
+        return actuators.leave_supply(wish, "rest", self._say, once=at_once)
 
     def _not_rested(self, wish: str, problem: BaseException) -> str:
         why = f"{type(problem).__name__}: {problem}"

@@ -26,7 +26,7 @@ import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -303,6 +303,31 @@ def used_lately(logs: Path, rig: Rig) -> Used:
         if one.noted.ended_ns + moved >= since_ns:
             used.add(one.used(rig, moved, now))
     return used
+
+
+def doubtful_dates(logs: Path, rig: str, before: datetime) -> dict[str, str]:
+    """Runs of a rig that may have ended after this instant though their date says otherwise, and those dated a time to
+    come: the run's id, and what is wrong with its date."""
+    now, known = anchor(), [(at, facts) for at, facts in _runs([logs]) if facts.get("rig") == rig]
+    noted = [_told_by(folder, facts, of_rig=True, of_supply=True).noted for folder, facts in known]
+    before_ns, now_at_ns = round(before.timestamp() * NS_PER_S), _wall_ns(now)
+    found: dict[str, str] = {}
+    for (folder, _), one, moved in zip(known, noted, moved_by(noted, now), strict=True):
+        if one.ended_ns > now_at_ns + CLOCKS_DIFFER_NS:
+            text = "a time that is still to come: a clock was wrong, so its age is not known"
+        elif moved > CLOCKS_DIFFER_NS and one.ended_ns < before_ns <= one.ended_ns + moved:
+            latest = _minute(one.ended_ns + moved)
+            text = f"but by the order of the runs, or the clock that nobody sets, it may be of {latest}"
+        else:
+            continue
+        found[folder.name.removeprefix("run=")] = f"is dated {_minute(one.ended_ns)}, {text}"
+    return found
+
+
+def _minute(wall_ns: int) -> str:
+    with suppress(ValueError, OverflowError, OSError):
+        return f"{datetime.fromtimestamp(wall_ns / NS_PER_S, UTC):%Y-%m-%d %H:%M}Z"
+    return "no year that there is"
 
 
 def used_by_now(logs: Path, rig: Rig) -> Used:

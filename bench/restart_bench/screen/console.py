@@ -105,22 +105,20 @@ def answering(ask: Callable[[str], A]) -> Asked[A]:
 
 _UNSURE = ", or ? if you don't know"
 YES_OR_NO: Mapping[str, bool] = {"y": True, "yes": True, "n": False, "no": False}
+NOT_TAKEN = "Typed before the question: not taken."
 GUESSES: Mapping[str, bool | None] = {**YES_OR_NO, "?": None}
 
 
 def ask_on(console: Console, question: str, *, anew: bool = False) -> bool:
     """Asks until the answer is yes or no; `anew`: what was typed before does not answer it. Raises EOFError where the
     input has ended."""
-    if anew:
-        from restart_bench.screen.keyboard import forget_typed
-
-        forget_typed()
-    return _one_of(console, question, YES_OR_NO)
+    return _one_of(console, question, YES_OR_NO, anew=anew)
 
 
 def guess_on(console: Console, question: str) -> bool | None:
-    """Asks until the answer is yes, no or `?` (None). Raises EOFError where the input has ended."""
-    return _one_of(console, question, GUESSES)
+    """Asks until the answer is yes, no or `?` (None); what was typed before is none. Raises EOFError where the
+    input has ended."""
+    return _one_of(console, question, GUESSES, anew=True)
 
 
 def asked_for(question: str, answers: Mapping[str, object]) -> str:
@@ -133,9 +131,12 @@ def please(answers: Mapping[str, object]) -> str:
     return f"Please answer y for yes or n for no{_UNSURE if '?' in answers else ''}."
 
 
-def _one_of(console: Console, question: str, answers: Mapping[str, A]) -> A:
+def _one_of(console: Console, question: str, answers: Mapping[str, A], *, anew: bool) -> A:
     from restart_bench.model.wording import without_controls
+    from restart_bench.screen.keyboard import forget_typed
 
+    if anew and forget_typed():
+        console.print(NOT_TAKEN, markup=False)
     while True:
         asked = without_controls(asked_for(question, answers))
         answer = console.input(f"{asked} ", markup=False).strip().lower()

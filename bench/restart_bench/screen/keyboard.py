@@ -92,10 +92,14 @@ if sys.platform == "win32":
             """The same one by one."""
             yield from self.read(within_s)
 
-    def forget_typed() -> None:
-        """What was typed so far answers nothing that is asked from now on."""
+        has_more = False  # of what was read, nothing waits
+
+    def forget_typed() -> bool:
+        """What was typed so far answers nothing that is asked from now on; False where nothing was."""
+        found = msvcrt.kbhit()
         while msvcrt.kbhit():
             msvcrt.getwch()
+        return found
 
 else:
     import select
@@ -138,7 +142,16 @@ else:
             while self._left:
                 yield self._left.pop(0)
 
-    def forget_typed() -> None:
-        """What was typed so far answers nothing that is asked from now on."""
+        @property
+        def has_more(self) -> bool:
+            """True where more was read than was taken."""
+            return bool(self._left)
+
+    def forget_typed() -> bool:
+        """What was typed so far answers nothing that is asked from now on; False where nothing was."""
         with suppress(termios.error, OSError, ValueError):  # standard input is no terminal
+            termios.tcgetattr(sys.stdin.fileno())
+            found = bool(select.select([sys.stdin], [], [], 0)[0])
             termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+            return found
+        return False

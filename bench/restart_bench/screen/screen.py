@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import TypeVar
 
 from rich.console import Console, Group
@@ -21,7 +22,7 @@ from restart_bench.model.live import LiveState
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.wording import without_controls
-from restart_bench.screen.console import GUESSES, YES_OR_NO, ask_on, asked_for, guess_on, please
+from restart_bench.screen.console import GUESSES, NOT_TAKEN, YES_OR_NO, ask_on, asked_for, guess_on, please
 from restart_bench.screen.frame import frame
 from restart_bench.screen.keyboard import Keyboard, forget_typed, has_keyboard
 from restart_bench.screen.screen_state import Gathered
@@ -85,6 +86,7 @@ class LiveScreen:
         self._closing = False
         self._live: Live | None = None
         self.problem = ""
+        self._typed_on = False  # more was typed than answered the last question
         self.drawn = 0
         self._thread = threading.Thread(target=self._draw_on, name="screen", daemon=True)
         self._thread.start()
@@ -114,15 +116,13 @@ class LiveScreen:
 
         Raises EOFError where the input has ended, KeyboardInterrupt at Ctrl-C.
         """
-        return self._answer(question, YES_OR_NO, ask_on, anew=True)
+        return self._answer(question, YES_OR_NO, partial(ask_on, anew=True))
 
     def guess(self, question: str) -> bool | None:
         """The same for what a person expects; None where he does not know."""
         return self._answer(question, GUESSES, guess_on)
 
-    def _answer(
-        self, question: str, answers: Mapping[str, A], plain: Callable[[Console, str], A], *, anew: bool = False
-    ) -> A:
+    def _answer(self, question: str, answers: Mapping[str, A], plain: Callable[[Console, str], A]) -> A:
         """In the picture where single keys can be read and a picture can be drawn; else below it, by `plain`."""
         if self.problem or not has_keyboard():
             with self._pen:
@@ -131,11 +131,12 @@ class LiveScreen:
         try:
             with Keyboard() as keyboard:
                 told = asked_for(question, answers)
-                if anew:
-                    self._draw_question(told, "")
-                    forget_typed()
+                self._draw_question(told, "")
+                if forget_typed() or self._typed_on:
+                    told = f"{NOT_TAKEN} {told}"
                 while (answer := self._line(keyboard, told).strip().lower()) not in answers:
                     told = f"{please(answers)} {asked_for(question, answers)}"
+                self._typed_on = keyboard.has_more
                 return answers[answer]
         finally:
             self._draw_question("", "")

@@ -23,6 +23,7 @@ from restart_bench.model.rig import (
     first_supplied,
     last_instant,
 )
+from restart_bench.model.wording import listed
 from restart_bench.suite.names import Names, conditions_in, may_be_pressed, value_for, wanted_value
 from restart_bench.suite.rig_points import devices_of, points_of
 from restart_bench.suite.rig_schema import ModeIn, RigIn
@@ -131,7 +132,7 @@ def _rig(model: RigIn, path: str, cards: Mapping[str, SupplyCard], ledger: Ledge
     _check_independence(rig, ledger)
     _check_addresses(rig, ledger)
     _warn_about_ready(model, rig, ledger)
-    _warn_about_uptime(rig, ledger)
+    _warn_about_counters(rig, ledger)
     _warn_about_contact(rig, ledger)
     return rig_with_mode
 
@@ -350,14 +351,18 @@ def _warn_about_ready(model: RigIn, rig: Rig, ledger: Ledger) -> None:
         )
 
 
-def _warn_about_uptime(rig: Rig, ledger: Ledger) -> None:
-    """An uptime that is the only proof."""
+def _warn_about_counters(rig: Rig, ledger: Ledger) -> None:
+    """Counters beside which nothing reads the supply."""
+    if not rig.counters_alone:
+        return
     falls = [proof.point for proof in rig.proof_of_cut if proof.kind == "falls"]
-    if falls and len(falls) == len(rig.proof_of_cut):
-        text = (
-            f"{falls[0]} falls when it wraps as well, or where its words are swapped, and nothing else proves the cut"
-        )
-        ledger.warn(("proof_of_cut",), text, "add a proof that reads the supply, like rail: off")
+    wraps = "" if len(falls) < len(rig.proof_of_cut) else f"{falls[0]} falls when it wraps as well, or where its words "
+    wraps += "are swapped, and " if wraps else ""
+    text = (
+        f"{wraps}{listed(rig.counters_alone)} {'tell' if len(rig.counters_alone) > 1 else 'tells'} that the program "
+        "began anew, no more (a watchdog beside a relay that sticks looks the same), and nothing else proves the cut"
+    )
+    ledger.warn(("proof_of_cut",), text, "add a proof that reads the supply, like rail: off")
 
 
 def _warn_about_contact(rig: Rig, ledger: Ledger) -> None:
