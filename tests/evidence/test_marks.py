@@ -74,6 +74,13 @@ def test_a_rail_that_was_read_to_rise_narrows_the_return() -> None:
     assert restored.not_after_ns - restored.not_before_ns < 2 * 4 * MS + 2 * 3 * MS + 2 * MS
 
 
+def test_a_rail_that_was_read_to_fall_late_narrows_no_return() -> None:
+    """What made the loss show late may make its reads of the return as old."""
+    told = rises(40 * MS)
+    told.set("rail", (0, 1), (told.cut_ns + 150 * MS, 0), (told.back_ns + 40 * MS, 1))
+    assert marks_of(told)["restored"] == Bounds(3 * S, 3 * S + MS + 63 * MS)
+
+
 def test_a_rail_narrows_nothing_where_no_check_pulse_shows_how_old_its_reads_are() -> None:
     """An old copy by less than the data sheet leaves would look alike."""
     assert marks_of(rises(40 * MS, check_pulse=None))["restored"] == Bounds(3 * S, 3 * S + MS + 63 * MS)

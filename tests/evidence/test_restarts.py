@@ -398,14 +398,16 @@ def test_an_uptime_that_was_read_low_beside_a_slow_sign_of_life_that_fits_proves
     assert one.finding("", "restart: required").verdict is Verdict.PASS
 
 
-def test_a_connection_that_was_lost_before_the_cut_shows_no_restart() -> None:
-    """The network was away up to shortly before the cut, and nothing else tells: the cut has no part in that loss."""
+@pytest.mark.parametrize("away_ms", [5, 150, 400])
+def test_a_connection_that_was_lost_before_the_cut_shows_no_restart(away_ms: int) -> None:
+    """The network was away from before the cut to shortly after it, or after the return, and nothing else tells: the
+    cut has no part in that loss."""
     rig = dryer(
         proof_of_cut=(Proof("value", "rail", OFF), Proof("contact lost")),
         ready=Ready((("running", ON),), 100 * MS, None, S),
     )
     told = Story(rig=rig, off_ns=DIP_NS, scenario=scenario(restart="required")).never_dark()
-    told.stages += [(told.cut_ns - 200 * MS, "dark"), (told.cut_ns + 5 * MS, "good")]
+    told.stages += [(told.cut_ns - 200 * MS, "dark"), (told.cut_ns + away_ms * MS, "good")]
     assert told.finding("", "restart: required").verdict is Verdict.INCONCLUSIVE
 
 

@@ -38,6 +38,7 @@ def test_what_a_world_truly_did_decides_what_may_be_said_of_it(part: int) -> Non
         137_026_737, 164_005_713, 170_003_014, 170_069_745,
         180_022_775, 190_018_498, 210_018_378, 210_023_301, 210_037_388, 240_001_546, 260_004_131, 260_003_122,
         263_014_930, 263_013_935, 263_014_262, 263_029_186, 263_044_933, 263_045_930, 264_006_901, 264_010_902,
+        266_012_941, 266_029_449, 267_022_953,
     ],
 )  # fmt: skip
 def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: int) -> None:
@@ -56,7 +57,9 @@ def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: 
     supply was back from a dip, an old image that by chance read what a sign of life would had it gone on, a rail that a
     check pulse showed to be read late, a reset beside a sign of life that each poll found two further (three times),
     one by a thousand at a time that was mostly read every second step, ready that was not read steadily because
-    contact was lost for over a second, and a rail read late, which leaves open when the supply came back (twice)."""
+    contact was lost for over a second, and a rail read late, which leaves open when the supply came back (twice),
+    off for less than a poll before it came on, a rail never read again once it came late, and on that outlived a dip
+    and went and came anew long before something reset the connection."""
     assert finds_of(seed) == []
 
 

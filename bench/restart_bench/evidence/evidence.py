@@ -137,11 +137,17 @@ class Evidence:
             return ConnectionOutcome(None, None, None)
         return self.contact.fate(self.cut, self.restored)
 
+    @property
+    def rode_through(self) -> bool:
+        """Whether the connection from before the cut answered after the return, and what ended it later, if anything
+        did, restarted nothing."""
+        return self.fate.lost is False or (self.fate.late and self.late is None)
+
     def outlived(self, name: str) -> bool | None:
         """True where a point's reads from before the return may be set against those after it: independent points,
         and the controller's unless it was seen to lose its connection. None: not to be told, as it only fell silent,
         which may be the network's, and no counter shows a restart."""
-        if self.rig.is_independent(name) or self.fate.lost is not True:
+        if self.rig.is_independent(name) or self.fate.lost is not True or self.rode_through:
             return True
         assert self.cut is not None and self.restored is not None
         if self.fate.anew_ns is not None:

@@ -235,7 +235,7 @@ def _carried_over(evidence: Evidence, demand: Expectation, first_ns: int) -> boo
     ):
         return True if late.proven else None
     own = not evidence.rig.is_independent(demand.judged)
-    rode_through = evidence.scenario.how == "supply" and evidence.fate.lost is False
+    rode_through = evidence.scenario.how == "supply" and evidence.rode_through
     if bool(conforming(demand.wanted, np.zeros(1), before)[0]) and not (own and rode_through):
         if last < 0 or reads.late[last + 1] <= back.not_before_ns or (own and reads.late[last] <= cut.not_before_ns):
             return True
