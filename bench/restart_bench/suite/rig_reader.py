@@ -376,7 +376,10 @@ def _warn_about_contact(rig: Rig, ledger: Ledger) -> None:
             else ""
         )
         text = f"a network that drops loses contact as well, and nothing else proves the cut{beside}"
-        cure = "add a proof that reads the supply, like rail: off, or a counter, like uptime: falls or boots: rises"
+        cure = (
+            "add a proof that reads the supply, like rail: off; a counter, like uptime: falls or boots: rises, shows "
+            "at least that the program began anew"
+        )
         ledger.warn(("proof_of_cut",), text, cure)
 
 
