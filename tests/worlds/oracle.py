@@ -141,7 +141,7 @@ class Oracle:
             one.doubts.append("whether ready came in time is not to be told")
         if len(self.glitches):
             one.doubts.append("contact with the controller was lost in the watch")
-        if not self.powered() or (self.ready.true is None and self.world.pace > 100 * MS):
+        if not self.powered() or (None in (self.ready.true, self.ready.seen) and self.world.pace > 100 * MS):
             one.doubts.append("nothing tells whether the controller had power")
 
     def powered(self, within: int = 0) -> bool:
@@ -973,11 +973,11 @@ class Oracle:
         return clean and (uptime or alive) and ended > 1000 * MS and world.end > ended + 600 * MS
 
     def _restarted_as_it_was_to_wrap(self) -> bool:
-        """Whether it restarted just when its uptime was full, and neither a stack that refused nor a sign of life
-        tells."""
+        """Whether it restarted just when its uptime was full, and neither a sign of life tells nor, where something
+        reads the supply, a stack that refused: else that may be a network card's."""
         world, got = self.world, self.world.got["controller"]
         beats = world.rig.ready.alive is not None and world.pace < 100 * MS
-        told = beats or bool(np.isin(got.kind, (3, 4)).any())
+        told = beats or (rail_point(world) is not None and bool(np.isin(got.kind, (3, 4)).any()))
         full = int((655.36 - world.uptime0) * S)
         born = [at for at, stack in zip(world.phases.times, world.phases.stacks, strict=True) if stack > 0]
         return not told and world.restarted and any(abs(at - full) < 80 * MS for at in born[:1])

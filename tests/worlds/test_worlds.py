@@ -39,6 +39,7 @@ def test_what_a_world_truly_did_decides_what_may_be_said_of_it(part: int) -> Non
         180_022_775, 190_018_498, 210_018_378, 210_023_301, 210_037_388, 240_001_546, 260_004_131, 260_003_122,
         263_014_930, 263_013_935, 263_014_262, 263_029_186, 263_044_933, 263_045_930, 264_006_901, 264_010_902,
         266_012_941, 266_029_449, 267_022_953,
+        270_004_704, 270_011_352, 270_011_663, 270_028_997, 270_029_869,
     ],
 )  # fmt: skip
 def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: int) -> None:
@@ -58,8 +59,10 @@ def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: 
     check pulse showed to be read late, a reset beside a sign of life that each poll found two further (three times),
     one by a thousand at a time that was mostly read every second step, ready that was not read steadily because
     contact was lost for over a second, and a rail read late, which leaves open when the supply came back (twice),
-    off for less than a poll before it came on, a rail never read again once it came late, and on that outlived a dip
-    and went and came anew long before something reset the connection."""
+    off for less than a poll before it came on, a rail never read again once it came late, on that outlived a dip
+    and went and came anew long before something reset the connection, an uptime that was to wrap as its controller
+    restarted and nothing read the supply (twice), a fast sign of life that even polls found two further each, a late
+    end of the time to get ready beside a slow sign of life, and a lagging image that showed a life from before a dip."""
     assert finds_of(seed) == []
 
 

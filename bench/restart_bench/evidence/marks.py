@@ -486,7 +486,8 @@ def _moving(rig: Rig, builder: TraceBuilder, begins: tuple[int, int], until_ns: 
     found = []
     for span in sorted(running, key=lambda span: span.from_ns):
         last = reads.last_until(min(span.until_ns, until_ns))
-        if from_ns <= span.from_ns < until_ns and last is not None:
+        shows_it = span.until_ns > from_ns  # a lagging image shows for a while what was before
+        if shows_it and from_ns <= span.from_ns < until_ns and last is not None:
             end = FAR_NS if span.until_ns >= FAR_NS and until_ns >= FAR_NS else int(reads.late[last])
             found.append(Held(Bounds(min(after, span.shown_ns), span.shown_ns), max(end, span.shown_ns)))
     return found

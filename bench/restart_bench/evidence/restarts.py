@@ -427,15 +427,15 @@ def takes_great_steps(point: Point, known: Reads) -> bool:
         return False
     apart = (value[1:] - value[:-1]) % values
     apart = apart[apart > 0]
-    shared = len(apart) >= _ALIKE and int(np.gcd.reduce(apart)) > 1
+    shared = len(apart) >= _ALIKE and int(np.gcd.reduce(apart)) > _MOST_STEPS
     return shared or _steps_far(value, _usual_step(value, values), values)
 
 
 def _steps_far(known: npt.NDArray[np.int64], step: int, values: int) -> bool:
-    """Whether a counter surely takes steps of more than one at a time: not as many ones as lie between two polls, since
-    these are not always as many."""
+    """Whether a counter surely takes steps of more than one at a time: so many ones hardly lie between two polls, and
+    these are not always as many. A few may: regular polls find a fast one two further each time."""
     counts = _counts(known, step, values)
-    return step > 1 and counts is not None and (len(np.unique(counts)) > 1 or len(counts) >= _ALIKE)
+    return step > _MOST_STEPS and counts is not None and (len(np.unique(counts)) > 1 or len(counts) >= _ALIKE)
 
 
 def _usual_step(known: npt.NDArray[np.int64], values: int) -> int:

@@ -431,7 +431,7 @@ class _Signs:
             part = mine[low:high]
             for first, until in _moving(self.sent[part], self.received[part], self.value[part], still_ns):
                 from_ns, shown_ns = int(self.sent[part[first]]), int(self.received[part[first]])
-                yield Running(link, from_ns, shown_ns, end if until is None else until)
+                yield Running(link, from_ns, shown_ns, end if until is None else min(until, end))
 
 
 def _moving(
