@@ -62,7 +62,7 @@ def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: 
     off for less than a poll before it came on, a rail never read again once it came late, on that outlived a dip
     and went and came anew long before something reset the connection, an uptime that was to wrap as its controller
     restarted and nothing read the supply (twice), a fast sign of life that even polls found two further each, a late
-    end of the time to get ready beside a slow sign of life, and a lagging image that showed a life from before a dip."""
+    end of the time to get ready beside a slow sign of life, and a lagging image that showed life of before a dip."""
     assert finds_of(seed) == []
 
 
