@@ -312,7 +312,7 @@ def _left_safe(cell: Cell) -> None:
     if cell.way in RELAY and not _relay_not_needed(cell):
         _relay_is_told_of(cell)
     else:
-        assert cell.rig.supply_is_on == _on_afterwards(cell)
+        assert cell.rig.supply_is_on == _on_afterwards(cell), (cell.show.said, told_of(cell.folder).get("ended"))
     if cell.rig.pressed():
         _held_points_are_told_of(cell)
     elif cell.way in FULL or (cell.way, cell.stage) == ("exception in the bench", "archive"):
@@ -361,8 +361,6 @@ def _code(cell: Cell) -> int:
 def _on_afterwards(cell: Cell) -> bool:
     if cell.stage == "archive" or (cell.way in RELAY and _relay_not_needed(cell)):
         return cell.at_end == "on"
-    if cell.after_trouble == "as it is" and cell.way == "observer hangs":
-        return True  # that is noticed after seconds: the off time is over then
     unsure = cell.way in ("only_while lost", "no observer any more")  # whether the guard holds
     if cell.after_trouble == "as it is" or (unsure and not cell.on_at_the_moment):
         return bool(cell.on_at_the_moment)

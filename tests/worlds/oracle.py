@@ -13,7 +13,17 @@ from itertools import pairwise
 import numpy as np
 from drawing import Life, World
 from histories import FAR, MS, S, Span, Steps, joined, spans_where
-from readings import Reading, Readings, Ready, Spans, rail_point, read_back_early, restored_bounds, spans_of
+from readings import (
+    Reading,
+    Readings,
+    Ready,
+    Spans,
+    last_exception,
+    rail_point,
+    read_back_early,
+    restored_bounds,
+    spans_of,
+)
 
 from restart_bench.model.rig import Wanted
 from restart_bench.model.scenario import Expectation, Gap, MarkLimit
@@ -141,6 +151,8 @@ class Oracle:
             one.doubts.append("whether ready came in time is not to be told")
         if len(self.glitches):
             one.doubts.append("contact with the controller was lost in the watch")
+        if self.latest - self.high > 500 * MS:
+            one.doubts.append("when the supply came back was read late")
         if not self.powered() or (None in (self.ready.true, self.ready.seen) and self.world.pace > 100 * MS):
             one.doubts.append("nothing tells whether the controller had power")
 
@@ -883,12 +895,15 @@ class Oracle:
         wanted = {"answered": ("busy", "run", "stale", "zeros", "frozen"), "good": ("run", "stale", "zeros", "frozen")}
         life = self.ready.life
         if mark == "alive":
-            return None if life is None or self._beats(life) < 2 else max(life.start, self.back)
+            if life is None or self._beats(life) < 2:
+                return None
+            return max(life.start, self.back, last_exception(world, life))
         times = [*world.phases.times, FAR]
         last = world.phases.at(world.end)[1] if life is None else world.phases.at(min(life.end, world.end) - MS)[1]
         for place, (name, stack) in enumerate(zip(world.phases.names, world.phases.stacks, strict=True)):
             if name in wanted[mark] and stack == last and times[place + 1] > self.back:
-                return max(times[place], self.back)
+                answered = 0 if mark == "answered" or life is None else last_exception(world, life)
+                return max(times[place], self.back, answered)
         return None
 
     def restart(self) -> Allowed:

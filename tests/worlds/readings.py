@@ -270,7 +270,7 @@ def ready_of(world: World, readings: Readings, life: Life) -> Ready:
         true = next((low for low, high in spans if high - low >= world.rig.ready.steady_ns), None)
     if true is None or true >= until or world.returned >= FAR:
         return Ready(None, None, life)
-    true = max(true, _last_exception(world, life))
+    true = max(true, last_exception(world, life))
     name = world.rig.ready.when[0][0] if world.rig.ready.when else world.rig.ready.alive or "lamp"
     reads = readings.sure(name, life)
     losses = readings.contact_losses(true, min(until, world.end or FAR))
@@ -293,7 +293,16 @@ def _shown_steadily(reads: Reading, until: int, steady: int) -> int | None:
     return next((first for first, last in shown if last >= first + steady), None)
 
 
-def _last_exception(world: World, life: Life) -> int:
+def _hardly_ready(world: World, life: Life) -> bool:
+    """Whether it held for nearly as long as it has to until its program froze: two polls and a beat may be read on."""
+    if not world.rig.ready.when or life.stands >= FAR:
+        return False
+    spans = world.truth[world.rig.ready.when[0][0]].spans([1.0], max(life.start, world.returned), life.stands)
+    spare = 2 * world.rig.devices["controller"].poll_ns + world.pace
+    return any(high - low + spare >= world.rig.ready.steady_ns for low, high in spans)
+
+
+def last_exception(world: World, life: Life) -> int:
     """The last exception with which a running controller answered before it first gave values: it was not ready yet
     (0: there was none)."""
     got = world.got["controller"]
@@ -330,6 +339,8 @@ def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:
         in_time = None
     seen = last.seen if last.seen is not None else FAR
     true = last.true if last.true is not None else FAR
+    if last.true is None and last.life is not None and _hardly_ready(world, last.life):
+        in_time, true = None, max(last.life.start, world.returned)
     losses = readings.contact_losses(high, world.end) if world.end else np.empty(0, np.int64)
     anew = int(losses[-1]) + within if len(losses) else 0  # contact that is lost begins it anew
     if in_time is True:

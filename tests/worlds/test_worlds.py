@@ -40,6 +40,7 @@ def test_what_a_world_truly_did_decides_what_may_be_said_of_it(part: int) -> Non
         263_014_930, 263_013_935, 263_014_262, 263_029_186, 263_044_933, 263_045_930, 264_006_901, 264_010_902,
         266_012_941, 266_029_449, 267_022_953,
         270_004_704, 270_011_352, 270_011_663, 270_028_997, 270_029_869,
+        280_015_115, 280_083_466, 280_094_621,
     ],
 )  # fmt: skip
 def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: int) -> None:
@@ -62,7 +63,9 @@ def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: 
     off for less than a poll before it came on, a rail never read again once it came late, on that outlived a dip
     and went and came anew long before something reset the connection, an uptime that was to wrap as its controller
     restarted and nothing read the supply (twice), a fast sign of life that even polls found two further each, a late
-    end of the time to get ready beside a slow sign of life, and a lagging image that showed life of before a dip."""
+    end of the time to get ready beside a slow sign of life, a lagging image that showed life of before a dip,
+    a program that froze when it had been ready for nearly long enough, a rail read a second late, and an exception by
+    chance just as a program had begun to run."""
     assert finds_of(seed) == []
 
 
