@@ -164,7 +164,7 @@ def compare_trend(logs: Path, runs: int) -> Compared:
     assert [(row.rig, row.period, row.cycles, row.failed, row.fail_rate) for row in ours] == [row[:5] for row in hand]
     boots = [(row.boot_from_s, row.boot_to_s) for row in ours]
     assert boots == [pytest.approx(row[5:]) for row in hand]
-    return side_by_side(f"trend of {runs} runs", lambda: trend(logs), by_hand, turns=9)
+    return side_by_side(f"trend of {runs} runs", lambda: trend(logs), by_hand, turns=5)
 
 
 # ---------------------------------------------------------------- many cycles

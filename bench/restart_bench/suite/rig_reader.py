@@ -352,8 +352,10 @@ def _warn_about_ready(model: RigIn, rig: Rig, ledger: Ledger) -> None:
 
 
 def _warn_about_counters(rig: Rig, ledger: Ledger) -> None:
-    """Counters beside which nothing reads the supply."""
-    if not rig.counters_alone:
+    """Counters beside which nothing reads the supply; a switch that a person works does not stick unnoticed, so beside
+    a connection that has to be lost as well they will do there."""
+    others = len(rig.counters_alone) < len(rig.proof_of_cut)
+    if not rig.counters_alone or (others and rig.supply is not None and rig.supply.by_hand):
         return
     falls = [proof.point for proof in rig.proof_of_cut if proof.kind == "falls"]
     wraps = "" if len(falls) < len(rig.proof_of_cut) else f"{falls[0]} falls when it wraps as well, or where its words "
