@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from restart_bench.archive.files import ArchiveError, is_going_on
-from restart_bench.archive.reader import ArchivedRun, find_run, read_journal
+from restart_bench.archive.reader import ArchivedRun, altered_but_for_open, find_run, read_journal
 from restart_bench.archive.writer import samples_of_killed
 from restart_bench.evidence.supply_off import asked_off_time
 from restart_bench.model.clock import NS_PER_S, Anchor, passed_ns
@@ -80,8 +80,8 @@ def find_earlier(text: str, suite: Suite, options: RunOptions) -> ArchivedRun:
         raise Refused(f"--resume {text}: {run.id} was completed; start a new run")
     if options.seed is not None and options.seed != facts.get("seed"):
         raise Refused(f"--resume {text}: {run.id} was drawn from seed {facts.get('seed')}; leave --seed out")
-    if run.altered:
-        raise Refused(f"--resume {text}: {run.id}: {run.altered}; start a new run")
+    if altered := altered_but_for_open(run):
+        raise Refused(f"--resume {text}: {run.id}: {altered}; start a new run")
     _same_files(text, run, suite)
     return run
 
