@@ -156,10 +156,10 @@ def dated(folder: Path, *, order: int, began: datetime, boot: str) -> str:
 def test_a_run_whose_date_is_contradicted_is_not_moved_for_its_age(tmp_path: Path, suite: Suite) -> None:
     """A clock that was behind makes a young run look old: the order of making outranks it, and what is dated a time to
     come is named too. What is old even if it is as young as it can be goes."""
-    days = timedelta(days=1)
+    days, now = timedelta(days=1), datetime.now(tz=UTC)  # not that of the import: a minute may have gone by
     ago = {"a": 30, "b": 400, "c": 20, "d": 0.0001, "e": 400, "f": -9}  # by order; b is no younger than c, e than now
     ids = {
-        name: dated(run(tmp_path, suite, f"2026010{n}T080000Z-{name}"), order=n, began=NOW - days * at, boot=name)
+        name: dated(run(tmp_path, suite, f"2026010{n}T080000Z-{name}"), order=n, began=now - days * at, boot=name)
         for n, (name, at) in enumerate(ago.items(), start=1)
     }
     said = pruned(tmp_path, "--yes")
