@@ -137,7 +137,7 @@ def _end(run: ArchivedRun, records: Sequence[Record], scenarios: Sequence[Scenar
     started = next((record for record in records if isinstance(record, RunStarted)), None)
     done = sum(isinstance(record, CycleEnded) and record.completed for record in records)
     planned = f" of {started.planned_cycles}" if started is not None else ""
-    verdict = Verdict.FAIL if any(s.verdict is Verdict.FAIL for s in scenarios) else Verdict.ERROR
+    verdict = _broken_off(scenarios)
     told = run.run.get("ended") or {}  # by a run whose log had a gap, so that its journal has no end
     how, reason = ("error", str(told.get("reason"))) if told.get("how") == "error" else ("killed", "")
     return RunEnded(
@@ -152,12 +152,16 @@ def _end(run: ArchivedRun, records: Sequence[Record], scenarios: Sequence[Scenar
     )
 
 
+def _broken_off(scenarios: Iterable[ScenarioJudged]) -> Verdict:
+    """The verdict of a run that did not end as it should: what was proven before stands."""
+    return Verdict.FAIL if any(one.verdict is Verdict.FAIL for one in scenarios) else Verdict.ERROR
+
+
 def _end_unclosed(ended: RunEnded, records: Sequence[Record]) -> list[Record]:
     """The end of a run that told another one, then was killed or met a full disk before its archive was closed."""
     if ended.how in ("error", "killed"):
         return []
-    failed = any(scenario.verdict is Verdict.FAIL for scenario in judged_scenarios(records).values())
-    verdict = Verdict.FAIL if failed else Verdict.ERROR
+    verdict = _broken_off(judged_scenarios(records).values())
     reason = f"{UNCLOSED}; it had ended so: {ended.how}" + (f" ({ended.reason})" if ended.reason else "")
     return [dataclasses.replace(ended, how="error", verdict=verdict, exit_code=exit_of(verdict), reason=reason)]
 

@@ -175,7 +175,7 @@ def moved_since(
 def _anew_ns(rig: Rig, fate: ConnectionOutcome, went_on: bool | None, lasted: bool) -> int:
     """By when it is known that all began anew, so that no wrap explains a fall. Where nothing reads the supply and no
     sign of life tells, a stack that refuses or resets may be that of a network card which began anew alone."""
-    if went_on is None and not any(proof.of_supply for proof in rig.proof_of_cut):
+    if went_on is None and not rig.reads_supply:
         return FAR_NS
     began = [fate.anew_ns] if went_on is None or lasted else [fate.anew_ns, fate.shown_ns]
     return min((at for at in began if at is not None), default=FAR_NS)
@@ -224,34 +224,37 @@ def _explained(point: Point, before: Reads, reads: Reads, anew_ns: int) -> Flags
 def wrapped_on(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -> str | None:
     """The uptime that fell and at last reads what it would had it wrapped and counted on all the time: then a lost
     connection may be the network's. None: there is none."""
-    for proof in rig.proof_of_cut:
-        if proof.kind != "falls" or proof.point is None:
-            continue
-        seen = builder.trace(proof.point).seen
-        before, reads = seen.before(cut.not_before_ns), seen.inside(restored.not_before_ns, FAR_NS)
-        one = counted_since(rig.points[proof.point], before, reads)
+    for point, before, reads in _uptimes(rig, builder, cut, restored):
+        one = counted_since(point, before, reads)
         if one is not None and reads.value[-1] < before.value[-1]:
             on = (one.counted - one.step <= one.most) & (one.counted + one.step >= one.least)
             if on[-1]:
-                return proof.point
+                return point.name
     return None
 
 
 def older_than_the_cut(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -> str | None:
     """The uptime that fell, and yet reads longer than the time since the cut in all that was read after the return: it
     did not begin anew then, or its unit is another one. None: there is none."""
+    for point, before, reads in _uptimes(rig, builder, cut, restored):
+        unit = unit_ns(point)
+        if unit is None or not bool((reads.value < before.value[-1]).all()):
+            continue
+        most = (reads.late - cut.not_before_ns) * (1 + _DRIFT) + point.scale * unit
+        if bool((reads.value * unit > most).all()):
+            return point.name
+    return None
+
+
+def _uptimes(rig: Rig, builder: TraceBuilder, cut: Bounds, restored: Bounds) -> Iterator[tuple[Point, Reads, Reads]]:
+    """The uptimes that prove a restart, each with its reads before the cut and after the return, where any are."""
     for proof in rig.proof_of_cut:
-        unit = unit_ns(rig.points[proof.point]) if proof.kind == "falls" and proof.point is not None else None
-        if proof.point is None or unit is None:
+        if proof.kind != "falls" or proof.point is None:
             continue
         seen = builder.trace(proof.point).seen
         before, reads = seen.before(cut.not_before_ns), seen.inside(restored.not_before_ns, FAR_NS)
-        if not len(before) or not len(reads) or not bool((reads.value < before.value[-1]).all()):
-            continue
-        most = (reads.late - cut.not_before_ns) * (1 + _DRIFT) + rig.points[proof.point].scale * unit
-        if bool((reads.value * unit > most).all()):
-            return proof.point
-    return None
+        if len(before) and len(reads):
+            yield rig.points[proof.point], before, reads
 
 
 def _lasted(fate: ConnectionOutcome, by_ns: int) -> bool:

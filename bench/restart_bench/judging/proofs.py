@@ -366,7 +366,7 @@ def _stayed_on(evidence: Evidence) -> list[str]:
     has the word; an output that shall stay on says nothing."""
     assert evidence.cut is not None and evidence.restored is not None
     rig, cut, restored = evidence.rig, evidence.cut, evidence.restored
-    if any(proof.of_supply for proof in rig.proof_of_cut):
+    if rig.reads_supply:
         return []
     shall = {one.point for one in evidence.scenario.after if one.kind is ExpectationKind.STAYS and one.wanted.equals}
     good, stayed = evidence.marks.get("good"), []
@@ -401,8 +401,8 @@ def _wrapped_on(evidence: Evidence) -> str | None:
     """The uptime that may have counted on over a wrap, behind a link that only fell silent, or where nothing reads the
     supply; None: there is none, or the sign of life did not."""
     assert evidence.cut is not None and evidence.restored is not None
-    supply = any(proof.of_supply for proof in evidence.rig.proof_of_cut)  # else a network card may have begun anew
-    if (evidence.fate.anew_ns is not None and supply) or _went_on(evidence) is GoneOn.STRAYS:
+    anew = evidence.fate.anew_ns is not None and evidence.rig.reads_supply  # else a network card may have begun anew
+    if anew or _went_on(evidence) is GoneOn.STRAYS:
         return None
     return wrapped_on(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
 
@@ -410,7 +410,7 @@ def _wrapped_on(evidence: Evidence) -> str | None:
 def _older_than_the_cut(evidence: Evidence) -> str | None:
     """The uptime that began before the cut, where nothing reads the supply; None: there is none."""
     assert evidence.cut is not None and evidence.restored is not None
-    if any(proof.of_supply for proof in evidence.rig.proof_of_cut):
+    if evidence.rig.reads_supply:
         return None
     return older_than_the_cut(evidence.rig, evidence.builder, evidence.cut, evidence.restored)
 

@@ -308,7 +308,7 @@ def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
                 yield f"{name} has no unit of time (`unit:`): a wrap was not told from a restart by its value."
     if rig.check_pulse is None and any(rig.is_independent(one.judged) for one in (*scenario.during, *scenario.after)):
         yield "An I/O that answers from a cache tells old values: no `check_pulse:` showed that it does not."
-    if scenario.how == "supply" and not any(proof.of_supply for proof in rig.proof_of_cut):
+    if scenario.how == "supply" and not rig.reads_supply:
         word = way_of(rig, scenario).word_of
         yield f"Nothing reads the supply itself: that it came back at once and stayed is taken from {word}."
         if rig.counters_alone:

@@ -351,10 +351,15 @@ class Rig:
         return tuple(device for device in self.devices.values() if not device.powered_by_supply)
 
     @property
+    def reads_supply(self) -> bool:
+        """True where a proof of the cut reads the supply itself."""
+        return any(proof.of_supply for proof in self.proof_of_cut)
+
+    @property
     def counters_alone(self) -> tuple[str, ...]:
         """Counters that prove the cut where no proof reads the supply: a watchdog that restarts the controller beside a
         contact that sticks looks the same to them."""
-        if any(proof.of_supply for proof in self.proof_of_cut):
+        if self.reads_supply:
             return ()
         return tuple(dict.fromkeys(proof.point for proof in self.proof_of_cut if proof.point is not None))
 

@@ -134,7 +134,7 @@ class CycleAct:
         def power_is_back() -> bool | None:
             return context.actuators.rail(since) or None
 
-        proven = any(proof.of_supply for proof in context.rig.proof_of_cut)
+        proven = context.rig.reads_supply
         if proven and context.supervisor.wait_until(since + _READ_WITHIN_NS, power_is_back):
             text = "the killed run had left the supply off, but it is on now: somebody ended the off time"
             context.supervisor.end("relay", f"{text}. Start a new run", now_ns())

@@ -358,12 +358,13 @@ def _warn_about_counters(rig: Rig, ledger: Ledger) -> None:
     if not rig.counters_alone or (others and rig.supply is not None and rig.supply.by_hand):
         return
     falls = [proof.point for proof in rig.proof_of_cut if proof.kind == "falls"]
-    wraps = "" if len(falls) < len(rig.proof_of_cut) else f"{falls[0]} falls when it wraps as well, or where its words "
-    wraps += "are swapped, and " if wraps else ""
+    tell = "tell" if len(rig.counters_alone) > 1 else "tells"
     text = (
-        f"{wraps}{listed(rig.counters_alone)} {'tell' if len(rig.counters_alone) > 1 else 'tells'} that the program "
-        "began anew, no more (a watchdog beside a relay that sticks looks the same), and nothing else proves the cut"
+        f"{listed(rig.counters_alone)} {tell} that the program began anew, no more (a watchdog beside a relay that "
+        "sticks looks the same), and nothing else proves the cut"
     )
+    if len(falls) == len(rig.proof_of_cut):
+        text = f"{falls[0]} falls when it wraps as well, or where its words are swapped, and {text}"
     ledger.warn(("proof_of_cut",), text, "add a proof that reads the supply, like rail: off")
 
 

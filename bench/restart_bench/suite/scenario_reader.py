@@ -98,7 +98,7 @@ def _scenario(
     searched = model.cut.off_for if isinstance(model.cut.off_for, SearchIn) else None
     search = search_of(searched, rig) if searched is not None else None
     restart = model.after.restart or ("required" if search is None else "either")
-    if not by_mode and restart == "none" and not any(proof.of_supply for proof in rig.proof_of_cut):
+    if not by_mode and restart == "none" and not rig.reads_supply:
         cure = "add a proof of the supply to the rig, like proof_of_cut: [{rail: off}]"
         ledger.fault(("after", "restart"), "none can't be shown without a proof that the supply was cut", cure)
     demonstrate, cycles = (None, search.cycles) if search is not None else _cycles(model, rig, repeat, ledger)
