@@ -221,6 +221,15 @@ def test_the_bounds_of_ready_reach_back_before_the_first_read_that_counts() -> N
     assert ready.not_before_ns <= story.running_ns < first_counting <= ready.not_after_ns
 
 
+def test_silence_that_may_be_the_network_s_leaves_ready_as_early_as_it_may_have_been() -> None:
+    """The link is gone for a moment when the program runs but was not yet seen to: it need not have begun anew."""
+    story = Story(end_ns=6 * S)
+    runs_ns = story.running_ns
+    story.stages += [(runs_ns + 15 * MS, "dark"), (runs_ns + 165 * MS, "good")]
+    ready = marks_of(story)["ready"]
+    assert ready.not_before_ns <= runs_ns < runs_ns + 165 * MS <= ready.not_after_ns
+
+
 def test_a_counting_read_of_not_running_moves_the_lower_bound_of_ready_up() -> None:
     """A controller that answers and lives, but does not run for another 200 ms, was not ready before."""
     story = Story()

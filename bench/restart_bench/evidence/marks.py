@@ -138,7 +138,7 @@ class _Counting:
             earlier = self.marks(restored, until_ns=late.bounds.not_after_ns)
             if late.bounds.not_before_ns <= self._watch_end(earlier, restored):
                 late = replace(late, was_ready="ready" in earlier)
-                begins, marks = late.bounds, self._after(late, earlier)
+                begins, marks = late.bounds, self._after(late, marks)
             else:
                 late = None
         for _ in range(MOST_RESTARTS):
@@ -147,17 +147,18 @@ class _Counting:
                 break
             late, begins = replace(again, was_ready="ready" in marks), again.bounds
             self.builder.count_anew(begins.not_after_ns)
-            marks = self._after(
-                late, {name: one for name, one in marks.items() if one.not_after_ns <= begins.not_after_ns}
-            )
+            marks = self._after(late, marks)
         by_ns = None if self._in_time(marks, begins) else ready_deadline(self.rig, begins).not_after_ns
         return Progress(marks, begins, late, self._watch_end(marks, begins), by_ns)
 
     def _after(self, late: LateRestart, earlier: Mapping[str, Bounds]) -> dict[str, Bounds]:
-        """The marks that count from a restart."""
+        """The marks that count from a restart, with those that count from what came before it."""
         marks = self.marks(late.bounds, late=True)
         if late.answering:
-            marks |= {name: one for name, one in earlier.items() if name in _OF_THE_STACK}
+            by_ns = late.bounds.not_after_ns
+            marks |= {
+                name: one for name, one in earlier.items() if name in _OF_THE_STACK and one.not_after_ns <= by_ns
+            }
         return marks if late.proven else _reaching_back(marks, earlier)
 
     def _lost_again(self, marks: Mapping[str, Bounds], begins: Bounds) -> LateRestart | None:
@@ -229,7 +230,7 @@ def _after_it(mark: Bounds, begins: Bounds) -> Bounds:
 
 
 def _reaching_back(counted: dict[str, Bounds], earlier: Mapping[str, Bounds]) -> dict[str, Bounds]:
-    """Where only silence tells of a restart there may have been none: then what had come before it is what came."""
+    """Where only silence tells of a restart there may have been none: then a mark came when it would have without."""
     found = dict(counted)
     for name in (*_OF_THE_STACK, "alive", "ready"):
         if name in counted and name in earlier:

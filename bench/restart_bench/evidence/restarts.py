@@ -58,8 +58,8 @@ class GoneOn(Enum):
 @dataclass(frozen=True, slots=True)
 class LateRestart:
     """The controller was lost (once more) after the return. `proven`: it surely restarted, where silence alone may have
-    been the network's. `was_ready`: before that. `answering`: its stack answered all through, a counter
-    alone tells."""
+    been the network's. `was_ready`: or may have been, before that. `answering`: its stack answered all through, a
+    counter alone tells."""
 
     bounds: Bounds
     proven: bool

@@ -74,7 +74,7 @@ def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
     start = evidence.begins.not_after_ns
     silent = _only_silence(evidence)
     if silent and evidence.late is not None and evidence.late.was_ready:
-        return Judged(Verdict.INCONCLUSIVE, f"but it had been, and {silent}")
+        return Judged(Verdict.INCONCLUSIVE, f"but it may have been before, and {silent}")
     since = powered_since(evidence, proofs)
     if since is None or _might_be_in_time(evidence, since + limit_ns):
         return Judged(Verdict.INCONCLUSIVE, _not_to_be_told(evidence, proofs))
