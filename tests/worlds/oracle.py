@@ -1121,7 +1121,9 @@ class Oracle:
                 )
             up = self._link_up_early()
             if up is not None:
-                yield from self._off_time("the link that was up again", (0, up - world.cut[0]), asked, data, dip)
+                shown = not self._restarted_as_it_was_to_wrap()
+                for one in self._off_time("the link that was up again", (0, up - world.cut[0]), asked, data, dip):
+                    yield replace(one, sure=one.sure and shown)
             return
         reads = self.readings.all_good(rail)
         width = reads.gap_around(world.lost) + reads.gap_around(min(world.returned, world.end)) + world.delay
@@ -1261,7 +1263,17 @@ class Oracle:
         if world.mode or {proof.kind for proof in world.rig.proof_of_cut} != {"contact lost"}:
             return False
         on = [world.truth[name].kinds(world.cut[0], self.back) == {1.0} for name in ("lamp_terminal", "fan_terminal")]
-        return all(on) or world.beats[1] == 256
+        return all(on) or world.beats[1] == 256 or self._beats_as_if_on()
+
+    def _beats_as_if_on(self) -> bool:
+        """Whether the sign of life, which began anew, by chance reads about what it would had it counted on."""
+        world, signs = self.world, self.readings.all_good("heartbeat")
+        before, after = signs.only(signs.late < world.cut[0]), signs.only(signs.early > self.back)
+        if not (len(before.early) and len(after.early)):
+            return False
+        by, on = int(after.value[0] - before.value[-1]), (int(after.early[0]) - int(before.late[-1])) / world.pace
+        most = 1.25 * on + 100 * MS / world.pace + 3
+        return any((steps * world.step - by) % world.beats[1] == 0 for steps in range(int(on / 2), int(most)))
 
     def _mode_proof(self) -> Iterator[Invalid]:
         world = self.world
