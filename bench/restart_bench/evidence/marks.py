@@ -156,9 +156,7 @@ class _Counting:
         marks = self.marks(late.bounds, late=True)
         if late.answering:
             by_ns = late.bounds.not_after_ns
-            marks |= {
-                name: one for name, one in earlier.items() if name in _OF_THE_STACK and one.not_after_ns <= by_ns
-            }
+            marks |= {name: one for name, one in earlier.items() if name in _OF_THE_STACK and one.not_after_ns <= by_ns}
         return marks if late.proven else _reaching_back(marks, earlier)
 
     def _lost_again(self, marks: Mapping[str, Bounds], begins: Bounds) -> LateRestart | None:
