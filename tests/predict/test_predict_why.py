@@ -55,6 +55,13 @@ def test_what_decides_is_named(name: str) -> None:
     assert told.together == (name == "two memories")
 
 
+def test_a_pulse_is_told_with_the_scans_that_it_was_on_for() -> None:
+    """The lamp's rung comes before the reset: it is on for the first scan alone."""
+    told = why("a lamp before the reset", point="lamp").because
+    assert told.startswith("lamp can pulse: ") and "on for 1 scan in the longest pulse that was played" in told
+    assert "scan in the longest" not in why("set and reset").because
+
+
 CURED = {
     "set and reset": ["a reset of `m` on the first scan (OR first_scan in rung 2, line 2)"],
     "two memories": ["`a` not retained", "`b` not retained"],

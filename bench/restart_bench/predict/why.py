@@ -9,7 +9,7 @@ from itertools import combinations
 
 from restart_bench.model.program import Coil, Memory, Program, Reset, Rung, Set, Timer
 from restart_bench.model.units import show_duration
-from restart_bench.model.wording import COMES_BACK, COMES_ON, STAYS_OFF, listed
+from restart_bench.model.wording import COMES_BACK, COMES_ON, STAYS_OFF, counted, listed
 from restart_bench.plc.conditions import show_condition
 from restart_bench.plc.interpreter import driven
 from restart_bench.predict.changes import (
@@ -270,6 +270,8 @@ def _line(trials: _Trials, why: Why, label: str) -> str:
     if answer.restart == MODE and answer.settles == "depends" and not facts:
         facts.append("memory outlives a mode change")
     facts += _driven_by(trials, whole)
+    if answer.pulse_scans and answer.can_pulse and answer.settles != "never":
+        facts.append(f"on for {counted(answer.pulse_scans, 'scan')} in the longest pulse that was played")
     if why.by_inputs:
         facts.append("with other inputs at that moment it may do otherwise")
     if not why.searched:
