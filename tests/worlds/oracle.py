@@ -413,8 +413,8 @@ class Oracle:
                 allowed.doubts.append("an own read from before the cut is not set against those after it")
                 allowed.doubts += ["first seen late"] if one.window.not_after_ns is not None else []
             return
-        if base is not None and base[1] >= end[0]:
-            allowed.doubts.append("it may have outlived the watch")
+        if base is not None and base[1] >= (inside.early[-1] if len(inside.early) else end[0]):
+            allowed.doubts.append("it may have outlived the watch, or all that was read of it")
             return
         if base is not None and world.restarted and not world.rig.is_independent(name):
             allowed.doubts.append("whether it outlived the restart, the controller's own reads can't tell")

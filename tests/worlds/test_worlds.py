@@ -41,7 +41,7 @@ def test_what_a_world_truly_did_decides_what_may_be_said_of_it(part: int) -> Non
         266_012_941, 266_029_449, 267_022_953,
         270_004_704, 270_011_352, 270_011_663, 270_028_997, 270_029_869,
         280_015_115, 280_083_466, 280_094_621,
-        290_015_696, 290_043_640, 290_097_662,
+        290_015_696, 290_043_640, 290_097_662, 300_085_926,
     ],
 )  # fmt: skip
 def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: int) -> None:
@@ -67,7 +67,8 @@ def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: 
     end of the time to get ready beside a slow sign of life, a lagging image that showed life of before a dip,
     a program that froze when it had been ready for nearly long enough, a rail read a second late, an exception by
     chance just as a program had begun to run, a second feed just as an uptime was to wrap, a link that was gone for a
-    moment as a program had begun to run, and a sign of life of great steps that by chance read as if it had gone on."""
+    moment as a program had begun to run, a sign of life of great steps that by chance read as if it had gone on,
+    and off that ended after its last read before a press."""
     assert finds_of(seed) == []
 
 

@@ -779,6 +779,8 @@ def judge_restart(evidence: Evidence, proofs: Proofs) -> Judged | None:
     kept = [one for one in seen if one.state is ProofState.CONTRADICTED]
     restarted = True if held and not kept else False if kept and not held else None
     said = some([one.text for one in (*held, *kept)]) or seen[0].text
+    if restarted and not _proven(evidence, proofs) and seen[0] not in proofs.restarts:
+        restarted, said = None, some([one.text for one in proofs.restarts]) or said
     if restarted and not _ran_again(evidence):
         restarted, said = None, f"{said}, and its program was not seen to run again after {evidence.back}"
     figures = {"restarted": restarted} | ({CONTRADICTORY: True} if held and kept else {})
