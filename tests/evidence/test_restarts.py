@@ -559,7 +559,7 @@ def test_a_restart_that_comes_just_when_the_uptime_was_to_wrap_shows_by_a_stack_
 
 
 def test_a_network_card_that_begins_anew_beside_a_wrap_is_no_restart_that_is_shown() -> None:
-    """Nothing restarted, and nothing proves the cut; the program hangs by the end, so that the uptime stands at last."""
+    """Nothing restarted, and nothing proves the cut; the program hangs, so that its uptime stands at last."""
     told = Wraps(rig=wraps(FALLS), off_ns=S, scenario=scenario(restart="required"), end_ns=6 * S)
     told.full_ns, told.frozen_ns = 3_100 * MS, 4 * S
     away(told, 2_005 * MS, 3_300 * MS, refuses=True).set("burner_terminal", (0, 0)).set("fan_terminal", (0, 0))
