@@ -627,6 +627,15 @@ def test_a_function_check_that_is_met_passes() -> None:
     assert checked(True, True, True, True, came=5_300 * MS).verdict is PASS
 
 
+def test_what_was_so_before_the_press_already_is_told_beside_the_pass() -> None:
+    """The press may have done nothing: a burner that had come back by itself shows nothing of the button."""
+    came = found(checked(True, True, True, True, came=5_300 * MS), "", "function check: expect").reason
+    had_come = found(checked(True, True, True, True, came=4_000 * MS), "", "function check: expect")
+    assert came == "expect burner on: it came true"
+    assert had_come.verdict is PASS
+    assert "it was so before press start_button already, which may have done nothing" in had_come.reason
+
+
 def test_a_function_check_that_is_missed_is_a_fail() -> None:
     """The burner did not come on, and the reads show it; or a person saw that the fan did not run."""
     judged = checked(True, False, True, True)

@@ -9,7 +9,7 @@ from restart_bench.evidence.marks import Held, held_spans, held_together
 from restart_bench.evidence.traces import long_gaps
 from restart_bench.model.clock import BLIND_NS
 from restart_bench.model.journal import StepDone
-from restart_bench.model.scenario import ByEye, Expect, Step
+from restart_bench.model.scenario import ByEye, Expect, Step, Wait
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import shown, some, value_text
 
@@ -49,8 +49,30 @@ def _came(evidence: Evidence, step: Step, action: Expect, record: StepDone) -> J
         held.since.not_before_ns <= limit and held.until_ns - held.since.not_after_ns >= action.steady_ns
         for held in common
     ):
+        acted = _so_before(evidence, step, action)
+        if acted is not None:
+            return Judged(
+                Verdict.PASS, f"{step.text}: it was so before {acted.text} already, which may have done nothing"
+            )
         return Judged(Verdict.PASS, f"{step.text}: it came true")
     return Judged(Verdict.INCONCLUSIVE, f"{step.text}: it came true, but the reads that count do not show it")
+
+
+def _so_before(evidence: Evidence, step: Step, action: Expect) -> Step | None:
+    """The step that was to bring about what is expected, where all of it was read to be so when that began."""
+    acts = [one for one in evidence.scenario.function_check if one.index < step.index and _acts(one)]
+    began = {one.index: one.started_ns for one in evidence.records.steps if one.phase == "function check"}
+    if not acts or acts[-1].index not in began:
+        return None
+    for judged, (_, wanted) in zip(action.judged, action.conditions, strict=True):
+        value = evidence.reads(judged).value_until(began[acts[-1].index])
+        if value is None or not wanted.met_by(value, None):
+            return None
+    return acts[-1]
+
+
+def _acts(step: Step) -> bool:
+    return not isinstance(step.action, Expect | ByEye | Wait)
 
 
 def _all_held(evidence: Evidence, action: Expect, record: StepDone) -> list[Held]:
