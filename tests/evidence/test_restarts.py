@@ -122,6 +122,15 @@ def test_a_program_that_hangs_after_ready_is_told_beside_the_verdict() -> None:
     assert not [note for note in rides(scenario=demand).judge().notes if "stood still" in note]
 
 
+@pytest.mark.parametrize(("beat_ms", "runs"), [(100, True), (150, True), (100, False)])
+def test_a_program_that_hangs_after_few_slow_beats_may_have_been_ready(beat_ms: int, runs: bool) -> None:
+    """It ran for longer than `steady`, and the reads that count show less; one that says that it did not run tells."""
+    rig = dryer(ready=Ready((("running", ON),), 200 * MS, "heartbeat", 500 * MS))
+    story = rides(rig=rig, beat_ns=beat_ms * MS, frozen_ns=2_390 * MS, end_ns=8 * S)
+    story.set("running", (0, int(runs)))
+    assert story.finding("", "ready within").verdict is (Verdict.INCONCLUSIVE if runs else Verdict.FAIL)
+
+
 def test_terminals_count_while_the_controller_stands() -> None:
     """Independent reads count throughout: the fan that dropped out is a fail."""
     story = rides(scenario=scenario(expects("fan", "is", ON), restart="either"), frozen_ns=2_045 * MS)

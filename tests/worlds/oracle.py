@@ -106,9 +106,13 @@ class Oracle:
         """The last sign that the controller did not run. A restart that shows by silence alone may be none."""
         got = self.world.got["controller"]
         anew = np.isin(got.kind, (3, 4))
-        for life in self.world.lives:
-            lost = max(life.end, self.low)
-            if life.end > self.back and life.end < seen and not bool((anew & (got.received > lost)).any()):
+        stacks = [
+            at for at, name in zip(self.world.phases.times, self.world.phases.names, strict=True) if name == "dark"
+        ]
+        ends = [life.end for life in self.world.lives] + [at for at in stacks if at > self.world.returned]
+        for end in ends:
+            lost = max(end, self.low)
+            if end > self.back and end < seen and not bool((anew & (got.received > lost)).any()):
                 return self.low
         return max(self.low, self.readings.signs_against(min(seen, self._answered_again())))
 
@@ -1148,6 +1152,10 @@ class Oracle:
             closed = max(self.high, int(shown[0]) if len(shown) else FAR)
             sure = len(rose.early) > 0 and bool((fell.early > closed + supply.bounce_ns).any())
             yield Invalid("second dip", f"the rail was off {span_told((low, high))}", sure, low - width, False)
+            if not len(rose.early):  # its first return went by unread, so it reads as one long loss
+                yield Invalid(
+                    "off time", "by the rail it was off to the end of a second dip", False, world.cut[0], True
+                )
         if any(begin < self.high + width for begin in world.rail.times if begin > world.returned):
             yield Invalid("second dip", "bounce", False, self.low, False)
         for low, _ in world.rail.spans([0.0], world.lost, world.end)[1:]:  # for longer than the data sheet says, or not
@@ -1257,11 +1265,15 @@ class Oracle:
         return world.rig.ready.alive is not None and not disturbed and seen and long and whole
 
     def may_look_like_the_network(self) -> bool:
-        """Whether a real cut may look like a lost network where nothing but the link proves it: no output went off
-        while the controller was dark, or a byte that counts may by chance be where it would be."""
+        """Whether a real cut may look like a lost network where nothing reads the supply: its sign of life is by chance
+        where it would be, or, where nothing but the link proves it, no output went off while the controller was dark,
+        or a byte that counts may be where it would be."""
         world = self.world
-        if world.mode or {proof.kind for proof in world.rig.proof_of_cut} != {"contact lost"}:
+        kinds = {proof.kind for proof in world.rig.proof_of_cut}
+        if world.mode or "value" in kinds:
             return False
+        if kinds != {"contact lost"}:
+            return self._beats_as_if_on()
         on = [world.truth[name].kinds(world.cut[0], self.back) == {1.0} for name in ("lamp_terminal", "fan_terminal")]
         return all(on) or world.beats[1] == 256 or self._beats_as_if_on()
 
@@ -1271,9 +1283,16 @@ class Oracle:
         before, after = signs.only(signs.late < world.cut[0]), signs.only(signs.early > self.back)
         if not (len(before.early) and len(after.early)):
             return False
-        by, on = int(after.value[0] - before.value[-1]), (int(after.early[0]) - int(before.late[-1])) / world.pace
-        most = 1.25 * on + 100 * MS / world.pace + 3
-        return any((steps * world.step - by) % world.beats[1] == 0 for steps in range(int(on / 2), int(most)))
+        return any(
+            (steps * world.step - int(value - before.value[-1])) % world.beats[1] == 0
+            for at, value in zip(after.early.tolist(), after.value.tolist(), strict=True)
+            if at < after.early[0] + SECOND
+            for steps in self._steps_by((at - int(before.late[-1])) / world.pace)
+        )
+
+    def _steps_by(self, on: float) -> range:
+        """About so many steps, by a pace that was seen for a while and a pause that nobody saw."""
+        return range(int(on / 2), int(1.25 * on + 100 * MS / self.world.pace + 3))
 
     def _mode_proof(self) -> Iterator[Invalid]:
         world = self.world

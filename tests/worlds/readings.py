@@ -365,6 +365,8 @@ def end_of(world: World, readings: Readings) -> int:
     glow = GLOW + 3 * max(one.poll_ns + one.image_lag_ns for one in world.rig.devices.values())
     watch = world.scenario.watch_ns
     end = deadline + watch + glow
+    lasting = world.scenario.watch_restored_ns
+    first = next((life for life in world.lives if life.end > max(world.returned, world.back[0])), None)
     for life in world.lives:
         ready = ready_of(world, readings, life)
         if ready.seen is not None and ready.true is not None and ready.true <= deadline:
@@ -372,6 +374,9 @@ def end_of(world: World, readings: Readings) -> int:
             if life.end > ready.true + watch:
                 end = min(end, life.end - MS)
                 break
+        elif ready.true is not None and life is first and life.end > max(deadline + watch, latest + lasting):
+            end = min(end, life.end - MS)  # too late, and no more is waited for
+            break
         elif ready.seen is not None and len(world.lives) > 1:
             end = max(end, ready.seen + watch + glow)
     for _ in range(5):  # contact that is lost within the watch begins it anew

@@ -42,6 +42,7 @@ def test_what_a_world_truly_did_decides_what_may_be_said_of_it(part: int) -> Non
         270_004_704, 270_011_352, 270_011_663, 270_028_997, 270_029_869,
         280_015_115, 280_083_466, 280_094_621,
         290_015_696, 290_043_640, 290_097_662, 300_085_926,
+        301_024_530, 301_067_112, 301_071_715, 301_072_915, 301_077_413, 301_085_577, 301_097_826,
     ],
 )  # fmt: skip
 def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: int) -> None:
@@ -68,7 +69,9 @@ def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: 
     a program that froze when it had been ready for nearly long enough, a rail read a second late, an exception by
     chance just as a program had begun to run, a second feed just as an uptime was to wrap, a link that was gone for a
     moment as a program had begun to run, a sign of life of great steps that by chance read as if it had gone on,
-    and off that ended after its last read before a press."""
+    off that ended after its last read before a press, a second start when the watch was over (twice), a program
+    that ran for two slow beats (twice), great steps that by chance fit (again), a dip between two lives of a stack that only
+    silence shows, and a second dip whose first return went by unread."""
     assert finds_of(seed) == []
 
 

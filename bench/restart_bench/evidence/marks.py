@@ -145,7 +145,9 @@ class _Counting:
             again = self._lost_again(marks, begins)
             if again is None:
                 break
-            late, begins = replace(again, was_ready="ready" in marks), again.bounds
+            ready = marks.get("ready")
+            was_ready = ready is not None and ready.not_before_ns <= again.bounds.not_after_ns
+            late, begins = replace(again, was_ready=was_ready), again.bounds
             self.builder.count_anew(begins.not_after_ns)
             marks = self._after(late, marks)
         by_ns = None if self._in_time(marks, begins) else ready_deadline(self.rig, begins).not_after_ns
@@ -496,7 +498,8 @@ def standstill(trace: Trace, cut: Bounds | None, restored: Bounds) -> Instants:
     """Instants after the return at which the sign of life surely stood still, from reads that do not count yet.
 
     It moves at a pace known from before the cut; a value that has stood for twice the longest time between two of
-    its changes shows that the program did not run when that time began. Nothing is known without such a pace.
+    its changes shows that the program did not run when that time began; one that it came to by a change, once the
+    next one was due. Nothing is known without such a pace.
     """
     nothing = np.empty(0, dtype=np.int64)
     if cut is None:
@@ -515,8 +518,9 @@ def standstill(trace: Trace, cut: Bounds | None, restored: Bounds) -> Instants:
     moved = (value[1:] != value[:-1]) | (sent[1:] - sent[:-1] > usually)
     begins = np.concatenate(([0], np.flatnonzero(moved) + 1))
     began = np.repeat(sent[begins], np.diff(np.concatenate((begins, [len(sent)]))))
-    stood: Instants = sent[sent - began >= pace] - pace
-    return stood
+    stood: Instants = sent - pace
+    due = began + np.where(began > sent[0], usually, 0)
+    return stood[stood >= due]
 
 
 def ready_conditions(rig: Rig) -> list[tuple[str, Wanted]]:

@@ -82,11 +82,34 @@ def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
     signs = np.sort(_signs_against(evidence, start, by_silence=not silent))
     beyond = int(np.searchsorted(signs, deadline_ns, side="left"))
     edges = np.concatenate(([start], signs[: beyond + 1]))
-    if beyond == len(signs) or int(np.diff(edges).max()) > UNREADY_PAUSE_NS + evidence.rig.ready.steady_ns:
+    if beyond == len(signs) or _may_have_been_ready(evidence, edges):
         unseen = f"but the controller {silent}" if silent else "but the bench did not see all through that it was not"
         return Judged(Verdict.INCONCLUSIVE, unseen)
     back = "run mode was commanded" if evidence.scenario.how == "mode" else "its supply was back"
     return Judged(Verdict.FAIL, back, {}, deadline_ns)
+
+
+def _may_have_been_ready(evidence: Evidence, signs: Instants) -> bool:
+    """Whether it may have been ready between two signs against that: for longer than the bench may be blind; as long
+    as it has to be, where its sign of life moved and then stood, and no read in between said that it was not."""
+    steady_ns, apart = evidence.rig.ready.steady_ns, np.diff(signs)
+    alive = evidence.rig.ready.alive
+    if bool((apart > UNREADY_PAUSE_NS + steady_ns).any()):
+        return True
+    if alive is None or "alive" not in evidence.marks:
+        return False
+    reads = evidence.trace(alive).seen.inside(int(signs[0]), int(signs[-1]))
+    moved = reads.early[1:][reads.value[1:] != reads.value[:-1]]
+    ran = np.searchsorted(moved, signs[1:]) > np.searchsorted(moved, signs[:-1])
+    stopped = ~np.isin(signs[1:], _unmet(evidence))
+    return bool((apart[ran & stopped] > steady_ns).any())
+
+
+def _unmet(evidence: Evidence) -> Instants:
+    """When reads that count said that a condition of `ready` was not met."""
+    conditions = [(evidence.reads(name), wanted) for name, wanted in ready_conditions(evidence.rig)]
+    found = [reads.early[~conforming(wanted, reads.value)] for reads, wanted in conditions if wanted is not ANYTHING]
+    return np.concatenate(found) if found else np.empty(0, dtype=np.int64)
 
 
 def _only_silence(evidence: Evidence) -> str:
@@ -106,19 +129,15 @@ def _might_be_in_time(evidence: Evidence, deadline_ns: int) -> bool:
 def _signs_against(evidence: Evidence, start_ns: int, *, by_silence: bool) -> Instants:
     """Instants at which something showed that the controller was not ready: no answer (`by_silence`: unless only that
     tells of a restart), an exception, a condition that was not met, a sign of life that stood still."""
-    found: list[Instants] = []
+    found = [_unmet(evidence)]
     contact = evidence.contact
     if contact is not None:
         kinds = [kind for kind in (*FAILURES, SampleKind.EXCEPTION) if by_silence or kind is not SampleKind.SILENT]
         found.append(contact.sent[contact.of_kind(tuple(kinds))])
-    for name, wanted in ready_conditions(evidence.rig):
-        reads = evidence.reads(name)
-        if wanted is not ANYTHING:
-            found.append(reads.early[~conforming(wanted, reads.value)])
     alive = evidence.rig.ready.alive
     if alive is not None and alive in evidence.rig.points and evidence.restored is not None:
         found.append(standstill(evidence.trace(alive), evidence.cut, evidence.begins or evidence.restored))
-    instants = np.concatenate(found) if found else np.empty(0, dtype=np.int64)
+    instants = np.concatenate(found)
     chosen: Instants = instants[instants >= start_ns]
     return chosen
 
