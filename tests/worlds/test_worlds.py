@@ -70,8 +70,8 @@ def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: 
     chance just as a program had begun to run, a second feed just as an uptime was to wrap, a link that was gone for a
     moment as a program had begun to run, a sign of life of great steps that by chance read as if it had gone on,
     off that ended after its last read before a press, a second start when the watch was over (twice), a program
-    that ran for two slow beats (twice), great steps that by chance fit (again), a dip between two lives of a stack that only
-    silence shows, and a second dip whose first return went by unread."""
+    that ran for two slow beats (twice), great steps that by chance fit (again), a dip between two lives of a stack
+    that only silence shows, and a second dip whose first return went by unread."""
     assert finds_of(seed) == []
 
 
