@@ -122,10 +122,21 @@ def test_a_program_that_hangs_after_ready_is_told_beside_the_verdict() -> None:
     assert not [note for note in rides(scenario=demand).judge().notes if "stood still" in note]
 
 
+def test_silence_shortly_after_a_dip_leaves_ready_as_early_as_the_return() -> None:
+    """The program runs on all through with a slow sign of life; a link that is gone for a moment need be no start."""
+    rig = dryer(
+        ready=Ready((("running", ON),), 100 * MS, "heartbeat", 3 * S), proof_of_cut=(Proof("value", "rail", OFF),)
+    )
+    story = rides(rig=rig, beat_ns=300 * MS, end_ns=9 * S)
+    story.stages = [(-(10**12), "good"), (2_260 * MS, "dark"), (2_410 * MS, "good")]
+    ready = progress_of(story.rig, story.scenario, story.records(), story.samples()).marks["ready"]
+    assert ready.not_before_ns <= T0 + back_of(story) + MS < T0 + 2_410 * MS <= ready.not_after_ns
+
+
 @pytest.mark.parametrize(("beat_ms", "runs"), [(100, True), (150, True), (100, False)])
 def test_a_program_that_hangs_after_few_slow_beats_may_have_been_ready(beat_ms: int, runs: bool) -> None:
     """It ran for longer than `steady`, and the reads that count show less; one that says that it did not run tells."""
-    rig = dryer(ready=Ready((("running", ON),), 200 * MS, "heartbeat", 500 * MS))
+    rig = dryer(ready=Ready((("running", ON),), 250 * MS, "heartbeat", 500 * MS))
     story = rides(rig=rig, beat_ns=beat_ms * MS, frozen_ns=2_390 * MS, end_ns=8 * S)
     story.set("running", (0, int(runs)))
     assert story.finding("", "ready within").verdict is (Verdict.INCONCLUSIVE if runs else Verdict.FAIL)
