@@ -269,6 +269,17 @@ def test_what_was_never_dark_is_not_said_to_have_been() -> None:
     assert "nothing while it was dark" in " ".join(limits_in_short(rig, [kept, restarted]))
 
 
+@pytest.mark.parametrize("driver", ["by-hand", "modbus-coil"])
+def test_a_controller_that_answers_on_makes_the_loss_as_wide_where_a_person_said_it_was_off(driver: str) -> None:
+    """Somebody answers first and turns the switch 1.2 s later: the true off time lies within what is said of it."""
+    rig = dryer(supply=RigSupply(driver), proof_of_cut=(Proof("contact lost"),))
+    told = Story(rig=rig, off_ns=2 * S)
+    told.stages = [(at + 1_200 * MS if stage == "dark" else at, stage) for at, stage in told.stages]
+    shortest_ns, longest_ns = told.judge().figures["off_time_ns"]
+    assert (shortest_ns <= 800 * MS) is (driver == "by-hand")
+    assert longest_ns >= 2 * S
+
+
 @pytest.mark.parametrize(("alive", "said"), [("running", True), (None, True), ("heartbeat", False)])
 def test_a_cut_that_the_lost_connection_alone_tells_is_said_to_be_no_more(alive: str | None, said: bool) -> None:
     """A network that drops looks the same to a bit; a sign of life that counts would tell."""

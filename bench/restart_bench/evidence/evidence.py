@@ -312,10 +312,10 @@ class Evidence:
     def on_after_all_ns(self) -> int:
         """How long the controller answered on after a person had said that the supply is off; 0 where that is no longer
         than what a power supply holds up."""
-        dark, supply = self.marks.get("dark"), self.rig.supply
-        if supply is None or not supply.by_hand or dark is None or self.cut is None or self.scenario.how != "supply":
+        dark, supply, said = self.marks.get("dark"), self.rig.supply, cut_of(self.rig, self.records)
+        if supply is None or not supply.by_hand or dark is None or said is None or self.scenario.how != "supply":
             return 0
-        answered_ns = dark.not_before_ns - self.cut.not_after_ns
+        answered_ns = dark.not_before_ns - said.not_after_ns
         return answered_ns if answered_ns > _LONGEST_HOLD_UP_NS else 0
 
     def _not_counted(self, device: Device) -> str:

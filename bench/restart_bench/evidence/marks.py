@@ -110,6 +110,7 @@ def _follow(
         builder.follow(Course(cut.not_before_ns, anew, (cut.not_before_ns, end)))
         return cut, restored, None
     cut, restored = as_the_rail_shows(rig, builder, records, (cut, restored))
+    cut = _as_answered_on(rig, contact, cut, restored)
     if restored is None:
         builder.follow(Course(cut.not_before_ns))
         return cut, restored, None
@@ -270,6 +271,17 @@ def restored_of(rig: Rig, records: CycleRecords) -> Bounds | None:
     if rig.supply is not None and command.what == "supply":
         delay = rig.supply.closing_ns + rig.supply.bounce_ns
     return Bounds(command.before_ns, command.after_ns + delay)
+
+
+def _as_answered_on(rig: Rig, contact: Reachability | None, cut: Bounds, restored: Bounds | None) -> Bounds:
+    """The loss, where a person switched: one may say that it is off and only then turn the switch. The controller had
+    power, or what its supply holds up, for as long as it answered, so it was lost by when that fell silent."""
+    if rig.supply is None or not rig.supply.by_hand or contact is None or restored is None:
+        return cut
+    dark = contact.fate(cut, restored).dark
+    if dark is None or dark.not_before_ns <= cut.not_after_ns:
+        return cut
+    return Bounds(cut.not_before_ns, min(dark.not_after_ns, restored.not_before_ns))
 
 
 def as_the_rail_shows(

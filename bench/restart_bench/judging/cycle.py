@@ -194,6 +194,8 @@ def _as_far_as_it_moves(evidence: Evidence, demand: Expectation, judged: Judged,
     before = evidence.before(demand.judged)
     if not point.is_boolean or not _conforms(demand, True, before) or _conforms(demand, False, before):
         return judged
+    if not evidence.rig.is_independent(demand.judged):  # what the controller holds up for a while is no input
+        return judged
     off = [(one.fell, one.rose) for one in proofs.supply if one.fell is not None and one.rose is not None]
     for fell, rose in off:
         least_ns, _ = off_time(fell, rose)
@@ -201,7 +203,7 @@ def _as_far_as_it_moves(evidence: Evidence, demand: Expectation, judged: Judged,
         if least_ns >= BLIND_NS and len(reads) > 1 and bool(reads.value.all()):
             name = shown(evidence.rig, demand.point)
             reason = (
-                f"{judged.reason}; but its input read on all through the {show_duration(least_ns)} without supply, so "
+                f"{judged.reason}; but its input read on all through the {about(least_ns)} without supply, so "
                 f"{name} is not shown to come back: look for a back-feed, a bridge and a stuck input (where it shall "
                 "stay on without supply, demand `stays: on`)"
             )

@@ -462,7 +462,9 @@ def off_times(evidence: Evidence, proofs: Proofs) -> Iterator[tuple[str, tuple[i
     """The true off time, shortest and longest, and who says so: every proof that saw it, within what the commands
     leave; the commands alone where none did."""
     cut, restored = cut_of(evidence.rig, evidence.records), restored_of(evidence.rig, evidence.records)
-    assert cut is not None and restored is not None
+    assert cut is not None and restored is not None and evidence.cut is not None
+    if _by_hand(evidence):  # whose controller may have answered on
+        cut = Bounds(cut.not_before_ns, max(cut.not_after_ns, evidence.cut.not_after_ns))
     commanded = off_time(cut, restored)
     seen = [one for one in proofs.supply if one.fell is not None and one.rose is not None]
     for one in seen:
@@ -764,7 +766,7 @@ def _may_not_have_reached(evidence: Evidence, proofs: Proofs) -> str:
         return ""
     return (
         "the controller may never have lost its supply (a welded pole of the contact, a second feed): it did not "
-        f"restart and answered on through {show_duration(max(off))} without it; read its own supply at its terminals"
+        f"restart and answered on through {about(max(off))} without it; read its own supply at its terminals"
     )
 
 
