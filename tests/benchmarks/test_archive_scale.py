@@ -170,19 +170,20 @@ def compare_trend(logs: Path, runs: int) -> Compared:
 # ---------------------------------------------------------------- many cycles
 
 
-def fast_suite(folder: Path) -> Suite:
-    """The trainer read at 500 Hz (independent) and 100 Hz (controller), watched for nearly a minute."""
+def fast_suite(folder: Path, watch_s: int = 54) -> Suite:
+    """The trainer read at 500 Hz (independent) and 100 Hz (controller), watched for nearly a minute or so long."""
     suite = load(write_suite(folder))
     polls = {"independent": 2 * MS, "controller": 10 * MS}
     devices = {name: dataclasses.replace(one, poll_ns=polls[name]) for name, one in suite.rig.devices.items()}
     (scenario,) = suite.scenarios
-    longer = dataclasses.replace(scenario, watch_ns=54 * S)
+    longer = dataclasses.replace(scenario, watch_ns=watch_s * S)
     return dataclasses.replace(suite, rig=dataclasses.replace(suite.rig, devices=devices), scenarios=(longer,))
 
 
 def generate_cycles(logs: Path, suite: Suite, count: int) -> Path:
-    """A closed run of `count` cycles of 60 s: two told cycles over and over, each at its own time."""
-    told = [told_cycle(suite, Story(seed=seed, end_ns=60 * S), seed) for seed in (1, 2)]
+    """A closed run of `count` cycles, 6 s longer than the watch: two told cycles over and over, each at its time."""
+    end_ns = suite.scenarios[0].watch_ns + 6 * S
+    told = [told_cycle(suite, Story(seed=seed, end_ns=end_ns), seed) for seed in (1, 2)]
     archive = RunArchive.create(logs, run_id=RUN_ID, suite=suite, before={"simulated": True})
     files = {name: (archive.samples_folder / f"{name}.part").open("wb") for name in told[0].samples}
     for name, file in files.items():
@@ -230,7 +231,7 @@ def read_all(folder: Path, cycles: int) -> None:
 def compare_judging(folder: Path, suite: Suite, cycles: int, turns: int = 3) -> Compared:
     """Reading and judging against reading alone."""
     assert judge_all(folder, suite) == cycles
-    what = f"judging of {cycles} cycles of 60 s at 500 Hz"
+    what = f"judging of {cycles} cycles of {6 + suite.scenarios[0].watch_ns // S} s at 500 Hz"
     return side_by_side(what, lambda: judge_all(folder, suite), lambda: read_all(folder, cycles), turns)
 
 
@@ -247,8 +248,8 @@ def logs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def two_runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Suite, Path, Path]]:
-    """A run of 6 cycles and one of 12."""
-    suite = fast_suite(tmp_path_factory.mktemp("suite"))
+    """A run of 6 cycles and one of 12, of 30 s each."""
+    suite = fast_suite(tmp_path_factory.mktemp("suite"), 24)
     folders = [generate_cycles(tmp_path_factory.mktemp("logs"), suite, count) for count in (6, 12)]
     yield suite, folders[0], folders[1]
 

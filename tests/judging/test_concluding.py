@@ -17,7 +17,7 @@ from restart_bench.judging.summary import limits_in_short
 from restart_bench.model.clock import Bounds
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.journal import CycleEnded, CycleJudged, Finding, FindingKind, Mark, OutputSeen, ScenarioJudged
-from restart_bench.model.rig import CheckPulse, Mode, Proof, RigSupply, Wanted
+from restart_bench.model.rig import CheckPulse, Mode, Proof, Ready, RigSupply, Wanted
 from restart_bench.model.scenario import Case, Demonstration, Scenario
 from restart_bench.model.verdicts import Verdict
 
@@ -267,6 +267,16 @@ def test_what_was_never_dark_is_not_said_to_have_been() -> None:
     assert "only what the controller says is known, and nothing while it was dark: no terminal" in said
     assert "only what the controller says is known: no terminal" in of_a_mode
     assert "nothing while it was dark" in " ".join(limits_in_short(rig, [kept, restarted]))
+
+
+@pytest.mark.parametrize(("alive", "said"), [("running", True), (None, True), ("heartbeat", False)])
+def test_a_cut_that_the_lost_connection_alone_tells_is_said_to_be_no_more(alive: str | None, said: bool) -> None:
+    """A network that drops looks the same to a bit; a sign of life that counts would tell."""
+    rig = dryer(proof_of_cut=(Proof("contact lost"),), ready=Ready((("running", ON),), 100 * MS, alive, S))
+    cycle = Story(rig=rig).judge()
+    in_short = [one for one in limits_in_short(rig, [cycle]) if one.startswith("Only the lost connection tells")]
+    limits = judge_scenario(rig, scenario(), [cycle], 1).limits
+    assert len(in_short) == sum(one.startswith("Only the lost connection tells") for one in limits) == said
 
 
 def test_an_output_that_went_off_between_question_and_answer_is_told_as_off() -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
+from deliveries import GOOD
 from drawing import Life, World
 from histories import FAR, MS, S, Span, Steps, joined, spans_where
 from readings import (
@@ -458,7 +459,7 @@ class Oracle:
                         allowed.no_pass.append(f"it did not last: {told(relapse)}, and did not come again in time")
                     elif not later and one.start == "restored" and not self._may_be_read_on(name, good, begin):
                         allowed.no_fail.append(f"it came again in time: {told(candidates[1][0])}")
-                else:
+                elif not self._came_when_it_came_again(base, candidates, good, reads, (low, origin, limit_high)):
                     allowed.no_pass.append(f"it came {told(begin)} and did not last: {told(relapse)}")
                 if gap > one.blind_ns:
                     allowed.doubts.append("blind gaps")
@@ -482,6 +483,15 @@ class Oracle:
             if missing is None:
                 allowed.doubts.append("that it was away before was not surely read")
                 allowed.no_fail.clear() if limit_low else allowed.no_pass.clear()
+
+    def _came_when_it_came_again(
+        self, base: Span | None, candidates: list[Span], good: set[float], reads: Reading, counted: tuple[int, int, int]
+    ) -> bool:
+        """Whether that it was away went unread before it first came: then what came in time is what came again."""
+        low, origin, limit = counted
+        if base is None or base[1] <= low or len(candidates) < 2 or candidates[1][0] - origin > limit:
+            return False
+        return self._first(reads.within(base[1], candidates[0][0]), good, False) is None
 
     def _left_by_no_power(self, name: str, good: set[float], begin: int, origin: int) -> bool:
         """Whether what conforms at the start is off, as a loss of the supply leaves it. In a restarted controller's own
@@ -741,6 +751,8 @@ class Oracle:
                 allowed.doubts.append(f"that {judged} was off was not read, so it did not come on")
                 if self._blinked(judged, event[2]):
                     allowed.no_pass.clear()  # nobody can tell that from on all along: what counts came later
+            if self.sure(judged).longest_gap(self.low, event[2]) > SECOND - 50 * MS:
+                allowed.doubts.append(f"{judged} was not read for a second, in which it may have come on before")
         for event in (first, then):
             if event[2] <= self.latest:
                 allowed.doubts.append("it was on at the very return")
@@ -824,11 +836,24 @@ class Oracle:
         lost = device.answer_within_ns if wire.lost_one_in or wire.missed_one_in else 0
         return self.latest + within + 2 * (self.world.pace + 2 * device.poll_ns + lost) > self.world.end
 
+    def _ran_unread(self) -> bool:
+        """Whether it gave values for as long as it has to be ready until its program hung, with a sign of life that
+        moved: reads of before its second change tell nothing."""
+        life, got, poll = self.ready.life, self.world.got["controller"], self.world.rig.devices["controller"].poll_ns
+        if self.world.rig.ready.alive is None or life is None or life.stands >= FAR:
+            return False
+        since = max([self.low, *(one.end for one in self.world.lives if one.end < FAR)])
+        good = got.received[(got.kind == GOOD) & (got.sent >= since)]
+        due = life.stands + 2 * self.world.pace + 3 * poll
+        return len(good) > 0 and due - int(good[0]) > self.world.rig.ready.steady_ns
+
     def _late_doubts(self, allowed: Allowed, within: int) -> None:
         if self._stands_too_near_the_end(within):
             allowed.doubts.append("the cycle ended before its sign of life had stood for long enough after the limit")
         if not self.powered(within):
             allowed.doubts.append("nothing but the relay says that the supply was back")
+        if self._ran_unread():
+            allowed.doubts.append("it ran for a while and hung, and what was read before that does not count (rule 3)")
         device = self.world.wires["controller"]
         if any(low < self.world.cut[0] for low, _ in (*device.outages, *device.stalls)):
             allowed.doubts.append("the pace of its sign of life is not known")

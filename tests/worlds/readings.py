@@ -367,6 +367,8 @@ def end_of(world: World, readings: Readings) -> int:
     end = deadline + watch + glow
     lasting = world.scenario.watch_restored_ns
     first = next((life for life in world.lives if life.end > max(world.returned, world.back[0])), None)
+    if first is not None and len(readings.contact_losses(max(world.returned, world.back[1]), first.start)):
+        first = None  # its time counts from a later loss
     for life in world.lives:
         ready = ready_of(world, readings, life)
         if ready.seen is not None and ready.true is not None and ready.true <= deadline:

@@ -43,6 +43,7 @@ def test_what_a_world_truly_did_decides_what_may_be_said_of_it(part: int) -> Non
         280_015_115, 280_083_466, 280_094_621,
         290_015_696, 290_043_640, 290_097_662, 300_085_926,
         301_024_530, 301_067_112, 301_071_715, 301_072_915, 301_077_413, 301_085_577, 301_097_826,
+        302_003_631, 302_004_256, 302_017_330, 302_020_679, 302_035_627, 302_062_457, 302_066_378, 302_096_804,
     ],
 )  # fmt: skip
 def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: int) -> None:
@@ -71,7 +72,9 @@ def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: 
     moment as a program had begun to run, a sign of life of great steps that by chance read as if it had gone on,
     off that ended after its last read before a press, a second start when the watch was over (twice), a program
     that ran for two slow beats (twice), great steps that by chance fit (again), a dip between two lives of a stack
-    that only silence shows, and a second dip whose first return went by unread."""
+    that only silence shows, a watch that began anew, a break that went unread before it came again (twice), a program
+    that hung after few beats (three times), a sign of life that stood through a stall, a gap of which one end may lie
+    in an outage, and a second dip whose first return went by unread."""
     assert finds_of(seed) == []
 
 

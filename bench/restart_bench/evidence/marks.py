@@ -515,11 +515,11 @@ def standstill(trace: Trace, cut: Bounds | None, restored: Bounds) -> Instants:
     if len(sent) == 0:
         return nothing
     # A bit that is the same on both sides of a gap may have moved in it, there and back.
-    moved = (value[1:] != value[:-1]) | (sent[1:] - sent[:-1] > usually)
-    begins = np.concatenate(([0], np.flatnonzero(moved) + 1))
-    began = np.repeat(sent[begins], np.diff(np.concatenate((begins, [len(sent)]))))
+    beat = np.concatenate(([False], value[1:] != value[:-1]))
+    begins = np.flatnonzero(np.concatenate(([True], sent[1:] - sent[:-1] > usually)) | beat)
+    lasted = np.diff(np.concatenate((begins, [len(sent)])))
+    due = np.repeat(sent[begins] + np.where(beat[begins], usually, 0), lasted)
     stood: Instants = sent - pace
-    due = began + np.where(began > sent[0], usually, 0)
     return stood[stood >= due]
 
 

@@ -15,7 +15,7 @@ from restart_bench.model.scenario import Case, Scenario, off_expectations, prove
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.ways import way_of
-from restart_bench.model.wording import at_most, counted, listed, shown, some, span_text
+from restart_bench.model.wording import ONLY_THE_LINK, at_most, counted, listed, shown, some, span_text
 
 
 def judge_run(
@@ -314,6 +314,9 @@ def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
         if rig.counters_alone:
             told = listed(shown(rig, name) for name in rig.counters_alone)
             yield f"By {told} the program began anew, no more is shown: a watchdog with a stuck relay looks alike."
+        if rig.link_alone:
+            alive = shown(rig, rig.ready.alive) if rig.ready.alive is not None else "no sign of life"
+            yield f"{ONLY_THE_LINK}; {alive} tells nothing of it."
 
 
 def _watched(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:

@@ -13,6 +13,7 @@ from restart_bench.model.journal import CycleJudged, Finding, FindingKind, Scena
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import Verdict, badness, worst
 from restart_bench.model.wording import (
+    ONLY_THE_LINK,
     OUTCOMES,
     about,
     alike,
@@ -196,7 +197,7 @@ def not_passed(rig: Rig, scenarios: Sequence[ScenarioJudged], cycles: Sequence[C
 
 
 def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[str, ...]:
-    """What the run does not show, in three sentences for whoever reads such a thing for the first time, and what more
+    """What the run does not show, in few sentences for whoever reads such a thing for the first time, and what more
     cycles would show, where none deviated."""
     valid = [one for one in cycles if one.is_test]
     if not valid:
@@ -207,6 +208,7 @@ def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[str, ...]:
     return (
         f"It was tried {times}{beside}, on this rig and with this program: the next time may differ.",
         _unseen_in_short(rig, valid),
+        *([f"{ONLY_THE_LINK}."] if rig.link_alone and any(one.figures.get("contact_lost") for one in valid) else ()),
         _untried_in_short(valid),
         *_rarer_in_short(valid),
     )

@@ -363,6 +363,14 @@ class Rig:
             return ()
         return tuple(dict.fromkeys(proof.point for proof in self.proof_of_cut if proof.point is not None))
 
+    @property
+    def link_alone(self) -> bool:
+        """Whether nothing but the lost connection proves the cut, and no sign of life that counts could tell a network
+        that drops from it."""
+        alive = self.points.get(self.ready.alive or "")
+        kinds = {proof.kind for proof in self.proof_of_cut}
+        return kinds == {"contact lost"} and (alive is None or alive.is_boolean)
+
     def judged_point(self, name: str) -> str:
         """The point whose trace is judged for `name`: its terminal where it has one."""
         point = self.points[name]

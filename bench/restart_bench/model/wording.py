@@ -192,6 +192,7 @@ def restart_word(before: Value | None, *, ends_on: bool, never_off: bool = False
     return STAYS_ON if never_off else COMES_BACK
 
 
+ONLY_THE_LINK = "Only the lost connection tells of a cut: a dropped network beside a stuck contact looks alike"
 OUTCOMES = {True: "restarted", False: "rode through", None: "not shown whether it restarted"}
 """What a cut did, by `CycleJudged.restarted`."""
 
