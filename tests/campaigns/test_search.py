@@ -11,10 +11,11 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from restart_bench.campaigns.search import FRUITLESS, Plan, Stop, answer, least_cycles, next_step, usual_cycles
+from restart_bench.campaigns.search import CONFIRMATIONS, FRUITLESS, Stop, answer, least_cycles, next_step, usual_cycles
 from restart_bench.campaigns.threshold import Trial, bracket
+from restart_bench.model.scenario import Search
 
-PLAN = Plan(shortest=0, longest=100, resolution=1, confirmations=6, cycles=40)
+SEARCH = Search(shortest_ns=0, longest_ns=100, resolution_ns=1, cycles=40)
 BLURS = (0.2, 1.0)
 """Widths of the bounds of a true off time: much finer than what is looked for, and just as wide."""
 SPREADS = (0.0, 0.5, 2.0, 6.0)
@@ -27,7 +28,7 @@ def searched(sigma: float, blur: float, seed: int) -> tuple[float, tuple[Trial, 
     rng = np.random.default_rng(seed)
     threshold = rng.uniform(10, 90)
     told: list[Trial] = []
-    while not isinstance(asked := next_step(told, PLAN), Stop):
+    while not isinstance(asked := next_step(told, SEARCH), Stop):
         true, phase = asked + rng.uniform(-blur / 2, blur / 2), rng.uniform(0, blur)
         restarted = bool(true > threshold + sigma * rng.standard_normal())
         told.append(Trial(true - phase, true - phase + blur, restarted))
@@ -68,10 +69,10 @@ def test_a_search_ends_and_finds_a_sharp_threshold(blur: float) -> None:
     for seed in range(20):
         threshold, told, over = searched(0.0, blur, seed)
         said, ends = answer(told), bracket(told)
-        assert over is Stop.FOUND and len(told) <= PLAN.cycles / 2
+        assert over is Stop.FOUND and len(told) <= SEARCH.cycles / 2
         assert ends.rides_through is not None and ends.restarts is not None
         assert ends.rides_through[0] <= threshold <= ends.restarts[1]
-        assert ends.restarts[1] - ends.rides_through[0] <= PLAN.resolution + 2 * blur
+        assert ends.restarts[1] - ends.rides_through[0] <= SEARCH.resolution_ns + 2 * blur
         assert said.low is not None and said.high is not None
 
 
@@ -79,7 +80,7 @@ def test_a_controller_that_restarts_everywhere_or_nowhere_ends_the_search_soon()
     """Six confirmations of the one end, no forty cycles that wear the contact and tell nothing more."""
     for restarted, why in ((True, Stop.NONE_RIDDEN), (False, Stop.ALL_RIDDEN)):
         told: list[Trial] = []
-        while not isinstance(asked := next_step(told, PLAN), Stop):
+        while not isinstance(asked := next_step(told, SEARCH), Stop):
             told.append(Trial(asked, asked, restarted))
         assert asked is why and len(told) <= 7
         assert {one.low for one in told[1:]} == {0.0 if restarted else 100.0}
@@ -92,23 +93,23 @@ def test_what_comes_next_follows_from_the_trials_and_stays_within_the_range(
     """The same trials, in whatever order, ask for the same cut; and nothing is asked beyond the most cycles."""
     trials = [Trial(low, low + width, restarted) for low, width, restarted in told]
     done = len(trials) + more
-    step = next_step(trials, PLAN, done=done)
-    again = next_step(sorted(trials, key=lambda one: (one.high, one.low)), PLAN, done=done)
+    step = next_step(trials, SEARCH, done=done)
+    again = next_step(sorted(trials, key=lambda one: (one.high, one.low)), SEARCH, done=done)
     assert step == pytest.approx(again) if isinstance(step, float) else step is again
-    assert isinstance(step, Stop) or (PLAN.shortest <= step <= PLAN.longest and done < PLAN.cycles)
+    assert isinstance(step, Stop) or (SEARCH.shortest_ns <= step <= SEARCH.longest_ns and done < SEARCH.cycles)
 
 
 def test_cycles_without_an_outcome_do_not_go_on_for_ever() -> None:
     """A few in a row end the search; before that the same cut is asked for again."""
     told = [Trial(0, 0, False), Trial(100, 100, True)]
-    assert next_step(told, PLAN, done=5, fruitless=FRUITLESS - 1) == 50
-    assert next_step(told, PLAN, done=6, fruitless=FRUITLESS) is Stop.FRUITLESS
+    assert next_step(told, SEARCH, done=5, fruitless=FRUITLESS - 1) == 50
+    assert next_step(told, SEARCH, done=6, fruitless=FRUITLESS) is Stop.FRUITLESS
 
 
 def test_the_usual_number_of_cycles_is_what_sharp_thresholds_take() -> None:
     """`check` names it: no search for a sharp threshold that bounds don't blur takes more."""
-    assert max(len(searched(0.0, 0.2, seed)[1]) for seed in range(20)) <= usual_cycles(PLAN) + 1
-    assert usual_cycles(PLAN) < PLAN.cycles / 2
+    assert max(len(searched(0.0, 0.2, seed)[1]) for seed in range(20)) <= usual_cycles(SEARCH) + 1
+    assert usual_cycles(SEARCH) < SEARCH.cycles / 2
 
 
 @settings(max_examples=12)
@@ -117,24 +118,24 @@ def test_the_usual_number_of_cycles_is_what_sharp_thresholds_take() -> None:
 def test_no_search_is_over_before_the_least_number_of_cycles(outcomes: list[tuple[float, float, bool]]) -> None:
     """Whatever the cuts do, and however little is known of their length; without a cut that is ridden through it is
     over then, and where both ends are known for sure, each was confirmed."""
-    plan = replace(PLAN, cycles=18)
+    search = replace(SEARCH, cycles=18)
     told: list[Trial] = []
-    while not isinstance(asked := next_step(told, plan), Stop):
+    while not isinstance(asked := next_step(told, search), Stop):
         less, more, restarted = outcomes[len(told)]
         told.append(Trial(max(0.0, asked - less), asked + more, restarted))
-    assert least_cycles(plan) <= len(told) <= plan.cycles
-    assert asked is not Stop.NONE_RIDDEN or len(told) == least_cycles(plan)
+    assert least_cycles(search) <= len(told) <= search.cycles
+    assert asked is not Stop.NONE_RIDDEN or len(told) == least_cycles(search)
     ridden = [one.high for one in told if not one.restarted]
     restarted_from = [one.low for one in told if one.restarted]
     if asked is Stop.FOUND and max(ridden) < min(restarted_from):
-        assert len(told) >= 2 * PLAN.confirmations
+        assert len(told) >= 2 * CONFIRMATIONS
 
 
 def halved(sigma: float, seed: int, repeats: int) -> tuple[float, int]:
     """Error and cycles of plain bisection, each place tried so often, the majority believed."""
     rng = np.random.default_rng(seed)
-    threshold, low, high, cycles = rng.uniform(10, 90), PLAN.shortest, PLAN.longest, 0
-    while high - low > PLAN.resolution:
+    threshold, low, high, cycles = rng.uniform(10, 90), float(SEARCH.shortest_ns), float(SEARCH.longest_ns), 0
+    while high - low > SEARCH.resolution_ns:
         middle = (low + high) / 2
         restarted = sum(middle > threshold + sigma * rng.standard_normal() for _ in range(repeats))
         low, high = (low, middle) if 2 * restarted > repeats else (middle, high)

@@ -20,6 +20,7 @@ from restart_bench.predict.proving.parts import COLD, DARK, MODE, PULSES, REST, 
 from restart_bench.predict.scripts import (
     NotForTheRig,
     _cover,
+    _moved,
     from_anywhere,
     scenario_text,
     small_suite,
@@ -330,3 +331,8 @@ def test_a_timer_before_the_output_is_named_with_its_time() -> None:
     small = SMALL["timer"]
     (answer,) = predict(small, ["m"], restarts=[(SUPPLY, WARM)], environments=[REST])
     assert "`t` is on once `go` was on for 500 ms (rung 3, line 3)" in explain(small, answer).because
+
+
+def test_a_scenario_writes_a_number_in_all_its_digits() -> None:
+    """A counter of seven digits is set to what it was proven with, not to that rounded to six."""
+    assert [*_moved((), (("counted", 1_234_567),), {"counted": 0})] == ["  - write: {counted: 1234567}"]

@@ -19,6 +19,8 @@ from restart_bench.model.scenario import Search
 BESIDE = 0.8
 """So many spreads to both sides of the threshold it is tried, where outcomes overlap: there a trial tells most."""
 LEAST_TO_FIT = 12
+CONFIRMATIONS = 6
+"""So often each end of the bracket is confirmed."""
 FARTHER_OUT = (0.0, 0.5, 1.0, 1.0, 2.0, 4.0)
 """Where an end is confirmed: so many resolutions beyond it, one after the other."""
 NARROW = 3
@@ -27,22 +29,6 @@ WIDE = 3
 """Bounds of an off time so many times as wide as usual tell too little to be worth a place among the trials."""
 FRUITLESS = 4
 """So many cycles in a row that show no outcome end a search: more would wear the contact, and show as little."""
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """Where to look, how fine a bracket is wanted, how often its ends are confirmed, and how many cycles at most."""
-
-    shortest: float
-    longest: float
-    resolution: float
-    confirmations: int = 6
-    cycles: int = 40
-
-
-def plan_of(search: Search) -> Plan:
-    """The plan of a scenario's search, in nanoseconds."""
-    return Plan(search.shortest_ns, search.longest_ns, search.resolution_ns, cycles=search.cycles)
 
 
 class Stop(StrEnum):
@@ -80,36 +66,36 @@ def answer(trials: Sequence[Trial], confidence: float = 0.95) -> Answer:
     return Answer(bracket(trials), found, low, high, confidence)
 
 
-def next_step(trials: Sequence[Trial], plan: Plan, *, done: int | None = None, fruitless: int = 0) -> float | Stop:
+def next_step(trials: Sequence[Trial], search: Search, *, done: int | None = None, fruitless: int = 0) -> float | Stop:
     """The true off time to try next, or why the search is over. done: cycles that were done, those without an outcome
     included (None: one a trial); fruitless: how many of them in a row, up to the last, had none."""
-    found = _step(trials, plan)
+    found = _step(trials, search)
     if isinstance(found, Stop):
         return found
-    if (len(trials) if done is None else done) >= plan.cycles:
+    if (len(trials) if done is None else done) >= search.cycles:
         return Stop.CYCLES
     if fruitless >= FRUITLESS:
         return Stop.FRUITLESS
-    return min(plan.longest, max(plan.shortest, found))
+    return min(search.longest_ns, max(search.shortest_ns, found))
 
 
-def _step(trials: Sequence[Trial], plan: Plan) -> float | Stop:
+def _step(trials: Sequence[Trial], search: Search) -> float | Stop:
     ridden = [one for one in trials if not one.restarted]
     restarted = [one for one in trials if one.restarted]
     if not ridden:
-        return plan.shortest if len(restarted) < plan.confirmations else Stop.NONE_RIDDEN
+        return search.shortest_ns if len(restarted) < CONFIRMATIONS else Stop.NONE_RIDDEN
     if not restarted:  # the first of them was the shortest
-        return plan.longest if len(ridden) <= plan.confirmations else Stop.ALL_RIDDEN
+        return search.longest_ns if len(ridden) <= CONFIRMATIONS else Stop.ALL_RIDDEN
     if bracket(trials).overlap:
-        return _beside_the_threshold(trials, plan)
+        return _beside_the_threshold(trials, search)
     below, above = max(one.middle for one in ridden), min(one.middle for one in restarted)
-    finest = max(plan.resolution, statistics.median(one.high - one.low for one in trials))
+    finest = max(search.resolution_ns, statistics.median(one.high - one.low for one in trials))
     if above - below > finest:
         return (below + above) / 2
-    return _to_confirm(trials, plan, (below, above), finest)
+    return _to_confirm(trials, search, (below, above), finest)
 
 
-def _to_confirm(trials: Sequence[Trial], plan: Plan, ends: tuple[float, float], finest: float) -> float | Stop:
+def _to_confirm(trials: Sequence[Trial], search: Search, ends: tuple[float, float], finest: float) -> float | Stop:
     """Beyond both ends of the bracket, by turns and each time farther out, until both sides were tried often enough
     and so many in a row were alike that the threshold's interval is known to reach no farther."""
     reach = finest * (FARTHER_OUT[-1] + 1)
@@ -117,8 +103,8 @@ def _to_confirm(trials: Sequence[Trial], plan: Plan, ends: tuple[float, float], 
     above = sum(ends[1] <= one.middle <= ends[1] + reach for one in trials)
     low, high = sharp_interval(trials)
     lacks = (
-        below < plan.confirmations or low is None or low < ends[0] - reach - finest,
-        above < plan.confirmations or high is None or high > ends[1] + reach + finest,
+        below < CONFIRMATIONS or low is None or low < ends[0] - reach - finest,
+        above < CONFIRMATIONS or high is None or high > ends[1] + reach + finest,
     )
     if not any(lacks):
         return Stop.FOUND
@@ -128,41 +114,41 @@ def _to_confirm(trials: Sequence[Trial], plan: Plan, ends: tuple[float, float], 
     return ends[0] - farther if is_below else ends[1] + farther
 
 
-def _beside_the_threshold(trials: Sequence[Trial], plan: Plan) -> float | Stop:
+def _beside_the_threshold(trials: Sequence[Trial], search: Search) -> float | Stop:
     """So many spreads to one side of the threshold, by turns, until its interval is narrow."""
     if len(trials) >= LEAST_TO_FIT:
         found = fit(trials)
         assert found is not None
-        if found.low is not None and found.high is not None and found.high - found.low <= NARROW * plan.resolution:
+        if found.low is not None and found.high is not None and found.high - found.low <= NARROW * search.resolution_ns:
             return Stop.FOUND
-    place, spread = _guess(trials, plan)
+    place, spread = _guess(trials, search)
     return place + (1 if len(trials) % 2 else -1) * BESIDE * spread
 
 
-def _guess(trials: Sequence[Trial], plan: Plan) -> tuple[float, float]:
+def _guess(trials: Sequence[Trial], search: Search) -> tuple[float, float]:
     """Threshold and spread as far as they are known: with few trials the middle of what overlaps."""
     ridden = max(one.middle for one in trials if not one.restarted)
     restarted = min(one.middle for one in trials if one.restarted)
     place, spread = (ridden + restarted) / 2, (ridden - restarted) / 2
     if len(trials) >= LEAST_TO_FIT:
         place, spread = roughly(trials)
-    return place, min(max(spread, plan.resolution / 2), (plan.longest - plan.shortest) / 8)
+    return place, min(max(spread, search.resolution_ns / 2), (search.longest_ns - search.shortest_ns) / 8)
 
 
-def least_cycles(plan: Plan) -> int:
+def least_cycles(search: Search) -> int:
     """Cycles that no search ends before, unless they show nothing: so often an end is confirmed, and where not even the
     shortest cut is ridden through there is but one."""
-    return min(plan.cycles, plan.confirmations)
+    return min(search.cycles, CONFIRMATIONS)
 
 
-def usual_cycles(plan: Plan) -> int:
+def usual_cycles(search: Search) -> int:
     """Cycles that a search takes where outcomes separate sharply: the most over thresholds all over the range."""
-    width = plan.longest - plan.shortest
-    return max(_cycles_to(plan.shortest + width * part / 16, plan) for part in range(1, 16, 2))
+    width = search.longest_ns - search.shortest_ns
+    return max(_cycles_to(search.shortest_ns + width * part / 16, search) for part in range(1, 16, 2))
 
 
-def _cycles_to(threshold: float, plan: Plan) -> int:
+def _cycles_to(threshold: float, search: Search) -> int:
     told: list[Trial] = []
-    while not isinstance(asked := next_step(told, plan), Stop):
+    while not isinstance(asked := next_step(told, search), Stop):
         told.append(Trial(asked, asked, asked > threshold))
     return len(told)

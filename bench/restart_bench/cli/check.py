@@ -141,10 +141,9 @@ def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int, round_trip: RoundT
 
 def _search_text(case: CasePlan, search: Search) -> str:
     """What a search looks for, and what it may take."""
-    from restart_bench.campaigns.search import plan_of, usual_cycles  # numpy, for searches alone
+    from restart_bench.campaigns.search import CONFIRMATIONS, usual_cycles  # numpy, for searches alone
 
-    plan = plan_of(search)
-    both, sharp = 2 * plan.confirmations, min(search.cycles, usual_cycles(plan))
+    both, sharp = 2 * CONFIRMATIONS, min(search.cycles, usual_cycles(search))
     sharply = f"{both} to {sharp}" if sharp > both else str(both)
     return (
         f"{searched_words(search)}: {case.fewest} cycles where no cut is ridden through, {sharply} where what "

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from restart_bench.compare.baselines import Approval
-from restart_bench.compare.comparison import Comparison, Difference
+from restart_bench.compare.comparison import Comparison
 from restart_bench.compare.edits import Edit
 
 
@@ -28,7 +28,9 @@ def comparison_document(
         "run": comparison.run,
         "worse": comparison.worse,
         "program": {"changed": comparison.program_changed, "before": before, "after": after},
-        "differences": [_difference_document(one) for one in comparison.differences],
+        "differences": [
+            {**asdict(one), "cycles": list(one.cycles), "text": one.text} for one in comparison.differences
+        ],
         "not_compared": list(comparison.not_compared),
         "apart": list(comparison.apart),
         "notes": list(comparison.notes),
@@ -38,7 +40,3 @@ def comparison_document(
         "altered": list(altered),
         "faults": [],
     }
-
-
-def _difference_document(one: Difference) -> dict[str, Any]:
-    return {**asdict(one), "cycles": list(one.cycles), "text": one.text}

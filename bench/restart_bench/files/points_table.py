@@ -192,12 +192,8 @@ def _is_number(text: str) -> bool:
     return re.fullmatch(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?", text) is not None
 
 
-def _is_idle(text: str) -> bool:
-    return text in ("on", "off") or _is_number(text)
-
-
 _KEYS: tuple[tuple[str, Callable[[str], bool], str], ...] = (
-    ("idle", _is_idle, "write on, off or a number"),
+    ("idle", lambda text: text in ("on", "off") or _is_number(text), "write on, off or a number"),
     ("type", lambda text: text in get_args(PointType), f"write one of {', '.join(get_args(PointType)[1:])}"),
     ("words", lambda text: text in ("big", "little"), "write big or little"),
     ("scale", _is_number, "write a number with a decimal point, like 0.1"),

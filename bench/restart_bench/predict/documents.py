@@ -93,10 +93,6 @@ def why_lines(answers: Sequence[Answer], whys: Mapping[Any, Why]) -> Iterator[st
         yield f"{', '.join(restarts)}: {because}"
 
 
-def _value(value: Any) -> str:
-    return ("on" if value else "off") if isinstance(value, bool) else f"{value:g}"
-
-
 def edition_lines(editions: Mapping[str, Sequence[Answer]], labels: Mapping[str, str] | None = None) -> Iterator[str]:
     """A block for each output: a row for each edition, a column for each restart, so that any number of editions fits
     on a screen."""

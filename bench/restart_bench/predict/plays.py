@@ -115,16 +115,13 @@ class _Desk:
         self.rig, self.program = rig, program
         points = rig.points.values()
         self.machine = Interpreter(
-            program, [one.name for one in points if one.writable and not self._outside(one.name)]
+            program, [one.name for one in points if one.writable and not rig.is_independent(one.name)]
         )
         self.outputs = outputs_on(rig, program)
         self._roles: dict[str, str] = {one.name: one.role for one in program.inputs}
         self._left = PATIENCE
         self._on_with: dict[tuple[bool, ...], frozenset[str]] = {}  # by the outputs of a state
         self._scanned: dict[tuple[State, tuple[tuple[str, SlotValue], ...]], State] = {}  # scenarios begin alike
-
-    def _outside(self, name: str) -> bool:
-        return self.rig.is_independent(name)
 
     # ------------------------------------------------------------ a scenario
 
@@ -259,7 +256,7 @@ class _Desk:
             return moment.with_input(name, rest if value is None else value, rest)
         if name not in self.machine.names:
             return moment
-        if self._outside(name):
+        if self.rig.is_independent(name):
             raise NotPlayed(f"{name} is no input of the program model")
         idle = self.rig.points[name].idle
         written = value if value is not None else bool(idle)

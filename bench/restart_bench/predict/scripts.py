@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from itertools import permutations
 
 from restart_bench.model.program import Program
-from restart_bench.plc.blocks import SlotValue
+from restart_bench.model.wording import show_value
 from restart_bench.plc.interpreter import State
 from restart_bench.predict.engine import Answer
 from restart_bench.predict.proving.cone import cone_of
@@ -130,7 +130,7 @@ def _before(part: Part, played: Played, program: Program, outputs: Sequence[str]
     for number, step in enumerate(steps):
         if number == 0 and not step.inputs and not step.writes:
             continue  # every cycle begins at rest
-        lines += [f"  - write: {{{name}: {_value(value)}}}" for name, value in step.writes]
+        lines += [f"  - write: {{{name}: {show_value(value)}}}" for name, value in step.writes]
         if not held and _is_press(steps, number):
             longer = f"\n    for: {_duration(lasting[number] + SLACK_NS)}" if lasting[number] > PRESS_NS else ""
             lines.append(f"  - press: {step.inputs[0][0]}{longer}")
@@ -169,7 +169,7 @@ def _moved(before: Held, now: Held, rest: dict[str, bool | int | float]) -> Iter
             yield f"  - release: {name}" if isinstance(rest[name], bool) else f"  - write: {{{name}: {rest[name]}}}"
     for name, value in new.items():
         if old.get(name) != value:
-            yield f"  - hold: {name}" if isinstance(value, bool) else f"  - write: {{{name}: {_value(value)}}}"
+            yield f"  - hold: {name}" if isinstance(value, bool) else f"  - write: {{{name}: {show_value(value)}}}"
 
 
 def _expectations(program: Program, played: Played, outputs: Iterable[str]) -> Iterator[str]:
@@ -183,10 +183,6 @@ def _expectations(program: Program, played: Played, outputs: Iterable[str]) -> I
         elif not seen.settles and not seen.pulses:
             keys.append("never: on")
         yield f"    {output}: {{{', '.join(keys)}}}" + ("  # after a pulse" if seen.pulses else "")
-
-
-def _value(value: SlotValue) -> str:
-    return ("on" if value else "off") if isinstance(value, bool) else f"{value:g}"
 
 
 def _duration(ns: int) -> str:

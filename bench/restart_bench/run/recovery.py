@@ -321,9 +321,5 @@ def _reach(killed: _KilledRun, actuators: Actuators, say: Say, stack: ExitStack)
         except Exception as held:  # a lock is another bench's
             why = f"{type(held).__name__}: {held}"
         killed.problem = f"the supply that it had can't be reached: {why}" if why else ""
-    killed.actuators = actuators.on_another(old, observer, supply, off_since_ns=_off_since(killed))
-
-
-def _off_since(killed: _KilledRun) -> int | None:
-    """Since when the supply of a killed run is off, by all that its archive tells of it."""
-    return used_by_now(killed.folder.parents[2], killed.rig).off_since_ns
+    used = used_by_now(killed.folder.parents[2], killed.rig)
+    killed.actuators = actuators.on_another(old, observer, supply, off_since_ns=used.off_since_ns)

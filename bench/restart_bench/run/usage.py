@@ -193,7 +193,8 @@ def moved_by(runs: Sequence[Noted], now: Anchor) -> list[int]:
     Within one boot the monotonic clock tells how far apart two anchors are: the newest of that boot, or `now` itself,
     is the one whose wall clock is believed. A run of another boot that was labelled as later than now, or as earlier
     than one that began before it, had a wrong clock: it counts as late as it can have been, when the next one began."""
-    newest = {run.written.boot: run.written for run in sorted(runs, key=_clock_of) if run.written is not None}
+    written = (run.written for run in runs if run.written is not None)
+    newest = {anchor.boot: anchor for anchor in sorted(written, key=lambda anchor: anchor.clock_ns)}
     newest[now.boot] = now
     moves = [0 if run.written is None else _wrong_by_ns(run.written, newest[run.written.boot]) for run in runs]
     in_order = sorted(range(len(runs)), key=lambda place: (runs[place].order, runs[place].begun_ns + moves[place]))
@@ -212,10 +213,6 @@ def moved_by(runs: Sequence[Noted], now: Anchor) -> list[int]:
         if runs[place].order:
             next_ns = min(next_ns, runs[place].begun_ns + moves[place])
     return moves
-
-
-def _clock_of(run: Noted) -> int:
-    return 0 if run.written is None else run.written.clock_ns
 
 
 def _wrong_by_ns(then: Anchor, right: Anchor) -> int:

@@ -70,17 +70,13 @@ def largest_that_fits(text: str, width: int, height: int, ink: str = "█") -> l
     """`text` in the largest block letters that fit: dots twice as wide, also twice as high; the first word above the
     others where that makes them larger. Plain where none fits."""
     first, _, rest = text.partition(" ")
-    candidates = [_grown(block_letters(text, ink, 2), 2)]
+    candidates = [[line for line in block_letters(text, ink, 2) for _ in range(2)]]
     if rest:
         candidates.append([*_centred(block_letters(first, ink, 2), block_letters(rest, ink, 2))])
     candidates.append(block_letters(text, ink, 2))
     candidates += [block_letters(text, ink, 1, gap) for gap in _WORD_GAPS]
     fitting = (lines for lines in candidates if len(lines[0]) <= width and len(lines) <= height)
     return next(fitting, [text.upper()])
-
-
-def _grown(lines: list[str], down: int) -> list[str]:
-    return [line for line in lines for _ in range(down)]
 
 
 def _centred(upper: list[str], lower: list[str]) -> list[str]:

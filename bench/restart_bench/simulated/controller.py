@@ -210,13 +210,13 @@ class Controller(OfTables):
     # ------------------------------------------------------------ boot
 
     async def _boot(self, from_ns: int) -> None:
-        """From the returned supply to the running program, stage by stage."""
+        """From the returned supply to the running program, stage by stage; what other devices hold outlives it."""
         facts, faults = self._wiring.facts, self._wiring.facts.of_restart
         before = now_ns()
         facts.powered_up_ns, facts.scans = from_ns, 0
         facts.power_ups += 1
         for name, input_ in self._wiring.inputs.items():
-            if name in self._wiring.written and not self._keeps(name):
+            if name in self._wiring.written and not self._wiring.rig.is_independent(name):
                 self._wiring.written[name] = input_.rest
         self._state = self._image = restarted(self._wiring, self._state)
         self._wiring.settle(before)
@@ -250,10 +250,6 @@ class Controller(OfTables):
             await asyncio.Event().wait()
         await sleep_until(from_ns + length_ns)
         return from_ns + length_ns
-
-    def _keeps(self, name: str) -> bool:
-        """True for command points that outlive the controller's power: those of other devices."""
-        return self._wiring.rig.is_independent(name)
 
     def _program_stays_stopped(self) -> bool:
         faults = self._wiring.facts.of_restart

@@ -248,7 +248,7 @@ def worked_without_hands(rig: Rig) -> Rig:
             continue
         sense = f"{point.name}_sense"
         points[point.name] = Point(
-            point.name, device, "coil", free, writable=True, idle=_as_bit(point.idle), label=point.label,
+            point.name, device, "coil", free, writable=True, idle=bool(point.idle), label=point.label,
             terminal=sense, limits=point.limits,
         )  # fmt: skip
         points[sense] = dataclasses.replace(point, name=sense, by_hand=None, idle=None, label="", terminal=None)
@@ -258,10 +258,6 @@ def worked_without_hands(rig: Rig) -> Rig:
         points[MODE_SWITCH] = Point(MODE_SWITCH, device, "coil", free, writable=True, idle=True)
         mode = Mode("point", MODE_SWITCH, True, mode.proof)
     return dataclasses.replace(rig, devices=devices, points=points, mode=mode)
-
-
-def _as_bit(idle: Any) -> bool:
-    return bool(idle) if idle is not None else False
 
 
 def _after_last(rig: Rig, device: str, table: Table) -> int:

@@ -244,9 +244,9 @@ def _fewest(scenario: Scenario) -> int:
     """Cycles that a case takes at least: a search may be over once one end is confirmed."""
     if scenario.search is None:
         return scenario.repeat
-    from restart_bench.campaigns.search import least_cycles, plan_of  # numpy, for searches alone
+    from restart_bench.campaigns.search import least_cycles  # numpy, for searches alone
 
-    return least_cycles(plan_of(scenario.search))
+    return least_cycles(scenario.search)
 
 
 def _timeline(rig: Rig, scenario: Scenario, case: Case, back: Span, to_ready: Span, to_end: Span) -> tuple[Moment, ...]:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from restart_bench.campaigns.search import FRUITLESS, Answer, Stop, answer, next_step, plan_of, widest
+from restart_bench.campaigns.search import FRUITLESS, Answer, Stop, answer, next_step, widest
 from restart_bench.campaigns.threshold import Trial, sharp_interval
 from restart_bench.evidence.supply_off import narrowest
 from restart_bench.model.journal import CONTRADICTORY, LEFT_OUT, CycleJudged, FindingKind
@@ -113,13 +113,12 @@ def search_found(scenario: Scenario, cycles: Sequence[CycleJudged]) -> SearchFou
 def _next(search: Search, tried: Sequence[Tried], done: int, fruitless: int) -> int | Stop:
     """First where riding through ends; where some cuts reset a part of the controller only, also where restarts
     begin."""
-    plan = plan_of(search)
     asks: list[Callable[[Zone], bool]] = [lambda zone: zone is not Zone.RIDES]
     if any(one.zone is Zone.PARTIAL for one in tried):
         asks.append(_restarts)
     for broken in asks:
         trials = [Trial(*one.off_ns, broken(one.zone)) for one in tried]
-        step = next_step(trials, plan, done=done, fruitless=fruitless)
+        step = next_step(trials, search, done=done, fruitless=fruitless)
         if not isinstance(step, Stop):
             late = statistics.median(one.asked_ns - sum(one.off_ns) / 2 for one in tried) if tried else 0.0
             grain: int = 10 ** max(0, len(str(search.resolution_ns)) - 2)  # a length that people can read

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from restart_bench.evidence.long_cycles import samples_to_draw
 from restart_bench.evidence.marks import traces_of
 from restart_bench.judging.summary import by_case
-from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import CycleJudged, CycleRecords
 from restart_bench.model.rig import Rig, always_moving
 from restart_bench.model.samples import DeviceSamples
@@ -56,10 +55,6 @@ def chosen_cycles(cycles: Sequence[CycleJudged], most: int) -> list[CycleJudged]
     return sorted([*notable, *spread], key=lambda cycle: cycle.cycle)
 
 
-def _zero_of(cycle: CycleJudged) -> Bounds | None:
-    return cycle.mark("restored") or cycle.mark("cut")
-
-
 def _zero_text(cycles: Sequence[CycleJudged], way: Way) -> str:
     if all(cycle.mark("restored") is not None for cycle in cycles):
         return f"the earliest instant at which {way.can_be_back}"
@@ -76,7 +71,7 @@ def _drawn(run: ArchivedRun, rig: Rig, lanes: Sequence[DrawnLane], judged: Cycle
     marks = {mark.name: mark.bounds for mark in judged.marks}
     start_ns = records.started.at_ns
     end_ns = records.ended.at_ns if records.ended is not None else _newest(samples, start_ns)
-    zero = _zero_of(judged)
+    zero = judged.mark("restored") or judged.mark("cut")
     zero_ns = zero.not_before_ns if zero is not None else start_ns
     traces = traces_of(rig, records, samples, {lane.point for lane in lanes})
     pieces, left_out = [], 0
