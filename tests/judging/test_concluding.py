@@ -275,9 +275,28 @@ def test_a_controller_that_answers_on_makes_the_loss_as_wide_where_a_person_said
     rig = dryer(supply=RigSupply(driver), proof_of_cut=(Proof("contact lost"),))
     told = Story(rig=rig, off_ns=2 * S)
     told.stages = [(at + 1_200 * MS if stage == "dark" else at, stage) for at, stage in told.stages]
-    shortest_ns, longest_ns = told.judge().figures["off_time_ns"]
+    judged = told.judge()
+    shortest_ns, longest_ns = judged.figures["off_time_ns"]
     assert (shortest_ns <= 800 * MS) is (driver == "by-hand")
     assert longest_ns >= 2 * S
+    assert ("so how long it was off is not known; switch first, then answer" in judged.reason) is (driver == "by-hand")
+    assert (judged.verdict is ERROR) is (driver == "by-hand")
+
+
+def test_what_could_not_be_judged_as_the_bench_was_killed_is_no_reason_beside_that() -> None:
+    """The cycle ended after the return: that something was not ready in time would be said of a time nobody waited."""
+    told = Story(end_ns=4_300 * MS, completed=False)
+    told.trouble("stopped", 4_300 * MS, "the bench was killed", error=False)
+    assert told.judge().reason == "the cycle was not completed: the bench was killed"
+
+
+@pytest.mark.parametrize("rail", [True, False])
+def test_an_off_time_that_nothing_read_is_said_to_be_the_switch_s(rail: bool) -> None:
+    """A second feed may have been there sooner."""
+    proofs = (Proof("value", "rail", OFF), Proof("falls", "uptime")) if rail else (Proof("falls", "uptime"),)
+    rig = dryer(proof_of_cut=proofs)
+    said = " ".join(limits_in_short(rig, [Story(rig=rig).judge()]))
+    assert ("by the switch alone, nothing reads the supply" in said) is not rail
 
 
 @pytest.mark.parametrize(("alive", "said"), [("running", True), (None, True), ("heartbeat", False)])

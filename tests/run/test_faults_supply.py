@@ -148,7 +148,7 @@ def test_a_dip_that_no_instrument_sees_is_told_among_the_limits(tmp_path: Path, 
     run = play(tmp_path, dip, rig=NO_RAIL)
     assert run.outcome.exit_code == 0
     assert (
-        "Nothing reads the supply itself: that it came back at once and stayed is taken from the relay's command."
+        "Nothing reads the supply itself: that it came back then and stayed is taken from the relay's command."
         in (run.scenario.limits)
     )
 

@@ -181,12 +181,13 @@ class Oracle:
         if first > self.spans.end[1]:
             return False  # it spoke when the watch was over
         true, seen = self.ready.true, self.ready.seen
+        due = first + (within or self.world.rig.ready.within_ns)
         if true is None or seen is None:  # the time that it has counts from when its supply is proven to be back
-            return first + (within or self.world.rig.ready.within_ns) < self.spans.end[1] - 100 * MS
+            return due < self.spans.end[1] - 100 * MS and (true is None or true - 50 * MS > due)
         sign = self._last_sign(seen)
         earlier = [life.start for life in self.world.lives if life is not self.ready.life and life.start > self.back]
         since = min(true, sign, *earlier)  # a life that a later restart ended may be the one that was watched
-        return since - 50 * MS > first + (within or self.world.rig.ready.within_ns)
+        return since - 50 * MS > due
 
     # ------------------------------------------------------------ expectations
 
@@ -1270,7 +1271,11 @@ class Oracle:
         world, (low, _), (_, high) = self.world, self.world.cut, self.world.back
         if world.theme != "network":
             return False
-        again = next(at for at, name in zip(world.phases.times, world.phases.names, strict=True) if at > high)
+        again = next(
+            at
+            for at, name in zip(world.phases.times, world.phases.names, strict=True)
+            if at > high and name not in ("dark", "refused", "silent")
+        )
         off = world.back[0] - world.cut[1] - self._data()
         stays = {one.point for one in world.scenario.after if one.kind == "stays"}
         on = [

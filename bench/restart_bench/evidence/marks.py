@@ -253,24 +253,20 @@ def switching_of(records: CycleRecords, purpose: str) -> Switching | None:
 
 def cut_of(rig: Rig, records: CycleRecords) -> Bounds | None:
     """Bounds of the loss: of the command, widened by the relay's longest delay of opening and its bounce."""
-    command = switching_of(records, "cut")
-    if command is None:
-        return None
-    delay = 0
-    if rig.supply is not None and command.what == "supply":
-        delay = rig.supply.opening_ns + rig.supply.bounce_ns
-    return Bounds(command.before_ns, command.after_ns + delay)
+    return _commanded(rig, records, "cut", 0 if rig.supply is None else rig.supply.opening_ns)
 
 
 def restored_of(rig: Rig, records: CycleRecords) -> Bounds | None:
     """Bounds of the return: of the command, widened by the longest delay of closing and the bounce."""
-    command = switching_of(records, "restore")
+    return _commanded(rig, records, "restore", 0 if rig.supply is None else rig.supply.closing_ns)
+
+
+def _commanded(rig: Rig, records: CycleRecords, purpose: str, moves_ns: int) -> Bounds | None:
+    command = switching_of(records, purpose)
     if command is None:
         return None
-    delay = 0
-    if rig.supply is not None and command.what == "supply":
-        delay = rig.supply.closing_ns + rig.supply.bounce_ns
-    return Bounds(command.before_ns, command.after_ns + delay)
+    late_ns = moves_ns + rig.supply.bounce_ns if rig.supply is not None and command.what == "supply" else 0
+    return Bounds(command.before_ns, command.after_ns + late_ns)
 
 
 def _as_answered_on(rig: Rig, contact: Reachability | None, cut: Bounds, restored: Bounds | None) -> Bounds:

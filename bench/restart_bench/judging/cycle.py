@@ -398,6 +398,8 @@ def _reason(verdict: Verdict, findings: list[Finding]) -> str:
     mine = [finding for finding in findings if finding.verdict is verdict]
     if verdict is Verdict.ERROR:
         mine = [finding for finding in mine if finding.kind is FindingKind.VALIDITY]
+    if any(finding.kind is FindingKind.COMPLETION for finding in mine):  # all else comes of that
+        mine = [finding for finding in mine if finding.kind is FindingKind.COMPLETION]
     text = some([finding.reason for finding in mine]) or "nothing was cut, so nothing was shown"
     if verdict is Verdict.FAIL:
         errors = [finding.reason for finding in findings if finding.kind is FindingKind.VALIDITY]

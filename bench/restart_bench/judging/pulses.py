@@ -15,11 +15,12 @@ import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Judged
 from restart_bench.evidence.traces import Flags, Reads, conforming, long_gaps, longest_gap_ns
+from restart_bench.judging.states import should_be
 from restart_bench.model.clock import Bounds
 from restart_bench.model.scenario import Expectation, ExpectationKind
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import should_text, shown, some, span_text, value_text
+from restart_bench.model.wording import shown, some, span_text, value_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,12 +138,8 @@ def _never_conformed(evidence: Evidence, demand: Expectation, last: Reads, pulse
     value = value_text(evidence.rig.points[demand.judged], float(last.value[pulse.low]))
     least = span_text(pulse.least_ns, pulse.least_ns)
     lasted = f"{value} in every read after {evidence.back}, for {least} or longer"
-    reason = f"{shown(evidence.rig, demand.point)}: {lasted}; {_should(evidence, demand)}"
+    reason = f"{shown(evidence.rig, demand.point)}: {lasted}; {should_be(evidence, demand)}"
     return Judged(Verdict.FAIL, reason, {"on_for_ns": [pulse.least_ns, pulse.most_ns]}, pulse.seen_by_ns)
-
-
-def _should(evidence: Evidence, demand: Expectation) -> str:
-    return should_text(evidence.rig.points[demand.judged], demand, evidence.before(demand.judged))
 
 
 def _judge_from(evidence: Evidence, demand: Expectation, span: _Span, first: int, *, stayed: bool = False) -> Judged:
@@ -252,7 +249,7 @@ def _fail(evidence: Evidence, demand: Expectation, reads: Reads, pulses: list[Pu
             texts.append(f"{value} for {lasted}, {evidence.event(*pulse.begun_ns)}")
     more = f" (and {len(pulses) - 3} more)" if len(pulses) > 3 else ""
     name = shown(evidence.rig, demand.point)
-    reason = f"{name}: {'; '.join(texts)}{more}; {_should(evidence, demand)}"
+    reason = f"{name}: {'; '.join(texts)}{more}; {should_be(evidence, demand)}"
     return Judged(Verdict.FAIL, reason, _figures(evidence, pulses), pulses[0].seen_by_ns)
 
 

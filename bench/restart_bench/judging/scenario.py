@@ -310,7 +310,7 @@ def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
         yield "An I/O that answers from a cache tells old values: no `check_pulse:` showed that it does not."
     if scenario.how == "supply" and not rig.reads_supply:
         word = way_of(rig, scenario).word_of
-        yield f"Nothing reads the supply itself: that it came back at once and stayed is taken from {word}."
+        yield f"Nothing reads the supply itself: that it came back then and stayed is taken from {word}."
         if rig.counters_alone:
             told = listed(shown(rig, name) for name in rig.counters_alone)
             yield f"By {told} the program began anew, no more is shown: a watchdog with a stuck relay looks alike."

@@ -89,7 +89,8 @@ def _no_before(evidence: Evidence, demand: Expectation) -> Judged:
     return Judged(Verdict.INCONCLUSIVE, reason)
 
 
-def _should(evidence: Evidence, demand: Expectation) -> str:
+def should_be(evidence: Evidence, demand: Expectation) -> str:
+    """What is demanded, in words behind a comma."""
     return should_text(evidence.rig.points[demand.judged], demand, evidence.before(demand.judged))
 
 
@@ -107,7 +108,7 @@ def _deviation(evidence: Evidence, demand: Expectation, reads: Reads, place: int
         "deviating_reads": deviating,
         "reads": reads.number(),
     }
-    reason = f"{name}: {value} at {when} ({of}), {_should(evidence, demand)}"
+    reason = f"{name}: {value} at {when} ({of}), {should_be(evidence, demand)}"
     return Judged(Verdict.FAIL, reason, figures, int(reads.late[place]))
 
 
@@ -338,7 +339,7 @@ def _never_came(
         by = "" if limit is None else f" within {show_duration(limit)}"
         place = int(late[0])
         when = evidence.moment(int(reads.late[place]))
-        reason = f"{name}: still {value} at {when}, {_should(evidence, demand)}{by}"
+        reason = f"{name}: still {value} at {when}, {should_be(evidence, demand)}{by}"
         figures = {
             "found": float(reads.value[place]),
             "found_ns": evidence.since_restored(int(reads.early[place]), int(reads.late[place])),
@@ -440,7 +441,7 @@ def _during_until(evidence: Evidence, demand: Expectation, end: int) -> Judged:
         if gaps:
             return _blind(evidence, demand, gaps)
         value = value_text(point, float(reads.value[-1]))
-        reason = f"{name}: {value} all through the cut, {_should(evidence, demand)} before {evidence.back}"
+        reason = f"{name}: {value} all through the cut, {should_be(evidence, demand)} before {evidence.back}"
         return Judged(Verdict.FAIL, reason, {}, int(reads.late[-1]))
     relapses = missed[missed > held[0]]
     if len(relapses):

@@ -209,7 +209,7 @@ def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[str, ...]:
         f"It was tried {times}{beside}, on this rig and with this program: the next time may differ.",
         _unseen_in_short(rig, valid),
         *([f"{ONLY_THE_LINK}."] if rig.link_alone and any(one.figures.get("contact_lost") for one in valid) else ()),
-        _untried_in_short(valid),
+        _untried_in_short(rig, valid),
         *_rarer_in_short(valid),
     )
 
@@ -255,7 +255,7 @@ def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
     return f"What lasted less than {at_most(longest)} can have been missed between two looks at the outputs."
 
 
-def _untried_in_short(cycles: Sequence[CycleJudged]) -> str:
+def _untried_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
     spans = [cycle.figures["off_time_ns"] for cycle in cycles if "off_time_ns" in cycle.figures]
     changed = "a change of program, wiring or supply makes a new test necessary"
     if not spans:
@@ -266,7 +266,9 @@ def _untried_in_short(cycles: Sequence[CycleJudged]) -> str:
         told = f"{len(lengths)} lengths, from {shortest} up to {longest},"
     else:
         told = listed(_length_text(low, high) for low, high in lengths)
-    return f"Only interruptions of {told} were tried; {changed}."
+    unread = any(cycle.figures.get("contact_lost") for cycle in cycles) and not rig.reads_supply
+    alone = " by the switch alone, nothing reads the supply" if unread else ""
+    return f"Only interruptions of {told} were tried{alone}; {changed}."
 
 
 _MOST_LENGTHS = 3

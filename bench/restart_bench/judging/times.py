@@ -91,24 +91,29 @@ def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
 
 def _may_have_been_ready(evidence: Evidence, signs: Instants) -> bool:
     """Whether it may have been ready between two signs against that: for longer than the bench may be blind; as long
-    as it has to be, where its sign of life moved and then stood, and no read in between said that it was not."""
+    as it has to be, where its sign of life moved and then stood, and no read from then on said that it was not."""
     steady_ns, apart = evidence.rig.ready.steady_ns, np.diff(signs)
     alive = evidence.rig.ready.alive
     if bool((apart > UNREADY_PAUSE_NS + steady_ns).any()):
         return True
     if alive is None or "alive" not in evidence.marks:
         return False
-    reads = evidence.trace(alive).seen.inside(int(signs[0]), int(signs[-1]))
+    begin, end = int(signs[0]), int(signs[-1])
+    reads = evidence.trace(alive).seen.inside(begin, end)
     moved = reads.early[1:][reads.value[1:] != reads.value[:-1]]
     ran = np.searchsorted(moved, signs[1:]) > np.searchsorted(moved, signs[:-1])
-    stopped = ~np.isin(signs[1:], _unmet(evidence))
-    return bool((apart[ran & stopped] > steady_ns).any())
+    said = _said_not(evidence)
+    last = max(said[said <= end].tolist(), default=begin)
+    return bool((apart[ran & (signs[1:] > last)] > steady_ns).any())
 
 
-def _unmet(evidence: Evidence) -> Instants:
-    """When reads that count said that a condition of `ready` was not met."""
+def _said_not(evidence: Evidence) -> Instants:
+    """When a read that counts said that a condition of `ready` was not met, or the controller answered an exception."""
     conditions = [(evidence.reads(name), wanted) for name, wanted in ready_conditions(evidence.rig)]
     found = [reads.early[~conforming(wanted, reads.value)] for reads, wanted in conditions if wanted is not ANYTHING]
+    contact = evidence.contact
+    if contact is not None:
+        found.append(contact.sent[contact.of_kind((SampleKind.EXCEPTION,))])
     return np.concatenate(found) if found else np.empty(0, dtype=np.int64)
 
 
@@ -129,10 +134,10 @@ def _might_be_in_time(evidence: Evidence, deadline_ns: int) -> bool:
 def _signs_against(evidence: Evidence, start_ns: int, *, by_silence: bool) -> Instants:
     """Instants at which something showed that the controller was not ready: no answer (`by_silence`: unless only that
     tells of a restart), an exception, a condition that was not met, a sign of life that stood still."""
-    found = [_unmet(evidence)]
+    found = [_said_not(evidence)]
     contact = evidence.contact
     if contact is not None:
-        kinds = [kind for kind in (*FAILURES, SampleKind.EXCEPTION) if by_silence or kind is not SampleKind.SILENT]
+        kinds = [kind for kind in FAILURES if by_silence or kind is not SampleKind.SILENT]
         found.append(contact.sent[contact.of_kind(tuple(kinds))])
     alive = evidence.rig.ready.alive
     if alive is not None and alive in evidence.rig.points and evidence.restored is not None:
