@@ -494,11 +494,11 @@ def _off_time_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
     if early:
         return [Problem(kind, early, at_ns, void=True, ends_run=True)]
     if evidence.on_after_all_ns and not any(one.fell is not None for one in proofs.supply):
-        return [Problem(kind, answered_on(evidence), at_ns, void=True)]
+        return [Problem(kind, _answered_on(evidence), at_ns, void=True)]
     return [Problem(LEFT_OUT, late, at_ns, void=True)] if late else []
 
 
-def answered_on(evidence: Evidence) -> str:
+def _answered_on(evidence: Evidence) -> str:
     """That somebody said too early that the supply is off."""
     return (
         f"the controller still answered {about(evidence.on_after_all_ns)} after somebody said that the supply is OFF, "
