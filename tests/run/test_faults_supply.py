@@ -147,9 +147,8 @@ def test_a_dip_that_no_instrument_sees_is_told_among_the_limits(tmp_path: Path, 
     """Rule 13: the outputs were as demanded, which is true; that the supply came back once is taken on trust."""
     run = play(tmp_path, dip, rig=NO_RAIL)
     assert run.outcome.exit_code == 0
-    assert (
-        "Nothing reads the supply itself: that it came back then and stayed is taken from the relay's command."
-        in (run.scenario.limits)
+    assert "Nothing reads the supply itself: that it came back then and stayed is taken from the relay's command." in (
+        run.scenario.limits
     )
 
 
