@@ -98,6 +98,14 @@ def test_written_scenarios_pass_check(tmp_path: Path) -> None:
     assert bench("predict", str(LESSON), "--write", str(folder)).returncode == 2
 
 
+def test_the_command_that_runs_written_scenarios_names_the_program_that_was_predicted(tmp_path: Path) -> None:
+    """The rig file may name another edition, which does otherwise."""
+    edition = LESSON / "edition-4.yaml"
+    one, other = (bench("predict", place, "--write", tmp_path / place.stem).stdout for place in (edition, LESSON))
+    assert f"--rig {LESSON / 'rig.yaml'} --program {edition} --simulated" in one
+    assert f"--rig {LESSON / 'rig.yaml'} --simulated" in other
+
+
 def samples() -> list[tuple[str, str]]:
     """Every `predict` of the README that writes no file, with what stands below it."""
     text = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -568,9 +568,14 @@ def test_the_one_page_names_few_marks() -> None:
 
 
 def test_the_one_page_keeps_what_is_to_be_done() -> None:
-    """A reason that is too long for its head loses its middle; the cure stands at its end."""
+    """A reason that is too long for its head loses its middle; the cure stands at its end. The end of several belongs
+    to another scenario than the begin."""
     why = f"power-goes: 1 of 1 cycle: {'no reads that count, ' * 20}end other programs and repeat"
-    assert "end other programs and repeat" in render_page(replace(record_values(), reason=why))
+    values = record_values()
+    one = (replace(values.scenarios[0], verdict=Verdict.INCONCLUSIVE),)
+    assert "end other programs and repeat" in render_page(replace(values, reason=why, scenarios=one))
+    two = tuple(replace(values.scenarios[0], verdict=Verdict.FAIL) for _ in range(2))
+    assert "end other programs and repeat" not in render_page(replace(values, reason=why, scenarios=two))
 
 
 @given(st.lists(st.text("abcdé", min_size=1, max_size=9), min_size=1, max_size=30), st.integers(20, 80))

@@ -83,7 +83,7 @@ def test_what_is_cut_while_it_is_off_is_asked_as_well(tmp_path: Path) -> None:
     assert bench("predict", Path("scenarios/first-lesson"), "--sheet", page).returncode == 0
     text = re.sub(r"</?bdi[^>]*>", "", page.read_text(encoding="utf-8"))
     _, heading, below = text.partition("<h2>Power goes and returns: what was OFF before</h2>")
-    assert heading and "but for those of a part that says" in text
+    assert heading and "before the cut (<b>OFF</b> in the part that says so)" in text
     part = below.partition("</table>")[0]
     for shown in ("M1 elevator", "M2 blower"):
         assert shown in part

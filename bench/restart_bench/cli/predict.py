@@ -41,6 +41,7 @@ class Edition:
     program: Program
     answers: tuple[Answer, ...]
     text: str = ""  # of the program's file
+    named: Path | None = None  # the program's file, where that was named in place of its rig
 
     @property
     def decided(self) -> bool:
@@ -138,7 +139,7 @@ def _edition(path: Path, beside: Path | None = None) -> Edition:
     except SolverMissing as missing:
         raise Refused(str(missing)) from None
     text = next((one.content.decode("utf-8") for one in suite.files if one.kind == "program"), "")
-    return Edition(suite.program.name, suite.rig, suite.program, answers, text)
+    return Edition(suite.program.name, suite.rig, suite.program, answers, text, path if is_program else None)
 
 
 def _is_program(path: Path) -> bool:
@@ -279,7 +280,8 @@ def _written(edition: Edition, folder: Path) -> Iterator[str]:
         path = folder / f"{script.name}.yaml"
         path.write_text(script.text, encoding="utf-8")
         yield f"wrote {path}"
-    yield f"run them with: restart-bench run {folder} --rig {edition.rig.path} --simulated"
+    program = "" if edition.named is None else f" --program {edition.named}"
+    yield f"run them with: restart-bench run {folder} --rig {edition.rig.path}{program} --simulated"
     reasons: dict[str, dict[str, list[str]]] = {}
     for outcome in missing:
         point, restart, inputs, end = outcome

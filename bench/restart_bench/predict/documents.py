@@ -78,7 +78,7 @@ def table_lines(answers: Sequence[Answer], labels: Mapping[str, str] | None = No
     rows = [["", *(COLUMNS[one] for one in restarts)]]
     for point in dict.fromkeys(answer.point for answer in answers):
         found = {(a.restart, a.start): a for a in answers if a.point == point and a.inputs == REST}
-        rows.append([_label(point, labels), *(does(found[one]) if one in found else "" for one in restarts)])
+        rows.append([_label(point, labels), *(_cell(found[one]) if one in found else "" for one in restarts)])
     yield from _aligned(rows)
 
 
