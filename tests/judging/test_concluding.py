@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, scenario
+from evidence import MS, OFF, ON, T0, S, Story, dryer, expects, found, scenario
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.matrix import _counted, matrix_rows
 from restart_bench.judging.scenario import judge_run, judge_scenario, planned_cycles
@@ -281,6 +281,17 @@ def test_a_controller_that_answers_on_makes_the_loss_as_wide_where_a_person_said
     assert longest_ns >= 2 * S
     assert ("so how long it was off is not known; switch first, then answer" in judged.reason) is (driver == "by-hand")
     assert (judged.verdict is ERROR) is (driver == "by-hand")
+
+
+@pytest.mark.parametrize(("refuses_from", "verdict"), [(2_100 * MS, INCONCLUSIVE), (4_100 * MS, FAIL)])
+def test_what_refused_while_the_supply_was_to_be_off_does_not_say_that_it_is_back(
+    refuses_from: int, verdict: Verdict
+) -> None:
+    """A program that crashed on a host that lives on refuses for good: nothing tells that its supply came back."""
+    told = Story(rig=dryer(supply=RigSupply("by-hand"), proof_of_cut=(Proof("contact lost"),)), off_ns=2 * S)
+    told.stages = [(-(10**12), "good"), (2_001 * MS, "dark"), (refuses_from, "refused")]
+    told = replace(told, end_ns=12 * S)
+    assert found(told.judge(), "", "ready within").verdict is verdict
 
 
 def test_what_could_not_be_judged_as_the_bench_was_killed_is_no_reason_beside_that() -> None:

@@ -174,7 +174,9 @@ class Oracle:
                 return len(on) > 0
             shown = int(on[0])  # late: up to then nothing but the relay, or the controller itself, had told
         got = self.world.got["controller"]
-        spoke = np.isin(got.kind, (0, 1, 3, 5, 6)) & (got.sent >= self.high)
+        off = (got.sent > self.world.cut[1]) & (got.received < self.world.back[0])
+        refused = () if bool((off & (got.kind == 3)).any()) else (3,)  # what refuses without supply has another one
+        spoke = np.isin(got.kind, (0, 1, *refused, 5, 6)) & (got.sent >= self.high)
         if not bool(spoke.any()) and shown == FAR:
             return False
         first = min(shown, int(got.received[spoke][0]) if bool(spoke.any()) else FAR)
@@ -488,10 +490,13 @@ class Oracle:
     def _came_when_it_came_again(
         self, base: Span | None, candidates: list[Span], good: set[float], reads: Reading, counted: tuple[int, int, int]
     ) -> bool:
-        """Whether that it was away went unread before it first came: then what came in time is what came again."""
+        """Whether it was so from before, or that it was away went unread before it first came: then what came in time
+        is what came again."""
         low, origin, limit = counted
-        if base is None or base[1] <= low or len(candidates) < 2 or candidates[1][0] - origin > limit:
+        if len(candidates) < 2 or candidates[1][0] - origin > limit:
             return False
+        if base is None or base[1] <= low:
+            return candidates[0][0] < low  # it was so before what it is counted from, and came after that
         return self._first(reads.within(base[1], candidates[0][0]), good, False) is None
 
     def _left_by_no_power(self, name: str, good: set[float], begin: int, origin: int) -> bool:

@@ -417,16 +417,18 @@ def _older_than_the_cut(evidence: Evidence) -> str | None:
 
 def powered_since(evidence: Evidence, proofs: Proofs) -> int | None:
     """The instant by which the supply is proven back at the controller: by the first read of a supply proof that says
-    so, or the first answer or refusal of the controller's own stack after the return; None: nothing proves it. In a
-    mode cut it was never gone."""
-    assert evidence.restored is not None
+    so, or the first answer of the controller's own stack after the return, or its refusal, unless it refused before
+    that as well; None: nothing proves it. In a mode cut it was never gone."""
+    assert evidence.cut is not None and evidence.restored is not None
     since_ns = evidence.restored.not_after_ns
     if evidence.scenario.how == "mode":
         return since_ns
     shown = [one.back_ns for one in proofs.supply if one.back_ns is not None]
     contact = evidence.contact
     if contact is not None:
-        spoke = contact.of_kind((*REPLIES, SampleKind.REFUSED, SampleKind.ACCEPTED))
+        refused = contact.of_kind((SampleKind.REFUSED,))
+        off = (contact.sent > evidence.cut.not_after_ns) & (contact.received < evidence.restored.not_before_ns)
+        spoke = contact.of_kind((*REPLIES, SampleKind.ACCEPTED)) | (refused & ~(refused & off).any())
         shown += contact.received[spoke & (contact.sent >= since_ns)][:1].tolist()
     return max(since_ns, min(shown)) if shown else None
 
