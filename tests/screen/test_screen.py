@@ -123,7 +123,7 @@ def test_the_proof_of_the_mode_outranks_what_was_commanded() -> None:
     (True, True, 2, "STILL IN RUN MODE", "you said OUT OF RUN MODE, but running still reads on"),
     (True, True, 0.5, "IN RUN MODE", None),
     (False, True, 2, "OUT OF RUN MODE", None),
-    (None, False, 2, "NOT ANSWERING", "you said OUT OF RUN MODE, but the controller does not answer"),
+    (None, False, 2, "NOT ANSWERING", "you said OUT OF RUN MODE, but nothing answers: was it the mode switch?"),
 ])  # fmt: skip
 @pytest.mark.parametrize("width", [80, 140])
 def test_out_of_run_by_a_persons_word_is_held_against_what_is_read(
@@ -141,6 +141,18 @@ def test_out_of_run_by_a_persons_word_is_held_against_what_is_read(
     assert banner_words(made)[0] == letters
     assert ("you said" in "\n".join(shown(made, width))) is (told is not None)
     assert told is None or told in "\n".join(shown(made, width))
+
+
+@pytest.mark.parametrize("answering", [True, False])
+def test_of_a_controller_that_does_not_answer_nobody_knows_its_mode(answering: bool) -> None:
+    """What was asked of a person is not drawn as what is read of it."""
+    rig = dryer_rig()
+    assert rig.mode is not None
+    rig = replace(rig, mode=replace(rig.mode, driver="by-hand", point=None))
+    made = Gathered(rig, (burner_scenario(rig, how="mode"),), simulated=False)
+    told = state(3 * S, {**ON, "running": None}, answering=answering, cut_ns=S, phase="out of run mode")
+    made.live(told)
+    assert made.is_on(told) is (False if answering else None)
 
 
 @pytest.mark.parametrize(("still", "lamp"), [(True, "●"), (False, "○")])

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from file_suites import PROGRAM, load, rig_faults, scenario_faults, spoilt, told
+from file_suites import PROGRAM, RIG, load, rig_faults, scenario_faults, spoilt, told, warnings
 
 BURNER = "    burner: off\n"
 
@@ -28,6 +28,13 @@ def test_two_outputs_do_not_share_a_terminal() -> None:
     """One of them would be judged by what the other does."""
     (fault,) = rig_faults("terminal: {discrete_input: 1}", "terminal: {discrete_input: 0}")
     assert "points.fan.terminal: sees the same input as the terminal of burner" in fault
+
+
+def test_two_outputs_of_one_address_are_noted() -> None:
+    """A line that was copied and not changed: each is judged by what is the other as well."""
+    said = "points.fan.coil: fan has the address of burner, so both are one and the same to this bench"
+    alike = load(rig=spoilt(RIG, "fan: {device: controller, coil: 1,", "fan: {device: controller, coil: 0,"))
+    assert [any(said in one for one in warnings(suite)) for suite in (alike, load())] == [True, False]
 
 
 def test_an_output_does_not_lie_where_the_controller_shows_that_it_runs() -> None:

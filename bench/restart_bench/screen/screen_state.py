@@ -69,7 +69,7 @@ def lanes_of(rig: Rig, scenarios: Sequence[Scenario] = ()) -> tuple[Lane, ...]:
 STILL_ANSWERING = ("STILL ANSWERING", "you said OFF, but the controller still answers")
 NOT_ANSWERING = (
     "NOT ANSWERING",
-    "you said OUT OF RUN MODE, but the controller does not answer: was it the mode switch?",
+    "you said OUT OF RUN MODE, but nothing answers: was it the mode switch?",
 )
 _FOLLOWS_NS = NS_PER_S  # for what is read to follow what a person said
 _MARK_OF = {"ANSWERING": "answered", "RUNNING": "ready"}
@@ -334,6 +334,8 @@ class Gathered:
         """Whether what is switched (the supply, run mode) is there: what a proof says, else what was commanded; None
         where neither knows, or between on and off."""
         proven = self._proven(state)
+        if proven is None and self.way.switched == "run mode" and state.answering is False:
+            return None
         return self._commanded(state) if proven is None else proven
 
     @property

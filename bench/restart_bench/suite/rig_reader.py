@@ -320,6 +320,12 @@ def _check_addresses(rig: Rig, ledger: Ledger) -> None:
     signs |= dict.fromkeys(name for name in (rig.ready.alive, *rig.program) if name is not None)
     outputs = [point for point in rig.outputs() if point.terminal is not None]
     seen_by: dict[tuple[str, str, int], str] = {}
+    driven: dict[tuple[str, str, int], str] = {}
+    for point in rig.outputs():
+        other = driven.setdefault(_place(rig, point.name), point.name)
+        if other != point.name:
+            text = f"{point.name} has the address of {other}, so both are one and the same to this bench"
+            ledger.warn(("points", point.name, point.table), text, "correct one of the two addresses")
     for point in outputs:
         sign = next((name for name in signs if _place(rig, name) == _place(rig, point.name)), None)
         if sign is not None and sign != point.name:
