@@ -142,9 +142,10 @@ def _tile(gathered: Gathered, state: LiveState, lane: Lane, size: _Size, glyphs:
     name = _name(lane, inner.width, room - ROWS, glyphs, about)
     letters = value_letters(value, numeric, inner.width, room - len(name), glyphs)
     told = _told_of(gathered, state, lane.said.name) if gathered.ended is not None else None
-    if told is not None and told.word is Verdict.FAIL:  # what stands at the end is not what failed
-        style, on = console_style(told.word), False
-        letters = [] if _large_verdict(told, inner, glyphs) else _letters("fail", inner.width, room - len(name), glyphs)
+    if told is not None and (told.word is Verdict.FAIL or len(told.scenarios) > 1):
+        style, on = console_style(told.word), False  # what stands at the end is not what was judged
+        word = told.word.value
+        letters = [] if _large_verdict(told, inner, glyphs) else _letters(word, inner.width, room - len(name), glyphs)
     spare = max(0, room - len(name) - len(letters))
     middle = [*[""] * (spare // 2), *(line.center(inner.width) for line in letters)]
     body = [Text(one.center(inner.width), style="bold") for one in name]
