@@ -612,6 +612,13 @@ def test_an_input_that_read_on_all_through_the_dark_does_not_show_that_an_output
     assert judged(story, expects("fan", "stays", ON, longer_than_ns=20 * MS)).verdict is PASS
 
 
+def test_what_the_controller_says_on_the_power_it_holds_up_is_no_input_that_read_on() -> None:
+    """Its own output, read on for 60 ms after the loss and then not at all, came back as it says."""
+    held_up = Story(cut_ns=1_500 * MS, off_ns=1_500 * MS).set("fan", (0, 1))
+    held_up.stages = [(at + 60 * MS if stage == "dark" else at, stage) for at, stage in held_up.stages]
+    assert judged(held_up, expects("fan", "is", ON, judged="fan")).verdict is PASS
+
+
 def test_an_output_that_fell_in_the_dark_and_is_on_again_came_back() -> None:
     """The same, off for some reads of the dark only."""
     dark = Story(cut_ns=1_500 * MS, off_ns=1_500 * MS)
