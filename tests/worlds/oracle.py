@@ -156,6 +156,8 @@ class Oracle:
             one.doubts.append("whether ready came in time is not to be told")
         if len(self.glitches):
             one.doubts.append("contact with the controller was lost in the watch")
+        if self.ready.seen is None and self._ran_unread():
+            one.doubts.append("whether it had been ready before it hung is not to be told")
         if self.latest - self.high > 500 * MS:
             one.doubts.append("when the supply came back was read late")
         if not self.powered() or (None in (self.ready.true, self.ready.seen) and self.world.pace > 100 * MS):
@@ -840,6 +842,7 @@ class Oracle:
             return False
         wire, device = self.world.wires["controller"], rig.devices["controller"]
         lost = device.answer_within_ns if wire.lost_one_in or wire.missed_one_in else 0
+        lost += wire.latency[1] + device.poll_ns // 2
         return self.latest + within + 2 * (self.world.pace + 2 * device.poll_ns + lost) > self.world.end
 
     def _ran_unread(self) -> bool:
@@ -1286,7 +1289,7 @@ class Oracle:
         on = [
             world.truth[name].kinds(low - 300 * MS, again + 300 * MS) == {1.0}
             and self.readings.all_good(name).longest_gap(low, again + 300 * MS) < off - 10 * MS
-            and 2 * gap_at(self.readings.all_good(name), self.high) < off - 20 * MS
+            and 2 * max(gap_at(self.readings.all_good(name), at) for at in (self.high, again)) < off - 20 * MS
             for name in ("lamp_terminal", "fan_terminal")
         ]
         if all(on) and not stays & {"lamp", "fan"}:
