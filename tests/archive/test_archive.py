@@ -404,7 +404,7 @@ journal_records = st.one_of(
 
 
 @given(journal_records)
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 def test_every_record_comes_back_from_its_line(record: Record) -> None:
     """One line of JSON a record, and the same value again (line breaks inside texts included)."""
     line = to_line(record)

@@ -188,7 +188,7 @@ def _plain(one: Finding) -> Verdict:
     return Verdict(one.figures.get("without_the_error", one.verdict))
 
 
-@settings(deadline=None, max_examples=48)
+@settings(deadline=None, max_examples=30)
 @given(
     seed=st.integers(0, 10_000),
     pulse=st.tuples(st.integers(20, 1_400), lengths),

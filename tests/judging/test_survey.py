@@ -268,7 +268,7 @@ def played_on(machine: Machine, order: Sequence[str]) -> list[PressSeen]:
     return seen
 
 
-@settings(max_examples=100)
+@settings(max_examples=60)
 @given(machine=machines)
 def test_every_output_is_reached_or_said_to_be_missing(machine: Machine) -> None:
     """Goals and what is missing cover each other; a set and a reset by one press are always found; nothing is said

@@ -352,7 +352,7 @@ REPLIES: dict[str, Callable[[bytes], bytes | None]] = {
 }
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=90, deadline=None)
 @given(
     replies=st.lists(st.tuples(st.sampled_from(list(REPLIES)), st.sampled_from([0, 1, 1, 3, 25, 90])), max_size=60),
     happens=st.lists(st.tuples(st.sampled_from(["write", "reset"]), st.integers(1, 90)), max_size=6),
