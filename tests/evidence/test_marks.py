@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -11,7 +12,8 @@ from hypothesis import strategies as st
 from evidence import MS, OFF, ON, T0, S, Story, dryer, moved, scenario, traces_before_a_cut
 from restart_bench.evidence.marks import condition_held, progress_of, ready_since
 from restart_bench.evidence.reachability import Reachability
-from restart_bench.evidence.supply_off import off_time
+from restart_bench.evidence.supply_off import off_time, return_read
+from restart_bench.evidence.traces import Reads
 from restart_bench.model.clock import Bounds
 from restart_bench.model.rig import CheckPulse, Mode, Proof, Ready, RigSupply, Wanted
 from restart_bench.model.scenario import MARKS
@@ -138,6 +140,14 @@ def test_a_return_that_was_read_holds_the_true_one(
     restored = marks_of(told)["restored"]
     closed = told.back_ns + at_us * 1000
     assert holds(restored, closed) and holds(restored, closed + (sum(bounces) if all(bounces) else 0))
+
+
+def test_a_rise_that_falls_again_is_no_return_yet() -> None:
+    """Read on, off and on within what command and data sheet leave, it may have come to rest as late as at the last."""
+    early = np.array([8, 12, 16, 20, 40]) * MS
+    reads = Reads(early, early + MS, np.array([0.0, 1.0, 0.0, 1.0, 1.0]))
+    found = return_read(reads, reads.value == 0.0, Bounds(10 * MS, 25 * MS), MS)
+    assert found == Bounds(7 * MS, 22 * MS)
 
 
 def test_a_rail_that_two_proofs_read_differently_narrows_the_return_no_further_than_both() -> None:

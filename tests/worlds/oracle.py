@@ -241,15 +241,20 @@ class Oracle:
 
     def _not_alive_again_by_the_cut(self, one: Expectation) -> bool:
         """Rule 3: on a new connection reads count from the second change of the sign of life on. The one that an outage
-        before the cut had led to may not have shown two by then; the last read before it is older than may be."""
+        or lost replies before the cut had led to may not have shown two by then; the last read before it is older than
+        may be."""
         device = self.world.rig.points[one.judged].device
         wire, cut = self.world.wires[device], self.world.cut[0]
         if device != "controller" or not self.world.rig.ready.alive:
             return False
         two_changes = 2 * (self.world.pace + wire.poll) + wire.answer_within
-        return any(
-            low < cut < high + two_changes and cut - low > one.blind_ns - wire.poll - MS for low, high in wire.outages
-        )
+        got = self.world.got[device]
+        good = (got.kind == GOOD) & (got.received <= cut)
+        earlier = got.received[good & (got.connection != got.connection[good][-1])] if bool(good.any()) else ()
+        gaps = list(wire.outages)
+        if len(earlier):  # lost replies end a connection as well
+            gaps.append((int(earlier[-1]), int(got.sent[good & (got.sent > earlier[-1])][0])))
+        return any(low < cut < high + two_changes and cut - low > one.blind_ns - wire.poll - MS for low, high in gaps)
 
     def _image(self, one: Expectation, allowed: Allowed) -> None:
         if self.world.disagrees == one.point:
@@ -1021,6 +1026,9 @@ class Oracle:
         world = self.world
         uptime = any(proof.kind == "falls" for proof in world.rig.proof_of_cut) and world.uptime0 < 300
         alive = world.rig.ready.alive is not None and world.beats == (0, 65536) and not world.restarted
+        signs = self.readings.all_good("heartbeat")
+        counted = signs.value[signs.late < ended]
+        alive &= len(counted) > 0 and counted[-1] > 2 * (world.end - ended) / world.pace  # else it may have begun anew
         wire = world.wires["controller"]
         clean = not (wire.outages or wire.stalls or wire.lost_one_in or wire.exception_one_in or wire.missed_one_in)
         return clean and (uptime or alive) and ended > 1000 * MS and world.end > ended + 600 * MS

@@ -45,7 +45,7 @@ def test_what_a_world_truly_did_decides_what_may_be_said_of_it(part: int) -> Non
         301_024_530, 301_067_112, 301_071_715, 301_072_915, 301_077_413, 301_085_577, 301_097_826,
         302_003_631, 302_004_256, 302_017_330, 302_020_679, 302_035_627, 302_062_457, 302_066_378, 302_096_804,
         303_019_465, 303_019_795, 303_028_765, 303_063_837, 304_055_329,
-        305_025_788, 305_028_761, 305_079_684,
+        305_025_788, 305_028_761, 305_079_684, 306_008_044, 306_097_551,
     ],
 )  # fmt: skip
 def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: int) -> None:
@@ -77,9 +77,9 @@ def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: 
     that only silence shows, a watch that began anew, a break that went unread before it came again (twice), a program
     that hung after few beats (three times), a sign of life that stood through a stall, a gap of which one end may lie
     in an outage, a network card that refused for long, exceptions and lost replies while it did not run, ready too late
-    and then hung, on from before what it is counted from that came again, a stall as a
-    network came back, outputs of a program that ran for a while and hung, a late limit of a slow link, and a second
-    dip whose first return went by unread."""
+    and then hung, on from before what it is counted from that came again, a stall as a network came back, outputs of a
+    program that ran for a while and hung, a late limit of a slow link, a connection that ended just after its sign of
+    life had wrapped, one that lost replies had led to, and a second dip whose first return went by unread."""
     assert finds_of(seed) == []
 
 
