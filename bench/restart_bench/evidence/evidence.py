@@ -318,13 +318,17 @@ class Evidence:
         answered_ns = dark.not_before_ns - said.not_after_ns
         return answered_ns if answered_ns > _LONGEST_HOLD_UP_NS else 0
 
+    @property
+    def answered_on(self) -> str:
+        """What a controller did that answered on so; "" where none did."""
+        if not self.on_after_all_ns:
+            return ""
+        return f"still answered {about(self.on_after_all_ns)} after somebody said that the supply is OFF"
+
     def _not_counted(self, device: Device) -> str:
         """Why values that were read did not count."""
-        if self.on_after_all_ns:
-            return (
-                f"{device.name} still answered {about(self.on_after_all_ns)} after somebody said that the supply is "
-                "OFF: switch first, then answer"
-            )
+        if self.answered_on:
+            return f"{device.name} {self.answered_on}: switch first, then answer"
         alive = self.rig.ready.alive
         name = self.rig.points[alive].shown if alive in self.rig.points else "its sign of life"
         return (

@@ -14,7 +14,7 @@ from restart_bench.evidence.traces import Reads
 from restart_bench.model.clock import FAR_NS, NS_PER_S
 from restart_bench.model.journal import OutputSeen
 from restart_bench.model.ways import BY_HAND, way_named
-from restart_bench.model.wording import about, at_most, shown, span_text, value_text
+from restart_bench.model.wording import at_most, shown, span_text, value_text
 
 _STEADY_NS = NS_PER_S // 2
 
@@ -23,11 +23,8 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
     """A loss or a return that a supply proof saw surely later than command and data sheet say, or a return before its
     command."""
     supply, records = evidence.rig.supply, evidence.records
-    if evidence.on_after_all_ns:
-        yield (
-            f"the controller still answered {about(evidence.on_after_all_ns)} after somebody said that the supply is "
-            "OFF, so all times are as wide as that; switch first, then answer"
-        )
+    if evidence.answered_on:
+        yield f"the controller {evidence.answered_on}, so all times are as wide as that; switch first, then answer"
     if supply is None or evidence.scenario.how != "supply":
         return
     way = way_named(evidence.rig, [evidence.scenario], evidence.scenario.name, records.started.case)

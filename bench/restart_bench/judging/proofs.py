@@ -495,17 +495,10 @@ def _off_time_problems(evidence: Evidence, proofs: Proofs) -> list[Problem]:
     early = _came_early(evidence, proofs, restore, asked) if evidence.scenario.how == "supply" else ""
     if early:
         return [Problem(kind, early, at_ns, void=True, ends_run=True)]
-    if evidence.on_after_all_ns and not any(one.fell is not None for one in proofs.supply):
-        return [Problem(kind, _answered_on(evidence), at_ns, void=True)]
+    if evidence.answered_on and not any(one.fell is not None for one in proofs.supply):
+        unknown = "so how long it was off is not known; switch first, then answer"
+        return [Problem(kind, f"the controller {evidence.answered_on}, {unknown}", at_ns, void=True)]
     return [Problem(LEFT_OUT, late, at_ns, void=True)] if late else []
-
-
-def _answered_on(evidence: Evidence) -> str:
-    """That somebody said too early that the supply is off."""
-    return (
-        f"the controller still answered {about(evidence.on_after_all_ns)} after somebody said that the supply is OFF, "
-        "so how long it was off is not known; switch first, then answer"
-    )
 
 
 def _is_as_commanded(evidence: Evidence, seen: tuple[int, int]) -> bool:

@@ -79,19 +79,21 @@ def _late(evidence: Evidence, proofs: Proofs, limit_ns: int) -> Judged:
     if since is None or _might_be_in_time(evidence, since + limit_ns):
         return Judged(Verdict.INCONCLUSIVE, _not_to_be_told(evidence, proofs))
     deadline_ns = max(start, since) + limit_ns
-    signs = np.sort(_signs_against(evidence, start, by_silence=not silent))
+    said = _said_not(evidence)
+    signs = np.sort(_signs_against(evidence, said, start, by_silence=not silent))
     beyond = int(np.searchsorted(signs, deadline_ns, side="left"))
     edges = np.concatenate(([start], signs[: beyond + 1]))
-    if beyond == len(signs) or _may_have_been_ready(evidence, edges):
+    if beyond == len(signs) or _may_have_been_ready(evidence, edges, said):
         unseen = f"but the controller {silent}" if silent else "but the bench did not see all through that it was not"
         return Judged(Verdict.INCONCLUSIVE, unseen)
     back = "run mode was commanded" if evidence.scenario.how == "mode" else "its supply was back"
     return Judged(Verdict.FAIL, back, {}, deadline_ns)
 
 
-def _may_have_been_ready(evidence: Evidence, signs: Instants) -> bool:
+def _may_have_been_ready(evidence: Evidence, signs: Instants, said: Instants) -> bool:
     """Whether it may have been ready between two signs against that: for longer than the bench may be blind; as long
-    as it has to be, where its sign of life moved and then stood, and no read from then on said that it was not."""
+    as it has to be, where its sign of life moved and then stood, and nothing it said from then on (`said`: when) was
+    that it was not."""
     steady_ns, apart = evidence.rig.ready.steady_ns, np.diff(signs)
     alive = evidence.rig.ready.alive
     if bool((apart > UNREADY_PAUSE_NS + steady_ns).any()):
@@ -102,7 +104,6 @@ def _may_have_been_ready(evidence: Evidence, signs: Instants) -> bool:
     reads = evidence.trace(alive).seen.inside(begin, end)
     moved = reads.early[1:][reads.value[1:] != reads.value[:-1]]
     ran = np.searchsorted(moved, signs[1:]) > np.searchsorted(moved, signs[:-1])
-    said = _said_not(evidence)
     last = max(said[said <= end].tolist(), default=begin)
     return bool((apart[ran & (signs[1:] > last)] > steady_ns).any())
 
@@ -131,10 +132,10 @@ def _might_be_in_time(evidence: Evidence, deadline_ns: int) -> bool:
     return ready is not None and ready.not_before_ns <= deadline_ns
 
 
-def _signs_against(evidence: Evidence, start_ns: int, *, by_silence: bool) -> Instants:
-    """Instants at which something showed that the controller was not ready: no answer (`by_silence`: unless only that
-    tells of a restart), an exception, a condition that was not met, a sign of life that stood still."""
-    found = [_said_not(evidence)]
+def _signs_against(evidence: Evidence, said: Instants, start_ns: int, *, by_silence: bool) -> Instants:
+    """Instants at which something showed that the controller was not ready: that it `said` so, no answer (`by_silence`:
+    unless only that tells of a restart), a sign of life that stood still."""
+    found = [said]
     contact = evidence.contact
     if contact is not None:
         kinds = [kind for kind in FAILURES if by_silence or kind is not SampleKind.SILENT]
