@@ -82,6 +82,16 @@ CUT = "cut:\n  off_for: 3 s\n"
         ),
         (
             "before:\n",
+            "purpose:to stay shut\nbefore:\n",
+            ":2: there is no space after the colon; write purpose: to stay shut",
+        ),
+        (
+            "before:\n",
+            "purpose:to stay shut\n# not seen by YAML until the next key\nwatch: 3 s\nbefore:\n",
+            ":2: there is no space after the colon; write purpose: to stay shut",
+        ),
+        (
+            "before:\n",
             "purpose: “after a loss: shut”\nbefore:\n",
             ":2: YAML can't read this line (mapping values are not allowed here); "
             'use straight quotes: purpose: "after a loss: shut"',

@@ -28,10 +28,11 @@ from live_values import (
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import Finding, Mark, RunEnded, ScenarioJudged, Switching, Trouble
 from restart_bench.model.live import Left, LiveState, Moved
+from restart_bench.model.rig import BY_HAND_DRIVER
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.screen.block_letters import block_letters
 from restart_bench.screen.console import NOT_TAKEN, guessing_at, person_at
-from restart_bench.screen.frame import banner_words, frame
+from restart_bench.screen.frame import banner_words, frame, progress_line
 from restart_bench.screen.plain import PlainShow
 from restart_bench.screen.screen import LiveScreen, Picture
 from restart_bench.screen.screen_state import Gathered, lanes_of
@@ -389,6 +390,17 @@ def test_remaining_time_is_not_invented() -> None:
     assert left(Left(20 * S, 30 * S, 62 * S), "about 30 s, at most 1 min 2 s left")
     assert left(Left(20 * S, None, 62 * S), "20 s to 1 min 2 s left")
     assert left(Left(20 * S, 40 * S, None), "20 s or more left")
+
+
+@pytest.mark.parametrize("width", range(58, 100))
+def test_that_peoples_time_is_left_out_does_not_come_and_go(width: int) -> None:
+    """Whether the line has room for it depends on the window, not on the digits of the time that is left."""
+    told = {Left(9 * S, None, 9 * S), Left(20 * S, 30 * S, 62 * S), Left(600 * S, 3000 * S, 3540 * S)}
+    by_hand = gathered(state(S, ON))
+    assert by_hand.rig.supply is not None
+    by_hand.rig = replace(by_hand.rig, supply=replace(by_hand.rig.supply, driver=BY_HAND_DRIVER))
+    said = {"people's time" in progress_line(by_hand, state(S, ON, left_ns=left), width, UNICODE).plain for left in told}
+    assert len(said) == 1, f"at {width} columns it depends on the time left"
 
 
 def test_an_armed_screen_bears_the_caution() -> None:

@@ -379,6 +379,18 @@ def _decoded(content: bytes, name: str, faults: list[Fault]) -> str | None:
         return None
 
 
+def _key_without_space(lines: list[str], refused: int) -> int | None:
+    """The line at or last before a refused one if it is `key:value`, which YAML reads on as text; counted from 0."""
+    for index in range(refused, -1, -1):
+        told = lines[index].split(" #")[0].strip()
+        if told and not told.startswith("#"):
+            if re.fullmatch(r"(- )?\w+:[^\s:/]\S*.*", told):
+                return index
+            if index < refused:
+                return None
+    return None
+
+
 def _syntax_fault(error: yaml.YAMLError, text: str, name: str) -> Fault:
     """The one fault of a file that is no YAML."""
     lines = text.splitlines() or [""]
@@ -392,6 +404,10 @@ def _syntax_fault(error: yaml.YAMLError, text: str, name: str) -> Fault:
     if context is not None and ("could not find expected ':'" in problem or "stream" in problem):
         mark = context  # seen only later, but begun here
     line = min(mark.line + 1, len(lines)) if mark is not None else 1
+    colon = "mapping values" in problem or "expected ':'" in problem
+    if colon and (glued := _key_without_space(lines, line - 1)) is not None:
+        key, value = lines[glued].strip().removeprefix("- ").split(":", 1)
+        return Fault(name, glued + 1, "", "there is no space after the colon", f"write {key}: {value}")
     refusal = Refusal(
         stage=SYNTAX, expected="yaml", text=str(problem), line=lines[line - 1],
         opened=context.line + 1 if context is not None else None,

@@ -422,6 +422,7 @@ def _told(rig: Rig, finding: Finding) -> str:
 
 
 _LEAST_BAR = 5  # characters
+_LONGEST_LEFT = len("   about 59 min, at most 59 min left")
 
 
 def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs, *, tally: bool = False) -> Text:
@@ -436,7 +437,8 @@ def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyp
     if tally and judged and not gathered.keeps_answer and not gathered.rehearsal:
         words = f"{done} of {most}{counted(of, 'cycle')} done{before}: {', '.join(judged)}{left}  "
     people = "without people's time  "
-    if left and asks_person(gathered.rig) and len(words) + len(people) + _LEAST_BAR <= width:
+    widest = len(words) - len(left) + _LONGEST_LEFT  # else it would come and go with the time's digits
+    if left and asks_person(gathered.rig) and widest + len(people) + _LEAST_BAR <= width:
         words = f"{words[:-1]}{people}"
     across = max(_LEAST_BAR, width - len(words))
     filled = across * done // max(1, of)
