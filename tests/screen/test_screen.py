@@ -794,7 +794,7 @@ def test_a_cycle_that_was_broken_off_and_is_done_again_is_counted_once() -> None
     made.record(cycle_started(2))
     made.live(state(2 * S, DARK, cycle=2, of_cycles=2, done_again=1))
     text = "\n".join(shown(made))
-    assert "cycle 2 of 2" in text and "0 of 1 cycle done" in text and "in the run before" not in text
+    assert "cycle 2 of 2, 1 broken off" in text and "0 of 1 cycle done" in text and "in the run before" not in text
     made.record(judged_cycle(2))
     assert "1 of 1 cycle done" in "\n".join(shown(made))
 

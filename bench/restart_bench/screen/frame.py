@@ -88,10 +88,16 @@ def _title(gathered: Gathered, width: int) -> Text:
         left.append(f"  {without_controls(state.case)}")
     if gathered.searched and gathered.off_for_ns is not None:
         left.append(f"  off for {show_duration(gathered.off_for_ns)}")
-    right = f"cycle {state.cycle} of {gathered.at_most}{state.of_cycles}"
+    right = cycle_words(gathered, state)
     left.truncate(max(10, width - len(right) - 2))
     left.append(" " * max(2, width - left.cell_len - len(right)))
     return left.append(right, style="bold")
+
+
+def cycle_words(gathered: Gathered, state: LiveState) -> str:
+    """The cycle's number in the archive, which counts those that were broken off; the progress counts those done."""
+    broken_off = f", {state.done_again} broken off" if state.done_again else ""
+    return f"cycle {state.cycle} of {gathered.at_most}{state.of_cycles}{broken_off}"
 
 
 def _lights(gathered: Gathered, state: LiveState, width: int, glyphs: Glyphs) -> list[Text]:

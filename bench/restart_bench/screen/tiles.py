@@ -21,6 +21,7 @@ from restart_bench.model.wording import counted, value_word, without_controls
 from restart_bench.screen.block_letters import ROWS, can_be_drawn, largest_that_fits
 from restart_bench.screen.frame import (
     banner_words,
+    cycle_words,
     doing_line,
     footing,
     progress_line,
@@ -103,7 +104,7 @@ def _title(gathered: Gathered, width: int) -> Text:
     rig, program = f"{without_controls(gathered.rig.name)}  ", edition(gathered)
     if state is None:
         return Text(rig, style="bold").append(program, style="bold cyan")
-    scenario, right = without_controls(state.scenario), f"cycle {state.cycle} of {gathered.at_most}{state.of_cycles}"
+    scenario, right = without_controls(state.scenario), cycle_words(gathered, state)
     if gathered.ended is not None:  # the result below is not that of the last scenario
         scenario, right = "end of the run", counted(state.cycle, "cycle")
     room = max(10, width - len(right) - 2)
