@@ -28,7 +28,7 @@ from restart_bench.screen.frame import banner_words, frame
 from restart_bench.screen.screen import Picture
 from restart_bench.screen.screen_state import Gathered
 from restart_bench.screen.strips import ASCII, UNICODE
-from restart_bench.screen.tiles import grid, tiles, value_letters
+from restart_bench.screen.tiles import grid, lanes_if_wide, tiles, value_letters
 
 ON = dict.fromkeys(("auger", "burner", "fan", "auger_terminal", "burner_terminal", "fan_terminal"), True)
 
@@ -513,3 +513,11 @@ def test_any_text_of_a_file_leaves_the_picture_whole(
         assert len(lines) <= height
         assert max(cell_len(line) for line in lines) <= width
         assert not any(ord(one) < 32 or ord(one) == 127 for line in lines for one in line)
+
+
+@pytest.mark.parametrize("width", [40, 50, 59, 60, 80])
+def test_the_picture_with_lanes_gives_way_to_tiles_where_it_has_no_room(width: int) -> None:
+    """In a window too narrow for lights and lanes nothing is wrapped: the tiles stand there, which need less."""
+    lines = [line.plain for line in lanes_if_wide(gathered(), width, 14, UNICODE)]
+    assert max(map(cell_len, lines)) <= width
+    assert any("ANSWERING" in line for line in lines) is (width >= 60)

@@ -253,10 +253,9 @@ def rig_file(path: Path) -> Path:
 
 def picture_of(view: str) -> Picture:
     """How the live screen looks in this view."""
-    from restart_bench.screen.frame import frame
-    from restart_bench.screen.tiles import tiles
+    from restart_bench.screen.tiles import lanes_if_wide, tiles
 
-    return tiles if view == "tiles" else frame
+    return tiles if view == "tiles" else lanes_if_wide
 
 
 def file_for(option: str, file: Path, like: str) -> Path:

@@ -37,6 +37,7 @@ _BESIDE_LIGHT = 4  # its frame, the lamp, and the gap behind it
 _LIGHT_TIME = 8  # " +15.0 s"
 _BESIDE_STRIP = 7  # the value before a strip, and the gap behind it
 _CHECKING = Glyphs(on="c", off=".", blind=".", pulse="c", steady=".", moved=".")
+NARROWEST = 60  # columns that lights and lanes need
 _SHADE = "on grey30"
 _CHECK_WORDS = (FUNCTION_CHECK, "check")
 _WAITS = ("preparing", "waiting for ready", "before", "during", FUNCTION_CHECK)  # they end when what is due comes
@@ -44,7 +45,7 @@ _WAITS = ("preparing", "waiting for ready", "before", "during", FUNCTION_CHECK) 
 
 def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
     """The whole picture: at most `height` lines of at most `width` columns."""
-    width = max(width, 60)
+    width = max(width, NARROWEST)
     state = gathered.state
     asked = question_lines(gathered, width)
     if state is None:

@@ -27,6 +27,7 @@ from restart_bench.screen.frame import frame
 from restart_bench.screen.keyboard import Keyboard, forget_typed, has_keyboard
 from restart_bench.screen.screen_state import Gathered
 from restart_bench.screen.strips import ASCII, UNICODE, Glyphs
+from restart_bench.screen.tiles import tiles
 
 Picture = Callable[[Gathered, int, int, Glyphs], list[Text]]
 """Draws what was gathered into so many columns and rows."""
@@ -175,7 +176,7 @@ class LiveScreen:
             self._stop_live()
         finally:
             self._pen.release()
-        if self._picture is not frame and self.drawn:
+        if self._picture is tiles and self.drawn:
             self._parting.append(_AGAIN)
         for line in self._parting:
             self._console.print(without_controls(line), markup=False, highlight=False)

@@ -20,10 +20,12 @@ from restart_bench.model.verdicts import Verdict, console_style, worst
 from restart_bench.model.wording import counted, value_word, without_controls
 from restart_bench.screen.block_letters import ROWS, can_be_drawn, largest_that_fits
 from restart_bench.screen.frame import (
+    NARROWEST,
     banner_words,
     cycle_words,
     doing_line,
     footing,
+    frame,
     progress_line,
     question_lines,
     result_style,
@@ -40,6 +42,11 @@ _BANNER_ROWS = ROWS + 1
 _MOST_DEMAND_ROWS = 3
 _HERE = "here"
 _ROOM_FOR_LARGE_VERDICT = 3 * ROWS + 6  # name, value and verdict in block letters, gaps, demand
+
+
+def lanes_if_wide(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
+    """The picture with lights and lanes; in a window that is too narrow for them the tiles, which need less."""
+    return (frame if width >= NARROWEST else tiles)(gathered, width, height, glyphs)
 
 
 def tiles(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
