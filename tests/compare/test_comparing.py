@@ -266,6 +266,7 @@ def test_times_far_apart_in_too_few_cycles_stand_side_by_side() -> None:
     assert compare(run_played(1, even, cycles=1), run_played(2, even, cycles=1)).apart == ()
     shown = "\n".join(comparison_lines(comparison, 200))
     assert "Side by side (too few cycles to call it a difference):" in shown and told[0] in shown
+    assert "No difference was shown; what lies apart below has too few cycles to be called one." in shown
 
 
 @given(shift=st.integers(-5 * S, 5 * S))

@@ -16,7 +16,7 @@ from restart_bench.predict.documents import difference_lines, documents, edition
 from restart_bench.predict.editions import differences, side_by_side
 from restart_bench.predict.engine import predict
 from restart_bench.predict.proving.cone import cone_of, outputs_of
-from restart_bench.predict.proving.parts import COLD, DARK, MODE, PULSES, REST, SETTLES_ON, SUPPLY, WARM, part_for
+from restart_bench.predict.proving.parts import COLD, DARK, HELD, MODE, PULSES, REST, SETTLES_ON, SUPPLY, WARM, part_for
 from restart_bench.predict.scripts import (
     NotForTheRig,
     _cover,
@@ -176,6 +176,16 @@ def test_a_suite_plays_every_outcome_that_a_rig_can_show() -> None:
     shown = set().union(*(script.shows for script in scripts))
     assert {("m", SUPPLY, REST, "on"), ("m", SUPPLY, REST, "off"), ("m", MODE, REST, "on")} <= shown
     assert len(scripts) <= 8
+
+
+def test_each_scenario_of_a_written_suite_asks_another_question() -> None:
+    """The purpose says what was on as power went and what is pressed as it comes back: no two ask the same."""
+    program = SMALL["set and reset"]
+    scripts, _ = small_suite(program, predict(program, ["m"], environments=[REST, HELD]))
+    purposes = [line for script in scripts for line in script.text.splitlines() if line.startswith("purpose: ")]
+    assert len(purposes) == len(scripts) > 2
+    assert len(set(purposes)) == len(purposes)
+    assert 'purpose: "Power goes while m is on, and comes back: what will m do?"' in purposes
 
 
 def test_a_scenario_that_expects_off_first_presses_stop() -> None:

@@ -399,7 +399,9 @@ def test_that_peoples_time_is_left_out_does_not_come_and_go(width: int) -> None:
     by_hand = gathered(state(S, ON))
     assert by_hand.rig.supply is not None
     by_hand.rig = replace(by_hand.rig, supply=replace(by_hand.rig.supply, driver=BY_HAND_DRIVER))
-    said = {"people's time" in progress_line(by_hand, state(S, ON, left_ns=left), width, UNICODE).plain for left in told}
+    said = {
+        "people's time" in progress_line(by_hand, state(S, ON, left_ns=left), width, UNICODE).plain for left in told
+    }
     assert len(said) == 1, f"at {width} columns it depends on the time left"
 
 

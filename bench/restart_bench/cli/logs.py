@@ -155,7 +155,8 @@ def _comparison(comparison: Comparison, width: int, edit: Edit | None) -> Iterat
     yield f"{comparison.baseline} (baseline) against {comparison.run}"
     yield from hanging("program:", _program(comparison), width, 9)
     if not comparison.differences:
-        yield "No difference was shown."
+        apart = "; what lies apart below has too few cycles to be called one" if comparison.apart else ""
+        yield f"No difference was shown{apart}."
     titled = [(_title(difference), difference) for difference in comparison.differences]
     for title in _TITLES:
         for difference in (one for told, one in titled if told == title):

@@ -428,16 +428,26 @@ def _script(
     program: Program, played: Played, shows: frozenset[Outcome], alive: set[str], number: int, off_for: str
 ) -> Script | None:
     name = f"predicted-{number:02}"
-    how = "Run mode is left and entered again" if played.trace.cut.restart == MODE else "Power goes and comes back"
     outputs = [output for output in played.seen if output in alive]
     if not outputs:
         return None
-    purpose = f"{how}: what will {_listed(sorted({outcome[0] for outcome in shows}) or outputs)} do?"
+    asked = sorted({outcome[0] for outcome in shows}) or outputs
+    purpose = f"{_asked_after(played)}: what will {_listed(asked)} do?"
     try:
         text = scenario_text(program, played, name=name, purpose=purpose, outputs=outputs, off_for=off_for)
         return Script(name, text, shows, frozenset(outputs))
     except NotForTheRig:
         return None
+
+
+def _asked_after(played: Played) -> str:
+    """The restart with what tells it from others: what was on as it came, and what is pressed as it ends."""
+    mode = played.trace.cut.restart == MODE
+    on, pressed = sorted(played.before & set(played.seen)), sorted({name for name, _ in played.trace.after[-1]})
+    state = f"{_listed(on)} {'is' if len(on) == 1 else 'are'} on" if on else "nothing is on"
+    ends = f" with {_listed(pressed)} pressed" if pressed else ""
+    goes, comes = ("Run mode is left", "entered again") if mode else ("Power goes", "comes back")
+    return f"{goes} while {state}, and {'is ' * mode}{comes}{ends}"
 
 
 def _listed(names: Sequence[str]) -> str:
