@@ -290,3 +290,12 @@ def test_a_sequence_that_arrives_in_two_pieces_is_one_key(text: str, at: int) ->
     second, end = keys_of(rest + text[at:])
     whole, left = keys_of(text)
     assert (first + second, end) == (whole, left)
+
+
+@pytest.mark.parametrize(("row", "height", "says"), [(0, 16, "more below"), (-1, 16, "more above"), (0, 80, "")])
+def test_a_list_of_faults_that_goes_on_outside_the_window_says_so(row: int, height: int, says: str) -> None:
+    """Above the list stands where it goes on; where it is whole, nothing does."""
+    page = replace(panel(), page="faults", row=range(len(faults_listed(by_hand=False)))[row])
+    lines = [line.plain for line in panel_frame(Served(RIG, {}), page, NOW, (), 80, height, UNICODE)]
+    (head,) = (line for line in lines if line.startswith("Which fault"))
+    assert head.endswith(says or "next cut?")

@@ -111,9 +111,12 @@ def _called(rig: Rig, name: str) -> str:
 
 def _chosen(question: str, rows: Sequence[str], row: int, room: int, width: int) -> list[Text]:
     """As much of a list as there is room for, with its mark."""
-    lines = [Text(question, style="bold")]
     first = max(0, min(row - (room - 1) // 2, len(rows) - (room - 1)))
-    for place in range(first, min(len(rows), first + room - 1)):
+    last = min(len(rows), first + room - 1)
+    beyond = [word for word, is_so in (("above", first > 0), ("below", last < len(rows))) if is_so]
+    more = f"  {row + 1} of {len(rows)}, more {' and '.join(beyond)}" if beyond else ""
+    lines = [Text(question, style="bold").append(more, style="dim not bold")]
+    for place in range(first, last):
         text = set_cell_size(rows[place], width - 2).rstrip()
         lines.append(Text(f"{'>' if place == row else ' '} {text}", style="bold reverse" if place == row else ""))
     return lines
@@ -147,7 +150,7 @@ def _points(rig: Rig, panel: Panel, seen: RigSeen, room: int, glyphs: Glyphs, ha
     lines = [Text("outputs, at their terminals" if read else "outputs (no input reads them)", style="dim")]
     lines += [_value_line(rig.points[name], seen.values.get(name), glyphs, half) for name in outputs]
     if others:
-        lines.append(Text("what else is read", style="dim"))
+        lines.append(Text("all else, as it is in the rig", style="dim"))
         lines += [_value_line(rig.points[name], seen.values.get(name), glyphs, half) for name in others]
     if len(lines) > room:
         hidden = len(lines) - room + 1
