@@ -37,17 +37,22 @@ def rig(tmp_path: Path) -> Iterator[ArmedRig]:
         yield rig
 
 
-def asked(rig: ArmedRig, person: Callable[[int], bool]) -> tuple[RunOutcome, list[str]]:
-    """A run in which the person is told the how-manieth question it is, presses if so inclined, and answers yes."""
+def asked(
+    rig: ArmedRig, person: Callable[[int], bool], *, holds: bool = False, lets_go: bool = True
+) -> tuple[RunOutcome, list[str]]:
+    """A run in which the person is told the how-manieth question it is, presses if so inclined, and answers yes. Who
+    `holds` does not let go before being told, and not even then without `lets_go`."""
     show, questions = Seen(), [0]
 
-    def ask(_question: str) -> bool:
+    def ask(question: str) -> bool:
         questions[0] += 1
-        if person(questions[0]):
-            with ModbusTcpClient("127.0.0.1", port=rig.simulation.ports["independent"]) as client:
+        with ModbusTcpClient("127.0.0.1", port=rig.simulation.ports["independent"]) as client:
+            if "Let go of" in question:
+                client.write_coil(0, not lets_go, device_id=1)
+            elif person(questions[0]):
                 client.write_coil(0, True, device_id=1)
                 time.sleep(0.25)
-                client.write_coil(0, False, device_id=1)
+                client.write_coil(0, holds, device_id=1)
         return True
 
     outcome = perform(rig.suite(), rig.options(), show, ask)
@@ -84,3 +89,20 @@ def test_without_the_press_before_nothing_is_cut(rig: ArmedRig) -> None:
     assert outcome.verdict is Verdict.ERROR
     assert rig.off_times() == []
     assert "start was not seen pressed" in outcome.runs[0].cycles[0].reason
+
+
+def test_a_button_that_a_person_keeps_pressed_is_let_go_of_before_the_cut(rig: ArmedRig) -> None:
+    """A finger that rests on start through the cut would be judged as the program; the person is told to let go."""
+    outcome, questions = asked(rig, lambda _: True, holds=True)
+    assert outcome.verdict is Verdict.PASS, outcome.runs[0].cycles[0].reason
+    let_go = "start still reads pressed. Let go of: green button. Done?"
+    assert questions == ["Press briefly: green button. Done?", let_go] * 2
+
+
+def test_nothing_is_cut_while_a_button_that_a_person_pressed_still_reads_pressed(rig: ArmedRig) -> None:
+    """Who says that it is done while it is not stops the cycle before its cut."""
+    outcome, questions = asked(rig, lambda _: True, holds=True, lets_go=False)
+    assert outcome.verdict is Verdict.ERROR
+    assert rig.off_times() == []
+    assert len(questions) == 2
+    assert "start still reads pressed" in outcome.runs[0].cycles[0].reason

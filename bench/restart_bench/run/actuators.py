@@ -175,6 +175,11 @@ class Actuators:
         before = f"{self._unseen(point)} " if again else ""
         return self.ask_for(f"Press briefly: {point.by_hand}. Done?", point.name, before=before)
 
+    def let_go_by_hand(self, point: Point) -> bool:
+        """The person is told that a button still reads pressed. False where they say that they can't let go of it."""
+        told = f"{point.shown} still reads pressed. "
+        return self.ask_for(f"Let go of: {point.by_hand}. Done?", point.name, before=told).answer
+
     def _unseen(self, point: Point) -> str:
         """Why a press was not seen: where its device is silent, nobody's finger is to blame."""
         device = self._rig.devices[point.device]

@@ -99,15 +99,30 @@ class Steps:
         return _DONE
 
     def _press_by_hand(self, point: Point) -> Reached:
-        """A person presses, and the point's own input shows it; asked once more where it does not."""
+        """A person presses and lets go, and the point's own input shows both; asked once more where it does not."""
         for again in (False, True):
             self._context.counted_from()
             answered = self._context.actuators.press_by_hand(point, again=again)
             if not answered.answer:
                 return None, f"asked three times, it was not pressed: look at {point.by_hand}"
             if self._was_seen_pressed(point, answered.asked_ns):
-                return _DONE
+                return self._let_go_by_hand(point)
         return None, f"{point.shown} was not seen pressed; look at the button and at its input"
+
+    def _let_go_by_hand(self, point: Point) -> Reached:
+        """A button that is still pressed as power goes and returns would be what is judged."""
+        if self._was_seen_let_go(point) or (
+            self._context.actuators.let_go_by_hand(point) and self._was_seen_let_go(point)
+        ):
+            return _DONE
+        return None, f"{point.shown} still reads pressed; look at the button and at its input"
+
+    def _was_seen_let_go(self, point: Point) -> bool | None:
+        def seen() -> bool | None:
+            values = self._context.traces([point.name])[point.name].reads.value
+            return True if len(values) and values[-1] == float(bool(point.idle)) else None
+
+        return self._context.supervisor.wait_until(now_ns() + _SEEN_WITHIN_NS, seen)
 
     def _was_seen_pressed(self, point: Point, since_ns: int) -> bool | None:
         idle = float(bool(point.idle))
