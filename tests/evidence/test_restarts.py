@@ -107,6 +107,14 @@ def test_reads_stop_counting_while_alive_stands(frozen_ms: int, thaws_ms: int | 
     assert trace.counts[sent > thaws_ns + 60 * MS].all()
 
 
+def test_a_silence_before_the_cut_does_not_slow_the_pace() -> None:
+    """A controller that said nothing for a second, as its identification was asked for, beat no slower: once it stands
+    still its image is no evidence."""
+    demand = scenario(IMAGE_ON, restart="either", watch_ns=3 * S)
+    story = rides(scenario=demand, frozen_ns=2_500 * MS).hide("controller", 500 * MS, 1_800 * MS)
+    assert story.finding("fan").verdict is Verdict.INCONCLUSIVE
+
+
 def test_a_late_scan_is_no_standstill() -> None:
     """A stand of 80 ms is not clearly longer than any pace."""
     story = rides(frozen_ns=2_500 * MS, thaws_ns=2_580 * MS)

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evidence import MS, T0, S, Story, dryer, traces_before_a_cut
-from restart_bench.evidence.traces import Reads, Trace, changes_of, conforming, gaps_of, long_gaps
+from restart_bench.evidence.traces import Reads, Trace, changes_of, conforming, gaps_of, long_gaps, pace_ns
 from restart_bench.model.rig import Device, Levels, Point, Ready, Rig, Value, Wanted
 from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind, SampleLayout
 
@@ -363,3 +363,14 @@ def test_the_story_of_the_tests_is_polled_as_told() -> None:
     fell, rose = changes_of(traces_before_a_cut(story.rig, story.samples())["rail"])
     assert fell.bounds.not_before_ns < T0 + 2 * S + MS <= fell.bounds.not_after_ns
     assert rose.bounds.not_before_ns < T0 + 3 * S + MS <= rose.bounds.not_after_ns
+
+
+def test_a_hole_in_the_reads_is_no_slow_heartbeat() -> None:
+    """Where nothing was read for far longer than usual the sign of life may have moved any number of times: the pace is
+    what was read of it, unless most of it was read so."""
+    read = np.arange(0, 2_000 * MS, 5 * MS)
+    whole = pace_ns(read, read + MS, (read // (20 * MS)).astype(float))
+    seen = read[(read < 200 * MS) | (read > 1_700 * MS)]
+    assert pace_ns(seen, seen + MS, (seen // (20 * MS)).astype(float)) == whole == 26 * MS
+    slow = np.arange(0, 2_000 * MS, 100 * MS)
+    assert pace_ns(slow, slow + MS, (slow // (20 * MS)).astype(float)) == 201 * MS

@@ -530,6 +530,22 @@ def test_during_a_mode_cut_the_controllers_own_reads_serve() -> None:
     assert judged(story, one, how="mode").verdict is PASS
 
 
+@pytest.mark.parametrize(("told", "demanded", "verdict"), [
+    (1, OFF, INCONCLUSIVE), (1, ON, INCONCLUSIVE), (0, OFF, PASS), (0, ON, FAIL),
+])  # fmt: skip
+def test_out_of_run_mode_a_controllers_on_is_its_memory(told: int, demanded: Wanted, verdict: Verdict) -> None:
+    """Its outputs are off while its program does not run, whatever a retained coil says: where no input reads the
+    terminal, on is neither a pass nor a fail."""
+    rig = dryer(mode=Mode("by-hand", proof=(("running", OFF),)))
+    rig = replace(rig, points={**rig.points, "burner": replace(rig.points["burner"], terminal=None)})
+    story = Story(rig=rig).never_dark().set("running", (0, 1), (2_010 * MS, 0), (BACK + 10 * MS, 1))
+    story = story.set("burner", (0, told))
+    one = expects("burner", "is", demanded, phase="during", judged="burner")
+    found = judged(story, one, how="mode")
+    assert found.verdict is verdict, found.reason
+    assert ("its memory" in found.reason) is (verdict is INCONCLUSIVE)
+
+
 # ---------------------------------------------------------------- times, gaps
 
 

@@ -617,6 +617,24 @@ def test_never_on_the_controllers_own_word_is_warned_about() -> None:
     assert any("running is read from the controller, which is silent while it restarts" in w for w in warnings(suite))
 
 
+def test_out_of_run_mode_the_controllers_own_word_of_an_output_is_warned_about() -> None:
+    """It is what its memory holds; of a state of the controller itself, and of an output with a terminal, it serves."""
+    rig = spoilt(
+        RIG,
+        "points:\n",
+        "mode: {driver: by-hand, proof: [{running: off}]}\npoints:\n  bare: {device: controller, coil: 60}\n",
+    )
+    mode = spoilt(SCENARIO, "off_for: 3 s", "off_for: 3 s\n  how: mode").replace(
+        "after:", "during:\n  - expect: {bare: off}\nafter:"
+    )
+    says = "only the controller tells of bare, out of run mode of its memory: on stays inconclusive"
+    assert any(says in one for one in warnings(load(rig=rig, scenario=mode)))
+    for other in ("running", "burner"):
+        assert not any(
+            "its memory" in one for one in warnings(load(rig=rig, scenario=mode.replace("bare:", f"{other}:")))
+        )
+
+
 def test_a_limit_that_the_bench_does_not_wait_for_is_warned_about() -> None:
     """`ready` is waited for as long as the rig says."""
     suite = load(scenario=SCENARIO.replace("after:", "after:\n  times: {ready: {within: 90 s}}"))

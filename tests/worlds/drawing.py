@@ -649,6 +649,8 @@ def draw_expectations(rng: random.Random, world: World) -> dict[str, Any]:
         Expectation("during", name, JUDGED[name], "is", rng.choice((OFF, OFF, ON)), text="during")
         for name in rng.sample(("lamp", "fan", "horn"), k=rng.choice((0, 0, 1)))
     )
+    if world.mode and (told := random.Random(f"{world.seed}/valve")).random() < 0.4:
+        during += (Expectation("during", "valve", "valve", "is", told.choice((OFF, ON)), text="valve during"),)
     times = tuple(
         MarkLimit(mark, Window(0, ms(rng, 50, 900)), mark)
         for mark in rng.sample(("ready", "answered", "good", "alive"), k=rng.choice((0, 0, 1)))

@@ -212,4 +212,8 @@ MUTANTS = (
     Mutant("fewer cycles than planned are enough", "judging/scenario.py", "if len(cycles) < planned:", "if False:", RUNS),
     Mutant("inconclusive cycles are no misses in a demonstration", "judging/scenario.py", "misses = sum(cycle.verdict is not Verdict.PASS for cycle in own)\n        reached", "misses = sum(cycle.verdict is Verdict.FAIL for cycle in own)\n        reached", RUNS),
     Mutant("a dead channel is no error", "judging/scenario.py", "if known or demand.judged not in looked_at:", "if True:", RUNS),
+    Mutant("the memory of a controller out of run mode is its terminal", "judging/states.py", 'if evidence.scenario.how != "mode" or not evidence.rig.tells_memory(demand.point):', "if True:", ("tests/judging/test_expecting.py::test_out_of_run_mode_a_controllers_on_is_its_memory",)),
+    Mutant("a wrong device that was read before its program ran is the right one", "judging/validity.py", " or _seen_wrong_last(evidence, name, wanted)", "", ("tests/worlds/test_worlds.py::test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows",)),
+    Mutant("a silence before the cut slows the pace", "evidence/traces.py", "_HOLE = 6", "_HOLE = 6000", ("tests/evidence/test_restarts.py::test_a_silence_before_the_cut_does_not_slow_the_pace",)),
+    Mutant("a sign of life that an old image shows has run again", "judging/proofs.py", "begins.not_before_ns <= one.from_ns < one.until_ns", "begins.not_before_ns <= one.from_ns", ("tests/worlds/test_worlds.py::test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows",)),
 )  # fmt: skip

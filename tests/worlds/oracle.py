@@ -711,6 +711,10 @@ class Oracle:
             allowed.doubts.append("from when the controller was dark is not to be told")
         if self.early:
             allowed.doubts.append("the supply was back before its command")
+        if world.mode and one.point == "valve":  # it has no terminal: out of run mode it is the controller's memory
+            on = bool(one.wanted.met_by(True, None))
+            (allowed.no_pass if on else allowed.no_fail).append("nobody but the controller says on, out of run mode")
+            allowed.doubts.append("out of run mode the controller tells of its memory")
         if not spans:
             allowed.no_pass.append("it never came true")
         elif spans == [(world.cut[0], world.back[1])]:

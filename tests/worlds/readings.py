@@ -344,7 +344,7 @@ def spans_of(world: World, readings: Readings) -> tuple[Ready, Spans]:
     losses = readings.contact_losses(high, world.end) if world.end else np.empty(0, np.int64)
     anew = int(losses[-1]) + within if len(losses) else 0  # contact that is lost begins it anew
     if in_time is True:
-        begins = (true, seen)
+        begins = (true, max(seen, latest))  # ready comes no sooner than the return: as late as that was read
     elif in_time is False and not (earlier and true < FAR):
         begins = (deadlines[0], max(deadlines[1], anew))
     else:

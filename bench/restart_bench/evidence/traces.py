@@ -27,6 +27,8 @@ Counts = npt.NDArray[np.uint32]
 
 STILL_NS = 100_000_000
 """Shorter than this no stand of the sign of life is clearly longer than its pace: a scan may be late."""
+_HOLE = 6
+"""So many times the usual time between two reads is a hole in them."""
 _FIRST_ROWS = 64  # enough good replies to see which points a request reads
 
 
@@ -453,9 +455,19 @@ def _moving(
 
 
 def pace_ns(sent: Instants, received: Instants, value: Values) -> int | None:
-    """Longest time that two changes of the sign of life may have been apart; None before there were two."""
+    """Longest time that two changes of the sign of life may have been apart; None before there were two.
+
+    Two changes with a hole between them, a time without reads that is far longer than usual, may have others in it and
+    tell nothing of the pace, unless most changes lie so.
+    """
     moves = np.flatnonzero(value[1:] != value[:-1])
-    return int((received[moves[1:] + 1] - sent[moves[:-1]]).max()) if len(moves) >= 2 else None
+    if len(moves) < 2:
+        return None
+    apart = received[moves[1:] + 1] - sent[moves[:-1]]
+    unread = received[1:] - sent[:-1]
+    longest = np.maximum(np.maximum.reduceat(unread[: moves[-1] + 1], moves[:-1]), unread[moves[1:]])
+    whole = longest <= _HOLE * np.median(unread)
+    return int(apart[whole].max() if 2 * np.count_nonzero(whole) >= len(whole) else apart.max())
 
 
 def _stretches(column: npt.NDArray[np.uint32]) -> list[tuple[int, int]]:

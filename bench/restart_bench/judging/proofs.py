@@ -759,7 +759,7 @@ def _ran_again(evidence: Evidence) -> bool:
     begins = evidence.begins if evidence.fate.late and evidence.begins is not None else evidence.restored
     running = evidence.builder.running(controller.name)
     if running is not None:
-        return any(one.from_ns >= begins.not_before_ns for one in running)
+        return any(begins.not_before_ns <= one.from_ns < one.until_ns for one in running)
     return bool((contact.of_kind((SampleKind.GOOD,)) & (contact.sent >= begins.not_before_ns)).any())
 
 

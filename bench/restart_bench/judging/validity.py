@@ -86,7 +86,18 @@ def _image_says_otherwise(evidence: Evidence, step: StepDone) -> str:
 
 def _first_broken(evidence: Evidence, name: str, wanted: Wanted) -> tuple[int, str] | None:
     """Earliest instant at which a condition was seen not to hold, and what was read."""
-    reads = evidence.reads(name).until(evidence.end_ns)
+    return _broken_in(evidence, name, wanted, evidence.reads(name).until(evidence.end_ns))
+
+
+def _seen_wrong_last(evidence: Evidence, name: str, wanted: Wanted) -> tuple[int, str] | None:
+    """The same of the last read before the cut, whether it counts or not: what was read wrong was not to be cut."""
+    if evidence.cut is None:
+        return None
+    return _broken_in(evidence, name, wanted, evidence.trace(name).seen.before(evidence.cut.not_before_ns))
+
+
+def _broken_in(evidence: Evidence, name: str, wanted: Wanted, reads: Reads) -> tuple[int, str] | None:
+    """The same of these reads."""
     broken = np.flatnonzero(~conforming(wanted, reads.value))
     if len(broken) == 0:
         return None
@@ -99,7 +110,7 @@ def _first_broken(evidence: Evidence, name: str, wanted: Wanted) -> tuple[int, s
 
 def _wrong_devices(evidence: Evidence) -> Iterator[Problem]:
     for name, wanted in evidence.rig.identify:
-        broken = _first_broken(evidence, name, wanted)
+        broken = _first_broken(evidence, name, wanted) or _seen_wrong_last(evidence, name, wanted)
         if broken is not None:
             text = f"wrong device: {broken[1]}; look at the address and at what stands there"
             yield Problem("identity", text, broken[0], void=True, ends_run=True)

@@ -389,6 +389,10 @@ class Rig:
         judged = self.judged_point(name)
         return self.points[judged].is_boolean and not self.is_independent(judged)
 
+    def tells_memory(self, name: str) -> bool:
+        """True of an output that nothing but the controller tells of: out of run mode that is what its memory holds."""
+        return self.has_image_only(name) and self.points[name] in self.outputs()
+
     def outputs(self) -> tuple[Point, ...]:
         """What the screen gives a lane: points with a terminal first named in the file, then controller coils
         that the bench does not write."""

@@ -33,6 +33,9 @@ def during_of(model: ScenarioIn, rig: Rig, names: Names, ledger: Ledger) -> tupl
                 cure = "give it a terminal: on an independent device, or name an independent point"
                 ledger.fault(place, "is read from the controller, which is dark now", cure)
                 continue
+            if model.cut.how == "mode" and rig.tells_memory(name):
+                text = f"only the controller tells of {name}, out of run mode of its memory: on stays inconclusive"
+                ledger.warn(place, text, "give it a terminal: on an independent device")
             text = f"is {show_wanted(wanted)} during the cut"
             found.append(
                 Expectation("during", name, judged, ExpectationKind.IS, wanted, text=text, line=ledger.line(place))
