@@ -22,7 +22,6 @@ from restart_bench.report.record.data import (
     DrawnMark,
     Fact,
     FactGroup,
-    FileRow,
     MatrixLine,
     Piece,
     PointRow,
@@ -283,8 +282,8 @@ def record_values(cycles: int = 20) -> RecordData:
             PointRow("batch_count", "", "controller", "input register, address 2 = item 3", "", "uint16"),
         ),
         files=(
-            FileRow("rig", "rig.yaml", "ab" * 32),
-            FileRow("scenario", "burner-stays-shut.yaml", "cd" * 32),
+            {"kind": "rig", "name": "rig.yaml", "sha256": "ab" * 32},
+            {"kind": "scenario", "name": "burner-stays-shut.yaml", "sha256": "cd" * 32},
         ),
         wiring=("Auger: coil 0 of controller is wired to discrete input 0 of independent.",),
         findings=(
@@ -343,7 +342,7 @@ def hostile_values() -> RecordData:
         facts=(FactGroup(HOSTILE, (Fact(HOSTILE, HOSTILE, code=True),)),),
         devices=(DeviceRow(HOSTILE, HOSTILE, HOSTILE, HOSTILE),),
         points=(PointRow(HOSTILE, HOSTILE, HOSTILE, HOSTILE, HOSTILE, HOSTILE),),
-        files=(FileRow(HOSTILE, HOSTILE, HOSTILE),),
+        files=(dict.fromkeys(("kind", "name", "sha256"), HOSTILE),),
         findings=tuple(
             replace(row, scenario=HOSTILE, case=HOSTILE, point=HOSTILE, expectation=HOSTILE,
                     said=(Said(HOSTILE, (1,)),))

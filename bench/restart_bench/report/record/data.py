@@ -6,6 +6,7 @@ Times of a diagram are nanoseconds counted from the instant that `CaseDiagram.ze
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
@@ -58,15 +59,6 @@ class PointRow:
     place: str
     terminal: str = ""
     notes: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class FileRow:
-    """One input file, copied into the archive."""
-
-    kind: str
-    name: str
-    sha256: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,7 +204,7 @@ class RecordData:
     facts: tuple[FactGroup, ...] = ()
     devices: tuple[DeviceRow, ...] = ()
     points: tuple[PointRow, ...] = ()
-    files: tuple[FileRow, ...] = ()
+    files: tuple[Mapping[str, str], ...] = ()  # the input files as run.json tells them
     wiring: tuple[str, ...] = ()
     findings: tuple[FindingRow, ...] = ()
     diagrams: tuple[CaseDiagram, ...] = ()

@@ -48,7 +48,6 @@ from restart_bench.report.record.data import (
     DemonstrationRow,
     Fact,
     FactGroup,
-    FileRow,
     MatrixLine,
     PointRow,
     RecordData,
@@ -107,9 +106,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         ),
         devices=devices(suite.rig),
         points=tuple(_point_rows(suite.rig)),
-        files=tuple(
-            FileRow(str(told["kind"]), str(told["name"]), str(told["sha256"])) for told in run.run.get("inputs", ())
-        ),
+        files=tuple(run.run.get("inputs", ())),
         wiring=tuple(_wiring(suite.rig)),
         program_text=_program_text(run),
         explanation=why_of(run, suite) if explain else None,
@@ -247,17 +244,14 @@ def _steps(rig: Rig, scenario: Scenario) -> Iterator[str]:
     for step in scenario.function_check:
         yield f"function check: {step_words(rig, step)}"
     if scenario.search is None:
-        yield f"each case {counted(scenario.repeat, 'time')}, {_order_words(scenario)}"
+        order = "shuffled by the seed" if scenario.order == "shuffled" else "in the order of the file"
+        yield f"each case {counted(scenario.repeat, 'time')}, {order}"
     else:
         yield f"at most {counted(scenario.repeat, 'cycle')}, each off time follows from what those before showed"
     if scenario.demonstrate is not None:
         asked = scenario.demonstrate
         shares = f"{percent_text(asked.reliability)} at {percent_text(asked.confidence)} confidence"
         yield f"to demonstrate: {shares}, at most {counted(asked.inconclusive_at_most, 'inconclusive cycle')}"
-
-
-def _order_words(scenario: Scenario) -> str:
-    return "shuffled by the seed" if scenario.order == "shuffled" else "in the order of the file"
 
 
 def _troubles(records: Iterable[Record]) -> Iterator[TroubleRow]:
