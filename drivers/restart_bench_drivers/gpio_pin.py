@@ -9,7 +9,7 @@ from __future__ import annotations
 import warnings
 from typing import TYPE_CHECKING
 
-from restart_bench_drivers.contacts import coil_for, supply_for
+from restart_bench_drivers.contacts import Relay, coil_for, supply_for
 from restart_bench_drivers.interface import Key, SupplyCard, SupplyError
 
 if TYPE_CHECKING:
@@ -32,20 +32,12 @@ CARD = SupplyCard(
 )
 
 
-class GpioPin:
+class GpioPin(Relay):
     """A pin that drives a relay. Opening it releases the relay. Raises SupplyError where there is no such pin."""
 
     def __init__(self, *, contact: str, pin: str, active: str = "high") -> None:
         self._contact, self._name = contact, f"supply relay on pin {pin}"
         self._pin: DigitalOutputDevice | None = _opened(pin, active == "high")
-
-    def on(self) -> None:
-        """Give the controller its power."""
-        self._command(supply_on=True)
-
-    def off(self) -> None:
-        """Take the controller's power away."""
-        self._command(supply_on=False)
 
     def is_on(self) -> bool:
         """What the level of the pin means for the supply; the relay itself is not seen."""

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from restart_bench_drivers.contacts import coil_for, supply_for
+from restart_bench_drivers.contacts import Relay, coil_for, supply_for
 from restart_bench_drivers.interface import Key, SupplyCard, SupplyError
 from restart_bench_drivers.serial_port import opened
 from restart_bench_drivers.tcp import ConnectionLost, connected, dropped
@@ -55,7 +55,7 @@ CURE_OF_EXCEPTION = {
 }
 
 
-class ModbusCoil:
+class ModbusCoil(Relay):
     """A relay's coil. Raises SupplyError where it does not do as told; `retries` counts requests made twice."""
 
     def __init__(
@@ -87,14 +87,6 @@ class ModbusCoil:
         self._closed = False
         self.retries = 0
         self.is_on()
-
-    def on(self) -> None:
-        """Give the controller its power."""
-        self._command(supply_on=True)
-
-    def off(self) -> None:
-        """Take the controller's power away."""
-        self._command(supply_on=False)
 
     def is_on(self) -> bool:
         """What the coil, read just now, means for the supply."""

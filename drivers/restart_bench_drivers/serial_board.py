@@ -5,9 +5,10 @@ The bytes, and what the board answers, are those of the board's data sheet: no b
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
-from restart_bench_drivers.contacts import coil_for, supply_for
+from restart_bench_drivers.contacts import Relay, coil_for, supply_for
 from restart_bench_drivers.interface import Key, SupplyCard, SupplyError
 from restart_bench_drivers.serial_port import opened
 
@@ -45,7 +46,7 @@ CARD = SupplyCard(
 )
 
 
-class SerialBoard:
+class SerialBoard(Relay):
     """A board told by bytes. Raises SupplyError where the port or the board does not do as told."""
 
     def __init__(
@@ -69,23 +70,17 @@ class SerialBoard:
             raise SupplyError("supply driver serial-board: `on_bytes:` and `off_bytes:` are the same")
         if (ask_bytes is None) != (says_on is None) or (ask_bytes is None) != (says_off is None):
             raise SupplyError("supply driver serial-board: `ask_bytes:`, `says_on:` and `says_off:` go together")
-        self._port, self._baud, self._parity, self._stop_bits = port, baud, parity, stop_bits
-        self._contact = contact
+        within_s = answer_within / NS_PER_S
+        self._port, self._contact = port, contact
+        self._open = partial(
+            opened, "relay board", port, baud=baud, parity=parity, stop_bits=stop_bits, within_s=within_s
+        )
         self._bytes = {True: on_bytes, False: off_bytes}
         self._reply = {True: on_reply, False: off_reply}
         self._ask, self._says = ask_bytes, {True: says_on, False: says_off}
-        self._within_s = answer_within / NS_PER_S
         self._closed = False
         self._serial: Serial | None = None
         self._opened()
-
-    def on(self) -> None:
-        """Give the controller its power."""
-        self._command(supply_on=True)
-
-    def off(self) -> None:
-        """Take the controller's power away."""
-        self._command(supply_on=False)
 
     def is_on(self) -> bool | None:
         """What the board says of its relay; None where it can't be asked."""
@@ -138,14 +133,7 @@ class SerialBoard:
         if self._closed:
             raise SupplyError(f"{self._name} has been closed; open the supply again")
         if self._serial is None:
-            self._serial = opened(
-                "relay board",
-                self._port,
-                baud=self._baud,
-                parity=self._parity,
-                stop_bits=self._stop_bits,
-                within_s=self._within_s,
-            )
+            self._serial = self._open()
         return self._serial
 
     def _let_go(self) -> None:

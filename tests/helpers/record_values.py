@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from random import Random
 
+from restart_bench.campaigns.order_statistics import Drift, Median
+from restart_bench.judging.campaign.case_map import CaseRow
+from restart_bench.judging.campaign.measured_times import MeasuredTime
+from restart_bench.judging.matrix import NOT_JUDGED
 from restart_bench.judging.summary import FindingRow, Said
+from restart_bench.model.scenario import Case, Window
 from restart_bench.model.verdicts import Verdict
 from restart_bench.report.record.data import (
     CaseDiagram,
-    CaseLine,
     DemonstrationRow,
     DeviceRow,
     DrawnCycle,
@@ -17,13 +22,11 @@ from restart_bench.report.record.data import (
     DrawnMark,
     Fact,
     FactGroup,
-    FileRow,
     MatrixLine,
     Piece,
     PointRow,
     RecordData,
     ScenarioRow,
-    TimesRow,
     TroubleRow,
 )
 
@@ -157,14 +160,38 @@ def diagram(cycles: int = 20, bad: tuple[int, ...] = (7,)) -> CaseDiagram:
 
 
 _REASON = "In cycle 7 the burner valve was on for 134 .. 143 ms, from 900 ms after the supply came back."
+
+
+def matrix_line(
+    scenario: str,
+    case: str,
+    shown: str,
+    point: str,
+    before: str,
+    at_loss: str,
+    at_return: str,
+    delay_ns: tuple[int, int] | None,
+    verdict: Verdict | None,
+    reason: str,
+    *,
+    image_only: bool = False,
+) -> MatrixLine:
+    """A row of the restart matrix over 20 cycles."""
+    return MatrixLine(
+        scenario=scenario, case=case, shown=shown, point=point, before=before, at_loss=at_loss, at_return=at_return,
+        settled=at_return, delay_ns=delay_ns, verdict=verdict, reason=reason, cycles=20,
+        verdict_word=verdict.value if verdict is not None else NOT_JUDGED, image_only=image_only,
+    )  # fmt: skip
+
+
 MATRIX = (
-    MatrixLine("burner-stays-shut", "off_for=3 s", "Auger", "auger", "on", "off within 4 ms", "stays off", "",
+    matrix_line("burner-stays-shut", "off_for=3 s", "Auger", "auger", "on", "off within 4 ms", "stays off", None,
               Verdict.PASS, "off in all 20 cycles, to the end of the watch"),
-    MatrixLine("burner-stays-shut", "off_for=3 s", "Burner valve", "burner", "on", "off within 4 ms",
-              "pulse, then off", "900 .. 903 ms", Verdict.FAIL, _REASON),
-    MatrixLine("fan-comes-back", "off_for=3 s", "Fan", "fan", "on", "off within 4 ms", "on", "1.440 .. 1.592 s",
+    matrix_line("burner-stays-shut", "off_for=3 s", "Burner valve", "burner", "on", "off within 4 ms",
+              "pulse, then off", (900 * MS, 903 * MS), Verdict.FAIL, _REASON),
+    matrix_line("fan-comes-back", "off_for=3 s", "Fan", "fan", "on", "off within 4 ms", "on", (1440 * MS, 1592 * MS),
               Verdict.PASS, "on within 5 s in all 20 cycles"),
-    MatrixLine("fan-comes-back", "off_for=3 s", "batch_count", "batch_count", "41", "not read", "41", "",
+    matrix_line("fan-comes-back", "off_for=3 s", "batch_count", "batch_count", "41", "not read", "41", None,
               Verdict.INCONCLUSIVE, "blind from the cut to 1.0 s after the restored supply; not shown in between"),
 )  # fmt: skip
 
@@ -183,8 +210,26 @@ SCENARIOS = (
         ),
         ("before: press start_button", "before: expect burner on, auger on, fan on", "cut the supply for 3 s"),
         cases=(
-            CaseLine("off_for=20 ms", "15.0 .. 24.0 ms", "rode through", "10", Verdict.PASS, "pass", from_memory=True),
-            CaseLine("off_for=3 s", "2.998 .. 3.004 s", "restarted", "10", Verdict.FAIL, "fail 1, pass 9"),
+            CaseRow(
+                Case("off_for=20 ms", 20 * MS, from_memory=True),
+                (15 * MS, 24 * MS),
+                10,
+                10,
+                0,
+                10,
+                0,
+                {Verdict.PASS: 10},
+            ),
+            CaseRow(
+                Case("off_for=3 s", 3 * S),
+                (2998 * MS, 3004 * MS),
+                10,
+                10,
+                10,
+                0,
+                0,
+                {Verdict.FAIL: 1, Verdict.PASS: 9},
+            ),
         ),
     ),
     ScenarioRow(
@@ -237,8 +282,8 @@ def record_values(cycles: int = 20) -> RecordData:
             PointRow("batch_count", "", "controller", "input register, address 2 = item 3", "", "uint16"),
         ),
         files=(
-            FileRow("rig", "rig.yaml", "ab" * 32),
-            FileRow("scenario", "burner-stays-shut.yaml", "cd" * 32),
+            {"kind": "rig", "name": "rig.yaml", "sha256": "ab" * 32},
+            {"kind": "scenario", "name": "burner-stays-shut.yaml", "sha256": "cd" * 32},
         ),
         wiring=("Auger: coil 0 of controller is wired to discrete input 0 of independent.",),
         findings=(
@@ -249,14 +294,15 @@ def record_values(cycles: int = 20) -> RecordData:
         ),
         diagrams=(diagram(cycles),),
         times=(
-            TimesRow(
-                "burner-stays-shut", "off_for=3 s", "restart", "restored", "cut", "-", "20", "2.998 .. 3.002 s",
-                "2.999 .. 3.004 s", "2.998 .. 3.005 s", "3.000 .. 3.006 s", "known after 39 more", "none seen",
+            MeasuredTime(
+                "burner-stays-shut", "off_for=3 s", "restart", "restored", "cut", None, 20, 20,
+                Median((2999 * MS, 3004 * MS), 2998 * MS, 3005 * MS, 0.959), (2998 * MS, 3002 * MS),
+                (3000 * MS, 3006 * MS), None, 39, Drift(-MS, MS, 0.5),
             ),
-            TimesRow(
-                "burner-stays-shut", "off_for=3 s", "restart", "ready", "restored", "within 10 s", "19 of 20",
-                "1.201 .. 1.214 s", "1.244 .. 1.257 s", "1.230 .. 1.270 s", "1.288 s or later", "known after 39 more",
-                "2.1 .. 2.4 ms longer a cycle",
+            MeasuredTime(
+                "burner-stays-shut", "off_for=3 s", "restart", "ready", "restored", Window(0, 10 * S), 20, 19,
+                Median((1244 * MS, 1257 * MS), 1230 * MS, 1270 * MS, 0.959), (1201 * MS, 1214 * MS),
+                (1288 * MS, math.inf), None, 39, Drift(2.1 * MS, 2.4 * MS, 0.001),
             ),
         ),
         demonstrations=(
@@ -288,22 +334,22 @@ def hostile_values() -> RecordData:
             for one in plain.scenarios
         ),
         matrix=tuple(
-            replace(row, scenario=HOSTILE, case=HOSTILE, output=HOSTILE, point=HOSTILE, before=HOSTILE, at_loss=HOSTILE,
-                    at_return=HOSTILE, delay=HOSTILE, reason=HOSTILE)
+            replace(row, scenario=HOSTILE, case=HOSTILE, shown=HOSTILE, point=HOSTILE, before=HOSTILE, at_loss=HOSTILE,
+                    at_return=HOSTILE, reason=HOSTILE)
             for row in plain.matrix
         ),
         not_tested=(HOSTILE,), notes=(HOSTILE,), wiring=(HOSTILE,),
         facts=(FactGroup(HOSTILE, (Fact(HOSTILE, HOSTILE, code=True),)),),
         devices=(DeviceRow(HOSTILE, HOSTILE, HOSTILE, HOSTILE),),
         points=(PointRow(HOSTILE, HOSTILE, HOSTILE, HOSTILE, HOSTILE, HOSTILE),),
-        files=(FileRow(HOSTILE, HOSTILE, HOSTILE),),
+        files=(dict.fromkeys(("kind", "name", "sha256"), HOSTILE),),
         findings=tuple(
             replace(row, scenario=HOSTILE, case=HOSTILE, point=HOSTILE, expectation=HOSTILE,
                     said=(Said(HOSTILE, (1,)),))
             for row in plain.findings
         ),
         diagrams=(replace(drawn, scenario=HOSTILE, case=HOSTILE, zero=HOSTILE, lanes=lanes, cycles=cycles),),
-        times=tuple(replace(row, scenario=HOSTILE, case=HOSTILE) for row in plain.times),
+        times=tuple(replace(row, scenario=HOSTILE, case=HOSTILE, what=HOSTILE, since=HOSTILE) for row in plain.times),
         demonstrations=tuple(replace(row, scenario=HOSTILE, case=HOSTILE) for row in plain.demonstrations),
         troubles=(TroubleRow(1, HOSTILE, HOSTILE, True),),
     )  # fmt: skip

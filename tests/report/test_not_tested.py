@@ -91,7 +91,7 @@ def test_the_record_says_not_tested(run: ArchivedRun) -> None:
     """In its matrix, in place of a verdict, with the reason."""
     data = gather(run)
     (line,) = (line for line in data.matrix if line.point == "burner")
-    assert (line.expected, line.word) == (False, "not tested") and WHY in line.reason
+    assert (line.verdict, line.verdict_word) == (None, "not tested") and WHY in line.reason
     assert "<small>not tested</small>" in render(data)
 
 

@@ -14,12 +14,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from record_values import HOSTILE, LANES, MS, S, diagram, hostile_values, record_values
+from record_values import HOSTILE, LANES, MS, S, diagram, hostile_values, matrix_line, record_values
 from restart_bench.evidence.traces import Trace, changes_of
 from restart_bench.model import wording as reasons
 from restart_bench.model.clock import Bounds
 from restart_bench.model.rig import Device
 from restart_bench.model.verdicts import GLOSS, Verdict
+from restart_bench.model.wording import bounds_text
 from restart_bench.report.record import drawing
 from restart_bench.report.record import text as wording
 from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, Piece
@@ -230,8 +231,10 @@ def test_three_sentences_stand_before_the_limits_in_detail() -> None:
 
 def test_rows_without_a_terminal_carry_their_caveat_judged_or_not() -> None:
     """`agitator on, stays on` may be the controller's memory: each row says so, also where nothing is expected."""
-    rows = [replace(record_values().matrix[0], output=f"output {n}", expected=n > 0) for n in range(3)]
-    data = replace(record_values(), matrix=tuple(replace(row, image_only=row.output != "output 2") for row in rows))
+    rows = [
+        replace(record_values().matrix[0], shown=f"output {n}", verdict=Verdict.PASS if n else None) for n in range(3)
+    ]
+    data = replace(record_values(), matrix=tuple(replace(row, image_only=row.shown != "output 2") for row in rows))
     page = _section(render(data), "verdict")
     body = re.search(r"<tbody>.*?</tbody>", page, re.DOTALL)
     assert body is not None
@@ -271,9 +274,8 @@ def test_the_first_page_says_verdict_gloss_limits_matrix_and_what_was_not_tested
     for limit in limits_once(data.scenarios):
         assert limit.text in first
     for row in data.matrix:
-        assert all(
-            cell in first for cell in (row.output, row.before, row.at_loss, row.at_return, row.delay, row.reason)
-        )
+        assert all(cell in first for cell in (row.shown, row.before, row.at_loss, row.at_return, row.reason))
+        assert row.delay_ns is None or bounds_text(row.delay_ns) in first
     for sentence in data.not_tested:
         assert sentence in first
     for line in ("Tested by", "Witnessed by", "Date"):
@@ -297,7 +299,7 @@ def test_a_limit_shared_by_all_scenarios_is_said_once() -> None:
 
 
 def _row(number: int, verdict: Verdict) -> MatrixLine:
-    return MatrixLine("s", "", f"output {number}", f"o{number}", "on", "off", "off", "", verdict, "as demanded")
+    return matrix_line("s", "", f"output {number}", f"o{number}", "on", "off", "off", None, verdict, "as demanded")
 
 
 def test_a_matrix_too_long_for_the_page_keeps_the_rows_that_did_not_pass() -> None:

@@ -21,10 +21,9 @@ from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
 
-from record_values import HOSTILE, LANES, diagram, hostile_values, record_values
+from record_values import HOSTILE, LANES, diagram, hostile_values, matrix_line, record_values
 from restart_bench.model.verdicts import Verdict
 from restart_bench.report.record import drawing
-from restart_bench.report.record.data import MatrixLine
 from restart_bench.report.record.rendering import render, render_page
 from restart_bench.report.sheet import MOST_LEARNERS, WAYS, Question, Sheet, render_sheet
 from tools import program
@@ -397,8 +396,8 @@ def test_a_full_page_one_still_holds_the_sign_off(browser: Chrome, folder: Path,
     """However much there is to say, page 1 says what it leaves out and ends with the lines to sign on."""
     plain = record_values(cycles=1)
     rows = tuple(
-        MatrixLine(f"scenario-{n // 3}", "", f"Output {n}", f"output_{n}", "on", "off within 4 ms",
-                  "pulse, then off", "900 .. 903 ms", Verdict.FAIL,
+        matrix_line(f"scenario-{n // 3}", "", f"Output {n}", f"output_{n}", "on", "off within 4 ms",
+                  "pulse, then off", (900_000_000, 903_000_000), Verdict.FAIL,
                   "In cycle 7 it was on for 134 .. 143 ms after the return of the supply.")
         for n in range(90)
     )  # fmt: skip
@@ -420,8 +419,8 @@ def test_a_full_page_one_still_holds_the_sign_off(browser: Chrome, folder: Path,
 def test_the_hand_out_is_one_page_however_much_there_is_to_say(browser: Chrome, folder: Path) -> None:
     """Ninety rows, thirty scenarios and long reasons: one A4 page with a diagram, and the lines to sign on."""
     rows = tuple(
-        MatrixLine(f"scenario-{n // 3}", "", f"Output {n}", f"output_{n}", "on", "off within 4 ms",
-                  "pulse, then off", "900 .. 903 ms", Verdict.FAIL,
+        matrix_line(f"scenario-{n // 3}", "", f"Output {n}", f"output_{n}", "on", "off within 4 ms",
+                  "pulse, then off", (900_000_000, 903_000_000), Verdict.FAIL,
                   "In cycle 7 it was on for 134 .. 143 ms after the return of the supply.", image_only=True)
         for n in range(90)
     )  # fmt: skip

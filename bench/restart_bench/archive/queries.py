@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any, Literal
 from restart_bench.archive.files import ArchiveError, is_going_on, write_whole
 from restart_bench.archive.reader import ArchivedRun, is_closed, kind_of_rig, read_run_json, run_folders
 from restart_bench.archive.soundness import altered_text, file_is_altered, verify
-from restart_bench.archive.tables import has_restarted, how_cut, is_boot, zones_of
+from restart_bench.archive.tables import how_cut, is_boot, zones_of
 from restart_bench.model.clock import NS_PER_S, Bounds
-from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, judged_cycles
+from restart_bench.model.journal import CycleJudged, Finding, judged_cycles
 from restart_bench.model.scenario import MARKS
 
 if TYPE_CHECKING:
@@ -272,9 +272,10 @@ def _wide_row(run: ArchivedRun, judged: CycleJudged) -> dict[str, Any]:
     row: dict[str, Any] = dict.fromkeys(_HEAD)
     row |= {"run": run.id, "rig": run.rig_name, "cycle": judged.cycle, "scenario": judged.scenario}
     row |= {"case": judged.case, "verdict": judged.verdict.value, "reason": judged.reason}
-    row |= _asked(run.cycle_records.get(judged.cycle))
     records = run.cycle_records.get(judged.cycle)
-    row |= {"how": how_cut(records), "restarted": _yes_or_no(has_restarted(judged))}
+    if records is not None:
+        row |= {"number": records.started.number, "off_for_s": records.started.off_for_ns / NS_PER_S}
+    row |= {"how": how_cut(records), "restarted": _yes_or_no(judged.restarted)}
     cut, restored, ready = (judged.mark(name) for name in ("cut", "restored", "ready"))
     if cut is not None and restored is not None and row["how"] != "mode":
         row["off_from_s"], row["off_to_s"] = _lasting(restored, cut)
@@ -282,8 +283,11 @@ def _wide_row(run: ArchivedRun, judged: CycleJudged) -> dict[str, Any]:
         row["boot_from_s"], row["boot_to_s"] = _lasting(ready, restored)
     for mark in MARKS:
         bounds = judged.mark(mark)
-        pair = (None, None) if bounds is None or restored is None else _seconds(_from(bounds, restored))
-        row[f"{mark}_from_s"], row[f"{mark}_to_s"] = pair
+        if bounds is None or restored is None:
+            pair: tuple[int | None, int | None] = (None, None)
+        else:
+            pair = (0, 0) if bounds is restored else bounds.since(restored)
+        row[f"{mark}_from_s"], row[f"{mark}_to_s"] = _seconds(pair)
     for finding in judged.findings:
         row |= _finding_cells(finding)
     return row
@@ -297,16 +301,6 @@ def _lasting(end: Bounds, start: Bounds) -> tuple[float | None, float | None]:
     """Shortest and longest time between two instants of which the second comes first: never below 0."""
     low, high = end.since(start)
     return _seconds((max(low, 0), max(high, 0)))
-
-
-def _asked(records: CycleRecords | None) -> dict[str, Any]:
-    if records is None:
-        return {}
-    return {"number": records.started.number, "off_for_s": records.started.off_for_ns / NS_PER_S}
-
-
-def _from(bounds: Bounds, restored: Bounds) -> tuple[int, int]:
-    return (0, 0) if bounds is restored else bounds.since(restored)
 
 
 def _finding_cells(finding: Finding) -> dict[str, Any]:

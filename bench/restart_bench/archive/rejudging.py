@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -252,7 +252,11 @@ def _fit(new: Scenario, old: Scenario) -> _Fitted:
     if new.how != old.how:
         cases = {}
         not_answered.append(f"a cut of {new.how} was not performed, the run cut by {old.how}")
-    not_answered += _missing_steps(new.before, old.before)
+    not_answered += [
+        f"step {step.text} was not performed before the cut"
+        for step in new.before
+        if step.action not in _actions(old.before)
+    ]
     not_answered += [
         f"the run also did `{step.text}` before the cut"
         for step in old.before
@@ -274,12 +278,6 @@ def _fit(new: Scenario, old: Scenario) -> _Fitted:
         not_answered.append(f"a watch to {asked} after the return; the run watched to {watched}")
     fitted = replace(new, before=old.before, function_check=kept)
     return _Fitted(fitted, cases, tuple(not_answered))
-
-
-def _missing_steps(new: Sequence[Step], old: Sequence[Step]) -> Iterator[NotAnswered]:
-    for step in new:
-        if step.action not in _actions(old):
-            yield f"step {step.text} was not performed before the cut"
 
 
 def _common_steps(new: Sequence[Step], old: Sequence[Step]) -> tuple[Step, ...]:

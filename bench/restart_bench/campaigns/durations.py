@@ -71,14 +71,6 @@ def _ac(hertz: int, dips: Iterable[tuple[float, float]]) -> tuple[Interruption, 
     return tuple(Interruption(level, cycles_ns(cycles, hertz)) for level, cycles in told)
 
 
-def _class_2(hertz: int) -> list[tuple[float, float]]:
-    return [(0.0, 0.5), (0.0, 1), (0.7, hertz / 2)]
-
-
-def _class_3(hertz: int) -> list[tuple[float, float]]:
-    return [(0.0, 0.5), (0.0, 1), (0.4, hertz / 5), (0.7, hertz / 2), (0.8, 5 * hertz)]
-
-
 _DC_NOTE = (
     "levels and the lengths 100 ms, 300 ms and 1 s read second-hand (help page of a test program, not the standard); "
     "all other lengths from memory; a second edition was in preparation in 2025"
@@ -93,14 +85,15 @@ def _iec_29(part: str, steps: tuple[Interruption, ...]) -> Standard:
 
 
 def _iec_11(number: int, hertz: int) -> Standard:
-    dips = (_class_2 if number == 2 else _class_3)(hertz)
+    class_2 = [(0.0, 0.5), (0.0, 1), (0.7, hertz / 2)]
+    class_3 = [(0.0, 0.5), (0.0, 1), (0.4, hertz / 5), (0.7, hertz / 2), (0.8, 5 * hertz)]
     return Standard(
         f"iec-61000-4-11 class {number} {hertz} hz",
         "IEC 61000-4-11, up to 16 A per phase",
         "second edition, 2004",
         "read second-hand (a test house's page with the table of 2004); the third edition is of 2020, its table was "
         "not read",
-        _ac(hertz, dips),
+        _ac(hertz, class_2 if number == 2 else class_3),
     )
 
 

@@ -16,6 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from restart_bench.campaigns.reliability import check_fraction
+
 Floats = NDArray[np.float64]
 
 PLACES, SPREADS = 120, 16
@@ -74,8 +76,7 @@ def bracket(trials: Sequence[Trial]) -> Bracket:
 
 def fit(trials: Sequence[Trial], confidence: float = 0.95) -> Threshold | None:
     """The fitted threshold; None where outcomes do not surely overlap (then the bracket is the answer)."""
-    if not 0.0 < confidence < 1.0:
-        raise ValueError(f"confidence: {confidence} does not lie between 0 and 1 (both excluded)")
+    check_fraction("confidence", confidence)
     if not bracket(trials).overlap:
         return None
     low, high = (_Likelihood([(getattr(one, end), one.restarted) for one in trials]) for end in ("low", "high"))
@@ -163,8 +164,7 @@ def sharp_interval(trials: Sequence[Trial], confidence: float = 0.95) -> tuple[f
     threshold restart at least as often as a coin falls: a threshold is rejected where none of the next n longer ones
     restarted, or all of the next n shorter ones did, with n so large that coins do that too rarely (6 at 95 %). None
     where there are not so many in a row."""
-    if not 0.0 < confidence < 1.0:
-        raise ValueError(f"confidence: {confidence} does not lie between 0 and 1 (both excluded)")
+    check_fraction("confidence", confidence)
     row = math.ceil(math.log2(2 / (1 - confidence)) - 1e-9)
     low = _last_of_a_row(sorted((one.low, one.restarted) for one in trials), row)
     high = _last_of_a_row(sorted((-one.high, not one.restarted) for one in trials), row)

@@ -33,7 +33,6 @@ from restart_bench.suite.plan import (
     Sight,
     Span,
     SuitePlan,
-    Support,
     support_of,
 )
 
@@ -93,7 +92,9 @@ def _overview(plans: Sequence[ScenarioPlan]) -> Iterator[str]:
     for plan in plans:
         cases = plan.cases[:1] if len({(case.each, case.cycles) for case in plan.cases}) == 1 else plan.cases
         each = sorted({planned_span(case.each) for case in cases}, key=len)
-        shown = min((support_of(plan.scenario.demonstrate, case.cycles) for case in plan.cases), key=_reliability)
+        shown = min(
+            (support_of(plan.scenario.demonstrate, case.cycles) for case in plan.cases), key=lambda one: one.reliability
+        )
         reliability = _percent(shown.reliability) if shown.reached >= shown.confidence else "out of reach:"
         wanted = f"{reliability} at {_percent(shown.confidence)} confidence"
         if plan.scenario.search is not None:
@@ -103,10 +104,6 @@ def _overview(plans: Sequence[ScenarioPlan]) -> Iterator[str]:
     name, cycles, lasts = (max(len(row[n]) for row in rows) for n in range(3))
     for row in rows:
         yield f"  {row[0]:<{name}}  {row[1]:>{cycles}}  {row[2]:<{lasts}}  {row[3]}"
-
-
-def _reliability(support: Support) -> float:
-    return support.reliability
 
 
 def _scenario_lines(plan: ScenarioPlan, rig: Rig, width: int, round_trip: RoundTrip | None) -> Iterator[str]:
@@ -164,11 +161,8 @@ def _off_time_text(case: CasePlan, rig: Rig, round_trip: RoundTrip | None) -> st
     text = f"{bounds_text((case.off_time.low_ns, case.off_time.high_ns))}, from the relay's data sheet values"
     if round_trip is None:
         return f"{text} (and not the time that a command is under way: `look` measures it where a relay can be asked)"
-    return f"{text} and {show_duration(_tenth_ms(round_trip.longest_ns))} for a command (`look`, {round_trip.day})"
-
-
-def _tenth_ms(ns: int) -> int:
-    return -(-ns // 100_000) * 100_000
+    command_ns = -(-round_trip.longest_ns // 100_000) * 100_000  # to a tenth of a millisecond
+    return f"{text} and {show_duration(command_ns)} for a command (`look`, {round_trip.day})"
 
 
 def _when(moment: Moment) -> str:

@@ -133,7 +133,8 @@ def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
         try:
             code = command(*args, **kwargs)
         except FaultsFound as found:
-            say_faults(found)
+            for fault in found.faults:
+                complain(fault)
             code = EXIT_BAD_INPUT
         except Refused as refused:
             complain(refused)
@@ -218,11 +219,10 @@ def _told(problem: BaseException) -> int:
         return EXIT_BAD_INPUT
     if isinstance(problem, SupplyError) or type(problem).__name__ in _RIG_PROBLEMS:
         complain(problem)
-        return EXIT_ERROR
-    if isinstance(problem, OSError) and problem.errno in _NO_ROOM:
+    elif isinstance(problem, OSError) and problem.errno in _NO_ROOM:
         complain(f"nothing more can be written ({problem.strerror}); make room where standard output or {LOGS} lies")
-        return EXIT_ERROR
-    complain(f"The bench itself failed; this says nothing about the controller. {_kept(problem)}")
+    else:
+        complain(f"The bench itself failed; this says nothing about the controller. {_kept(problem)}")
     return EXIT_ERROR
 
 
@@ -236,12 +236,6 @@ def _kept(problem: BaseException) -> str:
     except OSError:
         return f"Please report this:\n{trace}"
     return f"Please report it with the file {name}"
-
-
-def say_faults(found: FaultsFound) -> None:
-    """All faults on standard error, one a line."""
-    for fault in found.faults:
-        complain(fault)
 
 
 def rig_file(path: Path) -> Path:

@@ -115,12 +115,13 @@ def _lines(editions: Sequence[Edition], changed: list[str] | None) -> Iterator[s
 
 def _edition(path: Path, beside: Path | None = None) -> Edition:
     """The program of a suite, a rig, or a program file with the rig.yaml beside it (or beside another path)."""
+    from restart_bench.files.tree import read_yaml
     from restart_bench.predict.engine import predict
     from restart_bench.predict.proving.solver import SolverMissing
     from restart_bench.suite.loader import load_rig
     from restart_bench_drivers.registry import cards
 
-    is_program = _is_program(path)
+    is_program = path.is_file() and read_yaml(path).kind == "program"
     place = path.parent if is_program else path
     if is_program and not (place / "rig.yaml").is_file() and beside is not None:
         place = beside.parent if beside.is_file() else beside
@@ -140,12 +141,6 @@ def _edition(path: Path, beside: Path | None = None) -> Edition:
         raise Refused(str(missing)) from None
     text = next((one.content.decode("utf-8") for one in suite.files if one.kind == "program"), "")
     return Edition(suite.program.name, suite.rig, suite.program, answers, text, path if is_program else None)
-
-
-def _is_program(path: Path) -> bool:
-    from restart_bench.files.tree import read_yaml
-
-    return path.is_file() and read_yaml(path).kind == "program"
 
 
 def _driven(program: Program) -> frozenset[str]:

@@ -214,17 +214,17 @@ def survey_document(found: Surveyed, drafts: Sequence[Path]) -> dict[str, Any]:
         **foretold_document(_foretold(found)),
         "values": [_value_document(row) for row in found.values],
         "marks": [
-            {"restart": kind.restart, "off_for": show_duration(kind.off_for_ns), "since_restored_ns": _spans(marks)}
+            {
+                "restart": kind.restart,
+                "off_for": show_duration(kind.off_for_ns),
+                "since_restored_ns": {name: list(span) for name, span in marks.items()},
+            }
             for kind, marks in found.marks.items()
         ],
         "not_valid": list(found.not_valid),
         "drafts": [str(path) for path in drafts],
         "faults": [],
     }
-
-
-def _spans(marks: Any) -> dict[str, list[int]]:
-    return {name: list(span) for name, span in marks.items()}
 
 
 def _row_document(found: Surveyed, row: SurveyRow) -> dict[str, Any]:

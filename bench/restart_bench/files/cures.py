@@ -84,6 +84,14 @@ def _matches(pattern: str) -> CureTest:
     return lambda r: compiled.fullmatch(r.text.strip()) is not None
 
 
+def _behind(value: str, text: str) -> CureTest:
+    """A key without a value that looks so, behind a value that looks so."""
+    return lambda r: (
+        r.no_value and r.before is not None
+        and re.fullmatch(value, r.before[1]) is not None and re.fullmatch(text, r.text) is not None
+    )  # fmt: skip
+
+
 def _minutes(text: str) -> str:
     """The duration that `1:30` or `0:01:30` stands for, as text."""
     parts = [int(part) for part in text.split(":")]
@@ -176,28 +184,12 @@ TABLE: tuple[Cure, ...] = (
     ),
     Cure(
         "decimal comma",
-        _with(
-            _at(KEY),
-            lambda r: (
-                r.no_value
-                and r.before is not None
-                and re.fullmatch(r"[0-9]+", r.before[1]) is not None
-                and re.fullmatch(rf"[0-9]+ ?{_UNITS}?", r.text) is not None
-            ),
-        ),
+        _with(_at(KEY), _behind(r"[0-9]+", rf"[0-9]+ ?{_UNITS}?")),
         lambda r: f"write a decimal point: {r.before[0]}: {r.before[1]}.{r.text}" if r.before else "",
     ),
     Cure(
         "list without brackets",
-        _with(
-            _at(KEY),
-            lambda r: (
-                r.no_value
-                and r.before is not None
-                and re.fullmatch(rf"[0-9.]+ ?{_UNITS}?", r.before[1]) is not None
-                and re.fullmatch(rf"[0-9.]+ ?{_UNITS}?", r.text) is not None
-            ),
-        ),
+        _with(_at(KEY), _behind(rf"[0-9.]+ ?{_UNITS}?", rf"[0-9.]+ ?{_UNITS}?")),
         lambda r: f"write a list in brackets: {r.before[0]}: [{r.before[1]}, {r.text}]" if r.before else "",
     ),
     Cure(

@@ -262,11 +262,10 @@ class SampleSource:
     def whole(self) -> DeviceSamples:
         """All of them at once."""
         parts = list(self.pieces())
-        return DeviceSamples(self.layout, parts[0] if len(parts) == 1 else np.concatenate((self._none(), *parts)))
+        return DeviceSamples(
+            self.layout, parts[0] if len(parts) == 1 else np.concatenate((np.empty(0, self.layout.dtype()), *parts))
+        )
 
     def condensed(self, keep: Keep) -> DeviceSamples:
         """The same in fewer rows."""
         return condensed(self.layout, self.pieces(), keep, self.block)
-
-    def _none(self) -> Records:
-        return np.empty(0, self.layout.dtype())

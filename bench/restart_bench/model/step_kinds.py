@@ -25,17 +25,13 @@ def _no_points(_action: Any) -> Names:
     return ()
 
 
-def _no_time(_action: Any) -> Lasts:
-    return 0, 0
-
-
 @dataclass(frozen=True, slots=True)
 class StepFacts:
     """What is so of all steps of one kind; the first columns are asked with the action itself."""
 
     action: type[Action]
     words: Callable[[Any], str]  # one line, as screen, journal and record show it
-    lasts: Callable[[Any], Lasts] = _no_time
+    lasts: Callable[[Any], Lasts] = lambda _action: (0, 0)
     moves: Callable[[Any], Names] = _no_points  # points that the bench may write for it
     reads: Callable[[Any], Names] = _no_points  # points of which it expects something
     is_command: bool = False  # what comes on after it may have been told to: `until: command` ends

@@ -84,11 +84,8 @@ def _joined(parts: list[npt.NDArray[np.integer]]) -> npt.NDArray[np.integer]:
 
 
 def _took_ns(samples: Sequence[DeviceSamples]) -> npt.NDArray[np.integer]:
-    parts = []
-    for one in samples:
-        good = one.records[one.records["kind"] == SampleKind.GOOD]
-        parts.append(good["received_ns"] - good["sent_ns"])
-    return _joined(parts)
+    good = [one.records[one.records["kind"] == SampleKind.GOOD] for one in samples]
+    return _joined([one["received_ns"] - one["sent_ns"] for one in good])
 
 
 def _largest_gap_ns(samples: Sequence[DeviceSamples], now_ns: int) -> int | None:

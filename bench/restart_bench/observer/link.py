@@ -293,7 +293,7 @@ class Link:
             return
         if self._writes:
             ticket, request, pdu = self._writes.popleft()
-            sent = _Sent(request, self._next_transaction(), now_ns, self._limit_from(now_ns), pdu, ticket)
+            sent = _Sent(request, self._next_transaction(), now_ns, now_ns + self._within_ns, pdu, ticket)
             self._send(current, sent, Frame(self.device.unit, pdu))
             return
         read = self.pace.next_read(now_ns)
@@ -320,9 +320,6 @@ class Link:
     def _next_transaction(self) -> int:
         self._transaction = self._transaction + 1 & 0xFFFF
         return self._transaction
-
-    def _limit_from(self, now_ns: int) -> int:
-        return now_ns + self._within_ns
 
     def _ask(self, connection: _Connection, now_ns: int) -> None:
         """A read on a connection that is not polled (yet): to see whether anybody answers."""

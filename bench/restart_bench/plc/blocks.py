@@ -37,30 +37,15 @@ def negation(inner: ConditionTest) -> ConditionTest:
     return lambda slots: not inner(slots)
 
 
-def conjunction(left: ConditionTest, right: ConditionTest) -> ConditionTest:
-    """AND."""
-    return lambda slots: bool(left(slots)) and bool(right(slots))
-
-
-def disjunction(left: ConditionTest, right: ConditionTest) -> ConditionTest:
-    """OR."""
-    return lambda slots: bool(left(slots)) or bool(right(slots))
-
-
-def exclusive(left: ConditionTest, right: ConditionTest) -> ConditionTest:
-    """XOR."""
-    return lambda slots: bool(left(slots)) != bool(right(slots))
-
-
 def comparison(compare: Callable[[Any, Any], bool], left: ConditionTest, right: ConditionTest) -> ConditionTest:
     """One of `COMPARE`, between two numbers."""
     return lambda slots: compare(left(slots), right(slots))
 
 
 LOGIC: dict[str, Callable[[ConditionTest, ConditionTest], ConditionTest]] = {
-    "and": conjunction,
-    "or": disjunction,
-    "xor": exclusive,
+    "and": lambda left, right: lambda slots: bool(left(slots)) and bool(right(slots)),
+    "or": lambda left, right: lambda slots: bool(left(slots)) or bool(right(slots)),
+    "xor": lambda left, right: lambda slots: bool(left(slots)) != bool(right(slots)),
 }
 COMPARE: dict[str, Callable[[Any, Any], bool]] = {
     "=": lambda left, right: left == right,

@@ -74,7 +74,7 @@ class Interpreter:
         self._initial: list[Any] = []
         self._retained: list[int] = []
         self._base = 1 + len(self.inputs)  # slot 0 is first_scan, then the inputs, then the memory
-        for name in self._all_names(also):
+        for name in held_names(program, also):
             self._add(name, program.memory.get(name, Memory(name)))
         self.names = tuple(self._slot)
         self._number_of = {name: number for number, name in enumerate(self.names)}
@@ -190,18 +190,6 @@ class Interpreter:
 
     # ------------------------------------------------------------ layout
 
-    def _all_names(self, also: Iterable[str]) -> Iterator[str]:
-        """Names in the order in which they are first met, inputs and first_scan left out."""
-        seen = {FIRST_SCAN, *self.inputs}
-        met = [*self.program.memory]
-        for rung in self.program.rungs:
-            met.append(driven(rung))
-            met += [name for condition in conditions_read(rung) for name in names_read(condition)]
-        for name in [*met, *also]:
-            if name not in seen:
-                seen.add(name)
-                yield name
-
     def _add(self, name: str, memory: Memory) -> None:
         """Give a name its slots: value or block output first, then what the block remembers."""
         block = self._blocks.get(name)
@@ -308,6 +296,16 @@ class Interpreter:
 def driven(rung: Rung) -> str:
     """The name that a rung writes."""
     return rung.target if isinstance(rung, Coil | Set | Reset) else rung.name
+
+
+def held_names(program: Program, also: Iterable[str] = ()) -> Iterator[str]:
+    """All that holds something and is no input, in the order in which it is first met, then what is in `also`."""
+    met = [*program.memory]
+    for rung in program.rungs:
+        met.append(driven(rung))
+        met += [name for condition in conditions_read(rung) for name in names_read(condition)]
+    given = {FIRST_SCAN, *(one.name for one in program.inputs)}
+    return (name for name in dict.fromkeys([*met, *also]) if name not in given)
 
 
 def conditions_read(rung: Rung) -> tuple[Expr, ...]:

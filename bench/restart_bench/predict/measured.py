@@ -6,6 +6,7 @@ it is listed, and nothing of it is claimed.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -115,8 +116,8 @@ class Prediction:
                     restart=restart,
                     inputs=inputs,
                     before=before,
-                    predicted=_counted(_foretold(one, output) for one in told),
-                    measured=_counted(_word(one.seen.at_end) for one in told),
+                    predicted=dict(Counter(_foretold(one, output) for one in told)),
+                    measured=dict(Counter(_word(one.seen.at_end) for one in told)),
                     ever=does(answer) if answer is not None else "",
                     differences=tuple(found),
                 )
@@ -185,13 +186,6 @@ def _foretold(told: _Told, output: str) -> str:
 
 def _word(value: bool | float | None) -> str:
     return NOT_READ if value is None else ON if value else OFF
-
-
-def _counted(words: Iterable[str]) -> dict[str, int]:
-    counted: dict[str, int] = {}
-    for word in words:
-        counted[word] = counted.get(word, 0) + 1
-    return counted
 
 
 def _differences(told: Sequence[_Told], output: str) -> Iterator[Difference]:

@@ -320,7 +320,8 @@ def _on(played: Played) -> set[str]:
 def _shown_alive(player: Player, others: Sequence[Played], alive: set[str]) -> Chosen:
     """Traces in which outputs are on that no other shows on: nobody believes an off of a channel that was never seen
     on."""
-    rest = [Trace((Hold(), Hold(held)), Cut(MODE), (held,)) for held in _held_inputs(player.part.program)]
+    held = [((one.name, not one.rest),) for one in player.part.program.inputs if isinstance(one.rest, bool)]
+    rest = [Trace((Hold(), Hold(one)), Cut(MODE), (one,)) for one in held]
     more = [*others, *(played for trace in rest if (played := player.play(trace)) is not None)]
     added: Chosen = []
     for output in player.part.outputs:
@@ -329,12 +330,6 @@ def _shown_alive(player: Player, others: Sequence[Played], alive: set[str]) -> C
             added.append((found, frozenset()))
             alive |= _on(found)
     return added
-
-
-def _held_inputs(program: Program) -> Iterator[Held]:
-    for one in program.inputs:
-        if isinstance(one.rest, bool):
-            yield ((one.name, not one.rest),)
 
 
 def from_anywhere(player: Player, chosen: Chosen) -> Iterator[tuple[Played, frozenset[Outcome]]]:
@@ -347,7 +342,8 @@ def from_anywhere(player: Player, chosen: Chosen) -> Iterator[tuple[Played, froz
             steps = [Hold()]
             for name, value in presses:
                 steps += [Hold(((name, value),)), Hold()]
-            trace = replace(played.trace, steps=(*steps, *_without_rest(played.trace.steps)))
+            own = played.trace.steps
+            trace = replace(played.trace, steps=(*steps, *(own[1:] if own and own[0] == Hold() else own)))
             if all(_the_same(player.play(trace, start), played) for start in (None, *starts)):
                 yield replace(played, trace=trace), shows
                 break
@@ -375,10 +371,6 @@ def _presses(program: Program) -> Iterator[Held]:
     every = [(one.name, not one.rest) for one in program.inputs if isinstance(one.rest, bool)]
     for number in range(MOST_PRESSES + 1):
         yield from permutations(every, number)
-
-
-def _without_rest(steps: tuple[Hold | Cut, ...]) -> tuple[Hold | Cut, ...]:
-    return steps[1:] if steps and steps[0] == Hold() else steps
 
 
 def _the_same(one: Played | None, other: Played) -> bool:

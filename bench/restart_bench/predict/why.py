@@ -125,7 +125,7 @@ def explain(program: Program, answer: Answer, others: Iterable[Answer] = (), lab
     cures = [] if stays_off(answer) else curing(part, answer.point, near)
     decided, cure = _decided_and_cured(trials, deciding(part, near), cures)
     together = len(decided) > 1 and not trials.differs(decided[:1])
-    by_inputs = any(other.behaviour != answer.behaviour for other in others if _same_restart(other, answer))
+    by_inputs = any(other.behaviour != answer.behaviour for other in others if other.key[:3] == answer.key[:3])
     why = Why("", decided, together, by_inputs, cure, trials.left > 0)
     line = _line(trials, why, label or answer.point)
     return replace(why, because=line, decided_by=_named(trials, decided), cure=_named(trials, cure))
@@ -138,10 +138,6 @@ def _part(program: Program, output: str) -> tuple[Program, tuple[int, ...]]:
     if program.outputs != "at once" or numbers[0] == 0:
         return part, numbers
     return replace(part, rungs=(NOTHING, *part.rungs)), (0, *numbers)
-
-
-def _same_restart(one: Answer, other: Answer) -> bool:
-    return (one.point, one.restart, one.start) == (other.point, other.restart, other.start)
 
 
 def _named(trials: _Trials, changes: tuple[Change, ...]) -> tuple[Change, ...]:
@@ -279,7 +275,8 @@ def _line(trials: _Trials, why: Why, label: str) -> str:
     said = f"{label} {does(answer)}: {'; '.join(facts)}." if facts else f"{label} {does(answer)}."
     if why.cure:
         cures = [show_cure(change, whole) for change in _named(trials, why.cure)]
-        said += f" {_sentence(' together with '.join(cures))} would keep it off."
+        together = " together with ".join(cures)
+        said += f" {together[0].upper()}{together[1:]} would keep it off."
     return said
 
 
@@ -300,10 +297,6 @@ def _weight(trials: _Trials, why: Why) -> str:
         return f"with {several} changed it {becomes}"
     enough = "keeps it off" if stays_off(trials.answer) else "is enough"
     return f"{each} alone {enough} ({several} must change before it {becomes})"
-
-
-def _sentence(text: str) -> str:
-    return text[0].upper() + text[1:]
 
 
 def _whole(trials: _Trials) -> Program:

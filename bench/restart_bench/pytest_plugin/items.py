@@ -288,12 +288,8 @@ class RigRun:
             raise Error(self._gone or "no cycle of this case was done")
         judged = judge_scenario(self._session.rig, scenario, cycles, scenario.repeat)
         self._done += 1
-        self._note(judged)
+        self._told[judged.scenario] = worst((self._told.get(judged.scenario, Verdict.PASS), judged.verdict))
         return judged, cycles
-
-    def _note(self, judged: ScenarioJudged) -> None:
-        known = self._told.get(judged.scenario, Verdict.PASS)
-        self._told[judged.scenario] = worst((known, judged.verdict))
 
     def _begin(self) -> None:
         from restart_bench.run.session import SessionPlan
@@ -427,16 +423,11 @@ class ScenarioRuns:
         if isinstance(item, ScenarioCase):
             goes_on = isinstance(nextitem, ScenarioCase) and nextitem.rig_key == item.rig_key
             if not goes_on:
-                late = self._end(item.rig_key)
+                run = self._runs.get(item.rig_key)
+                late = run.end() if run is not None else []
                 if late:
                     raise Error("\n".join(["seen at the end of the run:", *(f"  {line}" for line in late)]))
         return result
-
-    def _end(self, key: str) -> list[str]:
-        run = self._runs.get(key)
-        if run is None:
-            return []
-        return run.end()
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         """Notes where the evidence lies (with pytest-xdist, also that of the workers)."""

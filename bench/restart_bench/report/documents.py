@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 from xml.etree import ElementTree as Xml
 
+from restart_bench.archive.files import strict
 from restart_bench.files.faults import Fault
 from restart_bench.judging.campaign.case_map import CaseRow, case_rows
 from restart_bench.judging.campaign.coverage import Coverage, coverage_of
@@ -177,7 +177,7 @@ def _coverage_document(coverage: Coverage) -> dict[str, Any]:
 def _time_document(one: MeasuredTime) -> dict[str, Any]:
     """One time over its cycles, in nanoseconds; null where a bound is open, or the cycles are too few."""
     shown, bound, moved = one.median, one.tolerance, one.drift
-    told = {
+    told: dict[str, Any] = {
         "case": one.case,
         "group": one.group,
         "what": one.what,
@@ -195,26 +195,15 @@ def _time_document(one: MeasuredTime) -> dict[str, Any]:
         "drift_ns_per_cycle": [moved.low, moved.high] if moved is not None else None,
         "drift_p_value": moved.p_value if moved is not None else None,
     }
-    return {key: _finite(value) for key, value in told.items()}
+    return {key: strict(value) for key, value in told.items()}
 
 
 def _finding_document(finding: Finding) -> dict[str, Any]:
     entry = dataclasses.asdict(finding)
     del entry["scenario"], entry["case"]
     entry |= {"verdict": finding.verdict.value, "kind": finding.kind.value}
-    entry["figures"] = _finite(finding.figures)
+    entry["figures"] = strict(finding.figures)
     return entry
-
-
-def _finite(value: Any) -> Any:
-    """The same with what JSON can't hold (NaN, infinities) as null."""
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    if isinstance(value, dict):
-        return {str(key): _finite(one) for key, one in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_finite(one) for one in value]
-    return value
 
 
 # ---------------------------------------------------------------- JUnit

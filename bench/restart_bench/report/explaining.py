@@ -61,7 +61,8 @@ def why_of(run: ArchivedRun, suite: Suite) -> Explanation | None:
 
     None where the run has no program model, or was a rehearsal, or judged nothing.
     """
-    if suite.program is None or not _has_program(run) or run.run.get("rehearsal"):
+    inputs = run.run.get("inputs", ())
+    if suite.program is None or not any(told["kind"] == "program" for told in inputs) or run.run.get("rehearsal"):
         return None
     from restart_bench.model.journal import CycleJudged, judged_scenarios
     from restart_bench.plc.interpreter import driven
@@ -82,10 +83,6 @@ def why_of(run: ArchivedRun, suite: Suite) -> Explanation | None:
             del _worked_out[next(iter(_worked_out))]
         _worked_out[key] = explained(suite.program, labels, restarts, Clock.of(), BUDGET)
     return _worked_out[key]
-
-
-def _has_program(run: ArchivedRun) -> bool:
-    return any(told["kind"] == "program" for told in run.run.get("inputs", ()))
 
 
 def why_in(folder: Path) -> Explanation | None:

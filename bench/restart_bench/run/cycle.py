@@ -499,7 +499,8 @@ class CycleAct:
         actuators = self._context.actuators
         before = now_ns()
         if mode.driver == "point" and mode.point is not None:
-            value: Value = mode.run if to == "run" else _other(mode.run)
+            other = not mode.run if isinstance(mode.run, bool) else (0 if mode.run else 1)
+            value: Value = mode.run if to == "run" else other
             if to == "stop":
                 actuators.remember_mode(mode.point, mode.run)
             actuators.write(mode.point, value, "mode")
@@ -537,7 +538,9 @@ class CycleAct:
         context.situation.running = progress.ready_by_ns is None
         while progress.ready_by_ns is not None and now_ns() < progress.ready_by_ns:
             context.enter("waiting for ready", ends_ns=progress.ready_by_ns)
-            context.supervisor.wait_until(progress.ready_by_ns, self._seldom(self._ready_now_again))
+            context.supervisor.wait_until(
+                progress.ready_by_ns, self._seldom(lambda: self._progress().ready_by_ns is None or None)
+            )
             progress = self._progress()
         context.situation.running = progress.ready_by_ns is None
         context.situation.marks_ns = {name: mark.not_after_ns for name, mark in progress.marks.items()}
@@ -572,9 +575,6 @@ class CycleAct:
         context = self._context
         return progress_of(context.rig, self._scenario, context.records(), context.samples())
 
-    def _ready_now_again(self) -> bool | None:
-        return True if self._progress().ready_by_ns is None else None
-
     def _all_read_since(self, end_ns: int) -> bool | None:
         """True once a read of every point closes its last span; what is blind is waited for to the last."""
         context = self._context
@@ -604,7 +604,3 @@ class CycleAct:
 def _said_otherwise(heard: DeviceSamples) -> bool:
     """Whether a device answered with anything but values in time."""
     return bool(np.isin(heard.records["kind"], (SampleKind.EXCEPTION, SampleKind.LATE)).any())
-
-
-def _other(run: Value) -> Value:
-    return not run if isinstance(run, bool) else (0 if run else 1)

@@ -66,8 +66,9 @@ def tiles(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     room -= len(banner) - 1
     shown = lanes[: columns * max(1, min(rows, room // _LEAST_ROWS))]
     drawn = [_tile(gathered, state, lane, _Size(width // columns, room // rows), glyphs) for lane in shown]
-    body = [_side_by_side(drawn[place : place + columns]) for place in range(0, len(drawn), columns)]
-    lines = [_title(gathered, width), *banner, *(line for row in body for line in row)]
+    rows_of_tiles = (drawn[place : place + columns] for place in range(0, len(drawn), columns))
+    body = [Text.assemble(*line) for row in rows_of_tiles for line in zip(*row, strict=True)]
+    lines = [_title(gathered, width), *banner, *body]
     if len(shown) < len(lanes):
         lines.append(Text(f"... and {len(lanes) - len(shown)} more outputs: make the window taller", style="dim"))
     lines = lines[: height - len(foot)]
@@ -339,10 +340,6 @@ def _framed(body: Sequence[Text], inner: _Size, glyphs: Glyphs, *, filled: bool,
         lines.append(Text.assemble((side, style), line, (side, style), " "))
     lines.append(Text(f"{low_left}{rule * inner.width}{low_right} ", style=style))
     return lines
-
-
-def _side_by_side(drawn: Sequence[list[Text]]) -> list[Text]:
-    return [Text.assemble(*row) for row in zip(*drawn, strict=True)]
 
 
 def _cut(text: str, width: int) -> str:

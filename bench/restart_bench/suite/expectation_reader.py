@@ -330,6 +330,3 @@ def _switched(path: KeyPath, written: str, names: Names, ledger: Ledger) -> Iter
             yield name
         else:
             ledger.fault(path, f"{name} is not off or on", "name outputs")
-
-
-# ---------------------------------------------------------------- how it is shown

@@ -14,7 +14,7 @@ from typing import Any
 from restart_bench.model.program import Bistable, Coil, Counter, Edge, Expr, Input, Memory, Program, Timer
 from restart_bench.plc.blocks import COUNT_MAX, COUNT_MIN
 from restart_bench.plc.conditions import COMPARISONS
-from restart_bench.plc.interpreter import FIRST_SCAN, conditions_read, driven, names_read
+from restart_bench.plc.interpreter import conditions_read, driven, held_names
 
 Slot = tuple[str, Any]
 """A name and which of its bits: "value", "before" (input of the scan before), or a threshold of a number."""
@@ -46,7 +46,7 @@ class Layout:
         self.retained: set[Slot] = set()
         self.outside: set[Slot] = set()
         self.plain = {(rung.target, VALUE) for rung in program.rungs if isinstance(rung, Coil)}
-        for name in _names(program):
+        for name in held_names(program):
             self._add(name, program.memory.get(name, Memory(name)))
         self.input_slots: dict[str, tuple[Slot, ...]] = {}
         self.rest: dict[Slot, bool] = {}
@@ -163,19 +163,6 @@ class Layout:
             slots = {(one.name, key): self.reaches(one.rest, key) for key in self.thresholds[one.name]}
         self.input_slots[one.name] = tuple(slots)
         self.rest |= slots
-
-
-def _names(program: Program) -> Iterator[str]:
-    """Everything that holds something and is no input, in the order of the interpreter."""
-    seen = {FIRST_SCAN, *(one.name for one in program.inputs)}
-    met = [*program.memory]
-    for rung in program.rungs:
-        met.append(driven(rung))
-        met += [name for condition in conditions_read(rung) for name in names_read(condition)]
-    for name in met:
-        if name not in seen:
-            seen.add(name)
-            yield name
 
 
 def _conditions(program: Program) -> Iterator[Expr]:

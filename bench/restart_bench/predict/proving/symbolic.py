@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from restart_bench.model.program import Bistable, Coil, Counter, Edge, Expr, Reset, Rung, Set, Timer
+from restart_bench.plc.blocks import COMPARE
 from restart_bench.plc.conditions import COMPARISONS
 from restart_bench.plc.interpreter import FIRST_SCAN, driven
 from restart_bench.predict.changes import FIRST, INITIAL, ORDER, PASS, RETAINED, Change
@@ -285,7 +286,7 @@ class Scanner:
 
     def _one_more(self, rung: Counter, keys: tuple[int, ...], old: list[int], number: int) -> int:
         if number == 0:
-            below, near = TRUE, keys[0] == 2 * (self._lowest(rung) + 1)
+            below, near = TRUE, keys[0] == 2 * (min(0, self._initial_count(rung)) + 1)
         else:
             below, near = old[number - 1], keys[number] - keys[number - 1] == 2
         reached = below if near else self.circuit.and_(below, self.circuit.fresh())
@@ -293,7 +294,7 @@ class Scanner:
 
     def _one_less(self, rung: Counter, keys: tuple[int, ...], old: list[int], number: int) -> int:
         if number + 1 == len(keys):
-            above, near = FALSE, keys[-1] == 2 * self._highest(rung)
+            above, near = FALSE, keys[-1] == 2 * max(rung.preset, self._initial_count(rung))
         else:
             above, near = old[number + 1], keys[number + 1] - keys[number] == 2
         left = above if near else self.circuit.or_(above, self.circuit.fresh())
@@ -302,12 +303,6 @@ class Scanner:
     def _initial_count(self, rung: Counter) -> int:
         memory = self.layout.program.memory.get(rung.name)
         return int(memory.initial) if memory is not None else 0
-
-    def _lowest(self, rung: Counter) -> int:
-        return min(0, self._initial_count(rung))
-
-    def _highest(self, rung: Counter) -> int:
-        return max(rung.preset, self._initial_count(rung))
 
     # ------------------------------------------------------------ conditions
 
@@ -340,7 +335,7 @@ class Scanner:
         if isinstance(left, str) and isinstance(right, str):
             return self._relation(sign, left, right)
         if not isinstance(left, str) and not isinstance(right, str):
-            return TRUE if _holds(sign, left, right) else FALSE
+            return TRUE if COMPARE[sign](left, right) else FALSE
         name, number = (left, right) if isinstance(left, str) else (right, left)
         sign = sign if isinstance(left, str) else MIRRORED[sign]
         at_least = self._level(name, number, strictly=False)
@@ -376,14 +371,3 @@ class Scanner:
             return TRUE if key <= 0 else self._read(name) if key <= 2 else FALSE
         keys = self.layout.thresholds.get(name, ())
         return TRUE if not keys or key <= keys[0] else FALSE
-
-
-def _holds(sign: str, left: float, right: float) -> bool:
-    return {
-        "=": left == right,
-        "<>": left != right,
-        "<": left < right,
-        "<=": left <= right,
-        ">": left > right,
-        ">=": left >= right,
-    }[sign]

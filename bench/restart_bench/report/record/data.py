@@ -6,14 +6,17 @@ Times of a diagram are nanoseconds counted from the instant that `CaseDiagram.ze
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
-from restart_bench.judging.matrix import NOT_JUDGED
+from restart_bench.judging.matrix import MatrixRow
 from restart_bench.judging.summary import FindingRow
 from restart_bench.model.verdicts import Verdict
 
 if TYPE_CHECKING:
+    from restart_bench.judging.campaign.case_map import CaseRow
+    from restart_bench.judging.campaign.measured_times import MeasuredTime
     from restart_bench.predict.explaining import Explanation
     from restart_bench.report.record.played_picture import PlayedPicture
     from restart_bench.report.record.search_picture import SearchPicture
@@ -58,46 +61,12 @@ class PointRow:
     notes: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class FileRow:
-    """One input file, copied into the archive."""
-
-    kind: str
-    name: str
-    sha256: str
-
-
-@dataclass(frozen=True, slots=True)
-class MatrixLine:
-    """One output in one case. `output` is its label, `point` its name in the rig file; the rest are texts.
-    Where nothing is `expected` of it, or it was not tested, it is shown what it did, with a word and no verdict."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MatrixLine(MatrixRow):
+    """One output in one case of a scenario."""
 
     scenario: str
     case: str
-    output: str
-    point: str
-    before: str
-    at_loss: str
-    at_return: str
-    delay: str
-    verdict: Verdict
-    reason: str
-    expected: bool = True
-    word: str = NOT_JUDGED
-    image_only: bool = False  # nothing but the controller itself tells of it
-
-
-@dataclass(frozen=True, slots=True)
-class CaseLine:
-    """One case on the map of a scenario's cases, in texts. `verdict` is the worst of its cycles."""
-
-    name: str
-    off_time: str
-    controller: str
-    cycles: str  # `20`, or `3 of 20` where not all were done
-    verdict: Verdict | None  # None: not played
-    verdicts: str
-    from_memory: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,28 +83,9 @@ class ScenarioRow:
     limits: tuple[str, ...]
     steps: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
-    cases: tuple[CaseLine, ...] = ()  # none where there is only one
+    cases: tuple[CaseRow, ...] = ()  # none where there is only one
+    how: Literal["supply", "mode"] = "supply"  # what was cut
     search: SearchPicture | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class TimesRow:
-    """One time over the cycles of a case that are alike (`group`), counted from `since`, in texts. `interval` holds the
-    median of all such cycles with 95 % confidence; "" where they are too few."""
-
-    scenario: str
-    case: str
-    group: str
-    what: str
-    since: str
-    limit: str
-    cycles: str
-    smallest: str
-    median: str
-    interval: str
-    largest: str
-    tolerance: str
-    drift: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,11 +204,11 @@ class RecordData:
     facts: tuple[FactGroup, ...] = ()
     devices: tuple[DeviceRow, ...] = ()
     points: tuple[PointRow, ...] = ()
-    files: tuple[FileRow, ...] = ()
+    files: tuple[Mapping[str, str], ...] = ()  # the input files as run.json tells them
     wiring: tuple[str, ...] = ()
     findings: tuple[FindingRow, ...] = ()
     diagrams: tuple[CaseDiagram, ...] = ()
-    times: tuple[TimesRow, ...] = ()
+    times: tuple[MeasuredTime, ...] = ()
     demonstrations: tuple[DemonstrationRow, ...] = ()
     troubles: tuple[TroubleRow, ...] = ()
     notes: tuple[str, ...] = field(default=())

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 def fact_groups(run: ArchivedRun, suite: Suite) -> tuple[FactGroup, ...]:
     """All groups that have something to say, in the order in which they are shown."""
     groups = (
-        FactGroup("As the rig file says", tuple(_free_text(suite.rig.record))),
+        FactGroup("As the rig file says", _free_text(suite.rig.record)),
         FactGroup("Test", tuple(_test(run, suite))),
         FactGroup("What the rig file asks of every cycle", tuple(_asked_by(suite.rig))),
         FactGroup("Program under test", tuple(_program(run, suite))),
@@ -52,9 +52,8 @@ def plain_text(value: object) -> str:
     return "" if value is None else str(value)
 
 
-def _free_text(texts: Mapping[str, Any]) -> Iterator[Fact]:
-    for name, value in texts.items():
-        yield Fact(str(name).replace("_", " "), plain_text(value))
+def _free_text(texts: Mapping[str, Any]) -> tuple[Fact, ...]:
+    return tuple(Fact(str(name).replace("_", " "), plain_text(value)) for name, value in texts.items())
 
 
 def _test(run: ArchivedRun, suite: Suite) -> Iterator[Fact]:

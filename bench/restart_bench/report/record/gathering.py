@@ -3,21 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING
 
 from restart_bench.archive.earlier import earlier_cycles
 from restart_bench.archive.reader import gone_on_with
 from restart_bench.campaigns.reliability import confidence_reached, cycles_needed, reliability_shown
-from restart_bench.judging.campaign.case_map import case_rows, number_words, outcome_words, verdict_words
+from restart_bench.judging.campaign.case_map import case_rows
 from restart_bench.judging.campaign.coverage import coverage_of
-from restart_bench.judging.campaign.measured_times import (
-    drift_text,
-    limit_text,
-    measured_times,
-    time_text,
-    tolerance_text,
-)
+from restart_bench.judging.campaign.measured_times import measured_times
 from restart_bench.judging.campaign.ride_through import found_text, search_found
 from restart_bench.judging.matrix import matrix_rows
 from restart_bench.judging.summary import by_case, finding_rows, limits_in_short
@@ -41,7 +35,6 @@ from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import (
     address_word,
     alike,
-    bounds_text,
     counted,
     cut_words,
     listed,
@@ -52,16 +45,13 @@ from restart_bench.model.wording import (
 )
 from restart_bench.report.explaining import BUDGET_S, why_of
 from restart_bench.report.record.data import (
-    CaseLine,
     DemonstrationRow,
     Fact,
     FactGroup,
-    FileRow,
     MatrixLine,
     PointRow,
     RecordData,
     ScenarioRow,
-    TimesRow,
     TroubleRow,
 )
 from restart_bench.report.record.diagrams import diagrams_of
@@ -116,16 +106,14 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         ),
         devices=devices(suite.rig),
         points=tuple(_point_rows(suite.rig)),
-        files=tuple(
-            FileRow(str(told["kind"]), str(told["name"]), str(told["sha256"])) for told in run.run.get("inputs", ())
-        ),
+        files=tuple(run.run.get("inputs", ())),
         wiring=tuple(_wiring(suite.rig)),
         program_text=_program_text(run),
         explanation=why_of(run, suite) if explain else None,
         otherwise=otherwise,
         findings=tuple(finding_rows(suite.rig, cycles, scenarios.values())),
         diagrams=tuple(diagrams_of(run, suite, own)),
-        times=tuple(times_rows(suite.rig, suite.scenarios, cycles)),
+        times=tuple(one for tested in suite.scenarios for one in measured_times(suite.rig, tested, cycles)),
         demonstrations=tuple(demonstrations(suite, cycles)),
         troubles=tuple(_troubles(run.records)),
         played=None if run.run.get("rehearsal") else picture_of_played(coverage_of(suite.scenarios, cycles)),
@@ -222,6 +210,7 @@ def _scenario_rows(
         outcome = judged.get(scenario.name)
         if outcome is None:
             continue
+        cases = case_rows(scenario, cycles)
         yield ScenarioRow(
             name=scenario.name,
             purpose=scenario.purpose,
@@ -233,23 +222,9 @@ def _scenario_rows(
             limits=outcome.limits,
             steps=tuple(_steps(suite.rig, scenario)),
             notes=scenario.notes,
-            cases=tuple(_case_lines(scenario, cycles)),
+            cases=cases if len(cases) > 1 else (),
+            how=scenario.how,
             search=picture_of(search_found(scenario, cycles)),
-        )
-
-
-def _case_lines(scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[CaseLine]:
-    """The map of the cases, where there are several."""
-    rows = case_rows(scenario, cycles)
-    for row in rows if len(rows) > 1 else ():
-        yield CaseLine(
-            name=row.case.name,
-            off_time=bounds_text(row.off_time_ns) if row.off_time_ns is not None else "-",
-            controller=outcome_words(row) if scenario.how == "supply" else "-",
-            cycles=number_words(row),
-            verdict=row.verdict,
-            verdicts=verdict_words(row),
-            from_memory=row.case.from_memory,
         )
 
 
@@ -269,17 +244,14 @@ def _steps(rig: Rig, scenario: Scenario) -> Iterator[str]:
     for step in scenario.function_check:
         yield f"function check: {step_words(rig, step)}"
     if scenario.search is None:
-        yield f"each case {counted(scenario.repeat, 'time')}, {_order_words(scenario)}"
+        order = "shuffled by the seed" if scenario.order == "shuffled" else "in the order of the file"
+        yield f"each case {counted(scenario.repeat, 'time')}, {order}"
     else:
         yield f"at most {counted(scenario.repeat, 'cycle')}, each off time follows from what those before showed"
     if scenario.demonstrate is not None:
         asked = scenario.demonstrate
         shares = f"{percent_text(asked.reliability)} at {percent_text(asked.confidence)} confidence"
         yield f"to demonstrate: {shares}, at most {counted(asked.inconclusive_at_most, 'inconclusive cycle')}"
-
-
-def _order_words(scenario: Scenario) -> str:
-    return "shuffled by the seed" if scenario.order == "shuffled" else "in the order of the file"
 
 
 def _troubles(records: Iterable[Record]) -> Iterator[TroubleRow]:
@@ -299,21 +271,7 @@ def _troubles(records: Iterable[Record]) -> Iterator[TroubleRow]:
 def _matrix(rig: Rig, cycles: Sequence[CycleJudged]) -> Iterator[MatrixLine]:
     for (scenario, case), mine in by_case(cycles).items():
         for row in matrix_rows(rig, mine):
-            yield MatrixLine(
-                scenario=scenario,
-                case=case,
-                output=row.shown,
-                point=row.point,
-                before=row.before,
-                at_loss=row.at_loss,
-                at_return=row.at_return,
-                delay=bounds_text(row.delay_ns) if row.delay_ns is not None else "",
-                verdict=row.verdict or Verdict.INCONCLUSIVE,
-                reason=row.reason,
-                expected=row.verdict is not None,
-                word=row.verdict_word,
-                image_only=row.image_only,
-            )
+            yield MatrixLine(**asdict(row), scenario=scenario, case=case)
 
 
 # ---------------------------------------------------------------- points and wiring
@@ -378,28 +336,7 @@ def _wiring(rig: Rig) -> Iterator[str]:
     yield "The wiring is taken from the rig file. A lasting disagreement of an output and its terminal is reported."
 
 
-# ---------------------------------------------------------------- times and demonstrations
-
-
-def times_rows(rig: Rig, scenarios: Sequence[Scenario], cycles: Sequence[CycleJudged]) -> Iterator[TimesRow]:
-    """Each mark and each limit of each case over its cycles, restarts apart from dips that were ridden through."""
-    for scenario in scenarios:
-        for one in measured_times(rig, scenario, cycles):
-            yield TimesRow(
-                scenario=one.scenario,
-                case=one.case,
-                group=one.group,
-                what=one.what,
-                since=one.since,
-                limit=limit_text(one.limit),
-                cycles=str(one.cycles) if one.seen == one.cycles else f"{one.seen} of {one.cycles}",
-                smallest=time_text(one.smallest),
-                median=time_text(one.median.sample),
-                interval=time_text((one.median.low, one.median.high)) if one.median.confidence is not None else "",
-                largest=time_text(one.largest),
-                tolerance=tolerance_text(one),
-                drift=drift_text(one),
-            )
+# ---------------------------------------------------------------- demonstrations
 
 
 def demonstrations(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[DemonstrationRow]:

@@ -13,6 +13,8 @@ from typing import TypeVar
 from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 from markupsafe import Markup, escape
 
+from restart_bench.judging.campaign.case_map import number_words, outcome_words, verdict_words
+from restart_bench.judging.campaign.measured_times import drift_text, limit_text, time_text, tolerance_text
 from restart_bench.judging.matrix import IMAGE_ONLY, IMAGE_ONLY_MEANS
 from restart_bench.model import wording as reasons
 from restart_bench.model.scenario import MARKS
@@ -254,14 +256,14 @@ def first_page(data: RecordData) -> FirstPage:
 def _fitting_rows(data: RecordData, room: float) -> list[MatrixLine]:
     """The rows of the matrix for which there is room, those that did not pass first; in their own order."""
     matrix = [replace(row, reason=wording.with_its_end(row.reason, _LONGEST_REASON)) for row in data.matrix]
-    rows = sorted(matrix, key=lambda row: (not row.expected, badness(row.verdict)))
+    rows = sorted(matrix, key=lambda row: badness(row.verdict) if row.verdict is not None else len(Verdict))
     groups: set[tuple[str, str]] = set()
     chosen = _fitting(rows, room, lambda row: matrix_lines(row) + _heading_lines(row, groups))
     return [row for row in matrix if any(row is one for one in chosen)]
 
 
 def _is_bad(row: MatrixLine) -> bool:
-    return row.expected and row.verdict is not Verdict.PASS
+    return row.verdict not in (None, Verdict.PASS)
 
 
 def grouped(rows: Iterable[MatrixLine]) -> tuple[MatrixGroup, ...]:
@@ -275,8 +277,8 @@ def grouped(rows: Iterable[MatrixLine]) -> tuple[MatrixGroup, ...]:
 def matrix_lines(row: MatrixLine) -> float:
     """Lines that a row of the matrix takes on paper: its longest cell counts."""
     return 0.4 + max(
-        _lines(row.reason, 27), _lines(row.delay, 11),
-        _lines(row.output, 12) + (row.output != row.point) + row.image_only,
+        _lines(row.reason, 27), _lines(_span(row.delay_ns, ""), 11),
+        _lines(row.shown, 12) + (row.shown != row.point) + row.image_only,
         _lines(row.at_loss, 11), _lines(row.at_return, 11), _lines(row.before, 7),
     )  # fmt: skip
 
@@ -287,6 +289,10 @@ def _heading_lines(row: MatrixLine, seen: set[tuple[str, str]]) -> float:
         return 0.0
     seen.add((row.scenario, row.case))
     return 0.5 + _lines(f"{row.scenario} {row.case}", _WIDE)
+
+
+def _span(bounds: tuple[int, int] | None, unknown: str) -> str:
+    return reasons.bounds_text(bounds) if bounds is not None else unknown
 
 
 def _lines(text: str, columns: int) -> int:
@@ -388,6 +394,14 @@ def _environment() -> Environment:
         with_its_end=wording.with_its_end,
         sentence=wording.sentence,
         bounds=reasons.bounds_text,
+        span=_span,
+        time=time_text,
+        limit=limit_text,
+        tolerance=tolerance_text,
+        drift=drift_text,
+        number=number_words,
+        outcome=outcome_words,
+        verdicts=verdict_words,
         percent=reasons.percent_text,
         numbers=reasons.numbers_text,
         counted=reasons.counted,

@@ -82,7 +82,8 @@ def survey(
     """
     rig = suite.rig
     points = _may_press(rig)
-    kinds = kinds_for(rig, mode=_can_leave_run_mode(rig, asks=asks))
+    can_leave_run = rig.mode is not None and bool(rig.mode.proof) and (rig.mode.driver == "point" or asks)
+    kinds = kinds_for(rig, mode=can_leave_run)
     _refuse_useless(rig, kinds)
     runs: list[OneRun] = []
     found = Search((Start((), {}),), ())
@@ -115,10 +116,6 @@ def _may_press(rig: Rig) -> tuple[str, ...]:
     """What the rig file lets a survey press, without the points that the bench uses for other ends."""
     kept = {rig.mode.point if rig.mode else None, rig.check_pulse.write if rig.check_pulse else None}
     return tuple(dict.fromkeys(name for name in rig.survey_press if name not in kept))
-
-
-def _can_leave_run_mode(rig: Rig, *, asks: bool) -> bool:
-    return rig.mode is not None and bool(rig.mode.proof) and (rig.mode.driver == "point" or asks)
 
 
 def _refuse_useless(rig: Rig, kinds: Sequence[CutKind]) -> None:
