@@ -17,6 +17,7 @@ from restart_bench.run.session import perform
 from safety_rig import SCENARIO, ArmedRig, Seen, armed_rig
 
 BUTTON = "start: {device: independent, coil: 0, writable: true, idle: off"
+OTHER = "jog: {device: independent, coil: 1, writable: true, idle: off"
 WITHOUT_JOG = spoilt(SCENARIO, "  - hold: jog\n", "")
 FIRST_BY_HAND = spoilt(WITHOUT_JOG, "press: start\n    for: 150 ms", "press: start")
 BOTH_BY_HAND = spoilt(FIRST_BY_HAND, "press: stop\n    for: 150 ms", "press: start")
@@ -30,18 +31,19 @@ def rig(tmp_path: Path) -> Iterator[ArmedRig]:
     with armed_rig(tmp_path, scenario=CHECKED) as rig:
         path = rig.folder / "rig.yaml"
         text = path.read_text(encoding="utf-8")
-        assert BUTTON in text
-        path.write_text(
-            text.replace(BUTTON, BUTTON.replace("writable: true", "by_hand: green button")), encoding="utf-8"
-        )
+        for button, name in ((BUTTON, "green button"), (OTHER, "white button")):
+            assert button in text
+            text = text.replace(button, button.replace("writable: true", f"by_hand: {name}"))
+        path.write_text(text, encoding="utf-8")
         yield rig
 
 
 def asked(
-    rig: ArmedRig, person: Callable[[int], bool], *, holds: bool = False, lets_go: bool = True
+    rig: ArmedRig, person: Callable[[int], bool], *, holds: bool = False, lets_go: bool = True, first: int = 0
 ) -> tuple[RunOutcome, list[str]]:
     """A run in which the person is told the how-manieth question it is, presses if so inclined, and answers yes. Who
-    `holds` does not let go before being told, and not even then without `lets_go`."""
+    `holds` does not let go before being told, and not even then without `lets_go`.
+    `first` is the coil of the button that is pressed when asked the first time."""
     show, questions = Seen(), [0]
 
     def ask(question: str) -> bool:
@@ -50,9 +52,10 @@ def asked(
             if "Let go of" in question:
                 client.write_coil(0, not lets_go, device_id=1)
             elif person(questions[0]):
-                client.write_coil(0, True, device_id=1)
+                button = first if questions[0] == 1 else 0
+                client.write_coil(button, True, device_id=1)
                 time.sleep(0.25)
-                client.write_coil(0, holds, device_id=1)
+                client.write_coil(button, holds, device_id=1)
         return True
 
     outcome = perform(rig.suite(), rig.options(), show, ask)
@@ -70,6 +73,28 @@ def test_a_press_that_was_not_seen_is_asked_for_again(rig: ArmedRig) -> None:
     """The second question says what was missed."""
     outcome, questions = asked(rig, lambda number: number != 1)
     assert outcome.verdict is Verdict.PASS
+    assert questions[1] == "start was not seen pressed. Press briefly: green button. Done?"
+
+
+def test_a_person_who_pressed_another_button_is_told_which(rig: ArmedRig) -> None:
+    """Who reads only that it was not seen presses the wrong one again."""
+    outcome, questions = asked(rig, lambda _: True, first=1)
+    assert outcome.verdict is Verdict.PASS
+    assert questions[1] == "start was not seen pressed, but jog was. Press briefly: green button. Done?"
+
+
+def test_a_button_that_is_only_let_go_of_was_not_pressed(rig: ArmedRig) -> None:
+    """It was pressed before anybody asked: what it brought about came then."""
+    with ModbusTcpClient("127.0.0.1", port=rig.simulation.ports["independent"]) as client:
+        client.write_coil(0, True, device_id=1)
+
+        def lets_go(number: int) -> bool:
+            if number == 1:
+                client.write_coil(0, False, device_id=1)
+            return number > 1
+
+        outcome, questions = asked(rig, lets_go)
+    assert outcome.verdict is Verdict.PASS, outcome.runs[0].cycles[0].reason
     assert questions[1] == "start was not seen pressed. Press briefly: green button. Done?"
 
 

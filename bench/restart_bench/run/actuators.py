@@ -17,7 +17,7 @@ from restart_bench.model.clock import NS_PER_MS, NS_PER_S, now_ns
 from restart_bench.model.journal import BROKEN_OFF, WAY_OUT, Answered, PointWritten, Record, Switching, WriteAnnounced
 from restart_bench.model.live import Guess, Reading, powered_by_proof
 from restart_bench.model.rig import Point, Rig, RigSupply, Value
-from restart_bench.model.wording import alike, value_word
+from restart_bench.model.wording import alike, listed, value_word
 from restart_bench.observer.handle import ObserverHandle, answered_within
 from restart_bench.observer.link import NO_CONTACT
 from restart_bench.run.arming import manual_step
@@ -170,9 +170,10 @@ class Actuators:
                 shown.append(None if value is None else not _same(one, value, written.value))
         return True if True in shown else None if None in shown else False
 
-    def press_by_hand(self, point: Point, *, again: bool = False) -> Answered:
-        """One press by a person; the point's own input shows it. Raises CommandRefused where nobody can answer."""
-        before = f"{self._unseen(point)} " if again else ""
+    def press_by_hand(self, point: Point, instead: tuple[str, ...] | None = None) -> Answered:
+        """One press by a person; the point's own input shows it. `instead`: asked once more, since this was pressed in
+        its place, or nothing. Raises CommandRefused where nobody can answer."""
+        before = "" if instead is None else f"{self._unseen(point, instead)} "
         return self.ask_for(f"Press briefly: {point.by_hand}. Done?", point.name, before=before)
 
     def let_go_by_hand(self, point: Point) -> bool:
@@ -180,11 +181,12 @@ class Actuators:
         told = f"{point.shown} still reads pressed. "
         return self.ask_for(f"Let go of: {point.by_hand}. Done?", point.name, before=told).answer
 
-    def _unseen(self, point: Point) -> str:
+    def _unseen(self, point: Point, instead: tuple[str, ...]) -> str:
         """Why a press was not seen: where its device is silent, nobody's finger is to blame."""
         device = self._rig.devices[point.device]
         if self._observer.failed or self._answers(device.name):
-            return f"{point.shown} was not seen pressed."
+            others = f", but {listed(instead)} {'was' if len(instead) == 1 else 'were'}" if instead else ""
+            return f"{point.shown} was not seen pressed{others}."
         return (
             f"{device.name} does not answer at {device.host}:{device.port}, so no press can be seen: look at it first."
         )

@@ -6,7 +6,10 @@ A step is recorded with what became of it. What was taken out of idle by a `hold
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any
+
+import numpy as np
 
 from restart_bench.evidence.marks import condition_held
 from restart_bench.model.clock import NS_PER_S, now_ns
@@ -100,13 +103,17 @@ class Steps:
 
     def _press_by_hand(self, point: Point) -> Reached:
         """A person presses and lets go, and the point's own input shows both; asked once more where it does not."""
-        for again in (False, True):
+        instead: tuple[str, ...] | None = None
+        for _ in range(2):
             self._context.counted_from()
-            answered = self._context.actuators.press_by_hand(point, again=again)
+            answered = self._context.actuators.press_by_hand(point, instead)
             if not answered.answer:
                 return None, f"asked three times, it was not pressed: look at {point.by_hand}"
-            if self._was_seen_pressed(point, answered.asked_ns):
+            pressed = partial(self._pressed_since, since_ns=answered.asked_ns)
+            if self._context.supervisor.wait_until(now_ns() + _SEEN_WITHIN_NS, partial(pressed, point)):
                 return self._let_go_by_hand(point)
+            others = (one for one in self._context.rig.points.values() if one.by_hand is not None and one != point)
+            instead = tuple(one.shown for one in others if pressed(one))
         return None, f"{point.shown} was not seen pressed; look at the button and at its input"
 
     def _let_go_by_hand(self, point: Point) -> Reached:
@@ -124,14 +131,11 @@ class Steps:
 
         return self._context.supervisor.wait_until(now_ns() + _SEEN_WITHIN_NS, seen)
 
-    def _was_seen_pressed(self, point: Point, since_ns: int) -> bool | None:
-        idle = float(bool(point.idle))
-
-        def seen() -> bool | None:
-            reads = self._context.traces([point.name])[point.name].reads
-            return True if bool(((reads.value != idle) & (reads.late >= since_ns)).any()) else None
-
-        return self._context.supervisor.wait_until(now_ns() + _SEEN_WITHIN_NS, seen)
+    def _pressed_since(self, point: Point, since_ns: int) -> bool | None:
+        reads = self._context.traces([point.name])[point.name].reads
+        pressed = reads.value != float(bool(point.idle))
+        begun = pressed & np.concatenate(([True], ~pressed[:-1]))  # one that was held before is let go of, no press
+        return True if bool((begun & (reads.late >= since_ns)).any()) else None
 
     def _by_eye(self, step: ByEye) -> Reached:
         for name, value in step.conditions:
