@@ -59,8 +59,8 @@ def test_an_exception_says_nothing_of_the_device(pdu: str) -> None:
 
 
 @contextmanager
-def answering(reply: bytes | None) -> Iterator[int]:
-    """A server for one client that sends these bytes for whatever it is asked (None: stays silent)."""
+def answering(reply: bytes | None, after_s: float = 0.0) -> Iterator[int]:
+    """A server for one client that sends these bytes for whatever it is asked (None: stays silent), some time later."""
     heard: list[bytes] = []
     with socket.create_server(("127.0.0.1", 0)) as listener:
 
@@ -68,6 +68,7 @@ def answering(reply: bytes | None) -> Iterator[int]:
             client, _ = listener.accept()
             with client:
                 heard.append(client.recv(100))
+                sleep(after_s)
                 if reply is not None:
                     client.sendall(reply)
                 while client.recv(100):  # until it lets go
@@ -102,6 +103,13 @@ def test_the_unit_that_answers_is_told() -> None:
     with answering(bytes.fromhex("00 01 00 00 00 03 07 AB 01")) as port:
         heard = greetings([Device("independent", "127.0.0.1", port=port, answer_within_ns=50_000_000)])
     assert heard["independent"].unit == 7 and heard["independent"].identity is None
+
+
+def test_who_takes_long_to_say_no_is_heard() -> None:
+    """A server in C stands still for half a second before it says that it does not know the function: asked again while
+    it is sampled, it would miss that much of it each time."""
+    with answering(bytes.fromhex("00 01 00 00 00 03 01 AB 01"), after_s=0.5) as port:
+        assert "controller" in greetings([Device("controller", "127.0.0.1", port=port, answer_within_ns=50_000_000)])
 
 
 def test_where_nobody_listens_nothing_is_said() -> None:

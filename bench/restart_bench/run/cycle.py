@@ -34,7 +34,7 @@ from restart_bench.model.ways import way_of
 from restart_bench.model.wording import at_most, show_wanted
 from restart_bench.observer.diagnosis import diagnose
 from restart_bench.observer.handle import answered_within
-from restart_bench.observer.identification import MOST_WITHIN_NS
+from restart_bench.observer.identification import WITHIN_NS
 from restart_bench.observer.sockets import asked_for_on
 from restart_bench.run.actuators import CommandRefused, SupplyFailed
 from restart_bench.run.context import AFTERGLOW_NS, CycleContext, Situation, WasReady, afterglow_ns
@@ -212,7 +212,7 @@ class CycleAct:
         if not isinstance(ready, Bounds):
             self._give_up(started)
         context.situation.running = True
-        context.supervisor.wait_until(now_ns() + MOST_WITHIN_NS, lambda: context.introduce() or None)
+        context.supervisor.wait_until(now_ns() + WITHIN_NS, lambda: context.introduce() or None)
         self._check_identity()
         if self._scenario.how == "supply" and not self._rehearse:
             self._wait_for_limit(context.actuators.cut_not_before_ns(), ON_AT_LEAST)

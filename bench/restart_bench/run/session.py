@@ -39,7 +39,7 @@ from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.verdicts import Verdict
 from restart_bench.observer.diagnosis import unit_text
 from restart_bench.observer.handle import ObserverHandle
-from restart_bench.observer.identification import MOST_WITHIN_NS, Introductions, greetings, identities
+from restart_bench.observer.identification import WITHIN_NS, Introductions, greetings, identities
 from restart_bench.run.actuators import Actuators, reach_supply
 from restart_bench.run.arming import SupplyLock, points_named, require_arming
 from restart_bench.run.context import Chronicle, CycleContext, View
@@ -597,7 +597,7 @@ class OpenSession:
 
     def _hear_the_last(self) -> None:
         """A run that took over an off time prepared nothing, so it may not have asked yet."""
-        until = now_ns() + MOST_WITHIN_NS
+        until = now_ns() + WITHIN_NS
         while not self._introduce() and now_ns() < until:
             self._context.observer.wait_news(_OTHERS_NS / NS_PER_S)
 
