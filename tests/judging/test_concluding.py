@@ -468,13 +468,18 @@ def test_a_limit_names_whose_word_it_is_that_the_supply_came_back(driver: str, w
     assert any(limit.endswith(f"is taken from {word}.") for limit in limits)
 
 
-@pytest.mark.parametrize(("supply_is_read", "said"), [(False, 1), (True, 0)])
-def test_where_counters_alone_prove_the_cut_the_limits_say_how_little_that_is(supply_is_read: bool, said: int) -> None:
-    """A watchdog beside a contact that sticks looks the same; a proof that reads the supply tells them apart."""
+@pytest.mark.parametrize(("supply_is_read", "restarted", "said"), [(False, True, 1), (True, True, 0), (False, None, 0)])
+def test_where_counters_alone_prove_the_cut_the_limits_say_how_little_that_is(
+    supply_is_read: bool, restarted: bool | None, said: int
+) -> None:
+    """A watchdog beside a contact that sticks looks the same; a proof that reads the supply tells them apart. Where
+    nothing restarted there is nothing to doubt."""
     rail = dryer().proof_of_cut if supply_is_read else ()
     rig = dryer(proof_of_cut=(*rail, Proof("falls", "uptime"), Proof("rises", "alive")))
     told = scenario(BURNER_OFF)
-    limits = judge_scenario(rig, told, cycles_of(told, [PASS]), 1).limits
+    shown = Finding(told.name, "", 1, "", "restart: either", PASS, "", {"restarted": restarted})
+    cycles = [replace(one, findings=(shown,)) for one in cycles_of(told, [PASS])]
+    limits = judge_scenario(rig, told, cycles, 1).limits
     assert sum("the program began anew, no more is shown" in limit for limit in limits) == said
 
 

@@ -154,7 +154,7 @@ def test_a_press_that_nobody_can_see_is_not_blamed_on_a_finger() -> None:
     for answered_s_ago, told in ((0.0, "start was not seen pressed. "), (30.0, "controller does not answer at ")):
         desk.actuators._observer = Wire(answered_s_ago)
         desk.questions.clear()
-        desk.actuators.press_by_hand(BUTTON, again=True)
+        desk.actuators.press_by_hand(BUTTON, ())
         assert desk.questions[0].startswith(told)
 
 
@@ -189,6 +189,18 @@ def test_the_span_of_a_press_begins_with_its_first_question() -> None:
     answered = desk.actuators.press_by_hand(BUTTON)
     first = next(one for one in desk.records if isinstance(one, Answered))
     assert answered.answer and answered.asked_ns == first.asked_ns
+
+
+@pytest.mark.parametrize("running", [None, False, True])
+def test_a_mode_switch_that_was_never_turned_is_not_asked_to_be_turned_back(running: bool | None) -> None:
+    """Who is told to put a running controller back into run mode turns the switch the wrong way."""
+    desk = Desk(False, False, False)
+    reading = None if running is None else SimpleNamespace(value=running, received_ns=now_ns())
+    desk.observer.latest = lambda _: reading
+    with pytest.raises(CommandRefused) as refused:
+        desk.actuators.switch_mode_by_hand("run")
+    assert ("leave the switch in RUN" in str(refused.value)) is bool(running)
+    assert ("put the controller back into run mode" in str(refused.value)) is not running
 
 
 @pytest.mark.parametrize(("to", "answers"), [("stop", [True]), ("run", [False] * 3), ("stop", [KeyboardInterrupt()])])

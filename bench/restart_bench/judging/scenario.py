@@ -192,7 +192,7 @@ def _limits(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iter
     if found is None:
         yield from _off_times(rig, scenario, valid)
     yield from _proven_otherwise(rig, scenario)
-    yield from _taken_on_trust(rig, scenario)
+    yield from _taken_on_trust(rig, scenario, cycles)
     yield from _watched(scenario, valid)
     retries = sum(int(cycle.figures.get("retries", 0)) for cycle in cycles)
     if retries:
@@ -289,7 +289,7 @@ def _off_times(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> I
             yield f"{name}true off time {span_text(low, high)} ({source}); others were not tried."
 
 
-def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
+def _taken_on_trust(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
     """What no instrument of the rig looks at: terminals, a sign of life, the supply itself."""
     own = [
         demand
@@ -311,7 +311,7 @@ def _taken_on_trust(rig: Rig, scenario: Scenario) -> Iterator[str]:
     if scenario.how == "supply" and not rig.reads_supply:
         word = way_of(rig, scenario).word_of
         yield f"Nothing reads the supply itself: that it came back then and stayed is taken from {word}."
-        if rig.counters_alone:
+        if rig.counters_alone and any(cycle.restarted for cycle in cycles):
             told = listed(shown(rig, name) for name in rig.counters_alone)
             yield f"By {told} the program began anew, no more is shown: a watchdog with a stuck relay looks alike."
         if rig.link_alone:

@@ -286,21 +286,28 @@ class Actuators:
         self._left_run_mode = True  # before the question: it may be broken off with the switch turned already
         verb = "Take the controller out of run mode" if to == "stop" else "Put the controller back into run mode"
         if not self.ask_for(f"{verb}. Done?").answer:
+            if to == "run" and (shows := self._reads_run()):
+                told = f"{shows}: the controller is in run mode, and may never have left it; leave the switch in RUN"
+                raise CommandRefused(f"asked three times, the mode switch was not turned back, but {told}")
             raise CommandRefused(f"asked three times, the mode switch was not turned: {verb[0].lower()}{verb[1:]}")
         self._left_run_mode = to == "stop"
 
     def tell_of_the_mode(self, say: Callable[[str], None]) -> None:
         """On the way out: a mode switch that a person did not turn back is told, unless the controller runs."""
-        mode = self._rig.mode
-        if mode is None or not self._left_run_mode:
+        if not self._left_run_mode:
             return
         self._left_run_mode = False
-        for name, wanted in mode.proof:
+        if not self._reads_run():
+            say("RUN MODE WAS LEFT and the mode switch was not turned back: turn it to RUN at the rig")
+
+    def _reads_run(self) -> str:
+        """What a proof of the mode reads now, if that is run mode; else ""."""
+        for name, wanted in self._rig.mode.proof if self._rig.mode is not None else ():
             read = self._observer.latest(name)
             fresh = read is not None and now_ns() - read.received_ns < _CONTACT_WITHIN_NS
             if read is not None and fresh and read.value is not None and not wanted.met_by(read.value):
-                return
-        say("RUN MODE WAS LEFT and the mode switch was not turned back: turn it to RUN at the rig")
+                return f"{self._rig.points[name].shown} reads {value_word(read.value)}"
+        return ""
 
     def guess(self, question: str, guess: Guess) -> bool | None:
         """Asks a person what he expects; None where he does not know. Raises CommandRefused where nobody can answer."""
