@@ -18,7 +18,7 @@ from restart_bench.model.clock import Bounds
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.journal import CycleEnded, CycleJudged, Finding, FindingKind, Mark, OutputSeen, ScenarioJudged
 from restart_bench.model.rig import CheckPulse, Mode, Proof, Ready, RigSupply, Wanted
-from restart_bench.model.scenario import Case, Demonstration, Scenario
+from restart_bench.model.scenario import Case, Demonstration, Scenario, Window
 from restart_bench.model.verdicts import Verdict
 
 PASS, INCONCLUSIVE, FAIL, ERROR = Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR
@@ -466,6 +466,20 @@ def test_a_limit_names_whose_word_it_is_that_the_supply_came_back(driver: str, w
     told = scenario(BURNER_OFF)
     limits = judge_scenario(rig, told, cycles_of(told, [PASS]), 1).limits
     assert any(limit.endswith(f"is taken from {word}.") for limit in limits)
+
+
+@pytest.mark.parametrize(("driver", "late_ms", "verdict"), [
+    ("by-hand", 900, INCONCLUSIVE), ("by-hand", 3_000, FAIL), ("modbus-coil", 900, FAIL),
+])  # fmt: skip
+def test_an_output_is_not_late_by_a_persons_word_alone(driver: str, late_ms: int, verdict: Verdict) -> None:
+    """Who says ON before turning the switch makes every time from the return longer than it was; what came within the
+    limit of the controller's first word is not shown to be late where nothing reads the supply."""
+    one = expects("burner", "is", ON, window=Window(0, 700 * MS), judged="burner_terminal")
+    rig = dryer(supply=RigSupply(driver), proof_of_cut=(Proof("contact lost"),))
+    story = Story(rig=rig, scenario=scenario(one, watch_ns=5 * S))
+    story.set("burner_terminal", (0, 1), (story.cut_ns + 5 * MS, 0), (story.cut_ns + story.off_ns + late_ms * MS, 1))
+    finding = story.finding("burner")
+    assert finding.verdict is verdict, finding.reason
 
 
 @pytest.mark.parametrize(("supply_is_read", "restarted", "said"), [(False, True, 1), (True, True, 0), (False, None, 0)])

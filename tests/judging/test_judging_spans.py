@@ -561,6 +561,18 @@ def test_a_late_return_is_told_in_the_words_of_its_way(driver: str, level: Level
     assert says in note and never not in note
 
 
+@pytest.mark.parametrize(("again_ms", "told"), [(None, False), (2, False), (60, True)])
+def test_a_contact_that_bounces_longer_than_its_data_says_is_told(again_ms: int | None, told: bool) -> None:
+    """The rail shows it, so that nobody takes it for a sound contact because the cycle passes."""
+    base = Story()
+    back = base.cut_ns + base.off_ns
+    rail = [(0, 1), (base.cut_ns + MS, 0), (back + MS, 1)]
+    if again_ms is not None:
+        rail += [(back + again_ms * MS, 0), (back + (again_ms + 15) * MS, 1)]
+    judged = Story(truth={"rail": rail}).judge()
+    assert any("bounces longer than the rig file says" in note for note in judged.notes) is told, judged.notes
+
+
 def test_what_deviates_is_told_from_where_it_was_first_read_also_where_a_gap_may_have_broken_it() -> None:
     """A terminal on from the return on, with a gap in which it may have been off: it began at the return, and only
     how long it surely lasted is counted from behind the gap."""

@@ -25,7 +25,7 @@ from restart_bench.judging.notes import (
     supply_notes,
 )
 from restart_bench.judging.outputs import base_figures, output_seen
-from restart_bench.judging.proofs import Proofs, judge_restart, proof_problems, proofs_of
+from restart_bench.judging.proofs import Proofs, judge_restart, powered_since, proof_problems, proofs_of
 from restart_bench.judging.pulses import judge_pulses
 from restart_bench.judging.states import judge_state
 from restart_bench.judging.times import judge_gap, judge_mark, judge_ready, only_its_word
@@ -116,6 +116,7 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
         judged = replace(judged, figures={**base_figures(outputs[demand.point]), **judged.figures})
         judged = _as_far_as_shown(evidence, demand, judged, outputs[demand.point], powered)
         judged = _as_far_as_it_moves(evidence, demand, judged, proofs)
+        judged = _as_far_as_a_person_says(evidence, demand, judged, proofs)
         if demand.wanted.as_before or demand.wanted.change is not None:
             judged = _as_far_as_known(evidence, demand.judged, demand.blind_ns, judged)
         judged = _with_suspects(evidence, demand, judged, outputs)
@@ -209,6 +210,27 @@ def _as_far_as_it_moves(evidence: Evidence, demand: Expectation, judged: Judged,
             )
             return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=reason)
     return judged
+
+
+def _as_far_as_a_person_says(evidence: Evidence, demand: Expectation, judged: Judged, proofs: Proofs) -> Judged:
+    """Late only because somebody said that the supply is on before turning its switch, where nothing reads the supply:
+    the controller itself was heard later than that."""
+    rig, window = evidence.rig, demand.window
+    if (
+        judged.verdict is not Verdict.FAIL
+        or demand.start != "restored"
+        or window is None
+        or window.not_after_ns is None
+    ):
+        return judged
+    if "onset_ns" not in judged.figures or rig.supply is None or not rig.supply.by_hand or rig.reads_supply:
+        return judged
+    assert evidence.restored is not None
+    since, came_ns = powered_since(evidence, proofs), judged.figures["onset_ns"][0] + evidence.restored.not_after_ns
+    if evidence.scenario.how == "mode" or since is None or came_ns > since + window.not_after_ns:
+        return judged
+    reason = f"{judged.reason}; but it counts from when somebody said ON, and nothing reads the supply"
+    return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=reason, proven_ns=None)
 
 
 def _as_far_as_known(evidence: Evidence, name: str, limit_ns: int, judged: Judged) -> Judged:

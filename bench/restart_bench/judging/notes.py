@@ -10,8 +10,8 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.marks import as_the_rail_was_read, cut_of, restored_of, switching_of
 from restart_bench.evidence.reachability import FAILURES
-from restart_bench.evidence.traces import Reads
-from restart_bench.model.clock import FAR_NS, NS_PER_S
+from restart_bench.evidence.traces import Reads, conforming
+from restart_bench.model.clock import FAR_NS, NS_PER_S, Bounds
 from restart_bench.model.journal import OutputSeen
 from restart_bench.model.ways import BY_HAND, way_named
 from restart_bench.model.wording import at_most, shown, span_text, value_text
@@ -55,6 +55,29 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
             f"by what was read {way.what} {word} {late} {way.after}{said}: it moved late ({way.look}), or the I/O "
             "answers from an old copy; so all times count from anywhere between the two"
         )
+    yield from _bounced_long(evidence, restored)
+
+
+def _bounced_long(evidence: Evidence, restored: Bounds | None) -> Iterator[str]:
+    """A contact that was read to open again after it had closed, later than its data sheet says."""
+    supply = evidence.rig.supply
+    if supply is None or restored is None or evidence.restored is None:
+        return
+    for proof in evidence.rig.proof_of_cut:
+        if not proof.of_supply or proof.point is None or proof.wanted is None:
+            continue
+        reads = evidence.reads(proof.point).inside(restored.not_before_ns, evidence.settled_ns)
+        off = conforming(proof.wanted, reads.value)
+        again = np.flatnonzero(off[1:] & ~off[:-1]) + 1
+        if len(again) and reads.early[again[-1]] > restored.not_after_ns:
+            after = span_text(
+                int(reads.early[again[-1]]) - restored.not_after_ns, int(reads.late[again[-1]]) - restored.not_before_ns
+            )
+            yield (
+                f"{shown(evidence.rig, proof.point)} was read off again after it had read on, last {after} after the "
+                f"supply was back by its command: its contact bounces longer than the rig file says "
+                f"({at_most(supply.bounce_ns)}), or is worn; all times from the return are as wide as that"
+            )
 
 
 def restarted_late(evidence: Evidence) -> Iterator[str]:
