@@ -583,3 +583,11 @@ def test_what_deviates_is_told_from_where_it_was_first_read_also_where_a_gap_may
     low, high = figures["begun_ns"]
     assert low <= 50 * MS <= high < 80 * MS
     assert figures["on_for_ns"][0] < told.end_ns - told.back_ns - 600 * MS
+
+
+def test_a_command_back_that_was_not_taken_ends_no_off_time() -> None:
+    """The supply was off for as long as nobody knows: what the commands were apart is not told for it."""
+    problem = {"restore": {"problem": "the port failed"}}
+    judged = Story(command=problem, truth={"rail": [(0, 1), (2 * S + MS, 0)]}).judge()
+    assert judged.verdict is Verdict.ERROR and "off_time_ns" not in judged.figures
+    assert "off_time_ns" in Story().judge().figures

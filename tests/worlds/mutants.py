@@ -216,4 +216,6 @@ MUTANTS = (
     Mutant("a wrong device that was read before its program ran is the right one", "judging/validity.py", " or _seen_wrong_last(evidence, name, wanted)", "", ("tests/worlds/test_worlds.py::test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows",)),
     Mutant("a silence before the cut slows the pace", "evidence/traces.py", "_HOLE = 6", "_HOLE = 6000", ("tests/evidence/test_restarts.py::test_a_silence_before_the_cut_does_not_slow_the_pace",)),
     Mutant("a sign of life that an old image shows has run again", "judging/proofs.py", "begins.not_before_ns <= one.from_ns < one.until_ns", "begins.not_before_ns <= one.from_ns", ("tests/worlds/test_worlds.py::test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows",)),
+    Mutant("an output is late by a person's word", "judging/cycle.py", "or since is None or came_ns > since + window.not_after_ns:", "or True:", ("tests/judging/test_concluding.py::test_an_output_is_not_late_by_a_persons_word_alone",)),
+    Mutant("commands that were not taken end an off time", "judging/cycle.py", "return command is not None and bool(command.problem)", "return False", ("tests/judging/test_judging_spans.py::test_a_command_back_that_was_not_taken_ends_no_off_time",)),
 )  # fmt: skip

@@ -357,9 +357,14 @@ def _demanded(scenario: Scenario) -> tuple[str, ...]:
 
 def _taken(evidence: Evidence) -> dict[str, Bounds]:
     """The marks, without those that rest on a command which was not taken: the supply may still be off."""
-    command = switching_of(evidence.records, "restore")
-    refused = command is not None and bool(command.problem)
+    refused = _was_refused(evidence)
     return {name: mark for name, mark in evidence.marks.items() if not (refused and name in ("restored", "settled"))}
+
+
+def _was_refused(evidence: Evidence) -> bool:
+    """Whether the command back was not taken: nobody knows when the supply came back."""
+    command = switching_of(evidence.records, "restore")
+    return command is not None and bool(command.problem)
 
 
 def _finding(evidence: Evidence, about: _About) -> Finding:
@@ -439,13 +444,8 @@ def _figures(evidence: Evidence, proofs: Proofs) -> dict[str, Any]:
         figures["off_for_ns"] = records.started.off_for_ns
     if evidence.cut is None or evidence.restored is None:
         return figures
-    commanded = off_time(evidence.cut, evidence.restored)
-    figures["off_time_ns"] = list(commanded)
-    seen = next((proof for proof in proofs.supply if proof.fell is not None and proof.rose is not None), None)
-    if seen is not None and seen.fell is not None and seen.rose is not None:
-        figures["off_time_seen_ns"] = list(off_time(seen.fell, seen.rose))
-        figures["off_time_ns"] = list(narrowest(commanded, off_time(seen.fell, seen.rose)))
-        figures["off_time_seen_by"] = shown(evidence.rig, seen.proof.point or "")
+    if not _was_refused(evidence):
+        figures |= _off_time_figures(evidence, proofs)
     figures["contact_lost"] = evidence.fate.lost
     figures["not_counted"] = _not_counted(evidence)
     return figures
@@ -461,3 +461,15 @@ def _not_counted(evidence: Evidence) -> int:
     trace = evidence.trace(alive)
     after = trace.sent_ns >= evidence.restored.not_before_ns
     return trace.number(after & ~trace.counts & ~np.isnan(trace.value))
+
+
+def _off_time_figures(evidence: Evidence, proofs: Proofs) -> dict[str, Any]:
+    """The true off time (ns, bounds), and what a supply proof saw of it."""
+    assert evidence.cut is not None and evidence.restored is not None
+    commanded = off_time(evidence.cut, evidence.restored)
+    seen = next((proof for proof in proofs.supply if proof.fell is not None and proof.rose is not None), None)
+    if seen is None or seen.fell is None or seen.rose is None:
+        return {"off_time_ns": list(commanded)}
+    read = off_time(seen.fell, seen.rose)
+    by = shown(evidence.rig, seen.proof.point or "")
+    return {"off_time_ns": list(narrowest(commanded, read)), "off_time_seen_ns": list(read), "off_time_seen_by": by}
