@@ -130,7 +130,7 @@ TRACERS = (
     (
         "### An expectation kind",
         r"\"returns\"|ExpectationKind\.RETURNS|EXPECTATION_KINDS",
-        ("bench", "tests/helpers/file_keys.py", "tests/worlds/oracle.py"),
+        ("bench", "tests/helpers/file_keys.py", "tests/worlds"),
     ),
     ("### A column of a table", r"\bat_return\b", ("bench", "tests/helpers")),
     ("### A column of a table", r"\boff_from_s\b", ("bench",)),

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import itertools
 import json
 import re
-from dataclasses import replace
+from dataclasses import fields, replace
 from html.parser import HTMLParser
 from xml.etree import ElementTree as Xml
 
@@ -13,6 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rich.console import Console
 
 from record_values import HOSTILE, LANES, MS, S, diagram, hostile_values, matrix_line, record_values
 from restart_bench.evidence.traces import Trace, changes_of
@@ -21,6 +23,7 @@ from restart_bench.model.clock import Bounds
 from restart_bench.model.rig import Device
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.model.wording import bounds_text
+from restart_bench.report.console import matrix_table
 from restart_bench.report.record import drawing
 from restart_bench.report.record import text as wording
 from restart_bench.report.record.data import CaseDiagram, DrawnLane, MatrixLine, Piece
@@ -300,6 +303,33 @@ def test_a_limit_shared_by_all_scenarios_is_said_once() -> None:
 
 def _row(number: int, verdict: Verdict) -> MatrixLine:
     return matrix_line("s", "", f"output {number}", f"o{number}", "on", "off", "off", None, verdict, "as demanded")
+
+
+NOT_SHOWN = {
+    "console": {"point", "settled", "cycles", "scenario", "case"},  # case and cycles stand above the table
+    "record": {"settled", "cycles"},
+}
+"""Fields of a row of the restart matrix that a table of it leaves out: they stand elsewhere, or follow from others."""
+
+
+@pytest.mark.parametrize("where", NOT_SHOWN)
+def test_every_field_of_a_matrix_row_is_shown_or_left_out_on_purpose(where: str) -> None:
+    """A column that was counted and forgotten in one of the tables is noticed here."""
+    told = {name: f"told of {name}" for name in (one.name for one in fields(MatrixLine)) if name not in _NO_TEXT}
+    row = replace(_row(1, Verdict.PASS), **told, verdict=None, delay_ns=(123 * MS, 456 * MS), image_only=True)  # type: ignore[arg-type]
+    if where == "console":
+        console = Console(width=400, file=io.StringIO())
+        console.print(matrix_table([row], 400, ""))
+        page = console.file.getvalue()  # type: ignore[attr-defined]
+    else:
+        page = Page(_section(render(replace(record_values(cycles=1), matrix=(row,))), "verdict")).words
+    marks = {**told, **_NO_TEXT}
+    missing = {name for name, mark in marks.items() if mark not in page}
+    assert missing == NOT_SHOWN[where]
+
+
+_NO_TEXT = {"delay_ns": "123.0", "verdict": "", "image_only": "no terminal", "cycles": "\0"}
+"""What stands for the fields that are no text; a verdict's word is `verdict_word`."""
 
 
 def test_a_matrix_too_long_for_the_page_keeps_the_rows_that_did_not_pass() -> None:

@@ -18,6 +18,7 @@ from restart_bench.judging.inquiry.survey import MEANING, CutKind, SurveyRow, Va
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Rig
 from restart_bench.model.units import show_duration
+from restart_bench.model.verdicts import Verdict, console_style
 from restart_bench.model.wording import at_most, bounds_text, counted, listed, value_text, without_controls
 from restart_bench.report.foretold import Foretold, foretell, foretold_document, print_foretold
 from restart_bench.report.printing import plain_table, print_bullets, print_heading
@@ -53,7 +54,7 @@ def print_survey(found: Surveyed, drafts: Sequence[Path], console: Console) -> N
     rig = found.rig
     print_heading(f"survey of {without_controls(rig.name)}: {_runs(found)}", console)
     if found.reason:
-        console.print(Text(without_controls(found.reason), style="magenta"))
+        console.print(Text(without_controls(found.reason), style=console_style(Verdict.ERROR)))
     _lines(console, "Cut from", [_start_line(rig, start) for start in found.search.starts])
     if found.rows:
         console.print(_outputs_table(found.rows))

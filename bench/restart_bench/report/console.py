@@ -323,7 +323,7 @@ def _print_head(run: OneRun, console: Console, kind: str) -> None:
 def _print_reason(run: OneRun, console: Console) -> None:
     """Why the run ended, where more is to be said than how."""
     if run.reason and run.reason != run.how:
-        console.print(Text(without_controls(run.reason), style="magenta"))
+        console.print(Text(without_controls(run.reason), style=console_style(Verdict.ERROR)))
 
 
 def _print_head_of(scenario: ScenarioJudged, console: Console) -> None:
@@ -549,7 +549,7 @@ def matrix_table(rows: Sequence[MatrixRow], width: int, case: str) -> Table:
     for breaks in _BREAKS:
         if _columns_of([heads, *told]) + gap * (len(table.columns) - 1) + (_REASON if wide else 0) <= width:
             break
-        told = [[*cells[:2], *(_broken(cell, *breaks) for cell in cells[2:5]), cells[5]] for cells in told]
+        told = [[*cells[:2], *(_broken(cell, *breaks) for cell in cells[2:])] for cells in told]
     for row, cells in zip(rows, told, strict=True):
         reason = "(below)" if _told_below(row) else without_controls(row.reason)
         table.add_row(*cells, *([reason] if wide else []))
