@@ -189,7 +189,7 @@ def _out_of_idle(evidence: Evidence, point: Point, name: str, reads: Reads, why:
         f"{point.shown} {why}: {shown(evidence.rig, name)} read {value} for "
         f"{about(int(reads.late[-1] - reads.early[0]))}, {evidence.moment(int(reads.late[0]))}, although the bench "
         f"{'had left it in idle' if moved else 'never moved it'}; look at the button, its wiring and supply, at its "
-        "address, and for others who write it"
+        f"address, and for others who write it{'; `restart-bench park` writes its idle' if point.writable else ''}"
     )
     return Problem("stuck", text, int(reads.early[0]), void=True)
 
