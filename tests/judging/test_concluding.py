@@ -510,3 +510,16 @@ def test_without_a_check_pulse_a_cache_in_the_io_is_among_the_limits() -> None:
 def test_counter_values_stand_in_the_order_of_their_size() -> None:
     """As numbers, not as words: 9 before 10."""
     assert _counted({"10 s": 1, "9 s": 1, "on": 1, "2 s": 3}) == "2 s 3, 9 s 1, 10 s 1, on 1"
+
+
+def test_of_an_output_before_a_cut_that_never_came_nothing_is_said() -> None:
+    """ "Not read" would blame an instrument that read it all the time."""
+    never = replace(Story(scenario=scenario(BURNER_OFF)).judge(), marks=())
+    (row,) = (one for one in matrix_rows(dryer(), [never]) if one.point == "burner")
+    assert (row.before, row.at_loss) == ("not cut", "not cut")
+    (row,) = (
+        one
+        for one in matrix_rows(dryer(), [never, Story(scenario=scenario(BURNER_OFF)).judge()])
+        if one.point == "burner"
+    )
+    assert row.before == "on"

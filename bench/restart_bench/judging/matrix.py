@@ -106,9 +106,9 @@ class _Row:
     def add(self, seen: OutputSeen, *, was_cut: bool, came_back: bool, rode_through: bool) -> None:
         """One more cycle."""
         self._cycles += 1
-        self._before[_value(self._point, seen.before)] += 1
         if not was_cut:
-            return
+            return  # what it was before a cut that never came, nobody asked
+        self._before[_value(self._point, seen.before)] += 1
         self._at_loss[self._whose(_at_loss(self._point, seen))] += 1
         self._losses.add((seen.at_loss, seen.loss_ns is None))
         if seen.loss_ns is not None:
@@ -128,7 +128,7 @@ class _Row:
         return MatrixRow(
             point=self._point.name,
             shown=self._point.shown,
-            before=_counted(self._before),
+            before=_counted(self._before) if self._before else NOT_CUT,
             at_loss=self._loss() if self._at_loss else NOT_CUT,
             at_return=_counted(self._at_return) if self._at_return else not_back,
             settled=_counted(self._settled) if self._settled else not_back,
