@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from command_line import bench
+from restart_bench.cli.predict import NOTHING_CHANGES
 
 ROOT = Path(__file__).resolve().parents[2]
 LESSON = ROOT / "scenarios" / "first-lesson"
@@ -51,6 +52,18 @@ def test_an_edit_that_only_delays_an_output_names_the_time() -> None:
     first, later = "comes back, can be on in the first scan", "comes back, 500 ms after the program starts"
     assert done.returncode == 1
     assert f"M2 blower, loss of supply, inputs at rest: {first} -> {later}" in done.stdout.splitlines()
+
+
+def test_each_of_several_programs_is_held_against_the_older_one() -> None:
+    """What one of them changes is not hidden by another that changes nothing: each stands below its name."""
+    words = ("predict", *(str(LESSON / f"edition-{number}.yaml") for number in (1, 4)), "--against")
+    done = bench(*words, str(LESSON / "edition-1.yaml"))
+    assert done.returncode == 1, done.stdout
+    first, second = done.stdout.split("first lesson, edition 4 against first lesson, edition 1:\n")
+    assert first == f"first lesson, edition 1 against first lesson, edition 1:\n  {NOTHING_CHANGES}\n"
+    assert second.startswith("  M1 elevator, loss of supply, inputs at rest: stays off -> comes back\n")
+    document = json.loads(bench(*words, str(LESSON / "edition-1.yaml"), "--json").stdout)
+    assert [bool(one["changed"]) for one in document["programs"]] == [False, True]
 
 
 def test_an_edition_against_itself_changes_nothing() -> None:
