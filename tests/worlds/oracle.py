@@ -100,8 +100,17 @@ class Oracle:
         if rail is not None:
             reads = self.readings.all_good(rail)
             late = reads.value[reads.early > self.high]  # off, and on at last
-            read_late = bool((late == 0).any()) and bool(late[-1] > 0)
-        return by_itself or (self.world.returned > self.high and not read_late)
+            read_off = (reads.value == 0) & (reads.early > self.high)
+            read_late = bool(read_off.any()) and bool(late[-1] > 0)
+        return by_itself or (self.world.returned > self.high and not read_late) or self._bounced_unread(rail)
+
+    def _bounced_unread(self, rail: str | None) -> bool:
+        """Whether the contact opened once more as it closed, longer than its data say, and nothing read it off."""
+        openings = self.world.rail.spans([0.0], self.world.lost, self.world.returned)
+        if rail is None or len(openings) < 2 or "bounc" not in self.world.theme:
+            return False
+        reads = self.readings.all_good(rail)
+        return not bool(((reads.value == 0) & (reads.early > openings[-1][0])).any())
 
     def _last_sign(self, seen: int) -> int:
         """The last sign that the controller did not run. A restart that shows by silence alone may be none."""
