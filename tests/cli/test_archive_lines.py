@@ -133,6 +133,31 @@ def test_a_long_reason_stays_in_its_line() -> None:
     assert "the simulated rig has ended" in text
 
 
+@pytest.mark.parametrize("width", [80, 100])
+def test_a_run_takes_two_lines_at_most_and_no_word_is_broken(width: int) -> None:
+    """Rig, verdict, every count and why it ended stay words that can be read and searched for."""
+    rows = [
+        run_row(rig="first-lesson", how="completed"),
+        run_row(rig="first-lesson", survey="presses", rehearsal=True, verdict="pass", exit_code=0),
+        run_row(
+            rig="first-lesson",
+            verdict="inconclusive",
+            how="stopped",
+            reason="stopped by a person",
+            cycles={"pass": 19, "fail": 1, "inconclusive": 2, "error": 1},
+        ),
+    ]
+    stream = io.StringIO()
+    print_runs(rows, Console(file=stream, width=width, color_system=None))
+    lines = stream.getvalue().splitlines()
+    listed = lines[1 : next(n for n, line in enumerate(lines) if line.startswith("fail:"))]
+    assert all(len(line) <= width for line in listed)
+    assert len(listed) <= 2 * len(rows) and sum(line.startswith("2026") for line in listed) == len(rows)
+    for words in ("first-lesson", "19 pass and 1 fail", "survey, presses", "nothing cut", "inconclusive",
+                  "19 pass, 1 fail, 2 inconclusive and 1 error", "stopped by a person"):  # fmt: skip
+        assert any(words in line for line in listed), words
+
+
 @given(st.text(max_size=80))
 def test_no_text_of_the_archive_moves_the_cursor(text: str) -> None:
     """Reasons and names out of files are printed without their control characters."""
