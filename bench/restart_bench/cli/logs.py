@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
@@ -27,6 +28,8 @@ _GAP, _BELOW = "  ", "    "  # of the list of runs: between its columns, before 
 _SHORTEST_RIG = 8
 _MOST_OTHERS = 6
 _TITLES = ("WORSE", "NOT SHOWN", "better", "different")
+_OF_THE_CONTROLLER = re.compile(r": (?:dark|answered|good) after \w+: ")
+"""Times on the way to ready: few look for them beside it."""
 _HUNK = re.compile(r"@@ -(\d+)(?:,(\d+))? \+(\d+)(?:,(\d+))? @@")
 _WORDS = {verdict.value: verdict for verdict in Verdict}
 
@@ -186,8 +189,11 @@ def _comparison(comparison: Comparison, width: int, edit: Edit | None) -> Iterat
             yield from hanging(f"{title}:", difference.text, width, 11)
     if comparison.apart:
         yield "Side by side (too few cycles to call it a difference):"
-    for text in comparison.apart:
-        yield from hanging(" ", text, width, 2)
+        shown = [text for text in comparison.apart if not _OF_THE_CONTROLLER.search(text)] or comparison.apart[:1]
+        for text in shown:
+            yield from hanging(" ", text, width, 2)
+        if more := len(comparison.apart) - len(shown):
+            yield f"  {counted(more, 'more time')} on the way to ready: see --json"
     for text in _by_reason(comparison.not_compared):
         yield from hanging("not compared:", text, width, 14)
     for text in comparison.notes:
@@ -206,11 +212,20 @@ def _title(difference: Difference) -> str:
 
 
 def _by_reason(texts: Sequence[str]) -> Iterator[str]:
-    """What could not be compared, each reason once; a scenario that is in one run only says so for its cases too."""
+    """What could not be compared, each reason once, with the number of times that it holds for; a scenario that is in
+    one run only says so for its cases too."""
     found: dict[str, list[str]] = {}
+    times: dict[str, Counter[str]] = {}
     for text in texts:
         what, _, reason = text.rpartition(": ")
-        found.setdefault(reason, []).append(what)
+        place, is_time, _ = what.rpartition(": time of ")
+        if is_time:
+            times.setdefault(reason, Counter())[place] += 1
+        else:
+            found.setdefault(reason, []).append(what)
+    for reason, places in times.items():
+        spread = listed(f"{count} of {place}" for place, count in places.items())
+        yield f"{reason}: {counted(places.total(), 'time')}, {spread} (each by name: see --json)"
     for reason, whats in found.items():
         whole = [what for what in whats if f"scenario {what}" not in whats]
         yield f"{reason}: {listed(whole)}" if whole != [""] else reason
