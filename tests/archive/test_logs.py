@@ -71,6 +71,16 @@ def test_a_list_can_be_kept_to_one_rig(logs: Path) -> None:
     assert list_runs(logs, "grain-dryer-*") == []
 
 
+def test_an_export_of_a_run_that_goes_on_says_so(tmp_path: Path, suite: Suite) -> None:
+    """Few rows, or none, are not all that it will have."""
+    going = RunArchive.create(tmp_path, run_id="20260727T000001Z-0001", suite=suite, before={})
+    words = ["logs", "export", "last", "--out", str(tmp_path / "it.csv"), "--logs", str(tmp_path)]
+    told = CliRunner().invoke(app, words)
+    assert told.exit_code == 0 and "20260727T000001Z-0001: this run is still going on" in told.stdout
+    going.close({})
+    assert "going on" not in CliRunner().invoke(app, words).stdout
+
+
 def test_what_is_not_closed_is_listed_as_what_it_is(tmp_path: Path, suite: Suite) -> None:
     """A run that goes on, one that was killed, one whose run.json is damaged: none is left out, none stops the list.
     Whoever compares them reads which it is."""

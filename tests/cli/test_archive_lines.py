@@ -120,6 +120,23 @@ def test_no_difference_is_said_as_not_shown() -> None:
     assert any("nobody can say" in line for line in comparison_lines(comparison(), 100))
 
 
+def test_times_with_too_few_cycles_take_a_line_or_two() -> None:
+    """What stands between WORSE and the edit is short: times are counted by scenario, and of those far apart ready and
+    the outputs are shown."""
+    names = ("answered after restored", "blower as it settles", "dark after cut", "good after restored",
+             "ready after restored")  # fmt: skip
+    places = ("power-goes", "run-mode-goes", "stop-first")
+    few = tuple(f"{place}: time of {name}: too few cycles (1 and 1)" for place in places for name in names)
+    apart = tuple(f"power-goes: {name}: 1 .. 2 ms -> 8 .. 9 ms (1 and 1 cycle)" for name in names)
+    lines = comparison_lines(comparison(not_compared=(*few, "fan: not in both rigs"), apart=apart), 100)
+    text = " ".join(" ".join(lines).split())
+    assert "too few cycles (1 and 1): 15 times, 5 of power-goes, 5 of run-mode-goes and 5 of stop-first" in text
+    assert "time of" not in text and "not in both rigs: fan" in text
+    assert "ready after restored: 1 .. 2 ms" in text and "blower as it settles: 1 .. 2 ms" in text
+    assert "answered after" not in text and "3 more times on the way to ready: see --json" in text
+    assert len(lines) <= 10
+
+
 def test_diffs_of_files_are_shown() -> None:
     """What was edited between two runs stands below the differences, as a unified diff."""
     lines = comparison_lines(comparison(diffs={"program.yaml": "--- program.yaml\n-  boot: 1 s\n+  boot: 2 s"}), 100)
@@ -131,6 +148,31 @@ def test_a_long_reason_stays_in_its_line() -> None:
     text = printed(print_runs, [run_row(how="error", reason="the simulated rig has ended: " + "because " * 100)])
     assert len(text.splitlines()) < 8
     assert "the simulated rig has ended" in text
+
+
+@pytest.mark.parametrize("width", [80, 100])
+def test_a_run_takes_two_lines_at_most_and_no_word_is_broken(width: int) -> None:
+    """Rig, verdict, every count and why it ended stay words that can be read and searched for."""
+    rows = [
+        run_row(rig="first-lesson", how="completed"),
+        run_row(rig="first-lesson", survey="presses", rehearsal=True, verdict="pass", exit_code=0),
+        run_row(
+            rig="first-lesson",
+            verdict="inconclusive",
+            how="stopped",
+            reason="stopped by a person",
+            cycles={"pass": 19, "fail": 1, "inconclusive": 2, "error": 1},
+        ),
+    ]
+    stream = io.StringIO()
+    print_runs(rows, Console(file=stream, width=width, color_system=None))
+    lines = stream.getvalue().splitlines()
+    listed = lines[1 : next(n for n, line in enumerate(lines) if line.startswith("fail:"))]
+    assert all(len(line) <= width for line in listed)
+    assert len(listed) <= 2 * len(rows) and sum(line.startswith("2026") for line in listed) == len(rows)
+    for words in ("first-lesson", "19 pass and 1 fail", "survey, presses", "nothing cut", "inconclusive",
+                  "19 pass, 1 fail, 2 inconclusive and 1 error", "stopped by a person"):  # fmt: skip
+        assert any(words in line for line in listed), words
 
 
 @given(st.text(max_size=80))

@@ -111,6 +111,18 @@ def test_written_scenarios_pass_check(tmp_path: Path) -> None:
     assert bench("predict", str(LESSON), "--write", str(folder)).returncode == 2
 
 
+def test_no_line_at_the_left_edge_begins_with_a_blank(tmp_path: Path) -> None:
+    """Also the last line, which says what a prediction is, where something stands above it."""
+    asked: tuple[tuple[str, ...], ...] = (
+        (str(LESSON), "--write", str(tmp_path / "played")),
+        (str(LESSON), "--against", str(LESSON / "edition-4.yaml")),
+        (str(LESSON / "edition-1.yaml"), str(LESSON / "edition-4.yaml")),
+    )
+    for words in asked:
+        last = bench("predict", *words).stdout.rstrip().rpartition("\n\n")[2]
+        assert last.startswith("This is what the program model does."), words
+
+
 def test_the_command_that_runs_written_scenarios_names_the_program_that_was_predicted(tmp_path: Path) -> None:
     """The rig file may name another edition, which does otherwise."""
     edition = LESSON / "edition-4.yaml"

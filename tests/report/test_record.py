@@ -215,6 +215,18 @@ def test_the_hand_out_shows_a_cycle_in_which_something_was_cut() -> None:
     assert "What happened" not in nothing
 
 
+@pytest.mark.parametrize(("shown", "said"), [(Verdict.ERROR, False), (Verdict.PASS, True)])
+def test_the_hand_out_says_whether_errors_show_in_a_matrix_that_does_not_fit(shown: Verdict, said: bool) -> None:
+    """A run with error cycles and more rows than the page has room for is handed out too; where none of the rows is
+    one of an error, that is said."""
+    values = record_values(cycles=1)
+    error = replace(values.scenarios[0], counted={"pass": 19, "error": 1})
+    rows = tuple(_row(number, Verdict.PASS) for number in range(60))
+    page = Page(render_page(replace(values, scenarios=(error,), matrix=(*rows, _row(60, shown))))).words
+    assert "more rows in the whole record" in page
+    assert ("Cycles that were errors show in no row." in page) is said
+
+
 def test_the_record_holds_the_text_of_the_program() -> None:
     """Who reads the record reads the rungs that were tested, line by line, and nothing in them becomes markup."""
     text = "program: edition 7\nrungs:\n  - {set: fan, when: start}   # <b>held</b>\n"

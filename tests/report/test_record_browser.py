@@ -10,7 +10,7 @@ import base64
 import json
 import re
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,7 @@ from selenium.webdriver.remote.webelement import WebElement
 from record_values import HOSTILE, LANES, diagram, hostile_values, matrix_line, record_values
 from restart_bench.model.verdicts import Verdict
 from restart_bench.report.record import drawing
+from restart_bench.report.record.data import RecordData
 from restart_bench.report.record.rendering import render, render_page
 from restart_bench.report.sheet import MOST_LEARNERS, WAYS, Question, Sheet, render_sheet
 from tools import program
@@ -414,6 +415,33 @@ def test_a_full_page_one_still_holds_the_sign_off(browser: Chrome, folder: Path,
     assert "Witnessed by" in pages[0]
     assert pages[0].count("Output ") >= 3
     assert "more rows" in pages[0] and "more limits" in pages[0] and "more entries" in pages[0]
+
+
+@pytest.mark.parametrize("made", [render, render_page], ids=["record", "hand-out"])
+def test_on_a_telephone_nothing_is_cut_off_and_the_verdict_stands_below_the_output(
+    browser: Chrome, folder: Path, made: Callable[[RecordData], str]
+) -> None:
+    """At 400 px: each row of the matrix below the other with its verdict first, and lines that one can sign on."""
+    (folder / "narrow.html").write_text(made(record_values(cycles=1)), encoding="utf-8")
+    shown = Shown(browser, folder / "narrow.html")
+    shown.size(400, 800)
+    outside = "return [...document.querySelector(arguments[0]).querySelectorAll('td, th, b, h1, p')].filter((one) => { const box = one.getBoundingClientRect(); return box.width && (box.right > 400 || box.left < 0); }).map((one) => one.textContent)"  # noqa: E501
+    assert shown.run(outside, "section") == []
+    tops = "return [...document.querySelectorAll('.matrix tr:not(.group)')].filter((row) => row.querySelector('td')).map((row) => ['th', '.judged', '.reason', '[data-of]'].map((one) => row.querySelector(one).getBoundingClientRect().top))"  # noqa: E501
+    rows = shown.run(tops)
+    assert rows and all(row == sorted(row) and row[0] < row[1] for row in rows), rows
+    lines = [line.size["width"] for line in shown.all(".sign-off b")]
+    assert len(lines) == 3 and min(lines) > 250, lines
+
+
+def test_headings_of_the_facts_begin_on_one_line(browser: Chrome, folder: Path) -> None:
+    """Those of the first group in each of the two columns."""
+    (folder / "facts.html").write_text(render(record_values(cycles=1)), encoding="utf-8")
+    shown = Shown(browser, folder / "facts.html")
+    boxes = [one.rect for one in shown.all(".facts h3")]
+    columns = {round(box["x"]): [one["y"] for one in boxes if round(one["x"]) == round(box["x"])] for box in boxes}
+    assert len(columns) == 2
+    assert len({round(min(tops)) for tops in columns.values()}) == 1, columns
 
 
 def test_the_hand_out_is_one_page_however_much_there_is_to_say(browser: Chrome, folder: Path) -> None:

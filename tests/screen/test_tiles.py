@@ -127,6 +127,19 @@ def test_a_fail_in_any_cycle_stays_on_its_tile() -> None:
     assert "no verdict yet" in text  # the fan, of which something is demanded and nothing was judged
 
 
+@pytest.mark.parametrize("height", [24, 40])
+def test_of_an_output_that_may_be_off_or_on_nothing_is_demanded(height: int) -> None:
+    """As in a survey: all that is asked is that it can be read to the end."""
+    rig, made = dryer_rig(), gathered()
+    either = tuple(
+        expectation(rig, name, "is", Wanted(one_of=(False, True)), "is off or on") for name in ("burner", "fan")
+    )
+    made.scenarios = (burner_scenario(rig, after=either),)
+    text = "\n".join(shown(made, 140, height))
+    assert "off or on" not in text
+    assert text.count("nothing is demanded but that it can be") == 2
+
+
 def test_an_output_of_which_nothing_is_demanded_says_so() -> None:
     """Nobody takes an output that was only watched for one that passed."""
     text = "\n".join(shown(gathered(two_lamps(), {"m1": True, "m2": True}), 140, 40))

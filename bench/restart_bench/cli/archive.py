@@ -334,6 +334,7 @@ def export(
     logs: LogsOption = LOGS,
 ) -> int:
     """A run for a spreadsheet: CSV, or a workbook with all tables where FILE ends in .xlsx."""
+    from restart_bench.archive.files import is_going_on
     from restart_bench.archive.reader import find_run
     from restart_bench.archive.spreadsheets import export_run
 
@@ -353,6 +354,8 @@ def export(
         )
     if exported.altered:
         print(exported.altered)
+    if is_going_on(folder):
+        print(f"{folder.name.removeprefix('run=')}: this run is still going on; what comes later is not in the table")
     print(f"{exported.path}: {exported.rows} rows, {exported.columns} columns")
     return EXIT_ERROR if exported.altered else 0
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
 from restart_bench.model.verdicts import EXIT_STOPPED, GLOSS, NOT_COMPLETE, Verdict, console_style
@@ -22,44 +24,68 @@ if TYPE_CHECKING:
     from restart_bench.compare.comparison import Comparison, Difference
     from restart_bench.compare.edits import Edit, OutputChange
 
-_LONGEST_REASON = 60
+_GAP, _BELOW = "  ", "    "  # of the list of runs: between its columns, before a second line
+_SHORTEST_RIG = 8
 _MOST_OTHERS = 6
 _TITLES = ("WORSE", "NOT SHOWN", "better", "different")
+_OF_THE_CONTROLLER = re.compile(r": (?:dark|answered|good) after \w+: ")
+"""Times on the way to ready: few look for them beside it."""
 _HUNK = re.compile(r"@@ -(\d+)(?:,(\d+))? \+(\d+)(?:,(\d+))? @@")
 _WORDS = {verdict.value: verdict for verdict in Verdict}
 
 
 def print_runs(rows: Sequence[RunRow], console: Console) -> None:
-    """A line a run; what is not closed or damaged says why."""
+    """A line a run, a second one where it has more to say than has room; what is not closed or damaged says why."""
     if not rows:
         console.print("no runs yet: make one with `restart-bench run`", markup=False)
         return
-    table = _table("run", "rig", "kind", "verdict", "cycles", "ended")
-    for row in rows:
-        kind = (
-            f"survey, {row.survey} ({row.kind})"
-            if row.survey
-            else f"rehearsal ({row.kind})"
-            if row.rehearsal
-            else row.kind
-        )
-        cycles = listed(f"{count} {word}" for word, count in (row.cycles or {}).items() if count)
-        ended = row.how if row.state == "closed" else row.state
-        if row.reason:
-            ended = row.reason if row.reason.startswith(ended) else f"{ended}: {row.reason}"
-        short = shortened(ended, _LONGEST_REASON)
-        verdict = Text("nothing cut", style="dim") if row.rehearsal else verdict_text(_word_of(row))
-        table.add_row(
-            row.id,
-            without_controls(row.rig),
-            kind,
-            verdict,
-            cycles if not row.rehearsal else "",
-            without_controls(short),
-        )
-    console.print(table)
+    rigs = [without_controls(row.rig) for row in rows]
+    verdicts = [Text("nothing cut", style="dim") if row.rehearsal else verdict_text(_word_of(row)) for row in rows]
+    wide = {
+        "run": max(cell_len(row.id) for row in rows),
+        "kind": max(cell_len(word) for word in ("kind", *(row.kind for row in rows))),
+        "verdict": max(cell_len(word) for word in ("verdict", *(one.plain for one in verdicts))),
+    }
+    room = max(_SHORTEST_RIG, console.width - sum(wide.values()) - 3 * len(_GAP))
+    wide["rig"] = min(room, max(cell_len(word) for word in ("rig", *rigs)))
+    for head in ("run", "rig", "kind", "verdict"):
+        console.print(Text(set_cell_size(head, wide[head]) + _GAP, style="bold"), end="")
+    console.print(Text("cycles", style="bold"), soft_wrap=True)
+    left = console.width - sum(wide.values()) - 4 * len(_GAP)
+    for row, rig, verdict in zip(rows, rigs, verdicts, strict=True):
+        beside, below = _placed(_told_of(row), left, console.width - len(_BELOW))
+        shown = rig if cell_len(rig) <= wide["rig"] else set_cell_size(rig, wide["rig"] - 1) + "…"
+        line = Text(_GAP.join((set_cell_size(row.id, wide["run"]), set_cell_size(shown, wide["rig"]))) + _GAP)
+        line.append(set_cell_size(row.kind, wide["kind"]) + _GAP).append(verdict)
+        if beside:
+            line.append(" " * (wide["verdict"] - verdict.cell_len) + _GAP + beside)
+        console.print(line, soft_wrap=True)
+        if below:
+            console.print(Text(_BELOW + below), soft_wrap=True)
     _print_gloss(console, [_word_of(row) for row in rows if not row.rehearsal])
     console.print("as run.json says; not verified: see `restart-bench logs verify`", style="dim", markup=False)
+
+
+def _told_of(row: RunRow) -> list[str]:
+    """What the list says of a run behind its verdict; that it was completed goes without saying."""
+    cycles = listed(f"{count} {word}" for word, count in (row.cycles or {}).items() if count)
+    ended = row.how if row.state == "closed" else row.state
+    if row.reason:
+        ended = row.reason if row.reason.startswith(ended) else f"{ended}: {row.reason}"
+    told = (
+        "" if row.rehearsal else cycles,
+        f"survey, {row.survey}" if row.survey else "rehearsal" if row.rehearsal else "",
+        "" if ended == "completed" else ended,
+    )
+    return [without_controls(text) for text in told if text]
+
+
+def _placed(told: list[str], beside: int, below: int) -> tuple[str, str]:
+    """The texts in at most two lines: as many beside the verdict as have room there, the others below."""
+    first = len(told)
+    while first and cell_len("; ".join(told[:first])) > beside:
+        first -= 1
+    return "; ".join(told[:first]), shortened("; ".join(told[first:]), below)
 
 
 def _word_of(row: RunRow) -> str:
@@ -139,7 +165,7 @@ def drift_lines(rows: Sequence[DriftRow], width: int) -> Iterator[str]:
 def _table(*columns: str) -> Table:
     from restart_bench.report.printing import plain_table
 
-    return plain_table(*columns, overflow="fold", unbroken=("run", "period", "boot", "kind"))
+    return plain_table(*columns, overflow="fold", unbroken=("period", "boot", "kind"))
 
 
 # ---------------------------------------------------------------- comparison
@@ -163,8 +189,11 @@ def _comparison(comparison: Comparison, width: int, edit: Edit | None) -> Iterat
             yield from hanging(f"{title}:", difference.text, width, 11)
     if comparison.apart:
         yield "Side by side (too few cycles to call it a difference):"
-    for text in comparison.apart:
-        yield from hanging(" ", text, width, 2)
+        shown = [text for text in comparison.apart if not _OF_THE_CONTROLLER.search(text)] or comparison.apart[:1]
+        for text in shown:
+            yield from hanging(" ", text, width, 2)
+        if more := len(comparison.apart) - len(shown):
+            yield f"  {counted(more, 'more time')} on the way to ready: see --json"
     for text in _by_reason(comparison.not_compared):
         yield from hanging("not compared:", text, width, 14)
     for text in comparison.notes:
@@ -183,11 +212,20 @@ def _title(difference: Difference) -> str:
 
 
 def _by_reason(texts: Sequence[str]) -> Iterator[str]:
-    """What could not be compared, each reason once; a scenario that is in one run only says so for its cases too."""
+    """What could not be compared, each reason once, with the number of times that it holds for; a scenario that is in
+    one run only says so for its cases too."""
     found: dict[str, list[str]] = {}
+    times: dict[str, Counter[str]] = {}
     for text in texts:
         what, _, reason = text.rpartition(": ")
-        found.setdefault(reason, []).append(what)
+        place, is_time, _ = what.rpartition(": time of ")
+        if is_time:
+            times.setdefault(reason, Counter())[place] += 1
+        else:
+            found.setdefault(reason, []).append(what)
+    for reason, places in times.items():
+        spread = listed(f"{count} of {place}" for place, count in places.items())
+        yield f"{reason}: {counted(places.total(), 'time')}, {spread} (each by name: see --json)"
     for reason, whats in found.items():
         whole = [what for what in whats if f"scenario {what}" not in whats]
         yield f"{reason}: {listed(whole)}" if whole != [""] else reason

@@ -334,7 +334,7 @@ def verdict_gloss(verdict: Verdict) -> str:
 def hanging(left: str, text: str, width: int, indent: int) -> list[str]:
     """`left`, then `text` from column `indent` on, wrapped to `width` with the same indent."""
     room = max(20, width - indent)
-    if len(left) < indent:
+    if not left or len(left) < indent:
         first, *rest = textwrap.wrap(text, room, break_on_hyphens=False) or [""]
         return [f"{left:<{indent}}{first}".rstrip(), *[" " * indent + line for line in rest]]
     overhang = " " * max(0, min(len(left) + 1 - indent, room - 10))  # what the left text takes of the first line

@@ -40,6 +40,7 @@ _NARROWEST = 2 * _LEAST_WIDTH
 _GOOD_ROWS = ROWS + 4  # frame, name, block letters, verdict
 _BANNER_ROWS = ROWS + 1
 _MOST_DEMAND_ROWS = 3
+_ONLY_READ = "nothing is demanded but that it can be read"
 _HERE = "here"
 _ROOM_FOR_LARGE_VERDICT = 3 * ROWS + 6  # name, value and verdict in block letters, gaps, demand
 
@@ -218,6 +219,7 @@ def _foot(gathered: Gathered, state: LiveState, lane: Lane, inner: _Size, glyphs
     demanded = (
         f"demanded{told.where if told is not None else ''}: {_texts(demands)}" if demands else "nothing is demanded"
     )
+    demanded = _ONLY_READ if demands and _only_read(demands) else demanded
     demanded = demanded if told is None or alike else told.where.strip()
     demanded = "demanded: shown after the answers" if guessing else demanded
     about = gathered.about(lane)
@@ -255,6 +257,11 @@ def _large_verdict(told: _Told, inner: _Size, glyphs: Glyphs) -> list[str]:
 
 def _texts(demands: Sequence[Expectation]) -> str:
     return "; ".join(without_controls(one.text) for one in demands)
+
+
+def _only_read(demands: Sequence[Expectation]) -> bool:
+    """True where off is as good as on, as in a survey."""
+    return all(one.kind == "is" and {True, False} <= set(one.wanted.one_of or ()) for one in demands)
 
 
 def _demand_rows(inner: _Size) -> int:
@@ -322,6 +329,8 @@ def _without_verdict(
 
 def _must(demands: Sequence[Expectation]) -> str:
     """The demands in three words."""
+    if _only_read(demands):
+        return "to be read"
     if any(one.demands_off for one in demands):
         return "must be OFF"
     if any(one.demands_on for one in demands):
