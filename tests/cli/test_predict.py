@@ -61,6 +61,20 @@ def test_an_edition_against_itself_changes_nothing() -> None:
         assert done.stdout.startswith("nothing changes")
 
 
+def test_each_of_several_programs_is_compared_with_the_older_one() -> None:
+    """The first changes nothing, the second does: both are named, and it ends with 1."""
+    programs = [str(LESSON / "edition-5.yaml"), str(LESSON / "edition-4.yaml")]
+    alone = bench("predict", programs[1], "--against", str(LESSON / "edition-1.yaml"))
+    done = bench("predict", *programs, "--against", str(LESSON / "edition-1.yaml"))
+    assert done.returncode == alone.returncode == 1, done.stderr
+    first, second = done.stdout.split("\n\n")[:2]
+    assert first.splitlines()[0].endswith("edition 5 against first lesson, edition 1")
+    assert "nothing changes" in first
+    assert second.splitlines()[1:] == alone.stdout.split("\n\n")[0].splitlines()
+    document = json.loads(bench("predict", *programs, "--against", str(LESSON / "edition-1.yaml"), "--json").stdout)
+    assert [bool(one["changed"]) for one in document["programs"]] == [False, True]
+
+
 def test_what_other_inputs_change_is_said_once_of_all_of_them() -> None:
     """Held or pressed meanwhile, after a loss of supply or a mode change: one line, and no "off or on"."""
     words = " ".join(bench("predict", str(LESSON)).stdout.partition("Otherwise")[2].split())

@@ -72,7 +72,7 @@ def predict_paths(
     for option, asked in (("--write makes the scenarios", folder), ("--sheet makes the page", sheet)):
         if asked is not None and len(editions) > 1:
             raise Refused(f"{option} of one program; name one")
-    changed = _changed(old, editions[0]) if old is not None else None
+    changed = [_changed(old, one) for one in editions] if old is not None else None
     decided = all(one.decided for one in [*editions, *([old] if old is not None else [])])
     written = ["", *_written(editions[0], folder)] if folder is not None else []
     altered = _write_sheet(editions[0], sheet) if sheet is not None else ""
@@ -83,21 +83,31 @@ def predict_paths(
     if as_json:
         print(json.dumps(_document(editions, changed), ensure_ascii=False, indent=2))
     else:
-        told = changed if changed != [] else [NOTHING_CHANGES if decided else NO_CHANGE_SEEN]
+        told = list(_told_changes(old, editions, changed or ())) if old is not None else None
         shown = _lines(editions, told) if sheet is None or told else ()  # what a page hides is not printed beside it
         as_a_model = hanging("", AS_A_MODEL, width_for(sys.stdout), 0)
         print("\n".join([*shown, *written, "", *as_a_model]).strip())
     if altered:
         return EXIT_ERROR
-    return EXIT_FAIL if changed else EXIT_PASS if decided else EXIT_INCONCLUSIVE
+    return EXIT_FAIL if any(changed or ()) else EXIT_PASS if decided else EXIT_INCONCLUSIVE
 
 
-def _document(editions: Sequence[Edition], changed: list[str] | None) -> dict[str, Any]:
-    """The JSON document; why is worked out for it alone."""
-    document: dict[str, Any] = {} if changed is None else {"changed": changed}
+def _document(editions: Sequence[Edition], changed: Sequence[list[str]] | None) -> dict[str, Any]:
+    """The JSON document; why is worked out for it alone. changed: what each edition changes, where that was asked."""
+    changes: list[dict[str, Any]] = [{} for _ in editions] if changed is None else [{"changed": one} for one in changed]
     if len(editions) > 1:
-        return document | {"programs": [{"name": one.name, "outputs": _documents(one)} for one in editions]}
-    return document | {"outputs": _documents(editions[0])}
+        programs = zip(editions, changes, strict=True)
+        return {"programs": [{"name": one.name, **change, "outputs": _documents(one)} for one, change in programs]}
+    return changes[0] | {"outputs": _documents(editions[0])}
+
+
+def _told_changes(old: Edition, editions: Sequence[Edition], changed: Sequence[list[str]]) -> Iterator[str]:
+    """What each edition changes against the old one, by its name where there are several."""
+    for number, (one, lines) in enumerate(zip(editions, changed, strict=True)):
+        if len(editions) > 1:
+            yield from [""] if number else []
+            yield f"{one.name} against {old.name}"
+        yield from lines or [NOTHING_CHANGES if one.decided and old.decided else NO_CHANGE_SEEN]
 
 
 def _lines(editions: Sequence[Edition], changed: list[str] | None) -> Iterator[str]:
