@@ -110,6 +110,16 @@ CUT = "cut:\n  off_for: 3 s\n"
         ),
         (
             "before:\n",
+            "purpose: {set: blower when: start}\nbefore:\n",
+            ":2: YAML can't read this line (expected ',' or '}', but got ':'); a comma is missing before when:",
+        ),
+        (
+            "before:\n",
+            "cut {how: supply, off_for: 2 s}\nbefore:\n",
+            ":2: YAML can't read this line (mapping values are not allowed here); write a colon after cut: cut: {",
+        ),
+        (
+            "before:\n",
             'purpose: "abc\nbefore:\n',
             ":2: YAML can't read this line (found unexpected end of stream); close the quote or bracket opened on line 2",
         ),
@@ -390,6 +400,8 @@ SAMPLES: dict[str, Refusal] = {
     "colon in unquoted text": Refusal(SYNTAX, "yaml", "mapping values are not allowed here", line="a: b: c"),
     "two documents": Refusal(SYNTAX, "yaml", "but found another document"),
     "sign that YAML keeps for itself": Refusal(SYNTAX, "yaml", "found character '@' that cannot start any token"),
+    "no colon between a key and its brace": Refusal(SYNTAX, "yaml", "", line="cut {how: supply}"),
+    "no comma between two keys": Refusal(SYNTAX, "yaml", "expected ',' or '}'", line="- {set: m when: a}"),
     "open bracket": Refusal(SYNTAX, "yaml", "expected ',' or ']'", opened=1),
     "open quote": Refusal(SYNTAX, "yaml", "found unexpected end of stream", opened=1),
     "key without colon": Refusal(SYNTAX, "yaml", "could not find expected ':'"),

@@ -219,7 +219,7 @@ RIG_ROWS: dict[str, Row] = {
     "Device.unit": row("devices.independent.unit", "255", of(INDEPENDENT, "unit"), 255, ("256", "256 is outside 0..255; write a whole number from 0 to 255")),
     "Device.poll": row("devices.independent.poll", "2500 us", of(INDEPENDENT, "poll_ns"), 2_500_000, UNIT_MS, NO_TIME, ("10 Hz", "10 Hz is not a duration")),
     "Device.answer_within": row("devices.independent.answer_within", "1 s", of(INDEPENDENT, "answer_within_ns"), S, UNIT_MS, NO_TIME),
-    "Device.input_delay": row("devices.independent.input_delay", "0", of(INDEPENDENT, "input_delay_ns"), 0, UNIT_MS, ("-1 ms", "-1 ms is not a duration")),
+    "Device.input_delay": row("devices.independent.input_delay", "0", of(INDEPENDENT, "input_delay_ns"), 0, UNIT_MS, ("-1 ms", "-1 ms is not a duration; leave out the minus: 1 ms")),
     "Device.image_lag": row("devices.independent.image_lag", "5 ms", of(INDEPENDENT, "image_lag_ns"), 5 * MS, UNIT_MS),
     "Device.connections": row("devices.independent.connections", "1", of(INDEPENDENT, "connections"), 1, ("17", "17 is outside 1..16"), ("1.5", "1.5 is not a whole number; write it without decimals")),
     "Device.max_bits": row("devices.independent.max_bits", "16", of(INDEPENDENT, "max_bits"), 16, ("2001", "2001 is outside 1..2000")),

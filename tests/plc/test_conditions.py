@@ -95,6 +95,10 @@ def test_precedence_is_that_of_the_standard(text: str, same: str) -> None:
             "like (start_button OR auger) AND stop_button",
         ),
         (
+            "a AND valve_delay.Q",
+            ".Q was not expected at character 18; a timer's bare name is its Q: write valve_delay",
+        ),
+        (
             "(" * 60 + "a" + ")" * 60,
             "the parentheses are nested too deeply; split the condition with a coil for each part",
         ),

@@ -197,11 +197,12 @@ def test_a_scenario_that_expects_off_first_presses_stop() -> None:
 
 
 def test_what_is_missing_says_why() -> None:
-    """A press in the dark is for a person; a lamp that is never on for long would prove nothing by being off."""
+    """A press in the dark, or out of run mode, is for a person; a lamp never on for long proves nothing by an off."""
     answers = predict(SMALL["set and reset"], ["m"])
     _, missing = small_suite(SMALL["set and reset"], answers)
     assert {why_not_played(answers, one) for one in missing} == {
-        "it needs inputs that change while the controller is dark, when the bench presses nothing"
+        "it needs inputs that change while the controller is dark, when the bench presses nothing",
+        "it needs inputs that change while it is out of run mode, when the bench presses nothing",
     }
     lamp = program("set m: start\nreset m: NOT stop\nlamp := m AND NOT m")
     answers = predict(lamp, environments=[REST])

@@ -308,6 +308,16 @@ def held_by_another(rig: ArmedRig, **environment: str) -> tuple[int, str]:
     return done.returncode, done.stderr
 
 
+def test_a_held_supply_is_named_in_the_words_of_whoever_switches_it() -> None:
+    """The switch as the rig names it, not the address that the lock goes by."""
+    by_hand = RigSupply("by-hand", {"switch": "main switch"}, address="by-hand switch=MAIN SWITCH controller=words:1")
+    with SupplyLock(by_hand), pytest.raises(Refused) as refused:
+        SupplyLock(by_hand).__enter__()
+    said = str(refused.value)
+    assert "the supply that is switched by hand at main switch is held by another bench" in said
+    assert "MAIN SWITCH" not in said
+
+
 def test_the_lock_holds_whatever_tmpdir_says(tmp_path: Path) -> None:
     """Another TMPDIR (another user, another shell, a service) is still the same relay."""
     with armed_rig(tmp_path) as rig:

@@ -286,9 +286,8 @@ class Evidence:
         tried_anew = bool(((kind == SampleKind.SILENT) & (request == CONNECT)).any())
         if bool((mine == SampleKind.LATE).any()) and not tried_anew:  # who can't be reached answers late as well
             return (
-                f"{device.name} answered later than its `answer_within` ({about(device.answer_within_ns)}): if it is "
-                "simulated, end other programs and repeat; else see what makes it slow (other clients, a gateway), or "
-                "allow more"
+                f"{device.name} answered later than its `answer_within` ({about(device.answer_within_ns)}): see what "
+                "makes it slow (a busy computer, other clients, a gateway), or allow more"
             )
         if bool((mine == SampleKind.EXCEPTION).any()):
             replied = inside & (rows.column("kind") == SampleKind.EXCEPTION)
@@ -354,8 +353,8 @@ class Evidence:
             return "wire the output to independent I/O (`terminal:`), the controller can't be read while it restarts"
         if gap_ns > 5 * device.poll_ns + device.answer_within_ns // 2:
             return (
-                f"see why {device.name} did not answer (its own supply, cable, other clients); if it is simulated, "
-                "this computer was too busy: end other programs and repeat"
+                f"see why {device.name} did not answer (its own supply, cable, other clients); where all devices went "
+                "unread at the same time, this computer stood still: end other programs and repeat"
             )
         if gap_ns > 4 * device.poll_ns + device.input_delay_ns:
             return (

@@ -66,6 +66,10 @@ def closest(word: str, known: Iterable[str]) -> str:
     return found[0] if found else ""
 
 
+_KEY_AND_BRACE = re.compile(r"\s*(?:- )?([a-z_]+) \{\s*[a-z_]+:")
+_NO_COMMA = re.compile(r"""\{(?:[^{}"']*,)?\s*[a-z_]+: [^,:{}"']* ([a-z_]+): """)
+
+
 def straightened(text: str) -> str:
     """The text with straight quotes in place of curly ones."""
     return re.sub(f"[{CURLY}]", '"', text)
@@ -131,6 +135,11 @@ TABLE: tuple[Cure, ...] = (
         lambda r: f"use straight quotes: {straightened(r.line.strip())}",
     ),
     Cure(
+        "no colon between a key and its brace",
+        _with(_at(SYNTAX), lambda r: _KEY_AND_BRACE.match(r.line) is not None),
+        lambda r: "write a colon after {0}: {0}: {{".format(*_KEY_AND_BRACE.findall(r.line)),
+    ),
+    Cure(
         "colon in unquoted text",
         _with(
             _at(SYNTAX),
@@ -147,6 +156,11 @@ TABLE: tuple[Cure, ...] = (
         "sign that YAML keeps for itself",
         _with(_at(SYNTAX), lambda r: "cannot start any token" in r.text or "alias" in r.text or "anchor" in r.text),
         lambda r: "put text that begins with such a sign in quotes",
+    ),
+    Cure(
+        "no comma between two keys",
+        _with(_at(SYNTAX), lambda r: "expected ',' or" in r.text and _NO_COMMA.search(r.line) is not None),
+        lambda r: f"a comma is missing before {_NO_COMMA.findall(r.line)[0]}:",
     ),
     Cure(
         "open bracket",

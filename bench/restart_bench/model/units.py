@@ -65,7 +65,9 @@ def parse_duration(text: str) -> int:
     while at < len(stripped):
         part = _PART.match(stripped, at)
         if part is None:
-            raise UnitRefused(f"{stripped} is not a duration", LIKE)
+            minus = stripped.startswith("-") and _PART.match(stripped, 1) is not None
+            cure = f"leave out the minus: {stripped[1:]}" if minus else LIKE
+            raise UnitRefused(f"{stripped} is not a duration", cure)
         unit = NS_OF[part[2]]
         if at and unit >= smallest:
             raise UnitRefused(f"{stripped} has its units out of order", "write the larger unit first, each one once")

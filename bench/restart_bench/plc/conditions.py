@@ -261,6 +261,10 @@ def _refusal(text: str, error: Any) -> UnitRefused:
     rest = text[place:].split()
     if not rest or place < 0 or getattr(getattr(error, "token", None), "type", "") == "$END":
         return UnitRefused("the condition ends too early", "write the name that is missing at its end")
+    member = re.search(r"(\w+)\.Q\Z", text[: place + 2], re.IGNORECASE)
+    if member is not None:  # as Structured Text has it
+        cure = f"a timer's bare name is its Q: write {member[1]}"
+        return UnitRefused(f".Q was not expected at character {place + 1}", cure)
     return UnitRefused(
         f"{rest[0]} was not expected at character {place + 1}",
         "join names with AND, OR, XOR and NOT, like (start_button OR auger) AND stop_button",

@@ -99,7 +99,8 @@ def _refuse(played: Played) -> None:
     if len(trace.after) > 1:
         raise NotForTheRig("it needs sensors that move within the first scans")
     if dict(trace.after[-1]) != dict(_last_inputs(trace)):
-        raise NotForTheRig("it needs inputs that change while the controller is dark, when the bench presses nothing")
+        away = "it is out of run mode" if trace.cut.restart == MODE else "the controller is dark"
+        raise NotForTheRig(f"it needs inputs that change while {away}, when the bench presses nothing")
 
 
 def _is_for_the_rig(played: Played) -> bool:

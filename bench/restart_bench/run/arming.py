@@ -87,16 +87,23 @@ class SupplyLock:
             lock.acquire(timeout=0)
         except Timeout:
             raise Refused(
-                f"the supply {self._supply.address or self._supply.driver} is held by another bench on this computer: "
+                f"the supply {self._shown} is held by another bench on this computer: "
                 "nothing was moved. Wait until that run has ended, or end it."
             ) from None
         except OSError as problem:
             raise Refused(
-                f"whether another bench holds the supply {self._supply.address or self._supply.driver} can't be told: "
+                f"whether another bench holds the supply {self._shown} can't be told: "
                 f"its lock {file}{_owned_by(file)} can't be taken ({problem.strerror or problem}). Nothing was moved. "
                 "If no other user's bench is running, have that user or an administrator delete the file."
             ) from None
         stack.callback(lock.release)
+
+    @property
+    def _shown(self) -> str:
+        """The supply in the words of whoever has to find it."""
+        if self._supply.by_hand and "switch" in self._supply.settings:
+            return f"that is switched by hand at {self._supply.settings['switch']}"
+        return self._supply.address or self._supply.driver
 
     def __exit__(self, *_: object) -> None:
         self._stack.close()
