@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from concurrent.futures import Future
 from queue import SimpleQueue
 from typing import Any, TypeVar, cast
 
@@ -21,31 +22,8 @@ AFTER_A_HANG_S = 3.0
 """For each verb once one did not return: the way out goes on to what a person can do by hand."""
 
 
-class _Call:
-    """One call to a driver, carried out in another thread."""
-
-    def __init__(self, job: Callable[[], Any]) -> None:
-        self._job = job
-        self._done = threading.Event()
-        self._result: Any = None
-        self._problem: BaseException | None = None
-
-    def carry_out(self) -> None:
-        try:
-            self._result = self._job()
-        except BaseException as problem:  # a driver's SystemExit or KeyboardInterrupt is no word of ours
-            self._problem = problem
-        self._done.set()
-
-    def result(self, seconds: float) -> Any:
-        """What it returned. Raises TimeoutError where it did not in time, else SupplyError or an Exception of it."""
-        if not self._done.wait(seconds):
-            raise TimeoutError
-        if self._problem is None:
-            return self._result
-        if isinstance(self._problem, Exception):
-            raise self._problem
-        raise SupplyError(f"its driver raised {type(self._problem).__name__}: {self._problem}") from self._problem
+_Call = tuple[Callable[[], Any], Future[Any]]
+"""What a driver is to do in another thread, and what becomes of it."""
 
 
 class _Hand:
@@ -61,10 +39,10 @@ class _Hand:
         if calls is None:
             calls = self._calls = SimpleQueue()
             threading.Thread(target=_work, args=(calls,), daemon=True, name="supply driver").start()
-        call = _Call(job)
-        calls.put(call)
+        call: Future[T] = Future()
+        calls.put((job, call))
         try:
-            return cast(T, call.result(self._within_s))
+            return call.result(self._within_s)
         except TimeoutError:
             waited, self._within_s = self._within_s, min(self._within_s, AFTER_A_HANG_S)
             self.let_go()
@@ -81,8 +59,16 @@ class _Hand:
 
 
 def _work(calls: SimpleQueue[_Call | None]) -> None:
-    while (call := calls.get()) is not None:
-        call.carry_out()
+    while (told := calls.get()) is not None:
+        job, call = told
+        try:
+            call.set_result(job())
+        except Exception as problem:
+            call.set_exception(problem)
+        except BaseException as problem:  # a driver's SystemExit or KeyboardInterrupt is no word of ours
+            refused = SupplyError(f"its driver raised {type(problem).__name__}: {problem}")
+            refused.__cause__ = problem
+            call.set_exception(refused)
 
 
 class SupplyInTime:

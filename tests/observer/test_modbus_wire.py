@@ -25,7 +25,6 @@ from restart_bench.observer.modbus import (
     plan_requests,
     plan_writes,
     read_answer,
-    width,
     write_answer,
     write_name,
     write_pdu,
@@ -197,11 +196,11 @@ def test_a_read_gives_what_each_of_its_points_gives_alone(
         address = max(0, address - back) if back == 2 else address  # some overlap what stands before them
         point = Point(f"r{place}", "controller", "holding_register", address, kind, words, scale)  # type: ignore[arg-type]
         points.append(point)
-        address += width(point)
+        address += point.width
     (request,) = plan_requests(DEVICE, points)
     raw = data.draw(st.binary(min_size=2 * request.count, max_size=2 * request.count))
     exception, values = read_answer(request, bytes([3, len(raw)]) + raw)
-    alone = [decode_register(p, raw[2 * (p.address - request.address) :][: 2 * width(p)]) for p in request.points]
+    alone = [decode_register(p, raw[2 * (p.address - request.address) :][: 2 * p.width]) for p in request.points]
     assert exception == 0
     assert [repr(float(value)) for value in values] == [repr(value) for value in alone]
 
@@ -281,7 +280,7 @@ def test_every_point_is_read_once_within_the_limits(points: list[Point], max_bit
     for request in requests:
         assert request.count <= (max_bits if "coil" in request.name or "discrete" in request.name else max_registers)
         asked = set(range(request.address, request.address + request.count))
-        assert asked == {p.address + item for p in request.points for item in range(width(p))}
+        assert asked == {p.address + item for p in request.points for item in range(p.width)}
 
 
 def test_samples_lie_in_the_order_of_the_reads() -> None:

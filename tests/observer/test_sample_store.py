@@ -214,8 +214,8 @@ def test_gaps_are_counted_from_one_sending_to_the_next_receipt(tmp_path: Path) -
         store.take(store_offset(store), row.tobytes())
     figures = store.gaps()
     assert figures is not None
-    assert (figures.count, figures.max) == (2, 18 * MS)
-    assert figures.p50 == pytest.approx(12 * MS, rel=0.006)
+    assert (figures["count"], figures["max"]) == (2, 18 * MS)
+    assert figures["p50"] == pytest.approx(12 * MS, rel=0.006)
 
 
 def store_offset(store: SampleStore) -> int:

@@ -158,7 +158,7 @@ words = st.lists(st.sampled_from(WORDS.split()), max_size=12).map(" ".join)
 def of_the_grammar() -> Lark:
     """The parser without the table that is kept of it."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(reading, "MADE_OF", None)
+        patch.setattr(reading, "kept_table", lambda: {"made_of": None})
         return reading._parser.__wrapped__()
 
 
@@ -173,7 +173,7 @@ def _read_or_refused(text: str) -> Expr | str:
 def test_the_table_of_the_parser_is_that_of_its_grammar(of_the_grammar: Lark, text: str) -> None:
     """Whatever is written: the same condition, or the same words about what is wrong with it. Where this fails,
     `python tests/helpers/condition_table.py` writes the table anew."""
-    assert reading.made_of() == reading.MADE_OF
+    assert reading.made_of() == reading.kept_table()["made_of"]
     by_table = _read_or_refused(text)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reading, "_parser", lambda: of_the_grammar)

@@ -248,24 +248,9 @@ def write_csv(
 
 
 _HEAD = (
-    "run",
-    "rig",
-    "cycle",
-    "scenario",
-    "case",
-    "verdict",
-    "reason",
-    "number",
-    "off_for_s",
-    "off_from_s",
-    "off_to_s",
-    "how",
-    "restarted",
-    "zone",
-    "boot_from_s",
-    "boot_to_s",
-    "archive",
-)
+    "run", "rig", "cycle", "scenario", "case", "verdict", "reason", "number", "off_for_s", "off_from_s", "off_to_s",
+    "how", "restarted", "zone", "boot_from_s", "boot_to_s", "archive",
+)  # fmt: skip
 
 
 def _wide_row(run: ArchivedRun, judged: CycleJudged) -> dict[str, Any]:

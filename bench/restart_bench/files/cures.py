@@ -9,11 +9,12 @@ import difflib
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
-SYNTAX: Literal["syntax"] = "syntax"
-KEY: Literal["key"] = "key"
-VALUE: Literal["value"] = "value"
+Stage = Literal["syntax", "key", "value"]
+SYNTAX: Final = "syntax"
+KEY: Final = "key"
+VALUE: Final = "value"
 
 CURLY = "“”„‟‘’‚«»"
 _UNITS = r"(?:us|µs|ms|s|min|h|d|V|mV|%)"
@@ -26,7 +27,7 @@ class Refusal:
     `known`: the keys or words that could stand there, `before`: key and value in front of a key without a value,
     `default`: the cure that the refusing part knows itself."""
 
-    stage: Literal["syntax", "key", "value"]
+    stage: Stage
     expected: str
     text: str
     line: str = ""
@@ -52,7 +53,7 @@ class Cure:
 
 def cure_for(refusal: Refusal) -> str:
     """The cure of the first row that fits; else the default of the part that refused."""
-    for row in TABLE:
+    for row in TABLE[refusal.stage]:
         if row.test(refusal):
             return row.say(refusal)
     return refusal.default or "compare it with an example: restart-bench schema shows one for every key"
@@ -75,17 +76,9 @@ def straightened(text: str) -> str:
     return re.sub(f"[{CURLY}]", '"', text)
 
 
-def _at(stage: str, *expected: str) -> CureTest:
-    return lambda r: r.stage == stage and (not expected or r.expected in expected)
-
-
-def _with(first: CureTest, second: CureTest) -> CureTest:
-    return lambda r: first(r) and second(r)
-
-
-def _matches(pattern: str) -> CureTest:
+def _matches(pattern: str, expected: str = "") -> CureTest:
     compiled = re.compile(pattern)
-    return lambda r: compiled.fullmatch(r.text.strip()) is not None
+    return lambda r: r.expected == (expected or r.expected) and compiled.fullmatch(r.text.strip()) is not None
 
 
 def _behind(value: str, text: str) -> CureTest:
@@ -126,176 +119,165 @@ def _item(text: str) -> str:
     return f"{address} ({hexadecimal})" if hexadecimal else address
 
 
-TABLE: tuple[Cure, ...] = (
-    # ------------------------------------------------------------ what YAML can't read
-    Cure("tab", _with(_at(SYNTAX), lambda r: "\t" in r.line), lambda r: "use spaces in place of the tab"),
-    Cure(
-        "curly quotes",
-        _with(_at(SYNTAX), lambda r: any(sign in r.line for sign in CURLY)),
-        lambda r: f"use straight quotes: {straightened(r.line.strip())}",
-    ),
-    Cure(
-        "no colon between a key and its brace",
-        _with(_at(SYNTAX), lambda r: _KEY_AND_BRACE.match(r.line) is not None),
-        lambda r: "write a colon after {0}: {0}: {{".format(*_KEY_AND_BRACE.findall(r.line)),
-    ),
-    Cure(
-        "colon in unquoted text",
-        _with(
-            _at(SYNTAX),
+TABLE: dict[Stage, tuple[Cure, ...]] = {
+    SYNTAX: (
+        Cure("tab", lambda r: "\t" in r.line, lambda r: "use spaces in place of the tab"),
+        Cure(
+            "curly quotes",
+            lambda r: any(sign in r.line for sign in CURLY),
+            lambda r: f"use straight quotes: {straightened(r.line.strip())}",
+        ),
+        Cure(
+            "no colon between a key and its brace",
+            lambda r: _KEY_AND_BRACE.match(r.line) is not None,
+            lambda r: "write a colon after {0}: {0}: {{".format(*_KEY_AND_BRACE.findall(r.line)),
+        ),
+        Cure(
+            "colon in unquoted text",
             lambda r: "mapping values are not allowed" in r.text or (r.line.count(": ") > 1 and "{" not in r.line),
+            lambda r: "put text with a colon in quotes, and see that the lines of one block begin in the same column",
         ),
-        lambda r: "put text with a colon in quotes, and see that the lines of one block begin in the same column",
-    ),
-    Cure(
-        "two documents",
-        _with(_at(SYNTAX), lambda r: "document" in r.text),
-        lambda r: "write one file for each and delete the line with ---",
-    ),
-    Cure(
-        "sign that YAML keeps for itself",
-        _with(_at(SYNTAX), lambda r: "cannot start any token" in r.text or "alias" in r.text or "anchor" in r.text),
-        lambda r: "put text that begins with such a sign in quotes",
-    ),
-    Cure(
-        "no comma between two keys",
-        _with(_at(SYNTAX), lambda r: "expected ',' or" in r.text and _NO_COMMA.search(r.line) is not None),
-        lambda r: f"a comma is missing before {_NO_COMMA.findall(r.line)[0]}:",
-    ),
-    Cure(
-        "open bracket",
-        _with(_at(SYNTAX), lambda r: "expected ',' or" in r.text),
-        lambda r: f"close the bracket opened on line {r.opened}, and put text with a colon, comma or bracket in quotes",
-    ),
-    Cure(
-        "open quote",
-        _with(_at(SYNTAX), lambda r: "end of stream" in r.text or "quoted scalar" in r.text),
-        lambda r: f"close the quote or bracket opened on line {r.opened}" if r.opened else "close the quote or bracket",
-    ),
-    Cure(
-        "key without colon",
-        _with(_at(SYNTAX), lambda r: "could not find expected ':'" in r.text),
-        lambda r: "write a colon and a space after the key",
-    ),
-    Cure(
-        "uneven indentation",
-        _at(SYNTAX),
-        lambda r: (
-            "see that the lines of one block begin in the same column, "
-            "and that colons, brackets and quotes are in place"
+        Cure(
+            "two documents",
+            lambda r: "document" in r.text,
+            lambda r: "write one file for each and delete the line with ---",
+        ),
+        Cure(
+            "sign that YAML keeps for itself",
+            lambda r: "cannot start any token" in r.text or "alias" in r.text or "anchor" in r.text,
+            lambda r: "put text that begins with such a sign in quotes",
+        ),
+        Cure(
+            "no comma between two keys",
+            lambda r: "expected ',' or" in r.text and _NO_COMMA.search(r.line) is not None,
+            lambda r: f"a comma is missing before {_NO_COMMA.findall(r.line)[0]}:",
+        ),
+        Cure(
+            "open bracket",
+            lambda r: "expected ',' or" in r.text,
+            lambda r: (
+                f"close the bracket opened on line {r.opened}, and put text with a colon, comma or bracket in quotes"
+            ),
+        ),
+        Cure(
+            "open quote",
+            lambda r: "end of stream" in r.text or "quoted scalar" in r.text,
+            lambda r: (
+                f"close the quote or bracket opened on line {r.opened}" if r.opened else "close the quote or bracket"
+            ),
+        ),
+        Cure(
+            "key without colon",
+            lambda r: "could not find expected ':'" in r.text,
+            lambda r: "write a colon and a space after the key",
+        ),
+        Cure(
+            "uneven indentation",
+            lambda r: True,
+            lambda r: (
+                "see that the lines of one block begin in the same column, "
+                "and that colons, brackets and quotes are in place"
+            ),
         ),
     ),
-    # ------------------------------------------------------------ keys
-    Cure(
-        "curly quotes",
-        _with(_at(KEY), lambda r: any(sign in r.text for sign in CURLY)),
-        lambda r: f"use straight quotes or none: {straightened(r.text)}",
-    ),
-    Cure(
-        "value in front of the colon",
-        _with(_at(KEY), lambda r: r.text.lower() in ON_OFF),
-        lambda r: f"write the name first and the value behind the colon, like burner: {r.text.lower()}",
-    ),
-    Cure(
-        "decimal comma",
-        _with(_at(KEY), _behind(r"[0-9]+", rf"[0-9]+ ?{_UNITS}?")),
-        lambda r: f"write a decimal point: {r.before[0]}: {r.before[1]}.{r.text}" if r.before else "",
-    ),
-    Cure(
-        "list without brackets",
-        _with(_at(KEY), _behind(rf"[0-9.]+ ?{_UNITS}?", rf"[0-9.]+ ?{_UNITS}?")),
-        lambda r: f"write a list in brackets: {r.before[0]}: [{r.before[1]}, {r.text}]" if r.before else "",
-    ),
-    Cure(
-        "colon forgotten",
-        _with(_at(KEY), lambda r: r.no_value and _split_key(r.text, r.known)[0] != ""),
-        lambda r: "write a colon: {}: {}".format(*_split_key(r.text, r.known)),
-    ),
-    Cure(
-        "space forgotten",
-        _with(_at(KEY), lambda r: r.no_value and r.text.partition(":")[0] in r.known and ":" in r.text),
-        lambda r: "write a space after the colon: {}: {}".format(*r.text.split(":", 1)),
-    ),
-    Cure(
-        "comma in unquoted text",
-        _with(_at(KEY), lambda r: r.no_value and r.before is not None and closest(r.text, r.known) == ""),
-        lambda r: f'put text with a comma in quotes: {r.before[0]}: "{r.before[1]}, {r.text}"' if r.before else "",
-    ),
-    Cure(
-        "misspelt",
-        _with(_at(KEY), lambda r: closest(r.text.lower().replace("-", "_"), r.known) != ""),
-        lambda r: f"did you mean {closest(r.text.lower().replace('-', '_'), r.known)}?",
-    ),
-    Cure(
-        "known keys",
-        _with(_at(KEY), lambda r: r.known != ()),
-        lambda r: f"known here: {', '.join(r.known)}",
-    ),
-    # ------------------------------------------------------------ values
-    Cure(
-        "hidden ending",
-        _at(VALUE, "file name"),
-        lambda r: f"rename {r.text} to {r.text.removesuffix('.txt')} (Windows hides the second ending)",
-    ),
-    Cure(
-        "curly quotes",
-        _with(_at(VALUE), lambda r: any(sign in r.text for sign in CURLY)),
-        lambda r: f"use straight quotes or none: {straightened(r.text).strip(chr(34))}",
-    ),
-    Cure(
-        "list without brackets",
-        _with(_at(VALUE), _matches(rf"[0-9.]+ ?{_UNITS}(, ?[0-9.]+ ?{_UNITS})+")),
-        lambda r: f"write a list in brackets: [{r.text.strip()}]",
-    ),
-    Cure(
-        "decimal comma",
-        _with(_at(VALUE), _matches(rf"[-+]?[0-9]+,[0-9]+ ?{_UNITS}?")),
-        lambda r: f"write a decimal point: {r.text.strip().replace(',', '.')}",
-    ),
-    Cure(
-        "duration with colons",
-        _with(_at(VALUE, "duration"), _matches(r"[0-9]{1,4}(:[0-9]{1,2}){1,2}")),
-        lambda r: f"write {_minutes(r.text.strip())}",
-    ),
-    Cure(
-        "number with colons",
-        _with(_at(VALUE), _matches(r"[-+]?[0-9]+(:[0-9]{1,2})+(\.[0-9]*)?")),
-        lambda r: "write the number without a colon",
-    ),
-    Cure(
-        "leading zero",
-        _with(_at(VALUE), _matches(r"0[0-9]+")),
-        lambda r: f"write {r.text.strip().lstrip('0') or '0'}",
-    ),
-    Cure(
-        "unit in other words",
-        _with(_at(VALUE, "duration"), _matches(r"[0-9.]+ ?[A-Za-z]+")),
-        lambda r: _unit_cure(r.text.strip(), r.default),
-    ),
-    Cure(
-        "item number as address",
-        _with(
-            _at(VALUE, "address"),
-            _matches(r"4000[1-9]|400[1-9][0-9]|40[1-9][0-9]{2}|4[1-9][0-9]{3}|[56][0-9]{4}|[134][0-9]{5}"),
+    KEY: (
+        Cure(
+            "curly quotes",
+            lambda r: any(sign in r.text for sign in CURLY),
+            lambda r: f"use straight quotes or none: {straightened(r.text)}",
         ),
-        lambda r: _item(r.text.strip()),
+        Cure(
+            "value in front of the colon",
+            lambda r: r.text.lower() in ON_OFF,
+            lambda r: f"write the name first and the value behind the colon, like burner: {r.text.lower()}",
+        ),
+        Cure(
+            "decimal comma",
+            _behind(r"[0-9]+", rf"[0-9]+ ?{_UNITS}?"),
+            lambda r: f"write a decimal point: {r.before[0]}: {r.before[1]}.{r.text}" if r.before else "",
+        ),
+        Cure(
+            "list without brackets",
+            _behind(rf"[0-9.]+ ?{_UNITS}?", rf"[0-9.]+ ?{_UNITS}?"),
+            lambda r: f"write a list in brackets: {r.before[0]}: [{r.before[1]}, {r.text}]" if r.before else "",
+        ),
+        Cure(
+            "colon forgotten",
+            lambda r: r.no_value and _split_key(r.text, r.known)[0] != "",
+            lambda r: "write a colon: {}: {}".format(*_split_key(r.text, r.known)),
+        ),
+        Cure(
+            "space forgotten",
+            lambda r: r.no_value and r.text.partition(":")[0] in r.known and ":" in r.text,
+            lambda r: "write a space after the colon: {}: {}".format(*r.text.split(":", 1)),
+        ),
+        Cure(
+            "comma in unquoted text",
+            lambda r: r.no_value and r.before is not None and closest(r.text, r.known) == "",
+            lambda r: f'put text with a comma in quotes: {r.before[0]}: "{r.before[1]}, {r.text}"' if r.before else "",
+        ),
+        Cure(
+            "misspelt",
+            lambda r: closest(r.text.lower().replace("-", "_"), r.known) != "",
+            lambda r: f"did you mean {closest(r.text.lower().replace('-', '_'), r.known)}?",
+        ),
+        Cure("known keys", lambda r: r.known != (), lambda r: f"known here: {', '.join(r.known)}"),
     ),
-    Cure(
-        "port in the host",
-        _with(_at(VALUE, "host"), _matches(r"[0-9.]+:[0-9]+")),
-        lambda r: "write host: {} and port: {}".format(*r.text.strip().split(":")),
+    VALUE: (
+        Cure(
+            "hidden ending",
+            lambda r: r.expected == "file name",
+            lambda r: f"rename {r.text} to {r.text.removesuffix('.txt')} (Windows hides the second ending)",
+        ),
+        Cure(
+            "curly quotes",
+            lambda r: any(sign in r.text for sign in CURLY),
+            lambda r: f"use straight quotes or none: {straightened(r.text).strip(chr(34))}",
+        ),
+        Cure(
+            "list without brackets",
+            _matches(rf"[0-9.]+ ?{_UNITS}(, ?[0-9.]+ ?{_UNITS})+"),
+            lambda r: f"write a list in brackets: [{r.text.strip()}]",
+        ),
+        Cure(
+            "decimal comma",
+            _matches(rf"[-+]?[0-9]+,[0-9]+ ?{_UNITS}?"),
+            lambda r: f"write a decimal point: {r.text.strip().replace(',', '.')}",
+        ),
+        Cure(
+            "duration with colons",
+            _matches(r"[0-9]{1,4}(:[0-9]{1,2}){1,2}", "duration"),
+            lambda r: f"write {_minutes(r.text.strip())}",
+        ),
+        Cure(
+            "number with colons",
+            _matches(r"[-+]?[0-9]+(:[0-9]{1,2})+(\.[0-9]*)?"),
+            lambda r: "write the number without a colon",
+        ),
+        Cure("leading zero", _matches(r"0[0-9]+"), lambda r: f"write {r.text.strip().lstrip('0') or '0'}"),
+        Cure(
+            "unit in other words",
+            _matches(r"[0-9.]+ ?[A-Za-z]+", "duration"),
+            lambda r: _unit_cure(r.text.strip(), r.default),
+        ),
+        Cure(
+            "item number as address",
+            _matches(r"4000[1-9]|400[1-9][0-9]|40[1-9][0-9]{2}|4[1-9][0-9]{3}|[56][0-9]{4}|[134][0-9]{5}", "address"),
+            lambda r: _item(r.text.strip()),
+        ),
+        Cure(
+            "port in the host",
+            _matches(r"[0-9.]+:[0-9]+", "host"),
+            lambda r: "write host: {} and port: {}".format(*r.text.strip().split(":")),
+        ),
+        Cure(
+            "misspelt",
+            lambda r: r.known != () and closest(r.text.lower(), r.known) != "",
+            lambda r: f"did you mean {closest(r.text.lower(), r.known)}?",
+        ),
+        Cure("known words", lambda r: r.known != () and not r.default, lambda r: f"write one of: {', '.join(r.known)}"),
     ),
-    Cure(
-        "misspelt",
-        _with(_at(VALUE), lambda r: r.known != () and closest(r.text.lower(), r.known) != ""),
-        lambda r: f"did you mean {closest(r.text.lower(), r.known)}?",
-    ),
-    Cure(
-        "known words",
-        _with(_at(VALUE), lambda r: r.known != () and not r.default),
-        lambda r: f"write one of: {', '.join(r.known)}",
-    ),
-)
+}
 
 
 def _unit_cure(text: str, default: str) -> str:

@@ -16,22 +16,10 @@ from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import PydanticCustomError, core_schema
 
 from restart_bench.files.tree import Scalar
+from restart_bench.model import units
 from restart_bench.model.rig import Value
 from restart_bench.model.scenario import Level
-from restart_bench.model.units import (
-    MOST_VALUES,
-    UnitRefused,
-    parse_duration,
-    parse_number,
-    parse_percentage,
-    parse_random,
-    parse_range,
-    parse_values,
-    parse_volts,
-    show_duration,
-    spaced,
-    spaced_ns,
-)
+from restart_bench.model.units import UnitRefused
 
 AS_BEFORE: Literal["as before"] = "as before"
 
@@ -106,7 +94,7 @@ def read_number(value: Any, expected: str = "a number") -> int | float:
     if isinstance(scalar.value, int) and not scalar.text[:1].isalpha() and text.lower().startswith(("0x", "0b")):
         return scalar.value
     try:
-        return parse_number(text.replace("_", "") if isinstance(scalar.value, int | float) else text)
+        return units.parse_number(text.replace("_", "") if isinstance(scalar.value, int | float) else text)
     except UnitRefused as refused:
         if expected == "an address":
             cure = "an address is a whole number from 0 to 65535, counted from 0"
@@ -247,7 +235,7 @@ def read_duration(value: Any) -> int:
     if isinstance(value, int) and not isinstance(value, bool):
         return value  # nanoseconds already: what stands in a file comes as a Scalar
     try:
-        return parse_duration(scalar.text)
+        return units.parse_duration(scalar.text)
     except UnitRefused as refused:
         what = refused.what
         if scalar.plain and re.fullmatch(r"[0-9]+(:[0-9]{1,2})+", scalar.text) and isinstance(scalar.value, int):
@@ -271,8 +259,8 @@ def _each(value: Any, expected: str, one: Callable[[Scalar], tuple[T, ...]]) -> 
     found: tuple[T, ...] = ()
     for item in items:
         found += one(as_scalar(item, expected))
-        if len(found) > MOST_VALUES:
-            raise refuse(f"makes more than {MOST_VALUES} values", "write fewer of them", expected)
+        if len(found) > units.MOST_VALUES:
+            raise refuse(f"makes more than {units.MOST_VALUES} values", "write fewer of them", expected)
     if len(set(found)) != len(found):
         raise refuse("a value stands twice", "write each value once (repeat: says how often)", expected)
     return found
@@ -286,7 +274,7 @@ def read_off_for(value: Any) -> tuple[int, ...]:
     def one(scalar: Scalar) -> tuple[int, ...]:
         if ".." not in scalar.text:
             return (positive_duration(scalar),)
-        found = _read(scalar, "duration", lambda text: parse_values(text, parse_duration, spaced_ns))
+        found = _read(scalar, "duration", lambda text: units.parse_values(text, units.parse_duration, units.spaced_ns))
         return tuple(positive_duration(Scalar(ns, f"{ns // 1000} us", True, "", 0)) if ns == 0 else ns for ns in found)
 
     return _each(value, "a duration", one)
@@ -297,7 +285,7 @@ def read_span(value: Any) -> tuple[int, int]:
     scalar = as_scalar(value, "a range of durations")
     if ".." not in scalar.text:
         raise refuse(f"{scalar.text} is no range", "write the shortest and the longest, like 5 ms..200 ms", "duration")
-    low, high = _read(scalar, "duration", lambda text: parse_range(text, parse_duration))
+    low, high = _read(scalar, "duration", lambda text: units.parse_range(text, units.parse_duration))
     if low in (0, high):
         what = "0 is no time at all" if low == 0 else f"nothing lies between the two ends of {scalar.text}"
         raise refuse(what, "write the shortest and the longest, like 5 ms..200 ms", "duration")
@@ -311,13 +299,13 @@ def read_at(value: Any) -> tuple[tuple[int, int], ...]:
     """When the cut falls: pairs of shortest and longest delay in nanoseconds, equal where nothing is drawn."""
 
     def one(scalar: Scalar) -> tuple[tuple[int, int], ...]:
-        drawn = _read(scalar, "duration", parse_random)
+        drawn = _read(scalar, "duration", units.parse_random)
         if drawn is not None:
             return (drawn,)
         if ".." not in scalar.text:
             ns = read_duration(scalar)
             return ((ns, ns),)
-        found = _read(scalar, "duration", lambda text: parse_values(text, parse_duration, spaced_ns))
+        found = _read(scalar, "duration", lambda text: units.parse_values(text, units.parse_duration, units.spaced_ns))
         return tuple((ns, ns) for ns in found)
 
     return _each(value, "a duration", one)
@@ -328,9 +316,9 @@ def read_level(value: Any) -> tuple[Level, ...]:
 
     def one(scalar: Scalar) -> tuple[Level, ...]:
         if "%" in scalar.text:
-            shares = _read(scalar, "level", lambda text: parse_values(text, parse_percentage, spaced))
+            shares = _read(scalar, "level", lambda text: units.parse_values(text, units.parse_percentage, units.spaced))
             return tuple(Level(fraction=share, text=f"{share * 100:g} %") for share in shares)
-        volts = _read(scalar, "level", lambda text: parse_values(text, parse_volts, spaced))
+        volts = _read(scalar, "level", lambda text: units.parse_values(text, units.parse_volts, units.spaced))
         return tuple(Level(volts=volt, text=f"{volt:g} V") for volt in volts)
 
     return _each(value, "a level", one)
@@ -350,14 +338,14 @@ def read_change(value: Any) -> tuple[float, float]:
     """`0..1` or `2`: the least and the largest change, both included."""
     scalar = as_scalar(value, "a range of numbers")
     if ".." in scalar.text:
-        return _read(scalar, "number", lambda text: parse_range(text, parse_number))
+        return _read(scalar, "number", lambda text: units.parse_range(text, units.parse_number))
     number = read_number(scalar)
     return number, number
 
 
 def read_percentage(value: Any) -> float:
     """A fraction above 0 and below 1, written as a percentage."""
-    fraction: float = _read(value, "percentage", parse_percentage)
+    fraction: float = _read(value, "percentage", units.parse_percentage)
     if not 0 < fraction < 1:
         raise refuse("nothing can show 0 % or 100 %", "write a percentage between them, like 95 %", "percentage")
     return fraction
@@ -365,7 +353,7 @@ def read_percentage(value: Any) -> float:
 
 def read_volts(value: Any) -> float:
     """Volts above 0."""
-    volts: float = _read(value, "voltage", parse_volts)
+    volts: float = _read(value, "voltage", units.parse_volts)
     if volts <= 0:
         raise refuse("0 V is no voltage", "write it like 24 V", "voltage")
     return volts
@@ -476,7 +464,7 @@ def lasting(least: int) -> As:
     def read(value: Any) -> int:
         ns = read_duration(value)
         if ns < least:
-            raise refuse("is too short", f"write at least {show_duration(least)}", "duration", text=str(value))
+            raise refuse("is too short", f"write at least {units.show_duration(least)}", "duration", text=str(value))
         return ns
 
-    return As(read, KINDS["duration"].shape if least == 0 else _DURATION, show_duration(max(least, 200_000_000)))
+    return As(read, KINDS["duration"].shape if least == 0 else _DURATION, units.show_duration(max(least, 200_000_000)))

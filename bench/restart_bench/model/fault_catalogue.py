@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Literal
 
 from restart_bench.model.clock import NS_PER_MS
@@ -63,215 +64,197 @@ def _point(help_text: str, among: Among = "rig") -> FaultKey:
     return FaultKey("point", "point", help_text, required=True, among=among)
 
 
-def _by(help_text: str, default_ms: int) -> FaultKey:
-    return FaultKey("by", "duration", help_text, default=default_ms * NS_PER_MS)
+def _time(key: str, help_text: str, default_ms: int) -> FaultKey:
+    return FaultKey(key, "duration", help_text, default=default_ms * NS_PER_MS)
 
 
-def _after(help_text: str, default_ms: int) -> FaultKey:
-    return FaultKey("after", "duration", help_text, default=default_ms * NS_PER_MS)
+_by, _after, _lasts = (partial(_time, key) for key in ("by", "after", "lasts"))
 
 
-def _lasts(help_text: str, default_ms: int) -> FaultKey:
-    return FaultKey("lasts", "duration", help_text, default=default_ms * NS_PER_MS)
+def _card(name: str, does: str, *keys: FaultKey) -> FaultCard:
+    return FaultCard(name, does, keys)
 
 
 _CARDS = (
     # supply
-    FaultCard("relay-welded", "the relay answers as ever, but its contact never opens"),
-    FaultCard("relay-not-reclosing", "the contact opens and does not close again"),
-    FaultCard(
+    _card("relay-welded", "the relay answers as ever, but its contact never opens"),
+    _card("relay-not-reclosing", "the contact opens and does not close again"),
+    _card(
         "relay-slow",
         "the contact moves later than its data sheet says",
-        (
-            _by("how much later", 50),
-            FaultKey("when", "choice", "which way", default="both", choices=("opening", "closing", "both")),
-        ),
+        _by("how much later", 50),
+        FaultKey("when", "choice", "which way", default="both", choices=("opening", "closing", "both")),
     ),
-    FaultCard(
+    _card(
         "relay-bouncing",
         "the contact opens again several times while it closes",
-        (
-            _lasts("from the first closing to the last", 60),
-            FaultKey("times", "whole number", "how often it opens again", default=2, least=1),
-        ),
+        _lasts("from the first closing to the last", 60),
+        FaultKey("times", "whole number", "how often it opens again", default=2, least=1),
     ),
-    FaultCard(
+    _card(
         "rail-back-fed",
         "the rail stays up while the contact is open, fed from elsewhere",
-        (
-            FaultKey(
-                "controller",
-                "choice",
-                "whether the controller is fed as well",
-                default="keeps running",
-                choices=("keeps running", "loses power"),
-            ),
+        FaultKey(
+            "controller",
+            "choice",
+            "whether the controller is fed as well",
+            default="keeps running",
+            choices=("keeps running", "loses power"),
         ),
     ),
-    FaultCard(
-        "rail-held-up",
-        "rail and controller are held up for a while after the contact has opened",
-        (_by("how long", 200),),
+    _card(
+        "rail-held-up", "rail and controller are held up for a while after the contact has opened", _by("how long", 200)
     ),
-    FaultCard(
+    _card(
         "second-dip",
         "the supply is lost a second time after it has come back",
-        (_after("from the returned supply to the dip", 100), _lasts("length of the dip", 100)),
+        _after("from the returned supply to the dip", 100),
+        _lasts("length of the dip", 100),
     ),
-    FaultCard(
+    _card(
         "supply-back-by-itself",
         "the supply comes back while the contact is open: a second feed, or a time-out of the relay",
-        (_after("from the opened contact to the return", 100),),
+        _after("from the opened contact to the return", 100),
     ),
     # image of the controller
-    FaultCard(
+    _card(
         "stale-image",
         "after the restart the controller answers with the values from before the cut",
-        (_lasts("how long it goes on after the program has begun to run", 200),),
+        _lasts("how long it goes on after the program has begun to run", 200),
     ),
-    FaultCard(
+    _card(
         "cleared-image",
         "after the restart the controller answers with zeros",
-        (_lasts("how long it goes on after the program has begun to run", 200),),
+        _lasts("how long it goes on after the program has begun to run", 200),
     ),
-    FaultCard(
+    _card(
         "image-disagrees",
         "the image of an output says the opposite of its terminal, from the restart on",
-        (_point("the output"),),
+        _point("the output"),
     ),
-    FaultCard(
-        "point-unanswered",
-        "requests that touch one point get no reply",
-        (_point("the point"),),
-    ),
-    FaultCard(
+    _card("point-unanswered", "requests that touch one point get no reply", _point("the point")),
+    _card(
         "point-refused",
         "requests that touch one point draw an exception",
-        (_point("the point"), FaultKey("code", "whole number", "code of the exception", default=2)),
+        _point("the point"),
+        FaultKey("code", "whole number", "code of the exception", default=2),
     ),
     # outputs
-    FaultCard(
+    _card(
         "pulse",
         "an output pulses after the restart",
-        (
-            _point("the output", "program"),
-            FaultKey("scan", "whole number", "at the end of this scan; 0: when the supply is back", default=1),
-            FaultKey("length", "duration", "length of the pulse", default=30 * NS_PER_MS),
-            FaultKey("image", "choice", "whether the image shows it too", default="yes", choices=("yes", "no")),
-        ),
+        _point("the output", "program"),
+        FaultKey("scan", "whole number", "at the end of this scan; 0: when the supply is back", default=1),
+        FaultKey("length", "duration", "length of the pulse", default=30 * NS_PER_MS),
+        FaultKey("image", "choice", "whether the image shows it too", default="yes", choices=("yes", "no")),
     ),
-    FaultCard(
+    _card(
         "flapping",
         "an output goes on and off after the restart",
-        (
-            _point("the output", "program"),
-            _after("from the running program", 0),
-            FaultKey("period", "duration", "on and off together", default=200 * NS_PER_MS, least=2 * NS_PER_MS),
-            _lasts("how long", 2000),
-        ),
+        _point("the output", "program"),
+        _after("from the running program", 0),
+        FaultKey("period", "duration", "on and off together", default=200 * NS_PER_MS, least=2 * NS_PER_MS),
+        _lasts("how long", 2000),
     ),
-    FaultCard(
+    _card(
         "late-start",
         "an output comes on long after the restart and stays on",
-        (_point("the output", "program"), _after("from the running program", 15_000)),
+        _point("the output", "program"),
+        _after("from the running program", 15_000),
     ),
     # memory
-    FaultCard(
+    _card(
         "retained-lost",
         "retained memory has its initial value after the restart",
-        (FaultKey("point", "point", "what is lost (default: all of it)", among="program"),),
+        FaultKey("point", "point", "what is lost (default: all of it)", among="program"),
     ),
-    FaultCard(
+    _card(
         "torn-value",
         "one of the two registers of a retained 32-bit value has its initial value after the restart",
-        (
-            _point("the value", "program"),
-            FaultKey("word", "choice", "which one", default="low", choices=("low", "high")),
-        ),
+        _point("the value", "program"),
+        FaultKey("word", "choice", "which one", default="low", choices=("low", "high")),
     ),
-    FaultCard(
+    _card(
         "setpoint-overwritten",
         "the program writes a value over a retained one in its first scan",
-        (_point("the value", "program"), FaultKey("value", "value", "what it writes", required=True)),
+        _point("the value", "program"),
+        FaultKey("value", "value", "what it writes", required=True),
     ),
-    FaultCard(
+    _card(
         "phantom-edge",
         "in the first scan an input reads the opposite of what it is",
-        (_point("the input of the program", "inputs"),),
+        _point("the input of the program", "inputs"),
     ),
-    FaultCard(
+    _card(
         "panel-writes-run-bit",
         "an operator panel writes a bit of the program after the restart",
-        (
-            _point("the bit", "program"),
-            FaultKey("value", "value", "what it writes", default=True),
-            _after("from the running program", 500),
-        ),
+        _point("the bit", "program"),
+        FaultKey("value", "value", "what it writes", default=True),
+        _after("from the running program", 500),
     ),
     # restart
-    FaultCard(
+    _card(
         "freezes",
         "the program stands still after the return, and the network answers on with the image of that instant",
-        (
-            _after("from the return that was ridden through, else from the running program", 0),
-            FaultKey("outputs", "choice", "what becomes of the terminals", default="stay", choices=("stay", "drop")),
-        ),
+        _after("from the return that was ridden through, else from the running program", 0),
+        FaultKey("outputs", "choice", "what becomes of the terminals", default="stay", choices=("stay", "drop")),
     ),
-    FaultCard(
+    _card(
         "late-restart",
         "the controller restarts once more, some time after the supply is back",
-        (_after("from the returned supply", 700),),
+        _after("from the returned supply", 700),
     ),
-    FaultCard(
+    _card(
         "uptime-wraps",
         "the uptime falls at the cut, as by a wrap, and goes on from there",
-        (FaultKey("to", "whole number", "what it reads at the cut, in its own units", default=0),),
+        FaultKey("to", "whole number", "what it reads at the cut, in its own units", default=0),
     ),
     # boot
-    FaultCard("never-runs", "the controller answers after the restart, but its program does not run"),
-    FaultCard("runs-at-second-power-up", "the program runs only at every second power-up"),
-    FaultCard(
+    _card("never-runs", "the controller answers after the restart, but its program does not run"),
+    _card("runs-at-second-power-up", "the program runs only at every second power-up"),
+    _card(
         "answers-before-program",
         "the controller answers good values long before its program runs",
-        (_by("how much longer than in its boot", 2000),),
+        _by("how much longer than in its boot", 2000),
     ),
-    FaultCard("busy-for-long", "exception 06 for long after the restart", (_by("how much longer", 2000),)),
-    FaultCard("refuses-for-good", "after the restart connects are refused for good"),
-    FaultCard(
+    _card("busy-for-long", "exception 06 for long after the restart", _by("how much longer", 2000)),
+    _card("refuses-for-good", "after the restart connects are refused for good"),
+    _card(
         "other-device",
         "the points that identify the device say something else",
-        (FaultKey("value", "value", "what they say (default: one more than they should)"),),
+        FaultKey("value", "value", "what they say (default: one more than they should)"),
     ),
-    FaultCard(
+    _card(
         "older-program",
         "the points that identify the program say something else after the restart",
-        (FaultKey("value", "whole number", "what they say (default: another checksum)"),),
+        FaultKey("value", "whole number", "what they say (default: another checksum)"),
     ),
     # independent I/O
-    FaultCard(
+    _card(
         "output-energised",
         "a terminal is on from the cut until after the return of the supply, whatever its output does",
-        (_point("the input, or the output whose terminal it sees"), _by("so long after the return", 500)),
+        _point("the input, or the output whose terminal it sees"),
+        _by("so long after the return", 500),
     ),
-    FaultCard(
+    _card(
         "wire-off",
         "the wire to an independent input is off: the input reads off, whatever is at its terminal",
-        (_point("the input, or the output whose terminal it sees"),),
+        _point("the input, or the output whose terminal it sees"),
     ),
-    FaultCard(
+    _card(
         "independent-on-cut-supply",
         "an independent device is on the supply that is cut: it goes dark, and comes back with its outputs off",
-        (FaultKey("boots_in", "duration", "from the returned supply to its answers", default=300 * NS_PER_MS),),
+        FaultKey("boots_in", "duration", "from the returned supply to its answers", default=300 * NS_PER_MS),
     ),
-    FaultCard(
+    _card(
         "channel-between-levels",
         "a register that is read as off or on stays between its two levels",
-        (_point("the point"),),
+        _point("the point"),
     ),
-    FaultCard(
+    _card(
         "command-stuck",
         "a command point that has left idle does not return to it; the device answers as ever",
-        (_point("the command point"),),
+        _point("the command point"),
     ),
 )
 

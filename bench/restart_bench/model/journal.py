@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from restart_bench.model.clock import Bounds
 from restart_bench.model.verdicts import Verdict
@@ -423,13 +423,7 @@ Record = (
     | Answered | Forecast | Trouble | CycleEnded | CycleJudged | ScenarioJudged | RunEnded
 )  # fmt: skip
 
-RECORD_TYPES: dict[str, type[Any]] = {
-    kind.__name__: kind
-    for kind in (
-        RunStarted, Introduced, CycleStarted, StepDone, CutAnnounced, Switching, WriteAnnounced, PointWritten, Answered,
-        Forecast, Trouble, CycleEnded, CycleJudged, ScenarioJudged, RunEnded,
-    )
-}  # fmt: skip
+RECORD_TYPES: dict[str, type[Any]] = {kind.__name__: kind for kind in get_args(Record)}
 
 
 def table_number(digits: str) -> int:

@@ -18,6 +18,12 @@ Table = Literal["coil", "discrete_input", "input_register", "holding_register"]
 PointType = Literal["bool", "int16", "uint16", "int32", "uint32", "float32"]
 BIT_TABLES: tuple[Table, ...] = ("coil", "discrete_input")
 REGISTERS_OF: dict[PointType, int] = {"bool": 1, "int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
+WHOLE_RANGES: dict[PointType, tuple[int, int]] = {
+    "int16": (-(1 << 15), (1 << 15) - 1),
+    "uint16": (0, (1 << 16) - 1),
+    "int32": (-(1 << 31), (1 << 31) - 1),
+    "uint32": (0, (1 << 32) - 1),
+}
 
 
 HALF_A_SINGLE = 6e-8
@@ -96,6 +102,11 @@ class Point:
     def is_boolean(self) -> bool:
         """True where the point is off or on: a bit, or a register with levels."""
         return self.type == "bool" or self.levels is not None
+
+    @property
+    def width(self) -> int:
+        """Addresses of its table that it takes: 1 for a bit, 1 or 2 for registers."""
+        return 1 if self.table in BIT_TABLES else REGISTERS_OF[self.type]
 
     @property
     def at_rest(self) -> Value:

@@ -286,7 +286,11 @@ class ObserverHandle:
         report = told.get("report", {})
         with self._news:
             devices = {
-                name: {"gap_ns": _gaps(store), "kinds": _kinds(store), **report.get("devices", {}).get(name, {})}
+                name: {
+                    "gap_ns": store.gaps(),
+                    "kinds": {KIND_WORDS[kind]: count for kind, count in enumerate(store.kinds)},
+                    **report.get("devices", {}).get(name, {}),
+                }
                 for name, store in self._stores.items()
             }
         return {
@@ -562,20 +566,3 @@ class Blind(ObserverHandle):
 
     def close(self) -> None:
         """There is nothing to end."""
-
-
-def _gaps(store: SampleStore) -> dict[str, int] | None:
-    figures = store.gaps()
-    if figures is None:
-        return None
-    return {
-        "p50": figures.p50,
-        "p99": figures.p99,
-        "p99.9": figures.p999,
-        "max": figures.max,
-        "count": figures.count,
-    }
-
-
-def _kinds(store: SampleStore) -> dict[str, int]:
-    return {KIND_WORDS[kind]: count for kind, count in enumerate(store.kinds)}

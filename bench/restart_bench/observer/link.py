@@ -28,17 +28,7 @@ from typing import Any, NamedTuple
 from restart_bench.model.clock import FAR_NS
 from restart_bench.model.rig import Device, Point, Value
 from restart_bench.model.samples import CONNECT, SampleKind
-from restart_bench.observer.modbus import (
-    MALFORMED,
-    BrokenStream,
-    Frame,
-    FrameReader,
-    plan_requests,
-    plan_writes,
-    read_answer,
-    write_answer,
-    write_pdu,
-)
+from restart_bench.observer import modbus
 from restart_bench.observer.pace import Pace
 
 _MS = 1_000_000
@@ -74,7 +64,7 @@ class _Usual(NamedTuple):
     """The newest good answer to a read: what tells the same again need not be decoded."""
 
     pdu: bytes
-    frame: Frame
+    frame: modbus.Frame
     values: tuple[float, ...]
 
 
@@ -88,7 +78,7 @@ class _Connection:
     established: bool = False
     outstanding: _Sent | None = None
     stale: dict[int, _Sent] = field(default_factory=dict)  # unanswered in time, newest last
-    frames: FrameReader = field(default_factory=FrameReader)
+    frames: modbus.FrameReader = field(default_factory=modbus.FrameReader)
     silent_row: int = 0
     heard_ns: int = 0
     catching_up: bool = False  # answers came late since the last good one
@@ -102,8 +92,8 @@ class Link:
     def __init__(self, device: Device, points: Sequence[Point], now_ns: int = 0) -> None:
         """Raises ValueError where the points can't be planned (see `plan_requests`, `plan_writes`)."""
         self.device = device
-        self.reads = plan_requests(device, points)
-        self.writable = plan_writes(device, points)
+        self.reads = modbus.plan_requests(device, points)
+        self.writable = modbus.plan_writes(device, points)
         if not self.reads:
             raise ValueError(f"{device.name}: no point of it is to be read")
         self._within_ns = device.answer_within_ns
@@ -112,7 +102,7 @@ class Link:
         self.keep_same: KeepSame = self._keep
         self.outcomes: list[Outcome] = []
         self.pace = Pace(device.poll_ns, len(self.reads))
-        self._frames = [Frame(device.unit, request.pdu) for request in self.reads]
+        self._frames = [modbus.Frame(device.unit, request.pdu) for request in self.reads]
         self._usual: list[_Usual | None] = [None] * len(self.reads)  # the newest good answer to each of them
         self._names = [point.name for point in self.writable]
         self._held: dict[int, _Connection] = {}
@@ -217,7 +207,7 @@ class Link:
         connection.heard_ns = now_ns
         try:
             replies = connection.frames.feed(data)
-        except BrokenStream:
+        except modbus.BrokenStream:
             self._broken(connection, now_ns)
             return
         for transaction, pdu in replies:
@@ -270,7 +260,7 @@ class Link:
         if point not in self._names:
             raise ValueError(f"{point}: not marked `writable` on {self.device.name}")
         place = self._names.index(point)
-        pdu = write_pdu(self.writable[place], value)
+        pdu = modbus.write_pdu(self.writable[place], value)
         if self._current is None:
             self.outcomes.append(Outcome(ticket, now_ns, now_ns, NO_CONTACT))
             return
@@ -294,7 +284,7 @@ class Link:
         if self._writes:
             ticket, request, pdu = self._writes.popleft()
             sent = _Sent(request, self._next_transaction(), now_ns, now_ns + self._within_ns, pdu, ticket)
-            self._send(current, sent, Frame(self.device.unit, pdu))
+            self._send(current, sent, modbus.Frame(self.device.unit, pdu))
             return
         read = self.pace.next_read(now_ns)
         if read is not None:
@@ -313,7 +303,7 @@ class Link:
         sent.usual = head + usual.frame.rest if usual is not None else b""
         return head + self._frames[read].rest
 
-    def _send(self, connection: _Connection, sent: _Sent, frame: Frame) -> None:
+    def _send(self, connection: _Connection, sent: _Sent, frame: modbus.Frame) -> None:
         connection.outstanding = sent
         self.actions.append(Send(connection.number, frame.numbered(sent.transaction)))
 
@@ -364,13 +354,13 @@ class Link:
 
     def _meaning(self, sent: _Sent, pdu: bytes) -> Meaning:
         if sent.pdu:
-            return write_answer(sent.pdu, pdu), ()
+            return modbus.write_answer(sent.pdu, pdu), ()
         usual = self._usual[sent.request]
         if usual is not None and pdu == usual.pdu:
             return 0, usual.values
-        exception, values = read_answer(self.reads[sent.request], pdu)
+        exception, values = modbus.read_answer(self.reads[sent.request], pdu)
         if not exception:
-            self._usual[sent.request] = _Usual(pdu, Frame(self.device.unit, pdu), values)
+            self._usual[sent.request] = _Usual(pdu, modbus.Frame(self.device.unit, pdu), values)
         return exception, values
 
     def _hurry(self, connection: _Connection, now_ns: int) -> None:
@@ -510,8 +500,8 @@ class Link:
     def _broken(self, connection: _Connection, now_ns: int) -> None:
         """Bytes that are no Modbus TCP: somebody answers, but not with values."""
         last = self._last_sent(connection)
-        self._sample(connection.number, last, SampleKind.EXCEPTION, now_ns, meaning=(MALFORMED, ()))
-        self._drop(connection, f"exception {MALFORMED}", now_ns)
+        self._sample(connection.number, last, SampleKind.EXCEPTION, now_ns, meaning=(modbus.MALFORMED, ()))
+        self._drop(connection, f"exception {modbus.MALFORMED}", now_ns)
 
     def _drop(self, connection: _Connection, problem: str, now_ns: int) -> None:
         """A connection has ended. If it was polled, contact is lost; if it was the old one, its tale is told."""

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from restart_bench.model.rig import BIT_TABLES, REGISTERS_OF, Device, Point, PointType, Table, Value
+from restart_bench.model.rig import BIT_TABLES, Device, Point, PointType, Table, Value
 from restart_bench.model.samples import SampleLayout
 
 READ_FUNCTION: dict[Table, int] = {
@@ -46,16 +46,6 @@ class BrokenStream(ValueError):
 
 
 # ---------------------------------------------------------------- points and values
-
-
-def is_bit(point: Point) -> bool:
-    """True where the point is one bit of a bit table, false where it is one register or two."""
-    return point.table in BIT_TABLES
-
-
-def width(point: Point) -> int:
-    """Items of its table that the point takes: 1, or 2 for 32-bit values."""
-    return 1 if is_bit(point) else REGISTERS_OF[point.type]
 
 
 def _words(raw: bytes, point: Point) -> bytes:
@@ -128,13 +118,13 @@ class Request:
 
     def _raw(self, point: Point, data: bytes) -> bytes:
         start = 2 * (point.address - self.address)
-        return data[start : start + 2 * width(point)]
+        return data[start : start + 2 * point.width]
 
 
 def _one_form(points: Sequence[Point], count: int) -> struct.Struct | None:
     """A format that unpacks all registers of a read at once, where nothing overlaps, is scaled or turned round."""
-    plain = all(point.scale == 1.0 and (point.words == "big" or width(point) == 1) for point in points)
-    if not points or not plain or sum(width(point) for point in points) != count:
+    plain = all(point.scale == 1.0 and (point.words == "big" or point.width == 1) for point in points)
+    if not points or not plain or sum(point.width for point in points) != count:
         return None
     return struct.Struct(">" + "".join(_REGISTER_FORMAT[point.type][1] for point in points))
 
@@ -155,7 +145,7 @@ def plan_requests(device: Device, points: Iterable[Point]) -> tuple[Request, ...
     planned: list[Request] = []
     for table in _TABLES:
         limit = device.max_bits if table in BIT_TABLES else device.max_registers
-        in_table = sorted((point for point in mine if point.table == table), key=lambda p: (p.address, width(p)))
+        in_table = sorted((point for point in mine if point.table == table), key=lambda p: (p.address, p.width))
         planned += [_request(table, run) for run in _runs(in_table, limit)]
     return tuple(planned)
 
@@ -164,8 +154,8 @@ def _runs(points: Sequence[Point], limit: int) -> list[list[Point]]:
     runs: list[list[Point]] = []
     start = end = -1
     for point in points:
-        after = point.address + width(point)
-        if width(point) > limit:
+        after = point.address + point.width
+        if point.width > limit:
             raise ValueError(f"{point.name}: {point.type} takes 2 registers, max_registers of {point.device} is 1")
         if runs and point.address <= end and max(end, after) - start <= limit:
             runs[-1].append(point)
@@ -177,7 +167,7 @@ def _runs(points: Sequence[Point], limit: int) -> list[list[Point]]:
 
 
 def _request(table: Table, run: Sequence[Point]) -> Request:
-    end = max(point.address + width(point) for point in run)
+    end = max(point.address + point.width for point in run)
     return Request(table, run[0].address, end - run[0].address, tuple(run))
 
 
@@ -195,7 +185,7 @@ def plan_writes(device: Device, points: Iterable[Point]) -> tuple[Point, ...]:
 
 def write_name(point: Point) -> str:
     """What people read: "write coil 0"."""
-    return f"write {_items(point.table, point.address, width(point))}"
+    return f"write {_items(point.table, point.address, point.width)}"
 
 
 def write_pdu(point: Point, value: Value) -> bytes:
@@ -215,7 +205,7 @@ def layout_for(device: Device, points: Sequence[Point]) -> SampleLayout:
     names = [request.name for request in reads] + [write_name(point) for point in plan_writes(device, points)]
     columns: list[tuple[str, Literal["b", "d"]]] = []
     for request in reads:
-        columns += [(point.name, "b" if is_bit(point) else "d") for point in request.points]
+        columns += [(point.name, "b" if point.table in BIT_TABLES else "d") for point in request.points]
     return SampleLayout(device.name, tuple(names), tuple(columns))
 
 

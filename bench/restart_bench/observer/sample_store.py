@@ -9,7 +9,6 @@ from __future__ import annotations
 import itertools
 from array import array
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
@@ -72,20 +71,9 @@ class Newest(NamedTuple):
     row: tuple[float, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class GapFigures:
-    """Gaps of one device in nanoseconds: from the sending of a good read to the reply of the next one, for reads
-    that followed each other undisturbed. Percentiles are rounded up to half a per cent, the largest is exact."""
-
-    count: int
-    p50: int
-    p99: int
-    p999: int
-    max: int
-
-
 class _Gaps:
-    """Running histogram of the gaps of one device."""
+    """Running histogram of the gaps of one device in nanoseconds: from the sending of a good read to the reply of the
+    next one, for reads that followed each other undisturbed."""
 
     def __init__(self, reads: int) -> None:
         self._bins = np.zeros(_BINS, np.int64)
@@ -119,8 +107,9 @@ class _Gaps:
         bins = np.ceil(np.log2(np.maximum(gaps, 1)) * _PER_OCTAVE).astype(np.int64)
         self._bins += np.bincount(np.minimum(bins, _BINS - 1), minlength=_BINS)
 
-    def figures(self) -> GapFigures | None:
-        """None before there are two good reads in a row."""
+    def figures(self) -> dict[str, int] | None:
+        """None before there are two good reads in a row. Percentiles are rounded up to half a per cent, the largest is
+        exact."""
         count = int(self._bins.sum())
         if count == 0:
             return None
@@ -130,7 +119,8 @@ class _Gaps:
             place = int(np.searchsorted(within, share * count))
             return min(self._largest, round(2 ** (place / _PER_OCTAVE)))
 
-        return GapFigures(count, percentile(0.5), percentile(0.99), percentile(0.999), self._largest)
+        told = {name: percentile(share) for name, share in (("p50", 0.5), ("p99", 0.99), ("p99.9", 0.999))}
+        return {**told, "max": self._largest, "count": count}
 
 
 class SampleStore:
@@ -270,7 +260,7 @@ class SampleStore:
             values, places = np.unique(mine[column], return_index=True)
             came.update(zip(values.tolist(), mine["received_ns"][places].tolist(), strict=True))
 
-    def gaps(self) -> GapFigures | None:
+    def gaps(self) -> dict[str, int] | None:
         """Gaps between good reads so far."""
         self._work_off()
         return self._gaps.figures()

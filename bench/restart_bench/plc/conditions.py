@@ -6,15 +6,16 @@ Precedence, highest first (IEC 61131-3, table of the operators of the ST languag
 
 from __future__ import annotations
 
+import json
 import re
 import zlib
 from collections.abc import Iterator
 from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from restart_bench.model.program import Expr
 from restart_bench.model.units import UnitRefused
-from restart_bench.plc.condition_table import MADE_OF, TABLE
 
 if TYPE_CHECKING:
     from lark import Lark
@@ -98,13 +99,19 @@ def names_in(expr: Expr) -> Iterator[str]:
             yield from names_in(part)
 
 
-def compared_names(expr: Expr) -> Iterator[str]:
-    """Every name that stands on a side of a comparison."""
+def comparisons_in(expr: Expr) -> Iterator[Expr]:
+    """Every comparison of a condition."""
+    if expr[0] in COMPARISONS:
+        yield expr
+        return
     for part in expr[1:]:
         if isinstance(part, tuple):
-            if expr[0] in COMPARISONS and part[0] == "name":
-                yield part[1]
-            yield from compared_names(part)
+            yield from comparisons_in(part)
+
+
+def compared_names(expr: Expr) -> Iterator[str]:
+    """Every name that stands on a side of a comparison."""
+    return (side[1] for one in comparisons_in(expr) for side in one[1:] if side[0] == "name")
 
 
 def plain_names(expr: Expr) -> Iterator[str]:
@@ -174,18 +181,29 @@ def _parser() -> Lark:
         def false(self) -> Expr:
             return ("const", False)
 
-    if made_of() == MADE_OF:
+    kept = kept_table()
+    if made_of() == kept.pop("made_of"):
         library: Any = Lark
-        parser: Lark = library._load_from_dict(**TABLE, transformer=Tuples())
+        parser: Lark = library._load_from_dict(**kept, transformer=Tuples())
         return parser
     return Lark(GRAMMAR, parser="lalr", transformer=Tuples(), maybe_placeholders=False)
 
 
-def made_of() -> tuple[str, int]:
+def made_of() -> list[str | int]:
     """What a table of the parser depends on: the library's version, and the grammar."""
     import lark
 
-    return lark.__version__, zlib.crc32(GRAMMAR.encode())
+    return [lark.__version__, zlib.crc32(GRAMMAR.encode())]
+
+
+def kept_table() -> dict[Any, Any]:
+    """What the library makes of the grammar, which takes it some time, and `made_of` for this table. Written by
+    tests/helpers/condition_table.py."""
+    text = Path(__file__).with_name("condition_table.json").read_text(encoding="utf-8")
+    kept: dict[Any, Any] = json.loads(
+        text, object_hook=lambda told: {int(key) if key.isdecimal() else key: value for key, value in told.items()}
+    )
+    return kept
 
 
 def _bare(expr: Expr) -> Expr:

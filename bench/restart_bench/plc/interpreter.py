@@ -18,24 +18,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from restart_bench.model.program import Bistable, Coil, Counter, Edge, Expr, Memory, Program, Reset, Rung, Set, Timer
-from restart_bench.plc.blocks import (
-    BISTABLES,
-    COMPARE,
-    COUNTERS,
-    LOGIC,
-    TIMERS,
-    ConditionTest,
-    Run,
-    Slots,
-    SlotValue,
-    coil,
-    comparison,
-    constant,
-    edge,
-    latch,
-    negation,
-    read,
-)
+from restart_bench.plc import blocks
+from restart_bench.plc.blocks import ConditionTest, Run, Slots, SlotValue
 
 FIRST_SCAN = "first_scan"
 
@@ -245,45 +229,45 @@ class Interpreter:
     def _rung(self, rung: Rung) -> Run:
         match rung:
             case Coil():
-                return coil(self._slot[rung.target], self._test(rung.when))
+                return blocks.coil(self._slot[rung.target], self._test(rung.when))
             case Set():
-                return latch(self._slot[rung.target], self._test(rung.when), True)
+                return blocks.latch(self._slot[rung.target], self._test(rung.when), True)
             case Reset():
-                return latch(self._slot[rung.target], self._test(rung.when), False)
+                return blocks.latch(self._slot[rung.target], self._test(rung.when), False)
             case Timer():
-                return TIMERS[rung.kind](self._slot[rung.name], self._test(rung.when), rung.preset_ns)
+                return blocks.TIMERS[rung.kind](self._slot[rung.name], self._test(rung.when), rung.preset_ns)
             case Counter():
                 reset = self._test(rung.reset if rung.reset is not None else ("const", False))
-                return COUNTERS[rung.kind](self._slot[rung.name], self._test(rung.when), reset, rung.preset)
+                return blocks.COUNTERS[rung.kind](self._slot[rung.name], self._test(rung.when), reset, rung.preset)
             case Edge():
-                return edge(self._slot[rung.name], self._test(rung.when), rising=rung.kind == "rising")
+                return blocks.edge(self._slot[rung.name], self._test(rung.when), rising=rung.kind == "rising")
             case Bistable():
-                return BISTABLES[rung.kind](self._slot[rung.name], self._test(rung.set), self._test(rung.reset))
+                return blocks.BISTABLES[rung.kind](self._slot[rung.name], self._test(rung.set), self._test(rung.reset))
         raise ValueError(f"no rung of this kind is known: {rung!r}")
 
     def _test(self, condition: Expr) -> ConditionTest:
         """A condition as a function of the slots."""
         word, *parts = condition
         if word == "const":
-            return constant(parts[0])
+            return blocks.constant(parts[0])
         if word == "name":
-            return read(self._place(parts[0], whole=False))
+            return blocks.read(self._place(parts[0], whole=False))
         if word == "not":
-            return negation(self._test(parts[0]))
-        if word in LOGIC:
-            return LOGIC[word](self._test(parts[0]), self._test(parts[1]))
-        if word in COMPARE:
-            return comparison(COMPARE[word], self._number(parts[0]), self._number(parts[1]))
+            return blocks.negation(self._test(parts[0]))
+        if word in blocks.LOGIC:
+            return blocks.LOGIC[word](self._test(parts[0]), self._test(parts[1]))
+        if word in blocks.COMPARE:
+            return blocks.comparison(blocks.COMPARE[word], self._number(parts[0]), self._number(parts[1]))
         raise ValueError(f"no condition of this kind is known: {condition!r}")
 
     def _number(self, side: Any) -> ConditionTest:
         """One side of a comparison: a name (a counter is its count) or a constant."""
         if isinstance(side, tuple):
             word, what = side
-            return read(self._place(what, whole=True)) if word == "name" else constant(what)
+            return blocks.read(self._place(what, whole=True)) if word == "name" else blocks.constant(what)
         if isinstance(side, str):
-            return read(self._place(side, whole=True))
-        return constant(side)
+            return blocks.read(self._place(side, whole=True))
+        return blocks.constant(side)
 
     def _place(self, name: str, *, whole: bool) -> int:
         if name == FIRST_SCAN:

@@ -14,31 +14,9 @@ from typing import Literal
 
 from restart_bench.model.program import Program, Timer
 from restart_bench.plc.interpreter import driven
+from restart_bench.predict.proving import parts
 from restart_bench.predict.proving.cone import cone_of, groups_of, outputs_of
-from restart_bench.predict.proving.parts import (
-    BEGINS_OFF,
-    BEGINS_ON,
-    CLAIMS,
-    COLD,
-    DARK,
-    ENVIRONMENTS,
-    FALLS,
-    FIRST_OFF,
-    FIRST_ON,
-    HELD,
-    LATER,
-    NEVER_SETTLES,
-    PULSES,
-    REST,
-    RESTARTS,
-    RISES,
-    SENSORS,
-    SETTLES_OFF,
-    SETTLES_ON,
-    UNSETTLED,
-    Part,
-    part_for,
-)
+from restart_bench.predict.proving.parts import Part, part_for
 from restart_bench.predict.proving.paths import by_hand, path_in, simplest, to_the_scan
 from restart_bench.predict.proving.proofs import Certificate, Proof
 from restart_bench.predict.proving.reach import Cube, GaveUp, Reachability
@@ -92,7 +70,7 @@ class Answer:
     @property
     def settles(self) -> Word | None:
         """Where the output ends."""
-        on, off, never = (self.can(claim) for claim in (SETTLES_ON, SETTLES_OFF, NEVER_SETTLES))
+        on, off, never = (self.can(claim) for claim in (parts.SETTLES_ON, parts.SETTLES_OFF, parts.NEVER_SETTLES))
         if never:
             return "never"
         return None if never is None else _word(on, off)
@@ -100,22 +78,26 @@ class Answer:
     @property
     def first_scan(self) -> Word | None:
         """What the output is at the end of the first scan."""
-        return _word(self.can(FIRST_ON), self.can(FIRST_OFF))
+        return _word(self.can(parts.FIRST_ON), self.can(parts.FIRST_OFF))
 
     @property
     def begins(self) -> Word | None:
         """What stands in memory as the first scan begins."""
-        return _word(self.can(BEGINS_ON), self.can(BEGINS_OFF))
+        return _word(self.can(parts.BEGINS_ON), self.can(parts.BEGINS_OFF))
 
     @property
     def can_pulse(self) -> bool | None:
         """Whether it can be on in some scan without staying on."""
-        return self.can(PULSES)
+        return self.can(parts.PULSES)
 
     @property
     def confirmed(self) -> bool:
         """True if everything that can happen was replayed with presses that a person can do."""
-        can = [one.played for claim, one in self.findings.items() if one.can and claim not in (BEGINS_ON, BEGINS_OFF)]
+        can = [
+            one.played
+            for claim, one in self.findings.items()
+            if one.can and claim not in (parts.BEGINS_ON, parts.BEGINS_OFF)
+        ]
         return all(played is not None and played.by_hand for played in can)
 
     @property
@@ -126,7 +108,7 @@ class Answer:
     @property
     def played(self) -> Played | None:
         """The example that says most: where the output comes on, else where it does not."""
-        for claim in (NEVER_SETTLES, PULSES, SETTLES_ON, FIRST_ON, SETTLES_OFF):
+        for claim in (parts.NEVER_SETTLES, parts.PULSES, parts.SETTLES_ON, parts.FIRST_ON, parts.SETTLES_OFF):
             finding = self.findings.get(claim)
             if finding is not None and finding.can and finding.played is not None:
                 return finding.played
@@ -142,7 +124,7 @@ class Answer:
     def coming(self) -> tuple[Trace | None, int]:
         """Where it comes on later than in the first scan, whatever was before: an example, and the nanoseconds that
         passed in it from the start of the program; (None, 0) elsewhere, and where sensors move meanwhile."""
-        finding = self.findings.get(SETTLES_ON)
+        finding = self.findings.get(parts.SETTLES_ON)
         if self.first_scan != OFF or finding is None or finding.played is None or len(finding.played.trace.after) > 1:
             return None, 0
         return finding.played.trace, finding.played.seen[self.point].last_change_ns
@@ -173,8 +155,8 @@ def predict(
     program: Program,
     outputs: Iterable[str] | None = None,
     *,
-    restarts: Sequence[tuple[str, str]] = RESTARTS,
-    environments: Sequence[str] = ENVIRONMENTS,
+    restarts: Sequence[tuple[str, str]] = parts.RESTARTS,
+    environments: Sequence[str] = parts.ENVIRONMENTS,
     thorough: bool = True,
     rechecked: bool = True,
 ) -> tuple[Answer, ...]:
@@ -194,8 +176,8 @@ def predict_with_proofs(
     program: Program,
     outputs: Iterable[str] | None = None,
     *,
-    restarts: Sequence[tuple[str, str]] = RESTARTS,
-    environments: Sequence[str] = ENVIRONMENTS,
+    restarts: Sequence[tuple[str, str]] = parts.RESTARTS,
+    environments: Sequence[str] = parts.ENVIRONMENTS,
     thorough: bool = True,
     rechecked: bool = True,
 ) -> tuple[tuple[Answer, ...], tuple[Certificate, ...]]:
@@ -235,6 +217,10 @@ def _group_answers(
         yield from _group_answers(program, cone_of(program, [output]), (output,), restarts, environments, thorough)
 
 
+ClaimKey = tuple[str, str, str, str, str]
+"""Output, restart, start, inputs, claim."""
+
+
 class Group:
     """One part of a program, with what is known of the states that it can reach, and the traces that were played."""
 
@@ -242,17 +228,17 @@ class Group:
         self.part, self.thorough = part, thorough
         self.player = Player(part)
         self.reach = Reachability(before_the_cut(part.layout))
-        self.played: dict[tuple[str, str, str, str, str], Played] = {}
+        self.played: dict[ClaimKey, Played] = {}
         self.standing = any(isinstance(rung, Timer) for rung in part.program.rungs) and stands(part)
         self.tail = min(LONGEST_TAIL, 6 + 3 * timers_in_a_row(part.program)) if self.standing else 0
-        self.plainness: dict[tuple[str, str, str, str, str], tuple[int, ...]] = {}
+        self.plainness: dict[ClaimKey, tuple[int, ...]] = {}
         self.proofs: list[Proof] = []
         self.later_lemmas: dict[tuple[str, str, str], list[Cube]] = {}
 
     def answers(self, restart: str, start: str, environments: Sequence[str]) -> Iterator[Answer]:
         """Every output after one kind of restart."""
         about = Restarted(self, restart, start)
-        self.play(Trace((Hold(),), Cut(restart, start)), REST)
+        self.play(Trace((Hold(),), Cut(restart, start)), parts.REST)
         self._play_again(restart, start)
         for inputs in environments:
             firsts = [about.first_findings(output, inputs) for output in self.part.outputs]  # while the path is short
@@ -269,23 +255,23 @@ class Group:
 
     def _play_again(self, restart: str, start: str) -> None:
         """Play what was done before another kind of restart before this one too: it often shows the same."""
-        nothing = (Hold(),) if start == COLD else ()  # what was before is lost then
+        nothing = (Hold(),) if start == parts.COLD else ()  # what was before is lost then
         done = dict.fromkeys(
             (inputs, replace(one.trace, steps=nothing or one.trace.steps, cut=Cut(restart, start)))
             for (*_, inputs, _), one in self.played.items()
-            if start in (COLD, one.trace.cut.start) and not one.trace.cut.rungs
+            if start in (parts.COLD, one.trace.cut.start) and not one.trace.cut.rungs
         )
         for inputs, trace in done:
             self.play(trace, inputs)
 
     def keep(self, played: Played, inputs: str) -> None:
         """Keep what was played as an example of all that it shows."""
-        if inputs == REST and self.part.layout.sensors():
-            self.keep(played, SENSORS)  # sensors that may move may stay at rest too
+        if inputs == parts.REST and self.part.layout.sensors():
+            self.keep(played, parts.SENSORS)  # sensors that may move may stay at rest too
         pressed = {name for name, _ in played.trace.after[-1]}
         plainness = _plainness(played)
         for output, seen in played.seen.items():
-            if inputs in (HELD, DARK) and not pressed & set(self.part.commands[output]):
+            if inputs in (parts.HELD, parts.DARK) and not pressed & set(self.part.commands[output]):
                 continue
             for claim in seen.shows():
                 key = (output, played.trace.cut.restart, played.trace.cut.start, inputs, claim)
@@ -350,18 +336,18 @@ class Restarted:
         environment = questions.environment(output, inputs) or []
         return {
             claim: self._finding(questions, output, inputs, claim, [claims[claim], *environment])
-            for claim in CLAIMS
+            for claim in parts.CLAIMS
             if claim in claims
         }
 
     def _same_as(self, output: str, inputs: str) -> str:
         """The plainer environment that is the same for an output without such inputs."""
-        if inputs == SENSORS and not self.part.layout.sensors():
-            return REST
-        return REST if inputs in (HELD, DARK) and not self.part.commands[output] else inputs
+        if inputs == parts.SENSORS and not self.part.layout.sensors():
+            return parts.REST
+        return parts.REST if inputs in (parts.HELD, parts.DARK) and not self.part.commands[output] else inputs
 
     def _asked(self, inputs: str) -> Questions:
-        kind = HELD if inputs == DARK else inputs
+        kind = parts.HELD if inputs == parts.DARK else inputs
         if kind not in self._questions:
             questions = self._questions[kind] = Questions(self.part, self.restart, self.start, kind)
             self._settle(questions)
@@ -371,12 +357,12 @@ class Restarted:
         """After how many scans everything stands still, or comes again."""
         if self.group.standing:
             questions.settling, questions.standing = (self.group.tail, 1), True
-            self._note(questions, "", questions.inputs, UNSETTLED)
+            self._note(questions, "", questions.inputs, parts.UNSETTLED)
             return
         for scans in LENGTHS:
             if self._ask(questions, [questions.unsettled(scans, 1)], doubts=DOUBTS if scans >= 3 else 0) is None:
                 questions.settling = (scans, 1)
-                self._note(questions, "", questions.inputs, UNSETTLED)
+                self._note(questions, "", questions.inputs, parts.UNSETTLED)
                 return
             if scans in (6, 16, LENGTHS[-1]):
                 for period in PERIODS:
@@ -384,7 +370,7 @@ class Restarted:
                         continue  # what is left open may be another way in the next period
                     if self._ask(questions, [questions.unsettled(scans, period)]) is None:
                         questions.settling = (scans, period)
-                        self._note(questions, "", questions.inputs, UNSETTLED)
+                        self._note(questions, "", questions.inputs, parts.UNSETTLED)
                         return
 
     def _ask(self, questions: Questions, assumed: Sequence[int], doubts: int = 0) -> list[int] | None:
@@ -414,23 +400,23 @@ class Restarted:
         """Claims about the end where not everything stands still: shown by a replay, or by what no scan ever does."""
         about = (output, self.restart, self.start, inputs)
         for steps in range(3 if questions.origin else 1):
-            if (*about, NEVER_SETTLES) in self.group.played:
+            if (*about, parts.NEVER_SETTLES) in self.group.played:
                 break
             for restless in (questions.swings(output, 8), questions.unsettled(8, 1)):
-                if (*about, NEVER_SETTLES) not in self.group.played:
-                    self._try(questions, inputs, (*about, NEVER_SETTLES), [restless, *environment], steps)
-        claims = (SETTLES_ON, SETTLES_OFF, NEVER_SETTLES, PULSES)
+                if (*about, parts.NEVER_SETTLES) not in self.group.played:
+                    self._try(questions, (*about, parts.NEVER_SETTLES), [restless, *environment], steps)
+        claims = (parts.SETTLES_ON, parts.SETTLES_OFF, parts.NEVER_SETTLES, parts.PULSES)
         seen = {claim: self.group.played.get((*about, claim)) for claim in claims}
         findings = {claim: ClaimAnswer(True if played else None, played) for claim, played in seen.items()}
         falls, rises = self._changes(output, inputs)
         if not falls or not rises:
-            findings[NEVER_SETTLES] = ClaimAnswer(False)
+            findings[parts.NEVER_SETTLES] = ClaimAnswer(False)
         if not falls:
-            findings[PULSES] = ClaimAnswer(False)
-        if not falls and not known[FIRST_OFF].can:
-            findings[SETTLES_OFF] = ClaimAnswer(False)
-        if not rises and not known[FIRST_ON].can:
-            findings[SETTLES_ON] = findings[PULSES] = ClaimAnswer(False)
+            findings[parts.PULSES] = ClaimAnswer(False)
+        if not falls and not known[parts.FIRST_OFF].can:
+            findings[parts.SETTLES_OFF] = ClaimAnswer(False)
+        if not rises and not known[parts.FIRST_ON].can:
+            findings[parts.SETTLES_ON] = findings[parts.PULSES] = ClaimAnswer(False)
         return findings
 
     def _changes(self, output: str, inputs: str) -> tuple[bool, bool]:
@@ -441,13 +427,13 @@ class Restarted:
         if self.part.program.outputs == "at once":
             return True, True
         found = {
-            FALLS: self._ask(later, [falls, *environment]) is not None,
-            RISES: self._ask(later, [rises, *environment]) is not None,
+            parts.FALLS: self._ask(later, [falls, *environment]) is not None,
+            parts.RISES: self._ask(later, [rises, *environment]) is not None,
         }
         for claim, can in found.items():
             if not can:
                 self._note(later, output, inputs, claim)
-        return found[FALLS], found[RISES]
+        return found[parts.FALLS], found[parts.RISES]
 
     def _finding(self, questions: Questions, output: str, inputs: str, claim: str, assumed: list[int]) -> ClaimAnswer:
         key = (output, self.restart, self.start, inputs, claim)
@@ -459,7 +445,7 @@ class Restarted:
             return self._proved(questions, output, inputs, claim)
         if not self.group.thorough:
             return ClaimAnswer(True, known)
-        self._search(questions, inputs, key, assumed, least)
+        self._search(questions, key, assumed, least)
         return ClaimAnswer(True, self.group.played.get(key))
 
     def _least_steps(self, questions: Questions, assumed: list[int]) -> int | None:
@@ -477,13 +463,11 @@ class Restarted:
                 return SHORT
         return None
 
-    def _search(
-        self, questions: Questions, inputs: str, key: tuple[str, str, str, str, str], assumed: list[int], least: int
-    ) -> None:
+    def _search(self, questions: Questions, key: ClaimKey, assumed: list[int], least: int) -> None:
         """Look for an example that a person can play, as short as can be but with so many steps at least; better one
         with a cut at any time than one with a cut within a scan."""
         if not questions.origin:
-            self._try(questions, inputs, key, assumed, 0)
+            self._try(questions, key, assumed, 0)
             return
         between = [-literal for _, literal in questions.ahead.done]
         ways = [(between, True), ([], True), ([], False)] if between else [([], True), ([], False)]
@@ -492,39 +476,23 @@ class Restarted:
             shown = known is not None and not known.trace.cut.rungs
             if extra and not shown and self._ask(questions, [*assumed, *extra]) is None:
                 continue
-            self._deepen(questions, inputs, key, [*assumed, *extra], once, least)
+            self._deepen(questions, key, [*assumed, *extra], once, least)
             known = self.group.played.get(key)
             if known is not None and known.by_hand:
                 return
 
-    def _deepen(
-        self,
-        questions: Questions,
-        inputs: str,
-        key: tuple[str, str, str, str, str],
-        assumed: list[int],
-        once: bool,
-        least: int,
-    ) -> None:
+    def _deepen(self, questions: Questions, key: ClaimKey, assumed: list[int], once: bool, least: int) -> None:
         """Look for longer and longer paths. `once`: the supply is lost, or run mode left, only at their end."""
         tries = 0
         for steps in range(least, ONCE_DEEPEST if once else DEEPEST):
             known = self.group.played.get(key)
             if known is not None and known.by_hand and steps + 1 >= len(known.trace.steps):
                 return
-            tries += self._try(questions, inputs, key, assumed, steps, once)
+            tries += self._try(questions, key, assumed, steps, once)
             if tries == TRIES:
                 return
 
-    def _try(
-        self,
-        questions: Questions,
-        inputs: str,
-        key: tuple[str, str, str, str, str],
-        assumed: list[int],
-        steps: int,
-        once: bool = False,
-    ) -> bool:
+    def _try(self, questions: Questions, key: ClaimKey, assumed: list[int], steps: int, once: bool = False) -> bool:
         """Look for a path of so many steps and play it; False if there is none."""
         here = [*assumed, questions.within(steps)] if questions.origin else assumed
         if once:
@@ -532,8 +500,9 @@ class Restarted:
         model = questions.ask(here)
         if model is None:
             return False
+        inputs = key[3]
         path = path_in(questions, simplest(questions, model, here, steps), steps)
-        for before in by_hand(path, held=inputs == HELD):
+        for before in by_hand(path, held=inputs == parts.HELD):
             for played in self.group.player.plays(before, path.cut, path.after):
                 self.group.keep(played, inputs)
                 if key in self.group.played and self.group.played[key].by_hand:
@@ -545,8 +514,8 @@ class Restarted:
         """A claim without a model. While sensors are free or timers run, paths of some length are not all there are:
         it has to be shown for any time after the restart too; so is what shows within scans that only wait."""
         self._note(questions, output, inputs, claim)
-        dips = claim == PULSES and questions.has_timers() and self.part.program.outputs == "at once"
-        if claim in ABOUT_THE_FIRST or not (inputs == SENSORS or questions.standing or dips):
+        dips = claim == parts.PULSES and questions.has_timers() and self.part.program.outputs == "at once"
+        if claim in ABOUT_THE_FIRST or not (inputs == parts.SENSORS or questions.standing or dips):
             return ClaimAnswer(False)
         return ClaimAnswer(self._later(output, inputs, claim))
 
@@ -569,17 +538,21 @@ class Restarted:
     def _never_turns(self, output: str, inputs: str, claim: str) -> bool:
         """True where one scan tells: what never falls doesn't pulse, nor end off unless it was so after the first
         scan already; what never rises doesn't end on, nor pulse, unless it was on already."""
-        if claim == NEVER_SETTLES or self.part.program.outputs == "at once":
+        if claim == parts.NEVER_SETTLES or self.part.program.outputs == "at once":
             return False
         about = (output, inputs)
         if about not in self._turns:
             self._turns[about] = self._changes(output, inputs)
         falls, rises = self._turns[about]
-        if claim in (SETTLES_ON, PULSES) and not rises and self._first_cannot(output, inputs, FIRST_ON):
+        if (
+            claim in (parts.SETTLES_ON, parts.PULSES)
+            and not rises
+            and self._first_cannot(output, inputs, parts.FIRST_ON)
+        ):
             return True
-        if claim == SETTLES_ON:
+        if claim == parts.SETTLES_ON:
             return False
-        return not falls and (claim == PULSES or self._first_cannot(output, inputs, FIRST_OFF))
+        return not falls and (claim == parts.PULSES or self._first_cannot(output, inputs, parts.FIRST_OFF))
 
     def _first_cannot(self, output: str, inputs: str, claim: str) -> bool:
         questions = self._asked(inputs)
@@ -589,16 +562,16 @@ class Restarted:
         return True
 
     def _asked_later(self, inputs: str) -> Questions:
-        kind = HELD if inputs == DARK else inputs
+        kind = parts.HELD if inputs == parts.DARK else inputs
         if kind not in self._laters:
-            self._laters[kind] = Questions(self.part, self.restart, LATER, kind)
-            if self.group.standing or kind == SENSORS or self.part.program.outputs == "at once":
+            self._laters[kind] = Questions(self.part, self.restart, parts.LATER, kind)
+            if self.group.standing or kind == parts.SENSORS or self.part.program.outputs == "at once":
                 self._settle(self._laters[kind])
         return self._laters[kind]
 
     def _note(self, questions: Questions, output: str, inputs: str, claim: str) -> None:
         """Keep what was shown, for the check by other means."""
-        later, settling = questions.start == LATER, questions.settling
+        later, settling = questions.start == parts.LATER, questions.settling
         self.group.proofs.append(
             Proof(self.restart, self.start, later, inputs, settling, questions.standing, output, claim)
         )
@@ -608,11 +581,11 @@ class Restarted:
         kind = later.inputs
         if kind not in self._reaches:
             system = around_the_cut(
-                self.part.layout, self._kind(), sensors=kind == SENSORS, commands=tuple(later.pressed)
+                self.part.layout, self._kind(), sensors=kind == parts.SENSORS, commands=tuple(later.pressed)
             )
             self._reaches[kind] = Reachability(system)
         reach = self._reaches[kind]
-        after = () if self.start == COLD else ((AFTER, True),)
+        after = () if self.start == parts.COLD else ((AFTER, True),)
         known = len(reach.proven)
         try:
             if not reach.cannot_reach((*cube, *after)):
@@ -625,4 +598,4 @@ class Restarted:
         return True
 
     def _kind(self) -> str:
-        return COLD if self.start == COLD else self.restart
+        return parts.COLD if self.start == parts.COLD else self.restart

@@ -14,29 +14,10 @@ from itertools import pairwise
 from typing import Any
 
 from restart_bench.predict.changes import Change
+from restart_bench.predict.proving import parts
 from restart_bench.predict.proving.circuit import FALSE, TRUE, Circuit
 from restart_bench.predict.proving.layout import VALUE, Slot
-from restart_bench.predict.proving.parts import (
-    BEGINS_OFF,
-    BEGINS_ON,
-    COLD,
-    DARK,
-    FALLS,
-    FIRST_OFF,
-    FIRST_ON,
-    HELD,
-    LATER,
-    MODE,
-    NEVER_SETTLES,
-    PULSES,
-    REST,
-    RISES,
-    SENSORS,
-    SETTLES_OFF,
-    SETTLES_ON,
-    UNSETTLED,
-    Part,
-)
+from restart_bench.predict.proving.parts import Part
 from restart_bench.predict.proving.patience import go_on
 from restart_bench.predict.proving.reach import Cube
 from restart_bench.predict.proving.solver import FAST, new_solver
@@ -44,7 +25,7 @@ from restart_bench.predict.proving.symbolic import Bits, Scanned, Scanner
 from restart_bench.predict.proving.systems import AFTER, FIRST, Move, initial_state, move, pressed_slot
 from restart_bench.predict.proving.systems import DARK as DARK_SLOT
 
-ABOUT_THE_FIRST = (FIRST_ON, FIRST_OFF, BEGINS_ON, BEGINS_OFF)
+ABOUT_THE_FIRST = (parts.FIRST_ON, parts.FIRST_OFF, parts.BEGINS_ON, parts.BEGINS_OFF)
 FREE_SCANS = 3  # scans in which sensors still move, in paths that are to be played
 LONGEST = 48
 LENGTHS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, LONGEST)
@@ -101,14 +82,14 @@ class Questions:
     def _restart(self) -> Bits:
         """The state before the first scan."""
         layout = self.part.layout
-        if self.inputs not in (REST, SENSORS):
+        if self.inputs not in (parts.REST, parts.SENSORS):
             names = dict.fromkeys(name for names in self.part.commands.values() for name in names)
             self.pressed = {name: self.circuit.fresh() for name in names}
             self.held, self.dark = self.circuit.fresh(), self.circuit.fresh()
-        if self.start == COLD:
+        if self.start == parts.COLD:
             return self.scanner.restarted(None)
         self.origin = self.scanner.fresh_state() | {FIRST: self.circuit.fresh()}
-        if self.start == LATER:
+        if self.start == parts.LATER:
             self.demands.append(-self.origin[FIRST])
             self.origin |= {pressed_slot(name): literal for name, literal in self.pressed.items()}
             self.origin |= {DARK_SLOT: self.dark} if self.pressed else {}
@@ -120,7 +101,7 @@ class Questions:
             self.ahead.whole = self._inputs_before()
             state, first = self.scanner.scan(self.ahead.whole_written, first, self.ahead.whole).after, FALSE
         self.ahead.written = self.scanner.written(state)
-        if self.restart == MODE:
+        if self.restart == parts.MODE:
             return self.scanner.passed(self.ahead.written)
         self.ahead.inputs = self._inputs_before()
         scanned = self.scanner.scan(self.ahead.written, first, self.ahead.inputs)
@@ -144,12 +125,12 @@ class Questions:
         bits = self.scanner.constant(self.part.layout.rest)
         for name, pressed in self.pressed.items():
             bits[name, VALUE] = -pressed if self.part.layout.rest[name, VALUE] else pressed
-        if self.inputs == SENSORS:
+        if self.inputs == parts.SENSORS:
             bits = self.scanner.fresh_inputs(self.part.layout.sensors())
         return bits
 
     def _first_scan(self) -> None:
-        if self.inputs == SENSORS and self.start != LATER:
+        if self.inputs == parts.SENSORS and self.start != parts.LATER:
             for _ in range(FREE_SCANS - 1):
                 self._scan(self._inputs_after())
         self._still = self._inputs_after()
@@ -157,7 +138,7 @@ class Questions:
         self._quiet_from = len(self._scans)
 
     def _scan(self, inputs: Bits) -> None:
-        first = FALSE if self._scans or self.start == LATER else TRUE
+        first = FALSE if self._scans or self.start == parts.LATER else TRUE
         scanned = self.scanner.scan(self.states[-1], first, inputs, as_before=self._as_before(inputs))
         self.after_inputs.append(inputs)
         self._scans.append(scanned)
@@ -224,16 +205,16 @@ class Questions:
         if slot not in self.states[0]:
             return {}
         first, begins = self.states[1][slot], self.states[0][slot]
-        return {FIRST_ON: first, FIRST_OFF: -first, BEGINS_ON: begins, BEGINS_OFF: -begins}
+        return {parts.FIRST_ON: first, parts.FIRST_OFF: -first, parts.BEGINS_ON: begins, parts.BEGINS_OFF: -begins}
 
     def _claims_of_the_end(self, output: str, scans: int, period: int) -> dict[str, int]:
-        if self.standing and self.start == LATER:
+        if self.standing and self.start == parts.LATER:
             last, stand = 0, -self._unsettled_at(0, 1)
         else:
             last = self._quiet_from + scans
             self._extend(scans + period)
             stand = -self.unsettled(scans, period) if self.standing else TRUE
-        seen, pulses = self.states[0][output, VALUE] if self.start == LATER else FALSE, FALSE
+        seen, pulses = self.states[0][output, VALUE] if self.start == parts.LATER else FALSE, FALSE
         for number in range(last + period):
             for value in self._visible(output, number):
                 pulses = self.circuit.or_(pulses, self.circuit.and_(seen, -value))
@@ -242,16 +223,16 @@ class Questions:
         on, off = self.circuit.every([stand, *window]), self.circuit.every([stand, *(-value for value in window)])
         never = self.circuit.every([stand, -on, -off])
         pulses = self.circuit.or_(pulses, never)
-        return {SETTLES_ON: on, SETTLES_OFF: off, NEVER_SETTLES: never, PULSES: pulses}
+        return {parts.SETTLES_ON: on, parts.SETTLES_OFF: off, parts.NEVER_SETTLES: never, parts.PULSES: pulses}
 
     def denied(self, output: str, inputs: str, claim: str) -> list[int]:
         """What has to have no model for a claim to be impossible."""
-        if claim == UNSETTLED:
+        if claim == parts.UNSETTLED:
             assert self.settling is not None
             return [self.unsettled(*self.settling)]
         environment = self.environment(output, inputs) or []
-        if claim in (FALLS, RISES):
-            return [self.changes(output)[claim == RISES], *environment]
+        if claim in (parts.FALLS, parts.RISES):
+            return [self.changes(output)[claim == parts.RISES], *environment]
         claims = self.first_claims(output) if claim in ABOUT_THE_FIRST else self.claims(output)
         return [claims[claim], *environment]
 
@@ -273,7 +254,7 @@ class Questions:
 
     def environment(self, output: str, inputs: str) -> list[int] | None:
         """What has to be assumed for some inputs after the restart; None if the output depends on no command."""
-        if inputs not in (HELD, DARK):
+        if inputs not in (parts.HELD, parts.DARK):
             return []
         names = self.part.commands[output]
         if not names:
@@ -283,8 +264,8 @@ class Questions:
         return [
             literal,
             *others,
-            self.held if inputs == HELD else -self.held,
-            self.dark if inputs == DARK else -self.dark,
+            self.held if inputs == parts.HELD else -self.held,
+            self.dark if inputs == parts.DARK else -self.dark,
         ]
 
     # ------------------------------------------------------------ asking

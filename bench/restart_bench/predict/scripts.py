@@ -8,24 +8,12 @@ from dataclasses import dataclass, replace
 from itertools import permutations
 
 from restart_bench.model.program import Program
-from restart_bench.model.wording import show_value
+from restart_bench.model.wording import listed, show_value
 from restart_bench.plc.interpreter import State
 from restart_bench.predict.engine import Answer
+from restart_bench.predict.proving import parts
 from restart_bench.predict.proving.cone import cone_of
-from restart_bench.predict.proving.parts import (
-    COLD,
-    DARK,
-    HELD,
-    MODE,
-    PULSES,
-    REST,
-    SENSORS,
-    SETTLES_OFF,
-    SETTLES_ON,
-    WARM,
-    Part,
-    part_for,
-)
+from restart_bench.predict.proving.parts import Part, part_for
 from restart_bench.predict.traces import PRESS_NS, Cut, Held, Hold, Played, Player, Seen, Trace
 
 MS, S = 1_000_000, 1_000_000_000
@@ -36,7 +24,7 @@ MOST_PRESSES = 2  # that bring a controller to where a trace begins
 
 Outcome = tuple[str, str, str, str]
 """Output, restart, inputs, and what it does: "on", "off", "pulses"."""
-CLAIM_OF = {"on": SETTLES_ON, "off": SETTLES_OFF, "pulses": PULSES}
+CLAIM_OF = {"on": parts.SETTLES_ON, "off": parts.SETTLES_OFF, "pulses": parts.PULSES}
 """The claim of an answer that says so."""
 
 
@@ -72,13 +60,14 @@ def scenario_text(
     output that never settles.
     """
     trace = played.trace
-    _refuse(played)
+    if against := _against(played):
+        raise NotForTheRig(against)
     wanted = [output for output in (played.seen if outputs is None else outputs) if _tellable(played.seen[output])]
     if not wanted:
         raise NotForTheRig("no output settles after this restart, so nothing can be expected")
     part = part_for(program, cone_of(program, wanted), tuple(wanted))
     before = _before(part, played, program, wanted)
-    cut = f"{{how: {'mode' if trace.cut.restart == MODE else 'supply'}, off_for: {off_for}}}"
+    cut = f"{{how: {'mode' if trace.cut.restart == parts.MODE else 'supply'}, off_for: {off_for}}}"
     lines = [f"scenario: {name}", f"purpose: {_quoted(purpose)}"]
     lines += ["before:", *before] if before else []
     lines += [f"cut: {cut}"]
@@ -86,29 +75,23 @@ def scenario_text(
     return "\n".join(lines) + "\n"
 
 
-def _refuse(played: Played) -> None:
+def _against(played: Played) -> str:
+    """What keeps a trace from a scenario file; "" where nothing does."""
     trace = played.trace
-    if trace.cut.start == COLD:
-        raise NotForTheRig("a cold start needs memory that was lost, which the bench can't bring about")
+    if trace.cut.start == parts.COLD:
+        return "a cold start needs memory that was lost, which the bench can't bring about"
     if any(isinstance(step, Cut) for step in trace.steps):
-        raise NotForTheRig("it needs an earlier cut, and a scenario has one")
+        return "it needs an earlier cut, and a scenario has one"
     if not played.by_hand:
-        raise NotForTheRig("it needs presses that are shorter than anybody can press")
+        return "it needs presses that are shorter than anybody can press"
     if trace.cut.rungs:
-        raise NotForTheRig("it needs a cut between two rungs of one scan, which only chance brings about")
+        return "it needs a cut between two rungs of one scan, which only chance brings about"
     if len(trace.after) > 1:
-        raise NotForTheRig("it needs sensors that move within the first scans")
+        return "it needs sensors that move within the first scans"
     if dict(trace.after[-1]) != dict(_last_inputs(trace)):
-        away = "it is out of run mode" if trace.cut.restart == MODE else "the controller is dark"
-        raise NotForTheRig(f"it needs inputs that change while {away}, when the bench presses nothing")
-
-
-def _is_for_the_rig(played: Played) -> bool:
-    try:
-        _refuse(played)
-    except NotForTheRig:
-        return False
-    return True
+        away = "it is out of run mode" if trace.cut.restart == parts.MODE else "the controller is dark"
+        return f"it needs inputs that change while {away}, when the bench presses nothing"
+    return ""
 
 
 def _last_inputs(trace: Trace) -> Held:
@@ -179,7 +162,7 @@ def _expectations(program: Program, played: Played, outputs: Iterable[str]) -> I
         wanted = "on" if seen.settles else "off"
         keys = [f"is: {wanted}"]
         if seen.last_change_ns > LATE_NS:
-            boot = 0 if played.trace.cut.restart == MODE else program.boot.total_ns
+            boot = 0 if played.trace.cut.restart == parts.MODE else program.boot.total_ns
             keys.append(f"within: {_duration(boot + seen.last_change_ns + 2 * S)}")
         elif not seen.settles and not seen.pulses:
             keys.append("never: on")
@@ -207,7 +190,7 @@ def random_cuts_needed(program: Program, confidence: float = 0.95) -> int:
 
 def outcomes_of(answer: Answer) -> Iterator[Outcome]:
     """What an answer says may happen, as far as a rig can show it."""
-    if answer.start == COLD:
+    if answer.start == parts.COLD:
         return
     ends = {"off": ("off",), "on": ("on",), "depends": ("on", "off")}.get(answer.settles or "", ())
     for end in ends:
@@ -230,7 +213,7 @@ def small_suite(
     candidates: Chosen = []
     for trace, inputs in _traces(answers):
         played = _as_met(player, trace)
-        if played is not None and _is_for_the_rig(played):
+        if played is not None and not _against(played):
             shows = frozenset(_shown(part, played, inputs)) & wanted
             candidates.append((played, shows))
     chosen = _cover(candidates, wanted)
@@ -279,14 +262,12 @@ Chosen = list[tuple[Played, frozenset[Outcome]]]
 def why_not_played(answers: Iterable[Answer], outcome: Outcome, scripts: Iterable[Script] = ()) -> str:
     """Why no scenario of a suite plays an outcome, in words."""
     point, restart, inputs, end = outcome
-    found = [answer for answer in answers if answer.key == (point, restart, WARM, inputs)]
+    found = [answer for answer in answers if answer.key == (point, restart, parts.WARM, inputs)]
     played = found[0].findings[CLAIM_OF[end]].played if found else None
     if played is None:
         return "no example of it could be played on the model, so it is not confirmed"
-    try:
-        _refuse(played)
-    except NotForTheRig as reason:
-        return str(reason)
+    if against := _against(played):
+        return against
     if not _tellable(played.seen[point]):
         return "it never comes to a stand, so nothing can be expected"
     if any(point in script.expects for script in scripts):
@@ -322,7 +303,7 @@ def _shown_alive(player: Player, others: Sequence[Played], alive: set[str]) -> C
     """Traces in which outputs are on that no other shows on: nobody believes an off of a channel that was never seen
     on."""
     held = [((one.name, not one.rest),) for one in player.part.program.inputs if isinstance(one.rest, bool)]
-    rest = [Trace((Hold(), Hold(one)), Cut(MODE), (one,)) for one in held]
+    rest = [Trace((Hold(), Hold(one)), Cut(parts.MODE), (one,)) for one in held]
     more = [*others, *(played for trace in rest if (played := player.play(trace)) is not None)]
     added: Chosen = []
     for output in player.part.outputs:
@@ -394,7 +375,7 @@ def _traces(answers: Iterable[Answer]) -> Iterator[tuple[Trace, str]]:
             if finding.played is None:
                 continue
             trace = finding.played.trace
-            if answer.inputs == SENSORS:  # what sensors are to be afterwards they are already before
+            if answer.inputs == parts.SENSORS:  # what sensors are to be afterwards they are already before
                 trace = replace(trace, steps=(*trace.steps, Hold(trace.after[-1])), after=trace.after[-1:])
             if trace.steps[:1] != (Hold(),):  # no scenario begins with a controller that has never run
                 trace = replace(trace, steps=(Hold(), *trace.steps))
@@ -407,14 +388,14 @@ def _traces(answers: Iterable[Answer]) -> Iterator[tuple[Trace, str]]:
 def _shown(part: Part, played: Played, inputs: str) -> Iterator[Outcome]:
     pressed = {name for name, _ in played.trace.after[-1]}
     for output, seen in played.seen.items():
-        if inputs in (HELD, DARK) and not pressed & set(part.commands[output]):
+        if inputs in (parts.HELD, parts.DARK) and not pressed & set(part.commands[output]):
             continue
         if _tellable(seen):
             yield output, played.trace.cut.restart, inputs, "on" if seen.settles else "off"
             if seen.pulses:
                 yield output, played.trace.cut.restart, inputs, "pulses"
-            if inputs == REST:
-                yield output, played.trace.cut.restart, SENSORS, "on" if seen.settles else "off"
+            if inputs == parts.REST:
+                yield output, played.trace.cut.restart, parts.SENSORS, "on" if seen.settles else "off"
 
 
 def _script(
@@ -425,7 +406,7 @@ def _script(
     if not outputs:
         return None
     asked = sorted({outcome[0] for outcome in shows}) or outputs
-    purpose = f"{_asked_after(played)}: what will {_listed(asked)} do?"
+    purpose = f"{_asked_after(played)}: what will {listed(asked)} do?"
     try:
         text = scenario_text(program, played, name=name, purpose=purpose, outputs=outputs, off_for=off_for)
         return Script(name, text, shows, frozenset(outputs))
@@ -435,13 +416,9 @@ def _script(
 
 def _asked_after(played: Played) -> str:
     """The restart with what tells it from others: what was on as it came, and what is pressed as it ends."""
-    mode = played.trace.cut.restart == MODE
+    mode = played.trace.cut.restart == parts.MODE
     on, pressed = sorted(played.before & set(played.seen)), sorted({name for name, _ in played.trace.after[-1]})
-    state = f"{_listed(on)} {'is' if len(on) == 1 else 'are'} on" if on else "nothing is on"
-    ends = f" with {_listed(pressed)} pressed" if pressed else ""
+    state = f"{listed(on)} {'is' if len(on) == 1 else 'are'} on" if on else "nothing is on"
+    ends = f" with {listed(pressed)} pressed" if pressed else ""
     goes, comes = ("Run mode is left", "entered again") if mode else ("Power goes", "comes back")
     return f"{goes} while {state}, and {'is ' * mode}{comes}{ends}"
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -14,20 +14,8 @@ from typing import Any
 from restart_bench.model.program import Counter, Timer
 from restart_bench.plc.blocks import SlotValue
 from restart_bench.plc.interpreter import Interpreter, State
-from restart_bench.predict.proving.parts import (
-    BEGINS_OFF,
-    BEGINS_ON,
-    COLD,
-    FIRST_OFF,
-    FIRST_ON,
-    MODE,
-    NEVER_SETTLES,
-    PULSES,
-    SETTLES_OFF,
-    SETTLES_ON,
-    WARM,
-    Part,
-)
+from restart_bench.predict.proving import parts
+from restart_bench.predict.proving.parts import Part
 from restart_bench.predict.proving.patience import go_on
 
 PRESS_NS = 200_000_000  # a press that a person can do, and the bench's own
@@ -55,7 +43,7 @@ class Cut:
     inputs: what that scan read."""
 
     restart: str
-    start: str = WARM
+    start: str = parts.WARM
     rungs: int = 0
     inputs: Held = ()
     writes: Held = ()
@@ -97,12 +85,14 @@ class Seen:
 
     def shows(self) -> Iterator[str]:
         """The claims that this is an example of."""
-        yield BEGINS_ON if self.begins else BEGINS_OFF
-        yield FIRST_ON if self.first else FIRST_OFF
+        yield parts.BEGINS_ON if self.begins else parts.BEGINS_OFF
+        yield parts.FIRST_ON if self.first else parts.FIRST_OFF
         if self.repeats:
-            yield NEVER_SETTLES if self.settles is None else SETTLES_ON if self.settles else SETTLES_OFF
+            yield (
+                parts.NEVER_SETTLES if self.settles is None else parts.SETTLES_ON if self.settles else parts.SETTLES_OFF
+            )
         if self.pulses:
-            yield PULSES
+            yield parts.PULSES
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,12 +286,12 @@ class Player:
 
     def _cut(self, state: State, cut: Cut) -> State:
         state = self._written(state, cut.writes)
-        if cut.restart == MODE:
+        if cut.restart == parts.MODE:
             state = self.machine.enter_run(self.machine.leave_run(state))
-            return self.machine.restart(state, cold=True) if cut.start == COLD else state
+            return self.machine.restart(state, cold=True) if cut.start == parts.COLD else state
         done = sum(number < cut.rungs for number in self.part.numbers)
         state = self.machine.scan(state, dict(cut.inputs), self._scan_ns, stop_after=done) if cut.rungs else state
-        return self.machine.restart(state, cold=cut.start == COLD)
+        return self.machine.restart(state, cold=cut.start == parts.COLD)
 
     def _go(self, state: State, inputs: Mapping[str, SlotValue]) -> tuple[State, int]:
         """One scan, or as many as change nothing but the time of timers, and how many they were."""

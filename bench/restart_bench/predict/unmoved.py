@@ -15,18 +15,10 @@ from typing import Any
 from restart_bench.model.program import Counter, Program, Timer
 from restart_bench.predict.changes import ORDER, Change
 from restart_bench.predict.engine import Answer, predict_with_proofs
+from restart_bench.predict.proving import parts
 from restart_bench.predict.proving.circuit import FALSE, TRUE, Circuit
 from restart_bench.predict.proving.cone import cone_of
-from restart_bench.predict.proving.parts import (
-    DARK,
-    HELD,
-    NEVER_SETTLES,
-    PULSES,
-    SETTLES_OFF,
-    SETTLES_ON,
-    UNSETTLED,
-    part_for,
-)
+from restart_bench.predict.proving.parts import part_for
 from restart_bench.predict.proving.patience import go_on
 from restart_bench.predict.proving.proofs import Certificate
 from restart_bench.predict.proving.reach import Cube
@@ -38,7 +30,7 @@ from restart_bench.predict.questions import Questions
 SLACK = 3  # scans more than it took until everything stood still; a change may delay that
 WATCHED = 8  # scans after the inputs stand still in which an output is looked for that comes on
 LONGEST = 7  # scans and cuts before the cut in a path that shows what can happen
-TOLD = (SETTLES_ON, SETTLES_OFF, NEVER_SETTLES, PULSES)
+TOLD = (parts.SETTLES_ON, parts.SETTLES_OFF, parts.NEVER_SETTLES, parts.PULSES)
 
 
 class NotTold(Exception):
@@ -76,13 +68,13 @@ def _can_be_told(program: Program, change: Change) -> bool:
 def _needed(certificate: Certificate, answer: Answer, changes: Sequence[Change]) -> Iterator[Change]:
     """The changes with which what shows an answer does not hold."""
     yield from _needed_by_lemmas(certificate, changes)
-    proofs = [one for one in dict.fromkeys(certificate.proofs) if one.claim in (*TOLD, UNSETTLED)]
-    settling = next((proof.settling for proof in proofs if proof.claim == UNSETTLED), None)
+    proofs = [one for one in dict.fromkeys(certificate.proofs) if one.claim in (*TOLD, parts.UNSETTLED)]
+    settling = next((proof.settling for proof in proofs if proof.claim == parts.UNSETTLED), None)
     if settling is None or any(proof.later or proof.standing for proof in proofs):
         raise NotTold
     inputs = answer.inputs
     questions = Questions(
-        certificate.part, answer.restart, answer.start, HELD if inputs == DARK else inputs, changes=changes
+        certificate.part, answer.restart, answer.start, parts.HELD if inputs == parts.DARK else inputs, changes=changes
     )
     flips = questions.scanner.flips
     _one_at_most(questions.circuit, flips.values())
@@ -194,7 +186,7 @@ def keeping_off(
     part = part_for(program, cone_of(program, outputs), outputs)
     if len(part.numbers) != len(program.rungs):
         raise NotTold
-    kind = HELD if answer.inputs == DARK else answer.inputs
+    kind = parts.HELD if answer.inputs == parts.DARK else answer.inputs
     questions = Questions(part, answer.restart, answer.start, kind, changes=changes)
     questions.settling = (WATCHED, 1)
     spoiling = _Spoiling(questions, answer, keeps_off, max(sizes))
@@ -211,7 +203,7 @@ class _Spoiling:
         self.flips = questions.scanner.flips
         self.own = {abs(one) for one in (*questions.origin.values(), *self.flips.values())}
         claims = questions.claims(answer.point)
-        is_on = questions.circuit.some([claims[SETTLES_ON], claims[PULSES]])
+        is_on = questions.circuit.some([claims[parts.SETTLES_ON], claims[parts.PULSES]])
         self.goals = [is_on, *(questions.environment(answer.point, answer.inputs) or [])]
         self.more_than = _counted(questions.circuit, [*self.flips.values()], most + 1)
         for change, flip in self.flips.items():

@@ -20,21 +20,13 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from restart_bench.files.faults import FaultsFound
+from restart_bench.model import verdicts
 from restart_bench.model.clock import FAR_NS
 from restart_bench.model.journal import CycleJudged, Finding, Record, ScenarioJudged, Trouble
 from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, exit_code_of
 from restart_bench.model.scenario import Case, Scenario
-from restart_bench.model.verdicts import (
-    EXIT_INCONCLUSIVE,
-    EXIT_MEANS,
-    EXIT_PASS,
-    EXIT_STOPPED,
-    GLOSS,
-    Verdict,
-    badness,
-    worst,
-)
+from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import numbers_text
 from restart_bench.report.record.text import clean
 from restart_bench.screen.outlet import Outlet
@@ -152,7 +144,7 @@ class ScenarioCase(pytest.Item):
 
 def told_of(judged: ScenarioJudged, cycles: Sequence[CycleJudged], folder: str) -> str:
     """The text of a case that did not pass: reasons with their cycles, limits, and where the evidence lies."""
-    lines = [f"{GLOSS[judged.verdict]}: {judged.in_short}"]
+    lines = [f"{verdicts.GLOSS[judged.verdict]}: {judged.in_short}"]
     reasons: dict[str, list[int]] = {}
     for finding in (*(one for cycle in cycles for one in cycle.findings), *judged.late_findings):
         if finding.verdict is not Verdict.PASS:
@@ -283,12 +275,12 @@ class RigRun:
             self._gone = f"the run on this rig has ended: {over}; nothing more was switched"
             if self._show.stopped:
                 self.end()
-                pytest.exit(f"restart-bench: {over}", returncode=EXIT_STOPPED)
+                pytest.exit(f"restart-bench: {over}", returncode=verdicts.EXIT_STOPPED)
         if not cycles:
             raise Error(self._gone or "no cycle of this case was done")
         judged = judge_scenario(self._session.rig, scenario, cycles, scenario.repeat)
         self._done += 1
-        self._told[judged.scenario] = worst((self._told.get(judged.scenario, Verdict.PASS), judged.verdict))
+        self._told[judged.scenario] = verdicts.worst((self._told.get(judged.scenario, Verdict.PASS), judged.verdict))
         return judged, cycles
 
     def _begin(self) -> None:
@@ -348,8 +340,10 @@ class RigRun:
             session.__exit__(None, None, None)
         self._ended = self._late(run)
         code = exit_code_of(run)
-        if code not in (EXIT_PASS, EXIT_INCONCLUSIVE) or (code == EXIT_INCONCLUSIVE and self._done == len(self._items)):
-            self.worse = f"run {run.id} ended with {code} ({EXIT_MEANS[code]}), whatever its report says"
+        if code not in (verdicts.EXIT_PASS, verdicts.EXIT_INCONCLUSIVE) or (
+            code == verdicts.EXIT_INCONCLUSIVE and self._done == len(self._items)
+        ):
+            self.worse = f"run {run.id} ended with {code} ({verdicts.EXIT_MEANS[code]}), whatever its report says"
         return self._ended
 
     @property
@@ -363,9 +357,9 @@ class RigRun:
         for judged in run.scenarios:
             for finding in judged.late_findings:
                 lines.append(f"{judged.scenario}: {_told_finding(finding)}")
-            worse = badness(judged.verdict) < badness(self._told.get(judged.scenario, judged.verdict))
+            worse = verdicts.badness(judged.verdict) < verdicts.badness(self._told.get(judged.scenario, judged.verdict))
             if worse and complete and not judged.late_findings:
-                lines.append(f"{judged.scenario}: {judged.verdict} ({GLOSS[judged.verdict]}): {judged.reason}")
+                lines.append(f"{judged.scenario}: {judged.verdict} ({verdicts.GLOSS[judged.verdict]}): {judged.reason}")
         if run.how == "error" and run.reason and run.reason not in self._gone:
             lines.append(f"the run ended with an error: {run.reason}")
         return lines
@@ -402,17 +396,12 @@ class ScenarioRuns:
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         """Items of one rig follow each other: one run of the bench, the supply is not handed to and fro."""
-        by_rig: dict[str, list[pytest.Item]] = {}
-        for item in items:
-            if isinstance(item, ScenarioCase):
-                by_rig.setdefault(item.rig_key, []).append(item)
-        ordered: list[pytest.Item] = []
-        for item in items:
-            if isinstance(item, ScenarioCase):
-                ordered += by_rig.pop(item.rig_key, [])
-            else:
-                ordered.append(item)
-        items[:] = ordered
+        first: dict[str, int] = {}
+        places = {
+            item: first.setdefault(item.rig_key, place) if isinstance(item, ScenarioCase) else place
+            for place, item in enumerate(items)
+        }
+        items.sort(key=places.__getitem__)
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_teardown(
@@ -445,9 +434,9 @@ class ScenarioRuns:
         if hasattr(self._config, "workeroutput"):
             self._config.workeroutput[_LATE] = [self._late, self._worse]
         green = session.exitstatus in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED)
-        if self._worse and green:
+        if green:
             self._late += self._worse
-        if self._late and session.exitstatus in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
+        if self._late and green:
             session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
     def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:

@@ -13,7 +13,7 @@ from restart_bench.model.rig import Device, Point, Value
 from restart_bench.plc.interpreter import Interpreter, State
 from restart_bench.simulated.faults import Playing
 from restart_bench.simulated.port import Port
-from restart_bench.simulated.tables import OfTables, Tables, registers_of, value_of, width
+from restart_bench.simulated.tables import OfTables, registers_of, value_of
 from restart_bench.simulated.timing import Alarms, sleep_until
 from restart_bench.simulated.wiring import Wiring
 
@@ -58,7 +58,7 @@ class Controller(OfTables):
         self.stage = RUNNING
         points = tuple(one for one in wiring.rig.points.values() if one.device == device.name)
         self._points = points
-        self._tables = Tables(points, self.value, self.work)
+        self.lay_out(points)
         self.port = Port(self)
         self._watch()
 
@@ -439,7 +439,7 @@ def restarted(wiring: Wiring, state: State) -> State:
             state = machine.write_saved(state, fault["point"], machine.number(fresh, fault["point"]))
     for fault in faults.all("torn-value"):
         name, point = fault["point"], wiring.rig.points.get(fault["point"])
-        if point is not None and width(point) == 2 and machine.is_retained(name):
+        if point is not None and point.width == 2 and machine.is_retained(name):
             torn = _torn(point, machine.saved_number(state, name), machine.number(fresh, name), fault["word"])
             state = machine.write_saved(state, name, torn)
         else:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from restart_bench.model.program import InjectedFault, Program
-from restart_bench.model.rig import BIT_TABLES, REGISTERS_OF, Device, Mode, Point, Rig, RigSupply, Table, Value
+from restart_bench.model.rig import Device, Mode, Point, Rig, RigSupply, Table, Value
 from restart_bench.simulated.setup import SimulationSetup, full_volts, is_programmable, setup_line
 
 HOST = "127.0.0.1"
@@ -263,4 +263,4 @@ def worked_without_hands(rig: Rig) -> Rig:
 def _after_last(rig: Rig, device: str, table: Table) -> int:
     """First address of a table behind all that the rig names there."""
     used = [point for point in rig.points.values() if point.device == device and point.table == table]
-    return max((one.address + (1 if table in BIT_TABLES else REGISTERS_OF[one.type]) for one in used), default=0)
+    return max((one.address + one.width for one in used), default=0)

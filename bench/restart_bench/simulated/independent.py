@@ -8,7 +8,7 @@ from restart_bench.model.clock import now_ns
 from restart_bench.model.rig import Device, Point, Value
 from restart_bench.simulated.faults import Playing
 from restart_bench.simulated.port import Port
-from restart_bench.simulated.tables import OfTables, Tables, between_levels
+from restart_bench.simulated.tables import OfTables, between_levels
 from restart_bench.simulated.timing import Alarms
 from restart_bench.simulated.wiring import Wiring
 
@@ -23,7 +23,7 @@ class Independent(OfTables):
         self.unit = device.unit
         self._wiring = wiring
         self._points = tuple(one for one in wiring.rig.points.values() if one.device == device.name)
-        self._tables = Tables(self._points, self.value, self._write)
+        self.lay_out(self._points)
         self._booting = Alarms()
         self._powered = True
         self._fed = True
@@ -91,7 +91,8 @@ class Independent(OfTables):
         self._powered = True
         self.port.answer()
 
-    def _write(self, point: Point, value: Value) -> None:
+    def work(self, point: Point, value: Value) -> None:
+        """A client writes a command point."""
         if self._wiring.roles[point.name].kind != "written":
             return
         stuck = self._wiring.faults.now.at_point("command-stuck", point.name)

@@ -6,9 +6,9 @@ import random
 from collections.abc import Callable
 
 from restart_bench.model.clock import now_ns
-from restart_bench.model.rig import Point, RigSupply
+from restart_bench.model.rig import Point, RigSupply, Value
 from restart_bench.simulated.faults import FaultPlayer
-from restart_bench.simulated.tables import OfTables, Tables
+from restart_bench.simulated.tables import OfTables
 from restart_bench.simulated.timing import Alarms
 
 DROP_OUT = 0.6  # below this fraction of the nominal voltage the controller loses its power
@@ -39,7 +39,15 @@ class Relay(OfTables):
         self.level = 1.0
         coil = Point("relay", "supply", "coil", int(supply.settings.get("coil", 0)), writable=True)
         self.place = (coil.table, coil.address)
-        self._tables = Tables((coil,), lambda point: self.coil, lambda point, value: self.command(bool(value)))
+        self.lay_out([coil])
+
+    def value(self, point: Point) -> Value:
+        """What its coil reads."""
+        return self.coil
+
+    def work(self, point: Point, value: Value) -> None:
+        """A client writes its coil."""
+        self.command(bool(value))
 
     @property
     def told_on(self) -> bool:

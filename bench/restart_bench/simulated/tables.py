@@ -7,24 +7,12 @@ nobody uses (a client may write and read it). Nothing here waits or sends.
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable
 
-from restart_bench.model.rig import BIT_TABLES, REGISTERS_OF, Point, Table, Value
+from restart_bench.model.rig import BIT_TABLES, WHOLE_RANGES, Point, Table, Value
 from restart_bench.simulated.faults import Playing
 
 _PACKED = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
-_RANGE = {
-    "int16": (-(2**15), 2**15 - 1),
-    "uint16": (0, 2**16 - 1),
-    "int32": (-(2**31), 2**31 - 1),
-    "uint32": (0, 2**32 - 1),
-}
-
-
-def width(point: Point) -> int:
-    """Addresses that a point takes: 1 for a bit, 1 or 2 for registers."""
-    return 1 if point.table in BIT_TABLES else REGISTERS_OF[point.type]
 
 
 def level_number(point: Point, value: bool) -> float:
@@ -53,7 +41,7 @@ def registers_of(point: Point, value: Value) -> tuple[int, ...]:
     if point.type == "float32":
         packed = struct.pack(">f", raw)
     else:
-        low, high = _RANGE[point.type]
+        low, high = WHOLE_RANGES[point.type]
         packed = struct.pack(_PACKED[point.type], min(high, max(low, round(raw))))
     words = struct.unpack(f">{len(packed) // 2}H", packed)
     return words if point.words == "big" else words[::-1]
@@ -71,20 +59,28 @@ def value_of(point: Point, registers: Iterable[int]) -> Value:
     return number
 
 
-@dataclass
-class Tables:
-    """The four tables of one device. `value` tells the value of a point, `written` takes what a client writes."""
+class OfTables:
+    """A device that answers from its four tables, as `wire.WireDevice` asks, with the faults that play for it."""
 
-    points: tuple[Point, ...]
-    value: Callable[[Point], Value]
-    written: Callable[[Point, Value], None]
-    _unused: dict[tuple[Table, int], int] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
+    def lay_out(self, points: Iterable[Point]) -> None:
+        """Puts these points into the tables."""
         self._in: dict[Table, list[Point]] = {}
-        for point in sorted(self.points, key=lambda one: one.address):
+        self._unused: dict[tuple[Table, int], int] = {}
+        for point in sorted(points, key=lambda one: one.address):
             self._in.setdefault(point.table, []).append(point)
-        self._size = {table: max(one.address + width(one) for one in points) for table, points in self._in.items()}
+        self._size = {table: max(one.address + one.width for one in points) for table, points in self._in.items()}
+
+    def value(self, point: Point) -> Value:
+        """The value of a point."""
+        raise NotImplementedError
+
+    def work(self, point: Point, value: Value) -> None:
+        """Takes what a client writes to a point."""
+        raise NotImplementedError
+
+    def playing(self) -> Playing:
+        """The faults that concern what it answers: none, unless a device says otherwise."""
+        return Playing()
 
     def exists(self, table: Table, address: int, count: int) -> bool:
         """True if all of these addresses do."""
@@ -93,7 +89,7 @@ class Tables:
     def touched(self, table: Table, address: int, count: int) -> list[Point]:
         """The points that lie in these addresses, also those that only reach into them."""
         end = address + count
-        return [one for one in self._in.get(table, ()) if one.address < end and one.address + width(one) > address]
+        return [one for one in self._in.get(table, ()) if one.address < end and one.address + one.width > address]
 
     def read(self, table: Table, address: int, count: int) -> list[int]:
         """Bits (0, 1) or registers."""
@@ -113,43 +109,21 @@ class Tables:
         given = dict(enumerate((int(value) for value in values), start=address))
         for point in self.touched(table, address, len(given)):
             words = [given.pop(point.address + place, word) for place, word in enumerate(self._words(point))]
-            self.written(point, bool(words[0]) if table in BIT_TABLES else value_of(point, words))
+            self.work(point, bool(words[0]) if table in BIT_TABLES else value_of(point, words))
         for place, word in given.items():
             self._unused[table, place] = word
 
-    def _words(self, point: Point) -> tuple[int, ...]:
-        value = self.value(point)
-        return (int(bool(value)),) if point.table in BIT_TABLES else registers_of(point, value)
-
-
-class OfTables:
-    """A device that answers from its tables, as `wire.WireDevice` asks, with the faults that play for it."""
-
-    _tables: Tables
-
-    def playing(self) -> Playing:
-        """The faults that concern what it answers: none, unless a device says otherwise."""
-        return Playing()
-
-    def exists(self, table: Table, address: int, count: int) -> bool:
-        """True if all of these addresses do."""
-        return self._tables.exists(table, address, count)
-
     def unanswered(self, table: Table, address: int, count: int) -> bool:
         """True if a request that touches these addresses gets no reply."""
-        playing, touched = self.playing(), self._tables.touched(table, address, count)
+        playing, touched = self.playing(), self.touched(table, address, count)
         return any(playing.at_point("point-unanswered", point.name) is not None for point in touched)
 
     def refused(self, table: Table, address: int, count: int) -> int | None:
         """Code of the exception that a request to these addresses draws; None where none of them is refused."""
-        playing, touched = self.playing(), self._tables.touched(table, address, count)
+        playing, touched = self.playing(), self.touched(table, address, count)
         found = (playing.at_point("point-refused", point.name) for point in touched)
         return next((int(one["code"]) for one in found if one is not None), None)
 
-    def read(self, table: Table, address: int, count: int) -> list[int]:
-        """Bits (0, 1) or registers."""
-        return self._tables.read(table, address, count)
-
-    def write(self, table: Table, address: int, values: list[int]) -> None:
-        """Bits or registers from a client."""
-        self._tables.write(table, address, values)
+    def _words(self, point: Point) -> tuple[int, ...]:
+        value = self.value(point)
+        return (int(bool(value)),) if point.table in BIT_TABLES else registers_of(point, value)

@@ -19,7 +19,6 @@ from restart_bench.simulated.relay import Rail, Relay
 from restart_bench.simulated.roles import breaking
 from restart_bench.simulated.scpi import ScpiPort
 from restart_bench.simulated.setup import SimulationSetup, full_volts, is_programmable
-from restart_bench.simulated.tables import width
 from restart_bench.simulated.timing import Alarms
 from restart_bench.simulated.truth import Truth
 from restart_bench.simulated.wiring import Wiring
@@ -250,7 +249,7 @@ class World:
             for point in points
             if (point.device, point.table) == (device, table)
             and point.address < address + len(values)
-            and address < point.address + width(point)
+            and address < point.address + point.width
         ]
         if device == SUPPLY and (table, address) == self._relay.place:
             touched = [SUPPLY]

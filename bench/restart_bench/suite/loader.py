@@ -294,7 +294,7 @@ def _suite(
         if one.scenario is not None:
             scenarios.append(one.scenario)
     faults += _same_names(scenarios, order.scenarios.values())
-    model = _program(order.rig, program, told, files, used, faults, warnings)
+    model = _program(program, told, files, used, faults, warnings)
     if len(faults) > before or told.rig is None:
         return None
     if model is not None:
@@ -308,7 +308,6 @@ def _suite(
 
 
 def _program(
-    rig_path: Path,
     program: Path | None,
     told: RigRead,
     files: Files,
@@ -319,9 +318,9 @@ def _program(
     """The program that was asked for, else the one that the rig names for its simulation."""
     path = program
     if path is None and told.rig is not None and told.rig.simulation is not None:
-        path = _simulation_path(rig_path, told)
+        file, line = _place_of_key(told.files, "simulation")
+        path = Path(file).parent / told.rig.simulation
         if not is_file(path):
-            file, line = _place_of_key(told.files, "simulation")
             text = f"{told.rig.simulation} is not there"
             faults.append(Fault(file, line, "simulation", text, "write its path as seen from this file"))
             return None
@@ -342,14 +341,6 @@ def _place_of_key(files: Sequence[ReadFile], key: str) -> tuple[str, int]:
         if file.tree is not None and key in file.tree:
             return file.tree.keys_at[key]
     return str(files[0].path), 1
-
-
-def _simulation_path(rig_path: Path, told: RigRead) -> Path:
-    """The program file as seen from the file that names it: the rig's, or one that it extends."""
-    for file in told.files:
-        if file.tree is not None and "simulation" in file.tree:
-            return file.path.parent / str(told.rig.simulation if told.rig is not None else "")
-    return rig_path.parent / str(told.rig.simulation if told.rig is not None else "")
 
 
 def _same_names(scenarios: Iterable[Scenario], files: Iterable[ReadFile]) -> list[Fault]:

@@ -8,15 +8,8 @@ from dataclasses import dataclass
 
 from restart_bench.files.cures import KEY, Refusal, closest, cure_for
 from restart_bench.files.validation import KeyPath, Ledger, Written
-from restart_bench.model.rig import HALF_A_SINGLE, Point, PointType, Rig, Value, Wanted, as_single
+from restart_bench.model.rig import HALF_A_SINGLE, WHOLE_RANGES, Point, Rig, Value, Wanted, as_single
 from restart_bench.suite.rig_schema import TestIn
-
-WHOLE_RANGES: dict[PointType, tuple[int, int]] = {
-    "int16": (-(1 << 15), (1 << 15) - 1),
-    "uint16": (0, (1 << 16) - 1),
-    "int32": (-(1 << 31), (1 << 31) - 1),
-    "uint32": (0, (1 << 32) - 1),
-}
 
 
 @dataclass(frozen=True, slots=True)

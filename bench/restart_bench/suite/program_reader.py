@@ -58,25 +58,21 @@ NEVER: Expr = ("const", False)
 class ProgramRead:
     """What was read of a program file: the program (None where nothing can be made of it), faults and warnings."""
 
-    file: ReadFile
-    program: Program | None = None
-    faults: list[Fault] = field(default_factory=list)
+    program: Program | None
+    faults: list[Fault]
     warnings: list[Fault] = field(default_factory=list)
 
 
 def read_program(read: ReadFile, rig: Rig | None, broken: frozenset[str] = frozenset()) -> ProgramRead:
     """The program of a file that was read, on a rig. Never raises for what stands in it."""
-    result = ProgramRead(read, faults=list(read.faults))
     if read.tree is None:
-        return result
-    ledger = Ledger(read.tree)
+        return ProgramRead(None, list(read.faults))
+    ledger, program = Ledger(read.tree), None
     model = validated(read.tree, ProgramIn, ledger, {"program": "program"})
     if model is not None:
         names = Names.of(rig, broken) if rig is not None else None
-        result.program = _Reading(model, rig, names, ledger).program(read)
-    result.faults += ledger.faults
-    result.warnings += ledger.warnings
-    return result
+        program = _Reading(model, rig, names, ledger).program(read)
+    return ProgramRead(program, read.faults + ledger.faults, ledger.warnings)
 
 
 def program_checksum(content: bytes) -> int:

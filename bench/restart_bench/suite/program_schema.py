@@ -6,6 +6,7 @@ from pydantic import BeforeValidator, ConfigDict, Discriminator, Tag
 
 from restart_bench.files.kinds import Duration, OneValue, OnOff, PointName, PositiveDuration, Text, refuse, whole, word
 from restart_bench.files.validation import Written, key
+from restart_bench.suite.rig_schema import ValueOr
 
 BLOCKS = ("coil", "timer", "counter", "rising", "falling", "bistable", "set", "reset")
 ConditionText = Text
@@ -144,10 +145,6 @@ class FaultIn(Written):
     fault: Text = key("its name; its own keys follow", "retained-lost")
 
 
-RidesThrough = Annotated[
-    Annotated[Duration, Tag("<value>")] | Annotated[RideThroughIn, Tag("<mapping>")],
-    Discriminator(lambda value: "<mapping>" if isinstance(value, dict) else "<value>"),
-]
 StartPass = Literal["clears coils", "none"]
 When = Literal["at scan end", "at once"]
 
@@ -158,7 +155,7 @@ class ProgramIn(Written):
     program: Text = key("name of the program and its edition", "grain dryer, edition 7")
     scan: PositiveDuration = key("time of one scan", "10 ms", 10_000_000)
     boot: BootIn = key("stages between the restored supply and the running program", {"dark": "300 ms"}, BootIn())
-    rides_through: RidesThrough = key(
+    rides_through: ValueOr[Duration, RideThroughIn] = key(
         "longest loss that the controller does not notice: a duration, or middle and spread",
         {"middle": "15 ms", "spread": "1 ms"},
         0,

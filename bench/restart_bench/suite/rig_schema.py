@@ -1,6 +1,6 @@
 """A rig file as people write it. `rig_reader` makes the bench's own values of it."""
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import ConfigDict, Discriminator, Tag
 
@@ -39,9 +39,11 @@ class TestIn(Written):
     tolerance: Number | None = key("how far from `is` the value may lie", 0.05, None)
 
 
-ConditionIn = Annotated[
-    Annotated[OneValue, Tag("<value>")] | Annotated[TestIn, Tag("<mapping>")], Discriminator(_is_mapping)
-]
+V = TypeVar("V")
+M = TypeVar("M")
+ValueOr = Annotated[Annotated[V, Tag("<value>")] | Annotated[M, Tag("<mapping>")], Discriminator(_is_mapping)]
+"""One value, or all that can be said of it in a mapping."""
+ConditionIn = ValueOr[OneValue, TestIn]
 ConditionsIn = dict[str, ConditionIn]
 
 
@@ -115,9 +117,7 @@ class TerminalIn(DatumIn):
     device: PointRef | None = key("the independent device that has it, where there are several", "independent", None)
 
 
-Terminal = Annotated[
-    Annotated[PointRef, Tag("<value>")] | Annotated[TerminalIn, Tag("<mapping>")], Discriminator(_is_mapping)
-]
+Terminal = ValueOr[PointRef, TerminalIn]
 
 
 class PointIn(DatumIn):

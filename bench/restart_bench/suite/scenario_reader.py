@@ -43,9 +43,8 @@ MOST_CASES = 1000
 class ScenarioRead:
     """What was read of a scenario file: the scenario (None where nothing can be made of it), faults and warnings."""
 
-    file: ReadFile
-    scenario: Scenario | None = None
-    faults: list[Fault] = field(default_factory=list)
+    scenario: Scenario | None
+    faults: list[Fault]
     warnings: list[Fault] = field(default_factory=list)
 
 
@@ -61,16 +60,13 @@ def read_scenario(
 
     Without a rig only the file itself is checked. Never raises for what stands in it.
     """
-    result = ScenarioRead(read, faults=list(read.faults))
     if read.tree is None:
-        return result
-    ledger = Ledger(read.tree)
+        return ScenarioRead(None, list(read.faults))
+    ledger, scenario = Ledger(read.tree), None
     model = validated(read.tree, ScenarioIn, ledger, SCENARIO_STAND_INS)
     if model is not None and rig is not None:
-        result.scenario = _scenario(model, str(read.path), rig, Names.of(rig, broken), card, repeat, ledger)
-    result.faults += ledger.faults
-    result.warnings += ledger.warnings
-    return result
+        scenario = _scenario(model, str(read.path), rig, Names.of(rig, broken), card, repeat, ledger)
+    return ScenarioRead(scenario, read.faults + ledger.faults, ledger.warnings)
 
 
 def _scenario(

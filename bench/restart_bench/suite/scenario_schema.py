@@ -35,7 +35,7 @@ from restart_bench.files.kinds import (
 from restart_bench.files.validation import Written, key
 from restart_bench.model.step_kinds import STEP_KINDS
 from restart_bench.model.units import UnitRefused
-from restart_bench.suite.rig_schema import ConditionIn, ConditionsIn, TestIn
+from restart_bench.suite.rig_schema import ConditionIn, ConditionsIn, ValueOr
 
 
 def _with_verb(value: Any) -> Any:
@@ -198,13 +198,7 @@ class ExpectationIn(Written):
     above: Number | None = key("a value above this must hold", 0, None)
     below: Number | None = key("a value below this must hold", 100, None)
     change: ChangeRange | None = key("after minus before lies in this range, both ends included", "0..1", None)
-    never: (
-        Annotated[
-            Annotated[OneValue, Tag("<value>")] | Annotated[TestIn, Tag("<mapping>")],
-            Discriminator(lambda value: "<mapping>" if isinstance(value, dict) else "<value>"),
-        ]
-        | None
-    ) = key("what must not be seen from the cut to the end of the watch", "on", None)
+    never: ConditionIn | None = key("what must not be seen from the cut to the end of the watch", "on", None)
     stays: ValueOrBefore | None = key("never anything else, from the cut to the end of the watch", "as before", None)
     returns: Annotated[Literal["never"], word("never")] | None = key(
         "may stay on through a dip; once off it stays off until a command", "never", None
@@ -225,12 +219,6 @@ class ExpectationIn(Written):
         "holds to the end of the watch, or to the next command after it", "command", None
     )
     blind: Duration | None = key("blind gaps up to this length are tolerated by `is`", "500 ms", None)
-
-
-ExpectationOf = Annotated[
-    Annotated[ValueOrBefore, Tag("<value>")] | Annotated[ExpectationIn, Tag("<mapping>")],
-    Discriminator(lambda value: "<mapping>" if isinstance(value, dict) else "<value>"),
-]
 
 
 class DuringStepIn(Written):
@@ -280,7 +268,9 @@ class AfterIn(Written):
     times: dict[str, MarkLimitIn] = key(
         "limits for marks, counted from the restored supply", {"ready": {"within": "10 s"}}, {}
     )
-    expect: dict[str, ExpectationOf] = key("what is demanded, by point or group", {"stays_off": "off"}, {})
+    expect: dict[str, ValueOr[ValueOrBefore, ExpectationIn]] = key(
+        "what is demanded, by point or group", {"stays_off": "off"}, {}
+    )
     gaps: list[GapIn] = key("times between two points", [{"first": "fan", "then": "auger", "at_least": "5 s"}], [])
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from restart_bench.model.program import Bistable, Coil, Counter, Edge, Expr, Input, Memory, Program, Timer
 from restart_bench.plc.blocks import COUNT_MAX, COUNT_MIN
-from restart_bench.plc.conditions import COMPARISONS
+from restart_bench.plc.conditions import comparisons_in
 from restart_bench.plc.interpreter import conditions_read, driven, held_names
 
 Slot = tuple[str, Any]
@@ -36,10 +36,14 @@ class Layout:
         self.inputs: dict[str, Input] = {one.name: one for one in program.inputs}
         self._driven = {driven(rung) for rung in program.rungs}
         self._wanted: dict[str, set[int]] = {}
-        self._related = {name for expr in _conditions(program) for name in _compared_with_names(expr)}
-        for expr in _conditions(program):
-            for name, sign, number in _compared(expr):
-                self._want(name, sign, number)
+        self._related: set[str] = set()  # names that are compared with one another
+        for sign, left, right in _comparisons(program):
+            if isinstance(left, str) and isinstance(right, str):
+                self._related |= {left, right}
+            elif isinstance(left, str):
+                self._want(left, sign, right)
+            elif isinstance(right, str):
+                self._want(right, MIRRORED[sign], left)
         self.thresholds: dict[str, tuple[int, ...]] = {}
         self.slots: list[Slot] = []
         self.initial: dict[Slot, bool] = {}
@@ -165,9 +169,11 @@ class Layout:
         self.rest |= slots
 
 
-def _conditions(program: Program) -> Iterator[Expr]:
+def _comparisons(program: Program) -> Iterator[tuple[str, Any, Any]]:
+    """The sign and both sides of every comparison."""
     for rung in program.rungs:
-        yield from conditions_read(rung)
+        for condition in conditions_read(rung):
+            yield from ((expr[0], *sides_of(expr)) for expr in comparisons_in(condition))
 
 
 MIRRORED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "=": "=", "<>": "<>"}
@@ -177,29 +183,3 @@ def sides_of(expr: Expr) -> tuple[Any, Any]:
     """Both sides of a comparison: a name (text) or a number."""
     left, right = (side[1] if isinstance(side, tuple) else side for side in expr[1:3])
     return left, right
-
-
-def _compared_with_names(expr: Expr) -> Iterator[str]:
-    """The names on both sides of a comparison in which no number stands."""
-    if expr[0] in COMPARISONS:
-        sides = sides_of(expr)
-        if all(isinstance(side, str) for side in sides):
-            yield from sides
-        return
-    for part in expr[1:]:
-        if isinstance(part, tuple):
-            yield from _compared_with_names(part)
-
-
-def _compared(expr: Expr) -> Iterator[tuple[str, str, float]]:
-    """Every comparison of a name with a number, the name first."""
-    if expr[0] in COMPARISONS:
-        left, right = sides_of(expr)
-        if isinstance(left, str) and not isinstance(right, str):
-            yield left, expr[0], right
-        if isinstance(right, str) and not isinstance(left, str):
-            yield right, MIRRORED[expr[0]], left
-        return
-    for part in expr[1:]:
-        if isinstance(part, tuple):
-            yield from _compared(part)

@@ -139,9 +139,7 @@ def _held(questions: Questions, model: list[int], bits: Bits) -> Held:
 
 def _writes(questions: Questions, model: list[int], before: Bits, written: Bits) -> Held:
     layout = questions.part.layout
-    names = dict.fromkeys(
-        name for name, _ in layout.slots if (name, VALUE) in layout.outside or name in _numbers(layout)
-    )
+    names = dict.fromkeys(slot[0] for slot in layout.slots if slot in layout.outside)
     writes: list[tuple[str, SlotValue]] = []
     for name in names:
         slots = [slot for slot in layout.slots if slot[0] == name]
@@ -149,10 +147,6 @@ def _writes(questions: Questions, model: list[int], before: Bits, written: Bits)
         if any(now[slot] != true_in(model, before[slot]) for slot in slots):
             writes.append((name, _value(layout, name, now)))
     return tuple(writes)
-
-
-def _numbers(layout: Layout) -> set[str]:
-    return {name for name, _ in layout.outside}
 
 
 def _value(layout: Layout, name: str, bits: dict[Slot, bool]) -> SlotValue:
