@@ -100,8 +100,7 @@ class Oracle:
         if rail is not None:
             reads = self.readings.all_good(rail)
             late = reads.value[reads.early > self.high]  # off, and on at last
-            read_off = (reads.value == 0) & (reads.early > self.high)
-            read_late = bool(read_off.any()) and bool(late[-1] > 0)
+            read_late = bool((late == 0).any()) and bool(late[-1] > 0)
         return by_itself or (self.world.returned > self.high and not read_late) or self._bounced_unread(rail)
 
     def _bounced_unread(self, rail: str | None) -> bool:
