@@ -114,6 +114,7 @@ def _all_judged(evidence: Evidence, proofs: Proofs, outputs: Mapping[str, Output
     for demand in _demanded_of(scenario, rode=rode):
         judged = JUDGES[demand.kind](evidence, demand)
         judged = replace(judged, figures={**base_figures(outputs[demand.point]), **judged.figures})
+        judged = _as_far_as_no_memory(evidence, demand, judged)
         judged = _as_far_as_shown(evidence, demand, judged, outputs[demand.point], powered)
         judged = _as_far_as_it_moves(evidence, demand, judged, proofs)
         judged = _as_far_as_a_person_says(evidence, demand, judged, proofs)
@@ -167,6 +168,25 @@ def _surely_powered(evidence: Evidence, proofs: Proofs, ready: Judged) -> bool:
     return evidence.ready_in_time is not None or ready.verdict is not Verdict.INCONCLUSIVE
 
 
+def _doubted(judged: Judged, why: str) -> Judged:
+    """The same, no longer shown either way."""
+    return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=f"{judged.reason}; {why}", proven_ns=None)
+
+
+def _as_far_as_no_memory(evidence: Evidence, demand: Expectation, judged: Judged) -> Judged:
+    """Out of run mode a controller that alone tells of an output says what its memory holds: on is not shown by it."""
+    if demand.phase != "during" or evidence.scenario.how != "mode" or not evidence.rig.tells_memory(demand.point):
+        return judged
+    before = evidence.before(demand.judged)
+    told_on = {
+        Verdict.PASS: not _conforms(demand, False, before),
+        Verdict.FAIL: not _conforms(demand, True, before),
+    }
+    if not told_on.get(judged.verdict):
+        return judged
+    return _doubted(judged, "out of run mode that may be its memory, the terminal off: give it a `terminal:`")
+
+
 def _as_far_as_shown(
     evidence: Evidence, demand: Expectation, judged: Judged, seen: OutputSeen, powered: bool
 ) -> Judged:
@@ -177,12 +197,9 @@ def _as_far_as_shown(
     before = evidence.before(demand.judged)
     wants_off, wants_on = (_conforms(demand, value, before) for value in (False, True))
     if judged.verdict is Verdict.FAIL and not powered and wants_on and not wants_off:
-        return replace(
-            judged, verdict=Verdict.INCONCLUSIVE, reason=f"{judged.reason}; {only_its_word(evidence)}", proven_ns=None
-        )
+        return _doubted(judged, only_its_word(evidence))
     if judged.verdict is Verdict.PASS and wants_off and not wants_on and seen.disagrees and not seen.settled:
-        reason = f"{judged.reason}; but {seen.disagrees}, or the channel is dead and the output is on"
-        return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=reason)
+        return _doubted(judged, f"but {seen.disagrees}, or the channel is dead and the output is on")
     return judged
 
 
@@ -203,12 +220,12 @@ def _as_far_as_it_moves(evidence: Evidence, demand: Expectation, judged: Judged,
         reads = evidence.reads(demand.judged).inside(fell.not_after_ns, rose.not_before_ns)
         if least_ns >= BLIND_NS and len(reads) > 1 and bool(reads.value.all()):
             name = shown(evidence.rig, demand.point)
-            reason = (
-                f"{judged.reason}; but its input read on all through the {about(least_ns)} without supply, so "
-                f"{name} is not shown to come back: look for a back-feed, a bridge and a stuck input (where it shall "
-                "stay on without supply, demand `stays: on`)"
+            return _doubted(
+                judged,
+                f"but its input read on all through the {about(least_ns)} without supply, so {name} is not shown to "
+                "come back: look for a back-feed, a bridge and a stuck input (where it shall stay on without supply, "
+                "demand `stays: on`)",
             )
-            return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=reason)
     return judged
 
 
@@ -229,8 +246,7 @@ def _as_far_as_a_person_says(evidence: Evidence, demand: Expectation, judged: Ju
     since, came_ns = powered_since(evidence, proofs), judged.figures["onset_ns"][0] + evidence.restored.not_after_ns
     if evidence.scenario.how == "mode" or since is None or came_ns > since + window.not_after_ns:
         return judged
-    reason = f"{judged.reason}; but it counts from when somebody said ON, and nothing reads the supply"
-    return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=reason, proven_ns=None)
+    return _doubted(judged, "but it counts from when somebody said ON, and nothing reads the supply")
 
 
 def _as_far_as_known(evidence: Evidence, name: str, limit_ns: int, judged: Judged) -> Judged:

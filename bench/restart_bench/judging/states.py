@@ -409,7 +409,7 @@ def _during(evidence: Evidence, demand: Expectation) -> Judged:
     """Has to come true between `dark` and the command back, and then to last to that command. What comes or goes where
     the supply was back before its command is neither a pass nor a fail of the time in the dark."""
     assert evidence.restored is not None
-    judged = _as_far_as_no_memory(evidence, demand, _during_until(evidence, demand, evidence.restored.not_before_ns))
+    judged = _during_until(evidence, demand, evidence.restored.not_before_ns)
     command = switching_of(evidence.records, "restore")
     if command is None or evidence.restored.not_after_ns >= command.before_ns:
         return judged
@@ -417,21 +417,6 @@ def _during(evidence: Evidence, demand: Expectation) -> Judged:
     if later.verdict is judged.verdict:
         return judged
     reason = f"{judged.reason}; but the supply was back before its command, and up to that: {later.reason}"
-    return Judged(Verdict.INCONCLUSIVE, reason, judged.figures)
-
-
-def _as_far_as_no_memory(evidence: Evidence, demand: Expectation, judged: Judged) -> Judged:
-    """Out of run mode a controller that alone tells of an output says what its memory holds: on is not shown by it."""
-    if evidence.scenario.how != "mode" or not evidence.rig.tells_memory(demand.point):
-        return judged
-    before = evidence.before(demand.judged)
-    told_on = {
-        Verdict.PASS: not demand.wanted.met_by(False, before),
-        Verdict.FAIL: not demand.wanted.met_by(True, before),
-    }
-    if not told_on.get(judged.verdict):
-        return judged
-    reason = f"{judged.reason}; out of run mode that may be its memory, the terminal off: give it a `terminal:`"
     return Judged(Verdict.INCONCLUSIVE, reason, judged.figures)
 
 
