@@ -31,6 +31,9 @@ Tree = dict[str, Any]
 GONE = object()
 """As a change: the key is taken away."""
 
+_DIP_NS, _RELAYS_NEED_NS = 100_000_000, 20_000_000
+_ATTEMPTS = 3
+
 
 def _output(address: int) -> Tree:
     return {"device": "controller", "coil": address, "terminal": {"discrete_input": address}}
@@ -237,15 +240,26 @@ def play(
     seed: int = 7,
     show: Show | None = None,
 ) -> Played:
-    """One run with these faults. What the archive says is held against what the run said."""
+    """One run with these faults. What the archive says is held against what the run said. A short dip that a busy
+    machine stretched, by the truth of the rig, is not the one that the test is about: it is played once more."""
     suite = Plan(rig, program, scenario, faults).load(folder / "suite")
-    options = RunOptions(logs=folder / "logs", simulated=True, seed=seed)
-    outcome = perform(suite, options, show or Unseen())
-    (run,) = outcome.runs
-    played = Played(outcome, run)
-    print(played.told())  # shown where a test fails
-    assert_archived_alike(run)
+    for attempt in range(_ATTEMPTS):
+        options = RunOptions(logs=folder / f"logs {attempt}", simulated=True, seed=seed)
+        outcome = perform(suite, options, show or Unseen())
+        (run,) = outcome.runs
+        played = Played(outcome, run)
+        print(played.told())  # shown where a test fails
+        assert_archived_alike(run)
+        if not _stretched(played, suite, faults):
+            break
     return played
+
+
+def _stretched(played: Played, suite: Suite, faults: tuple[Tree, ...]) -> bool:
+    """Whether a dip that no fault of the supply was to spoil was truly longer than asked by more than relays need."""
+    asked = suite.scenarios[0].cases[0].off_for_ns
+    spoilt = any(one["fault"].startswith(("relay", "rail", "supply")) for one in faults)
+    return asked <= _DIP_NS and not spoilt and played.true_off_ns()[0] > asked + _RELAYS_NEED_NS
 
 
 # ---------------------------------------------------------------- the archive
