@@ -6,10 +6,12 @@ The bench's own cards are listed here; third parties add theirs through the entr
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping
 from difflib import get_close_matches
+from functools import lru_cache
 from importlib import import_module
-from importlib.metadata import entry_points
+from importlib.metadata import EntryPoint, entry_points
 from typing import Any, cast
 
 from restart_bench_drivers.by_hand import CARD as BY_HAND
@@ -66,7 +68,7 @@ def open_supply(driver: str, settings: Mapping[str, Any], *, contact: str | None
 def _all_cards() -> tuple[dict[str, SupplyCard], dict[str, str]]:
     found = {card.name: card for card in OWN}
     bad: dict[str, str] = {}
-    for entry in entry_points(group=GROUP):
+    for entry in _named_by_others(tuple(sys.path)):
         try:
             card = entry.load()
         except (Exception, SystemExit) as fault:  # a third party's module may raise anything; ours go on
@@ -81,6 +83,12 @@ def _all_cards() -> tuple[dict[str, SupplyCard], dict[str, str]]:
         else:
             found[card.name] = card
     return found, bad
+
+
+@lru_cache(maxsize=4)
+def _named_by_others(_places: tuple[str, ...]) -> tuple[EntryPoint, ...]:
+    """What is installed in these places: all packages are looked through for it, so once will do."""
+    return tuple(entry_points(group=GROUP))
 
 
 def _card(driver: str) -> SupplyCard:
