@@ -197,6 +197,11 @@ OUTCOMES = {True: "restarted", False: "rode through", None: "not shown whether i
 """What a cut did, by `CycleJudged.restarted`."""
 
 
+def case_name(scenario: str, case: str) -> str:
+    """A case of a scenario, or all of it."""
+    return f"{scenario}, {case}" if case else scenario
+
+
 def listed(words: Iterable[str]) -> str:
     """ "a, b and c"."""
     items = list(words)

@@ -70,6 +70,7 @@ from restart_bench.model.wording import (
     NOTHING_SHOWN,
     alike,
     bounds_text,
+    case_name,
     counted,
     listed,
     numbers_text,
@@ -269,7 +270,7 @@ def _print_in_short(run: OneRun, console: Console, room: int) -> None:
     table = plain_table(*columns, unbroken=columns)
     last = ""
     for scenario, case, row in kept:
-        of = without_controls(f"{scenario}, {case}" if case else scenario)
+        of = without_controls(case_name(scenario, case))
         cells = [shortened(one, console.width // 4) for one in (of, row.before, row.at_return)]
         table.add_row("" if of == last else cells[0], _output(row), *cells[1:], _word(row))
         last = of
