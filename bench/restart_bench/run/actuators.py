@@ -143,7 +143,7 @@ class Actuators:
         """Puts a point back. Raises CommandRefused; it then stays on the list of what has to be undone."""
         point = self._rig.points[name]
         if point.by_hand is not None:
-            self._by_hand(point, f"Let go of: {point.by_hand}", out_of_idle=False)
+            self._by_hand(point, _let_go(point), out_of_idle=False)
         else:
             self._now_let_go(self.write(name, point.at_rest, purpose))
         self._out_of_idle.pop(name, None)
@@ -179,7 +179,7 @@ class Actuators:
     def let_go_by_hand(self, point: Point) -> bool:
         """The person is told that a button still reads pressed. False where they say that they can't let go of it."""
         told = f"{point.shown} still reads pressed. "
-        return self.ask_for(f"Let go of: {point.by_hand}. Done?", point.name, before=told).answer
+        return self.ask_for(f"{_let_go(point)}. Done?", point.name, before=told).answer
 
     def _unseen(self, point: Point, instead: tuple[str, ...]) -> str:
         """Why a press was not seen: where its device is silent, nobody's finger is to blame."""
@@ -669,7 +669,7 @@ class Actuators:
         return self._read_until(deadline, point.name, lambda read: True if read.value == idle else None)
 
     def _said_let_go(self, point: Point) -> bool:
-        question, asked, yes = f"Let go of: {point.by_hand}. Done?", now_ns(), False
+        question, asked, yes = f"{_let_go(point)}. Done?", now_ns(), False
         with suppress(CommandRefused, KeyboardInterrupt):
             yes = self._ask is not None and self._answer_to(question, self._ask)
             self._publish(Answered(self.cycle, question, yes, asked, now_ns(), point.name))
@@ -695,6 +695,11 @@ class Actuators:
             return _same(point, read.value, value)
 
         return self._read_until(until, name, fresh_and_same)
+
+
+def _let_go(point: Point) -> str:
+    """What a person who holds a point is asked to do."""
+    return f"Let go of: {point.by_hand}"
 
 
 def _same(point: Point, read: Value, written: Value) -> bool:
