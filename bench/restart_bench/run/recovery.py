@@ -24,7 +24,7 @@ from restart_bench.model.codec import from_line
 from restart_bench.model.journal import PointWritten, Record, RunEnded, Switching, WriteAnnounced
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
-from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
+from restart_bench.run.actuators import Actuators, idle_values, reach_supply
 from restart_bench.run.arming import Say, SupplyLock, manual_step
 from restart_bench.run.supervision import StopRequest
 from restart_bench.run.usage import run_json_of, used_by_now
@@ -222,7 +222,7 @@ def _rest(
     own = actuators if killed.same_supply else killed.actuators
     own.state.commanded = "unknown"
     left = own.leave_supply(wish, "park", say)
-    if not held and left_well(left):
+    if not held and not left.trouble:
         closed += close_killed(killed.folder, say, record)
 
 
