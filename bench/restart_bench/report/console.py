@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
@@ -12,6 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from restart_bench.archive.files import run_json_of
 from restart_bench.judging.campaign.case_map import case_rows, number_words, outcome_words, verdict_words
 from restart_bench.judging.campaign.coverage import (
     Coverage,
@@ -148,7 +148,7 @@ def _print_record(run: OneRun, console: Console) -> None:
     text = f"record: {run.record or record}"
     if console.is_terminal and Text(text).cell_len > console.width:  # whole on a line of its own
         text = f"record:\n{run.record or record}"
-    if is_gone and _left_open(run.folder):
+    if is_gone and run_json_of(run.folder).get("state") == "left open":
         text = (
             f"no record yet ({run.folder} is not closed: its rig was not left as it should be): `restart-bench park "
             f"{Path(run.rig.path).parent if run.rig.path else run.rig.name} --arm {run.rig.name}` closes it and writes "
@@ -159,26 +159,14 @@ def _print_record(run: OneRun, console: Console) -> None:
     console.print(Text(text), soft_wrap=True)
 
 
-def _left_open(folder: Path) -> bool:
-    """True where the way out of an armed run was not finished: `park`, or the next armed start, has to."""
-    try:
-        told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return False
-    return isinstance(told, dict) and told.get("state") == "left open"
-
-
 def _why_no_record(folder: Path) -> str:
     """What the archive knows of a record that is not in it."""
-    try:
-        told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-        sums = (folder / "SHA256SUMS").read_text(encoding="utf-8")
-    except (OSError, ValueError):
+    told, sums = run_json_of(folder), folder / "SHA256SUMS"
+    if not sums.is_file():
         return "the run was not closed, or its archive is damaged"
-    problem = told.get("report_problem") if isinstance(told, dict) else None
-    if problem:
+    if problem := told.get("report_problem"):
         return f"it could not be written: {without_controls(str(problem))}"
-    if "report.html" in sums:
+    if b"report.html" in sums.read_bytes():
         return "it was deleted or moved away since the run was closed"
     return "none was written as the run was closed"
 
