@@ -14,6 +14,7 @@ import statistics as plain_statistics
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Literal, NamedTuple
 
 from restart_bench.compare.significance import fisher, hodges_lehmann, holm, mann_whitney
@@ -26,7 +27,7 @@ from restart_bench.model.wording import (
     bounds_text,
     case_name,
     counted,
-    numbers_text,
+    cycles_text,
     restart_word,
 )
 
@@ -85,7 +86,7 @@ class Difference:
     @property
     def text(self) -> str:
         """One line for people."""
-        proof = f" (cycle{'s' if len(self.cycles) > 1 else ''} {numbers_text(self.cycles)})" if self.cycles else ""
+        proof = f" ({cycles_text(self.cycles)})" if self.cycles else ""
         return f"{case_name(self.scenario, self.case)}: {self.what}: {self.before} -> {self.after}{proof}"
 
 
@@ -336,27 +337,22 @@ def _one_verdict(
     key: FindingKey, what: str, old: Mapping[Verdict, list[int]], new: Mapping[Verdict, list[int]]
 ) -> _Found:
     scenario, case, point, _ = key
-    where = f"{case_name(scenario, case)}: {what}"
     before, after = _over_cycles(old), _over_cycles(new)
     fails = len(old.get(Verdict.FAIL, ())), len(new.get(Verdict.FAIL, ()))
     totals = fails[0] + len(old.get(Verdict.PASS, ())), fails[1] + len(new.get(Verdict.PASS, ()))
     shown = [f"{word} ({count} of {n} failed)" for word, count, n in zip((before, after), fails, totals, strict=True)]
+    told = partial(Difference, "verdict", scenario, case, what, point=point)
+    left_out = partial(NotCompared, "verdict", scenario, case, f"{case_name(scenario, case)}: {what}")
     if after is Verdict.INCONCLUSIVE and before is Verdict.PASS:
-        cycles, told = tuple(new[Verdict.INCONCLUSIVE]), (shown[0], f"{after}")
-        lost = Difference("verdict", scenario, case, what, *told, None, cycles, unshown=after, point=point)
-        return [lost], [], []
+        return [told(shown[0], f"{after}", None, tuple(new[Verdict.INCONCLUSIVE]), unshown=after)], [], []
     if after is Verdict.INCONCLUSIVE and before is not Verdict.INCONCLUSIVE:
-        reason = f"was {before}, is not shown either way now"
-        return [], [], [NotCompared("verdict", scenario, case, where, reason)]
+        return [], [], [left_out(f"was {before}, is not shown either way now")]
     if before is Verdict.INCONCLUSIVE and after is Verdict.PASS:
-        reason = "was not shown either way, passes now"
-        return [], [], [NotCompared("verdict", scenario, case, where, reason)]
+        return [], [], [left_out("was not shown either way, passes now")]
     cycles = tuple(new.get(Verdict.FAIL, ()) or new.get(Verdict.PASS, ()))
     if before is not after:
         figures = {"p": _fisher_p(fails, totals)} if min(totals) else {}
-        worse = after is Verdict.FAIL
-        found = Difference("verdict", scenario, case, what, shown[0], shown[1], worse, cycles, figures, point=point)
-        return [found], [], []
+        return [told(shown[0], shown[1], after is Verdict.FAIL, cycles, figures)], [], []
     if after is not Verdict.FAIL or not min(totals):
         return [], [], []
     more = fails[1] * totals[0] > fails[0] * totals[1]

@@ -72,8 +72,8 @@ from restart_bench.model.wording import (
     bounds_text,
     case_name,
     counted,
+    cycles_text,
     listed,
-    numbers_text,
     reached_word,
     rehearsed,
     step_word,
@@ -609,7 +609,7 @@ def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[Cycle
             line.append(f" ({counts})", style="not bold default")
         console.print(Padding(line, (0, 0, 0, 2)))
         for said in row.said:
-            console.print(Padding(Text(f"{_where(said.cycles)}: {without_controls(said.reason)}"), (0, 0, 0, 6)))
+            console.print(Padding(Text(f"{cycles_text(said.cycles)}: {without_controls(said.reason)}"), (0, 0, 0, 6)))
         if row.unsaid:
             console.print(Padding(Text(f"and {row.unsaid} more, all in the record"), (0, 0, 0, 6)))
     if len(rows) > _MOST_FINDINGS:
@@ -617,10 +617,3 @@ def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[Cycle
     for verdict in WORST_FIRST:
         if verdict is not scenario.verdict and any(row.verdict is verdict for row in rows):
             console.print(Padding(Text(f"{verdict.value}: {GLOSS[verdict]}", style="dim"), (0, 0, 0, 2)))
-
-
-def _where(cycles: Sequence[int]) -> str:
-    numbers = [number for number in cycles if number]
-    if not numbers:
-        return "over the whole run"
-    return f"cycle{'s' if len(numbers) > 1 else ''} {numbers_text(numbers)}"

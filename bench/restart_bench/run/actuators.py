@@ -452,9 +452,8 @@ class Actuators:
                 problem = self._against_the_rail(wish)
             except (CommandRefused, KeyboardInterrupt) as error:
                 problem = str(error)
-            if (
-                alike(problem) not in told
-            ):  # the first of its kind, and at once; at the end comes how often it was tried
+            # the first of its kind, and at once; at the end comes how often it was tried
+            if alike(problem) not in told:
                 told.add(alike(problem))
                 say(f"THE SUPPLY DID NOT GO {wish.upper()} (try {attempt} of {tries}): {problem}")
             if contrary >= _CONTRARY_TRIES:

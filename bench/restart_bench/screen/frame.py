@@ -66,9 +66,8 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     lines = [*head, *_lanes(gathered, lanes, width, lane_room, glyphs), *findings, *foot]
     for line in lines:
         line.truncate(width)
-    return (
-        lines[-height:] if asked else [*lines[:-1][: height - 1], lines[-1]]
-    )  # a question is seen, whatever else is not
+    # a question is seen, whatever else is not
+    return lines[-height:] if asked else [*lines[:-1][: height - 1], lines[-1]]
 
 
 def waiting_lines(gathered: Gathered, width: int, height: int) -> list[Text]:
