@@ -150,7 +150,7 @@ def told_of(judged: ScenarioJudged, cycles: Sequence[CycleJudged], folder: str) 
         if finding.verdict is not Verdict.PASS:
             reasons.setdefault(_told_finding(finding), []).append(finding.cycle)
     for cycle in cycles:
-        if cycle.verdict is Verdict.ERROR and not any(one.verdict is Verdict.ERROR for one in cycle.findings):
+        if cycle.is_error_as_a_whole:
             reasons.setdefault(f"error: {cycle.reason}", []).append(cycle.cycle)
     for reason, numbers in list(reasons.items())[:_MOST_REASONS]:
         lines.append(f"  {cycles_text(numbers)}: {reason}")

@@ -26,6 +26,7 @@ from restart_bench.judging.campaign.coverage import (
 from restart_bench.judging.campaign.measured_times import (
     AFTER_A_RESTART,
     SURE_DRIFT,
+    MeasuredTime,
     drift_text,
     limit_text,
     measured_times,
@@ -56,6 +57,7 @@ from restart_bench.judging.summary import (
 from restart_bench.model.journal import CycleJudged, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
+from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import (
     EXIT_MEANS,
     EXIT_STOPPED,
@@ -327,22 +329,22 @@ def _print_scenario(run: OneRun, scenario: ScenarioJudged, console: Console, *, 
     if scenario.reason and scenario.verdict is not Verdict.PASS:
         # each cycle's reason stands among the findings below
         console.print(Padding(Text(without_controls(scenario.in_short)), (0, 0, 0, 2)))
-    _print_cases(run, scenario, console)
     asked = next((one for one in run.tested if one.name == scenario.scenario), None)
-    found = search_found(asked, run.counted) if asked is not None else None
-    if found is not None:
-        _print_search(found, console)
+    if asked is not None:
+        _print_cases(asked, run.counted, console)
+        if (found := search_found(asked, run.counted)) is not None:
+            _print_search(found, console)
     if tables:
         _print_matrices(run, scenario, console)
-    _print_times(run, scenario, console)
+    if asked is not None:
+        _print_times(measured_times(run.rig, asked, run.counted), console)
     _print_notable(run, scenario, cycles, console)
 
 
-def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:
+def _print_cases(asked: Scenario, cycles: Sequence[CycleJudged], console: Console) -> None:
     """The map of the cases, where there are several: what was cut, and what became of it."""
-    asked = next((one for one in run.tested if one.name == scenario.scenario), None)
-    rows = case_rows(asked, run.counted) if asked is not None else ()
-    if asked is None or len(rows) < 2:
+    rows = case_rows(asked, cycles)
+    if len(rows) < 2:
         return
     with_outcome = asked.how == "supply"
     table = plain_table("case", "truly off", *(["controller"] if with_outcome else []), "cycles", "verdict")
@@ -395,11 +397,9 @@ def _print_search(found: SearchFound, console: Console) -> None:
     console.print(Padding(Text(found_text(found), style="bold"), (0, 0, 0, 2)))
 
 
-def _print_times(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:
+def _print_times(measured: Sequence[MeasuredTime], console: Console) -> None:
     """How long it took to be ready, and whatever has a limit, where there are several cycles; the rest is in the
     record."""
-    asked = next((one for one in run.tested if one.name == scenario.scenario), None)
-    measured = measured_times(run.rig, asked, run.counted) if asked is not None else ()
     told = [one for one in measured if one.cycles > 1 and (one.limit is not None or one.what == "ready")]
     if not told:
         return
@@ -589,7 +589,7 @@ def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudge
     rows = [row for row in finding_rows(rig, cycles, [scenario]) if row.verdict is not Verdict.PASS]
     whole: dict[tuple[str, str], tuple[str, list[int]]] = {}
     for cycle in cycles:
-        if cycle.verdict is Verdict.ERROR and not any(found.verdict is Verdict.ERROR for found in cycle.findings):
+        if cycle.is_error_as_a_whole:
             whole.setdefault((cycle.case, alike(cycle.reason)), (cycle.reason, []))[1].append(cycle.cycle)
     rows += [
         FindingRow(scenario.scenario, case, "", "the cycle as a whole", Verdict.ERROR, {}, (Said(reason, tuple(seen)),))

@@ -135,7 +135,7 @@ class Gathered:
             self._count_verdicts(record)
             told = without_echoes(record).findings
             self.notable += [(record.cycle, one) for one in told if one.verdict is not Verdict.PASS]
-            if record.verdict is Verdict.ERROR and not any(one.verdict is Verdict.ERROR for one in record.findings):
+            if record.is_error_as_a_whole:
                 told_by = (record.scenario, record.case, record.cycle)
                 whole = Finding(*told_by, "", "", Verdict.ERROR, record.reason, kind=FindingKind.CYCLE)
                 self.notable.append((record.cycle, whole))
