@@ -36,6 +36,7 @@ from restart_bench.model.journal import (
     RunEnded,
     ScenarioJudged,
     judged_cycles,
+    run_end,
 )
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
@@ -104,7 +105,7 @@ def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
 
 def end_of(run: ArchivedRun) -> tuple[str, str]:
     """How a run ended, and why: as its journal tells it; without an end there, the bench was killed."""
-    ended = next((one for one in reversed(run.records) if isinstance(one, RunEnded)), None)
+    ended = run_end(run.records)
     return (ended.how, ended.reason) if ended is not None else ("killed", "the run has no end in its journal")
 
 

@@ -491,3 +491,8 @@ def judged_cycles(records: Sequence[Record]) -> dict[int, CycleJudged]:
 def judged_scenarios(records: Sequence[Record]) -> dict[str, ScenarioJudged]:
     """The judgement of each scenario in a journal."""
     return {record.scenario: record for record in records if isinstance(record, ScenarioJudged)}
+
+
+def run_end(records: Sequence[Record]) -> RunEnded | None:
+    """The end of a run in its journal, the last one where it was told twice; None where the bench was killed."""
+    return next((record for record in reversed(records) if isinstance(record, RunEnded)), None)
