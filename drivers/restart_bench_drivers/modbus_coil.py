@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from restart_bench_drivers.contacts import Relay, coil_for, supply_for
 from restart_bench_drivers.interface import Key, SupplyCard, SupplyError
 from restart_bench_drivers.serial_port import opened
-from restart_bench_drivers.tcp import ConnectionLost, connected, dropped
+from restart_bench_drivers.tcp import AskedTwice, ConnectionLost, connected, dropped
 
 if TYPE_CHECKING:
     from pymodbus.client import ModbusSerialClient, ModbusTcpClient
@@ -55,7 +55,7 @@ CURE_OF_EXCEPTION = {
 }
 
 
-class ModbusCoil(Relay):
+class ModbusCoil(AskedTwice, Relay):
     """A relay's coil. Raises SupplyError where it does not do as told; `retries` counts requests made twice."""
 
     def __init__(
@@ -84,13 +84,11 @@ class ModbusCoil(Relay):
             if host is not None
             else _SerialLine(str(serial), baud, parity, stop_bits, self._within_s)
         )
-        self._closed = False
-        self.retries = 0
         self.is_on()
 
     def is_on(self) -> bool:
         """What the coil, read just now, means for the supply."""
-        return supply_for(self._asked_twice(self._read), self._contact)
+        return supply_for(self._asked(self._read), self._contact)
 
     def close(self) -> None:
         """Close the connection; the coil stays as it is."""
@@ -99,26 +97,15 @@ class ModbusCoil(Relay):
 
     def _command(self, *, supply_on: bool) -> None:
         coil = coil_for(supply_on, self._contact)
-        self._asked_twice(lambda: self._write(coil))
+        self._asked(lambda: self._write(coil))
         give_up = time.monotonic() + self._within_s
-        while (seen := self._asked_twice(self._read)) != coil:
+        while (seen := self._asked(self._read)) != coil:
             # Some relays take over a written coil only in their next own cycle.
             if time.monotonic() >= give_up:
                 raise SupplyError(
                     f"{self._name} was told to go {_word(coil)} and acknowledged it, but reads back {_word(seen)}: "
                     f"check for a second master, a hand switch or a time-out of the relay itself"
                 )
-
-    def _asked_twice(self, ask: Callable[[], T]) -> T:
-        """Ask; if the connection was lost, ask once more on a new one (the same coil to the same state: harmless)."""
-        try:
-            return ask()
-        except ConnectionLost:
-            self.retries += 1
-        try:
-            return ask()
-        except ConnectionLost as lost:
-            raise SupplyError(f"{self._name}: {lost}") from lost
 
     def _write(self, coil: bool) -> None:
         self._reply(lambda client: client.write_coil(self._coil, coil, device_id=self._unit))
@@ -131,8 +118,6 @@ class ModbusCoil(Relay):
         """One request and its reply; the connection is closed after every error, for pymodbus leaves it open."""
         from pymodbus.exceptions import ModbusException
 
-        if self._closed:
-            raise SupplyError(f"{self._name} has been closed; open the supply again")
         try:
             reply = request(self._line.client())
         except (ModbusException, OSError) as silence:

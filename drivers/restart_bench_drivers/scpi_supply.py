@@ -11,7 +11,7 @@ import time
 from typing import Any, Protocol
 
 from restart_bench_drivers.interface import Key, SupplyCard, SupplyError
-from restart_bench_drivers.tcp import ConnectionLost, connected, dropped
+from restart_bench_drivers.tcp import AskedTwice, ConnectionLost, connected, dropped
 
 NS_PER_S = 1_000_000_000
 OLD_ERRORS = 50  # more than an error queue holds: what stood in it before is not ours
@@ -70,7 +70,7 @@ class Instrument(Protocol):
     def close(self) -> None: ...
 
 
-class ScpiSupply:
+class ScpiSupply(AskedTwice):
     """A programmable supply. Raises SupplyError where it does not do as told; `retries` counts requests made twice."""
 
     def __init__(
@@ -95,8 +95,6 @@ class ScpiSupply:
         self._channel, self._error_queue = channel, error_queue
         # Given by the file, the full voltage comes back even after a killed run left the supply in a dip.
         self._full_volts, self._at_full = volts, volts is None
-        self._closed = False
-        self.retries = 0
         try:
             self._greet(identity)
         except BaseException:
@@ -166,20 +164,9 @@ class ScpiSupply:
             )
 
     def _exchange(self, question: str, command: str = "") -> str:
-        """Tell (if there is a command), ask, and return the answer; once more on a new connection if it was lost.
-
-        Command and question go over one connection, so a command that was lost with it is told again.
-        """
-        if self._closed:
-            raise SupplyError(f"{self._name} has been closed; open the supply again")
-        try:
-            return self._exchange_once(question, command)
-        except ConnectionLost:
-            self.retries += 1
-        try:
-            return self._exchange_once(question, command)
-        except ConnectionLost as lost:
-            raise SupplyError(f"{self._name}: {lost}") from lost
+        """Tell (if there is a command), ask, and return the answer: over one connection, so that a command that was
+        lost with it is told again."""
+        return self._asked(lambda: self._exchange_once(question, command))
 
     def _exchange_once(self, question: str, command: str) -> str:
         self._link.ready()

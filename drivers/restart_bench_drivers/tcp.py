@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import socket
+from collections.abc import Callable
+from typing import TypeVar
 
 from restart_bench_drivers.interface import SupplyError
+
+T = TypeVar("T")
 
 
 class ConnectionLost(Exception):
@@ -44,3 +48,27 @@ def dropped(connection: socket.socket) -> bool:
         return True
     finally:
         connection.settimeout(within_s)
+
+
+class AskedTwice:
+    """A supply behind a connection that may be lost: then it is asked once more on a new one, which `retries` counts.
+    What it is told is told again with that; to go to the same state once more does no harm."""
+
+    retries = 0
+    _closed = False
+
+    @property
+    def _name(self) -> str:
+        raise NotImplementedError
+
+    def _asked(self, ask: Callable[[], T]) -> T:
+        if self._closed:
+            raise SupplyError(f"{self._name} has been closed; open the supply again")
+        try:
+            return ask()
+        except ConnectionLost:
+            self.retries += 1
+        try:
+            return ask()
+        except ConnectionLost as lost:
+            raise SupplyError(f"{self._name}: {lost}") from lost

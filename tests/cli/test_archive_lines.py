@@ -18,7 +18,7 @@ from restart_bench.cli.fleet.picture import print_end
 from restart_bench.cli.fleet.rows import RigEnd, RigRow
 from restart_bench.cli.logs import comparison_lines, print_runs, print_trend, verified_lines
 from restart_bench.cli.main import app
-from restart_bench.compare.comparison import Comparison, Difference
+from restart_bench.compare.comparison import Comparison, Difference, NotCompared
 from restart_bench.model.verdicts import Verdict
 
 FOLDER = Path("logs/rig=dryer/date=2026-07-27/run=20260727T142233Z-4f2a")
@@ -123,18 +123,40 @@ def test_no_difference_is_said_as_not_shown() -> None:
 def test_times_with_too_few_cycles_take_a_line_or_two() -> None:
     """What stands between WORSE and the edit is short: times are counted by scenario, and of those far apart ready and
     the outputs are shown."""
-    names = ("answered after restored", "blower as it settles", "dark after cut", "good after restored",
-             "ready after restored")  # fmt: skip
+    marks = {"answered": "answered after restored", "": "blower as it settles", "dark": "dark after cut",
+             "good": "good after restored", "ready": "ready after restored"}  # fmt: skip
     places = ("power-goes", "run-mode-goes", "stop-first")
-    few = tuple(f"{place}: time of {name}: too few cycles (1 and 1)" for place in places for name in names)
-    apart = tuple(f"power-goes: {name}: 1 .. 2 ms -> 8 .. 9 ms (1 and 1 cycle)" for name in names)
-    lines = comparison_lines(comparison(not_compared=(*few, "fan: not in both rigs"), apart=apart), 100)
+    few = tuple(
+        NotCompared("time", place, "", f"{place}: time of {name}", "too few cycles (1 and 1)")
+        for place in places
+        for name in marks.values()
+    )
+    apart = tuple(
+        Difference("time", "power-goes", "", name, "1 .. 2 ms", "8 .. 9 ms (1 and 1 cycle)", None, mark=mark)
+        for mark, name in marks.items()
+    )
+    fan = NotCompared("run", "", "", "fan", "not in both rigs")
+    lines = comparison_lines(comparison(not_compared=(*few, fan), apart=apart), 100)
     text = " ".join(" ".join(lines).split())
     assert "too few cycles (1 and 1): 15 times, 5 of power-goes, 5 of run-mode-goes and 5 of stop-first" in text
     assert "time of" not in text and "not in both rigs: fan" in text
     assert "ready after restored: 1 .. 2 ms" in text and "blower as it settles: 1 .. 2 ms" in text
     assert "answered after" not in text and "3 more times on the way to ready: see --json" in text
     assert len(lines) <= 10
+
+
+def test_what_is_not_compared_is_sorted_by_what_it_is_and_not_by_how_it_reads() -> None:
+    """A point may be called like a mark, a scenario like a time: only kind, scenario, case and mark decide."""
+    ready = Difference("time", "s", "", "good after restored: as it settles", "1 ms", "9 ms", None, point="good")
+    left_out = (
+        NotCompared("case", "time of day", "", "time of day", "only in a"),
+        NotCompared("verdict", "s", "", "s: time of flight: is on", "only in a"),
+        NotCompared("scenario", "gone", "", "scenario gone", "only in a"),
+        NotCompared("case", "gone", "off_for=1 s", "gone, off_for=1 s", "only in a"),
+    )
+    text = "\n".join(comparison_lines(comparison(not_compared=left_out, apart=(ready, ready)), 200))
+    assert text.count("good after restored: as it settles: 1 ms -> 9 ms") == 2
+    assert "only in a: time of day, s: time of flight: is on and scenario gone" in text
 
 
 def test_diffs_of_files_are_shown() -> None:

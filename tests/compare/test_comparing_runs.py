@@ -68,6 +68,7 @@ def test_a_comparison_is_one_json_document(logs: Path, tmp_path: Path) -> None:
     assert (told["baseline"], told["run"], told["approved"]["why"]) == (OLD, NEW, "wanted")
     assert [one["text"] for one in told["differences"]] == [one.text for one in comparison.differences]
     assert told["differences"][0]["cycles"] == [1, 2, 3, 4] and told["diffs"] == comparison.diffs
+    assert {one["point"] for one in told["differences"]} == {"burner"}
     assert told["program"] == {"changed": True, "before": "program_id = 17042", "after": "program_id = 42118"}
 
 

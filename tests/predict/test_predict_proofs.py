@@ -11,25 +11,33 @@ from dd.autoref import BDD
 from predict_diagrams import Diagrams
 from predict_programs import generated
 from predict_small import SMALL
-from restart_bench.predict.engine import predict, predict_with_proofs
+from restart_bench.model.program import Program
+from restart_bench.predict.engine import predict
 from restart_bench.predict.proving.layout import VALUE
 from restart_bench.predict.proving.parts import FIRST_ON, REST, SETTLES_ON, SUPPLY, WARM
-from restart_bench.predict.proving.proofs import Proof
+from restart_bench.predict.proving.proofs import Certificate, Proof
 from restart_bench.predict.proving.recheck import broken
 from restart_bench.predict.proving.solver import SolverMissing
+
+
+def proven_of(program: Program) -> list[Certificate]:
+    """What is proven for all answers of a program."""
+    certificates: list[Certificate] = []
+    predict(program, proven=certificates)
+    return certificates
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_every_denial_is_proved_again(seed: int) -> None:
     """Initial state, one step and every claim: another solver finds nothing to break in what was proven."""
-    _, certificates = predict_with_proofs(generated(seed, 7, timers=seed % 2 == 1))
+    certificates = proven_of(generated(seed, 7, timers=seed % 2 == 1))
     assert sum(len(one.proofs) for one in certificates) > 0
     assert [broken(one) for one in certificates] == [[]] * len(certificates)
 
 
 def test_a_false_lemma_is_found_out() -> None:
     """A lemma that some step breaks, or the initial state, doesn't stand."""
-    _, certificates = predict_with_proofs(SMALL["set and reset"])
+    certificates = proven_of(SMALL["set and reset"])
     steps = replace(certificates[0], lemmas=(((("m", VALUE), True),),))
     initial = replace(certificates[0], lemmas=(((("m", VALUE), False),),))
     assert broken(steps) == ["a step breaks the lemmas"]
@@ -38,7 +46,7 @@ def test_a_false_lemma_is_found_out() -> None:
 
 def test_a_false_denial_is_found_out() -> None:
     """A claim that some path shows doesn't stand as impossible."""
-    _, certificates = predict_with_proofs(SMALL["set and reset"])
+    certificates = proven_of(SMALL["set and reset"])
     false = Proof(SUPPLY, WARM, False, REST, (1, 1), False, "m", SETTLES_ON)
     assert len(broken(replace(certificates[0], proofs=(false,)))) == 1
 

@@ -12,7 +12,7 @@ from predict_programs import MS, generated
 from predict_small import SMALL, program
 from restart_bench.model.program import Coil, Counter, Expr, Program, Timer
 from restart_bench.plc.interpreter import State
-from restart_bench.predict.documents import difference_lines, documents, edition_lines, table_lines, why_lines
+from restart_bench.predict.documents import difference_lines, documents, edition_lines, table_lines, whys_told
 from restart_bench.predict.editions import differences, side_by_side
 from restart_bench.predict.engine import predict
 from restart_bench.predict.proving.cone import cone_of, outputs_of
@@ -333,8 +333,9 @@ def test_why_is_said_once_of_all_restarts_after_which_it_is_the_same() -> None:
     """Reset by the first scan after a loss of supply and after a mode change: one line, which names both."""
     small = SMALL["reset on the first scan"]
     answers = predict(small, ["m"], environments=[REST])
-    lines = list(why_lines(answers, {one.key: explain(small, one) for one in answers}))
-    assert [line.partition(": m ")[0] for line in lines] == ["loss of supply, mode change", "cold start"]
+    told = whys_told(answers, {one.key: explain(small, one) for one in answers})
+    assert list(told.values()) == [["loss of supply", "mode change"], ["cold start"]]
+    assert all(because.startswith("m ") for because in told)
 
 
 def test_a_timer_before_the_output_is_named_with_its_time() -> None:

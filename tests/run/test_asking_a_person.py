@@ -17,7 +17,7 @@ from restart_bench.model.journal import Answered, Record, Switching
 from restart_bench.model.rig import Mode, Point, RigSupply, Wanted
 from restart_bench.observer.handle import Blind
 from restart_bench.run import cycle
-from restart_bench.run.actuators import Actuators, CommandRefused, left_well
+from restart_bench.run.actuators import Actuators, CommandRefused, SupplyLeft
 from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.supervision import StopRequest
 from restart_bench_drivers.by_hand import ByHand
@@ -55,7 +55,7 @@ class Desk:
             publish=self.records.append, ask=ask, stop=StopRequest(), heed_limits=False,
         )  # fmt: skip
 
-    def leave(self, wish: str = "on") -> str:
+    def leave(self, wish: str = "on") -> SupplyLeft:
         """The way out of the supply."""
         return self.actuators.leave_supply(wish, "rest", self.said.append)
 
@@ -66,7 +66,7 @@ def test_who_said_no_three_times_is_asked_once_more_on_the_way_out_and_no_more()
     with pytest.raises(CommandRefused, match="asked three times, it was not ON"):
         desk.actuators.switch("on", "prepare")
     left = desk.leave()
-    assert not left_well(left) and desk.leave() == left
+    assert left.trouble and desk.leave() == left
     assert len(desk.questions) == 4 and desk.questions[3].startswith("Still not ON; this is asked for the last time")
     (told,) = desk.said
     assert told.startswith(
@@ -78,10 +78,10 @@ def test_who_said_no_three_times_is_asked_once_more_on_the_way_out_and_no_more()
 def test_the_way_out_goes_on_to_the_question_after_ctrl_c_but_not_for_ever() -> None:
     """A question that is broken off is put once more; broken off again, the person is told what is left to do."""
     desk = Desk(KeyboardInterrupt(), True)
-    assert desk.leave() == "on, by the answer of a person" and len(desk.questions) == 2 and not desk.said
+    assert str(desk.leave()) == "on, by the answer of a person" and len(desk.questions) == 2 and not desk.said
     desk = Desk(KeyboardInterrupt(), KeyboardInterrupt(), True)
-    assert not left_well(desk.leave())
-    assert not left_well(desk.leave()) and len(desk.questions) == 2
+    assert desk.leave().trouble
+    assert desk.leave().trouble and len(desk.questions) == 2
     assert "the question was broken off" in desk.said[0]
 
 
@@ -116,7 +116,7 @@ def test_a_late_yes_brings_the_supply_where_it_belongs() -> None:
     desk = Desk(False, False, False, True)
     with pytest.raises(CommandRefused):
         desk.actuators.switch("on", "prepare")
-    assert desk.leave() == "on, by the answer of a person" and not desk.said
+    assert str(desk.leave()) == "on, by the answer of a person" and not desk.said
 
 
 class Wire(Blind):
@@ -144,8 +144,10 @@ def test_how_a_supply_was_left_by_a_persons_word_is_held_against_the_wire(
     monkeypatch.setattr("restart_bench.run.actuators._WORD_WITHIN_NS", NS_PER_S // 20)
     desk = Desk(True)
     desk.actuators._observer = Wire(answered_s_ago)
-    assert desk.leave(wish) == left and left_well(left)
-    assert desk.leave(wish) == left and len(desk.questions) == 1  # asked again by the end of the run, not by the bench
+    assert desk.leave(wish) == SupplyLeft(left)
+    assert (
+        desk.leave(wish) == SupplyLeft(left) and len(desk.questions) == 1
+    )  # asked again by the end of the run, not by the bench
 
 
 def test_a_press_that_nobody_can_see_is_not_blamed_on_a_finger() -> None:

@@ -11,7 +11,7 @@ from restart_bench.model.clock import now_ns
 from restart_bench.model.journal import Record
 from restart_bench.model.live import Reading
 from restart_bench.observer.handle import Blind
-from restart_bench.run.actuators import Actuators, left_well
+from restart_bench.run.actuators import Actuators
 from restart_bench.run.recovery import supply_left
 from restart_bench.run.supervision import StopRequest
 
@@ -61,16 +61,17 @@ def in_a_dip() -> tuple[Actuators, AtVolts, list[Record]]:
 def test_a_supply_at_a_level_is_told_whatever_it_is_to_be(wish: str, volts: float) -> None:
     """It is neither off nor on, so either wish is a command of its own."""
     actuators, supply, _ = in_a_dip()
-    assert actuators.leave_supply(wish, "rest", print) == wish and supply.volts == volts
+    assert str(actuators.leave_supply(wish, "rest", print)) == wish and supply.volts == volts
 
 
 def test_a_supply_left_at_a_level_is_said_to_be_there() -> None:
     """Neither by the run that left it, nor by who puts a killed one right, is it called off."""
     actuators, supply, records = in_a_dip()
-    assert actuators.leave_supply("as it is", "rest", print) == "as it is (at a level)" and supply.volts == LEVEL_V
+    left = actuators.leave_supply("as it is", "rest", print)
+    assert str(left) == "as it is (at a level)" and supply.volts == LEVEL_V
     actuators.forbids = lambda: "the guard is open"
     left = actuators.leave_supply("on", "rest", print)
-    assert not left_well(left) and left.startswith("at a level: not switched on") and supply.volts == LEVEL_V
+    assert left.trouble and str(left).startswith("at a level: not switched on") and supply.volts == LEVEL_V
     assert supply_left(records) == "to a level"
 
 
@@ -99,4 +100,4 @@ def test_a_supply_that_was_cut_just_now_is_not_said_to_be_on() -> None:
         heed_limits=False,
     )  # fmt: skip
     actuators.switch("off", "cut")
-    assert actuators.leave_supply("as it is", "rest", print) == "as it is (off)"
+    assert str(actuators.leave_supply("as it is", "rest", print)) == "as it is (off)"

@@ -238,7 +238,7 @@ def test_park_gives_no_power_while_a_button_is_pressed_that_it_can_not_let_go_of
             patch.setattr("restart_bench.run.actuators._IDLE_PATIENCE_NS", 0)
             refuses(patch, "jog")
             parked = rig.park()
-        assert parked.not_idle == ("jog",) and parked.supply.startswith("off: not switched on, jog")
+        assert parked.not_idle == ("jog",) and str(parked.supply).startswith("off: not switched on, jog")
         assert not rig.supply_is_on and rig.pressed() == {"jog": True}
         assert rig.park().well and rig.supply_is_on
 
@@ -645,7 +645,7 @@ def test_a_supply_is_not_said_to_be_on_while_the_rail_reads_off(tmp_path: Path, 
         assert "stop" not in rig.written()  # the function check would have pressed it
         said: list[str] = []
         parked = rig.park(said)
-        assert not parked.well and parked.supply.startswith("off: ")
+        assert not parked.well and str(parked.supply).startswith("off: ")
         rig.door.mode = "open"
         assert rig.park().well and rig.supply_is_on
 

@@ -49,7 +49,7 @@ class DriftRow:
 def drifts(logs: Path, *, rig: str | None = None, scenario: str | None = None) -> list[DriftRow]:
     """Every case with two boots or more; `is_sure` where chance does not explain its drift. Raises ArchiveError where
     no table of cycles can be read."""
-    known = {_run_of(folder): _tested(folder) for folder in run_folders(logs)}
+    known = {folder.name.removeprefix("run="): _tested(folder) for folder in run_folders(logs)}
 
     def case_of(row: tuple[Any, ...]) -> tuple[Any, ...]:
         return (row[0], *known.get(row[1], ("", "")), *row[2:5])
@@ -66,10 +66,6 @@ def drifts(logs: Path, *, rig: str | None = None, scenario: str | None = None) -
         )
         for (rig, program, controller, simulated, scenario, case), runs, boots, moved in found
     ]
-
-
-def _run_of(folder: Path) -> str:
-    return folder.name.removeprefix("run=")
 
 
 def _tested(folder: Path) -> tuple[str, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from restart_bench.archive.reader import ArchivedRun, gone_on_with
-from restart_bench.model.journal import CycleJudged, CycleRecords
+from restart_bench.model.journal import CycleJudged, CycleRecords, judged_cycles
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import counted
 
@@ -35,7 +35,7 @@ def earlier_cycles(run: ArchivedRun) -> Earlier:
 
     A run that itself went on with another one brings that one's cycles along.
     """
-    judged = {cycle.cycle: cycle for cycle in run.records if isinstance(cycle, CycleJudged)}
+    judged = judged_cycles(run.records)
     counting: dict[int, CycleJudged] = {}
     places: set[tuple[str, str, int]] = set()
     for number, records in run.cycle_records.items():

@@ -99,6 +99,15 @@ def append_durably(path: Path, line: bytes) -> None:
     sync_folder(path.parent)
 
 
+def run_json_of(folder: Path) -> dict[str, Any]:
+    """run.json, whatever wrote it; nothing where it can't be read."""
+    with contextlib.suppress(OSError, ValueError, RecursionError):
+        facts = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        if isinstance(facts, dict):
+            return facts
+    return {}
+
+
 def strict(value: Any) -> Any:
     """`value` as JSON can hold it: no NaN, no infinity (null instead), dataclasses as objects, paths as text."""
     if isinstance(value, float) and not math.isfinite(value):

@@ -24,6 +24,7 @@ from restart_bench.model.journal import (
     Trouble,
     judged_cycles,
     judged_scenarios,
+    run_end,
 )
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import Verdict, exit_of
@@ -43,7 +44,7 @@ def what_is_missing(run: ArchivedRun, suite: Suite | None) -> list[Record]:
     A cycle that was broken off gets its end and a note of the kill, so that a deviation proven before stands and
     the rest is not shown (rule 10). Without a suite nothing is judged.
     """
-    if (ended := next((one for one in reversed(run.records) if isinstance(one, RunEnded)), None)) is not None:
+    if (ended := run_end(run.records)) is not None:
         return _end_unclosed(ended, run.records)
     if suite is None:
         return [_end(run, run.records, [])]

@@ -27,7 +27,17 @@ from restart_bench.judging.cycle import judge_long_cycle
 from restart_bench.judging.scenario import judge_run, planned_cycles
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.condensing import SampleSource
-from restart_bench.model.journal import CycleJudged, CycleStarted, Finding, Forecast, Record, RunEnded, ScenarioJudged
+from restart_bench.model.journal import (
+    CycleJudged,
+    CycleStarted,
+    Finding,
+    Forecast,
+    Record,
+    RunEnded,
+    ScenarioJudged,
+    judged_cycles,
+    run_end,
+)
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario, Step
@@ -95,7 +105,7 @@ def _as_it_ended(run: ArchivedRun, suite: Suite) -> RunOutcome:
 
 def end_of(run: ArchivedRun) -> tuple[str, str]:
     """How a run ended, and why: as its journal tells it; without an end there, the bench was killed."""
-    ended = next((one for one in reversed(run.records) if isinstance(one, RunEnded)), None)
+    ended = run_end(run.records)
     return (ended.how, ended.reason) if ended is not None else ("killed", "the run has no end in its journal")
 
 
@@ -129,7 +139,7 @@ def _outcome(
 
 def changed_cycles(run: ArchivedRun, again: Sequence[CycleJudged]) -> list[tuple[int, Verdict, Verdict]]:
     """Cycles that are judged otherwise than when they were run: number, verdict then, verdict now."""
-    then = _judged_then(run)
+    then = judged_cycles(run.records)
     return [
         (one.cycle, then[one.cycle].verdict, one.verdict)
         for one in again
@@ -140,17 +150,13 @@ def changed_cycles(run: ArchivedRun, again: Sequence[CycleJudged]) -> list[tuple
 def changed_findings(run: ArchivedRun, again: Sequence[CycleJudged]) -> list[tuple[Finding | None, Finding | None]]:
     """Findings that are not word for word those in the archive, as they were and as they are (None: there is none).
     Empty where the same evidence was judged by the same scenario and the same rules."""
-    then = _judged_then(run)
+    then = judged_cycles(run.records)
     pairs: list[tuple[Finding | None, Finding | None]] = []
     for cycle in again:
         old = _by_what(then[cycle.cycle].findings if cycle.cycle in then else ())
         new = _by_what(_as_archived(cycle).findings)
         pairs += [(old.get(key), new.get(key)) for key in {**old, **new} if old.get(key) != new.get(key)]
     return pairs
-
-
-def _judged_then(run: ArchivedRun) -> dict[int, CycleJudged]:
-    return {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
 
 
 def _as_archived(judged: CycleJudged) -> CycleJudged:

@@ -5,7 +5,7 @@ Every table is made here once, so that a sheet and a CSV file hold the same.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
@@ -76,16 +76,9 @@ def export_workbook(folder: Path, out: Path) -> Exported:
 
 def table_of(run: ArchivedRun, name: TableName) -> Table:
     """One table of a run."""
-    return _MADE_BY[name](run)
-
-
-def _cycles(run: ArchivedRun) -> Table:
-    columns, rows = cycles_table(run)
-    return Table("cycles", columns, rows)
-
-
-def _matrix(run: ArchivedRun) -> Table:
-    return Table("matrix", _MATRIX_COLUMNS, list(_matrix_rows(run)))
+    if name == "matrix":
+        return Table(name, _MATRIX_COLUMNS, list(_matrix_rows(run)))
+    return Table(name, *(cycles_table(run) if name == "cycles" else (COLUMNS, points_table(run.suite().rig))))
 
 
 def _matrix_rows(run: ArchivedRun) -> Iterator[dict[str, Any]]:
@@ -113,13 +106,6 @@ def _matrix_rows(run: ArchivedRun) -> Iterator[dict[str, Any]]:
                 "image_only": "yes" if row.image_only else "no",
                 "archive": state,
             }
-
-
-def _points(run: ArchivedRun) -> Table:
-    return Table("points", COLUMNS, points_table(run.suite().rig))
-
-
-_MADE_BY: dict[TableName, Callable[[ArchivedRun], Table]] = {"cycles": _cycles, "matrix": _matrix, "points": _points}
 
 
 # ---------------------------------------------------------------- a sheet

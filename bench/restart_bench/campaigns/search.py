@@ -92,10 +92,10 @@ def _step(trials: Sequence[Trial], search: Search) -> float | Stop:
     finest = max(search.resolution_ns, statistics.median(one.high - one.low for one in trials))
     if above - below > finest:
         return (below + above) / 2
-    return _to_confirm(trials, search, (below, above), finest)
+    return _to_confirm(trials, (below, above), finest)
 
 
-def _to_confirm(trials: Sequence[Trial], search: Search, ends: tuple[float, float], finest: float) -> float | Stop:
+def _to_confirm(trials: Sequence[Trial], ends: tuple[float, float], finest: float) -> float | Stop:
     """Beyond both ends of the bracket, by turns and each time farther out, until both sides were tried often enough
     and so many in a row were alike that the threshold's interval is known to reach no farther."""
     reach = finest * (FARTHER_OUT[-1] + 1)

@@ -11,7 +11,7 @@ from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
 from restart_bench.model.verdicts import EXIT_STOPPED, GLOSS, NOT_COMPLETE, Verdict, console_style
-from restart_bench.model.wording import bounds_text, counted, hanging, listed, without_controls
+from restart_bench.model.wording import bounds_text, case_name, counted, hanging, listed, without_controls
 from restart_bench.report.record.text import shortened
 
 if TYPE_CHECKING:
@@ -21,15 +21,13 @@ if TYPE_CHECKING:
     from restart_bench.archive.drifts import DriftRow
     from restart_bench.archive.queries import RunRow, TrendRow
     from restart_bench.archive.soundness import Verified
-    from restart_bench.compare.comparison import Comparison, Difference
+    from restart_bench.compare.comparison import Comparison, Difference, NotCompared
     from restart_bench.compare.edits import Edit, OutputChange
 
 _GAP, _BELOW = "  ", "    "  # of the list of runs: between its columns, before a second line
 _SHORTEST_RIG = 8
 _MOST_OTHERS = 6
 _TITLES = ("WORSE", "NOT SHOWN", "better", "different")
-_OF_THE_CONTROLLER = re.compile(r": (?:dark|answered|good) after \w+: ")
-"""Times on the way to ready: few look for them beside it."""
 _HUNK = re.compile(r"@@ -(\d+)(?:,(\d+))? \+(\d+)(?:,(\d+))? @@")
 _WORDS = {verdict.value: verdict for verdict in Verdict}
 
@@ -155,7 +153,7 @@ def drift_lines(rows: Sequence[DriftRow], width: int) -> Iterator[str]:
         if high < 0:
             low, high = -high, -low
         moves = f"{bounds_text((round(low), round(high)))} {'shorter' if row.drift.high < 0 else 'longer'} a cycle"
-        case = f"{row.scenario}, {row.case}" if row.case else row.scenario
+        case = case_name(row.scenario, row.case)
         over = f"over {counted(row.boots, 'boot')} in {counted(row.runs, 'run')}"
         yield from hanging("drifts:", without_controls(f"{tested}: boot gets {moves} ({case}, {over})"), width, 8)
     if rows and not sure:
@@ -189,9 +187,9 @@ def _comparison(comparison: Comparison, width: int, edit: Edit | None) -> Iterat
             yield from hanging(f"{title}:", difference.text, width, 11)
     if comparison.apart:
         yield "Side by side (too few cycles to call it a difference):"
-        shown = [text for text in comparison.apart if not _OF_THE_CONTROLLER.search(text)] or comparison.apart[:1]
-        for text in shown:
-            yield from hanging(" ", text, width, 2)
+        shown = [one for one in comparison.apart if one.mark in ("", "ready")] or comparison.apart[:1]
+        for one in shown:  # few look for the times on the way to ready beside it
+            yield from hanging(" ", one.text, width, 2)
         if more := len(comparison.apart) - len(shown):
             yield f"  {counted(more, 'more time')} on the way to ready: see --json"
     for text in _by_reason(comparison.not_compared):
@@ -211,24 +209,22 @@ def _title(difference: Difference) -> str:
     return {True: "WORSE", False: "better", None: "different"}[difference.worse]
 
 
-def _by_reason(texts: Sequence[str]) -> Iterator[str]:
+def _by_reason(left_out: Sequence[NotCompared]) -> Iterator[str]:
     """What could not be compared, each reason once, with the number of times that it holds for; a scenario that is in
     one run only says so for its cases too."""
     found: dict[str, list[str]] = {}
     times: dict[str, Counter[str]] = {}
-    for text in texts:
-        what, _, reason = text.rpartition(": ")
-        place, is_time, _ = what.rpartition(": time of ")
-        if is_time:
-            times.setdefault(reason, Counter())[place] += 1
-        else:
-            found.setdefault(reason, []).append(what)
+    only = {one.scenario for one in left_out if one.kind == "scenario"}
+    for one in left_out:
+        if one.kind == "time":
+            times.setdefault(one.reason, Counter())[case_name(one.scenario, one.case)] += 1
+        elif one.kind != "case" or one.scenario not in only:
+            found.setdefault(one.reason, []).append(one.what)
     for reason, places in times.items():
         spread = listed(f"{count} of {place}" for place, count in places.items())
         yield f"{reason}: {counted(places.total(), 'time')}, {spread} (each by name: see --json)"
     for reason, whats in found.items():
-        whole = [what for what in whats if f"scenario {what}" not in whats]
-        yield f"{reason}: {listed(whole)}" if whole != [""] else reason
+        yield f"{reason}: {listed(whats)}"
 
 
 def _program(comparison: Comparison) -> str:

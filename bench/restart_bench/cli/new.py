@@ -455,13 +455,9 @@ def files_for(answers: Answers, by_hand: bool) -> dict[str, str]:
     return files
 
 
-def _names(names: tuple[str, ...]) -> str:
-    return "[" + ", ".join(names) + "]"
-
-
 def _groups(answers: Answers) -> str:
     groups = {"stays_off": answers.stays_off, "comes_back": answers.comes_back}
-    return ", ".join(f"{name}: {_names(members)}" for name, members in groups.items() if members)
+    return ", ".join(f"{name}: [{', '.join(members)}]" for name, members in groups.items() if members)
 
 
 def _given_line(answers: Answers, name: str, by_hand: bool) -> str:

@@ -191,16 +191,15 @@ def _documents(edition: Edition) -> list[dict[str, Any]]:
 
 
 def _alone(edition: Edition, width: int) -> Iterator[str]:
-    from restart_bench.predict.documents import table_lines, why_lines
+    from restart_bench.predict.documents import table_lines, whys_told
 
     yield f"{edition.program.name} on {edition.rig.name}, inputs at rest after the restart"
     yield ""
     yield from table_lines(edition.answers, edition.labels)
     yield ""
     yield "Why"
-    for line in why_lines(edition.answers, _whys(edition)):
-        restart, _, because = line.partition(": ")
-        yield from hanging(f"  {restart} ", because, width, _INDENT)
+    for because, restarts in whys_told(edition.answers, _whys(edition)).items():
+        yield from hanging(f"  {', '.join(restarts)} ", because, width, _INDENT)
     yield from _otherwise(edition, width)
 
 

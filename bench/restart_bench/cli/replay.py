@@ -15,7 +15,7 @@ from rich.text import Text
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.judging.inquiry.forecasts import question_of
 from restart_bench.model.clock import NS_PER_MS, NS_PER_S
-from restart_bench.model.journal import CycleJudged, CycleRecords, Finding, Forecast, Record, ScenarioJudged
+from restart_bench.model.journal import CycleRecords, Finding, Forecast, Record, ScenarioJudged, judged_cycles
 from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import Refused
 from restart_bench.model.verdicts import Verdict
@@ -53,7 +53,7 @@ class Reel:
         self._run = run
         self._suite = run.suite()
         self._records = [*run.cycle_records.values()]
-        self._judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
+        self._judged = judged_cycles(run.records)
         self._forecasts = [one for one in run.records if isinstance(one, Forecast)]
         self._of_cycles = _last_cycle(run)
         self._scene: tuple[int, PlayedCycle] | None = None
@@ -201,7 +201,7 @@ def _tell(run: ArchivedRun, show: PlainShow) -> None:
     begin, end = around_cycles(run.records)
     for record in begin:
         show.record(record)
-    judged = {one.cycle: one for one in run.records if isinstance(one, CycleJudged)}
+    judged = judged_cycles(run.records)
     of_cycles = _last_cycle(run)
     for records, samples in run.cycles():
         cycle = judged.get(records.started.cycle)

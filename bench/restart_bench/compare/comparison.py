@@ -14,13 +14,22 @@ import statistics as plain_statistics
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from functools import partial
+from typing import Any, Literal, NamedTuple
 
 from restart_bench.compare.significance import fisher, hodges_lehmann, holm, mann_whitney
 from restart_bench.model.clock import NS_PER_MS
 from restart_bench.model.journal import CycleJudged, OutputSeen, ScenarioJudged
 from restart_bench.model.verdicts import EXIT_FAIL, Verdict, exit_of, worst
-from restart_bench.model.wording import STAYS_OFF, at_least, bounds_text, counted, numbers_text, restart_word
+from restart_bench.model.wording import (
+    STAYS_OFF,
+    at_least,
+    bounds_text,
+    case_name,
+    counted,
+    cycles_text,
+    restart_word,
+)
 
 FAMILY_ERROR = 0.01
 """Chance to call anything different by chance alone, over all tests of one comparison."""
@@ -32,6 +41,7 @@ COUNTED_FROM = {"dark": "cut", "answered": "restored", "good": "restored", "read
 """Marks whose times are compared, and the mark that each counts from."""
 
 DifferenceKind = Literal["behaviour", "verdict", "time", "proportion", "search"]
+NotComparedKind = Literal["run", "scenario", "case", "behaviour", "verdict", "time", "search"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +63,11 @@ class RunFacts:
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """One thing that differs. `cycles` are those of the later run that prove it. `worse` is None where neither
-    side is better in itself. `figures`: `p` (adjusted for the family), and for times `shift_ns` [low, middle, high].
-    `unshown`: what passed before and is not shown now has this verdict; nobody can say whether it got worse.
+    """One thing that differs. `what` is how people read it, and nothing is to be taken from its words: it is about a
+    `point`, or about the time of a `mark`, and both are "" for all of a scenario. `cycles` are those of the later run
+    that prove it. `worse` is None where neither side is better in itself. `figures`: `p` (adjusted for the family), and
+    for times `shift_ns` [low, middle, high]. `unshown`: what passed before and is not shown now has this verdict;
+    nobody can say whether it got worse.
     """
 
     kind: DifferenceKind
@@ -68,31 +80,48 @@ class Difference:
     cycles: tuple[int, ...] = ()
     figures: dict[str, Any] = field(default_factory=dict)
     unshown: Verdict | None = None
+    point: str = ""
+    mark: str = ""
 
     @property
     def text(self) -> str:
         """One line for people."""
-        where = f"{self.scenario}, {self.case}" if self.case else self.scenario
-        proof = f" (cycle{'s' if len(self.cycles) > 1 else ''} {numbers_text(self.cycles)})" if self.cycles else ""
-        return f"{where}: {self.what}: {self.before} -> {self.after}{proof}"
+        proof = f" ({cycles_text(self.cycles)})" if self.cycles else ""
+        return f"{case_name(self.scenario, self.case)}: {self.what}: {self.before} -> {self.after}{proof}"
+
+
+@dataclass(frozen=True, slots=True)
+class NotCompared:
+    """What could not be compared, and why. `what` is how people read it; what it is about is said by `kind`, `scenario`
+    ("" for the runs as a whole) and `case`."""
+
+    kind: NotComparedKind
+    scenario: str
+    case: str
+    what: str
+    reason: str
+
+    @property
+    def text(self) -> str:
+        """One line for people."""
+        return f"{self.what}: {self.reason}"
 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """Everything that a comparison found. `program_changed` is None where neither the program's identity nor its
     file is known in both runs. `diffs` are unified diffs of input files, by name. `notes` say what chance can
-    explain and how the family of tests was treated. `apart`: times that lie far apart in too
-    few cycles for a test."""
+    explain and how the family of tests was treated. `apart`: times that lie far apart in too few cycles for a test."""
 
     baseline: str
     run: str
     differences: tuple[Difference, ...]
-    not_compared: tuple[str, ...]
+    not_compared: tuple[NotCompared, ...]
     notes: tuple[str, ...]
     program_changed: bool | None
     program: tuple[str, str]
     diffs: dict[str, str]
-    apart: tuple[str, ...] = ()
+    apart: tuple[Difference, ...] = ()
 
     @property
     def worse(self) -> bool:
@@ -151,23 +180,23 @@ def compare(baseline: RunFacts, run: RunFacts) -> Comparison:
     )
 
 
-_Found = tuple[list[Difference], list[_Test], list[str]]
+_Found = tuple[list[Difference], list[_Test], list[NotCompared]]
 
 
 # ---------------------------------------------------------------- the runs as a whole
 
 
-def _whole_runs(baseline: RunFacts, run: RunFacts) -> list[str]:
-    said: list[str] = []
+def _whole_runs(baseline: RunFacts, run: RunFacts) -> list[NotCompared]:
+    said: list[NotCompared] = []
     if baseline.rig != run.rig:
-        said.append(
-            f"different rigs ({baseline.rig}, {run.rig}): times also tell the rigs apart, not the programs alone"
-        )
+        reason = "times also tell the rigs apart, not the programs alone"
+        said.append(NotCompared("run", "", "", f"different rigs ({baseline.rig}, {run.rig})", reason))
     if baseline.simulated != run.simulated:
-        said.append("one run was simulated and the other was not: times were not compared")
+        what = "one run was simulated and the other was not"
+        said.append(NotCompared("run", "", "", what, "times were not compared"))
     for side, other in ((baseline, run), (run, baseline)):
         only = {cycle.scenario for cycle in side.cycles} - {cycle.scenario for cycle in other.cycles}
-        said += [f"scenario {name}: only in {side.id}" for name in sorted(only)]
+        said += [NotCompared("scenario", one, "", f"scenario {one}", f"only in {side.id}") for one in sorted(only)]
     return said
 
 
@@ -217,21 +246,23 @@ def _behaviours(baseline: RunFacts, run: RunFacts) -> _Found:
     shared = _shared_cases(baseline, run)
     facts: list[Difference] = []
     tests: list[_Test] = []
-    silent: list[str] = []
+    silent: list[NotCompared] = []
     for key in sorted(old.keys() | new.keys()):
         scenario, case, point = key
         if (scenario, case) not in shared:
             continue
         if key not in old or key not in new:
             missing = baseline.id if key not in old else run.id
-            silent.append(f"{_where(scenario, case)}: {point}: what it does was not seen in {missing}")
+            what, reason = f"{case_name(scenario, case)}: {point}", f"what it does was not seen in {missing}"
+            silent.append(NotCompared("behaviour", scenario, case, what, reason))
             continue
         before, after = old[key], new[key]
         gone = key in unshown and set(after) == {STAYS_OFF} and STAYS_OFF not in before
         worse = True if key in failed or gone else None
         if not before.keys() & after.keys():
             proof = tuple(sorted(cycle for cycles in after.values() for cycle in cycles))
-            facts.append(Difference("behaviour", scenario, case, point, _words(before), _words(after), worse, proof))
+            words = _words(before), _words(after)
+            facts.append(Difference("behaviour", scenario, case, point, *words, worse, proof, point=point))
         elif len(before.keys() | after.keys()) > 1:
             tests += _behaviour_tests(key, before, after, worse)
     return facts, tests, silent
@@ -257,7 +288,7 @@ def _behaviour_tests(
         counts = len(before.get(word, ())), len(after.get(word, ()))
         shown = tuple(f"{word} in {count} of {total}" for count, total in zip(counts, totals, strict=True))
         cycles = tuple(after.get(word, ()))
-        difference = Difference("behaviour", scenario, case, point, shown[0], shown[1], worse, cycles)
+        difference = Difference("behaviour", scenario, case, point, shown[0], shown[1], worse, cycles, point=point)
         tests.append(_fisher_test(counts, totals, difference))
     return tests
 
@@ -283,15 +314,16 @@ def _verdicts(baseline: RunFacts, run: RunFacts) -> _Found:
     shared = _shared_cases(baseline, run)
     facts: list[Difference] = []
     tests: list[_Test] = []
-    said: list[str] = []
+    said: list[NotCompared] = []
     explained: set[str] = set()
     for key in sorted(old.keys() | new.keys()):
         scenario, case, point, expectation = key
         what = f"{point}: {expectation}" if point else expectation
+        where, only = case_name(scenario, case), f"only in {baseline.id if key in old else run.id}"
         if (scenario, case) not in shared:
-            said.append(f"{_where(scenario, case)}: only in {baseline.id if key in old else run.id}")
+            said.append(NotCompared("case", scenario, case, where, only))
         elif key not in old or key not in new:
-            said.append(f"{_where(scenario, case)}: {what}: only in {baseline.id if key in old else run.id}")
+            said.append(NotCompared("verdict", scenario, case, f"{where}: {what}", only))
         else:
             found = _one_verdict(key, what, old[key], new[key])
             facts += found[0]
@@ -304,28 +336,28 @@ def _verdicts(baseline: RunFacts, run: RunFacts) -> _Found:
 def _one_verdict(
     key: FindingKey, what: str, old: Mapping[Verdict, list[int]], new: Mapping[Verdict, list[int]]
 ) -> _Found:
-    scenario, case, _, _ = key
+    scenario, case, point, _ = key
     before, after = _over_cycles(old), _over_cycles(new)
     fails = len(old.get(Verdict.FAIL, ())), len(new.get(Verdict.FAIL, ()))
     totals = fails[0] + len(old.get(Verdict.PASS, ())), fails[1] + len(new.get(Verdict.PASS, ()))
     shown = [f"{word} ({count} of {n} failed)" for word, count, n in zip((before, after), fails, totals, strict=True)]
+    told = partial(Difference, "verdict", scenario, case, what, point=point)
+    left_out = partial(NotCompared, "verdict", scenario, case, f"{case_name(scenario, case)}: {what}")
     if after is Verdict.INCONCLUSIVE and before is Verdict.PASS:
-        unshown = tuple(new[Verdict.INCONCLUSIVE])
-        return [Difference("verdict", scenario, case, what, shown[0], f"{after}", None, unshown, unshown=after)], [], []
+        return [told(shown[0], f"{after}", None, tuple(new[Verdict.INCONCLUSIVE]), unshown=after)], [], []
     if after is Verdict.INCONCLUSIVE and before is not Verdict.INCONCLUSIVE:
-        return [], [], [f"{_where(scenario, case)}: {what}: was {before}, is not shown either way now"]
+        return [], [], [left_out(f"was {before}, is not shown either way now")]
     if before is Verdict.INCONCLUSIVE and after is Verdict.PASS:
-        return [], [], [f"{_where(scenario, case)}: {what}: was not shown either way, passes now"]
+        return [], [], [left_out("was not shown either way, passes now")]
     cycles = tuple(new.get(Verdict.FAIL, ()) or new.get(Verdict.PASS, ()))
     if before is not after:
         figures = {"p": _fisher_p(fails, totals)} if min(totals) else {}
-        worse = after is Verdict.FAIL
-        return [Difference("verdict", scenario, case, what, shown[0], shown[1], worse, cycles, figures)], [], []
+        return [told(shown[0], shown[1], after is Verdict.FAIL, cycles, figures)], [], []
     if after is not Verdict.FAIL or not min(totals):
         return [], [], []
     more = fails[1] * totals[0] > fails[0] * totals[1]
     rates = tuple(f"fails in {count} of {n}" for count, n in zip(fails, totals, strict=True))
-    difference = Difference("proportion", scenario, case, what, rates[0], rates[1], more, cycles)
+    difference = Difference("proportion", scenario, case, what, rates[0], rates[1], more, cycles, point=point)
     return [], [_fisher_test(fails, totals, difference)], []
 
 
@@ -355,32 +387,46 @@ def _whole_scenarios(baseline: RunFacts, run: RunFacts, explained: set[str]) -> 
 Spans = list[tuple[int, int]]  # shortest and longest, ns
 
 
-def _time_table(facts: RunFacts) -> dict[tuple[str, str, str], tuple[Spans, list[int]]]:
-    """(scenario, case, what) -> times with bounds, and the cycles that they are from."""
-    table: dict[tuple[str, str, str], tuple[Spans, list[int]]] = defaultdict(lambda: ([], []))
+class _Time(NamedTuple):
+    """Which time of a case is compared: how people read it, and the point or the mark that it is of."""
+
+    scenario: str
+    case: str
+    what: str
+    point: str = ""
+    mark: str = ""
+
+    def told(self, before: str, after: str, worse: bool | None, cycles: tuple[int, ...] = ()) -> Difference:
+        return Difference("time", *self[:3], before, after, worse, cycles, point=self.point, mark=self.mark)
+
+
+def _time_table(facts: RunFacts) -> dict[_Time, tuple[Spans, list[int]]]:
+    """Times with bounds, and the cycles that they are from."""
+    table: dict[_Time, tuple[Spans, list[int]]] = defaultdict(lambda: ([], []))
     for cycle in _valid(facts):
-        for what, (low, high) in _times_of(cycle):
-            spans, cycles = table[cycle.scenario, cycle.case, what]
+        for time, (low, high) in _times_of(cycle):
+            spans, cycles = table[time]
             spans.append((low, high))
             cycles.append(cycle.cycle)
     return table
 
 
-def _times_of(cycle: CycleJudged) -> Iterable[tuple[str, tuple[int, int]]]:
+def _times_of(cycle: CycleJudged) -> Iterable[tuple[_Time, tuple[int, int]]]:
+    of = cycle.scenario, cycle.case
     for name, start in COUNTED_FROM.items():
         mark, zero = cycle.mark(name), cycle.mark(start)
         if mark is not None and zero is not None:
-            yield f"{name} after {start}", mark.since(zero)
+            yield _Time(*of, f"{name} after {start}", mark=name), mark.since(zero)
     for seen in cycle.outputs:
         if seen.delay_ns is not None:
-            yield f"{seen.point} as it settles", seen.delay_ns
+            yield _Time(*of, f"{seen.point} as it settles", point=seen.point), seen.delay_ns
 
 
-def _times(baseline: RunFacts, run: RunFacts) -> tuple[_Found, list[str]]:
+def _times(baseline: RunFacts, run: RunFacts) -> tuple[_Found, list[Difference]]:
     """Tests, and what has too few cycles for one; of that side by side what lies far apart all the same."""
     tests: list[_Test] = []
-    said: list[str] = []
-    apart: list[str] = []
+    said: list[NotCompared] = []
+    apart: list[Difference] = []
     old, new = (_time_table(one) if baseline.simulated == run.simulated else {} for one in (baseline, run))
     for key in sorted(old.keys() & new.keys()):
         (before, _), (after, cycles) = old[key], new[key]
@@ -388,12 +434,12 @@ def _times(baseline: RunFacts, run: RunFacts) -> tuple[_Found, list[str]]:
         if least <= FAMILY_ERROR:
             tests.append(_time_test(key, before, after, tuple(cycles), least))
             continue
-        where, what = _where(*key[:2]), key[2]
-        said.append(f"{where}: time of {what}: too few cycles ({len(before)} and {len(after)})")
+        what, reason = f"{case_name(*key[:2])}: time of {key.what}", f"too few cycles ({len(before)} and {len(after)})"
+        said.append(NotCompared("time", *key[:2], what, reason))
         first, then = ((min(low for low, _ in spans), max(high for _, high in spans)) for spans in (before, after))
         if _far_apart(first, then):
             counts = f"{len(before)} and {counted(len(after), 'cycle')}"
-            apart.append(f"{where}: {what}: {bounds_text(first)} -> {bounds_text(then)} ({counts})")
+            apart.append(key.told(bounds_text(first), f"{bounds_text(then)} ({counts})", None))
     return ([], tests, said), apart
 
 
@@ -403,15 +449,13 @@ def _far_apart(one: tuple[int, int], other: tuple[int, int]) -> bool:
     return gap > 2 * (one[1] - one[0] + other[1] - other[0])
 
 
-def _time_test(
-    key: tuple[str, str, str], before: Spans, after: Spans, cycles: tuple[int, ...], least_p: float
-) -> _Test:
+def _time_test(key: _Time, before: Spans, after: Spans, cycles: tuple[int, ...], least_p: float) -> _Test:
     """Surely later, or surely earlier, whatever instants within their bounds the events had: the earliest ends of
     the one run are held against the latest ends of the other."""
     (low, high), (low_after, high_after) = zip(*before, strict=True), zip(*after, strict=True)
     surely_later = mann_whitney(low_after, high, "greater")[1]
     surely_earlier = mann_whitney(high_after, low, "less")[1]
-    difference = Difference("time", *key, "", "", surely_later < surely_earlier, cycles)
+    difference = key.told("", "", surely_later < surely_earlier, cycles)
     return _Test(min(1.0, 2 * min(surely_later, surely_earlier)), least_p, difference, spans=(before, after))
 
 
@@ -449,7 +493,7 @@ def _searches(baseline: RunFacts, run: RunFacts) -> _Found:
     if baseline.simulated != run.simulated:
         return [], [], []
     facts: list[Difference] = []
-    said: list[str] = []
+    said: list[NotCompared] = []
     for scenario in sorted(baseline.ridden.keys() & run.ridden.keys()):
         (low, high), (low_after, high_after) = baseline.ridden[scenario], run.ridden[scenario]
         shorter = high_after is not None and high_after < low
@@ -460,7 +504,8 @@ def _searches(baseline: RunFacts, run: RunFacts) -> _Found:
             figures = {"before_ns": [low, high], "after_ns": [low_after, high_after]}
             facts.append(Difference("search", scenario, "", what, *shown, shorter, figures=figures))
         else:
-            said.append(f"{scenario}, {what} {shown[0]}, then {shown[1]}: these have off times in common")
+            what = f"{scenario}, {what} {shown[0]}, then {shown[1]}"
+            said.append(NotCompared("search", scenario, "", what, "these have off times in common"))
     return facts, [], said
 
 
@@ -560,10 +605,3 @@ def _counterparts(old: Mapping[str, str], new: Mapping[str, str]) -> list[tuple[
 
 def _likeness(before: str, after: str) -> float:
     return difflib.SequenceMatcher(None, before.splitlines(), after.splitlines(), autojunk=False).ratio()
-
-
-# ---------------------------------------------------------------- wording
-
-
-def _where(scenario: str, case: str) -> str:
-    return f"{scenario}, {case}" if case else scenario

@@ -31,8 +31,8 @@ def comparison_document(
         "differences": [
             {**asdict(one), "cycles": list(one.cycles), "text": one.text} for one in comparison.differences
         ],
-        "not_compared": list(comparison.not_compared),
-        "apart": list(comparison.apart),
+        "not_compared": [one.text for one in comparison.not_compared],
+        "apart": [one.text for one in comparison.apart],
         "notes": list(comparison.notes),
         "diffs": comparison.diffs,
         "edit": None if edit is None else asdict(edit),

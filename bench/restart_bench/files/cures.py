@@ -51,12 +51,16 @@ class Cure:
     say: WordCure
 
 
+def row_for(refusal: Refusal) -> Cure | None:
+    """The first row that fits: whoever asks of what sort a cure is asks for its name."""
+    return next((row for row in TABLE[refusal.stage] if row.test(refusal)), None)
+
+
 def cure_for(refusal: Refusal) -> str:
     """The cure of the first row that fits; else the default of the part that refused."""
-    for row in TABLE[refusal.stage]:
-        if row.test(refusal):
-            return row.say(refusal)
-    return refusal.default or "compare it with an example: restart-bench schema shows one for every key"
+    row = row_for(refusal)
+    default = refusal.default or "compare it with an example: restart-bench schema shows one for every key"
+    return default if row is None else row.say(refusal)
 
 
 def closest(word: str, known: Iterable[str]) -> str:

@@ -11,7 +11,7 @@ from typing import Annotated, Any, TypeVar, get_args, get_origin
 from pydantic import BaseModel, ConfigDict, Field, Tag, ValidationError
 from pydantic.fields import FieldInfo
 
-from restart_bench.files.cures import KEY, ON_OFF, VALUE, Refusal, closest, cure_for
+from restart_bench.files.cures import KEY, ON_OFF, VALUE, Refusal, closest, cure_for, row_for
 from restart_bench.files.faults import Fault, shown_path
 from restart_bench.files.tree import Block, Scalar, Tree, TreeList, place_of
 from restart_bench.model.units import NO_UNIT
@@ -120,6 +120,10 @@ def validated(tree: Block, model: type[Model], ledger: Ledger, stand_ins: dict[s
     return None
 
 
+_CUT_IN_TWO = ("decimal comma", "list without brackets", "comma in unquoted text")
+"""Cures of a value whose second half was taken for a key."""
+
+
 def unknown_key(path: KeyPath, known: Iterable[str], ledger: Ledger) -> None:
     """Notes the key at the end of `path` as unknown, with what was probably meant."""
     block = tree_at(ledger.tree, path[:-1])
@@ -132,8 +136,9 @@ def unknown_key(path: KeyPath, known: Iterable[str], ledger: Ledger) -> None:
         front = keys[max(keys.index(name) - 1, 0)]
         if front != name and isinstance(block[front], Scalar):
             before = (front, str(block[front].text))
-    cure = cure_for(Refusal(KEY, "key", name, known=tuple(known), before=before, no_value=bare))
-    if bare and before is not None and cure.startswith(("write a decimal point", "write a list", "put text with")):
+    refusal = Refusal(KEY, "key", name, known=tuple(known), before=before, no_value=bare)
+    row, cure = row_for(refusal), cure_for(refusal)
+    if bare and before is not None and row is not None and row.name in _CUT_IN_TWO:
         at = (*path[:-1], before[0])
         ledger.take_back(at)
         ledger.also(at, f"{before[1]}, {name} is cut in two at the comma", cure)

@@ -84,9 +84,9 @@ class Bounds:
         if self.not_after_ns < self.not_before_ns:
             raise ValueError(f"bounds turned round: {self.not_before_ns} is after {self.not_after_ns}")
 
-    def later_by(self, low_ns: int, high_ns: int | None = None) -> Bounds:
-        """The instant that lies between `low_ns` and `high_ns` (default: the same) after this one."""
-        return Bounds(self.not_before_ns + low_ns, self.not_after_ns + (low_ns if high_ns is None else high_ns))
+    def later_by(self, ns: int) -> Bounds:
+        """The instant that lies so long after this one."""
+        return Bounds(self.not_before_ns + ns, self.not_after_ns + ns)
 
     def since(self, start: Bounds) -> tuple[int, int]:
         """Shortest and longest time from `start` to this instant, in nanoseconds."""

@@ -355,6 +355,11 @@ class CycleJudged:
         return next((one.figures["restarted"] for one in self.findings if "restarted" in one.figures), None)
 
     @property
+    def is_error_as_a_whole(self) -> bool:
+        """True where it is an error that none of its findings tells."""
+        return self.verdict is Verdict.ERROR and not any(one.verdict is Verdict.ERROR for one in self.findings)
+
+    @property
     def is_test(self) -> bool:
         """True where power or run mode was taken, nothing voided that, and nobody broke it off before the return:
         others show nothing about a restart."""
@@ -486,3 +491,8 @@ def judged_cycles(records: Sequence[Record]) -> dict[int, CycleJudged]:
 def judged_scenarios(records: Sequence[Record]) -> dict[str, ScenarioJudged]:
     """The judgement of each scenario in a journal."""
     return {record.scenario: record for record in records if isinstance(record, ScenarioJudged)}
+
+
+def run_end(records: Sequence[Record]) -> RunEnded | None:
+    """The end of a run in its journal, the last one where it was told twice; None where the bench was killed."""
+    return next((record for record in reversed(records) if isinstance(record, RunEnded)), None)

@@ -43,10 +43,6 @@ def _point(action: Press | Hold | Release) -> Names:
     return (action.point,)
 
 
-def _written(action: Write) -> Names:
-    return tuple(name for name, _ in action.values)
-
-
 def _held(action: Press | Wait) -> Lasts:
     return action.for_ns, action.for_ns
 
@@ -78,7 +74,7 @@ STEP_KINDS: dict[str, StepFacts] = {
     "write": StepFacts(
         Write,
         lambda write: "write " + ", ".join(f"{name} = {show_value(value)}" for name, value in write.values),
-        moves=_written,
+        moves=lambda write: tuple(name for name, _ in write.values),
         is_command=True,
     ),
     "expect": StepFacts(

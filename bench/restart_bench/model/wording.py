@@ -149,6 +149,12 @@ def numbers_text(numbers: Sequence[int], most: int = 12) -> str:
     return ", ".join(parts)
 
 
+def cycles_text(cycles: Sequence[int]) -> str:
+    """Which cycles something is of: "cycle 3", "cycles 1 to 5, 8"; the whole run has the number 0."""
+    numbers = {number for number in cycles if number}
+    return f"cycle{'s' if len(numbers) > 1 else ''} {numbers_text([*numbers])}" if numbers else "over the whole run"
+
+
 def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
     runs: list[tuple[int, int]] = []
     for number in numbers:
@@ -195,6 +201,11 @@ def restart_word(before: Value | None, *, ends_on: bool, never_off: bool = False
 ONLY_THE_LINK = "Only the lost connection tells of a cut: a dropped network beside a stuck contact looks alike"
 OUTCOMES = {True: "restarted", False: "rode through", None: "not shown whether it restarted"}
 """What a cut did, by `CycleJudged.restarted`."""
+
+
+def case_name(scenario: str, case: str) -> str:
+    """A case of a scenario, or all of it."""
+    return f"{scenario}, {case}" if case else scenario
 
 
 def listed(words: Iterable[str]) -> str:

@@ -82,15 +82,14 @@ def table_lines(answers: Sequence[Answer], labels: Mapping[str, str] | None = No
     yield from _aligned(rows)
 
 
-def why_lines(answers: Sequence[Answer], whys: Mapping[Any, Why]) -> Iterator[str]:
-    """Why, for each answer at rest that was explained; what is the same after several restarts is said once, of all."""
+def whys_told(answers: Sequence[Answer], whys: Mapping[Any, Why]) -> dict[str, list[str]]:
+    """Why, for each answer at rest that was explained, with the restarts after which it is so: each is said once."""
     said: dict[str, list[str]] = {}
     for answer in answers:
         why = whys.get(answer.key)
         if why is not None and answer.inputs == REST:
             said.setdefault(why.because, []).append(COLUMNS[answer.restart, answer.start])
-    for because, restarts in said.items():
-        yield f"{', '.join(restarts)}: {because}"
+    return said
 
 
 def edition_lines(editions: Mapping[str, Sequence[Answer]], labels: Mapping[str, str] | None = None) -> Iterator[str]:

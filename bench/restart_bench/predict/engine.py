@@ -159,44 +159,31 @@ def predict(
     environments: Sequence[str] = parts.ENVIRONMENTS,
     thorough: bool = True,
     rechecked: bool = True,
+    proven: list[Certificate] | None = None,
 ) -> tuple[Answer, ...]:
     """An answer for each output (all that a coil, a set or a reset drives, unless named), restart and environment.
 
     thorough: False where the answer alone is wanted, without an example of all that can happen and without the second
-    solver; rechecked: False where only the second solver is not wanted.
+    solver; rechecked: False where only the second solver is not wanted; proven: a list to which what was proven for the
+    answers is added.
 
-    Raises SolverMissing where python-sat is not installed, ValueError for an output that no rung drives.
+    Raises SolverMissing where python-sat is not installed, ValueError for an output that no rung drives, ProofBroken
+    where a proof does not hold that was checked by other means.
     """
-    return predict_with_proofs(
-        program, outputs, restarts=restarts, environments=environments, thorough=thorough, rechecked=rechecked
-    )[0]
-
-
-def predict_with_proofs(
-    program: Program,
-    outputs: Iterable[str] | None = None,
-    *,
-    restarts: Sequence[tuple[str, str]] = parts.RESTARTS,
-    environments: Sequence[str] = parts.ENVIRONMENTS,
-    thorough: bool = True,
-    rechecked: bool = True,
-) -> tuple[tuple[Answer, ...], tuple[Certificate, ...]]:
-    """The same, with what was proven for it. Where it is `thorough` and to be `rechecked`, every proof
-    is checked by other means; raises ProofBroken if one does not hold."""
     wanted = tuple(outputs_of(program) if outputs is None else dict.fromkeys(outputs))
     nothing = [output for output in wanted if output not in {driven(rung) for rung in program.rungs}]
     if nothing:
         raise ValueError(f"nothing in this program drives {nothing[0]}")
     answers: dict[tuple[str, str, str, str], Answer] = {}
-    certificates: list[Certificate] = []
+    certificates = [] if proven is None else proven
     for cone, members in groups_of(program, wanted):
         for group, given in _group_answers(program, cone, members, restarts, environments, thorough):
-            certificates.append(group.certificate())
-            if thorough and rechecked and (wrong := broken(certificates[-1])):
+            certificates.append(certificate := group.certificate())
+            if thorough and rechecked and (wrong := broken(certificate)):
                 raise ProofBroken("; ".join(wrong))
             answers |= {answer.key: answer for answer in given}
     order = [(point, *restart, inputs) for point in wanted for restart in restarts for inputs in environments]
-    return tuple(answers[key] for key in order), tuple(certificates)
+    return tuple(answers[key] for key in order)
 
 
 def _group_answers(
@@ -580,8 +567,9 @@ class Restarted:
         """True once no state after this restart lies in a cube, False if one does, None if that stayed open."""
         kind = later.inputs
         if kind not in self._reaches:
+            restart = parts.COLD if self.start == parts.COLD else self.restart
             system = around_the_cut(
-                self.part.layout, self._kind(), sensors=kind == parts.SENSORS, commands=tuple(later.pressed)
+                self.part.layout, restart, sensors=kind == parts.SENSORS, commands=tuple(later.pressed)
             )
             self._reaches[kind] = Reachability(system)
         reach = self._reaches[kind]
@@ -596,6 +584,3 @@ class Restarted:
         for lemma in reach.proven[known:]:
             later.exclude_later(lemma)
         return True
-
-    def _kind(self) -> str:
-        return parts.COLD if self.start == parts.COLD else self.restart

@@ -16,7 +16,7 @@ from typing import Any
 from restart_bench.predict.changes import Change
 from restart_bench.predict.proving import parts
 from restart_bench.predict.proving.circuit import FALSE, TRUE, Circuit
-from restart_bench.predict.proving.layout import VALUE, Slot
+from restart_bench.predict.proving.layout import VALUE
 from restart_bench.predict.proving.parts import Part
 from restart_bench.predict.proving.patience import go_on
 from restart_bench.predict.proving.reach import Cube
@@ -274,7 +274,7 @@ class Questions:
         """No origin lies in a cube that is proven unreachable."""
         if self.origin and all(slot in self.origin for slot, _ in cube):
             self._load()
-            self._solver.add_clause([-self._literal(slot, value) for slot, value in cube])
+            self._solver.add_clause([-self.origin[slot] if value else self.origin[slot] for slot, value in cube])
 
     def exclude_later(self, lemma: Cube) -> None:
         """The same for a lemma about states around the cut, as far as it speaks of those after it."""
@@ -337,9 +337,6 @@ class Questions:
     def free_scans(self) -> int:
         """In how many scans after the restart sensors may still move; what they are in the last of them stays."""
         return self._quiet_from
-
-    def _literal(self, slot: Slot, value: bool) -> int:
-        return self.origin[slot] if value else -self.origin[slot]
 
     def _in(self, model: list[int], literal: int) -> int:
         return literal if (model[abs(literal) - 1] > 0) == (literal > 0) else -literal

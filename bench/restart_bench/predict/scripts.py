@@ -178,11 +178,11 @@ def _quoted(text: str) -> str:
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
-def random_cuts_needed(program: Program, confidence: float = 0.95) -> int:
-    """How many cuts at random, within two scans from a press, meet a place between two given rungs once with this
+def random_cuts_needed(program: Program) -> int:
+    """How many cuts at random, within two scans from a press, meet a place between two given rungs once with 95 %
     confidence: each rung takes its share of a scan."""
     chance = 1 / (2 * max(1, len(program.rungs)))
-    return math.ceil(math.log(1 - confidence) / math.log(1 - chance))
+    return math.ceil(math.log(0.05) / math.log(1 - chance))
 
 
 # ---------------------------------------------------------------- a small suite

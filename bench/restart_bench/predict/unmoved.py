@@ -14,7 +14,7 @@ from typing import Any
 
 from restart_bench.model.program import Counter, Program, Timer
 from restart_bench.predict.changes import ORDER, Change
-from restart_bench.predict.engine import Answer, predict_with_proofs
+from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving import parts
 from restart_bench.predict.proving.circuit import FALSE, TRUE, Circuit
 from restart_bench.predict.proving.cone import cone_of
@@ -46,8 +46,9 @@ def unmoved(program: Program, answer: Answer, changes: Sequence[Change]) -> froz
         return frozenset()
     told = [change for change in changes if _can_be_told(program, change)]
     restarts = [(answer.restart, answer.start)]
-    answers, certificates = predict_with_proofs(
-        program, [answer.point], restarts=restarts, environments=[answer.inputs], thorough=False
+    certificates: list[Certificate] = []
+    answers = predict(
+        program, [answer.point], restarts=restarts, environments=[answer.inputs], thorough=False, proven=certificates
     )
     if len(certificates) != 1 or answers[0].behaviour != answer.behaviour:
         return frozenset()

@@ -27,7 +27,7 @@ from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import OneRun, Refused, RunOptions, exit_code_of
 from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import numbers_text
+from restart_bench.model.wording import cycles_text
 from restart_bench.report.record.text import clean
 from restart_bench.screen.outlet import Outlet
 from restart_bench.screen.plain import PlainShow
@@ -150,10 +150,10 @@ def told_of(judged: ScenarioJudged, cycles: Sequence[CycleJudged], folder: str) 
         if finding.verdict is not Verdict.PASS:
             reasons.setdefault(_told_finding(finding), []).append(finding.cycle)
     for cycle in cycles:
-        if cycle.verdict is Verdict.ERROR and not any(one.verdict is Verdict.ERROR for one in cycle.findings):
+        if cycle.is_error_as_a_whole:
             reasons.setdefault(f"error: {cycle.reason}", []).append(cycle.cycle)
     for reason, numbers in list(reasons.items())[:_MOST_REASONS]:
-        lines.append(f"  {_cycles_word(numbers)}: {reason}")
+        lines.append(f"  {cycles_text(numbers)}: {reason}")
     if len(reasons) > _MOST_REASONS:
         lines.append(f"  and {len(reasons) - _MOST_REASONS} more, all in the record")
     lines += [f"  not shown: {limit}" for limit in judged.limits]
@@ -163,12 +163,6 @@ def told_of(judged: ScenarioJudged, cycles: Sequence[CycleJudged], folder: str) 
 def _told_finding(finding: Finding) -> str:
     what = f"{finding.point} {finding.expectation}".strip()
     return f"{finding.verdict}: {what}: {finding.reason}"
-
-
-def _cycles_word(numbers: Sequence[int]) -> str:
-    if set(numbers) == {0}:
-        return "over the whole run"
-    return f"cycle{'s' if len(set(numbers)) > 1 else ''} {numbers_text(numbers)}"
 
 
 def load(config: pytest.Config, paths: Sequence[Path]) -> Suite:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
@@ -12,6 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from restart_bench.archive.files import run_json_of
 from restart_bench.judging.campaign.case_map import case_rows, number_words, outcome_words, verdict_words
 from restart_bench.judging.campaign.coverage import (
     Coverage,
@@ -26,6 +26,7 @@ from restart_bench.judging.campaign.coverage import (
 from restart_bench.judging.campaign.measured_times import (
     AFTER_A_RESTART,
     SURE_DRIFT,
+    MeasuredTime,
     drift_text,
     limit_text,
     measured_times,
@@ -56,6 +57,7 @@ from restart_bench.judging.summary import (
 from restart_bench.model.journal import CycleJudged, ScenarioJudged
 from restart_bench.model.outcome import OneRun, RunOutcome
 from restart_bench.model.rig import Rig
+from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import (
     EXIT_MEANS,
     EXIT_STOPPED,
@@ -70,9 +72,10 @@ from restart_bench.model.wording import (
     NOTHING_SHOWN,
     alike,
     bounds_text,
+    case_name,
     counted,
+    cycles_text,
     listed,
-    numbers_text,
     reached_word,
     rehearsed,
     step_word,
@@ -147,7 +150,7 @@ def _print_record(run: OneRun, console: Console) -> None:
     text = f"record: {run.record or record}"
     if console.is_terminal and Text(text).cell_len > console.width:  # whole on a line of its own
         text = f"record:\n{run.record or record}"
-    if is_gone and _left_open(run.folder):
+    if is_gone and run_json_of(run.folder).get("state") == "left open":
         text = (
             f"no record yet ({run.folder} is not closed: its rig was not left as it should be): `restart-bench park "
             f"{Path(run.rig.path).parent if run.rig.path else run.rig.name} --arm {run.rig.name}` closes it and writes "
@@ -158,26 +161,14 @@ def _print_record(run: OneRun, console: Console) -> None:
     console.print(Text(text), soft_wrap=True)
 
 
-def _left_open(folder: Path) -> bool:
-    """True where the way out of an armed run was not finished: `park`, or the next armed start, has to."""
-    try:
-        told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return False
-    return isinstance(told, dict) and told.get("state") == "left open"
-
-
 def _why_no_record(folder: Path) -> str:
     """What the archive knows of a record that is not in it."""
-    try:
-        told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-        sums = (folder / "SHA256SUMS").read_text(encoding="utf-8")
-    except (OSError, ValueError):
+    told, sums = run_json_of(folder), folder / "SHA256SUMS"
+    if not sums.is_file():
         return "the run was not closed, or its archive is damaged"
-    problem = told.get("report_problem") if isinstance(told, dict) else None
-    if problem:
+    if problem := told.get("report_problem"):
         return f"it could not be written: {without_controls(str(problem))}"
-    if "report.html" in sums:
+    if b"report.html" in sums.read_bytes():
         return "it was deleted or moved away since the run was closed"
     return "none was written as the run was closed"
 
@@ -269,7 +260,7 @@ def _print_in_short(run: OneRun, console: Console, room: int) -> None:
     table = plain_table(*columns, unbroken=columns)
     last = ""
     for scenario, case, row in kept:
-        of = without_controls(f"{scenario}, {case}" if case else scenario)
+        of = without_controls(case_name(scenario, case))
         cells = [shortened(one, console.width // 4) for one in (of, row.before, row.at_return)]
         table.add_row("" if of == last else cells[0], _output(row), *cells[1:], _word(row))
         last = of
@@ -338,22 +329,22 @@ def _print_scenario(run: OneRun, scenario: ScenarioJudged, console: Console, *, 
     if scenario.reason and scenario.verdict is not Verdict.PASS:
         # each cycle's reason stands among the findings below
         console.print(Padding(Text(without_controls(scenario.in_short)), (0, 0, 0, 2)))
-    _print_cases(run, scenario, console)
     asked = next((one for one in run.tested if one.name == scenario.scenario), None)
-    found = search_found(asked, run.counted) if asked is not None else None
-    if found is not None:
-        _print_search(found, console)
+    if asked is not None:
+        _print_cases(asked, run.counted, console)
+        if (found := search_found(asked, run.counted)) is not None:
+            _print_search(found, console)
     if tables:
         _print_matrices(run, scenario, console)
-    _print_times(run, scenario, console)
+    if asked is not None:
+        _print_times(measured_times(run.rig, asked, run.counted), console)
     _print_notable(run, scenario, cycles, console)
 
 
-def _print_cases(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:
+def _print_cases(asked: Scenario, cycles: Sequence[CycleJudged], console: Console) -> None:
     """The map of the cases, where there are several: what was cut, and what became of it."""
-    asked = next((one for one in run.tested if one.name == scenario.scenario), None)
-    rows = case_rows(asked, run.counted) if asked is not None else ()
-    if asked is None or len(rows) < 2:
+    rows = case_rows(asked, cycles)
+    if len(rows) < 2:
         return
     with_outcome = asked.how == "supply"
     table = plain_table("case", "truly off", *(["controller"] if with_outcome else []), "cycles", "verdict")
@@ -406,11 +397,9 @@ def _print_search(found: SearchFound, console: Console) -> None:
     console.print(Padding(Text(found_text(found), style="bold"), (0, 0, 0, 2)))
 
 
-def _print_times(run: OneRun, scenario: ScenarioJudged, console: Console) -> None:
+def _print_times(measured: Sequence[MeasuredTime], console: Console) -> None:
     """How long it took to be ready, and whatever has a limit, where there are several cycles; the rest is in the
     record."""
-    asked = next((one for one in run.tested if one.name == scenario.scenario), None)
-    measured = measured_times(run.rig, asked, run.counted) if asked is not None else ()
     told = [one for one in measured if one.cycles > 1 and (one.limit is not None or one.what == "ready")]
     if not told:
         return
@@ -600,7 +589,7 @@ def notable_rows(rig: Rig, scenario: ScenarioJudged, cycles: Sequence[CycleJudge
     rows = [row for row in finding_rows(rig, cycles, [scenario]) if row.verdict is not Verdict.PASS]
     whole: dict[tuple[str, str], tuple[str, list[int]]] = {}
     for cycle in cycles:
-        if cycle.verdict is Verdict.ERROR and not any(found.verdict is Verdict.ERROR for found in cycle.findings):
+        if cycle.is_error_as_a_whole:
             whole.setdefault((cycle.case, alike(cycle.reason)), (cycle.reason, []))[1].append(cycle.cycle)
     rows += [
         FindingRow(scenario.scenario, case, "", "the cycle as a whole", Verdict.ERROR, {}, (Said(reason, tuple(seen)),))
@@ -620,7 +609,7 @@ def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[Cycle
             line.append(f" ({counts})", style="not bold default")
         console.print(Padding(line, (0, 0, 0, 2)))
         for said in row.said:
-            console.print(Padding(Text(f"{_where(said.cycles)}: {without_controls(said.reason)}"), (0, 0, 0, 6)))
+            console.print(Padding(Text(f"{cycles_text(said.cycles)}: {without_controls(said.reason)}"), (0, 0, 0, 6)))
         if row.unsaid:
             console.print(Padding(Text(f"and {row.unsaid} more, all in the record"), (0, 0, 0, 6)))
     if len(rows) > _MOST_FINDINGS:
@@ -628,10 +617,3 @@ def _print_notable(run: OneRun, scenario: ScenarioJudged, cycles: Sequence[Cycle
     for verdict in WORST_FIRST:
         if verdict is not scenario.verdict and any(row.verdict is verdict for row in rows):
             console.print(Padding(Text(f"{verdict.value}: {GLOSS[verdict]}", style="dim"), (0, 0, 0, 2)))
-
-
-def _where(cycles: Sequence[int]) -> str:
-    numbers = [number for number in cycles if number]
-    if not numbers:
-        return "over the whole run"
-    return f"cycle{'s' if len(numbers) > 1 else ''} {numbers_text(numbers)}"

@@ -22,6 +22,7 @@ from restart_bench.model.wording import (
     COMES_BACK,
     COMES_BACK_MEANS,
     counted,
+    cycles_text,
     listed,
     numbers_text,
     restart_word,
@@ -150,8 +151,7 @@ def _outcome(end: str, before: str) -> str:
 def _below(found: Foretold) -> Iterator[str]:
     for row in found.compared.rows:
         for one in row.differences:
-            where = f"cycle{'s' if len(one.cycles) > 1 else ''} {numbers_text(one.cycles)}"
-            yield f"{row.shown}, {cut_text(row)}, {where}: {one.text}"
+            yield f"{row.shown}, {cut_text(row)}, {cycles_text(one.cycles)}: {one.text}"
     if not found.compared.differs:
         yield "nothing was otherwise than predicted"
     for outcome, cycles in (found.compared.left_out or {}).items():

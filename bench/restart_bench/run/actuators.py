@@ -46,7 +46,22 @@ class CommandRefused(Exception):
 
 
 class SupplyFailed(CommandRefused):
-    """The supply did not do as told."""
+    """The supply did not do as told. `problem`: what its driver says of that."""
+
+    def __init__(self, to: str, problem: str) -> None:
+        super().__init__(f"the supply did not go {to}: {problem}")
+        self.problem = problem
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyLeft:
+    """How a supply was left: its state (on, off, in whose words), and what went wrong where it is not left well."""
+
+    state: str = ""
+    trouble: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.state}: {self.trouble}" if self.trouble else self.state
 
 
 @dataclass(slots=True)
@@ -143,7 +158,7 @@ class Actuators:
         """Puts a point back. Raises CommandRefused; it then stays on the list of what has to be undone."""
         point = self._rig.points[name]
         if point.by_hand is not None:
-            self._by_hand(point, f"Let go of: {point.by_hand}", out_of_idle=False)
+            self._by_hand(point, _let_go(point), out_of_idle=False)
         else:
             self._now_let_go(self.write(name, point.at_rest, purpose))
         self._out_of_idle.pop(name, None)
@@ -179,7 +194,7 @@ class Actuators:
     def let_go_by_hand(self, point: Point) -> bool:
         """The person is told that a button still reads pressed. False where they say that they can't let go of it."""
         told = f"{point.shown} still reads pressed. "
-        return self.ask_for(f"Let go of: {point.by_hand}. Done?", point.name, before=told).answer
+        return self.ask_for(f"{_let_go(point)}. Done?", point.name, before=told).answer
 
     def _unseen(self, point: Point, instead: tuple[str, ...]) -> str:
         """Why a press was not seen: where its device is silent, nobody's finger is to blame."""
@@ -328,7 +343,7 @@ class Actuators:
         with looking():
             record = self._switched(to, purpose, volts)
         if record.problem:
-            raise SupplyFailed(f"the supply did not go {to}: {record.problem}")
+            raise SupplyFailed(to, record.problem)
         return record
 
     def _switched(self, to: str, purpose: str, volts: float | None) -> Switching:
@@ -386,27 +401,27 @@ class Actuators:
             state.off_since_ns = None
         state.commanded = to if taken else "unknown"
 
-    def leave_supply(self, wish: str, purpose: str, say: Callable[[str], None], *, once: bool = False) -> str:
+    def leave_supply(self, wish: str, purpose: str, say: Callable[[str], None], *, once: bool = False) -> SupplyLeft:
         """Brings the supply to `on` or `off` (`as it is`: nothing), with patience; returns how it was left.
 
         What the rail shows outranks what was commanded. Says loudly when the relay does not obey, tries again (unless
-        `once`), and names the manual step. Never raises for that; `left_well` reads what it returns.
+        `once`), and names the manual step. Never raises for that.
         """
         if self._supply is None or wish == "as it is":
-            return f"as it is ({self.left_as()})"
+            return SupplyLeft(f"as it is ({self.left_as()})")
         contrary = self.contrary()
         if contrary:
             say(f"THE SUPPLY WAS NOT SWITCHED {wish.upper()}: {contrary}; {manual_step(wish, self._rig)}")
-            return f"{self.left_as()}: not switched {wish}, relay and rail contradict each other"
+            return SupplyLeft(self.left_as(), f"not switched {wish}, relay and rail contradict each other")
         if self.state.commanded == wish and self._rail_follows(wish):
-            return self._left_so(wish)
+            return SupplyLeft(self._left_so(wish))
         if wish == "on" and (why := self._kept_off(say)):
-            return f"{self.left_as()}: not switched on, {why}"
+            return SupplyLeft(self.left_as(), f"not switched on, {why}")
         if self._asks_person:
             return self._brought_by_hand(wish, purpose, say)
         return self._brought(wish, purpose, say, tries=1 if once else _RESTORE_TRIES)
 
-    def _brought_by_hand(self, wish: str, purpose: str, say: Callable[[str], None]) -> str:
+    def _brought_by_hand(self, wish: str, purpose: str, say: Callable[[str], None]) -> SupplyLeft:
         """A person is asked, and told what is left to do after a last no; who has given up is not asked again."""
         if self._given_up == wish:
             return self._not_as_wished(wish)
@@ -417,29 +432,28 @@ class Actuators:
                 problem = "the question was broken off"
                 continue
             except CommandRefused as error:
-                problem = str(error).removeprefix(f"the supply did not go {wish}: ")
+                problem = error.problem if isinstance(error, SupplyFailed) else str(error)
                 break
             if self._rail_follows(wish):
-                return self._left_so(wish)
+                return SupplyLeft(self._left_so(wish))
             problem = f"you said {wish.upper()}, but {self._rail_text()}"
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish, self._rig)} ({problem})")
         self._given_up = wish
         return self._not_as_wished(wish)
 
-    def _brought(self, wish: str, purpose: str, say: Callable[[str], None], *, tries: int) -> str:
+    def _brought(self, wish: str, purpose: str, say: Callable[[str], None], *, tries: int) -> SupplyLeft:
         contrary, told = 0, set[str]()
         for attempt in range(1, tries + 1):
             try:
                 self.switch(wish, purpose)
                 if self._rail_follows(wish):
-                    return wish
+                    return SupplyLeft(wish)
                 contrary, tries = contrary + 1, min(tries, _CONTRARY_TRIES)
                 problem = self._against_the_rail(wish)
             except (CommandRefused, KeyboardInterrupt) as error:
                 problem = str(error)
-            if (
-                alike(problem) not in told
-            ):  # the first of its kind, and at once; at the end comes how often it was tried
+            # the first of its kind, and at once; at the end comes how often it was tried
+            if alike(problem) not in told:
                 told.add(alike(problem))
                 say(f"THE SUPPLY DID NOT GO {wish.upper()} (try {attempt} of {tries}): {problem}")
             if contrary >= _CONTRARY_TRIES:
@@ -469,11 +483,11 @@ class Actuators:
     def _answers(self, device: str) -> bool:
         return answered_within(self._observer, device, _ANSWERS_WITHIN_NS)
 
-    def _not_as_wished(self, wish: str) -> str:
+    def _not_as_wished(self, wish: str) -> SupplyLeft:
         shown = self.rail()
         if shown is None or _seen(shown) == wish:
-            return f"unknown: it did not go {wish}"
-        return f"{_seen(shown)}: {self._rail_text()}, although it was to go {wish}"
+            return SupplyLeft("unknown", f"it did not go {wish}")
+        return SupplyLeft(_seen(shown), f"{self._rail_text()}, although it was to go {wish}")
 
     # ------------------------------------------------------------ what the rail shows
 
@@ -669,7 +683,7 @@ class Actuators:
         return self._read_until(deadline, point.name, lambda read: True if read.value == idle else None)
 
     def _said_let_go(self, point: Point) -> bool:
-        question, asked, yes = f"Let go of: {point.by_hand}. Done?", now_ns(), False
+        question, asked, yes = f"{_let_go(point)}. Done?", now_ns(), False
         with suppress(CommandRefused, KeyboardInterrupt):
             yes = self._ask is not None and self._answer_to(question, self._ask)
             self._publish(Answered(self.cycle, question, yes, asked, now_ns(), point.name))
@@ -695,6 +709,11 @@ class Actuators:
             return _same(point, read.value, value)
 
         return self._read_until(until, name, fresh_and_same)
+
+
+def _let_go(point: Point) -> str:
+    """What a person who holds a point is asked to do."""
+    return f"Let go of: {point.by_hand}"
 
 
 def _same(point: Point, read: Value, written: Value) -> bool:
@@ -741,11 +760,6 @@ def _let_go_of(supply: Supply) -> None:
 def idle_values(rig: Rig) -> dict[str, Value]:
     """Every command point that the bench itself works, with the value that it has at rest."""
     return {p.name: p.idle for p in rig.points.values() if p.writable and p.idle is not None and p.by_hand is None}
-
-
-def left_well(left: str) -> bool:
-    """True where `leave_supply` left the supply as it was to be; what it tells otherwise has a colon."""
-    return ":" not in left
 
 
 def _seen(on: bool | None) -> str:

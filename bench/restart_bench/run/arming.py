@@ -75,7 +75,8 @@ class SupplyLock:
     def __enter__(self) -> SupplyLock:
         with ExitStack() as stack:
             for address in addresses_now(self._supply.address or self._supply.driver):
-                self._take(lock_folder() / f"restart-bench-{_digest(address)}.lock", stack)
+                digest = hashlib.sha256(address.encode()).hexdigest()[:16]
+                self._take(lock_folder() / f"restart-bench-{digest}.lock", stack)
             self._stack = stack.pop_all()
         return self
 
@@ -119,10 +120,6 @@ def lock_folder() -> Path:
         if folder.is_dir() and folder.stat().st_mode & 0o1777 == 0o1777:  # everybody's, by the same test for everybody
             return folder
     return Path("/tmp")
-
-
-def _digest(address: str) -> str:
-    return hashlib.sha256(address.encode()).hexdigest()[:16]
 
 
 def _owned_by(file: Path) -> str:

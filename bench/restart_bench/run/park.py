@@ -16,7 +16,7 @@ from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.observer.identification import greetings, identities
-from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
+from restart_bench.run.actuators import Actuators, SupplyLeft, idle_values, reach_supply
 from restart_bench.run.arming import SupplyLock, manual_step, require_arming
 from restart_bench.run.recovery import NotRight, left_open, put_right, told_of_open, was_armed
 from restart_bench.run.run_json import simulated_among
@@ -32,14 +32,14 @@ class Parked:
     """How the rig was left: points that could not be shown at idle, the supply, and the runs that were closed."""
 
     not_idle: tuple[str, ...]
-    supply: str
+    supply: SupplyLeft
     closed: tuple[Path, ...]
     still_open: tuple[str, ...] = ()  # killed runs of this rig
 
     @property
     def well(self) -> bool:
         """True where everything was shown to be where it belongs, and no run is left open."""
-        return not self.not_idle and left_well(self.supply) and not self.still_open
+        return not self.not_idle and not self.supply.trouble and not self.still_open
 
 
 def park(
@@ -137,16 +137,16 @@ def _put_to_rest(
     return Parked(not_idle or held_on, left, () if problem or held else closed, still_open)
 
 
-def _supply_to_rest(rig: Rig, actuators: Actuators, problem: str, held: str, say: Callable[[str], None]) -> str:
+def _supply_to_rest(rig: Rig, actuators: Actuators, problem: str, held: str, say: Callable[[str], None]) -> SupplyLeft:
     """To its normal end; where what a killed run holds could not be let go of, it may go off, but not on."""
     wish = rig.supply.at_end if rig.supply is not None else "as it is"
     if problem:
         say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {problem}; {manual_step(wish, rig)}")
-        return f"unknown: {problem}"
+        return SupplyLeft("unknown", problem)
     if held and wish != "off":
-        return f"as it is: not switched on, {held}"
+        return SupplyLeft("as it is", f"not switched on, {held}")
     if rig.supply is None:
-        return "none"
+        return SupplyLeft("none")
     say(f"the supply goes to its normal end: {wish}")
     actuators.state.commanded = "unknown"
     return actuators.leave_supply(wish, "park", say)

@@ -16,7 +16,7 @@ from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.files import ArchiveError, run_json_of
 from restart_bench.archive.known_archives import archives_of
 from restart_bench.archive.reader import ArchivedRun, readable_records, whole_lines
 from restart_bench.archive.writer import Report, finish_killed, give_up_cycles, unfinished
@@ -24,10 +24,10 @@ from restart_bench.model.codec import from_line
 from restart_bench.model.journal import PointWritten, Record, RunEnded, Switching, WriteAnnounced
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
-from restart_bench.run.actuators import Actuators, idle_values, left_well, reach_supply
+from restart_bench.run.actuators import Actuators, idle_values, reach_supply
 from restart_bench.run.arming import Say, SupplyLock, manual_step
 from restart_bench.run.supervision import StopRequest
-from restart_bench.run.usage import run_json_of, used_by_now
+from restart_bench.run.usage import used_by_now
 
 
 def left_open(logs: Path, rig: Rig) -> list[Path]:
@@ -222,7 +222,7 @@ def _rest(
     own = actuators if killed.same_supply else killed.actuators
     own.state.commanded = "unknown"
     left = own.leave_supply(wish, "park", say)
-    if not held and left_well(left):
+    if not held and not left.trouble:
         closed += close_killed(killed.folder, say, record)
 
 

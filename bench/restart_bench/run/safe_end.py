@@ -13,7 +13,7 @@ from typing import Any
 from restart_bench.archive.writer import Report
 from restart_bench.model.rig import RigSupply
 from restart_bench.observer.handle import ObserverHandle
-from restart_bench.run.actuators import left_well
+from restart_bench.run.actuators import SupplyLeft
 from restart_bench.run.arming import manual_step
 from restart_bench.run.context import Chronicle, CycleContext
 
@@ -38,7 +38,7 @@ class SafeEnd:
         self._renewed = False  # a second observer was asked for
         self._held: tuple[str, ...] = ()  # could not be shown at idle
         self._said: set[str] = set()  # a second attempt has nothing new to say of the same
-        self.supply_left = ""
+        self.supply_left = SupplyLeft()
 
     def leave(self, *, trouble: bool, at_once: bool) -> str:
         """Leaves the rig safe; may be asked again. Returns what could not be left as it should be, "" for nothing."""
@@ -65,7 +65,7 @@ class SafeEnd:
     def _why_unfinished(self) -> str:
         if self._held:
             return f"{', '.join(self._held)} may still be out of idle"
-        if not left_well(self.supply_left):
+        if self.supply_left.trouble:
             return f"the supply was left {self.supply_left}"
         return "its log has a gap" if self._chronicle.gap else ""
 
@@ -106,11 +106,11 @@ class SafeEnd:
             self.supply_left = self._supply_left(wish, at_once=at_once)
         except BaseException as problem:  # whatever it is, there is nothing else to be done for the supply but this
             self.supply_left = self._not_rested(wish, problem)
-        if left_well(self.supply_left):
-            return ""
-        return f"the supply could not be brought {wish} (it was left {self.supply_left})"
+        if self.supply_left.trouble:
+            return f"the supply could not be brought {wish} (it was left {self.supply_left})"
+        return ""
 
-    def _supply_left(self, wish: str, *, at_once: bool) -> str:
+    def _supply_left(self, wish: str, *, at_once: bool) -> SupplyLeft:
         """How the supply was left, tried once more where something escaped."""
         try:
             return self._leave_supply(wish, at_once=at_once)
@@ -119,16 +119,17 @@ class SafeEnd:
             self._say(f"leaving the supply {wish} was broken off ({what}); it is tried again")
             return self._leave_supply(wish, at_once=at_once)
 
-    def _leave_supply(self, wish: str, *, at_once: bool) -> str:
+    def _leave_supply(self, wish: str, *, at_once: bool) -> SupplyLeft:
         actuators = self._context.actuators
         if at_once and actuators.stays(wish):
-            return f"{actuators.left_as()}, as it was when `only_while` was lost; nothing is switched on then"
+            was = "as it was when `only_while` was lost; nothing is switched on then"
+            return SupplyLeft(f"{actuators.left_as()}, {was}")
         return actuators.leave_supply(wish, "rest", self._say, once=at_once)
 
-    def _not_rested(self, wish: str, problem: BaseException) -> str:
+    def _not_rested(self, wish: str, problem: BaseException) -> SupplyLeft:
         why = f"{type(problem).__name__}: {problem}"
         self._say(f"THE SUPPLY MAY NOT BE {wish.upper()}: {manual_step(wish, self._context.rig)} ({why})")
-        return f"unknown: {why}"
+        return SupplyLeft("unknown", why)
 
     def _say(self, text: str) -> None:
         if text not in self._said:

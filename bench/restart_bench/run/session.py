@@ -643,7 +643,7 @@ class OpenSession:
             reason=run.reason,
             at_ns=now_ns(),
             wall=_wall_now(),
-            supply_left=self._safe_end.supply_left or self._context.actuators.state.commanded,
+            supply_left=str(self._safe_end.supply_left) or self._context.actuators.state.commanded,
         )
 
     def _facts(self, ended: RunEnded, scenarios: Sequence[ScenarioJudged], observer: dict[str, Any]) -> dict[str, Any]:

@@ -21,7 +21,6 @@ is met with a factor of two to spare.
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -30,7 +29,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.files import ArchiveError, run_json_of
 from restart_bench.archive.known_archives import archives_of, moved_runs
 from restart_bench.model.clock import HOUR_NS, NS_PER_S, Anchor, anchor, now_ns, passed_ns
 from restart_bench.model.outcome import Refused
@@ -452,15 +451,6 @@ def _late(texts: object) -> list[Any]:
     """Of instants as run.json has them those of the hour before the last one."""
     latest = max(_instants(texts), default=0)
     return [text for text in texts if _instants([text]) > [latest - HOUR_NS]] if isinstance(texts, list) else []
-
-
-def run_json_of(folder: Path) -> dict[str, Any]:
-    """run.json, whatever wrote it; nothing where it can't be read."""
-    with suppress(OSError, ValueError, RecursionError):
-        facts = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-        if isinstance(facts, dict):
-            return facts
-    return {}
 
 
 def journal_of(folder: Path) -> list[Record]:

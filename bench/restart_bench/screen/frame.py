@@ -66,9 +66,8 @@ def frame(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[T
     lines = [*head, *_lanes(gathered, lanes, width, lane_room, glyphs), *findings, *foot]
     for line in lines:
         line.truncate(width)
-    return (
-        lines[-height:] if asked else [*lines[:-1][: height - 1], lines[-1]]
-    )  # a question is seen, whatever else is not
+    # a question is seen, whatever else is not
+    return lines[-height:] if asked else [*lines[:-1][: height - 1], lines[-1]]
 
 
 def waiting_lines(gathered: Gathered, width: int, height: int) -> list[Text]:
@@ -436,7 +435,8 @@ def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyp
     """Cycles that are done, with `tally` how they were judged, time that is left, and a bar."""
     before_it = max(0, (gathered.done_before or 0) - state.done_again)
     done, of = before_it + sum(gathered.counted.values()), state.of_cycles - state.done_again
-    left = "" if gathered.replay else f"   {left_words(state.left_ns)}"  # of what is over nothing is left
+    left = "" if state.left_ns is None else f"{left_words(state.left_ns)} left"
+    left = "" if gathered.replay else f"   {left or 'time left: not known'}"  # of what is over nothing is left
     most = gathered.at_most if done < of else ""  # else it is over
     before = f" ({before_it} in the run before)" if before_it and not gathered.replay else ""
     words = f"{done} of {most}{counted(of, 'cycle')} done{before}{left}  "
@@ -454,17 +454,15 @@ def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyp
     return line.append(glyphs.bar_rest * (across - filled), style="dim")
 
 
-def left_words(left_ns: Left | None) -> str:
-    """`about 2 min, at most 3 min left`; before the first cycle, when nothing but the plan is known, `2 min to 9 min
-    left`; `about 2 min left` where both ends are told alike, `2 min or more left`."""
-    if left_ns is None:
-        return "time left: not known"
+def left_words(left_ns: Left) -> str:
+    """What is left: `about 2 min, at most 3 min`; before the first cycle, when nothing but the plan is known, `2 min to
+    9 min`; `about 2 min` where both ends are told alike, `2 min or more`."""
     low, usual, high = (None if one is None else show_duration(_coarse(one)) for one in left_ns)
     if high is None:
-        return f"{low} or more left"
+        return f"{low} or more"
     if (usual or low) == high:
-        return f"about {high} left"
-    return f"{low} to {high} left" if usual is None else f"about {usual}, at most {high} left"
+        return f"about {high}"
+    return f"{low} to {high}" if usual is None else f"about {usual}, at most {high}"
 
 
 def _coarse(ns: int) -> int:

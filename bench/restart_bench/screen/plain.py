@@ -121,13 +121,9 @@ class PlainShow:
             self._cut_ns, self._way = record.before_ns, way_back(record.what, record.to)
             return [f"  {told}"]
         if record.purpose == "restore" and self._cut_ns is not None:
-            return [f"  {told} after {show_duration(_rounded(record.before_ns - self._cut_ns))}"]
+            off_ns = round(record.before_ns - self._cut_ns, -6)  # the exact bounds stand in the archive
+            return [f"  {told} after {show_duration(off_ns)}"]
         return []
-
-
-def _rounded(ns: int) -> int:
-    """To the millisecond; the exact bounds stand in the archive."""
-    return round(ns, -6)
 
 
 def _rehearsed(record: CycleJudged) -> list[str]:

@@ -34,6 +34,7 @@ from restart_bench.screen.strips import History
 
 _KEPT_FINDINGS = 30
 FUNCTION_CHECK = "function check"
+_BY_CHECK = ("moved by the function check", "by function check", "by check")
 """The phase of a cycle in which the bench presses: what moves there was told to, and did not start by itself."""
 _ALIVE_CHANGES = 2  # of `alive`, before the controller's own reads count again
 _READ_AHEAD_NS = 150_000_000  # between the observer's read and the picture
@@ -134,7 +135,7 @@ class Gathered:
             self._count_verdicts(record)
             told = without_echoes(record).findings
             self.notable += [(record.cycle, one) for one in told if one.verdict is not Verdict.PASS]
-            if record.verdict is Verdict.ERROR and not any(one.verdict is Verdict.ERROR for one in record.findings):
+            if record.is_error_as_a_whole:
                 told_by = (record.scenario, record.case, record.cycle)
                 whole = Finding(*told_by, "", "", Verdict.ERROR, record.reason, kind=FindingKind.CYCLE)
                 self.notable.append((record.cycle, whole))
@@ -255,7 +256,7 @@ class Gathered:
             waits = state.answering and alive is not None and not self._counts(point.name)
             return (f"not counted: {self.rig.points[alive or ''].shown} stands", "not counted") if waits else ()
         if state.phase == FUNCTION_CHECK and (history.newest_ns or 0) > state.phase_started_ns:
-            return ("moved by the function check", "by function check", "by check")
+            return _BY_CHECK
         return ("on in memory, the terminal may be off", "on in memory", "memory") if self._is_memory(lane) else ()
 
     def _is_memory(self, lane: Lane) -> bool:
@@ -267,8 +268,8 @@ class Gathered:
 
     def doubts(self) -> tuple[str, ...]:
         """What has to be known of values of lanes, each once, where a lane has no room for it."""
-        told = [about[0] for lane in lanes_of(self.rig, self.scenarios) if (about := self.about(lane))]
-        return tuple(dict.fromkeys(one for one in told if not one.startswith("moved")))
+        told = [self.about(lane) for lane in lanes_of(self.rig, self.scenarios)]
+        return tuple(dict.fromkeys(about[0] for about in told if about and about != _BY_CHECK))
 
     @property
     def keeps_answer(self) -> bool:

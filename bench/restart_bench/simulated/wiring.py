@@ -167,7 +167,8 @@ def at_rig(program: Program, rig: Rig) -> Program:
         if point.name in known:
             continue
         if _is_memory(point, rig):
-            memory[point.name] = Memory(point.name, initial=point.idle if point.idle is not None else _zero(point))
+            zero: Value = False if point.is_boolean else 0
+            memory[point.name] = Memory(point.name, initial=zero if point.idle is None else point.idle)
         elif point.name in read:
             inputs.append(Input(point.name, "command" if point.writable else "sensor", point.idle or False))
     return dataclasses.replace(program, inputs=tuple(inputs), memory=memory)
@@ -182,7 +183,3 @@ def _is_memory(point: Point, rig: Rig) -> bool:
     """A writable controller point is memory, but for the mode switch."""
     is_mode = rig.mode is not None and rig.mode.point == point.name
     return point.writable and not rig.is_independent(point.name) and not is_mode
-
-
-def _zero(point: Point) -> Value:
-    return False if point.is_boolean else 0

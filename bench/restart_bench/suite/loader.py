@@ -75,9 +75,8 @@ def load_suites(
         if suite is not None:
             suites.append(suite)
     if not faults and not suites:
-        faults.append(
-            Fault(_shown(paths), 1, "", "holds no suite", "name a folder with a rig.yaml, or a scenario file")
-        )
+        shown = ", ".join(map(str, paths)) or "."
+        faults.append(Fault(shown, 1, "", "holds no suite", "name a folder with a rig.yaml, or a scenario file"))
     if faults:
         raise FaultsFound(faults)
     return tuple(suites)
@@ -259,10 +258,6 @@ def _wrong_kind(read: ReadFile, kind: str) -> list[Fault]:
     if read.kind in KINDS:
         return [Fault(str(read.path), 1, "", f"is a {read.kind}, where a {kind} is due", f"name a {kind} file")]
     return [_no_kind(read)]
-
-
-def _shown(paths: Iterable[Path]) -> str:
-    return ", ".join(str(path) for path in paths) or "."
 
 
 # ---------------------------------------------------------------- one suite

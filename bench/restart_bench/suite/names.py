@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 
-from restart_bench.files.cures import KEY, Refusal, closest, cure_for
+from restart_bench.files.cures import KEY, Refusal, closest, row_for
 from restart_bench.files.validation import KeyPath, Ledger, Written
 from restart_bench.model.rig import HALF_A_SINGLE, WHOLE_RANGES, Point, Rig, Value, Wanted, as_single
 from restart_bench.suite.rig_schema import TestIn
@@ -46,9 +46,10 @@ class Names:
         near = closest(name, known)
         is_key = bool(path) and path[-1] == name
         cure = f"did you mean {near}?" if near else f"the rig has {_list(known)}"
-        if is_key:
-            block_cure = cure_for(Refusal(KEY, "point", name, known=known))
-            cure = block_cure if not block_cure.startswith("known here") else cure
+        refusal = Refusal(KEY, "point", name, known=known)
+        row = row_for(refusal) if is_key else None
+        if row is not None and row.name != "known keys":
+            cure = row.say(refusal)
         ledger.fault(path, "unknown point" if is_key else f"{name} is no point of the rig", cure)
         return None
 

@@ -401,11 +401,8 @@ def support_of(demonstration: Demonstration | None, cycles: int) -> Support:
 
 def bytes_per_second(rig: Rig) -> float:
     """How fast the archive grows while the rig is read, after compression."""
-    return STORED_SHARE * sum(_record_bytes(rig, device) * _records_per_second(rig, device) for device in _read(rig))
-
-
-def _read(rig: Rig) -> list[Device]:
-    return [device for device in rig.devices.values() if any(p.device == device.name for p in rig.points.values())]
+    read = [device for device in rig.devices.values() if any(p.device == device.name for p in rig.points.values())]
+    return STORED_SHARE * sum(_record_bytes(rig, device) * _records_per_second(rig, device) for device in read)
 
 
 def _record_bytes(rig: Rig, device: Device) -> int:

@@ -243,6 +243,7 @@ class _Reading:
         known = {driven_how(rung)[0] for _, rung in rungs} | self._names_in_file() | {FIRST_SCAN}
         numbers = self._number_names([rung for _, rung in rungs])
         counters = {rung.name for _, rung in rungs if isinstance(rung, Counter)}
+        timers = {rung.name for _, rung in rungs if isinstance(rung, Timer)}
         for path, rung in rungs:
             for key, condition in _conditions_of(rung):
                 place = (*path, key)
@@ -257,7 +258,7 @@ class _Reading:
                     if name in known or self._is_memory_of_rig(name):
                         text = f"{name} is off or on and can't be compared"
                         cure = f"give it a number under memory:, like {name}: {{initial: 0}}"
-                        self.ledger.fault(place, text, "take its output alone" if _is_timer(name, rungs) else cure)
+                        self.ledger.fault(place, text, "take its output alone" if name in timers else cure)
                 for name in dict.fromkeys(plain_names(condition)):
                     if name in numbers:
                         self.ledger.fault(
@@ -364,7 +365,3 @@ def _conditions_of(rung: Rung) -> Iterator[tuple[str, Expr]]:
     yield "when", rung.when
     if isinstance(rung, Counter) and rung.reset is not None:
         yield ("clear" if rung.kind == "CTU" else "load"), rung.reset
-
-
-def _is_timer(name: str, rungs: list[tuple[KeyPath, Rung]]) -> bool:
-    return any(isinstance(rung, Timer) and rung.name == name for _, rung in rungs)

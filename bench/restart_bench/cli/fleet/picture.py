@@ -61,9 +61,7 @@ def so_far(row: RigRow) -> Text:
 def _left(row: RigRow) -> str:
     if row.end is not None:
         return row.phase
-    if row.left_ns is None:
-        return ""
-    return left_words(row.left_ns).removesuffix(" left")
+    return "" if row.left_ns is None else left_words(row.left_ns)
 
 
 def _said(rows: Sequence[RigRow], room: int) -> list[Text]:

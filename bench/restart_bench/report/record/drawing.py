@@ -229,10 +229,6 @@ def _for_script(
     }
 
 
-def _unit(lane: DrawnLane) -> str:
-    return isolated(lane.unit) if lane.unit else ""
-
-
 def lane_name(lane: DrawnLane) -> str:
     """What a lane is called where it stands alone."""
     return isolated(lane.label) + (", terminal" if lane.role == "terminal" else "")
@@ -268,7 +264,8 @@ def _piece_text(piece: Piece, lane: DrawnLane) -> str:
         return "blind"
     if lane.boolean and piece.value is not None:
         return "on" if piece.value else "off"
-    return number_text(float(piece.value) if piece.value is not None else None, _unit(lane))
+    unit = isolated(lane.unit) if lane.unit else ""
+    return number_text(float(piece.value) if piece.value is not None else None, unit)
 
 
 def pack_marks(marks: Iterable[DrawnMark]) -> list[tuple[str, int, int]]:

@@ -22,8 +22,9 @@ if TYPE_CHECKING:
 
 def fact_groups(run: ArchivedRun, suite: Suite) -> tuple[FactGroup, ...]:
     """All groups that have something to say, in the order in which they are shown."""
+    free = (Fact(str(name).replace("_", " "), plain_text(value)) for name, value in suite.rig.record.items())
     groups = (
-        FactGroup("As the rig file says", _free_text(suite.rig.record)),
+        FactGroup("As the rig file says", tuple(free)),
         FactGroup("Test", tuple(_test(run, suite))),
         FactGroup("What the rig file asks of every cycle", tuple(_asked_by(suite.rig))),
         FactGroup("Program under test", tuple(_program(run, suite))),
@@ -50,10 +51,6 @@ def plain_text(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return "" if value is None else str(value)
-
-
-def _free_text(texts: Mapping[str, Any]) -> tuple[Fact, ...]:
-    return tuple(Fact(str(name).replace("_", " "), plain_text(value)) for name, value in texts.items())
 
 
 def _test(run: ArchivedRun, suite: Suite) -> Iterator[Fact]:

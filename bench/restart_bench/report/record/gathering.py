@@ -19,12 +19,12 @@ from restart_bench.model.journal import (
     CycleJudged,
     Forecast,
     Record,
-    RunEnded,
     RunStarted,
     ScenarioJudged,
     Trouble,
     judged_cycles,
     judged_scenarios,
+    run_end,
 )
 from restart_bench.model.outcome import OneRun
 from restart_bench.model.rig import Point, Rig
@@ -79,7 +79,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
     scenarios = judged_scenarios(run.records)
     verdict, reason = (Verdict.ERROR, run.altered) if run.altered else _verdict(run, scenarios, _answers(suite, cycles))
     started = next((record for record in run.records if isinstance(record, RunStarted)), None)
-    ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
+    ended = run_end(run.records)
     foretold, otherwise = _foretold(run, suite, own, cycles[: -len(own) or None], explain=explain)
     return RecordData(
         run=run.id,
@@ -182,7 +182,7 @@ def _answers(suite: Suite, cycles: Sequence[CycleJudged]) -> Iterator[str]:
 def _verdict(run: ArchivedRun, scenarios: Mapping[str, ScenarioJudged], answers: Iterable[str]) -> tuple[Verdict, str]:
     """The run's verdict and the reason for it: how it ended, and the scenarios that have that verdict. Of a pass the
     answers of its searches come first."""
-    ended = next((record for record in reversed(run.records) if isinstance(record, RunEnded)), None)
+    ended = run_end(run.records)
     if ended is None:
         return Verdict.ERROR, "the run has no end in its journal"
     if ended.verdict is Verdict.PASS and not ended.reason:
