@@ -22,6 +22,7 @@ from hypothesis import settings
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
 
+from drawn import COMMON, examples
 from restart_bench.simulated import handle
 from tools import left_out
 from warm_process import WarmRig
@@ -29,7 +30,7 @@ from warm_process import WarmRig
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # a thousand processes are started: they compile the bench once
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # each of them would start threads that have nothing to do
 gc.set_threshold(100_000)  # thousands of tests and their modules stay: nothing is found by looking through them
-settings.register_profile("any machine", deadline=None)  # how long an example takes says nothing about the bench
+settings.register_profile("any machine", examples(COMMON))
 settings.load_profile("any machine")
 
 HERE = Path(__file__).parent

@@ -21,7 +21,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from archive_builders import (
@@ -39,6 +39,7 @@ from archive_builders import (
     write_parts,
     write_suite,
 )
+from drawn import examples
 from evidence import Story
 from restart_bench.archive.files import ArchiveError, RunIsOpen, input_names, strict
 from restart_bench.archive.reader import ArchivedRun, find_run, last_run, read_journal, run_folders, whole_lines
@@ -404,7 +405,7 @@ journal_records = st.one_of(
 
 
 @given(journal_records)
-@settings(max_examples=80, deadline=None)
+@examples(40)
 def test_every_record_comes_back_from_its_line(record: Record) -> None:
     """One line of JSON a record, and the same value again (line breaks inside texts included)."""
     line = to_line(record)
@@ -414,7 +415,7 @@ def test_every_record_comes_back_from_its_line(record: Record) -> None:
 
 
 @given(st.lists(journal_records, min_size=1, max_size=4), st.data())
-@settings(max_examples=60, deadline=None)
+@examples(30)
 def test_a_journal_torn_anywhere_gives_its_whole_records(records: list[Record], data: st.DataObject) -> None:
     """Cut at any byte, also filled up with the zeros of a lost computer: the whole lines before it are there."""
     lines = [(to_line(record) + "\n").encode() for record in records]
@@ -465,7 +466,7 @@ def sample_files(draw: st.DrawFn) -> DeviceSamples:
 
 
 @given(sample_files(), st.integers(0, 60))
-@settings(max_examples=60, deadline=None)
+@examples(30)
 def test_samples_come_back_from_parquet_as_they_were_written(
     tmp_path_factory: pytest.TempPathFactory, samples: DeviceSamples, torn: int
 ) -> None:
@@ -872,7 +873,7 @@ def _written(name: str) -> str:
         min_size=1, max_size=4, unique_by=tuple,
     )
 )  # fmt: skip
-@settings(max_examples=80, deadline=None)
+@examples(40)
 def test_copies_keep_their_places_towards_each_other(parts: list[list[str]]) -> None:
     """Names are relative to the common folder and free of what file systems forbid."""
     plain = [[part.strip(". ") or "x" for part in path] for path in parts]

@@ -254,16 +254,19 @@ def two_runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Suite, 
     yield suite, folders[0], folders[1]
 
 
+@pytest.mark.slow
 def test_a_list_costs_little_more_than_the_query_typed_by_hand(logs: Path) -> None:
     """At most 1.5 times DuckDB's reading of the same keys."""
     assert compare_listing(logs, 400).ratio <= LIST_LIMIT
 
 
+@pytest.mark.slow
 def test_a_trend_costs_little_more_than_the_query_typed_by_hand(logs: Path) -> None:
     """At most 1.5 times the same query."""
     assert compare_trend(logs, 400).ratio <= LIST_LIMIT
 
 
+@pytest.mark.slow
 def test_judging_costs_at_most_twice_the_reading(two_runs: tuple[Suite, Path, Path]) -> None:
     """Reading and judging every cycle against DuckDB's reading of the same files into numpy."""
     suite, _, folder = two_runs

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from restart_bench.campaigns.order_statistics import drift, extremes, median, median_ranks, tolerance, tolerance_size
@@ -119,7 +119,6 @@ def test_what_is_said_of_bounded_times_holds_for_published_estimates(arm: str) -
     assert said.low is not None and said.high is not None and said.low <= of_weibull <= said.high
 
 
-@settings(deadline=None)
 @given(BOUNDED, st.randoms(use_true_random=False))
 def test_statements_hold_for_every_value_within_the_bounds(
     observed: list[tuple[float, float]], rng: random.Random
@@ -217,7 +216,6 @@ def test_one_cycle_less_bounds_nothing() -> None:
 # ---------------------------------------------------------------- drift
 
 
-@settings(deadline=None)
 @given(st.lists(st.integers(-(10**6), 10**6), min_size=2, max_size=40, unique=True))
 def test_drift_of_exact_times_is_that_of_another_library(values: list[int]) -> None:
     """scipy's Theil slope, and its exact Kendall test against the order of the cycles."""
@@ -243,7 +241,6 @@ def test_drift_of_many_cycles_is_that_of_another_library() -> None:
     assert found.low == pytest.approx(theilslopes(values, range(200)).slope)
 
 
-@settings(deadline=None)
 @given(BOUNDED.filter(lambda observed: len(observed) > 1), st.randoms(use_true_random=False))
 def test_drift_is_said_only_as_far_as_every_value_within_the_bounds_shows_it(
     observed: list[tuple[float, float]], rng: random.Random

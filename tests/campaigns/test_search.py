@@ -7,10 +7,11 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.stats import binom
 
+from drawn import examples
 from restart_bench.campaigns.search import CONFIRMATIONS, FRUITLESS, Stop, answer, least_cycles, next_step, usual_cycles
 from restart_bench.campaigns.threshold import Trial, bracket
 from restart_bench.model.scenario import Search
@@ -112,7 +113,7 @@ def test_the_usual_number_of_cycles_is_what_sharp_thresholds_take() -> None:
     assert usual_cycles(SEARCH) < SEARCH.cycles / 2
 
 
-@settings(max_examples=12)
+@examples(12)
 @example([(0.0, 0.0, True)] * 19)
 @given(st.lists(st.tuples(st.floats(0, 60), st.floats(0, 60), st.booleans()), min_size=19, max_size=19))
 def test_no_search_is_over_before_the_least_number_of_cycles(outcomes: list[tuple[float, float, bool]]) -> None:

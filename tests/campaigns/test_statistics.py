@@ -11,10 +11,11 @@ import sys
 from fractions import Fraction
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import beta
 
+from drawn import examples
 from restart_bench.campaigns.reliability import (
     clopper_pearson,
     confidence_reached,
@@ -65,7 +66,6 @@ def test_a_size_that_meets_the_limit_exactly_is_enough() -> None:
     assert cycles_needed(0.9, 0.271) == 3
 
 
-@settings(deadline=None)
 @given(reliability=st.floats(0.5, 0.995), confidence=st.floats(0.5, 0.995), failures=st.integers(0, 5))
 def test_a_size_is_enough_and_one_less_is_not(reliability: float, confidence: float, failures: int) -> None:
     """By definition; and the other way round through the exact limit of the proportion."""
@@ -147,7 +147,7 @@ def test_limits_are_told_without_loading_distributions() -> None:
 
 
 @given(cycles=st.integers(1, 3000), share=st.floats(0, 1), confidence=st.sampled_from((0.5, 0.9, 0.95, 0.999)))
-@settings(max_examples=30)
+@examples(15)
 def test_limits_are_the_quantiles_of_the_beta_distribution(cycles: int, share: float, confidence: float) -> None:
     """To the last digits: those of scipy's distribution, so that no word of an older record changes."""
     failures = round(share * cycles)
@@ -209,7 +209,6 @@ def test_shift_interval_belongs_to_the_test() -> None:
     assert mann_whitney(HOLLANDER_X, outside)[1] <= 0.06
 
 
-@settings(deadline=None)
 @given(st.lists(st.integers(-1000, 1000), min_size=5, max_size=8, unique=True), st.integers(-50, 50))
 def test_a_pure_shift_is_found(sample: list[int], shift: int) -> None:
     """The median of all differences between a sample and itself moved is the move."""

@@ -7,9 +7,10 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from drawn import examples
 from evidence import MS, T0, S, Story, traces_before_a_cut
 from long_stories import in_pieces, long_story, samples_of, sources_of
 from restart_bench.evidence.long_cycles import LISTED_NS, samples_to_judge
@@ -172,7 +173,7 @@ def quiet_samples(draw: st.DrawFn) -> DeviceSamples:
     return DeviceSamples(one.layout, rows)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(20)
 @given(quiet_samples(), st.integers(8, 200))
 def test_rows_stand_for_all_samples_and_doing_it_again_changes_nothing(samples: DeviceSamples, block: int) -> None:
     """No sample is lost from the count, and what was condensed is condensed."""
@@ -183,7 +184,7 @@ def test_rows_stand_for_all_samples_and_doing_it_again_changes_nothing(samples: 
     assert condense(once, keep).tobytes() == once.tobytes()
 
 
-@settings(max_examples=40, deadline=None)
+@examples(20)
 @given(quiet_samples())
 def test_the_longest_gap_of_all_stays(samples: DeviceSamples) -> None:
     """Which pulse could have been missed does not depend on how the samples are told."""

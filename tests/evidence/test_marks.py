@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from drawn import examples
 from evidence import MS, OFF, ON, T0, S, Story, dryer, moved, scenario, traces_before_a_cut
 from restart_bench.evidence.marks import condition_held, progress_of, ready_since
 from restart_bench.evidence.reachability import Reachability
@@ -122,7 +123,7 @@ def test_a_contact_may_have_closed_for_the_first_time_before_it_was_last_read_of
         assert holds(marks_of(told)["restored"], told.back_ns + at_us * 1000)
 
 
-@settings(deadline=None, max_examples=60)
+@examples(30)
 @given(
     at_us=st.integers(0, 60_000),
     bounces_us=st.tuples(st.integers(0, 1_500), st.integers(0, 1_500)),
@@ -199,7 +200,7 @@ def test_a_mode_cut_has_no_relay_to_wait_for() -> None:
 STAGES = ("dark", "refused", "accepted", "busy", "stale")
 
 
-@settings(deadline=None, max_examples=40)
+@examples(20)
 @given(
     lengths=st.tuples(*(st.integers(60, 260) for _ in STAGES)),
     seed=st.integers(0, 1000),
@@ -304,7 +305,7 @@ def test_marks_come_one_after_the_other_while_the_cycle_goes_on() -> None:
     assert marks_of(replace(Story(), switched=False)) == {"end": Bounds(4_900 * MS, 4_900 * MS)}
 
 
-@settings(deadline=None, max_examples=10)
+@examples(10)
 @given(by=st.integers(-999 * S, 10**15))
 def test_moving_all_timestamps_moves_all_marks(by: int) -> None:
     """Only differences matter."""

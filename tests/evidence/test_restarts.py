@@ -7,9 +7,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from drawn import examples
 from evidence import CONTROLLER, MS, OFF, ON, T0, S, Stage, Story, dryer, expects, found, scenario
 from restart_bench.evidence.marks import progress_of, traces_of
 from restart_bench.evidence.restarts import unit_ns
@@ -71,7 +72,7 @@ def back_of(story: Story) -> int:
 # ---------------------------------------------------------------- frozen
 
 
-@settings(deadline=None, max_examples=15)
+@examples(15)
 @given(frozen_ms=st.integers(-40, 0), beat_ms=st.sampled_from([10, 30, 100]), seed=st.integers(0, 99))
 def test_changes_of_alive_from_before_the_return_do_not_count_after_it(frozen_ms: int, beat_ms: int, seed: int) -> None:
     """The link lives on and the image stands as it was: nothing after the return counts, on no connection."""
@@ -93,7 +94,7 @@ def test_reads_count_from_the_second_change_after_the_return() -> None:
     assert story.finding("fan").verdict is Verdict.PASS
 
 
-@settings(deadline=None, max_examples=15)
+@examples(15)
 @given(frozen_ms=st.integers(200, 700), thaws_ms=st.none() | st.integers(1300, 1500), seed=st.integers(0, 99))
 def test_reads_stop_counting_while_alive_stands(frozen_ms: int, thaws_ms: int | None, seed: int) -> None:
     """What was read since it began to stand proves nothing; two changes later reads count again."""
@@ -175,7 +176,7 @@ def test_in_a_mode_cut_alive_has_to_move_again_after_the_return(thaws_ns: int, v
 # ---------------------------------------------------------------- late
 
 
-@settings(deadline=None, max_examples=15)
+@examples(15)
 @given(late_ms=st.integers(150, 900), seed=st.integers(0, 99))
 def test_marks_count_from_a_late_restart(late_ms: int, seed: int) -> None:
     """Alive, ready, settled and the watch follow the true start; what was settled before is no evidence."""

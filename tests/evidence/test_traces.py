@@ -7,9 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from drawn import examples
 from evidence import MS, T0, S, Story, dryer, traces_before_a_cut
 from restart_bench.evidence.traces import Reads, Trace, changes_of, conforming, gaps_of, long_gaps, pace_ns
 from restart_bench.model.rig import Device, Levels, Point, Ready, Rig, Value, Wanted
@@ -231,7 +232,7 @@ def test_changes_of_reads_that_do_not_count_are_listed_as_such_and_move_no_bound
     assert found == [(10, 22, 1.0, 0.0, False), (40, 52, 1.0, 0.0, True)]
 
 
-@settings(deadline=None, max_examples=120)
+@examples(60)
 @given(
     st.lists(st.tuples(st.integers(1, 40), st.integers(1, 9), st.booleans()), min_size=2, max_size=40),
     st.lists(st.integers(0, 900), max_size=12, unique=True),
@@ -295,7 +296,6 @@ def polled(polls: list[tuple[int, int, int]]) -> tuple[Reads, list[int]]:
     return reads(*spans), told
 
 
-@settings(deadline=None)
 @given(POLLS, st.integers(0, 2000), st.integers(1, 400))
 def test_a_pulse_that_no_read_tells_of_lies_in_a_gap_of_its_length(
     polls: list[tuple[int, int, int]], start: int, length: int
@@ -307,7 +307,6 @@ def test_a_pulse_that_no_read_tells_of_lies_in_a_gap_of_its_length(
         assert any(begin <= start and start + length <= end for begin, end in listed)
 
 
-@settings(deadline=None)
 @given(POLLS)
 def test_no_gap_is_wider_than_what_it_may_hide(polls: list[tuple[int, int, int]]) -> None:
     """Each gap between two reads is as long as the longest pulse that they can miss: the earlier one told of its

@@ -43,8 +43,8 @@ RIG: Tree = {
     "rig": "dryer-trainer",
     "loads": "harmless",
     "devices": {
-        "controller": {"host": "192.0.2.10", "powered_by": "supply", "poll": "10 ms", "answer_within": "150 ms"},
-        "independent": {"host": "192.0.2.20", "poll": "8 ms", "answer_within": "300 ms"},
+        "controller": {"host": "192.0.2.10", "powered_by": "supply", "poll": "20 ms", "answer_within": "150 ms"},
+        "independent": {"host": "192.0.2.20", "poll": "16 ms", "answer_within": "300 ms"},
     },
     "supply": {
         "driver": "modbus-coil",

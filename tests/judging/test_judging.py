@@ -6,9 +6,10 @@ import re
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from drawn import examples
 from evidence import MS, OFF, ON, T0, S, Stage, Story, dryer, expects, found, moved, scenario, with_check_pulse
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.matrix import matrix_rows
@@ -52,7 +53,7 @@ def test_the_usual_story_passes() -> None:
 # ---------------------------------------------------------------- rule 1
 
 
-@settings(deadline=None, max_examples=8)
+@examples(8)
 @given(by=st.integers(-999 * S, 10**15))
 def test_same_evidence_same_finding_whenever_it_was(by: int) -> None:
     """Moving every timestamp leaves verdicts, reasons and figures as they are."""

@@ -15,9 +15,10 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from drawn import examples
 from evidence import MS, OFF, ON, T0, S, Story, expects, scenario, traces_before_a_cut
 from restart_bench.evidence.traces import longest_gap_ns
 from restart_bench.judging.cycle import judge_cycle
@@ -131,7 +132,7 @@ def toggled(from_ns: int, lengths: list[int], first: float) -> Steps:
 # ---------------------------------------------------------------- pulses: stays, returns
 
 
-@settings(deadline=None, max_examples=18)
+@examples(12)
 @given(seed=seeds, lengths=phases, begin=st.integers(10, 900), outage=outages, share=st.floats(0, 0.3))
 def test_stays_is_right_about_every_truth(
     seed: int, lengths: list[int], begin: int, outage: list[tuple[int, int]], share: float
@@ -150,7 +151,7 @@ def test_stays_is_right_about_every_truth(
         assert never_came or any(stop - start >= LIMIT for start, stop in after)
 
 
-@settings(deadline=None, max_examples=18)
+@examples(12)
 @given(seed=seeds, lengths=phases, begin=st.integers(1, 900), outage=outages, share=st.floats(0, 0.3))
 def test_stays_through_a_dip_is_right_about_every_truth(
     seed: int, lengths: list[int], begin: int, outage: list[tuple[int, int]], share: float
@@ -168,7 +169,7 @@ def test_stays_through_a_dip_is_right_about_every_truth(
         assert any(stop - start >= LIMIT for start, stop in off)
 
 
-@settings(deadline=None, max_examples=18)
+@examples(12)
 @given(
     seed=seeds,
     lengths=phases,
@@ -197,7 +198,7 @@ def test_returns_never_is_right_about_every_truth(
 # ---------------------------------------------------------------- until: command
 
 
-@settings(deadline=None, max_examples=18)
+@examples(12)
 @given(
     seed=seeds,
     toggles=st.lists(st.integers(3_400, 6_400), max_size=4, unique=True),
@@ -230,7 +231,7 @@ def test_is_until_the_next_command_is_right_about_every_truth(
 # ---------------------------------------------------------------- between
 
 
-@settings(deadline=None, max_examples=22)
+@examples(12)
 @given(
     seed=seeds,
     onset=st.integers(5, 1_300),
@@ -278,7 +279,7 @@ wanteds = st.sampled_from([
 ])  # fmt: skip
 
 
-@settings(deadline=None, max_examples=26)
+@examples(13)
 @given(
     seed=seeds,
     wanted=wanteds,
@@ -313,7 +314,7 @@ def test_values_are_right_about_every_truth(
 # ---------------------------------------------------------------- during
 
 
-@settings(deadline=None, max_examples=18)
+@examples(12)
 @given(seed=seeds, falls=st.integers(1, 1_400), lengths=phases, outage=outages, share=st.floats(0, 0.3))
 def test_during_is_right_about_every_truth(
     seed: int, falls: int, lengths: list[int], outage: list[tuple[int, int]], share: float
@@ -339,7 +340,7 @@ def test_during_is_right_about_every_truth(
 # ---------------------------------------------------------------- the generators can fail
 
 
-@settings(deadline=None, max_examples=18)
+@examples(12)
 @given(seed=seeds, share=st.floats(0, 0.2))
 def test_the_attack_does_reach_passes_and_fails(seed: int, share: float) -> None:
     """On this evidence a sound truth is no fail, and a lasting deviation no pass: the oracle is not vacuous."""

@@ -11,9 +11,10 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
+from drawn import examples
 from evidence import MS, OFF, ON, T0, S, Stage, Story, dryer, expects, scenario, traces_before_a_cut
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.marks import condition_held
@@ -184,7 +185,7 @@ def test_a_dip_by_half_or_double_is_not_the_dip_asked(rose: int, verdict: Verdic
     assert told.verdict is verdict, told.reason
 
 
-@settings(deadline=None, max_examples=12)
+@examples(12)
 @example(fell=3, rose=965, seed=0)
 @given(fell=st.integers(0, 900), rose=st.integers(0, 2_000), seed=st.integers(0, 99))
 def test_the_off_time_that_is_reported_holds_the_true_one_or_the_cycle_is_an_error(

@@ -7,9 +7,10 @@ import random
 from dataclasses import replace
 from itertools import pairwise
 
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
+from drawn import examples
 from evidence import MS, OFF, ON, T0, S, Story, expects, scenario, thinned, traces_before_a_cut
 from restart_bench.evidence.traces import longest_gap_ns
 from restart_bench.judging.cycle import judge_cycle
@@ -53,7 +54,7 @@ def watch_end(judged: CycleJudged) -> int:
 # ---------------------------------------------------------------- pulses
 
 
-@settings(deadline=None, max_examples=48)
+@examples(24)
 @given(
     seed=st.integers(0, 10_000),
     pulses=st.lists(st.tuples(st.integers(21, 700), lengths), max_size=4),
@@ -82,7 +83,7 @@ def test_never_is_right_about_every_truth(seed: int, pulses: list[tuple[int, int
         assert any(length >= LIMIT for length in true)
 
 
-@settings(deadline=None, max_examples=28)
+@examples(14)
 @given(seed=st.integers(0, 10_000), begin=st.integers(30, 1_300), spare=st.integers(0, 60), outage=outages)
 def test_a_pulse_as_long_as_the_longest_gap_is_always_found(
     seed: int, begin: int, spare: int, outage: list[Span]
@@ -104,7 +105,7 @@ def test_a_pulse_as_long_as_the_longest_gap_is_always_found(
 # ---------------------------------------------------------------- settled, within, gaps
 
 
-@settings(deadline=None, max_examples=32)
+@examples(16)
 @given(
     seed=st.integers(0, 10_000),
     toggles=st.lists(st.integers(3_000, 4_800), max_size=6, unique=True),
@@ -129,7 +130,7 @@ def test_is_is_right_about_every_truth(seed: int, toggles: list[int], outage: li
         assert all(length < longest_gap_ns(reads, T0 + start, T0 + end) for length in true)
 
 
-@settings(deadline=None, max_examples=32)
+@examples(16)
 @given(seed=st.integers(0, 10_000), delay=st.integers(5, 1_300), limit=st.integers(50, 1_000), outage=outages)
 def test_within_is_right_about_every_truth(seed: int, delay: int, limit: int, outage: list[Span]) -> None:
     """Counted from the true return of the supply, which the bench only knows with bounds."""
@@ -145,7 +146,7 @@ def test_within_is_right_about_every_truth(seed: int, delay: int, limit: int, ou
         assert low <= delay * MS <= high
 
 
-@settings(deadline=None, max_examples=32)
+@examples(16)
 @given(seed=st.integers(0, 10_000), first=st.integers(5, 700), apart=st.integers(-300, 600), outage=outages)
 def test_gaps_are_right_about_every_truth(seed: int, first: int, apart: int, outage: list[Span]) -> None:
     """Burner 100 to 300 ms after the fan."""
@@ -188,7 +189,7 @@ def _plain(one: Finding) -> Verdict:
     return Verdict(one.figures.get("without_the_error", one.verdict))
 
 
-@settings(deadline=None, max_examples=30)
+@examples(15)
 @given(
     seed=st.integers(0, 10_000),
     pulse=st.tuples(st.integers(20, 1_400), lengths),

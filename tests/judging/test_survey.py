@@ -10,9 +10,10 @@ from functools import cache
 from itertools import pairwise, product
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from drawn import examples
 from evidence import MS, S, Story, dryer
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.judging.inquiry.drafts import draft_of, kinds_for, played
@@ -73,7 +74,7 @@ def tabulated(story: Story, kind: CutKind) -> Watched:
 # ---------------------------------------------------------------- classes
 
 
-@settings(deadline=None, max_examples=40)
+@examples(20)
 @given(truth=truths, seed=st.integers(0, 10_000), hidden=outages)
 def test_stays_off_is_never_said_where_a_pulse_longer_than_the_excluded_one_was(
     truth: Truth, seed: int, hidden: list[tuple[int, int]]
@@ -94,7 +95,7 @@ def test_a_pulse_that_nobody_read_is_within_what_is_not_excluded() -> None:
     assert seen.excluded_ns >= 150 * MS
 
 
-@settings(deadline=None, max_examples=40)
+@examples(20)
 @given(cycles=st.lists(st.tuples(st.booleans(), st.booleans(), st.integers(0, 2)), min_size=1, max_size=4))
 def test_without_pulses_the_class_is_the_true_one(cycles: list[tuple[bool, bool, int]]) -> None:
     """What a person would say who sees all cycles at once."""
@@ -120,7 +121,7 @@ def said_by_a_person(cycles: Sequence[tuple[bool, bool]]) -> str:
     return "comes back" if (True, True) in ends else "stays off"
 
 
-@settings(deadline=None, max_examples=20)
+@examples(12)
 @given(before=st.booleans(), end=st.booleans(), length=st.integers(12, 90), seed=st.integers(0, 999))
 def test_a_pulse_that_polling_can_not_miss_makes_the_class_pulses(
     before: bool, end: bool, length: int, seed: int
@@ -268,7 +269,7 @@ def played_on(machine: Machine, order: Sequence[str]) -> list[PressSeen]:
     return seen
 
 
-@settings(max_examples=60)
+@examples(30)
 @given(machine=machines)
 def test_every_output_is_reached_or_said_to_be_missing(machine: Machine) -> None:
     """Goals and what is missing cover each other; a set and a reset by one press are always found; nothing is said

@@ -9,9 +9,10 @@ import itertools
 from collections.abc import Callable
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
+from drawn import examples
 from pretend_wire import MS, PretendWire, good_answer
 from restart_bench.model.rig import Device, Point
 from restart_bench.model.samples import CONNECT, SampleKind
@@ -352,7 +353,7 @@ REPLIES: dict[str, Callable[[bytes], bytes | None]] = {
 }
 
 
-@settings(max_examples=90, deadline=None)
+@examples(45)
 @given(
     replies=st.lists(st.tuples(st.sampled_from(list(REPLIES)), st.sampled_from([0, 1, 1, 3, 25, 90])), max_size=60),
     happens=st.lists(st.tuples(st.sampled_from(["write", "reset"]), st.integers(1, 90)), max_size=6),
@@ -566,7 +567,7 @@ def test_writes_that_wait_when_contact_is_lost_are_answered(connections: int) ->
 # ---------------------------------------------------------------- rules that hold whatever happens
 
 
-@settings(max_examples=150, deadline=None)
+@examples(75)
 @given(
     connections=st.integers(1, 6),
     points=st.sampled_from([ONE_READ, THREE_READS]),

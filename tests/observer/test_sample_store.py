@@ -7,9 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from drawn import examples
 from restart_bench.model.condensing import Records
 from restart_bench.model.journal import STANDS_FOR
 from restart_bench.model.samples import CONNECT, SampleKind, SampleLayout
@@ -28,7 +29,7 @@ def numbered(cycles: list[int]) -> Records:
     return records
 
 
-@settings(max_examples=60, deadline=None)
+@examples(30)
 @given(
     stretches=st.lists(st.tuples(st.integers(0, 4), st.integers(1, 300)), min_size=1, max_size=8),
     pieces=st.lists(st.tuples(st.integers(1, 200), st.booleans()), min_size=1, max_size=40),
@@ -109,7 +110,7 @@ def test_of_a_cycle_that_is_over_only_its_place_in_the_file_is_kept(
     assert taken < 1000 * 64
 
 
-@settings(max_examples=60, deadline=None)
+@examples(30)
 @given(
     rows=st.lists(
         st.tuples(st.sampled_from([0, 1, CONNECT]), st.sampled_from(SampleKind), st.integers(1, 3)), max_size=900

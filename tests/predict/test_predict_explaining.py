@@ -5,9 +5,10 @@ from __future__ import annotations
 import sys
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from drawn import examples
 from predict_small import SMALL
 from restart_bench.predict.engine import predict
 from restart_bench.predict.explaining import Explanation, explained
@@ -66,7 +67,7 @@ def test_the_lines_of_the_file_that_are_named_are_those_of_the_rungs() -> None:
     assert lines_named("conveyor of rung 2, line 9 comes back: only `x` resets it (rung 3, line 3)", LAMP) == (3,)
 
 
-@settings(max_examples=30)
+@examples(15)
 @given(st.integers(0, 3000))
 def test_a_short_time_leaves_true_beginnings_and_says_so(questions: int) -> None:
     """Wherever the time ends: either nothing was predicted, and that is said; or every output has its line, with what

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from drawn import examples
 from predict_rigs import MS, rig_for, scenario_of
 from predict_small import SMALL
 from restart_bench.model.clock import Bounds
@@ -63,7 +64,7 @@ def test_what_comes_out_as_predicted_differs_in_nothing() -> None:
     assert not found.differs and found.could_explain == ()
 
 
-@settings(max_examples=30, deadline=None)
+@examples(15)
 @given(st.lists(st.booleans(), min_size=1, max_size=6))
 def test_a_difference_is_named_with_exactly_the_cycles_that_show_it(ends: list[bool]) -> None:
     """The first scan shuts it, so every cycle that ends on differs, and no other."""

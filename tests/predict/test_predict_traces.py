@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from drawn import examples
 from predict_programs import MS, generated
 from predict_small import SMALL, program
 from restart_bench.model.program import Coil, Counter, Expr, Program, Timer
@@ -39,7 +40,7 @@ def player_for(program: Program) -> Player:
 # ---------------------------------------------------------------- playing
 
 
-@settings(max_examples=25, deadline=None)
+@examples(12)
 @given(seed=st.integers(0, 400), scans=st.lists(st.booleans(), min_size=1, max_size=4))
 def test_waiting_in_one_go_is_the_same_as_scan_by_scan(seed: int, scans: list[bool]) -> None:
     """Where only time moves, many scans are taken at once: the state is the one that scan by scan leads to."""
@@ -105,7 +106,7 @@ def test_how_far_a_counter_has_counted_matters_no_longer_than_it_is_compared(
     assert played.seen["m"].repeats is repeats
 
 
-@settings(max_examples=25, deadline=None)
+@examples(12)
 @given(seed=st.integers(0, 400), scans=st.lists(st.booleans(), min_size=1, max_size=30))
 def test_states_that_are_not_told_apart_go_on_alike(seed: int, scans: list[bool]) -> None:
     """From a state with its counts left out where they make no difference, every scan shows the same."""

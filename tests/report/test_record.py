@@ -12,7 +12,7 @@ from xml.etree import ElementTree as Xml
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
@@ -153,7 +153,6 @@ def test_writing_direction_stays_inside_its_text(hostile: str) -> None:
     assert "\u202e" in hostile
 
 
-@settings(deadline=None)
 @given(st.text(st.characters(), max_size=30))
 def test_any_text_leaves_the_page_well_formed(label: str) -> None:
     """Any text whatever, control characters included, can be a label."""

@@ -1,7 +1,7 @@
 """Killed at any instant (`kill -9`, a pulled plug of the computer's process): what the next armed start finds, it puts
 right; no whole cycle is lost; the rig is never brought back too early.
 
-The instants are drawn from a seed. Four of them are played always, two hundred with `-m slow`.
+The instants are drawn from a seed. Three of them are played always, two hundred with `-m slow`.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ CYCLES = 2
 LONGEST_S = 4.0  # about how long a run of two cycles takes, its archive included
 LONGEST_CYCLE_S = 0.3  # less than the supply stays off
 LONGEST_PARK_S = 1.5
-IN_THE_GATE = 4
+IN_THE_GATE = 3
 IN_ALL = 200
 
 

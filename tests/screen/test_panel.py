@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from builders import dryer_rig
+from drawn import examples
 from restart_bench.model.fault_catalogue import FAULTS, prepared
 from restart_bench.model.program import InjectedFault
 from restart_bench.model.rig import Mode
@@ -175,7 +176,7 @@ KEYS = st.lists(
 )
 
 
-@settings(deadline=None, max_examples=150)
+@examples(75)
 @given(KEYS, st.integers(30, 160), st.integers(12, 50))
 def test_no_keys_break_the_panel_and_its_picture_fits(keys: list[str], width: int, height: int) -> None:
     """Whatever is typed, the mark stands on a row that there is and the picture stays inside its window."""

@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from builders import MS, S, dryer_rig
+from drawn import examples
 from live_values import cycle_started, judged_cycle, run_started
 from restart_bench.model.clock import Bounds
 from restart_bench.model.journal import (
@@ -152,7 +153,7 @@ def test_a_reading_bears_the_instant_at_which_it_was_read() -> None:
     assert reading.value is True
 
 
-@settings(max_examples=25)
+@examples(12)
 @given(st.lists(st.integers(0, 6 * S), max_size=6))
 @example([5 * S - 50 * MS])  # a pulse lies within the first step after it
 @example([5 * S + 30 * MS, 5 * S + 70 * MS])

@@ -11,7 +11,7 @@ import time
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
@@ -268,7 +268,6 @@ def test_the_picture_fits_its_window(width: int, height: int) -> None:
     assert max(cell_len(line) for line in lines) <= width
 
 
-@settings(deadline=None)
 @given(st.text(max_size=40), st.integers(60, 160), st.integers(10, 60))
 def test_any_text_of_a_file_leaves_the_picture_whole(text: str, width: int, height: int) -> None:
     """A label in any script, also with control characters, moves nothing and takes no more than its place."""
@@ -497,7 +496,6 @@ def test_what_was_not_seen_yet_is_empty_in_the_strip() -> None:
     assert history.strip(ASCII, until_ns=10 * S, cell_ns=S, cells=10) == " " * 4 + "#" * 6
 
 
-@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 10**6), st.sampled_from([True, False, None]))), st.integers(1, 80))
 def test_a_strip_is_as_long_as_asked_and_ends_with_the_present(changes: list[tuple[int, bool | None]], n: int) -> None:
     """Whatever happened, a strip has its length, and an unbroken present shows as its last character."""
@@ -510,7 +508,6 @@ def test_a_strip_is_as_long_as_asked_and_ends_with_the_present(changes: list[tup
         assert strip[-1] == {True: "#", False: "_", None: "?"}[history.newest]  # type: ignore[index]
 
 
-@settings(deadline=None)
 @given(st.integers(1, 10**12), st.integers(10, 200))
 def test_the_strip_holds_a_whole_cycle(span: int, cells: int) -> None:
     """The time scale is the finest one on which the whole cycle can be seen (or the coarsest there is)."""

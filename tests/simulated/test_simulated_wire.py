@@ -12,11 +12,12 @@ import subprocess
 from collections.abc import Iterator
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.server import ModbusTcpServer
 from pyModbusTCP.client import ModbusClient
 
+from drawn import examples
 from raw_modbus import RawClient
 from restart_bench.model.program import Program
 from restart_bench.model.rig import Device, Point, Rig
@@ -366,7 +367,7 @@ def other_client(simulation: Simulation) -> Iterator[ModbusClient]:
     connected.close()
 
 
-@settings(max_examples=25)
+@examples(12)
 @given(bits=st.lists(st.booleans(), min_size=1, max_size=200), address=st.integers(0, 1000))
 def test_pymodbustcp_reads_back_the_coils_that_it_wrote(simulation: Simulation, bits: list[bool], address: int) -> None:
     """Second client library."""

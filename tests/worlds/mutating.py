@@ -130,7 +130,7 @@ def failing_test(mutant: Mutant) -> str:
         bench = Path(folder) / "bench"
         shutil.copytree(ROOT / "bench", bench, ignore=shutil.ignore_patterns("__pycache__"))
         (bench / "restart_bench" / mutant.module).write_text(mutant.source(), encoding="utf-8")
-        environment = {**os.environ, "PYTHONPATH": str(bench), "PYTHONDONTWRITEBYTECODE": "1"}
+        environment = {**os.environ, "PYTHONPATH": str(bench), "PYTHONDONTWRITEBYTECODE": "1", "EXAMPLES_TIMES": "4"}
         command = [sys.executable, "-m", "pytest", "-qx", "-n", "0", "-p", "no:cacheprovider", *mutant.tests]
         done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False)
     if done.returncode not in (0, 1):

@@ -17,7 +17,7 @@ from restart_bench.judging.cycle import judge_cycle
 from restart_bench.model.journal import CycleJudged
 from restart_bench.model.verdicts import Verdict
 
-WORLDS = 60
+WORLDS = 35
 FIRST = 5_000_000
 
 
