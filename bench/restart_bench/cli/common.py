@@ -124,6 +124,16 @@ def _wrapped(line: str, width: int) -> str:
     return textwrap.fill(line, width, break_long_words=False, break_on_hyphens=False)
 
 
+def run_named(text: str, logs: Path) -> Path:
+    """The folder of a run; of "last" it is said which one that is, where nothing else would name its rig."""
+    from restart_bench.archive.reader import find_run
+
+    folder = find_run(text, logs)
+    if text == "last":
+        complain(f"last is {folder.name.removeprefix('run=')} on {folder.parents[1].name.removeprefix('rig=')}")
+    return folder
+
+
 def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:
     """Makes a command end with the exit codes of this bench: what it returns; 2 for faults, refusals and unknown
     runs; 130 after Ctrl-C; 4 for anything unforeseen (never 1, which says that a controller failed)."""

@@ -42,6 +42,7 @@ from restart_bench.cli.common import (
     picture_of,
     refusals_as_document,
     rig_file,
+    run_named,
     typed_arming,
     while_read,
 )
@@ -617,9 +618,7 @@ def predict(
         raise Refused("--learners and --seen go with --sheet FILE.html")
     asked = None
     if sheet is not None:
-        from restart_bench.archive.reader import find_run
-
-        folder = find_run(seen, logs) if seen is not None else None
+        folder = run_named(seen, logs) if seen is not None else None
         asked = SheetAsked(sheet, _named(learners, "--learners"), folder)
     return predict_paths(paths, against, write, asked, as_json=as_json)
 
