@@ -43,6 +43,7 @@ from restart_bench.cli.common import (
     refusals_as_document,
     rig_file,
     run_named,
+    say_left_open,
     typed_arming,
     while_read,
 )
@@ -152,11 +153,15 @@ def new(
 def look(
     rig: RigPath,
     for_: Annotated[str, typer.Option("--for", metavar="TIME", help="Look so long, then leave (3 s).")] = "",
+    logs: LogsOption = LOGS,
 ) -> int:
     """Read only: outputs beside their terminals, what moves, answer times, the shortest pulse that can be excluded."""
     from restart_bench.cli.look import look_at
 
-    return look_at(_load_rig(rig).rig, for_)
+    read = _load_rig(rig).rig
+    code = look_at(read, for_)
+    say_left_open(read, logs)
+    return code
 
 
 @app.command(short_help="Read the files: what would happen, how long, what it shows.")
@@ -188,6 +193,7 @@ def check(
         writes, left_out = points_named(suite.rig, steps), cover_lines(suite, width)
         print("\n".join(plan_lines(plan, worn, writes, width, left_out, free_bytes(logs), round_trip)))
         _say_warnings(suite)
+        say_left_open(suite.rig, logs)
     return 0
 
 
