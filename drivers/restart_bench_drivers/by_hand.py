@@ -28,17 +28,15 @@ class ByHand:
             raise SupplyError("supply driver by-hand: `switch:` is empty; name the switch as it is labelled")
         self._switch, self._ask = switch.strip(), ask
         self._closed = False
-        self._worked = False  # the switch was asked for before: until then nobody knows how it stands
         self._refused = ""  # what the person said no to three times
 
     def on(self) -> None:
         """Ask for the supply to be switched on; returns once the person says that it is."""
-        first, self._worked = not self._worked, True
-        self._asked("ON", "the controller gets its power" + ("; leave it where it is ON already" if first else ""))
+        # ON already: nobody knows how it stands at first, and OFF may have been said before it was switched
+        self._asked("ON", "the controller gets its power; where it is ON already leave it so and answer y")
 
     def off(self) -> None:
         """Ask for the supply to be switched off; returns once the person says that it is."""
-        self._worked = True
         self._asked("OFF", "the controller loses its power")
 
     def is_on(self) -> None:

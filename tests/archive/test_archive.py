@@ -780,9 +780,18 @@ def test_a_run_is_found_by_path_by_the_start_of_its_id_or_as_the_last(three_runs
     assert find_run(str(middle / "run.json"), three_runs) == middle
 
 
-def begun(logs: Path, run: str, then: Anchor) -> Path:
+def test_the_last_run_of_a_rig_is_another_one_than_the_last_of_all(tmp_path: Path) -> None:
+    """Whoever names a rig beside `last` means its own, whatever ran elsewhere since."""
+    own, others = (begun(tmp_path, "20260727T1459", ago(60), "dryer"), begun(tmp_path, "20260727T1500", ago(0), "mill"))
+    assert find_run("last", tmp_path) == others
+    assert find_run("last", tmp_path, "dryer") == own
+    with pytest.raises(ArchiveError, match="no run of kiln in"):
+        find_run("last", tmp_path, "kiln")
+
+
+def begun(logs: Path, run: str, then: Anchor, rig: str = "dryer") -> Path:
     """A run with this id that began at an instant."""
-    folder = logs / "rig=dryer" / f"date={run[:4]}-{run[4:6]}-{run[6:8]}" / f"run={run}"
+    folder = logs / f"rig={rig}" / f"date={run[:4]}-{run[4:6]}-{run[6:8]}" / f"run={run}"
     folder.mkdir(parents=True)
     (folder / "run.json").write_text(json.dumps({"run": run, "anchor": dataclasses.asdict(then)}), encoding="utf-8")
     return folder

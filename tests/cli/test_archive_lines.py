@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -84,7 +85,7 @@ def test_a_trend_without_shown_cycles_has_no_rate() -> None:
     """Where no cycle passed or failed there is no fail rate; it is not 0 %."""
     row = TrendRow("dryer", "2026-07-27", True, 5, 0, 0, 5, 0, None, None, None)
     line = next(line for line in printed(print_trend, [row]).splitlines() if "2026-07-27" in line)
-    assert line.split()[-2:] == ["-", "-"]
+    assert line.split() == ["2026-07-27", "simulated", "-", "-", "5", "inconclusive"]
     assert "%" not in line
 
 
@@ -95,6 +96,20 @@ def test_a_trend_shows_boot_times_with_bounds() -> None:
     assert "1.203 .. 1.220 s" in text
     assert "2.5 %" in text
     assert "real" in text
+
+
+@pytest.mark.parametrize("width", [40, 80, 120])
+def test_a_trend_breaks_no_word(width: int) -> None:
+    """Names of rigs stand whole above their runs, and verdicts go below where they find no room."""
+    rig = "grain-dryer-trainer-of-hall-2"
+    row = TrendRow(rig, "20260727T142233Z-4f2a", True, 40, 18, 1, 20, 1, 0.0526, 12.2, 13.2)
+    stream = io.StringIO()
+    print_trend([row, replace(row, period="20260727T142233Z-4f2b")], Console(file=stream, width=width))
+    lines = stream.getvalue().splitlines()
+    assert lines.count(rig) == 1
+    told = "18 pass, 20 inconclusive, 1 fail and 1 error"
+    assert sum(line.endswith(told if width >= 80 else "18 pass, 20 inconclusive, 1 fail…") for line in lines) == 2
+    assert sum("20260727T142233Z-4f2b" in line and "12.200 .. 13.200 s" in line for line in lines) == 1
 
 
 def comparison(*differences: Difference, changed: bool | None = None, **more: object) -> Comparison:

@@ -373,6 +373,8 @@ def test_the_archive_commands_read_what_a_run_wrote(
         code, out, err = typed(*arguments, "--logs", logs)
         assert code == 0, (arguments, err)
         assert expected in out
+        if "last" in arguments:  # on which rig that was is said once, beside the output or in its head
+            assert (out + err).count(" on drum") == 1, (arguments, out, err)
     assert "<html" in (tmp_path / "record.html").read_text(encoding="utf-8")[:2000]
 
 

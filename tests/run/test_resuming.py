@@ -6,6 +6,7 @@ import contextlib
 import os
 import random
 import re
+import shutil
 import subprocess
 import time
 from pathlib import Path
@@ -289,6 +290,16 @@ def test_a_resumed_run_finishes_what_was_asked_not_what_the_file_says(one_cycle_
     for repeat in (None, 1):
         plan = SessionPlan.of(suite, RunOptions(logs, simulated=True, resume="last", repeat=repeat))
         assert plan.cycles() == {"burner-stays-shut": 1}
+
+
+def test_going_on_with_the_last_run_means_the_last_of_this_rig(one_cycle_asked: tuple[Suite, Path]) -> None:
+    """What another rig did since is not what somebody goes on with who names this one."""
+    suite, logs = one_cycle_asked
+    (own,) = logs.glob("rig=*/date=*/run=*")
+    elsewhere = logs / "rig=another" / own.parent.name / "run=20991231T235959Z-ffff"
+    shutil.copytree(own, elsewhere)
+    plan = SessionPlan.of(suite, RunOptions(logs, simulated=True, resume="last"))
+    assert plan.earlier is not None and plan.earlier.folder == own
 
 
 def test_another_number_of_cycles_is_refused(one_cycle_asked: tuple[Suite, Path]) -> None:

@@ -63,7 +63,6 @@ def test_look_check_logs_judge_and_all_that_reads_write_nothing(ran: Ran) -> Non
         ["report", "last", "--out", rig.folder.parent / "record.html"],
     ]
     for command in commands:
-        logs = [] if command[0] == "look" else ["--logs", rig.logs]
-        code, said = rig.said_by(*command, *logs)
+        code, said = rig.said_by(*command, "--logs", rig.logs)
         assert code == EXIT_PASS, (command, said)
     assert (len(rig.truth("write")), len(rig.truth("supply"))) == before

@@ -36,17 +36,19 @@ LONG_OFF = SCENARIO.replace("off_for: 350 ms", "off_for: 60 s")
 
 
 def test_a_second_bench_on_the_supply_moves_nothing_and_neither_does_park(tmp_path: Path) -> None:
-    """While a run holds the supply, `run` and `park` in other processes end with 2; the run itself is not disturbed
-    and, asked to stop, leaves the rig safe."""
+    """While a run holds the supply, `run` and `park` in other processes end with 2 and name it; the run itself is not
+    disturbed and, asked to stop, leaves the rig safe."""
     with armed_rig(tmp_path, scenario=LONG_OFF) as rig:
         arming = ["--arm", NAME, "--logs", rig.logs]
-        with rig.command("run", rig.folder, *arming) as first:
+        with rig.command("run", rig.folder, "--by", "J. Doe", *arming) as first:
             wait_until(lambda: not rig.supply_is_on, "the first bench has cut the supply", within_s=60)
             written = len(rig.truth("write"))
             for command in ("run", "park"):
                 code, said = rig.said_by(command, rig.folder, *arming)
                 assert code == EXIT_BAD_INPUT, said
-                assert "held by another bench" in said and "nothing was moved" in said
+                said = " ".join(said.split())
+                holder = f"(run {told_of(rig.runs()[0])['run']} on {NAME}, by J. Doe)"
+                assert f"held by another bench on this computer {holder}: nothing was moved" in said, said
             assert len(rig.truth("write")) == written and not rig.supply_is_on
             assert len(rig.runs()) == 1
             first.terminate()
@@ -74,7 +76,7 @@ def test_the_lock_is_the_supplys_whatever_the_rig_is_called(tmp_path: Path) -> N
         with pytest.MonkeyPatch.context() as patch:
             Moment("watch", second).install(patch.setattr)
             assert rig.perform().exit_code == EXIT_PASS
-        assert len(refused) == 1 and refused[0].startswith("2 ") and "held by another bench" in refused[0]
+        assert len(refused) == 1 and refused[0].startswith("2 ") and f"on {NAME}" in refused[0], refused
 
 
 # ---------------------------------------------------------------- rehearsals

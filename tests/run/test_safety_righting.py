@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from relay_door import RelayDoor
-from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.files import ArchiveError, lock_run, release_run
 from restart_bench.archive.writer import RunArchive
 from restart_bench.model.clock import NS_PER_S, Anchor
 from restart_bench.model.journal import Record, Trouble
@@ -29,6 +29,7 @@ from restart_bench.run.usage import used_lately, wear_of
 from restart_bench.suite.supply_address import address_of
 from restart_bench_drivers.interface import SupplyError
 from restart_bench_drivers.registry import cards
+from safety_moments import IN_A_PRESS
 from safety_rig import (
     NAME,
     SCENARIO,
@@ -57,6 +58,31 @@ def nothing_was_pressed_when_power_came(rig: ArmedRig) -> None:
     on = [line["before_ns"] for line in rig.truth("supply") if line["value"]]
     let_go = [line["after_ns"] for line in rig.truth("command") if line["name"] == "jog" and not line["value"]]
     assert on[1:] and let_go and let_go[0] < on[1], (on, let_go)
+
+
+# ---------------------------------------------------------------- what only reads says it
+
+
+@pytest.mark.parametrize("command", [("look", "--for", "1 s"), ("check",)])
+def test_look_and_check_tell_of_a_killed_run_and_of_none_that_goes_on(command: tuple[str, ...], tmp_path: Path) -> None:
+    """Whoever looks before going to the rig reads what may be pressed there, and the cure; a run that is still going on
+    was not killed, and one that was put right left nothing."""
+    with armed_rig(tmp_path) as rig:
+        rig.run_killed_at(IN_A_PRESS)
+        (killed,) = rig.runs()
+        words = (command[0], rig.folder, *command[1:], "--logs", rig.logs)
+        code, said = rig.said_by(*words)
+        warning = (
+            f"warning: {killed.name} was killed: it last commanded THE SUPPLY ON, and may have left start out of "
+            f"idle. `restart-bench park {rig.folder / 'rig.yaml'} --arm {NAME}` puts it right; so does the next armed "
+            "run"
+        )
+        assert code == EXIT_PASS and warning in said.splitlines(), said
+        lock = lock_run(killed)
+        assert "was killed" not in rig.said_by(*words)[1]
+        release_run(lock, killed)
+        assert rig.park().well
+        assert "was killed" not in rig.said_by(*words)[1]
 
 
 # ---------------------------------------------------------------- the relay can't be reached

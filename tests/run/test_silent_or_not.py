@@ -50,6 +50,21 @@ def test_the_run_ends_where_a_device_never_answered(answered: int | None, heard:
         act._give_up(1)
 
 
+@pytest.mark.parametrize(("heard", "said"), [
+    (SampleKind.SILENT, "controller does not answer within 50 ms (`answer_within`) at 192.0.2.10:502, unit 1"),
+    (SampleKind.LATE, "it answers, but only after up to 57 ms, which is later than its `answer_within` of 50 ms"),
+])  # fmt: skip
+def test_who_answers_too_late_is_told_how_late_where_that_was_seen(heard: SampleKind, said: str) -> None:
+    """Where it was not, how long was waited: a server so slow that it is behind with every connection looks silent."""
+    fields = [("kind", "u1"), ("exception", "u1"), ("sent_ns", "i8"), ("received_ns", "i8")]
+    one = SimpleNamespace(records=np.array([(heard, 0, 0, 57_000_000)], dtype=fields))
+    context = SimpleNamespace(rig=dryer(), samples=lambda: {"controller": one})
+    told = scenario()
+    act = CycleAct(cast(CycleContext, cast(Any, context)), Turn(told, told.cases[0], 1, 1, 1), seed=1, rehearse=False)
+    act._silent_devices = lambda now: ["controller"]  # type: ignore[method-assign]
+    assert said in act._why_not_ready(0)
+
+
 def test_a_controller_that_is_busy_for_ever_is_not_said_to_be_silent(tmp_path: Path) -> None:
     """Exception 06 is an answer: the run says so, in place of sending somebody to look at cables."""
     suites = LampSuites(tmp_path)

@@ -29,6 +29,8 @@ from restart_bench.screen.screen import Picture
 from restart_bench.screen.screen_state import Gathered
 from restart_bench.screen.strips import ASCII, UNICODE
 from restart_bench.screen.tiles import grid, lanes_if_wide, tiles, value_letters
+from restart_bench_drivers.by_hand import ByHand
+from restart_bench_drivers.interface import SupplyError
 
 ON = dict.fromkeys(("auger", "burner", "fan", "auger_terminal", "burner_terminal", "fan_terminal"), True)
 
@@ -345,6 +347,20 @@ def test_off_by_a_persons_word_is_doubted_while_the_controller_answers(
     lines = [line.plain for line in picture(made, 80, 24, UNICODE)]
     assert ("you said OFF, but the controller still answers" in "\n".join(lines)) is denied
     assert banner_words(made)[0] == ("STILL ANSWERING" if denied else "POWER IS OFF")
+
+
+@pytest.mark.parametrize("picture", [tiles, frame])
+def test_whoever_said_off_too_early_reads_with_the_question_what_to_do(picture: Picture) -> None:
+    """After an OFF that was none the switch that was never turned is to be left, whoever asks how often."""
+    made = off_by_word("by-hand", answering=True, powered=None)
+    questions: list[str] = []
+    switch = ByHand(switch="Q1", ask=lambda question: "OFF" in question or bool(questions.append(question)))
+    switch.off()
+    with pytest.raises(SupplyError, match="three times"):
+        switch.on()
+    for made.question in questions:
+        lines = [line.plain.strip() for line in picture(made, 80, 24, UNICODE)]
+        assert "where it is ON already leave it so and answer y" in " ".join(lines)
 
 
 def test_a_proof_that_says_off_is_believed() -> None:

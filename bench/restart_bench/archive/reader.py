@@ -43,8 +43,8 @@ def is_closed(folder: Path) -> bool:
     return (folder / SUMS).is_file()
 
 
-def find_run(text: str, logs: Path) -> Path:
-    """The folder of a run named by its path, by a unique start of its id, or as "last".
+def find_run(text: str, logs: Path, rig: str = "*") -> Path:
+    """The folder of a run named by its path, by a unique start of its id, or as "last", the last one of this rig.
 
     Raises ArchiveError that says what there is instead.
     """
@@ -59,7 +59,10 @@ def find_run(text: str, logs: Path) -> Path:
     if not runs:
         raise ArchiveError(f"no run in {logs}; check --logs, or make one with `restart-bench run`")
     if text == "last":
-        return last_run(runs, anchor())
+        own = run_folders(logs, rig)
+        if not own:
+            raise ArchiveError(f"no run of {rig} in {logs}; check --logs, or see `restart-bench logs list`")
+        return last_run(own, anchor())
     found = [path for path in runs if path.name.removeprefix("run=").startswith(text)] if text else []
     if len(found) == 1:
         return found[0]

@@ -76,7 +76,8 @@ def folder_of(logs: Path, rig: str, run_id: str) -> Path:
 
 def unfinished(logs: Path, rig: str) -> list[Path]:
     """Runs on this rig that were neither closed nor are going on now: the bench was killed. Oldest first."""
-    return [path for path in run_folders(logs, rig) if not is_closed(path) and not is_going_on(path)]
+    # asked in this order: a run that ends meanwhile is closed before it is let go of
+    return [path for path in run_folders(logs, rig) if not is_going_on(path) and not is_closed(path)]
 
 
 class RunArchive:

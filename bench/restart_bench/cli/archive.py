@@ -25,6 +25,7 @@ from restart_bench.cli.common import (
     number_from,
     picture_of,
     refusals_as_document,
+    run_named,
 )
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.outcome import Refused, RunOutcome
@@ -71,20 +72,20 @@ def compare(
 
 
 def _compare(baseline: str, run: str, approve_because: str | None, by: str, logs: Path, as_json: bool) -> int:
-    from restart_bench.archive.reader import ArchivedRun, find_run
+    from restart_bench.archive.reader import ArchivedRun
     from restart_bench.cli.logs import comparison_lines
     from restart_bench.compare.baselines import approval_lines, baseline_of, comparable_of, compare_runs
     from restart_bench.compare.baselines import approve as approve_run
     from restart_bench.compare.documents import comparison_document
 
-    folder = find_run(run, logs)
+    folder = run_named(run, logs)
     if baseline == "approved":
         rig = ArchivedRun.open(folder).rig_name
         approved = baseline_of(logs, rig)
         if approved is None:
             raise Refused(f"{rig} has no approved baseline; approve a run with `compare RUN RUN --approve --why TEXT`")
         baseline = approved
-    folders = (find_run(baseline, logs), folder)
+    folders = (folder if baseline == run else run_named(baseline, logs), folder)
     runs = [ArchivedRun.open(one) for one in folders]
     altered = [f"{one.id}: {one.altered}" for one in runs if one.altered]
     if altered and not as_json:
@@ -214,10 +215,10 @@ def report(
     logs: LogsOption = LOGS,
 ) -> int:
     """Write the HTML record of a run."""
-    from restart_bench.archive.reader import ArchivedRun, find_run
+    from restart_bench.archive.reader import ArchivedRun
     from restart_bench.report.record.writing import write_page, write_record
 
-    archived = ArchivedRun.open(find_run(run, logs))
+    archived = ArchivedRun.open(run_named(run, logs))
     file = out if out is not None else Path(f"{archived.id}{'-page' if page else ''}.html")
     _outside(archived, file)
     altered = _said_at_head(archived)
@@ -279,11 +280,11 @@ def verify(
 ) -> int:
     """Check that every file of closed runs is as it was closed."""
     _require_folder(logs)
-    from restart_bench.archive.reader import find_run, run_folders
+    from restart_bench.archive.reader import run_folders
     from restart_bench.archive.soundness import verify as hold_against_sums
     from restart_bench.cli.logs import verified_lines
 
-    folders = [find_run(run, logs)] if run is not None else run_folders(logs)
+    folders = [run_named(run, logs)] if run is not None else run_folders(logs)
     checked = [hold_against_sums(folder) for folder in folders]
     for verified in checked:
         print("\n".join(verified_lines(verified)))
@@ -335,12 +336,11 @@ def export(
 ) -> int:
     """A run for a spreadsheet: CSV, or a workbook with all tables where FILE ends in .xlsx."""
     from restart_bench.archive.files import is_going_on
-    from restart_bench.archive.reader import find_run
     from restart_bench.archive.spreadsheets import export_run
 
     if len(separator) != 1 or decimal not in (".", ",") or separator == decimal:
         raise Refused("--separator is one character and --decimal is . or , and they must differ")
-    folder = find_run(run, logs)
+    folder = run_named(run, logs)
     own = "" if table == "cycles" else f"-{table}"
     default = f"{folder.name.removeprefix('run=')}{own}.csv"
     file = file_for("--out", out if out is not None else Path(default), default)

@@ -30,6 +30,7 @@ from restart_bench.screen.console import is_console, width_for
 if TYPE_CHECKING:
     from typing_extensions import Buffer
 
+    from restart_bench.model.rig import Rig
     from restart_bench.screen.screen import Picture
 
 P = ParamSpec("P")
@@ -122,6 +123,30 @@ def complain(*words: object) -> None:
 
 def _wrapped(line: str, width: int) -> str:
     return textwrap.fill(line, width, break_long_words=False, break_on_hyphens=False)
+
+
+def run_named(text: str, logs: Path) -> Path:
+    """The folder of a run; of "last" it is said which one that is, where nothing else would name its rig."""
+    from restart_bench.archive.reader import find_run
+
+    folder = find_run(text, logs)
+    if text == "last":
+        complain(f"last is {folder.name.removeprefix('run=')} on {folder.parents[1].name.removeprefix('rig=')}")
+    return folder
+
+
+def say_left_open(rig: Rig, logs: Path) -> None:
+    """Says what killed runs left out of idle on this rig, where a command reads and touches nothing."""
+    from restart_bench.archive.files import SUMS
+    from restart_bench.archive.known_archives import archives_of
+
+    folders = [folder for archive in archives_of(rig, logs) for folder in archive.glob("rig=*/date=*/run=*")]
+    if all((folder / SUMS).is_file() for folder in folders):
+        return  # nearly always, and what reads an open run takes its time to be imported
+    from restart_bench.run.recovery import told_of_open
+
+    if left := told_of_open(logs, rig):
+        complain(f"warning: {left}")
 
 
 def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from restart_bench.model.rig import Rig
-from restart_bench.model.wording import counted, hanging
+from restart_bench.model.wording import counted, hanging, restart_word, value_word
 from restart_bench.suite.loader import Suite
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ def _lines(suite: Suite, program: Program, answers: Sequence[Answer], width: int
     at_any_time = [one for one in found if not one.between_rungs]
     by_chance = [one for one in found if one.between_rungs]
     if at_any_time:
-        yield "What the program model may do and no scenario plays"
+        yield "What the program model may do and no scenario plays (not tried, no fault)"
         yield from _grouped(suite.rig, at_any_time, width)
         told = "`restart-bench predict` says why; with --write FOLDER it writes scenarios for what a rig can play"
         yield from hanging("", told, width, 2)
@@ -86,7 +86,10 @@ def _grouped(rig: Rig, found: Sequence[LeftOut], width: int) -> Iterator[str]:
     groups: dict[tuple[str, str], list[str]] = {}
     for one in found:
         point, restart, inputs, end = one.outcome
-        groups.setdefault((restart, inputs), []).append(f"{rig.points[point].shown} {end}")
+        told = end
+        if one.was_on is not None and end != "pulses":
+            told = f"{restart_word(one.was_on, ends_on=end == 'on')} ({value_word(one.was_on)} before)"
+        groups.setdefault((restart, inputs), []).append(f"{rig.points[point].shown} {told}")
     for (restart, inputs), outcomes in groups.items():
         head = f"  {_RESTARTS[restart]}, {_GIVEN[inputs]}"
         yield from hanging(head, "; ".join(outcomes), width, _INDENT + 8)

@@ -16,7 +16,6 @@ from restart_bench.report.record.text import shortened
 
 if TYPE_CHECKING:
     from rich.console import Console
-    from rich.table import Table
 
     from restart_bench.archive.drifts import DriftRow
     from restart_bench.archive.queries import RunRow, TrendRow
@@ -121,21 +120,29 @@ def verified_lines(verified: Verified) -> Iterator[str]:
 
 
 def print_trend(rows: Sequence[TrendRow], console: Console) -> None:
-    """Fail rate and boot time, a line a row."""
+    """Fail rate and boot time, a line a row; a rig's name has a line of its own above, so that it is whole."""
     if not rows:
         console.print("no judged cycles yet", markup=False)
         return
-    table = _table("rig", "period", "kind", "cycles", "fail rate", "boot")
+    lines = [("period", "kind", "fail rate", "boot")]
     for row in rows:
         rate = "-" if row.fail_rate is None else f"{row.fail_rate * 100:.1f} %"
         boot = "-"
         if row.boot_from_s is not None and row.boot_to_s is not None:
             boot = f"{row.boot_from_s:.3f} .. {row.boot_to_s:.3f} s"
-        kind = "simulated" if row.simulated else "real"
+        lines.append((row.period, "simulated" if row.simulated else "real", rate, boot))
+    wide = [max(map(len, column)) for column in zip(*lines, strict=True)]
+    heads, *shown = (_GAP + _GAP.join(map(str.ljust, line, wide)) for line in lines)
+    console.print(Text(f"{heads}{_GAP}cycles", style="bold"), soft_wrap=True)
+    rig = ""
+    for row, line in zip(rows, shown, strict=True):
+        if row.rig != rig:
+            rig = row.rig
+            console.print(Text(without_controls(rig), style="bold"), soft_wrap=True)
         counts = (row.passed, row.inconclusive, row.failed, row.errors)
-        verdicts = listed(f"{count} {verdict.value}" for count, verdict in zip(counts, Verdict, strict=True) if count)
-        table.add_row(without_controls(row.rig), row.period, kind, verdicts or "0", rate, boot)
-    console.print(table)
+        told = [f"{count} {verdict.value}" for count, verdict in zip(counts, Verdict, strict=True) if count]
+        beside, below = _placed([listed(told) or "0"], console.width - len(line + _GAP), console.width - len(_BELOW))
+        console.print(Text(f"{line}{_GAP}{beside}" if beside else f"{line}\n{_BELOW}{below}"), soft_wrap=True)
     console.print(
         "boot: median from the restored supply to ready where the controller restarted, with bounds",
         style="dim",
@@ -158,12 +165,6 @@ def drift_lines(rows: Sequence[DriftRow], width: int) -> Iterator[str]:
         yield from hanging("drifts:", without_controls(f"{tested}: boot gets {moves} ({case}, {over})"), width, 8)
     if rows and not sure:
         yield f"no boot time drifts, of {counted(len(rows), 'case')} by rig, program and controller"
-
-
-def _table(*columns: str) -> Table:
-    from restart_bench.report.printing import plain_table
-
-    return plain_table(*columns, overflow="fold", unbroken=("period", "boot", "kind"))
 
 
 # ---------------------------------------------------------------- comparison

@@ -42,6 +42,8 @@ from restart_bench.cli.common import (
     picture_of,
     refusals_as_document,
     rig_file,
+    run_named,
+    say_left_open,
     typed_arming,
     while_read,
 )
@@ -151,11 +153,15 @@ def new(
 def look(
     rig: RigPath,
     for_: Annotated[str, typer.Option("--for", metavar="TIME", help="Look so long, then leave (3 s).")] = "",
+    logs: LogsOption = LOGS,
 ) -> int:
     """Read only: outputs beside their terminals, what moves, answer times, the shortest pulse that can be excluded."""
     from restart_bench.cli.look import look_at
 
-    return look_at(_load_rig(rig).rig, for_)
+    read = _load_rig(rig).rig
+    code = look_at(read, for_)
+    say_left_open(read, logs)
+    return code
 
 
 @app.command(short_help="Read the files: what would happen, how long, what it shows.")
@@ -187,6 +193,7 @@ def check(
         writes, left_out = points_named(suite.rig, steps), cover_lines(suite, width)
         print("\n".join(plan_lines(plan, worn, writes, width, left_out, free_bytes(logs), round_trip)))
         _say_warnings(suite)
+        say_left_open(suite.rig, logs)
     return 0
 
 
@@ -617,9 +624,7 @@ def predict(
         raise Refused("--learners and --seen go with --sheet FILE.html")
     asked = None
     if sheet is not None:
-        from restart_bench.archive.reader import find_run
-
-        folder = find_run(seen, logs) if seen is not None else None
+        folder = run_named(seen, logs) if seen is not None else None
         asked = SheetAsked(sheet, _named(learners, "--learners"), folder)
     return predict_paths(paths, against, write, asked, as_json=as_json)
 

@@ -14,10 +14,12 @@ from restart_bench.predict.scripts import CLAIM_OF, Outcome, outcomes_of
 @dataclass(frozen=True, slots=True)
 class LeftOut:
     """An outcome that no scenario plays. between_rungs: no example of it is known but with a cut between two rungs of
-    one scan, so that only chance brings it about."""
+    one scan, so that only chance brings it about. was_on: whether the output was on before the cut of that example,
+    None where none is known."""
 
     outcome: Outcome
     between_rungs: bool = False
+    was_on: bool | None = None
 
 
 def left_out(answers: Sequence[Answer], plays: Iterable[Plays]) -> tuple[LeftOut, ...]:
@@ -32,7 +34,9 @@ def left_out(answers: Sequence[Answer], plays: Iterable[Plays]) -> tuple[LeftOut
         for outcome in outcomes_of(answer):
             if outcome in played or (answer.inputs != REST and _but_inputs(outcome) in at_rest):
                 continue
-            found[outcome] = LeftOut(outcome, needs_a_place(answer, outcome[3]))
+            example = answer.findings[CLAIM_OF[outcome[3]]].played
+            was_on = None if example is None else answer.point in example.before
+            found[outcome] = LeftOut(outcome, needs_a_place(answer, outcome[3]), was_on)
     return tuple(found.values())
 
 

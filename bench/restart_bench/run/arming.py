@@ -68,8 +68,9 @@ class SupplyLock:
     """One bench per supply on the whole machine: an OS lock on a file named after the supply's address, in a place that
     is every user's. Freed by the OS if we die."""
 
-    def __init__(self, supply: RigSupply) -> None:
+    def __init__(self, supply: RigSupply, holder: Callable[[], str] = str) -> None:
         self._supply = supply
+        self._holder = holder  # asked only where the lock is held
         self._stack = ExitStack()
 
     def __enter__(self) -> SupplyLock:
@@ -88,7 +89,7 @@ class SupplyLock:
             lock.acquire(timeout=0)
         except Timeout:
             raise Refused(
-                f"the supply {self._shown} is held by another bench on this computer: "
+                f"the supply {self._shown} is held by another bench on this computer{self._holder()}: "
                 "nothing was moved. Wait until that run has ended, or end it."
             ) from None
         except OSError as problem:

@@ -30,6 +30,7 @@ from restart_bench.model.rig import Value
 from restart_bench.model.samples import DeviceSamples, SampleKind
 from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.step_kinds import facts_of
+from restart_bench.model.units import show_duration
 from restart_bench.model.ways import way_of
 from restart_bench.model.wording import at_most, show_wanted
 from restart_bench.observer.diagnosis import diagnose
@@ -333,7 +334,8 @@ class CycleAct:
             heard = self._context.samples().get(device.name)
             if heard is not None and _said_otherwise(heard):
                 return f"{device.name} at {at}: {diagnose(device, [heard], None)}; nothing was cut"
-            return f"{device.name} does not answer at {at}; nothing was cut. {self._look()}"
+            within = f"within {show_duration(device.answer_within_ns)} (`answer_within`)"
+            return f"{device.name} does not answer {within} at {at}; nothing was cut. {self._look()}"
         shown = self._missing() or ", ".join(
             f"{name} reads {self._context.reading(name)}" for name, _ in rig.ready.when
         )

@@ -18,7 +18,7 @@ from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.observer.identification import greetings, identities
 from restart_bench.run.actuators import Actuators, SupplyLeft, idle_values, reach_supply
 from restart_bench.run.arming import SupplyLock, manual_step, require_arming
-from restart_bench.run.recovery import NotRight, left_open, put_right, told_of_open, was_armed
+from restart_bench.run.recovery import NotRight, holder_of, left_open, put_right, told_of_open, was_armed
 from restart_bench.run.run_json import simulated_among
 from restart_bench.run.supervision import Conditions, StopRequest
 from restart_bench.run.usage import used_by_now
@@ -59,7 +59,7 @@ def park(
         raise Refused(f"{refused}\n{left}") if left else refused from None
     with ExitStack() as stack:
         if rig.supply is not None:
-            stack.enter_context(SupplyLock(rig.supply))
+            stack.enter_context(SupplyLock(rig.supply, lambda: holder_of(logs, rig)))
         _say_simulated(rig, say)
         observer = stack.enter_context(_start_observer(rig, say))
         stop = StopRequest()

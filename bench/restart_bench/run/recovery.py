@@ -16,9 +16,9 @@ from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from restart_bench.archive.files import ArchiveError, run_json_of
+from restart_bench.archive.files import ArchiveError, is_going_on, run_json_of
 from restart_bench.archive.known_archives import archives_of
-from restart_bench.archive.reader import ArchivedRun, readable_records, whole_lines
+from restart_bench.archive.reader import ArchivedRun, is_closed, readable_records, run_folders, whole_lines
 from restart_bench.archive.writer import Report, finish_killed, give_up_cycles, unfinished
 from restart_bench.model.codec import from_line
 from restart_bench.model.journal import PointWritten, Record, RunEnded, Switching, WriteAnnounced
@@ -40,6 +40,18 @@ def left_open(logs: Path, rig: Rig) -> list[Path]:
             if facts.get("armed") and facts.get("supply_address") == (rig.supply.address if rig.supply else None):
                 found[path.resolve()] = None
     return sorted(found, key=lambda path: path.name)
+
+
+def holder_of(logs: Path, rig: Rig) -> str:
+    """Which run has the supply of this rig now, in words that go on after "another bench"."""
+    for archive in archives_of(rig, logs):
+        for folder in reversed(run_folders(archive)):
+            facts = {} if is_closed(folder) else run_json_of(folder)
+            on_it = rig.supply is not None and facts.get("supply_address") == rig.supply.address
+            if on_it and facts.get("armed") and is_going_on(folder):
+                by = f", by {facts['by']}" if facts.get("by") else ""
+                return f" (run {facts.get('run')} on {facts.get('rig')}{by})"
+    return f" (for {rig.name} no run that is going on was found: `park`, `look`, or another user's bench)"
 
 
 def was_armed(folder: Path) -> bool:

@@ -62,7 +62,7 @@ class OpenCut:
 def find_earlier(text: str, suite: Suite, options: RunOptions) -> ArchivedRun:
     """The run to go on with. Raises Refused, before anything moves, where that can't be."""
     try:
-        folder = find_run(text, options.logs)
+        folder = find_run(text, options.logs, suite.rig.name)
         run = ArchivedRun.open(folder)
         facts = run.run
     except ArchiveError as problem:

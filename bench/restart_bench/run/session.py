@@ -47,7 +47,15 @@ from restart_bench.run.cycle import CycleAct, Turn
 from restart_bench.run.inquiry.forecasts import asker
 from restart_bench.run.keep_awake import Awake
 from restart_bench.run.limits import LimitKeeper
-from restart_bench.run.recovery import NotRight, close_killed, insist_on_idle, left_open, put_right, was_armed
+from restart_bench.run.recovery import (
+    NotRight,
+    close_killed,
+    holder_of,
+    insist_on_idle,
+    left_open,
+    put_right,
+    was_armed,
+)
 from restart_bench.run.resume import OpenCut, as_planned, bring_samples, find_earlier, open_cut_of, over_already
 from restart_bench.run.run_json import facts_before, facts_of_devices, simulated_among
 from restart_bench.run.safe_end import SafeEnd
@@ -166,7 +174,7 @@ class SessionPlan:
         rig, logs = self.suite.rig, self.options.logs
         warning = ""
         if rig.supply is not None:
-            stack.enter_context(SupplyLock(rig.supply))
+            stack.enter_context(SupplyLock(rig.supply, lambda: holder_of(logs, rig)))
             done = frozenset[tuple[str, str, int]]() if self.earlier is None else earlier_cycles(self.earlier).places
             cuts = sum(len(self.turns(s, done)) for s in self.suite.scenarios if s.how == "supply")
             warning = refuse_worn(rig.supply, wear_of(logs, rig), 0 if self.options.rehearse else 2 * cuts)

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Discriminator, Tag
 
 from restart_bench.campaigns.durations import STANDARDS, Standard, standard
+from restart_bench.files.cures import closest
 from restart_bench.files.kinds import (
     SWEEP,
     As,
@@ -41,8 +42,11 @@ from restart_bench.suite.rig_schema import ConditionIn, ConditionsIn, ValueOr
 def _with_verb(value: Any) -> Any:
     """Refuses an entry that names no step."""
     if not isinstance(value, dict) or not any(name in STEP_KINDS for name in value):
+        keys = [str(name) for name in value] if isinstance(value, dict) else []
+        near = (closest(name, STEP_KINDS) for name in keys if name != "within")  # which is near to wait
         verbs = ", ".join(f"{verb}:" for verb in STEP_KINDS)
-        raise refuse("no step is named here", f"begin the entry with one of {verbs}")
+        meant = next((f"did you mean {one}?" for one in near if one), f"begin the entry with one of {verbs}")
+        raise refuse("no step is named here", meant)
     return value
 
 
