@@ -41,6 +41,7 @@ from archive_builders import (
 )
 from drawn import examples
 from evidence import Story
+from restart_bench.archive import files
 from restart_bench.archive.files import ArchiveError, RunIsOpen, input_names, strict
 from restart_bench.archive.reader import ArchivedRun, find_run, last_run, read_journal, run_folders, whole_lines
 from restart_bench.archive.rejudging import judge_again
@@ -684,6 +685,22 @@ def test_a_run_that_goes_on_is_neither_unfinished_nor_finished(tmp_path: Path, s
 
 class Killed(BaseException):
     """The process is gone."""
+
+
+def test_a_run_that_another_user_has_open_goes_on_for_whoever_may_only_read_its_lock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody is told that it was killed; of a lock that nobody holds any more they are."""
+    lock = files.lock_run(tmp_path)
+
+    def not_allowed(_: Path) -> None:
+        raise ArchiveError("could not lock: permission denied")
+
+    monkeypatch.setattr(files, "lock_run", not_allowed)
+    assert files.is_going_on(tmp_path)
+    lock.release()
+    (tmp_path / files.LOCK).touch()
+    assert not files.is_going_on(tmp_path)
 
 
 def _steps_of_closing(monkeypatch: pytest.MonkeyPatch, kill_at: int | None) -> list[str]:

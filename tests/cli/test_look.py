@@ -11,6 +11,7 @@ import pytest
 from rich.console import Console
 
 from builders import MS, S, dryer_program, dryer_rig
+from restart_bench.cli.common import run_named, say_left_open
 from restart_bench.cli.look import Looker, ask_relay, coarse_times, perhaps_swapped
 from restart_bench.cli.round_trips import known_round_trip
 from restart_bench.model.rig import Device, Rig, Wanted
@@ -238,3 +239,26 @@ def test_a_rig_that_does_not_answer_is_shown_as_such(tmp_path: Path) -> None:
     auger = next(line for line in text.splitlines() if line.startswith("auger "))
     assert "no reading" in auger
     assert "controller: the computer is there but refuses port 1" in text
+
+
+def test_runs_that_can_not_be_read_are_a_warning_and_end_no_look(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What was looked at is shown already; another user's archive takes neither that nor the exit code."""
+
+    def unreadable(*_: object) -> str:
+        raise PermissionError(13, "Permission denied", "run.json")
+
+    (tmp_path / "rig=other" / "date=2026-11-27" / "run=20261127T003820Z-4a73").mkdir(parents=True)
+    monkeypatch.setattr("restart_bench.run.recovery.told_of_open", unreadable)
+    say_left_open(dryer_rig(), tmp_path)
+    assert "warning: whether a killed run left something out of idle can't be told" in capsys.readouterr().err
+
+
+def test_what_is_called_last_in_this_folder_names_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A link to a run that somebody calls `last` is that run, as it was typed."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "run=20261127T003820Z-4a73").mkdir()
+    (tmp_path / "run=20261127T003820Z-4a73" / "run.json").write_text("{}", encoding="utf-8")
+    (tmp_path / "last").symlink_to(tmp_path / "run=20261127T003820Z-4a73")
+    assert run_named("last", tmp_path / "logs") == Path("last")

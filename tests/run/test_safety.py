@@ -10,15 +10,17 @@ from pathlib import Path
 import pytest
 
 from builders import dryer_rig
+from restart_bench.archive.files import ArchiveError, lock_run
 from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.codec import to_line
 from restart_bench.model.journal import PointWritten, Switching
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Isolation, Rig, RigSupply, SupplyLimits
 from restart_bench.model.scenario import Press, Step
+from restart_bench.run import recovery
 from restart_bench.run.arming import SupplyLock, isolation_is_past, points_named, require_arming
 from restart_bench.run.limits import wait_for_supply_ns
-from restart_bench.run.recovery import out_of_idle, supply_left, told_of_open
+from restart_bench.run.recovery import holder_of, left_open, out_of_idle, supply_left, told_of_open
 from restart_bench.run.usage import Worn, refuse_worn
 
 NOW = datetime(2026, 7, 20, 12, 0, tzinfo=UTC)
@@ -159,6 +161,44 @@ def test_what_a_run_itself_could_not_bring_to_idle_is_told_of_it_until_it_is_put
     said = told_of_open(tmp_path, rig)
     assert "ended by itself and was left open (start may still be out of idle)" in said
     assert "start_button out of idle" in said and "killed" not in said and f"park RIG --arm {rig.name}" in said
+
+
+def run_on(logs: Path, rig: str, address: str) -> Path:
+    """The folder of an armed run that was not closed, on a supply of that address."""
+    folder = logs / f"rig={rig}" / "date=2026-11-27" / "run=20261127T003820Z-4a73"
+    folder.mkdir(parents=True)
+    told = {"armed": True, "run": "20261127T003820Z-4a73", "rig": rig, "by": "J. Doe", "supply_address": address}
+    (folder / "run.json").write_text(json.dumps(told), encoding="utf-8")
+    return folder
+
+
+def test_a_run_on_another_name_of_the_same_port_is_one_on_this_supply(tmp_path: Path) -> None:
+    """A link to a device is the device: what was killed there may have left a point of this rig pressed, and what goes
+    on there holds its supply."""
+    (tmp_path / "ttyUSB0").touch()
+    (tmp_path / "by-id").symlink_to(tmp_path / "ttyUSB0")
+    rig = dryer_rig()
+    assert rig.supply is not None
+    rig = replace(rig, supply=replace(rig.supply, address=f"serial-board port={tmp_path / 'ttyUSB0'} on_bytes=A0"))
+    folder = run_on(tmp_path, "other-rig", f"serial-board port={tmp_path / 'by-id'} on_bytes=A0")
+    assert left_open(tmp_path, rig) == [folder]
+    lock = lock_run(folder)
+    assert left_open(tmp_path, rig) == []
+    assert holder_of(tmp_path, rig) == " (run 20261127T003820Z-4a73 on other-rig, by J. Doe)"
+    lock.release()
+
+
+def test_an_archive_that_can_not_be_read_hides_no_refusal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """That the supply is held is what matters; which run holds it can't be told then."""
+
+    def unreadable(*_: object) -> list[Path]:
+        raise ArchiveError("could not look for runs: permission denied")
+
+    monkeypatch.setattr(recovery, "run_folders", unreadable)
+    rig = dryer_rig()
+    assert rig.supply is not None
+    with SupplyLock(rig.supply), pytest.raises(Refused, match="is held by another bench"):
+        SupplyLock(rig.supply, lambda: holder_of(tmp_path, rig)).__enter__()
 
 
 def test_the_journal_tells_how_the_supply_was_last_commanded() -> None:

@@ -454,7 +454,7 @@ def test_restart_and_purpose_are_kept() -> None:
         (BEFORE, "  - press: start\n    within: 3 s\n", "before[0].within: unknown key; known here: press, for"),
         (BEFORE, "  - wait: 3\n", "before[0].wait: 3 has no unit; write 3 s"),
         (BEFORE, "  - jump: 3 s\n", "before[0]: no step is named here; begin the entry with one of press:, hold:"),
-        (BEFORE, "  - pres: start\n", "before[0]: no step is named here; did you mean press?"),
+        (BEFORE, "  - pres: start\n", "before[0]: no step is named here; did you mean press? Else begin the entry with one of press:, hold:"),
         (BEFORE, "  - within: 3 s\n    expct: {burner: on}\n", "before[0]: no step is named here; did you mean expect?"),
         # the cut
         ("off_for: 3 s", "off_for: 6 ms", "cut.off_for: 6 ms is over before the contact has opened (release + bounce = 6 ms); write more than 6 ms"),

@@ -10,6 +10,7 @@ import json
 import math
 import os
 import re
+import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -166,15 +167,31 @@ def release_run(lock: FileLock, folder: Path) -> None:
 
 
 def is_going_on(folder: Path) -> bool:
-    """True while some process has the run open."""
+    """True while some process has the run open, be it of another user; where that can't be told, it may be so."""
     if not (folder / LOCK).exists():
         return False
     try:
         lock_run(folder).release()
     except RunIsOpen:
         return True
-    except ArchiveError:  # nothing can be written here, so nobody writes
+    except ArchiveError:  # nothing can be written here by this user
+        return _is_held(folder / LOCK)
+    return False
+
+
+def _is_held(lock: Path) -> bool:
+    """Whether somebody holds a lock that this user may not take: one that only reads it can ask as well."""
+    if sys.platform == "win32":
         return False
+    import fcntl
+
+    try:
+        with lock.open("rb") as file:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return True
     return False
 
 

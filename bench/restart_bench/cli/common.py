@@ -130,23 +130,26 @@ def run_named(text: str, logs: Path) -> Path:
     from restart_bench.archive.reader import find_run
 
     folder = find_run(text, logs)
-    if text == "last":
+    if text == "last" and folder.name.startswith("run="):  # what is called so in this folder names itself
         complain(f"last is {folder.name.removeprefix('run=')} on {folder.parents[1].name.removeprefix('rig=')}")
     return folder
 
 
 def say_left_open(rig: Rig, logs: Path) -> None:
     """Says what killed runs left out of idle on this rig, where a command reads and touches nothing."""
-    from restart_bench.archive.files import SUMS
+    from restart_bench.archive.files import SUMS, ArchiveError
     from restart_bench.archive.known_archives import archives_of
 
-    folders = [folder for archive in archives_of(rig, logs) for folder in archive.glob("rig=*/date=*/run=*")]
-    if all((folder / SUMS).is_file() for folder in folders):
-        return  # nearly always, and what reads an open run takes its time to be imported
-    from restart_bench.run.recovery import told_of_open
+    try:
+        folders = [folder for archive in archives_of(rig, logs) for folder in archive.glob("rig=*/date=*/run=*")]
+        if all((folder / SUMS).is_file() for folder in folders):
+            return  # nearly always, and what reads an open run takes its time to be imported
+        from restart_bench.run.recovery import told_of_open
 
-    if left := told_of_open(logs, rig):
-        complain(f"warning: {left}")
+        if left := told_of_open(logs, rig):
+            complain(f"warning: {left}")
+    except (ArchiveError, OSError) as problem:
+        complain(f"warning: whether a killed run left something out of idle can't be told: {problem}")
 
 
 def honest_exit(command: Callable[P, int | None]) -> Callable[P, None]:

@@ -11,10 +11,11 @@ that nobody names any more; where today's file differs is said.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from restart_bench.archive.files import ArchiveError, is_going_on, run_json_of
 from restart_bench.archive.known_archives import archives_of
@@ -28,6 +29,7 @@ from restart_bench.run.actuators import Actuators, idle_values, reach_supply
 from restart_bench.run.arming import Say, SupplyLock, manual_step
 from restart_bench.run.supervision import StopRequest
 from restart_bench.run.usage import used_by_now
+from restart_bench.suite.supply_address import addresses_now
 
 
 def left_open(logs: Path, rig: Rig) -> list[Path]:
@@ -37,21 +39,29 @@ def left_open(logs: Path, rig: Rig) -> list[Path]:
     for archive in archives_of(rig, logs) if rig.supply is not None else ():
         for path in unfinished(archive, "*"):
             facts = run_json_of(path)
-            if facts.get("armed") and facts.get("supply_address") == (rig.supply.address if rig.supply else None):
+            if facts.get("armed") and _on_its_supply(facts, rig):
                 found[path.resolve()] = None
     return sorted(found, key=lambda path: path.name)
 
 
 def holder_of(logs: Path, rig: Rig) -> str:
-    """Which run has the supply of this rig now, in words that go on after "another bench"."""
-    for archive in archives_of(rig, logs):
-        for folder in reversed(run_folders(archive)):
-            facts = {} if is_closed(folder) else run_json_of(folder)
-            on_it = rig.supply is not None and facts.get("supply_address") == rig.supply.address
-            if on_it and facts.get("armed") and is_going_on(folder):
-                by = f", by {facts['by']}" if facts.get("by") else ""
-                return f" (run {facts.get('run')} on {facts.get('rig')}{by})"
-    return f" (for {rig.name} no run that is going on was found: `park`, `look`, or another user's bench)"
+    """Which run has the supply of this rig now, in words that go on after "another bench"; "" where none is found."""
+    with suppress(ArchiveError, OSError):  # that the supply is held is what matters
+        for archive in archives_of(rig, logs):
+            for folder in reversed(run_folders(archive)):
+                facts = {} if is_closed(folder) else run_json_of(folder)
+                if facts.get("armed") and _on_its_supply(facts, rig) and is_going_on(folder):
+                    by = f", by {facts['by']}" if facts.get("by") else ""
+                    return f" (run {facts.get('run')} on {facts.get('rig')}{by})"
+    return f" (which of its runs on {rig.name} that is was not found)"
+
+
+def _on_its_supply(facts: Mapping[str, Any], rig: Rig) -> bool:
+    """Whether a run was on the supply of this rig, whatever names of one port they use."""
+    there = facts.get("supply_address")
+    if rig.supply is None or not isinstance(there, str):
+        return False
+    return not set(addresses_now(rig.supply.address)).isdisjoint(addresses_now(there))
 
 
 def was_armed(folder: Path) -> bool:

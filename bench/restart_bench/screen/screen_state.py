@@ -34,8 +34,8 @@ from restart_bench.screen.strips import History
 
 _KEPT_FINDINGS = 30
 FUNCTION_CHECK = "function check"
-_BY_CHECK = ("moved by the function check", "by function check", "by check")
 """The phase of a cycle in which the bench presses: what moves there was told to, and did not start by itself."""
+_BY_CHECK = ("moved by the function check", "by function check", "by check")
 _ALIVE_CHANGES = 2  # of `alive`, before the controller's own reads count again
 _READ_AHEAD_NS = 150_000_000  # between the observer's read and the picture
 _HERE_NS = NS_PER_S  # so long after it could be seen a failure is the one here

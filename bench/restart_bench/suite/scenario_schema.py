@@ -44,9 +44,9 @@ def _with_verb(value: Any) -> Any:
     if not isinstance(value, dict) or not any(name in STEP_KINDS for name in value):
         keys = [str(name) for name in value] if isinstance(value, dict) else []
         near = (closest(name, STEP_KINDS) for name in keys if name != "within")  # which is near to wait
+        meant = next((f"did you mean {one}? Else " for one in near if one), "")
         verbs = ", ".join(f"{verb}:" for verb in STEP_KINDS)
-        meant = next((f"did you mean {one}?" for one in near if one), f"begin the entry with one of {verbs}")
-        raise refuse("no step is named here", meant)
+        raise refuse("no step is named here", f"{meant}begin the entry with one of {verbs}")
     return value
 
 
