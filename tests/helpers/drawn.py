@@ -1,5 +1,5 @@
 """How many examples a property is tried with. The gate tries few of them each time, other ones every time; a factor in
-the environment makes many of them: `EXAMPLES_TIMES=50 pytest tests/judging`.
+the environment makes many of them: `EXAMPLES_TIMES=20 pytest tests/judging`.
 """
 
 from __future__ import annotations
