@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drawn import examples
-from evidence import MS, S, Story, dryer
+from evidence import MS, S, Story, dryer, scenario
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.judging.inquiry.drafts import draft_of, kinds_for, played
 from restart_bench.judging.inquiry.presses import PressSeen, Start, again_order, press_order, search
@@ -29,6 +29,7 @@ from restart_bench.judging.inquiry.survey import (
     value_rows,
     watched,
 )
+from restart_bench.model.rig import Rig
 
 POWER, MODE = CutKind("supply", 1 * S), CutKind("mode", 1 * S)
 CUT, BACK, RUNS = 2 * S, 3 * S, 3_502 * MS
@@ -93,6 +94,50 @@ def test_a_pulse_that_nobody_read_is_within_what_is_not_excluded() -> None:
     seen = seen_of((True, False, [(60, 150)]), hidden=[(3_100, 200)])
     assert behaviour([seen])[0] == "stays off"
     assert seen.excluded_ns >= 150 * MS
+
+
+def image_only() -> Rig:
+    """The dryer, its burner wired to no independent I/O."""
+    rig = dryer()
+    return replace(rig, points={**rig.points, "burner": replace(rig.points["burner"], terminal=None)})
+
+
+@pytest.mark.parametrize("lasts_ms", [1200, 5000])
+@pytest.mark.parametrize("wired", [True, False])
+def test_what_is_on_for_a_while_after_power_is_back_is_not_said_to_stay_off(lasts_ms: int, wired: bool) -> None:
+    """On before the cut, and on with power back until it goes off: held through the cut, or on again in the dark, where
+    no read shows it off. That is a pulse, as long as it was."""
+    story = Story(end_ns=14_500 * MS, rig=dryer() if wired else image_only(), scenario=scenario(watch_ns=10 * S))
+    ends = (BACK if wired else RUNS) + lasts_ms * MS
+    if wired:
+        story.set("burner_terminal", (0, 1), (ends, 0))
+    else:
+        story.set("burner", (0, 1), (CUT, 0), (RUNS, 1), (ends, 0))
+    seen = tabulated(story, POWER).outputs["burner"]
+    assert behaviour([seen])[0] == "pulses"
+    (pulse,) = seen.pulses
+    assert pulse.lasted_ns[0] <= lasts_ms * MS <= pulse.lasted_ns[1]
+    low, high = pulse.begun_ns
+    assert low <= (0 if wired else RUNS - BACK) <= high + 60 * MS
+
+
+def test_what_is_over_before_the_return_is_no_pulse_of_the_restart() -> None:
+    """It chattered as power went: off after the restart, and the row says so beside it."""
+    story = Story().set("burner_terminal", (0, 1), (LOST, 0), (CUT + 60 * MS, 1), (CUT + 100 * MS, 0))
+    seen = tabulated(story, POWER).outputs["burner"]
+    word, notes = behaviour([seen])
+    assert word == "stays off" and seen.pulses == ()
+    assert "on for a while between the cut and the return, in 1 cycle of 1" in notes
+
+
+def test_what_was_read_on_through_the_cut_is_told_to_have_come_back_from_nowhere() -> None:
+    """A controller that rode through, or a second feed: nothing that behaves like a restart is named for it."""
+    story = Story(scenario=replace(scenario(), restart="either")).never_dark()
+    story.set("burner_terminal", (0, 1)).set("burner", (0, 1))
+    rows = survey_rows(story.rig, [tabulated(story, POWER)])
+    (row,) = (one for one in rows if one.point == "burner")
+    assert "never read off: it may have stayed on all through, in 1 cycle of 1" in row.notes
+    assert explanation([row], None) == ""
 
 
 @examples(20)

@@ -5,7 +5,7 @@ A class says what was seen, never why: `explanation` says what behaves like that
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Literal
@@ -29,7 +29,7 @@ MEANING: dict[Class, str] = {
     COMES_ON: "on after the restart, also where it was off before",
     "pulses": "on for a while after the restart, and then as it was seen to settle",
     "by start": "the same each time that it was cut from one state, but not from all of them",
-    "unsteady": "not the same each time, or still moving at the end of the watch",
+    "unsteady": "not the same each time, or still moving in the last third of the watch",
     "not seen": "blind, or never on before a cut: nothing is shown",
 }
 _TRIED = 2
@@ -50,7 +50,7 @@ class PulseSeen:
 class OutputCycle:
     """One output over one cut. `settled` is None where it moved in the last third of the time watched; `blind` where
     it was not read before the cut or at the end. `excluded_ns`: a pulse of this length or longer would have been
-    seen."""
+    seen. `pulses` lasted beyond the return, or began after it."""
 
     before: bool | None
     settled: bool | None
@@ -59,6 +59,8 @@ class OutputCycle:
     excluded_ns: int = 0
     blind: bool = False
     start: str = ""  # the state that was cut from, in words
+    never_off: bool = False  # it read on from before the cut to the end, and in between
+    meanwhile: bool = False  # it went on for a while that was over before the return
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +88,7 @@ class SurveyRow:
     delay_ns: Span | None
     excluded_ns: int
     notes: tuple[str, ...]
+    never_off: int = 0  # cycles
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,14 +171,28 @@ def output_cycle(reads: Reads, cut: Bounds, restored: Bounds, end_ns: int) -> Ou
         return OutputCycle(known, None, excluded_ns=excluded, blind=True)
     steady = bool((late.value == late.value[0]).all())
     rows = _rows(reads, after)
-    pulses = tuple(
-        PulseSeen(_since(restored, row.begun_ns), row.lasted_ns)
-        for number, row in enumerate(rows)
-        if row.on and 0 < number < len(rows) - 1
-    )
-    last = rows[-1]
+    first, last = rows[0], rows[-1]
+    over = [row for row in rows[1:-1] if row.on and row.end_ns[1] <= restored.not_before_ns]
+    pulses = [
+        PulseSeen(_since(restored, row.begun_ns), row.lasted_ns) for row in rows[1:-1] if row.on and row not in over
+    ]
+    if len(rows) > 1 and (still := _still_on(first, after, restored)) is not None:
+        pulses.insert(0, still)
     delay = _since(restored, last.begun_ns) if len(rows) > 1 and last.on else None
-    return OutputCycle(known, last.on if steady else None, pulses, delay, excluded)
+    never_off = len(rows) == 1 and last.on and len(after.inside(cut.not_after_ns, restored.not_before_ns)) > 0
+    return OutputCycle(
+        known, last.on if steady else None, tuple(pulses), delay, excluded, never_off=never_off, meanwhile=bool(over)
+    )
+
+
+def _still_on(row: _Row, after: Reads, restored: Bounds) -> PulseSeen | None:
+    """What read on before the cut, and on with power surely back, before it went off: on through it, or on again."""
+    back = after.inside(restored.not_after_ns, row.end_ns[0])
+    if not row.on or len(back) == 0:
+        return None
+    begun = restored.not_before_ns, int(back.late[0])
+    lasted = max(0, row.end_ns[0] - begun[1]), row.end_ns[1] - begun[0]
+    return PulseSeen(_since(restored, begun), lasted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +201,7 @@ class _Row:
 
     on: bool
     begun_ns: Span
+    end_ns: Span
     lasted_ns: Span
 
 
@@ -195,9 +213,9 @@ def _rows(reads: Reads, after: Reads) -> list[_Row]:
     rows = []
     for first, end in pairwise(edges):
         begun = (int(part.early[max(0, first - 1)]), int(part.late[first]))
-        least = max(0, int(part.early[end - 1] - part.late[first]))
-        most = int(part.late[min(end, len(part) - 1)]) - begun[0]
-        rows.append(_Row(bool(part.value[first]), begun, (least, most)))
+        over = int(part.early[end - 1]), int(part.late[min(end, len(part) - 1)])
+        lasted = max(0, over[0] - int(part.late[first])), over[1] - begun[0]
+        rows.append(_Row(bool(part.value[first]), begun, over, lasted))
     return rows
 
 
@@ -218,14 +236,26 @@ def behaviour(cycles: Sequence[OutputCycle]) -> tuple[Class, tuple[str, ...]]:
     ends = {state: {one.settled for one in seen if one.before is state} for state in (True, False)}
     moving = sum(one.settled is None for one in seen)
     if moving:
-        return "unsteady", (f"still moving at the end of the watch in {counted(moving, 'cycle')} of {len(seen)}",)
+        told = f"moved in the last third of the watch in {counted(moving, 'cycle')} of {len(seen)}: watch for longer"
+        return "unsteady", (told,)
     if any(len(states) > 1 for states in ends.values()):
         by_start = _by_start(seen)
         return ("by start", by_start) if by_start else ("unsteady", _mixed(seen))
     pulsing = sum(bool(one.pulses) for one in seen)
     if pulsing:
         return "pulses", (f"in {counted(pulsing, 'cycle')} of {len(seen)}; then {_settled_word(ends)}",)
-    return _steady(ends)
+    word, notes = _steady(ends)
+    return word, (*notes, *_beside(seen))
+
+
+def _beside(seen: Sequence[OutputCycle]) -> Iterator[str]:
+    """What the class of an output that does not pulse leaves open."""
+    for told, many in (
+        ("never read off: it may have stayed on all through", sum(one.never_off for one in seen)),
+        ("on for a while between the cut and the return", sum(one.meanwhile for one in seen)),
+    ):
+        if many:
+            yield f"{told}, in {counted(many, 'cycle')} of {len(seen)}"
 
 
 def _by_start(seen: Sequence[OutputCycle]) -> tuple[str, ...]:
@@ -308,6 +338,7 @@ def _row(point: Point, kind: CutKind, cycles: Sequence[OutputCycle]) -> SurveyRo
         delay_ns=(min(low for low, _ in delays), max(high for _, high in delays)) if delays else None,
         excluded_ns=max((one.excluded_ns for one in seen), default=0),
         notes=notes,
+        never_off=sum(one.never_off for one in seen),
     )
 
 
@@ -350,6 +381,8 @@ def explanation(rows: Sequence[SurveyRow], ready_ns: Span | None) -> str:
     supply, mode = (by_cut[how].behaviour if how in by_cut else None for how in ("supply", "mode"))
     like = _LIKE.get((supply, mode)) or _LIKE.get((supply or mode, None), "")
     row = by_cut.get("supply")
+    if row is not None and row.never_off:
+        return ""  # nothing came back that was not gone
     if like and row is not None and row.delay_ns is not None and ready_ns is not None:
         late = row.delay_ns[0] - ready_ns[1]
         if late > _AFTER_THE_PROGRAM_NS:
