@@ -239,6 +239,40 @@ def test_a_point_that_the_old_rig_lacks_is_said_and_keeps_the_scenario_from_pass
 
 
 @pytest.mark.parametrize(
+    ("steps", "said"),
+    [
+        ("start_button, start_button", ()),
+        ("start_button", ("the run also did `press start_button for 200 ms` before the cut",)),
+        ("start_button, start_button, start_button", ("step press start_button for 200 ms was not performed",)),
+    ],
+)
+def test_a_step_counts_as_often_as_it_was_performed(steps: str, said: tuple[str, ...], tmp_path: Path) -> None:
+    """To press once is not to press twice: what toggles would be the other way round."""
+
+    def pressing(names: str) -> str:
+        return SCENARIO.replace(
+            "cut:", f"before: [{', '.join(f'{{press: {name}}}' for name in names.split(', '))}]\ncut:"
+        )
+
+    where = write_suite(tmp_path)
+    (where / "burner-stays-shut.yaml").write_text(pressing("start_button, start_button"), encoding="utf-8")
+    run = ArchivedRun.open(archived(tmp_path / "logs", load(where)))
+    told = [one for one in not_answered(judged_by(run, tmp_path, pressing(steps))) if "press" in one]
+    assert len(told) == len(said) and all(one.startswith(text) for one, text in zip(told, said, strict=True))
+
+
+def test_steps_in_another_order_were_not_performed(tmp_path: Path) -> None:
+    """Pressed and then waited is not waited and then pressed."""
+    both = "before: [{press: start_button}, {wait: 1 s}]\ncut:", "before: [{wait: 1 s}, {press: start_button}]\ncut:"
+    one, other = (SCENARIO.replace("cut:", before) for before in both)
+    where = write_suite(tmp_path)
+    (where / "burner-stays-shut.yaml").write_text(one, encoding="utf-8")
+    run = ArchivedRun.open(archived(tmp_path / "logs", load(where)))
+    assert not [text for text in not_answered(judged_by(run, tmp_path, one)) if "order" in text]
+    assert [text for text in not_answered(judged_by(run, tmp_path, other)) if "performed in another order" in text]
+
+
+@pytest.mark.parametrize(
     ("old", "new", "said"),
     [
         (

@@ -207,6 +207,68 @@ def test_an_output_that_moves_within_the_watch_is_told_by_its_end() -> None:
     assert behaviour(dataclasses.replace(late, changes=3)) == "changes more than once"
 
 
+def test_an_output_that_was_on_for_a_while_does_not_stay_off() -> None:
+    """On as power returned and off again, or on in between: what ends off was not off. Contacts and reads that take
+    some milliseconds make no difference."""
+    burner = OutputSeen("burner", "burner_terminal", before=True, at_return=False, settled=False, at_end=False)
+    told = dataclasses.replace
+
+    assert behaviour(burner) == "stays off"
+    late = told(burner, at_return=True, changes=1, delay_ns=(3_000 * MS, 3_001 * MS))
+    assert behaviour(late) == behaviour(told(late, settled=None)) == "is on for a while, then off"
+    assert behaviour(told(burner, changes=2)) == "is on for a while, then off"
+    assert behaviour(told(late, delay_ns=(2 * MS, 9 * MS))) == "stays off"
+
+
+def renamed(run: RunFacts, text: str) -> RunFacts:
+    """The same run, its demand of the burner in other words."""
+    cycles = [
+        dataclasses.replace(one, findings=(dataclasses.replace(one.findings[0], expectation=text), *one.findings[1:]))
+        for one in run.cycles
+    ]
+    return dataclasses.replace(run, cycles=tuple(cycles))
+
+
+@pytest.mark.parametrize("text", ["is off", "never on for 50 ms or longer"])
+def test_what_fails_less_often_is_not_worse(text: str) -> None:
+    """Failed in 20 of 20, fails in few of them now: the burner that comes back less often got better, also where its
+    demand was edited. The other way round it is worse."""
+    often, seldom = run_played(1, Play(burner=1.0)), renamed(run_played(5, Play(burner=0.07)), text)
+
+    assert compare(often, seldom).differences and not compare(often, seldom).worse
+    assert compare(seldom, often).worse
+
+
+def judged_as(run: RunFacts, burner: Verdict, fan: Verdict, whole: Verdict) -> RunFacts:
+    """The same run with other verdicts."""
+    cycles = [
+        dataclasses.replace(
+            one,
+            verdict=whole,
+            findings=tuple(
+                dataclasses.replace(found, verdict=word)
+                for found, word in zip(one.findings, (burner, fan), strict=True)
+            ),
+        )
+        for one in run.cycles
+    ]
+    scenarios = (dataclasses.replace(run.scenarios[0], verdict=whole),)
+    return dataclasses.replace(run, cycles=tuple(cycles), scenarios=scenarios)
+
+
+@pytest.mark.parametrize("before", [Verdict.FAIL, Verdict.INCONCLUSIVE])
+@pytest.mark.parametrize("begun", [True, False])
+def test_what_passed_and_is_not_shown_now_is_told_whatever_became_of_the_rest(before: Verdict, begun: bool) -> None:
+    """The fan did not pass then, the burner did; no cycle is valid now, or none was begun: that is no 0."""
+    then = judged_as(run_played(1), Verdict.PASS, before, before)
+    now = judged_as(run_played(2), Verdict.PASS, Verdict.PASS, Verdict.ERROR if begun else Verdict.INCONCLUSIVE)
+    now = now if begun else dataclasses.replace(now, cycles=())
+    found = compare(then, now)
+
+    assert found.exit_code == (4 if begun else 3)
+    assert [one.what for one in found.differences if one.unshown is not None] == ["burner: is off"]
+
+
 # ---------------------------------------------------------------- times
 
 

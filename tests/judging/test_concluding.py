@@ -232,6 +232,19 @@ def test_a_fail_stands_beside_a_dead_channel() -> None:
     assert from_line(to_line(judged)) == judged
 
 
+def test_nothing_is_said_to_be_sure_through_a_dead_channel() -> None:
+    """59 cycles of a channel that may be dead show no reliability, and no fault that would have been seen; the other
+    scenario of the run has its own."""
+    told, other = scenario(BURNER_OFF), replace(scenario(expects("fan", "is", OFF)), name="another")
+    cycle = Story(scenario=told).set("burner_terminal", (0, 0)).set("burner", (0, 0)).judge()
+    cycles = [replace(cycle, cycle=number, scenario=of) for of in (told.name, "another") for number in range(1, 60)]
+    dead, alive = judge_run(dryer(), [replace(told, repeat=59), replace(other, repeat=59)], cycles)
+    assert dead.verdict is Verdict.ERROR and not [one for one in dead.limits if "reliability" in one]
+    assert [one for one in alive.limits if "reliability of at least 95" in one]
+    assert not [one for one in limits_in_short(dryer(), cycles, [dead]) if "would have been seen" in one]
+    assert [one for one in limits_in_short(dryer(), cycles, [alive]) if "would have been seen" in one]
+
+
 def test_a_run_without_numbers_plans_what_the_file_says() -> None:
     """Repeat times cases."""
     told = scenario(BURNER_OFF, repeat=2)

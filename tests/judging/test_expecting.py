@@ -546,6 +546,43 @@ def test_out_of_run_mode_a_controllers_on_is_its_memory(told: int, demanded: Wan
     assert ("its memory" in found.reason) is (verdict is INCONCLUSIVE)
 
 
+MEMORY_NEVER_ON = expects("burner", "never", ON, judged="burner", longer_than_ns=100 * MS)
+
+
+@pytest.mark.parametrize(
+    ("until_ms", "again_ms", "runs_ms", "verdict"),
+    [
+        (410, None, 400, INCONCLUSIVE),  # until the first scan resets it
+        (800, None, 1500, INCONCLUSIVE),  # off before the program runs at all
+        (560, None, 400, FAIL),  # on for as long as is forbidden while the program runs
+        (410, 900, 400, FAIL),  # a scan brings it on
+    ],
+)
+def test_memory_that_is_told_until_the_program_runs_again_is_no_fail_of_the_time_after(
+    until_ms: int, again_ms: int | None, runs_ms: int, verdict: Verdict
+) -> None:
+    """Told to run, a controller takes its time: so long its own word of an output is that of its memory."""
+    rig = dryer(mode=Mode("by-hand", proof=(("running", OFF),)))
+    rig = replace(rig, points={**rig.points, "burner": replace(rig.points["burner"], terminal=None)})
+    story = Story(rig=rig, end_ns=9 * S).never_dark()
+    story = story.set("running", (0, 1), (2_010 * MS, 0), (BACK + runs_ms * MS, 1))
+    again = () if again_ms is None else ((BACK + again_ms * MS, 1), (BACK + (again_ms + 300) * MS, 0))
+    story = story.set("burner", (0, 1), (BACK + until_ms * MS, 0), *again)
+    found = judged(story, MEMORY_NEVER_ON, how="mode")
+    assert found.verdict is verdict, found.reason
+
+
+@pytest.mark.parametrize(("runs_ms", "verdict"), [(200, PASS), (700, INCONCLUSIVE)])
+def test_memory_that_is_told_before_the_program_runs_is_not_on_in_time(runs_ms: int, verdict: Verdict) -> None:
+    """On within 500 ms: by a terminal that comes with the program, which runs after 700 ms."""
+    rig = dryer(mode=Mode("by-hand", proof=(("running", OFF),)))
+    rig = replace(rig, points={**rig.points, "burner": replace(rig.points["burner"], terminal=None)})
+    story = Story(rig=rig, end_ns=9 * S).never_dark().set("burner", (0, 1))
+    story = story.set("running", (0, 1), (2_010 * MS, 0), (BACK + runs_ms * MS, 1))
+    one = expects("burner", "is", ON, judged="burner", window=Window(0, 500 * MS))
+    assert judged(story, one, how="mode").verdict is verdict
+
+
 # ---------------------------------------------------------------- times, gaps
 
 

@@ -311,6 +311,47 @@ def test_a_cut_whose_off_time_is_hardly_known_is_left_out_and_the_search_finds_w
     assert any("known to 70 ms only" in limit for limit in search_limits(found))
 
 
+def vague(number: int, off: tuple[int, int], restarted: bool, kept: Verdict = Verdict.PASS) -> CycleJudged:
+    """A valid cut of which hardly more is known than that it was off."""
+    told = cycle(number, sum(off) // 2, restarted, kept)
+    return replace(told, figures={**told.figures, "off_time_ns": list(off)})
+
+
+@pytest.mark.parametrize(
+    ("what", "left_out", "says"),
+    [
+        (sharp, ((20 * MS, 45 * MS), True), "20.0 .. 45.0 ms (warm restart, cycle 99)"),
+        (sharp, ((90 * MS, 120 * MS), False), "90.0 .. 120.0 ms (rides through, cycle 99)"),
+        (lambda _: (False, Verdict.PASS), ((100 * MS, 205 * MS), True), "100.0 .. 205.0 ms (warm restart, cycle 99)"),
+        (lambda _: (False, Verdict.PASS), ((100 * MS, 180 * MS), False, Verdict.FAIL), "(partial reset, cycle 99)"),
+        (lambda _: (True, Verdict.PASS), ((10 * MS, 80 * MS), False), "10.0 .. 80.0 ms (rides through, cycle 99)"),
+    ],
+)
+def test_what_is_left_out_and_speaks_against_the_answer_is_told_and_keeps_it_from_passing(
+    what: Callable[[int], tuple[bool | None, Verdict | None]], left_out: tuple[Any, ...], says: str
+) -> None:
+    """An off time that is hardly known can still be surely too short to restart, or not fit at all."""
+    done, found = search(what)
+    judged = judge_scenario(one_run(verdict=Verdict.PASS).rig, SEARCHING, [*done, vague(99, *left_out)], 40)
+    assert judged.verdict is Verdict.INCONCLUSIVE and says in judged.reason and not found.against
+    fits = vague(99, (30 * MS, 120 * MS), what(75 * MS)[0] is True)
+    told = search_found(SEARCHING, [*done, fits])
+    assert told is not None and not told.against and told.answered is found.answered
+
+
+def test_where_outcomes_overlap_a_vague_cut_speaks_against_nothing() -> None:
+    """A threshold says itself that some restart and others of the same length do not."""
+    done = [cycle(number, (40 + number) * MS, (number % 3 == 0) is (number < 20)) for number in range(1, 41)]
+    found = search_found(SEARCHING, [*done, vague(41, (42 * MS, 62 * MS), True)])
+    assert found is not None and found.answer.threshold is not None and found.left_out and not found.against
+
+
+def test_the_longest_cut_is_counted_though_less_was_asked_of_a_late_relay() -> None:
+    """The relay is 3 ms late, so 197 ms are asked for to be off for the longest time that is searched."""
+    _, found = search(lambda _: (False, Verdict.PASS), late_ns=3 * MS)
+    assert found_text(found) == "every cut was ridden through, the longest (200 ms) 6 times: search longer"
+
+
 def test_a_search_that_was_left_too_few_cycles_is_an_error_without_an_answer() -> None:
     """Where hardly a cut is proven, what remains of its cycles shows no end."""
     done = [cycle(number, 10 * MS, False, verdict=Verdict.ERROR) for number in range(1, 5)]

@@ -251,6 +251,17 @@ def _actions(steps: Sequence[Step]) -> list[object]:
     return [step.action for step in steps]
 
 
+def _without(steps: Sequence[Step], others: Sequence[Step]) -> list[Step]:
+    """The steps that stand there more often than among the others: to press once is not to press twice."""
+    left, found = _actions(others), []
+    for step in steps:
+        if step.action in left:
+            left.remove(step.action)
+        else:
+            found.append(step)
+    return found
+
+
 def _fit(new: Scenario, old: Scenario) -> _Fitted:
     """What of a new scenario was performed: its steps are taken from the evidence, its cases where they were cut."""
     not_answered: list[NotAnswered] = []
@@ -258,16 +269,12 @@ def _fit(new: Scenario, old: Scenario) -> _Fitted:
     if new.how != old.how:
         cases = {}
         not_answered.append(f"a cut of {new.how} was not performed, the run cut by {old.how}")
-    not_answered += [
-        f"step {step.text} was not performed before the cut"
-        for step in new.before
-        if step.action not in _actions(old.before)
-    ]
-    not_answered += [
-        f"the run also did `{step.text}` before the cut"
-        for step in old.before
-        if step.action not in _actions(new.before)
-    ]
+    missing, more = _without(new.before, old.before), _without(old.before, new.before)
+    not_answered += [f"step {step.text} was not performed before the cut" for step in missing]
+    not_answered += [f"the run also did `{step.text}` before the cut" for step in more]
+    if not missing and not more and _actions(new.before) != _actions(old.before):
+        order = ", ".join(step.text for step in old.before)
+        not_answered.append(f"the steps before the cut were performed in another order: {order}")
     kept = _common_steps(new.function_check, old.function_check)
     not_answered += [f"step {step.text} was not performed" for step in new.function_check[len(kept) :]]
     if new.how == old.how:

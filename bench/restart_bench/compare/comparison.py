@@ -212,6 +212,10 @@ def _shared_cases(baseline: RunFacts, run: RunFacts) -> set[tuple[str, str]]:
 # ---------------------------------------------------------------- behaviours
 
 
+_A_WHILE_NS = 100_000_000
+"""What goes off so soon after the return was not on for a while: contacts and reads are no faster."""
+
+
 def behaviour(seen: OutputSeen, *, rode_through: bool = False) -> str | None:
     """What an output or a value did over the restart, in words; None where the evidence does not show it.
     `rode_through`: the controller was shown not to have restarted, so nothing went off and came back unseen."""
@@ -221,6 +225,9 @@ def behaviour(seen: OutputSeen, *, rode_through: bool = False) -> str | None:
         return None
     if seen.settled is None and seen.changes > 1:
         return "changes more than once"
+    late = seen.delay_ns is None or seen.delay_ns[0] > _A_WHILE_NS
+    if settled is False and ((seen.at_return is True and late) or seen.changes > 1):
+        return "is on for a while, then off"
     if isinstance(before, bool) and isinstance(settled, bool):
         return restart_word(before, ends_on=settled, never_off=stayed and not seen.dropped and not seen.changes)
     if before == settled:
@@ -241,8 +248,7 @@ def _behaviour_table(facts: RunFacts) -> dict[tuple[str, str, str], dict[str, li
 
 def _behaviours(baseline: RunFacts, run: RunFacts) -> _Found:
     old, new = _behaviour_table(baseline), _behaviour_table(run)
-    failed = {(c.scenario, c.case, f.point) for c in _valid(run) for f in c.findings if f.verdict is Verdict.FAIL}
-    unshown = _unshown(baseline, run)
+    failed, unshown = _failing_more(baseline, run), _unshown(baseline, run)
     shared = _shared_cases(baseline, run)
     facts: list[Difference] = []
     tests: list[_Test] = []
@@ -266,6 +272,21 @@ def _behaviours(baseline: RunFacts, run: RunFacts) -> _Found:
         elif len(before.keys() | after.keys()) > 1:
             tests += _behaviour_tests(key, before, after, worse)
     return facts, tests, silent
+
+
+def _failing_more(baseline: RunFacts, run: RunFacts) -> set[tuple[str, str, str]]:
+    """(scenario, case, point) of which a demand fails now in more of what was shown than it did before."""
+    old, new = _by_expectation(baseline), _by_expectation(run)
+    of_points: dict[tuple[str, str, str], float] = defaultdict(float)  # what a demand that was edited is held against
+    for key, verdicts in old.items():
+        of_points[key[:3]] = max(of_points[key[:3]], _share_of_fails(verdicts))
+    before = {key: _share_of_fails(old[key]) if key in old else of_points[key[:3]] for key in new}
+    return {key[:3] for key in new if _share_of_fails(new[key]) > before[key]}
+
+
+def _share_of_fails(verdicts: Mapping[Verdict, list[int]]) -> float:
+    fails, passes = (len(verdicts.get(word, ())) for word in (Verdict.FAIL, Verdict.PASS))
+    return fails / (fails + passes) if fails else 0.0
 
 
 def _unshown(baseline: RunFacts, run: RunFacts) -> set[tuple[str, str, str]]:
@@ -316,11 +337,19 @@ def _verdicts(baseline: RunFacts, run: RunFacts) -> _Found:
     tests: list[_Test] = []
     said: list[NotCompared] = []
     explained: set[str] = set()
+    passed = {one.scenario for one in baseline.scenarios if one.verdict is Verdict.PASS}
+    valid = {(cycle.scenario, cycle.case) for cycle in _valid(run)}
+    not_begun = {one.scenario for one in run.scenarios} - {cycle.scenario for cycle in run.cycles}
     for key in sorted(old.keys() | new.keys()):
         scenario, case, point, expectation = key
         what = f"{point}: {expectation}" if point else expectation
         where, only = case_name(scenario, case), f"only in {baseline.id if key in old else run.id}"
-        if (scenario, case) not in shared:
+        gone = (scenario, case) not in valid and ((scenario, case) in shared or scenario in not_begun)
+        if gone and scenario not in passed and _over_cycles(old[key]) is Verdict.PASS:  # else the scenario tells it
+            word = Verdict.INCONCLUSIVE if scenario in not_begun else Verdict.ERROR
+            shown = f"{Verdict.PASS}", f"{word} ({'not begun' if scenario in not_begun else 'no valid cycle'})"
+            facts.append(Difference("verdict", scenario, case, what, *shown, None, point=point, unshown=word))
+        elif (scenario, case) not in shared:
             said.append(NotCompared("case", scenario, case, where, only))
         elif key not in old or key not in new:
             said.append(NotCompared("verdict", scenario, case, f"{where}: {what}", only))

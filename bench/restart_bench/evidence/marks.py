@@ -427,6 +427,16 @@ def mode_proofs(rig: Rig) -> list[tuple[str, Wanted, bool]]:
     return [(name, wanted, False) for name, wanted in rig.ready.when]
 
 
+def run_mode_shown_ns(rig: Rig, builder: TraceBuilder, restored: Bounds) -> int:
+    """From when on all proofs of the mode read that the program runs again; FAR_NS where one of them never did."""
+    shown = [restored.not_after_ns]
+    for name, wanted, met in mode_proofs(rig):
+        reads = builder.trace(name).reads.inside(restored.not_before_ns, FAR_NS)
+        runs = np.flatnonzero(conforming(wanted, reads.value) != met)
+        shown.append(int(reads.late[runs[0]]) if len(runs) else FAR_NS)
+    return max(shown)
+
+
 def _answers(contact: Reachability, begins: Bounds, since_ns: int) -> dict[str, Bounds]:
     """Refused, accepted, answered, good: each the first of its kind after the return (or a late restart), among what
     was received after an instant."""

@@ -13,7 +13,7 @@ import numpy as np
 
 from restart_bench.evidence.evidence import Evidence, Judged, Problem
 from restart_bench.evidence.long_cycles import samples_to_judge
-from restart_bench.evidence.marks import as_marks, ready_conditions, switching_of
+from restart_bench.evidence.marks import as_marks, ready_conditions, run_mode_shown_ns, switching_of
 from restart_bench.evidence.supply_off import narrowest, off_time
 from restart_bench.judging.function_check import judge_steps
 from restart_bench.judging.notes import (
@@ -174,8 +174,11 @@ def _doubted(judged: Judged, why: str) -> Judged:
 
 
 def _as_far_as_no_memory(evidence: Evidence, demand: Expectation, judged: Judged) -> Judged:
-    """Out of run mode a controller that alone tells of an output says what its memory holds: on is not shown by it."""
-    if demand.phase != "during" or evidence.scenario.how != "mode" or not evidence.rig.tells_memory(demand.point):
+    """Out of run mode a controller that alone tells of an output says what its memory holds: on is not shown by it. It
+    may be out of run mode for a while after it was told to run."""
+    if evidence.scenario.how != "mode" or not evidence.rig.tells_memory(demand.point):
+        return judged
+    if demand.phase != "during" and not _rests_on_memory(evidence, demand, judged):
         return judged
     before = evidence.before(demand.judged)
     told_on = {
@@ -185,6 +188,25 @@ def _as_far_as_no_memory(evidence: Evidence, demand: Expectation, judged: Judged
     if not told_on.get(judged.verdict):
         return judged
     return _doubted(judged, "out of run mode that may be its memory, the terminal off: give it a `terminal:`")
+
+
+def _rests_on_memory(evidence: Evidence, demand: Expectation, judged: Judged) -> bool:
+    """Whether a demand of the time after it is decided by what read on out of run mode, and on, until the program was
+    seen to run again: on in time that may have been memory, or on for too long. What comes on later comes of a scan."""
+    assert evidence.restored is not None
+    restored, window = evidence.restored, demand.window
+    reads = evidence.reads(demand.judged)
+    later = reads.inside(restored.not_after_ns, evidence.watch_end_ns)
+    if not reads.value_until(restored.not_before_ns) or bool((later.value[1:] > later.value[:-1]).any()):
+        return False
+    runs_ns = run_mode_shown_ns(evidence.rig, evidence.builder, restored)
+    if judged.verdict is Verdict.PASS:
+        limit = window.not_after_ns if window is not None and demand.start == "restored" else None
+        return limit is not None and runs_ns > restored.not_before_ns + limit
+    on = later.late[later.value != 0]
+    if demand.kind is ExpectationKind.IS:
+        return window is not None and not (len(on) and on[-1] > runs_ns)
+    return not len(on) or int(on[-1]) - runs_ns < demand.longer_than_ns
 
 
 def _as_far_as_shown(

@@ -368,6 +368,9 @@ def _with_dead_channels(
     if not found:
         return judged
     findings = tuple(found.values())
+    valid = [one for one in cycles if one.scenario == scenario.name and one.verdict is not Verdict.ERROR]
+    sure = set(_confidence(scenario, valid))
+    judged = replace(judged, limits=tuple(one for one in judged.limits if one not in sure))  # through a dead channel
     if judged.verdict in (Verdict.FAIL, Verdict.ERROR):
         reason = f"{judged.reason}; beside that {some([finding.reason for finding in findings])}"
         return replace(judged, late_findings=findings, reason=reason)

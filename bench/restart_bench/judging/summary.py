@@ -196,9 +196,11 @@ def not_passed(rig: Rig, scenarios: Sequence[ScenarioJudged], cycles: Sequence[C
     return found
 
 
-def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[str, ...]:
+def limits_in_short(
+    rig: Rig, cycles: Sequence[CycleJudged], scenarios: Sequence[ScenarioJudged] = ()
+) -> tuple[str, ...]:
     """What the run does not show, in few sentences for whoever reads such a thing for the first time, and what more
-    cycles would show, where none deviated."""
+    cycles would show, where none deviated, and no scenario as a whole is an error beside its cycles."""
     valid = [one for one in cycles if one.is_test]
     if not valid:
         return ()
@@ -210,7 +212,7 @@ def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> tuple[str, ...]:
         _unseen_in_short(rig, valid),
         *([f"{ONLY_THE_LINK}."] if rig.link_alone and any(one.figures.get("contact_lost") for one in valid) else ()),
         _untried_in_short(rig, valid),
-        *_rarer_in_short(valid),
+        *(() if any(one.late_findings for one in scenarios) else _rarer_in_short(valid)),
     )
 
 
@@ -272,6 +274,8 @@ def _untried_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
 
 
 _MOST_LENGTHS = 3
+_NEARLY_NS = 20_000_000
+"""Lengths that differ by no more, or by a quarter, are told as the bounds of one."""
 
 
 def _lengths(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -287,7 +291,8 @@ def _lengths(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def _length_text(low: int, high: int) -> str:
-    return span_text(low, high) if 2 * low > high else f"{about(low)} to {at_most(high)}"
+    alike = high - low <= max(low // 4, _NEARLY_NS)
+    return span_text(low, high) if alike else f"{about(low)} to {at_most(high)}"
 
 
 def limits_of(scenarios: Sequence[ScenarioJudged]) -> list[tuple[str, tuple[str, ...]]]:

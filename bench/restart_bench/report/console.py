@@ -466,7 +466,7 @@ def _print_limits(run: OneRun, console: Console) -> None:
     if not limits:
         return
     print_heading("What this does not show", console)
-    in_short = limits_in_short(run.rig, run.counted)
+    in_short = limits_in_short(run.rig, run.counted, run.scenarios)
     print_bullets(in_short, console)
     if in_short and console.is_terminal:
         text = f"in detail: {counted(len(limits), 'limit')}, in the record"

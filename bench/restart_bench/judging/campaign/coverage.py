@@ -113,7 +113,7 @@ def _cut_order(cut: Cut) -> tuple[bool, bool, int, str]:
 def _played(scenario: Scenario, case: Case, cycles: Sequence[CycleJudged]) -> Played:
     mine = [one for one in cycles if (one.scenario, one.case) == (scenario.name, case.name)]
     valid = sum(one.is_test for one in mine)
-    asked = valid if mine and _is_over(scenario, mine) else scenario.repeat
+    asked = max(1, valid) if mine and _is_over(scenario, mine) else scenario.repeat
     return Played(asked, valid, {word: number for word in WORST_FIRST if (number := _number(mine, word))})
 
 

@@ -19,7 +19,7 @@ from restart_bench.model.journal import CONTRADICTORY, LEFT_OUT, CycleJudged, Fi
 from restart_bench.model.scenario import Scenario, Search
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
-from restart_bench.model.wording import OUTCOMES, at_least, at_most, bounds_text, counted, span_text
+from restart_bench.model.wording import OUTCOMES, at_least, at_most, bounds_text, counted, listed, span_text
 
 Pair = tuple[int, int]
 
@@ -81,9 +81,25 @@ class SearchFound:
 
     @property
     def answered(self) -> bool:
-        """True where the end of riding through was found: a confirmed bracket, or a threshold with its interval."""
+        """True where the end of riding through was found: a confirmed bracket, or a threshold with its interval; and
+        no cut that was left out speaks against it."""
         fitted = self.answer.threshold is not None and None not in (self.answer.low, self.answer.high)
-        return self.over is Stop.FOUND or (self.over is Stop.CYCLES and fitted)
+        return (self.over is Stop.FOUND or (self.over is Stop.CYCLES and fitted)) and not self.against
+
+    @property
+    def against(self) -> tuple[Tried, ...]:
+        """Of the cuts that were left out those that did what no other cut of their length did, however vague that is:
+        they restarted, and were surely shorter than one that was ridden through, or the other way round. A threshold
+        says itself that outcomes overlap."""
+        rides, restarts = self.rides_through_ns, self.restarts_ns
+        disturbed = any(one.zone is not Zone.RIDES for one in self.tried)
+
+        def speaks_against(one: Tried) -> bool:
+            if one.zone is Zone.RIDES:
+                return restarts is not None and (rides is None or one.off_ns[0] > restarts[1])
+            return rides is not None and (not disturbed or (_restarts(one.zone) and one.off_ns[1] < rides[0]))
+
+        return () if self.answer.threshold is not None else tuple(filter(speaks_against, self.left_out))
 
 
 def search_found(scenario: Scenario, cycles: Sequence[CycleJudged]) -> SearchFound | None:
@@ -216,20 +232,28 @@ def found_text(found: SearchFound) -> str:
     if found.over is None:
         return f"the search was not ended: a cut of {span_text(found.next_ns or 0, found.next_ns or 0)} would come next"
     if found.over is Stop.ALL_RIDDEN:
-        times = counted(sum(one.asked_ns == search.longest_ns for one in found.tried), "time")
-        longest = show_duration(search.longest_ns)
-        return f"every cut was ridden through, the longest ({longest}) {times}: search longer"
+        asked = [one.asked_ns for one in found.tried]  # less than the longest, where relays are late
+        told = f"the longest ({show_duration(search.longest_ns)}) {counted(asked.count(max(asked)), 'time')}"
+        return f"every cut was ridden through, {told}{_but(found) or ': search longer'}"
     if found.over is Stop.NONE_RIDDEN:
-        shortest = show_duration(search.shortest_ns)
-        return f"no cut was ridden through, not even the shortest ({shortest}): search shorter, where the relay can"
+        told = f"no cut was ridden through, not even the shortest ({show_duration(search.shortest_ns)})"
+        return f"{told}{_but(found) or ': search shorter, where the relay can'}"
     if found.over is Stop.FRUITLESS:
         return f"the last {FRUITLESS} cycles show neither a restart nor that it rode through, so the search was ended"
+    if found.against:
+        return f"{_between(found)}{_but(found)}"
     if not found.answered:
         return (
             f"the search was ended by its {counted(found.cycles, 'cycle')}: {_between(found)}; let it take more "
             "(at_most:)"
         )
     return _between(found)
+
+
+def _but(found: SearchFound) -> str:
+    """The cuts that were left out and speak against the answer; "" where none do."""
+    told = [f"{off_text(one.off_ns)} ({one.zone.value}, cycle {one.cycle})" for one in found.against]
+    return f"; but against it speaks what was left out, known too vaguely: {listed(told)}" if told else ""
 
 
 def _between(found: SearchFound) -> str:

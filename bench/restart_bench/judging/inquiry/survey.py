@@ -126,10 +126,16 @@ def watched(evidence: Evidence, kind: CutKind, start: str = "") -> Watched | Non
         return None
     rig = evidence.rig
     end = min(evidence.watch_end_ns, evidence.end_ns)
+    ready = evidence.marks.get("ready")
     outputs = {
-        point.name: output_cycle(evidence.reads(rig.judged_point(point.name)), cut, restored, end)
+        point.name: output_cycle(
+            evidence.reads(rig.judged_point(point.name)), cut, restored, end,
+            back_ns=restored.not_after_ns
+            if kind.restart == "supply" or not rig.tells_memory(point.name)
+            else end if ready is None else ready.not_after_ns,  # before that it may be memory, the output off
+        )
         for point in rig.outputs()
-    }
+    }  # fmt: skip
     outputs = {name: replace(seen, start=start) for name, seen in outputs.items()}
     values = {point.name: _kept(evidence, point.name, end) for point in surveyed_values(rig)}
     marks = {
@@ -160,8 +166,8 @@ def _kept(evidence: Evidence, name: str, end_ns: int) -> tuple[float, float] | N
     return (before, float(after.value[-1])) if before is not None and len(after) else None
 
 
-def output_cycle(reads: Reads, cut: Bounds, restored: Bounds, end_ns: int) -> OutputCycle:
-    """What one output did over one cut, from its reads that count."""
+def output_cycle(reads: Reads, cut: Bounds, restored: Bounds, end_ns: int, *, back_ns: int) -> OutputCycle:
+    """What one output did over one cut, from its reads that count. back_ns: from then on what reads on is on."""
     before = reads.value_until(cut.not_before_ns)
     after = reads.inside(cut.not_before_ns, end_ns)
     late = after.inside(end_ns - (end_ns - restored.not_after_ns) // 3, end_ns)
@@ -176,7 +182,7 @@ def output_cycle(reads: Reads, cut: Bounds, restored: Bounds, end_ns: int) -> Ou
     pulses = [
         PulseSeen(_since(restored, row.begun_ns), row.lasted_ns) for row in rows[1:-1] if row.on and row not in over
     ]
-    if len(rows) > 1 and (still := _still_on(first, after, restored)) is not None:
+    if len(rows) > 1 and (still := _still_on(first, after, restored, back_ns)) is not None:
         pulses.insert(0, still)
     delay = _since(restored, last.begun_ns) if len(rows) > 1 and last.on else None
     never_off = len(rows) == 1 and last.on and len(after.inside(cut.not_after_ns, restored.not_before_ns)) > 0
@@ -185,9 +191,9 @@ def output_cycle(reads: Reads, cut: Bounds, restored: Bounds, end_ns: int) -> Ou
     )
 
 
-def _still_on(row: _Row, after: Reads, restored: Bounds) -> PulseSeen | None:
+def _still_on(row: _Row, after: Reads, restored: Bounds, back_ns: int) -> PulseSeen | None:
     """What read on before the cut, and on with power surely back, before it went off: on through it, or on again."""
-    back = after.inside(restored.not_after_ns, row.end_ns[0])
+    back = after.inside(back_ns, row.end_ns[0])
     if not row.on or len(back) == 0:
         return None
     begun = restored.not_before_ns, int(back.late[0])
