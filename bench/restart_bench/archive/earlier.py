@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from restart_bench.archive.reader import ArchivedRun, gone_on_with
-from restart_bench.model.journal import CycleJudged, CycleRecords, judged_cycles
+from restart_bench.model.journal import CycleJudged, judged_cycles
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.wording import counted
 
@@ -39,8 +39,9 @@ def earlier_cycles(run: ArchivedRun) -> Earlier:
     counting: dict[int, CycleJudged] = {}
     places: set[tuple[str, str, int]] = set()
     for number, records in run.cycle_records.items():
-        cycle = judged.get(number)
-        if cycle is None or not (_went_to_its_end(records) or cycle.verdict is Verdict.FAIL):
+        cycle = judged.get(number)  # what a person or a kill broke off has no end; what else kept it from it counts
+        whole = records.ended is not None and all(trouble.kind != "stopped" for trouble in records.troubles)
+        if cycle is None or not (whole or cycle.verdict is Verdict.FAIL):
             continue
         counting[number] = cycle
         places.add((records.started.scenario, records.started.case, records.started.number))
@@ -52,8 +53,3 @@ def earlier_cycles(run: ArchivedRun) -> Earlier:
         places |= earlier.places
         last = max(last, earlier.last_cycle)
     return Earlier(tuple(counting.values()), frozenset(places), last)
-
-
-def _went_to_its_end(records: CycleRecords) -> bool:
-    """False where a person or a kill broke it off; what else kept it from its end is its result."""
-    return not any(trouble.kind == "stopped" for trouble in records.troubles) and records.ended is not None

@@ -69,19 +69,14 @@ def plan_moves(
         doubt = (doubtful or {}).get(name, "")
         if ended is None or ended < before or doubt:
             old.add(name)
-        reason = (
-            needed.get(name, "") or doubt or _why_it_stays(folder, ended, before, by=_heirs(name, goes_on_with, stays))
-        )
+        # the run that went on with this one and stays: younger runs were looked at before
+        heir = next((one for one, earlier in goes_on_with.items() if earlier == name and one in stays), "")
+        reason = needed.get(name, "") or doubt or _why_it_stays(folder, ended, before, by=heir)
         if reason:
             stays[name] = reason
         else:
             leaving.append(folder)
     return Moves(tuple(leaving), tuple((name, stays[name]) for name in stays if name in old))
-
-
-def _heirs(name: str, goes_on_with: Mapping[str, str], stays: Mapping[str, str]) -> str:
-    """The run that went on with this one and stays; "" for none. Younger runs were looked at before."""
-    return next((heir for heir, earlier in goes_on_with.items() if earlier == name and heir in stays), "")
 
 
 def _ended(facts: Mapping[str, Any]) -> datetime | None:

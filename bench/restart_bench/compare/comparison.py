@@ -622,7 +622,11 @@ def _counterparts(old: Mapping[str, str], new: Mapping[str, str]) -> list[tuple[
     pairs = [(name, name) for name in old if name in new]
     left = [name for name in new if name not in old]
     for name in (name for name in old if name not in new):
-        likeness = {other: _likeness(old[name], new[other]) for other in left}
+        lines = {other: new[other].splitlines() for other in left}
+        likeness = {
+            other: difflib.SequenceMatcher(None, old[name].splitlines(), lines[other], autojunk=False).ratio()
+            for other in left
+        }
         best = max(left, key=likeness.__getitem__, default=None)
         if best is None or likeness[best] <= ALIKE:
             pairs.append((name, name))
@@ -630,7 +634,3 @@ def _counterparts(old: Mapping[str, str], new: Mapping[str, str]) -> list[tuple[
             left.remove(best)
             pairs.append((name, best))
     return sorted([*pairs, *((name, name) for name in left)])
-
-
-def _likeness(before: str, after: str) -> float:
-    return difflib.SequenceMatcher(None, before.splitlines(), after.splitlines(), autojunk=False).ratio()

@@ -60,7 +60,8 @@ def _came(evidence: Evidence, step: Step, action: Expect, record: StepDone) -> J
 
 def _so_before(evidence: Evidence, step: Step, action: Expect) -> Step | None:
     """The step that was to bring about what is expected, where all of it was read to be so when that began."""
-    acts = [one for one in evidence.scenario.function_check if one.index < step.index and _acts(one)]
+    before = (one for one in evidence.scenario.function_check if one.index < step.index)
+    acts = [one for one in before if not isinstance(one.action, Expect | ByEye | Wait)]
     began = {one.index: one.started_ns for one in evidence.records.steps if one.phase == "function check"}
     if not acts or acts[-1].index not in began:
         return None
@@ -69,10 +70,6 @@ def _so_before(evidence: Evidence, step: Step, action: Expect) -> Step | None:
         if value is None or not wanted.met_by(value, None):
             return None
     return acts[-1]
-
-
-def _acts(step: Step) -> bool:
-    return not isinstance(step.action, Expect | ByEye | Wait)
 
 
 def _all_held(evidence: Evidence, action: Expect, record: StepDone) -> list[Held]:

@@ -44,7 +44,8 @@ def judge_pulses(evidence: Evidence, demand: Expectation) -> Judged:
     except ValueError:
         text = f"no value of {shown(evidence.rig, demand.judged)} that counts was read before the cut"
         return Judged(Verdict.INCONCLUSIVE, f"{text}, so there is nothing to compare with")
-    if span.from_cut and len(span.reads) and _conformed_before(demand, before):
+    conformed = before is not None and not _deviating(demand, np.array([before]), before)[0]
+    if span.from_cut and len(span.reads) and conformed:
         return _judge_from(evidence, demand, span, 0)  # nothing has to change first, so the cut itself begins the span
     begin = _begin(span)
     if begin is None:
@@ -104,11 +105,6 @@ def _span(evidence: Evidence, demand: Expectation, before: float | None) -> _Spa
 def _deviating(demand: Expectation, value: np.ndarray[tuple[int], np.dtype[np.float64]], before: float | None) -> Flags:
     met = conforming(demand.wanted, value, before)
     return met if demand.kind.facts.forbids else ~met
-
-
-def _conformed_before(demand: Expectation, before: float | None) -> bool:
-    """True where the last read before the cut conformed: what deviates right after it is then no remainder."""
-    return before is not None and not bool(_deviating(demand, np.array([before]), before)[0])
 
 
 def _none_conforms(evidence: Evidence, demand: Expectation, span: _Span) -> Judged:

@@ -118,7 +118,7 @@ class _Part:
         self._numbers[verdict] += 1
         known = alike(reason) if verdict is Verdict.ERROR else reason
         reasons = self._reasons.setdefault(verdict, {})
-        if known in reasons or len(reasons) < _most_reasons(verdict):
+        if known in reasons or len(reasons) < (1 if verdict is Verdict.PASS else MOST_REASONS):
             reasons.setdefault(known, (reason, []))[1].append(cycle)
         else:
             self._others.setdefault(verdict, array("q")).append(hash(known))
@@ -131,10 +131,6 @@ class _Part:
             tuple(Said(reason, tuple(numbers)) for reason, numbers in self._reasons[verdict].values()),
             len(set(self._others.get(verdict, ()))), outcome,
         )  # fmt: skip
-
-
-def _most_reasons(verdict: Verdict) -> int:
-    return 1 if verdict is Verdict.PASS else MOST_REASONS
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,11 +192,9 @@ def not_passed(rig: Rig, scenarios: Sequence[ScenarioJudged], cycles: Sequence[C
     return found
 
 
-def limits_in_short(
-    rig: Rig, cycles: Sequence[CycleJudged], scenarios: Sequence[ScenarioJudged] = ()
-) -> tuple[str, ...]:
+def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged], of: Sequence[ScenarioJudged] = ()) -> tuple[str, ...]:
     """What the run does not show, in few sentences for whoever reads such a thing for the first time, and what more
-    cycles would show, where none deviated, and no scenario as a whole is an error beside its cycles."""
+    cycles would show, where none deviated, and none of these scenarios is an error beside its cycles."""
     valid = [one for one in cycles if one.is_test]
     if not valid:
         return ()
@@ -212,7 +206,7 @@ def limits_in_short(
         _unseen_in_short(rig, valid),
         *([f"{ONLY_THE_LINK}."] if rig.link_alone and any(one.figures.get("contact_lost") for one in valid) else ()),
         _untried_in_short(rig, valid),
-        *(() if any(one.late_findings for one in scenarios) else _rarer_in_short(valid)),
+        *(() if any(one.late_findings for one in of) else _rarer_in_short(valid)),
     )
 
 

@@ -88,15 +88,11 @@ def _against(played: Played) -> str:
         return "it needs a cut between two rungs of one scan, which only chance brings about"
     if len(trace.after) > 1:
         return "it needs sensors that move within the first scans"
-    if dict(trace.after[-1]) != dict(_last_inputs(trace)):
+    held = next((step.inputs for step in reversed(trace.steps) if isinstance(step, Hold)), ())  # as the cut comes
+    if dict(trace.after[-1]) != dict(held):
         away = "it is out of run mode" if trace.cut.restart == parts.MODE else "the controller is dark"
         return f"it needs inputs that change while {away}, when the bench presses nothing"
     return ""
-
-
-def _last_inputs(trace: Trace) -> Held:
-    """What is not at rest as the cut comes."""
-    return next((step.inputs for step in reversed(trace.steps) if isinstance(step, Hold)), ())
 
 
 def _tellable(seen: Seen) -> bool:

@@ -254,7 +254,8 @@ def _print_in_short(run: OneRun, console: Console, room: int) -> None:
     if not rows:
         return
     most = max(_LEAST_ROWS, room - _BESIDE_ROWS)
-    worst = sorted(range(len(rows)), key=lambda place: _badness(rows[place][2]))[:most]
+    bad = [badness(row.verdict) if row.verdict is not None else len(Verdict) for _, _, row in rows]
+    worst = sorted(range(len(rows)), key=bad.__getitem__)[:most]
     kept = [rows[place] for place in sorted(worst)]
     columns = ("scenario", "output", "before", "at return", "verdict")
     table = plain_table(*columns, unbroken=columns)
@@ -269,10 +270,6 @@ def _print_in_short(run: OneRun, console: Console, room: int) -> None:
     console.print(table)
     left = len(rows) - len(kept)
     console.print(Text(f"  and {counted(left, 'more row')}, above and in the record" if left else ""))
-
-
-def _badness(row: MatrixRow) -> int:
-    return badness(row.verdict) if row.verdict is not None else len(Verdict)
 
 
 def _print_scenarios(run: OneRun, console: Console, *, tables: bool) -> None:

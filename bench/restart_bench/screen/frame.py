@@ -230,7 +230,8 @@ def _lanes(gathered: Gathered, lanes: Sequence[Lane], width: int, room: int, gly
     """As many lanes as there is room for: one, two or three rows each, with the time axis below."""
     names = max([cell_len(gathered.way.switched), *(cell_len(lane.name) for lane in lanes)])
     names = min(names, 20 if width >= 110 else 15 if width >= 70 else 12)
-    strips = 2 if _seen_from_outside(gathered.rig, lanes) else 1
+    from_outside = gathered.rig.reads_supply or any(lane.terminal is not None for lane in lanes)
+    strips = 2 if from_outside else 1
     cells = (width - names - 1) // strips - _BESIDE_STRIP
     at_ns = gathered.state.at_ns if gathered.state is not None else 0
     cell_ns = cell_for(_cycle_span_ns(gathered), cells)
@@ -270,11 +271,6 @@ class _Sized:
 def _spans(checking: str) -> tuple[tuple[int, int], ...]:
     """Where in a strip a function check was under way: what moves there was told to."""
     return tuple(match.span() for match in re.finditer(f"{_CHECKING.on}+", checking))
-
-
-def _seen_from_outside(rig: Rig, lanes: Sequence[Lane]) -> bool:
-    """True where anything but the controller itself shows its outputs or its supply."""
-    return any(lane.terminal is not None for lane in lanes) or rig.reads_supply
 
 
 def _cycle_span_ns(gathered: Gathered) -> int:

@@ -36,6 +36,10 @@ class Cut:
     level: Level | None
     search: Search | None
 
+    def order(self) -> tuple[bool, bool, int, str]:
+        """Supplies first, single off times before searches, short before long."""
+        return self.how != "supply", self.search is not None, self.off_for_ns, self.level.text if self.level else ""
+
 
 @dataclass(frozen=True, slots=True)
 class Played:
@@ -93,7 +97,7 @@ def coverage_of(scenarios: Sequence[Scenario], cycles: Sequence[CycleJudged] = (
     every = [(scenario, case) for scenario in scenarios for case in scenario.cases]
     instants = sorted({case.at for _, case in every}, key=lambda at: (at.low_ns, at.high_ns))
     starts = tuple(Start(name, at) for name in dict.fromkeys(states.values()) for at in instants)
-    cuts = tuple(sorted({_cut(*one) for one in every}, key=_cut_order))
+    cuts = tuple(sorted({_cut(*one) for one in every}, key=Cut.order))
     found: dict[tuple[int, int], Played] = {}
     for scenario, case in every:
         place = starts.index(Start(states[scenario.name], case.at)), cuts.index(_cut(scenario, case))
@@ -103,11 +107,6 @@ def coverage_of(scenarios: Sequence[Scenario], cycles: Sequence[CycleJudged] = (
 
 def _cut(scenario: Scenario, case: Case) -> Cut:
     return Cut(scenario.how, case.off_for_ns, case.level, scenario.search)
-
-
-def _cut_order(cut: Cut) -> tuple[bool, bool, int, str]:
-    """Supplies first, single off times before searches, short before long."""
-    return cut.how != "supply", cut.search is not None, cut.off_for_ns, cut.level.text if cut.level is not None else ""
 
 
 def _played(scenario: Scenario, case: Case, cycles: Sequence[CycleJudged]) -> Played:
