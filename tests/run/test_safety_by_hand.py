@@ -13,6 +13,8 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
+
 from command_line import MAIN
 from raw_modbus import RawClient
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_STOPPED
@@ -59,7 +61,7 @@ class Person:
         self.text = ""
         self.asked: list[str] = []
 
-    def works(self, within_s: float = 120, *, leaves_at: str = "") -> int:
+    def works(self, within_s: float = 90, *, leaves_at: str = "") -> int:
         """Answers every question to the end of the command; gives its exit code. `leaves_at`: the first question for
         this position of the switch is not answered, Ctrl-C is pressed instead."""
         seen, end = 0, time.monotonic() + within_s
@@ -76,7 +78,11 @@ class Person:
             self._switch(question[1] == "ON")
             time.sleep(0.1)
             os.write(self._near, b"y\n")
-        self._process.wait(30)
+        try:
+            self._process.wait(30)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            pytest.fail(f"it goes on after {within_s:g} s, and has said:\n{self.text}")
         os.close(self._near)
         return self._process.returncode
 

@@ -7,11 +7,14 @@ import io
 from collections.abc import Iterator
 from typing import Any, cast
 
+import pytest
+
 from evidence import MS, dryer
 from restart_bench.archive.writer import RunArchive
-from restart_bench.model.clock import now_ns
+from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.live import LiveState, Show
 from restart_bench.observer.handle import ObserverHandle
+from restart_bench.run import supervision
 from restart_bench.run.context import Chronicle
 from restart_bench.run.supervision import EndOfRun, StopRequest, Supervisor
 from restart_bench.screen.plain import PlainShow
@@ -112,3 +115,26 @@ def test_no_state_is_made_for_a_show_that_does_not_show_it() -> None:
     seldom, always = Pictures(io.StringIO()), Pictures(io.StringIO())
     seldom.every_ns, always.every_ns = 60_000 * MS, 0
     assert [drawn(show) for show in (PlainShow(io.StringIO()), seldom, always)] == [0, 1, 3]
+
+
+def test_a_question_that_did_not_hear_the_first_ctrl_c_hears_the_second(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An exception can get lost where nobody waits for it; a person presses again, and is not left at the question. In
+    the second in which a question unwinds nothing comes in between."""
+    clock = [5 * NS_PER_S]
+    monkeypatch.setattr(supervision, "now_ns", lambda: clock[0])
+    stop, heard = StopRequest(), []
+
+    def deaf(question: str) -> None:
+        for later_ns in (0, NS_PER_S // 2, NS_PER_S):
+            clock[0] += later_ns
+            try:
+                stop.now("a person (Ctrl-C)")
+            except KeyboardInterrupt:
+                heard.append(clock[0] / NS_PER_S)
+                if len(heard) == 2:
+                    raise
+
+    with pytest.raises(KeyboardInterrupt):
+        stop.asks(deaf, "Is it ON?")
+    assert heard == [5, 6.5] and stop.count == 3
+    stop.now("a person (Ctrl-C)")  # no question is open: it only asks to stop

@@ -68,7 +68,7 @@ class StopRequest:
         self.by = ""
         self._asking = False  # a question to a person is open: the handler then breaks it off
         self._heard = False  # signals come here
-        self._breaking_off = False
+        self._breaking_off, self._broken_off_ns = False, 0
 
     def now(self, by: str) -> None:
         """Asks to stop. Raises KeyboardInterrupt while a question to a person is open."""
@@ -76,14 +76,15 @@ class StopRequest:
         if not ours:
             self.count += 1
             self.by = self.by or by
-        if self._asking:
-            self._asking = False  # once for each question, wherever within it this comes
+        # once, wherever within the question this comes; one that is open a second later did not hear it
+        if self._asking and now_ns() - self._broken_off_ns > NS_PER_S:
+            self._broken_off_ns = now_ns()
             raise KeyboardInterrupt
 
     def asks(self, ask: Callable[[str], A], question: str) -> A:
         """Asks a person. Raises KeyboardInterrupt where somebody wants to stop meanwhile."""
         try:
-            self._asking = True
+            self._asking, self._broken_off_ns = True, 0
             return ask(question)
         finally:
             self._asking = False
