@@ -18,7 +18,7 @@ from restart_bench.evidence.traces import conforming
 from restart_bench.judging.cycle import judge_cycle
 from restart_bench.judging.states import window_verdict
 from restart_bench.model.journal import Finding
-from restart_bench.model.rig import Mode, Wanted
+from restart_bench.model.rig import Mode, Rig, Wanted
 from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind
 from restart_bench.model.scenario import Expectation, Gap, MarkLimit, Press, Step, Window
 from restart_bench.model.verdicts import Verdict
@@ -530,15 +530,23 @@ def test_during_a_mode_cut_the_controllers_own_reads_serve() -> None:
     assert judged(story, one, how="mode").verdict is PASS
 
 
+def told_by_the_controller_alone() -> Rig:
+    """The dryer with a mode switch, its burner wired to no independent I/O."""
+    rig = dryer(mode=Mode("by-hand", proof=(("running", OFF),)))
+    return replace(rig, points={**rig.points, "burner": replace(rig.points["burner"], terminal=None)})
+
+
 @pytest.mark.parametrize(("told", "demanded", "verdict"), [
     (1, OFF, INCONCLUSIVE), (1, ON, INCONCLUSIVE), (0, OFF, PASS), (0, ON, FAIL),
 ])  # fmt: skip
 def test_out_of_run_mode_a_controllers_on_is_its_memory(told: int, demanded: Wanted, verdict: Verdict) -> None:
     """Its outputs are off while its program does not run, whatever a retained coil says: where no input reads the
     terminal, on is neither a pass nor a fail."""
-    rig = dryer(mode=Mode("by-hand", proof=(("running", OFF),)))
-    rig = replace(rig, points={**rig.points, "burner": replace(rig.points["burner"], terminal=None)})
-    story = Story(rig=rig).never_dark().set("running", (0, 1), (2_010 * MS, 0), (BACK + 10 * MS, 1))
+    story = (
+        Story(rig=told_by_the_controller_alone())
+        .never_dark()
+        .set("running", (0, 1), (2_010 * MS, 0), (BACK + 10 * MS, 1))
+    )
     story = story.set("burner", (0, told))
     one = expects("burner", "is", demanded, phase="during", judged="burner")
     found = judged(story, one, how="mode")
@@ -562,9 +570,7 @@ def test_memory_that_is_told_until_the_program_runs_again_is_no_fail_of_the_time
     until_ms: int, again_ms: int | None, runs_ms: int, verdict: Verdict
 ) -> None:
     """Told to run, a controller takes its time: so long its own word of an output is that of its memory."""
-    rig = dryer(mode=Mode("by-hand", proof=(("running", OFF),)))
-    rig = replace(rig, points={**rig.points, "burner": replace(rig.points["burner"], terminal=None)})
-    story = Story(rig=rig, end_ns=9 * S).never_dark()
+    story = Story(rig=told_by_the_controller_alone(), end_ns=9 * S).never_dark()
     story = story.set("running", (0, 1), (2_010 * MS, 0), (BACK + runs_ms * MS, 1))
     again = () if again_ms is None else ((BACK + again_ms * MS, 1), (BACK + (again_ms + 300) * MS, 0))
     story = story.set("burner", (0, 1), (BACK + until_ms * MS, 0), *again)
@@ -575,9 +581,7 @@ def test_memory_that_is_told_until_the_program_runs_again_is_no_fail_of_the_time
 @pytest.mark.parametrize(("runs_ms", "verdict"), [(200, PASS), (700, INCONCLUSIVE)])
 def test_memory_that_is_told_before_the_program_runs_is_not_on_in_time(runs_ms: int, verdict: Verdict) -> None:
     """On within 500 ms: by a terminal that comes with the program, which runs after 700 ms."""
-    rig = dryer(mode=Mode("by-hand", proof=(("running", OFF),)))
-    rig = replace(rig, points={**rig.points, "burner": replace(rig.points["burner"], terminal=None)})
-    story = Story(rig=rig, end_ns=9 * S).never_dark().set("burner", (0, 1))
+    story = Story(rig=told_by_the_controller_alone(), end_ns=9 * S).never_dark().set("burner", (0, 1))
     story = story.set("running", (0, 1), (2_010 * MS, 0), (BACK + runs_ms * MS, 1))
     one = expects("burner", "is", ON, judged="burner", window=Window(0, 500 * MS))
     assert judged(story, one, how="mode").verdict is verdict

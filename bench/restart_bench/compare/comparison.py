@@ -346,8 +346,9 @@ def _verdicts(baseline: RunFacts, run: RunFacts) -> _Found:
         where, only = case_name(scenario, case), f"only in {baseline.id if key in old else run.id}"
         gone = (scenario, case) not in valid and ((scenario, case) in shared or scenario in not_begun)
         if gone and scenario not in passed and _over_cycles(old[key]) is Verdict.PASS:  # else the scenario tells it
-            word = Verdict.INCONCLUSIVE if scenario in not_begun else Verdict.ERROR
-            shown = f"{Verdict.PASS}", f"{word} ({'not begun' if scenario in not_begun else 'no valid cycle'})"
+            begun = scenario not in not_begun
+            word, why = (Verdict.ERROR, "no valid cycle") if begun else (Verdict.INCONCLUSIVE, "not begun")
+            shown = f"{Verdict.PASS}", f"{word} ({why})"
             facts.append(Difference("verdict", scenario, case, what, *shown, None, point=point, unshown=word))
         elif (scenario, case) not in shared:
             said.append(NotCompared("case", scenario, case, where, only))
@@ -622,11 +623,7 @@ def _counterparts(old: Mapping[str, str], new: Mapping[str, str]) -> list[tuple[
     pairs = [(name, name) for name in old if name in new]
     left = [name for name in new if name not in old]
     for name in (name for name in old if name not in new):
-        lines = {other: new[other].splitlines() for other in left}
-        likeness = {
-            other: difflib.SequenceMatcher(None, old[name].splitlines(), lines[other], autojunk=False).ratio()
-            for other in left
-        }
+        likeness = {other: _likeness(old[name], new[other]) for other in left}
         best = max(left, key=likeness.__getitem__, default=None)
         if best is None or likeness[best] <= ALIKE:
             pairs.append((name, name))
@@ -634,3 +631,7 @@ def _counterparts(old: Mapping[str, str], new: Mapping[str, str]) -> list[tuple[
             left.remove(best)
             pairs.append((name, best))
     return sorted([*pairs, *((name, name) for name in left)])
+
+
+def _likeness(before: str, after: str) -> float:
+    return difflib.SequenceMatcher(None, before.splitlines(), after.splitlines(), autojunk=False).ratio()

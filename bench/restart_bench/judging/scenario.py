@@ -179,13 +179,16 @@ def _percent(fraction: float) -> str:
 # ---------------------------------------------------------------- limits
 
 
-def _limits(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged]) -> Iterator[str]:
-    """What was not shown (rule 13), in sentences."""
+def _limits(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged], *, dead: bool = False) -> Iterator[str]:
+    """What was not shown (rule 13), in sentences. dead: a channel may be, and nothing is sure that was read by it."""
     valid = [cycle for cycle in cycles if cycle.verdict is not Verdict.ERROR]
     if not valid:
         return
     found = search_found(scenario, cycles)
-    yield from _confidence(scenario, valid) if found is None else search_limits(found)
+    if found is not None:
+        yield from search_limits(found)
+    elif not dead:
+        yield from _confidence(scenario, valid)
     yield from _pulses(rig, scenario, valid)
     yield from _blind_spans(rig, valid)
     yield from _dark(rig, scenario, valid)
@@ -368,9 +371,8 @@ def _with_dead_channels(
     if not found:
         return judged
     findings = tuple(found.values())
-    valid = [one for one in cycles if one.scenario == scenario.name and one.verdict is not Verdict.ERROR]
-    sure = set(_confidence(scenario, valid))
-    judged = replace(judged, limits=tuple(one for one in judged.limits if one not in sure))  # through a dead channel
+    own = [one for one in cycles if one.scenario == scenario.name]
+    judged = replace(judged, limits=tuple(_limits(rig, scenario, own, dead=True)))
     if judged.verdict in (Verdict.FAIL, Verdict.ERROR):
         reason = f"{judged.reason}; beside that {some([finding.reason for finding in findings])}"
         return replace(judged, late_findings=findings, reason=reason)

@@ -192,7 +192,7 @@ def not_passed(rig: Rig, scenarios: Sequence[ScenarioJudged], cycles: Sequence[C
     return found
 
 
-def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged], of: Sequence[ScenarioJudged] = ()) -> tuple[str, ...]:
+def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged], judged: Sequence[ScenarioJudged] = ()) -> tuple[str, ...]:
     """What the run does not show, in few sentences for whoever reads such a thing for the first time, and what more
     cycles would show, where none deviated, and none of these scenarios is an error beside its cycles."""
     valid = [one for one in cycles if one.is_test]
@@ -206,7 +206,7 @@ def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged], of: Sequence[Scenar
         _unseen_in_short(rig, valid),
         *([f"{ONLY_THE_LINK}."] if rig.link_alone and any(one.figures.get("contact_lost") for one in valid) else ()),
         _untried_in_short(rig, valid),
-        *(() if any(one.late_findings for one in of) else _rarer_in_short(valid)),
+        *(() if any(one.late_findings for one in judged) else _rarer_in_short(valid)),
     )
 
 

@@ -11,7 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from restart_bench.archive.files import run_json_of
+from restart_bench.archive.files import SUMS, run_json_of
 from restart_bench.judging.campaign.case_map import case_rows, number_words, outcome_words, verdict_words
 from restart_bench.judging.campaign.coverage import (
     Coverage,
@@ -163,12 +163,13 @@ def _print_record(run: OneRun, console: Console) -> None:
 
 def _why_no_record(folder: Path) -> str:
     """What the archive knows of a record that is not in it."""
-    told, sums = run_json_of(folder), folder / "SHA256SUMS"
-    if not sums.is_file():
+    try:
+        sums = (folder / SUMS).read_bytes()
+    except OSError:
         return "the run was not closed, or its archive is damaged"
-    if problem := told.get("report_problem"):
+    if problem := run_json_of(folder).get("report_problem"):
         return f"it could not be written: {without_controls(str(problem))}"
-    if b"report.html" in sums.read_bytes():
+    if b"report.html" in sums:
         return "it was deleted or moved away since the run was closed"
     return "none was written as the run was closed"
 

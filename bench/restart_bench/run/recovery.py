@@ -45,7 +45,7 @@ def left_open(logs: Path, rig: Rig) -> list[Path]:
 
 
 def holder_of(logs: Path, rig: Rig) -> str:
-    """Which run has the supply of this rig now, in words that go on after "another bench"; "" where none is found."""
+    """Which run has the supply of this rig now, or that none was found, in words that go on after "another bench"."""
     with suppress(ArchiveError, OSError):  # that the supply is held is what matters
         for archive in archives_of(rig, logs):
             for folder in reversed(run_folders(archive)):

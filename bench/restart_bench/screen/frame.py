@@ -431,8 +431,8 @@ def progress_line(gathered: Gathered, state: LiveState, width: int, glyphs: Glyp
     """Cycles that are done, with `tally` how they were judged, time that is left, and a bar."""
     before_it = max(0, (gathered.done_before or 0) - state.done_again)
     done, of = before_it + sum(gathered.counted.values()), state.of_cycles - state.done_again
-    left = "" if state.left_ns is None else f"{left_words(state.left_ns)} left"
-    left = "" if gathered.replay else f"   {left or 'time left: not known'}"  # of what is over nothing is left
+    left = "time left: not known" if state.left_ns is None else f"{left_words(state.left_ns)} left"
+    left = "" if gathered.replay else f"   {left}"  # of what is over nothing is left
     most = gathered.at_most if done < of else ""  # else it is over
     before = f" ({before_it} in the run before)" if before_it and not gathered.replay else ""
     words = f"{done} of {most}{counted(of, 'cycle')} done{before}{left}  "

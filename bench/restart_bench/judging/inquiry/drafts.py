@@ -68,7 +68,7 @@ def played(rig: Rig, starts: Sequence[Start], kinds: Iterable[CutKind]) -> tuple
 
 
 def _played(rig: Rig, number: int, start: Start, starts: Sequence[Start], kind: CutKind) -> SurveyScenario:
-    name = f"survey-{'dip' if kind.dip else 'power' if kind.restart == 'supply' else 'mode'}-{number}"
+    name = f"survey-{_kind_word(kind)}-{number}"
     restart = ["  restart: either"] if kind.restart == "supply" else []
     lines = [*_before(start, starts), _cut(kind, ", at: random 0 s..50 ms"), *_whatever(rig), *restart, ""]
     head = _head(name, f"What does every output do from here, {cut_words(kind)}?")
@@ -83,6 +83,10 @@ def _whatever(rig: Rig) -> list[str]:
 
 def _head(name: str, purpose: str) -> str:
     return f"scenario: {name}\npurpose: {json.dumps(purpose, ensure_ascii=False)}\n"
+
+
+def _kind_word(kind: CutKind) -> str:
+    return "dip" if kind.dip else "power" if kind.restart == "supply" else "mode"
 
 
 def cut_words(kind: CutKind) -> str:

@@ -126,17 +126,13 @@ def watched(evidence: Evidence, kind: CutKind, start: str = "") -> Watched | Non
         return None
     rig = evidence.rig
     end = min(evidence.watch_end_ns, evidence.end_ns)
-    ready = evidence.marks.get("ready")
-    outputs = {
-        point.name: output_cycle(
-            evidence.reads(rig.judged_point(point.name)), cut, restored, end,
-            back_ns=restored.not_after_ns
-            if kind.restart == "supply" or not rig.tells_memory(point.name)
-            else end if ready is None else ready.not_after_ns,  # before that it may be memory, the output off
-        )
-        for point in rig.outputs()
-    }  # fmt: skip
-    outputs = {name: replace(seen, start=start) for name, seen in outputs.items()}
+    outputs = {}
+    for point in rig.outputs():
+        reads, back_ns = evidence.reads(rig.judged_point(point.name)), restored.not_after_ns
+        if kind.restart == "mode" and rig.tells_memory(point.name):  # until it is ready: the output may be off
+            ready = evidence.marks.get("ready")
+            back_ns = end if ready is None else ready.not_after_ns
+        outputs[point.name] = replace(output_cycle(reads, cut, restored, end, back_ns=back_ns), start=start)
     values = {point.name: _kept(evidence, point.name, end) for point in surveyed_values(rig)}
     marks = {
         name: _since(restored, (bounds.not_before_ns, bounds.not_after_ns))
