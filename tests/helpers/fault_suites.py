@@ -19,7 +19,7 @@ import yaml
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.rejudging import changed_cycles, changed_findings, judge_again
 from restart_bench.model.codec import from_line, to_line
-from restart_bench.model.journal import CycleJudged, Finding, Record, ScenarioJudged
+from restart_bench.model.journal import CycleJudged, Finding, Record, ScenarioJudged, Switching
 from restart_bench.model.live import LiveState, Show
 from restart_bench.model.outcome import OneRun, RunOptions, RunOutcome
 from restart_bench.model.verdicts import Verdict
@@ -240,8 +240,8 @@ def play(
     seed: int = 7,
     show: Show | None = None,
 ) -> Played:
-    """One run with these faults. What the archive says is held against what the run said. A short dip that a busy
-    machine stretched, by the truth of the rig, is not the one that the test is about: it is played once more."""
+    """One run with these faults. What the archive says is held against what the run said. A cut that a busy machine
+    stretched is not the one that the test is about: it is played once more (but where a show has its hand in it)."""
     suite = Plan(rig, program, scenario, faults).load(folder / "suite")
     for attempt in range(_ATTEMPTS):
         options = RunOptions(logs=folder / f"logs {attempt}", simulated=True, seed=seed)
@@ -250,14 +250,23 @@ def play(
         played = Played(outcome, run)
         print(played.told())  # shown where a test fails
         assert_archived_alike(run)
-        if not _stretched(played, suite, faults):
+        if show is not None or not _stretched(played, suite, faults):
             break
     return played
 
 
 def _stretched(played: Played, suite: Suite, faults: tuple[Tree, ...]) -> bool:
-    """Whether a dip that no fault of the supply was to spoil was truly longer than asked by more than relays need."""
+    """Whether the supply was told to come back far later than asked; or, of a dip that no fault of the supply was to
+    spoil, whether it was truly longer than asked by more than relays need."""
     asked = suite.scenarios[0].cases[0].off_for_ns
+    told = [one for one in ArchivedRun.open(played.run.folder).records if isinstance(one, Switching)]
+    cut, back = (next((one for one in told if one.purpose == word), None) for word in ("cut", "restore"))
+    if (
+        cut is not None
+        and back is not None
+        and back.before_ns - cut.after_ns > asked + max(_RELAYS_NEED_NS, asked // 5)
+    ):
+        return True
     spoilt = any(one["fault"].startswith(("relay", "rail", "supply")) for one in faults)
     return asked <= _DIP_NS and not spoilt and played.true_off_ns()[0] > asked + _RELAYS_NEED_NS
 
