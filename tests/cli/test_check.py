@@ -101,6 +101,7 @@ def test_check_tells_duration_and_size(tmp_path: Path) -> None:
     text = plan(tmp_path, repeat=20)
     assert re.search(r"^bench: 1 scenario, 20 cycles, 4 min \d+ s to \d+ min \d+ s", text)
     assert re.search(r"archive about \d+ MB to \d+ MB", text)
+    assert re.search(r"archive about 1 MB(;|$)", plan(tmp_path, repeat=1))  # not "1 MB to 1 MB"
 
 
 def test_check_counts_wear_over_all_runs_of_the_contact(tmp_path: Path) -> None:

@@ -37,6 +37,18 @@ def test_the_editions_of_the_first_lesson_fit_on_a_narrow_screen() -> None:
     assert max(len(line) for block in blocks for line in block) <= 80
 
 
+def test_what_comes_back_means_is_said_below_the_table() -> None:
+    """After any past it is on or off; the matrix says "comes back" of what was on before. Where nothing comes back
+    there is nothing to explain."""
+    meaning = "comes back: on or off, as what was before the restart leaves it"
+    one, several, none = (
+        bench("predict", *(str(LESSON / f"edition-{number}.yaml") for number in numbers)).stdout.splitlines()
+        for numbers in ((1,), (1, 2), (2,))
+    )
+    assert (one.count(meaning), several.count(meaning), none.count(meaning)) == (1, 1, 0)
+    assert one[one.index(meaning) - 2].startswith("M2 blower")
+
+
 def test_an_edit_that_changes_a_restart_is_named_and_ends_with_1() -> None:
     """Before anything is downloaded: the edited dryer lets the burner valve come back, and nothing else changes."""
     done = bench("predict", str(DRYER / "program-edited.yaml"), "--against", str(DRYER / "program.yaml"))

@@ -448,12 +448,25 @@ def test_a_wrap_shortly_after_a_dip_is_told_from_a_restart_by_what_is_read_somew
     assert told.finding("", "restart: required").verdict is Verdict.FAIL
 
 
-def test_a_sign_of_life_whose_pace_is_hardly_known_shows_no_wrap() -> None:
-    """The reads before the cut leave gaps longer than the time since the cut: within them it may be anywhere, so the
-    heartbeat that began anew is not taken for one that went on."""
-    story = Story(seed=0, scenario=scenario(restart="required"))
-    story.hide("controller", 236 * MS, 947 * MS).hide("controller", 957 * MS, 1_997 * MS)
-    assert story.finding("", "restart: required").verdict is Verdict.PASS
+@dataclass
+class SlowBeat(Story):
+    """Its sign of life moves every 600 ms, and begins anew with the program."""
+
+    def value(self, name: str, at_ns: int) -> float:
+        """What a client gets."""
+        if name == "heartbeat":
+            since = at_ns + 50 * S if at_ns < self.cut_ns else max(0, at_ns - self.running_ns)
+            return float(since // (600 * MS))
+        return super().value(name, at_ns)
+
+
+@pytest.mark.parametrize(("restart", "verdict"), [("required", Verdict.PASS), ("forbidden", Verdict.FAIL)])
+def test_a_sign_of_life_slower_than_the_cut_is_long_speaks_against_no_restart(restart: str, verdict: Verdict) -> None:
+    """It moves twice as rarely as the cut of 300 ms is long: where it should stand by then is known no more finely than
+    that, so that it neither went on nor strayed, and the lost connection keeps its word."""
+    rig = dryer(proof_of_cut=(LOST,), ready=Ready((("running", ON),), 100 * MS, "heartbeat", 5 * S))
+    story = SlowBeat(seed=1, rig=rig, scenario=scenario(restart=restart), off_ns=300 * MS)
+    assert story.finding("", f"restart: {restart}").verdict is verdict
 
 
 MILLISECONDS = replace(dryer().points["uptime"], unit="ms")

@@ -20,6 +20,7 @@ from selenium.webdriver import ActionChains, Chrome, ChromeOptions, Keys
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
+from selenium.webdriver.support.ui import WebDriverWait
 
 from record_values import HOSTILE, LANES, diagram, hostile_values, matrix_line, record_values
 from restart_bench.model.verdicts import Verdict
@@ -90,6 +91,18 @@ class Shown:
     def run(self, script: str, *arguments: object) -> Any:
         """What a script in the page returns."""
         return self.browser.execute_script(script, *arguments)
+
+    def named(self) -> set[tuple[str, str]]:
+        """Role and name of everything that a screen reader finds. The browser makes that tree after the page is
+        loaded, when somebody asks, and answers with its root alone until then: asked until a heading is in."""
+
+        def grown(browser: Chrome) -> set[tuple[str, str]]:
+            nodes = browser.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
+            found = {(node["role"]["value"], node.get("name", {}).get("value", "")) for node in nodes if "role" in node}
+            return found if any(role == "heading" for role, _ in found) else set()
+
+        self.browser.execute_cdp_cmd("Accessibility.enable", {})
+        return WebDriverWait(self.browser, 20).until(grown)
 
     def ink(self, selector: str) -> dict[str, str]:
         """Attribute `d` of the paths of each lane, by class."""
@@ -304,8 +317,7 @@ def test_the_table_of_changes_follows_the_cycle(shown: Shown) -> None:
 
 def test_a_screen_reader_is_told_names_and_changes(shown: Shown) -> None:
     """Controls have names, the chosen cycle is announced, drawings are images with a text of their own."""
-    tree = shown.browser.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
-    named = {(node["role"]["value"], node.get("name", {}).get("value", "")) for node in tree if "role" in node}
+    named = shown.named()
     for role, name in (
         ("button", "Next cycle"),
         ("button", "Zoom in"),

@@ -257,12 +257,13 @@ def _tried(number: int, verdict: Verdict) -> CycleJudged:
 
 
 def test_two_lengths_are_no_bounds_of_one() -> None:
-    """2 s and 3 s were tried: `2.00..3.01 s` would say that it is not known which."""
+    """2 s and 3 s were tried: `2.00..3.01 s` would say that it is not known which, `2 s to 3 s` that all between them
+    was tried."""
     cycles = [
         dataclasses.replace(one, marks=(Mark("cut", Bounds(0, 1)),), figures={"off_time_ns": [off, off + 4_000_000]})
         for one, off in zip(FAILED.cycles, (2_000_000_000, 3_000_000_000, 3_000_000_000), strict=True)
     ]
-    assert "Only interruptions of 2 s to 3.01 s were tried" in limits_in_short(FAILED.rig, cycles)[2]
+    assert "Only interruptions of 2.00..2.01 s and 3.00..3.01 s were tried" in limits_in_short(FAILED.rig, cycles)[2]
 
 
 def test_short_and_long_interruptions_are_told_apart() -> None:

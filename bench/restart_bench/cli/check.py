@@ -278,7 +278,7 @@ def _facts(plan: SuitePlan, worn: int, free_bytes: int | None) -> Iterator[tuple
         takes = f": no less than {show_duration(one.takes_ns)}" if one.takes_ns else ""
         yield "each hour", f"{one.planned} {what} planned, at most {one.per_hour} an hour{takes}"
     low, high = plan.archive_bytes.low_ns, plan.archive_bytes.high_ns
-    size = f"about {_size(low)}" + (f" to {_size(high)}" if high not in (low, None) else "")
+    size = f"about {_size(low)}" + (f" to {_size(high)}" if high is not None and _size(high) != _size(low) else "")
     yield "archive", size + (f"; {_size(free_bytes)} free" if free_bytes is not None else "")
     if free_bytes is not None and max(low, high or 0) > free_bytes:
         will = "will not" if low > free_bytes else "may not"

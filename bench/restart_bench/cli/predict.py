@@ -14,7 +14,7 @@ from restart_bench.model.outcome import Refused
 from restart_bench.model.program import Program
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import EXIT_ERROR, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
-from restart_bench.model.wording import hanging
+from restart_bench.model.wording import COMES_BACK_MEANS, hanging
 from restart_bench.screen.console import width_for
 
 if TYPE_CHECKING:
@@ -196,6 +196,7 @@ def _alone(edition: Edition, width: int) -> Iterator[str]:
     yield f"{edition.program.name} on {edition.rig.name}, inputs at rest after the restart"
     yield ""
     yield from table_lines(edition.answers, edition.labels)
+    yield from _glossed([edition])
     yield ""
     yield "Why"
     for because, restarts in whys_told(edition.answers, _whys(edition)).items():
@@ -262,6 +263,15 @@ def _below_each_other(editions: Sequence[Edition]) -> Iterator[str]:
     if tells_times(answers):
         yield "after ...: from the start of the program, as an example was played exactly"
     yield from edition_lines(answers, editions[0].labels)
+    yield from _glossed(editions)
+
+
+def _glossed(editions: Sequence[Edition]) -> Iterator[str]:
+    """What the tables mean by a word that the survey and the matrix use of what was on before."""
+    from restart_bench.predict.proving.parts import REST
+
+    told = (answer for one in editions for answer in one.answers if answer.inputs == REST)
+    yield from ["", COMES_BACK_MEANS] if any(answer.settles == "depends" for answer in told) else []
 
 
 def _changed(old: Edition, new: Edition) -> list[str]:

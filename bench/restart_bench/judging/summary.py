@@ -267,17 +267,17 @@ def _untried_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
     return f"Only interruptions of {told} were tried{alone}; {changed}."
 
 
-_MOST_LENGTHS = 3
+_MOST_LENGTHS = 5
 _NEARLY_NS = 20_000_000
-"""Lengths that differ by no more, or by a quarter, are told as the bounds of one."""
+"""Lengths that differ by no more, or by a quarter, are told as one."""
 
 
 def _lengths(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Lengths that were tried: spans that overlap, or nearly do, are one. A dip and a cut are two, nothing between them
-    was tried."""
+    """Lengths that were tried: spans that overlap, or nearly do, are one; of the others nothing between them was
+    tried."""
     found: list[tuple[int, int]] = []
     for low, high in sorted(tuple(span) for span in spans):
-        if found and low < 2 * found[-1][1]:
+        if found and low <= found[-1][1] + max(found[-1][1] // 4, _NEARLY_NS):
             found[-1] = (found[-1][0], max(high, found[-1][1]))
         else:
             found.append((low, high))

@@ -181,7 +181,7 @@ COMES_BACK: Final = "comes back"
 COMES_ON: Final = "comes on"
 """What an output does over a restart: predicted, measured, surveyed and compared alike."""
 AFTER_ANY_PAST = "after any past"
-COMES_BACK_MEANS = f"{AFTER_ANY_PAST} {COMES_BACK}: on or off, as what was before the cut leaves it"
+COMES_BACK_MEANS = f"{COMES_BACK}: on or off, as what was before the restart leaves it"
 IN_MEMORY = "memory"
 """Stands before what nothing but the controller says of an output that its program need not drive."""
 

@@ -40,7 +40,8 @@ class Difference:
 class ComparedRow:
     """One output after one kind of restart, over all valid cycles with the same inputs in which it was the same before
     the cut. before: on, off or "not read"; predicted, measured: how often on, off, "on or off", "not played" and "not
-    read" at the end of the watch; ever: what `predict` says that it does after any past, "" where it was not asked."""
+    read" at the end of the watch; ever: what `predict` says that it does after any past, "" where it was not asked;
+    depends: by that on or off, as what was before leaves it."""
 
     point: str
     shown: str
@@ -50,6 +51,7 @@ class ComparedRow:
     predicted: Mapping[str, int]
     measured: Mapping[str, int]
     ever: str = ""
+    depends: bool = False
     differences: tuple[Difference, ...] = ()
 
 
@@ -119,6 +121,7 @@ class Prediction:
                     predicted=dict(Counter(_foretold(one, output) for one in told)),
                     measured=dict(Counter(_word(one.seen.at_end) for one in told)),
                     ever=does(answer) if answer is not None else "",
+                    depends=answer is not None and answer.settles == "depends",
                     differences=tuple(found),
                 )
             )

@@ -19,7 +19,6 @@ from restart_bench.judging.inquiry.forecasts import ForecastRow, Score, forecast
 from restart_bench.model.outcome import OneRun
 from restart_bench.model.wording import (
     AFTER_ANY_PAST,
-    COMES_BACK,
     COMES_BACK_MEANS,
     counted,
     cycles_text,
@@ -160,8 +159,8 @@ def _below(found: Foretold) -> Iterator[str]:
     reasons = found.compared.not_played or {}
     for reason in dict.fromkeys(reasons.values()):
         yield f"{listed(name for name, one in reasons.items() if one == reason)} not played on the model: {reason}"
-    if any(row.before == "off" and row.ever.startswith(COMES_BACK) for row in found.compared.rows):
-        yield COMES_BACK_MEANS
+    if any(row.before == "off" and row.depends for row in found.compared.rows):
+        yield f"{AFTER_ANY_PAST} {COMES_BACK_MEANS}"
     if found.note:
         yield found.note
 
