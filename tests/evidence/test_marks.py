@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from drawn import examples
 from evidence import MS, OFF, ON, T0, S, Story, dryer, moved, scenario, traces_before_a_cut
-from restart_bench.evidence.marks import condition_held, progress_of, ready_since
+from restart_bench.evidence.marks import condition_held, held_spans, progress_of, ready_since
 from restart_bench.evidence.reachability import Reachability
 from restart_bench.evidence.supply_off import off_time, return_read
 from restart_bench.evidence.traces import Reads
@@ -429,3 +429,14 @@ def test_a_lagging_image_that_moves_on_is_alive_once_it_shows_what_came_after_th
     told = Story(rig=replace(rig, devices={**rig.devices, "controller": lagging}), off_ns=50 * MS, end_ns=4 * S)
     alive = marks_of(told.never_dark())["alive"]
     assert told.back_ns + 400 * MS <= alive.not_after_ns <= told.back_ns + 500 * MS
+
+
+@pytest.mark.parametrize(("between", "since_ms"), [(1.0, 0), (0.0, 40)], ids=["held", "read otherwise"])
+def test_what_held_on_both_sides_of_a_hole_may_have_held_since_before_it(between: float, since_ms: int) -> None:
+    """Reads of 0 to 40 ms, then none for two seconds: a silence is no sign that the condition was not met, so what
+    holds after it came no later than before; where the last read before it said otherwise, it came after that one."""
+    times = [0, 20, 40, 2_040, 2_060]
+    values = np.array([1.0, 1.0, between, 1.0, 1.0])
+    early = np.array(times, dtype=np.int64) * MS
+    last = held_spans(Reads(early, early + MS, values), ON, 0)[-1]
+    assert last.since == Bounds(since_ms * MS, 2_041 * MS)

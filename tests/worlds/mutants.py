@@ -219,4 +219,6 @@ MUTANTS = (
     Mutant("a sign of life that an old image shows has run again", "judging/proofs.py", "begins.not_before_ns <= one.from_ns < one.until_ns", "begins.not_before_ns <= one.from_ns", ("tests/worlds/test_worlds.py::test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows",)),
     Mutant("an output is late by a person's word", "judging/cycle.py", "or since is None or came_ns > since + window.not_after_ns:", "or True:", ("tests/judging/test_concluding.py::test_an_output_is_not_late_by_a_persons_word_alone",)),
     Mutant("commands that were not taken end an off time", "judging/cycle.py", "return command is not None and bool(command.problem)", "return False", ("tests/judging/test_judging_spans.py::test_a_command_back_that_was_not_taken_ends_no_off_time",)),
+    Mutant("a pace of a few moves is known", "evidence/restarts.py", "spare = still_ns + pace.error * elapsed", "spare = still_ns + _RATE_ERROR * elapsed", ("tests/worlds/test_worlds.py::test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows",)),
+    Mutant("what holds after a hole came after it", "evidence/marks.py", "if low and bool(met[low - 1]):", "if False:", ("tests/evidence/test_marks.py::test_what_held_on_both_sides_of_a_hole_may_have_held_since_before_it",)),
 )  # fmt: skip

@@ -164,12 +164,23 @@ class Oracle:
             one.doubts.append("whether ready came in time is not to be told")
         if len(self.glitches):
             one.doubts.append("contact with the controller was lost in the watch")
-        if self.ready.seen is None and self._ran_unread():
+        stood = rail_point(self.world) is None and self.ready.true is None and self._stood_before_steady()
+        if self.ready.seen is None and (self._ran_unread() or stood):
             one.doubts.append("whether it had been ready before it hung is not to be told")
         if self.latest - self.high > 500 * MS:
             one.doubts.append("when the supply came back was read late")
         if not self.powered() or (None in (self.ready.true, self.ready.seen) and self.world.pace > 100 * MS):
             one.doubts.append("nothing tells whether the controller had power")
+        if self.world.mode and name == "valve" and self._cleared_out_of_run_mode():
+            one.doubts.append("it went off while the controller was told to run and did not yet: memory, cleared")
+
+    def _cleared_out_of_run_mode(self) -> bool:
+        """Whether the output without terminal read on through the command back and went off before its program was
+        read to run: nobody saw it on that drives an output."""
+        runs = self.world.truth["running"].spans([1.0], self.world.back[0], self.world.end)
+        gone = [end for start, end in self.world.truth["valve"].spans([1.0], self.world.cut[0], self.world.end)
+                if start <= self.world.back[1] < end]  # fmt: skip
+        return bool(gone) and (not runs or gone[0] < runs[0][0] + 30 * MS)
 
     def powered(self, within: int = 0) -> bool:
         """Whether anything but the relay says that the controller had its supply back in time to be blamed."""

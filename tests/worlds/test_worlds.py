@@ -47,6 +47,7 @@ def test_what_a_world_truly_did_decides_what_may_be_said_of_it(part: int) -> Non
         303_019_465, 303_019_795, 303_028_765, 303_063_837, 304_055_329,
         305_025_788, 305_028_761, 305_079_684, 306_008_044, 306_097_551,
         308_034_942, 308_065_536, 308_066_954, 310_048_434,
+        316_023_401, 316_080_776, 316_014_629, 316_084_693,
     ],
 )  # fmt: skip
 def test_worlds_that_were_once_misjudged_are_judged_as_their_truth_allows(seed: int) -> None:

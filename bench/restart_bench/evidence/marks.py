@@ -607,7 +607,8 @@ class Held:
 
 
 def held_spans(reads: Reads, wanted: Wanted, from_ns: int) -> list[Held]:
-    """Spans in which every read met the condition and no two were further apart than a second."""
+    """Spans in which every read met the condition and no two were further apart than a second. What held on both sides
+    of such a gap may have held since before it."""
     if len(reads) == 0:
         return []
     met: Flags = np.ones(len(reads), dtype=bool) if wanted is ANYTHING else conforming(wanted, reads.value)
@@ -617,6 +618,8 @@ def held_spans(reads: Reads, wanted: Wanted, from_ns: int) -> list[Held]:
     for low, high in pairwise(edges):
         if bool(met[low]):
             not_before = from_ns if low == 0 else int(reads.early[low - 1])
+            if low and bool(met[low - 1]):
+                not_before = spans[-1].since.not_before_ns
             since = Bounds(min(not_before, int(reads.late[low])), int(reads.late[low]))
             spans.append(Held(since, int(reads.early[high - 1])))
     return spans

@@ -502,7 +502,7 @@ def _strayed(point: Point, seen: Reads, cut: Bounds, by_ns: int, still_ns: int) 
     if last is None or first >= len(seen) or (pace := pace_of(point, seen.part(0, last + 1))) is None:
         return None
     missing, elapsed = pace.missing(seen, last, first)
-    spare = still_ns + _RATE_ERROR * elapsed
+    spare = still_ns + pace.error * elapsed
     if 2 * spare > by_ns - cut.not_after_ns:
         return None
     return _Strayed(missing, spare, elapsed, pace.rate, pace.modulus)
@@ -518,6 +518,11 @@ class Pace:
     wrapped: bool
     moves: int
 
+    @property
+    def error(self) -> float:
+        """By which part of it the rate may be wrong: a few moves may have been one more, or one less, in their time."""
+        return max(_RATE_ERROR, 1.5 / self.moves)
+
     def missing(self, seen: Reads, last: int, first: int) -> tuple[float, int]:
         """By how much (ns) a read counts less than had it gone on since another one, and how long that was ago."""
         elapsed = int(seen.late[first] - seen.late[last])
@@ -529,7 +534,7 @@ class Pace:
         missing, elapsed = self.missing(seen, last, first)
         if self.moves < _KNOWN_BY:
             return False
-        spare = still_ns + max(_RATE_ERROR, 1.5 / self.moves) * elapsed
+        spare = still_ns + self.error * elapsed
         period = self.modulus / self.rate
         if abs(missing) > spare or 2 * elapsed > period or 2 * spare > _BY_CHANCE * period:
             return False
