@@ -10,6 +10,7 @@ import compileall
 import gc
 import os
 import subprocess
+import sys
 from collections.abc import Iterator
 from functools import cache
 from itertools import count
@@ -23,9 +24,10 @@ from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
 
 from drawn import COMMON, examples
-from restart_bench.simulated import handle
+from restart_bench.observer import handle as observers
+from restart_bench.simulated import handle as rigs
 from tools import left_out
-from warm_process import WarmRig
+from warm_process import WarmObserver, WarmRig
 
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # a thousand processes are started: they compile the bench once
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # each of them would start threads that have nothing to do
@@ -35,8 +37,12 @@ settings.load_profile("any machine")
 
 HERE = Path(__file__).parent
 NUMBERS = count(1)
-COLD_RIGS = {"benchmarks", "worlds", "test_simulated_panel.py", "test_simulated_rig.py", "test_simulated_wire.py"}
-"""Folders and files whose rigs start from nothing: how long that takes, and how it is done, is what they look at."""
+COLD = {
+    "simulated": {"benchmarks", "worlds", "test_simulated_panel.py", "test_simulated_rig.py", "test_simulated_wire.py"},
+    "observer": {"benchmarks", "observer", "test_way_out.py"},
+}
+"""Folders and files whose rigs, or observers, start from nothing: how long that takes, and how it is done, is what they
+look at."""
 TOGETHER = {
     "tests/observer/test_dark_host.py",  # one cable, one pair of addresses
     "tests/run/test_safety_by_hand.py",  # one switch on the wall, and a lock for it
@@ -61,12 +67,14 @@ def _shares(file: str) -> bool:
 
 
 @pytest.fixture(scope="module", autouse=True)
-def warm_rigs(request: pytest.FixtureRequest) -> Iterator[None]:
-    """A rig stands in for hardware: where a test's own process begins it, it begins with the bench imported."""
+def warm_processes(request: pytest.FixtureRequest) -> Iterator[None]:
+    """A rig stands in for hardware, and every run has its observer: where a test's own process begins them, they begin
+    with the bench imported."""
+    known = {name: getattr(subprocess, name) for name in ("PIPE", "TimeoutExpired")}
     with pytest.MonkeyPatch.context() as patch:
-        if hasattr(os, "fork") and not COLD_RIGS & {request.path.name, request.path.parent.name}:
-            known = {name: getattr(subprocess, name) for name in ("PIPE", "TimeoutExpired")}
-            patch.setattr(handle, "subprocess", SimpleNamespace(Popen=WarmRig, **known))
+        for name, handle, warm in (("simulated", rigs, WarmRig), ("observer", observers, WarmObserver)):
+            if hasattr(os, "fork") and not COLD[name] & {request.path.name, request.path.parent.name}:
+                patch.setattr(handle, "subprocess", SimpleNamespace(Popen=warm, **known))
         yield
 
 
@@ -78,10 +86,25 @@ def own_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monk
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """The bench is compiled once, before many workers do it at one time, each for itself."""
-    if not hasattr(config, "workerinput"):
-        for folder in ("bench", "drivers"):
-            compileall.compile_dir(HERE.parent / folder, quiet=2)
+    """Bench and tests are compiled once, before many workers do it at one time, each for itself."""
+    if hasattr(config, "workerinput"):
+        return
+    for folder in ("bench", "drivers"):
+        compileall.compile_dir(HERE.parent / folder, quiet=2)
+    if getattr(config.option, "numprocesses", None):
+        _compile_tests()
+
+
+def _compile_tests() -> None:
+    """A pytest that only collects leaves the modules compiled as pytest wants them, its asserts explained."""
+    made = f".{sys.implementation.cache_tag}-pytest-{pytest.__version__}.pyc"
+    files = sorted(HERE.rglob("test_*.py"))
+    lacking = [str(file) for file in files if not (file.parent / "__pycache__" / f"{file.stem}{made}").exists()]
+    if len(lacking) > len(files) // 2:
+        words = [sys.executable, "-m", "pytest", "-q", "-n0", "--collect-only", "-p", "no:cacheprovider"]
+        silent = {"stdin": subprocess.DEVNULL, "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+        for one in [subprocess.Popen([*words, *half], **silent) for half in (lacking[::2], lacking[1::2])]:
+            one.wait()
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 import pyarrow.parquet as pq
 import yaml
 
+from placed_keys import FAST_DUMPER
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.rejudging import changed_cycles, changed_findings, judge_again
 from restart_bench.model.codec import from_line, to_line
@@ -149,7 +150,7 @@ class Plan:
         if self.faults:
             trees["program"]["faults"] = [dict(fault) for fault in self.faults]
         for name, tree in trees.items():
-            (folder / f"{name}.yaml").write_text(yaml.safe_dump(tree, sort_keys=False), encoding="utf-8")
+            (folder / f"{name}.yaml").write_text(yaml.dump(tree, Dumper=FAST_DUMPER, sort_keys=False), encoding="utf-8")
         (suite,) = load_suites([folder], cards=cards())
         return suite
 

@@ -1,7 +1,7 @@
 """Processes of their own that begin with the bench imported, which is most of what it costs to start one.
 
 They are forked from a server that has imported it and done nothing else, so they share nothing with the tests. That the
-bench also starts from nothing is shown by all tests that use `command_line.command`.
+bench, its rigs and observers also start from nothing is shown by all tests that use `command_line.command`.
 """
 
 from __future__ import annotations
@@ -10,13 +10,14 @@ import multiprocessing
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
-from multiprocessing import forkserver, reduction
+from multiprocessing import connection, forkserver, reduction
 from multiprocessing.context import ForkServerContext
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any, BinaryIO
+from typing import IO, Any
 
 import pytest
 
@@ -61,19 +62,18 @@ def run_cold(
     )  # fmt: skip
 
 
-class WarmRig:
-    """What `subprocess.Popen` is to a `Simulation`, for a rig whose process begins with the bench imported."""
+class _Warm:
+    """What `subprocess.Popen` is, for a process that begins with the bench imported and stands on the files it is
+    given."""
 
-    def __init__(self, _command: Sequence[str], *, stdin: int, stdout: int, stderr: BinaryIO, encoding: str) -> None:
-        assert stdin == stdout == subprocess.PIPE
-        (read, told), (heard, write) = os.pipe(), os.pipe()
+    def __init__(self, begin: Callable[..., None], stderr: IO[bytes]) -> None:
+        (read, self._told), (self._heard, write) = os.pipe(), os.pipe()
         handed = [_Handed(number) for number in (read, write, stderr.fileno())]
-        self._process = _server().Process(target=_begin_rig, args=handed, daemon=True)
+        self._process = _server().Process(target=begin, args=handed, daemon=True)
         self._process.start()
+        self._asking = threading.Lock()  # how it ended can be read once
         os.close(read)
         os.close(write)
-        self.stdin = os.fdopen(told, "w", encoding=encoding)
-        self.stdout = os.fdopen(heard, encoding=encoding)
 
     @property
     def pid(self) -> int | None:
@@ -82,18 +82,41 @@ class WarmRig:
 
     def poll(self) -> int | None:
         """How it ended, None while it lasts."""
-        return self._process.exitcode
+        with self._asking:
+            return self._process.exitcode
 
     def wait(self, timeout: float | None = None) -> int | None:
         """The same once it has ended. Raises TimeoutExpired."""
-        self._process.join(timeout)
-        if self.poll() is None:
-            raise subprocess.TimeoutExpired("rig", timeout or 0)
+        if not connection.wait([self._process.sentinel], timeout):
+            raise subprocess.TimeoutExpired("a warm process", timeout or 0)
         return self.poll()
 
     def kill(self) -> None:
         """It ends at once."""
         self._process.kill()
+
+
+class WarmRig(_Warm):
+    """What `subprocess.Popen` is to a `Simulation`."""
+
+    def __init__(self, _command: Sequence[str], *, stdin: int, stdout: int, stderr: IO[bytes], encoding: str) -> None:
+        assert stdin == stdout == subprocess.PIPE
+        super().__init__(_begin_rig, stderr)
+        self.stdin = os.fdopen(self._told, "w", encoding=encoding)
+        self.stdout = os.fdopen(self._heard, encoding=encoding)
+
+
+class WarmObserver(_Warm):
+    """What `subprocess.Popen` is to an `ObserverHandle`."""
+
+    def __init__(
+        self, _command: Sequence[str], *, stdin: int, stdout: int, stderr: IO[bytes], bufsize: int,
+        start_new_session: bool,
+    ) -> None:  # fmt: skip
+        assert stdin == stdout == subprocess.PIPE and start_new_session
+        super().__init__(_begin_observer, stderr)
+        self.stdin = os.fdopen(self._told, "wb", buffering=bufsize)
+        self.stdout = os.fdopen(self._heard, "rb", buffering=bufsize)
 
 
 class _Handed:
@@ -115,6 +138,16 @@ def _begin_rig(*files: int) -> None:
 
     _stand_on(files)
     main()
+
+
+def _begin_observer(*files: int) -> None:
+    from restart_bench.observer.__main__ import main
+
+    os.setsid()
+    _stand_on(files)
+    code = main()
+    sys.stderr.flush()
+    os._exit(code)
 
 
 @cache

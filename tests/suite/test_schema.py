@@ -16,7 +16,7 @@ from test_file_keys import FIRST_WORDS, FREE
 
 from file_keys import BASES, EVERY_ROW, MODELS, ROWS, CardRow, card_rows
 from file_suites import PROGRAM, RIG, SCENARIO
-from placed_keys import document, loaded, parts_of
+from placed_keys import FAST_DUMPER, document, loaded, parts_of
 from restart_bench.cli.new import Answers, files_for
 from restart_bench.model.fault_catalogue import FAULTS
 from restart_bench.model.units import parse_duration
@@ -169,10 +169,14 @@ def test_a_scenario_without_its_cut_is_marked() -> None:
 # ---------------------------------------------------------------- what follows a driver or a fault
 
 
+def _in_one_line(value: object) -> str:
+    return str(yaml.dump(value, Dumper=FAST_DUMPER, default_flow_style=True, width=1000))
+
+
 def with_key(row: CardRow, text: str, path: str = "") -> str:
     """The base file with the driver's or the fault's example, and a text at the key's place."""
     ((part, example),) = yaml.safe_load(row.base).items()
-    placed = {part: yaml.safe_dump(example, default_flow_style=True, width=1000)}
+    placed = {part: _in_one_line(example)}
     return document(BASES[row.file], {**placed, path or row.path: text})
 
 
@@ -208,10 +212,10 @@ def test_what_a_driver_needs_is_required_in_the_editor(card: Any) -> None:
     (example,) = yaml.safe_load(card.example).values()
     for left_out in [*example, ""]:
         rest = {name: value for name, value in example.items() if name != left_out}
-        text = document(BASES["rig"], {"supply": yaml.safe_dump(rest, default_flow_style=True, width=1000)})
+        text = document(BASES["rig"], {"supply": _in_one_line(rest)})
         assert bool(faults_of("rig", text)) == bool(loaded("rig", text, None)[1]), left_out
         assert faults_of("rig", f"extends: base.yaml\n{text}") == []
-    contact = document(BASES["rig"], {"supply": f"{yaml.safe_dump(example, default_flow_style=True, width=1000)}", "supply.contact": "normally-open"})  # fmt: skip # noqa: E501
+    contact = document(BASES["rig"], {"supply": _in_one_line(example), "supply.contact": "normally-open"})
     assert bool(faults_of("rig", contact)) is not card.has_contact
 
 
@@ -221,7 +225,7 @@ def test_what_a_driver_needs_is_required_in_the_editor(card: Any) -> None:
 def test_names_that_nobody_knows_are_marked(file: str, text: str) -> None:
     """A driver or a fault that there is none of."""
     ((part, told),) = yaml.safe_load(text).items()
-    whole = document(BASES[file], {part: yaml.safe_dump(told, default_flow_style=True)})
+    whole = document(BASES[file], {part: _in_one_line(told)})
     assert [fault for fault in faults_of(file, whole) if "is not one of" in fault]
 
 

@@ -6,6 +6,7 @@ import getpass
 import platform
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from functools import cache
 from typing import Any
 
 from restart_bench.model.outcome import RunOptions
@@ -66,6 +67,7 @@ def _user() -> str:
     return ""
 
 
+@cache  # the files that say so are long
 def _versions() -> dict[str, str]:
     from importlib.metadata import version
 
