@@ -42,8 +42,8 @@ from archive_builders import (
 from drawn import examples
 from evidence import Story
 from restart_bench.archive import files
-from restart_bench.archive.files import ArchiveError, RunIsOpen, input_names, strict
-from restart_bench.archive.reader import ArchivedRun, find_run, last_run, read_journal, run_folders, whole_lines
+from restart_bench.archive.files import ArchiveError, RunIsOpen, input_names, run_folders, strict
+from restart_bench.archive.reader import ArchivedRun, find_run, last_run, read_journal, whole_lines
 from restart_bench.archive.rejudging import judge_again
 from restart_bench.archive.samples import SampleFile, convert_parts, part_to_parquet, whole_records
 from restart_bench.archive.soundness import verify

@@ -11,7 +11,8 @@ import pytest
 
 from archive_builders import RIG_NAME, archived, comes_back, load, write_suite
 from evidence import Story
-from restart_bench.archive.reader import ArchivedRun, run_folders
+from restart_bench.archive.files import run_folders
+from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.writer import RunArchive
 
 pytestmark = pytest.mark.filterwarnings("ignore:The inplace keyword")  # of a library, about itself

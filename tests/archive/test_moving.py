@@ -16,9 +16,8 @@ from typer.testing import CliRunner
 
 from archive_builders import load, write_suite
 from restart_bench.archive import moving
-from restart_bench.archive.files import ArchiveError, write_sums
+from restart_bench.archive.files import ArchiveError, run_folders, write_sums
 from restart_bench.archive.moving import clear_leftovers, move_run, plan_moves
-from restart_bench.archive.reader import run_folders
 from restart_bench.archive.soundness import verify
 from restart_bench.archive.writer import RunArchive
 from restart_bench.cli.main import app

@@ -249,7 +249,9 @@ def test_runs_that_can_not_be_read_are_a_warning_and_end_no_look(
     def unreadable(*_: object) -> str:
         raise PermissionError(13, "Permission denied", "run.json")
 
-    (tmp_path / "rig=other" / "date=2026-11-27" / "run=20261127T003820Z-4a73").mkdir(parents=True)
+    run = tmp_path / "rig=other" / "date=2026-11-27" / "run=20261127T003820Z-4a73"
+    run.mkdir(parents=True)
+    (run / "run.json").touch()
     monkeypatch.setattr("restart_bench.run.recovery.told_of_open", unreadable)
     say_left_open(dryer_rig(), tmp_path)
     assert "warning: whether a killed run left something out of idle can't be told" in capsys.readouterr().err

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from restart_bench.archive.files import ArchiveError
+from restart_bench.archive.files import ArchiveError, run_folders
 from restart_bench.archive.queries import TOLD, over_cycles
-from restart_bench.archive.reader import read_run_json, run_folders
+from restart_bench.archive.reader import read_run_json
 from restart_bench.campaigns.order_statistics import Drift, drift
 
 CHANCE = 0.05

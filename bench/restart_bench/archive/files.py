@@ -100,6 +100,20 @@ def append_durably(path: Path, line: bytes) -> None:
     sync_folder(path.parent)
 
 
+def run_folders(logs: Path, rig: str = "*") -> list[Path]:
+    """Folders of all runs (of one rig), oldest first. Raises ArchiveError where `logs` is a file."""
+    with clear_errors("look for runs", logs):
+        if logs.exists() and not logs.is_dir():
+            raise ArchiveError(f"{logs} is no folder; check --logs")
+        found = (path for path in logs.glob(f"rig={rig}/date=*/run=*") if (path / "run.json").is_file())
+        return sorted(found, key=lambda path: (path.name, str(path)))
+
+
+def is_closed(folder: Path) -> bool:
+    """True once the sums are written: from then on nothing in the folder changes."""
+    return (folder / SUMS).is_file()
+
+
 def run_json_of(folder: Path) -> dict[str, Any]:
     """run.json, whatever wrote it; nothing where it can't be read."""
     with contextlib.suppress(OSError, ValueError, RecursionError):

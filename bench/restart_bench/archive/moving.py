@@ -21,14 +21,16 @@ from restart_bench.archive.files import (
     ArchiveError,
     append_line,
     clear_errors,
+    is_closed,
     is_going_on,
+    run_folders,
     sync_file,
     sync_folder,
     to_bytes,
     to_json,
 )
 from restart_bench.archive.known_archives import MOVED
-from restart_bench.archive.reader import is_closed, read_run_json, run_folders
+from restart_bench.archive.reader import read_run_json
 from restart_bench.archive.soundness import verify
 
 OUTPUT = "output"

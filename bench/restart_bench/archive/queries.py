@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from restart_bench.archive.files import ArchiveError, is_going_on, write_whole
-from restart_bench.archive.reader import ArchivedRun, is_closed, kind_of_rig, read_run_json, run_folders
+from restart_bench.archive.files import ArchiveError, is_closed, is_going_on, run_folders, write_whole
+from restart_bench.archive.reader import ArchivedRun, kind_of_rig, read_run_json
 from restart_bench.archive.soundness import altered_text, file_is_altered, verify
 from restart_bench.archive.tables import how_cut, is_boot, zones_of
 from restart_bench.model.clock import NS_PER_S, Bounds

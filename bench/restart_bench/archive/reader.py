@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from restart_bench.archive.files import SUMS, ArchiveError, clear_errors, is_going_on
+from restart_bench.archive.files import ArchiveError, clear_errors, is_closed, is_going_on, run_folders
 from restart_bench.archive.soundness import altered_text, verify
 from restart_bench.model.clock import NS_PER_S, Anchor, anchor, passed_ns
 from restart_bench.model.codec import from_fields, from_line
@@ -27,20 +27,6 @@ if TYPE_CHECKING:
 
 
 # ---------------------------------------------------------------- finding
-
-
-def run_folders(logs: Path, rig: str = "*") -> list[Path]:
-    """Folders of all runs (of one rig), oldest first. Raises ArchiveError where `logs` is a file."""
-    with clear_errors("look for runs", logs):
-        if logs.exists() and not logs.is_dir():
-            raise ArchiveError(f"{logs} is no folder; check --logs")
-        found = (path for path in logs.glob(f"rig={rig}/date=*/run=*") if (path / "run.json").is_file())
-        return sorted(found, key=lambda path: (path.name, str(path)))
-
-
-def is_closed(folder: Path) -> bool:
-    """True once the sums are written: from then on nothing in the folder changes."""
-    return (folder / SUMS).is_file()
 
 
 def find_run(text: str, logs: Path, rig: str = "*") -> Path:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from restart_bench.archive.files import SUMS, ArchiveError, clear_errors, digest_of, files_of, read_sums
+from restart_bench.archive.files import ArchiveError, clear_errors, digest_of, files_of, is_closed, read_sums
 
 RUN_KEY = b"restart_bench.run"
 """Metadata of a Parquet file: the run that it was written for."""
@@ -49,7 +49,7 @@ class Verified:
 def verify(folder: Path) -> Verified:
     """Hold every file of a run against its sum and its name. Raises ArchiveError where sums or a file can't be read."""
     mixed = tuple(_mixed(folder))
-    if not (folder / SUMS).is_file():
+    if not is_closed(folder):
         return Verified(folder, closed=False, mixed=mixed)
     sums = read_sums(folder)
     found = set(files_of(folder))
@@ -78,7 +78,7 @@ def altered_text(verified: Verified) -> str:
 def file_is_altered(folder: Path, name: str) -> bool:
     """True where one file of a closed run is not the one that was summed. Raises ArchiveError."""
     with clear_errors("read for its sum", folder):
-        return (folder / SUMS).is_file() and read_sums(folder).get(name) != digest_of(folder / name)
+        return is_closed(folder) and read_sums(folder).get(name) != digest_of(folder / name)
 
 
 # ---------------------------------------------------------------- parts that name a run

@@ -28,25 +28,18 @@ from restart_bench.archive.files import (
     clear_errors,
     digest_of,
     input_names,
+    is_closed,
     is_going_on,
     lock_run,
     release_run,
+    run_folders,
     sync_folder,
     to_bytes,
     to_json,
     write_sums,
     write_whole,
 )
-from restart_bench.archive.reader import (
-    FORMAT,
-    ArchivedRun,
-    is_closed,
-    read_journal,
-    read_run_json,
-    readable_records,
-    run_folders,
-    whole_lines,
-)
+from restart_bench.archive.reader import FORMAT, ArchivedRun, read_journal, read_run_json, readable_records, whole_lines
 from restart_bench.files.faults import FaultsFound
 from restart_bench.model.clock import anchor, resolution_ns
 from restart_bench.model.codec import to_line

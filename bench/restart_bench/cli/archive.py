@@ -280,7 +280,7 @@ def verify(
 ) -> int:
     """Check that every file of closed runs is as it was closed."""
     _require_folder(logs)
-    from restart_bench.archive.reader import run_folders
+    from restart_bench.archive.files import run_folders
     from restart_bench.archive.soundness import verify as hold_against_sums
     from restart_bench.cli.logs import verified_lines
 

@@ -137,12 +137,11 @@ def run_named(text: str, logs: Path) -> Path:
 
 def say_left_open(rig: Rig, logs: Path) -> None:
     """Says what killed runs left out of idle on this rig, where a command reads and touches nothing."""
-    from restart_bench.archive.files import SUMS, ArchiveError
+    from restart_bench.archive.files import ArchiveError, is_closed, run_folders
     from restart_bench.archive.known_archives import archives_of
 
     try:
-        folders = [folder for archive in archives_of(rig, logs) for folder in archive.glob("rig=*/date=*/run=*")]
-        if all((folder / SUMS).is_file() for folder in folders):
+        if all(is_closed(folder) for archive in archives_of(rig, logs) for folder in run_folders(archive)):
             return  # nearly always, and what reads an open run takes its time to be imported
         from restart_bench.run.recovery import told_of_open
 

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from restart_bench.archive.files import run_folders
 from restart_bench.archive.moving import Moves, clear_leftovers, move_outputs, move_run, plan_moves
-from restart_bench.archive.reader import run_folders
 from restart_bench.cli.common import duration_option
 from restart_bench.compare.baselines import approvals
 from restart_bench.model.clock import NS_PER_S

@@ -17,9 +17,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from restart_bench.archive.files import ArchiveError, is_going_on, run_json_of
+from restart_bench.archive.files import ArchiveError, is_closed, is_going_on, run_folders, run_json_of
 from restart_bench.archive.known_archives import archives_of
-from restart_bench.archive.reader import ArchivedRun, is_closed, readable_records, run_folders, whole_lines
+from restart_bench.archive.reader import ArchivedRun, readable_records, whole_lines
 from restart_bench.archive.writer import Report, finish_killed, give_up_cycles, unfinished
 from restart_bench.model.codec import from_line
 from restart_bench.model.journal import PointWritten, Record, RunEnded, Switching, WriteAnnounced

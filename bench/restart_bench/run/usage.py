@@ -29,7 +29,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from restart_bench.archive.files import ArchiveError, run_json_of
+from restart_bench.archive.files import ArchiveError, run_folders, run_json_of
 from restart_bench.archive.known_archives import archives_of, moved_runs
 from restart_bench.model.clock import HOUR_NS, NS_PER_S, Anchor, anchor, now_ns, passed_ns
 from restart_bench.model.outcome import Refused
@@ -417,11 +417,11 @@ def _runs(archives: Sequence[Path]) -> Iterator[tuple[Path, dict[str, Any]]]:
     """Every run of these archives with its run.json; then what is remembered of runs that were moved away, each once. A
     run that is there outranks its line."""
     seen: set[str] = set()
-    for path in (path for logs in archives for path in logs.glob("rig=*/date=*/run=*/run.json")):
-        facts = run_json_of(path.parent)
+    for folder in (folder for logs in archives for folder in run_folders(logs)):
+        facts = run_json_of(folder)
         if facts:  # nothing was read of one that is moved away just now: then its line counts
-            seen.add(path.parent.name.removeprefix("run="))
-        yield path.parent, facts
+            seen.add(folder.name.removeprefix("run="))
+        yield folder, facts
     for logs in archives:
         for folder, facts in moved_runs(logs):
             if facts["run"] not in seen:
