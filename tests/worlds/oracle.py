@@ -171,16 +171,14 @@ class Oracle:
             one.doubts.append("when the supply came back was read late")
         if not self.powered() or (None in (self.ready.true, self.ready.seen) and self.world.pace > 100 * MS):
             one.doubts.append("nothing tells whether the controller had power")
-        if self.world.mode and name == "valve" and self._cleared_out_of_run_mode():
-            one.doubts.append("it went off while the controller was told to run and did not yet: memory, cleared")
 
-    def _cleared_out_of_run_mode(self) -> bool:
+    def _cleared_out_of_run_mode(self, longer_than: int) -> bool:
         """Whether the output without terminal read on through the command back and went off before its program was
-        read to run: nobody saw it on that drives an output."""
+        read to run, or before it had then been on for as long as the demand asks: memory drives no output."""
         runs = self.world.truth["running"].spans([1.0], self.world.back[0], self.world.end)
         gone = [end for start, end in self.world.truth["valve"].spans([1.0], self.world.cut[0], self.world.end)
                 if start <= self.world.back[1] < end]  # fmt: skip
-        return bool(gone) and (not runs or gone[0] < runs[0][0] + 30 * MS)
+        return bool(gone) and (not runs or gone[0] < runs[0][0] + longer_than + 30 * MS)
 
     def powered(self, within: int = 0) -> bool:
         """Whether anything but the relay says that the controller had its supply back in time to be blamed."""
@@ -220,6 +218,8 @@ class Oracle:
             self._during(one, allowed)
             return allowed
         self._common_doubts(allowed, one.judged)
+        if self.world.mode and one.point == "valve" and self._cleared_out_of_run_mode(one.longer_than_ns or 0):
+            allowed.doubts.append("it went off while the controller was told to run and did not yet: memory, cleared")
         if one.kind != "is":
             self._pulses(one, allowed)
         elif one.window is None:
@@ -1317,10 +1317,11 @@ class Oracle:
         )
         off = world.back[0] - world.cut[1] - self._data()
         stays = {one.point for one in world.scenario.after if one.kind == "stays"}
+        about = (self.high, again, again - world.rig.devices["controller"].poll_ns)  # known to within a poll
         on = [
             world.truth[name].kinds(low - 300 * MS, again + 300 * MS) == {1.0}
             and self.readings.all_good(name).longest_gap(low, again + 300 * MS) < off - 10 * MS
-            and 2 * max(gap_at(self.readings.all_good(name), at) for at in (self.high, again)) < off - 20 * MS
+            and 2 * max(gap_at(self.readings.all_good(name), at) for at in about) < off - 20 * MS
             for name in ("lamp_terminal", "fan_terminal")
         ]
         if all(on) and not stays & {"lamp", "fan"}:
