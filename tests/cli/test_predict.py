@@ -58,6 +58,17 @@ def test_an_edit_that_changes_a_restart_is_named_and_ends_with_1() -> None:
     assert all(line.startswith("Y1 burner valve") for line in changed)
 
 
+def test_what_comes_to_rest_otherwise_stands_before_what_differs_in_a_scan() -> None:
+    """A reset on the first scan: at rest it stays off now. What a command that is given would bring on again, a scan
+    later, stands below it, and does not "come back" after a cold start."""
+    done = bench("predict", str(LESSON / "edition-2.yaml"), "--against", str(LESSON / "edition-1.yaml"))
+    changed = [line for line in done.stdout.splitlines() if "->" in line]
+    ends = [line.endswith("-> stays off") for line in changed]
+    assert ends == sorted(ends, reverse=True) and changed[0].startswith("M2 blower, loss of supply, inputs at rest:")
+    cold = [line for line in changed if "cold start, a command held" in line]
+    assert cold and all("may be on" in line and "comes back" not in line for line in cold)
+
+
 def test_an_edit_that_only_delays_an_output_names_the_time() -> None:
     """Edition 6 lets the blower follow its memory after the preset of its timer, 500 ms."""
     done = bench("predict", str(LESSON / "edition-6.yaml"), "--against", str(LESSON / "edition-1.yaml"))

@@ -139,3 +139,5 @@ def test_a_replay_asks_again_what_people_were_asked() -> None:
     ben = Forecast(1, "Ben", "burner", True, None, 14 * S, 17 * S)
     at = {9: None, 10: ada, 13: ada, 15: ben, 17: ben, 19: None}
     assert {second: asked_at([ada, ben], second * S) for second in at} == at
+    last = max(second for second, one in at.items() if one is not None)
+    assert asked_at([ada, ben], last * S, until_ns=last * S) is None  # POWER IS OFF, and a question whether it goes

@@ -323,6 +323,27 @@ def test_an_off_time_that_nothing_read_is_said_to_be_the_switch_s(rail: bool) ->
     assert ("by the switch alone, nothing reads the supply" in said) is not rail
 
 
+def test_a_rail_that_gave_no_value_is_none() -> None:
+    """Named as a proof and never read: what another proof shows is told with the limits of a rig that has no rail."""
+    rig = dryer(proof_of_cut=(Proof("value", "rail", OFF), Proof("falls", "uptime")))
+    whole, blind = Story(rig=rig), Story(rig=rig).hide("independent", 1_990 * MS, 4_900 * MS)
+    read, unread = whole.judge(), blind.judge()
+    said, limits = (
+        [" ".join(told(cycle)) for cycle in (read, unread)]
+        for told in (
+            lambda cycle: limits_in_short(rig, [cycle]),
+            lambda cycle: judge_scenario(rig, scenario(), [cycle], 1).limits,
+        )
+    )
+    assert ["nothing reads the supply" in one for one in said] == [False, True]
+    assert ["Nothing read the supply in 1 cycle (1)" in one for one in limits] == [False, True]
+    assert ["a watchdog with a stuck relay" in one for one in limits] == [False, True]
+    assert [any("nothing read the supply: look at" in note for note in one.notes) for one in (read, unread)] == [
+        False,
+        True,
+    ]
+
+
 @pytest.mark.parametrize(("alive", "said"), [("running", True), (None, True), ("heartbeat", False)])
 def test_a_cut_that_the_lost_connection_alone_tells_is_said_to_be_no_more(alive: str | None, said: bool) -> None:
     """A network that drops looks the same to a bit; a sign of life that counts would tell."""

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
+from evidence import scenario
 from live_values import NEVER_ON, burner_finding, judged_cycle, one_run
 from restart_bench.judging.rehearsal import NOTHING_CUT
 from restart_bench.judging.summary import limits_in_short, limits_of
@@ -273,6 +274,18 @@ def test_short_and_long_interruptions_are_told_apart() -> None:
         for one, off in zip(FAILED.cycles, (5_000_000, 2_000_000_000, 2_000_000_000), strict=True)
     ]
     assert "Only interruptions of 5..6 ms and 2.00..2.01 s were tried" in limits_in_short(FAILED.rig, cycles)[2]
+
+
+def test_run_mode_that_was_left_is_no_interruption_of_the_supply() -> None:
+    """A person took 80 s to turn the mode switch back: nobody tried a loss of supply of that length."""
+    lost, left = (
+        dataclasses.replace(one, scenario=name, marks=(Mark("cut", Bounds(0, 1)),), figures={"off_time_ns": [off, off]})
+        for one, name, off in zip(FAILED.cycles, ("lost", "left"), (2_000_000_000, 80_000_000_000), strict=False)
+    )
+    mode = dataclasses.replace(scenario(), name="left", how="mode")
+    said = [limits_in_short(FAILED.rig, cycles, (), [mode])[-2:] for cycles in ([lost, left], [left])]
+    assert any("Only interruptions of 2 s and run mode left for 80 s were tried" in one for one in said[0]), said
+    assert any("Only run mode left for 80 s was tried" in one for one in said[1]), said
 
 
 def test_what_a_register_or_an_image_hid_is_no_gap_of_the_terminals() -> None:

@@ -148,7 +148,7 @@ def test_answers_and_scores_stand_in_the_record_and_on_the_page(asked: Asked) ->
     run = ArchivedRun.open(asked.outcome.runs[0].folder)
     groups = {group.title: {fact.name: fact.value for fact in group.facts} for group in gather(run).facts}
     answers = "expected: Ada on, Ben ?, the program model off; seen: off"
-    assert groups["Asked first"]["cycle 1, M1 elevator, on before"] == answers
+    assert groups["Asked first"]["cycle 1, power, M1 elevator, on before"] == answers
     right = {"Ada": "1 of 2 right", "Ben": "0 of 2 right, 2 times not known", "the program model": "2 of 2 right"}
     assert groups["Asked first: who was right"] == right
     (scores,) = [group for group in gather(run, explain=False).facts if group.title == "Asked first: who was right"]

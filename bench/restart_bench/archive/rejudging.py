@@ -287,8 +287,9 @@ def _fit(new: Scenario, old: Scenario) -> _Fitted:
         asked, watched = show_duration(new.watch_ns), show_duration(old.watch_ns)
         not_answered.append(f"a watch of {asked}; the run watched for {watched}")
     elif new.watch_restored_ns > max(old.watch_restored_ns, old.watch_ns):
-        asked, watched = show_duration(new.watch_restored_ns), show_duration(old.watch_restored_ns)
-        not_answered.append(f"a watch to {asked} after the return; the run watched to {watched}")
+        asked = show_duration(new.watch_restored_ns)
+        watched = show_duration(max(old.watch_restored_ns, old.watch_ns))
+        not_answered.append(f"a watch to {asked} after the return; the run watched for no less than {watched}")
     fitted = replace(new, before=old.before, function_check=kept)
     return _Fitted(fitted, cases, tuple(not_answered))
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 _GAP, _BELOW = "  ", "    "  # of the list of runs: between its columns, before a second line
 _SHORTEST_RIG = 8
 _MOST_OTHERS = 6
-_TITLES = ("WORSE", "NOT SHOWN", "better", "different")
+_TITLES = ("WORSE", "different", "NOT SHOWN", "better")
 _HUNK = re.compile(r"@@ -(\d+)(?:,(\d+))? \+(\d+)(?:,(\d+))? @@")
 _WORDS = {verdict.value: verdict for verdict in Verdict}
 

@@ -264,6 +264,7 @@ def _below_each_other(editions: Sequence[Edition]) -> Iterator[str]:
         yield "after ...: from the start of the program, as an example was played exactly"
     yield from edition_lines(answers, editions[0].labels)
     yield from _glossed(editions)
+    yield from ["", "Why, and what a cold start does, is said of one program alone."]
 
 
 def _glossed(editions: Sequence[Edition]) -> Iterator[str]:

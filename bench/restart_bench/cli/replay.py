@@ -13,8 +13,9 @@ from rich.live import Live
 from rich.text import Text
 
 from restart_bench.archive.reader import ArchivedRun
+from restart_bench.evidence.marks import switching_of
 from restart_bench.judging.inquiry.forecasts import question_of
-from restart_bench.model.clock import NS_PER_MS, NS_PER_S
+from restart_bench.model.clock import FAR_NS, NS_PER_MS, NS_PER_S
 from restart_bench.model.journal import CycleRecords, Finding, Forecast, Record, ScenarioJudged, judged_cycles
 from restart_bench.model.live import LiveState
 from restart_bench.model.outcome import Refused
@@ -106,10 +107,12 @@ class Reel:
         return self._gathered
 
     def _ask_again(self, film: Film) -> None:
-        """The question that stood in the picture at this instant, and what was answered."""
+        """The question that stood in the picture at this instant, before the cut, and what was answered."""
         assert self._gathered is not None
         started = self._records[film.scene].started
-        asked = asked_at([one for one in self._forecasts if one.cycle == started.cycle], film.at_ns)
+        cut = switching_of(self._records[film.scene], "cut")
+        until_ns = FAR_NS if cut is None else cut.before_ns
+        asked = asked_at([one for one in self._forecasts if one.cycle == started.cycle], film.at_ns, until_ns)
         self._gathered.question = self._gathered.typed = ""
         if asked is None:
             return
@@ -150,9 +153,10 @@ class Reel:
         self._at_ns = None
 
 
-def asked_at(forecasts: Sequence[Forecast], at_ns: int) -> Forecast | None:
-    """What people were asked at this instant; the answer stays until the next question, a second at most."""
-    asked = [one for one in forecasts if one.asked_ns <= at_ns <= one.answered_ns + NS_PER_S]
+def asked_at(forecasts: Sequence[Forecast], at_ns: int, until_ns: int = FAR_NS) -> Forecast | None:
+    """What people were asked at this instant; the answer stays until the next question, a second at most, and not
+    beyond the cut (`until_ns`)."""
+    asked = [one for one in forecasts if one.asked_ns <= at_ns <= one.answered_ns + NS_PER_S and at_ns < until_ns]
     return max(asked, key=lambda one: one.asked_ns, default=None)
 
 

@@ -23,6 +23,7 @@ from restart_bench.judging.notes import (
     silent_again,
     stood_still,
     supply_notes,
+    supply_unread,
 )
 from restart_bench.judging.outputs import base_figures, output_seen
 from restart_bench.judging.proofs import Proofs, judge_restart, powered_since, proof_problems, proofs_of
@@ -485,6 +486,8 @@ def _figures(evidence: Evidence, proofs: Proofs) -> dict[str, Any]:
     if not _was_refused(evidence):
         figures |= _off_time_figures(evidence, proofs)
     figures["contact_lost"] = evidence.fate.lost
+    if supply_unread(evidence):
+        figures["supply_unread"] = True
     figures["not_counted"] = _not_counted(evidence)
     return figures
 

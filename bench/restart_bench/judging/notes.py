@@ -14,7 +14,7 @@ from restart_bench.evidence.traces import Reads, conforming
 from restart_bench.model.clock import FAR_NS, NS_PER_S, Bounds
 from restart_bench.model.journal import OutputSeen
 from restart_bench.model.ways import BY_HAND, way_named
-from restart_bench.model.wording import at_most, shown, span_text, value_text
+from restart_bench.model.wording import at_most, listed, shown, span_text, value_text
 
 _STEADY_NS = NS_PER_S // 2
 
@@ -27,6 +27,8 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
         yield f"the controller {evidence.answered_on}, so all times are as wide as that; switch first, then answer"
     if supply is None or evidence.scenario.how != "supply":
         return
+    if unread := supply_unread(evidence):
+        yield f"{listed(unread)} gave no value from the cut on, so nothing read the supply: look at the address"
     way = way_named(evidence.rig, [evidence.scenario], evidence.scenario.name, records.started.case)
     cut, restored = cut_of(evidence.rig, records), restored_of(evidence.rig, records)
     if cut is None:
@@ -56,6 +58,16 @@ def supply_notes(evidence: Evidence) -> Iterator[str]:
             "answers from an old copy; so all times count from anywhere between the two"
         )
     yield from _bounced_long(evidence, restored)
+
+
+def supply_unread(evidence: Evidence) -> list[str]:
+    """The proofs that are to read the supply, where none of them gave a value from the cut to the end of the watch."""
+    if evidence.cut is None or evidence.restored is None or evidence.scenario.how != "supply":
+        return []
+    names = [proof.point for proof in evidence.rig.proof_of_cut if proof.of_supply and proof.point is not None]
+    start, end = evidence.cut.not_before_ns, evidence.watch_end_ns
+    read = any(len(evidence.reads(name).inside(start, end)) for name in names)
+    return [] if read else [shown(evidence.rig, name) for name in names]
 
 
 def _bounced_long(evidence: Evidence, restored: Bounds | None) -> Iterator[str]:

@@ -9,13 +9,14 @@ from dataclasses import dataclass, replace
 from restart_bench.campaigns.reliability import CONFIDENCE, reliability_shown
 from restart_bench.evidence.restarts import unit_ns
 from restart_bench.judging.campaign.ride_through import found_text, is_left_out, search_found, search_limits
+from restart_bench.judging.summary import as_read
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.rig import Rig
 from restart_bench.model.scenario import Case, Scenario, off_expectations, proven_channel
 from restart_bench.model.units import show_duration
 from restart_bench.model.verdicts import Verdict
 from restart_bench.model.ways import way_of
-from restart_bench.model.wording import ONLY_THE_LINK, at_most, counted, listed, shown, some, span_text
+from restart_bench.model.wording import ONLY_THE_LINK, at_most, counted, listed, numbers_text, shown, some, span_text
 
 
 def judge_run(
@@ -311,9 +312,12 @@ def _taken_on_trust(rig: Rig, scenario: Scenario, cycles: Sequence[CycleJudged])
                 yield f"{name} has no unit of time (`unit:`): a wrap was not told from a restart by its value."
     if rig.check_pulse is None and any(rig.is_independent(one.judged) for one in (*scenario.during, *scenario.after)):
         yield "An I/O that answers from a cache tells old values: no `check_pulse:` showed that it does not."
+    unread = [cycle.cycle for cycle in cycles if cycle.figures.get("supply_unread")]
+    rig = as_read(rig, cycles)
     if scenario.how == "supply" and not rig.reads_supply:
-        word = way_of(rig, scenario).word_of
-        yield f"Nothing reads the supply itself: that it came back then and stayed is taken from {word}."
+        some_only = f"Nothing read the supply in {counted(len(unread), 'cycle')} ({numbers_text(unread)})"
+        said = some_only if unread else "Nothing reads the supply itself"
+        yield f"{said}: that it came back then and stayed is taken from {way_of(rig, scenario).word_of}."
         if rig.counters_alone and any(cycle.restarted for cycle in cycles):
             told = listed(shown(rig, name) for name in rig.counters_alone)
             yield f"By {told} the program began anew, no more is shown: a watchdog with a stuck relay looks alike."

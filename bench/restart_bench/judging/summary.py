@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from array import array
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
 
 from restart_bench.campaigns.reliability import CONFIDENCE, cycles_needed, rarest_seen
 from restart_bench.model.journal import CycleJudged, Finding, FindingKind, ScenarioJudged
 from restart_bench.model.rig import Rig
+from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import Verdict, badness, worst
 from restart_bench.model.wording import (
     ONLY_THE_LINK,
@@ -192,12 +193,16 @@ def not_passed(rig: Rig, scenarios: Sequence[ScenarioJudged], cycles: Sequence[C
     return found
 
 
-def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged], judged: Sequence[ScenarioJudged] = ()) -> tuple[str, ...]:
+def limits_in_short(
+    rig: Rig, cycles: Sequence[CycleJudged], judged: Sequence[ScenarioJudged] = (), scenarios: Sequence[Scenario] = ()
+) -> tuple[str, ...]:
     """What the run does not show, in few sentences for whoever reads such a thing for the first time, and what more
-    cycles would show, where none deviated, and none of these scenarios is an error beside its cycles."""
+    cycles would show, where none deviated, and none of these scenarios is an error beside its cycles. Cycles of
+    scenarios that are not among those given lost their supply."""
     valid = [one for one in cycles if one.is_test]
     if not valid:
         return ()
+    rig = as_read(rig, valid)
     times = "once" if len(valid) == 1 else f"{len(valid)} times"
     others = len(cycles) - len(valid)
     beside = f" ({counted(others, 'more cycle')} brought no valid test)" if others else ""
@@ -205,9 +210,16 @@ def limits_in_short(rig: Rig, cycles: Sequence[CycleJudged], judged: Sequence[Sc
         f"It was tried {times}{beside}, on this rig and with this program: the next time may differ.",
         _unseen_in_short(rig, valid),
         *([f"{ONLY_THE_LINK}."] if rig.link_alone and any(one.figures.get("contact_lost") for one in valid) else ()),
-        _untried_in_short(rig, valid),
+        _untried_in_short(rig, valid, {one.name for one in scenarios if one.how == "mode"}),
         *(() if any(one.late_findings for one in judged) else _rarer_in_short(valid)),
     )
+
+
+def as_read(rig: Rig, cycles: Sequence[CycleJudged]) -> Rig:
+    """The rig without the proofs that are to read its supply, where they gave no value in one of these cycles."""
+    if not any(cycle.figures.get("supply_unread") for cycle in cycles):
+        return rig
+    return replace(rig, proof_of_cut=tuple(proof for proof in rig.proof_of_cut if not proof.of_supply))
 
 
 def _rarer_in_short(cycles: Sequence[CycleJudged]) -> Iterator[str]:
@@ -251,20 +263,30 @@ def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
     return f"What lasted less than {at_most(longest)} can have been missed between two looks at the outputs."
 
 
-def _untried_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
-    spans = [cycle.figures["off_time_ns"] for cycle in cycles if "off_time_ns" in cycle.figures]
+def _untried_in_short(rig: Rig, cycles: Sequence[CycleJudged], modes: Collection[str]) -> str:
+    lost, left = (
+        [
+            one.figures["off_time_ns"]
+            for one in cycles
+            if "off_time_ns" in one.figures and (one.scenario in modes) is is_one
+        ]
+        for is_one in (False, True)
+    )
     changed = "a change of program, wiring or supply makes a new test necessary"
-    if not spans:
+    if not lost and not left:
         return f"How it behaves after other interruptions was not tried; {changed}."
-    lengths = _lengths(spans)
-    if len(lengths) > _MOST_LENGTHS:
-        shortest, longest = _length_text(*lengths[0]), _length_text(*lengths[-1])
-        told = f"{len(lengths)} lengths, from {shortest} up to {longest},"
-    else:
-        told = listed(_length_text(low, high) for low, high in lengths)
+    told = [f"interruptions of {_lengths_text(lost)}"] if lost else []
+    told += [f"run mode left for {_lengths_text(left)}"] if left else []
     unread = any(cycle.figures.get("contact_lost") for cycle in cycles) and not rig.reads_supply
     alone = " by the switch alone, nothing reads the supply" if unread else ""
-    return f"Only interruptions of {told} were tried{alone}; {changed}."
+    return f"Only {' and '.join(told)} {'were' if lost else 'was'} tried{alone}; {changed}."
+
+
+def _lengths_text(spans: Sequence[tuple[int, int]]) -> str:
+    lengths = _lengths(spans)
+    if len(lengths) <= _MOST_LENGTHS:
+        return listed(_length_text(low, high) for low, high in lengths)
+    return f"{len(lengths)} lengths, from {_length_text(*lengths[0])} up to {_length_text(*lengths[-1])},"
 
 
 _MOST_LENGTHS = 5

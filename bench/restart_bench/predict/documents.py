@@ -9,7 +9,7 @@ from restart_bench.model.program import Program
 from restart_bench.model.units import show_duration
 from restart_bench.predict.editions import ChangedAnswer, side_by_side
 from restart_bench.predict.engine import Answer
-from restart_bench.predict.proving.parts import COLD, HELD, MODE, REST, SUPPLY, WARM
+from restart_bench.predict.proving.parts import COLD, DARK, HELD, MODE, REST, SUPPLY, WARM
 from restart_bench.predict.traces import Cut, Hold, Trace
 from restart_bench.predict.why import Why, decided_words, does, show_cure
 
@@ -121,15 +121,29 @@ def tells_times(editions: Mapping[str, Sequence[Answer]]) -> bool:
 
 
 def difference_lines(found: Sequence[ChangedAnswer], labels: Mapping[str, str] | None = None) -> Iterator[str]:
-    """What an edit changed, one line for each answer."""
+    """What an edit changed, one line for each answer: first where it comes to rest otherwise, there the inputs at rest
+    first; then what differs in its first scan alone."""
+    lines = []
     for one in found:
         point, restart, start, inputs = one.key
-        old = does(one.old) if one.old is not None else "no such output"
-        new = does(one.new) if one.new is not None else "no such output"
-        if old == new:
+        old, new = (_done(answer, inputs) for answer in (one.old, one.new))
+        alike = old == new
+        if alike:
             old, new = (with_first_scan(word, answer) for word, answer in ((old, one.old), (new, one.new)))
         given = "inputs at rest" if inputs == REST else f"a command {HELD}" if inputs == HELD else inputs
-        yield f"{_label(point, labels)}, {COLUMNS[restart, start]}, {given}: {old} -> {new}"
+        lines.append(
+            (alike, inputs != REST, f"{_label(point, labels)}, {COLUMNS[restart, start]}, {given}: {old} -> {new}")
+        )
+    yield from (line for *_, line in sorted(lines, key=lambda one: one[:2]))
+
+
+def _done(answer: Answer | None, inputs: str) -> str:
+    """What an output does; where a command is given it is that which may bring it on, nothing comes back."""
+    if answer is None:
+        return "no such output"
+    if answer.settles != "depends" or inputs not in (HELD, DARK):
+        return does(answer)
+    return MAY_BE_ON if answer.confirmed else f"{MAY_BE_ON} (not confirmed)"
 
 
 def with_first_scan(word: str, answer: Answer | None) -> str:
@@ -142,6 +156,7 @@ def with_first_scan(word: str, answer: Answer | None) -> str:
     return f"{word}, {_FIRST_SCAN[answer.first_scan]}"
 
 
+MAY_BE_ON = "may be on"
 _FIRST_SCAN = {
     "depends": "can be on in the first scan",
     "on": "on in the first scan",

@@ -84,6 +84,7 @@ from restart_bench.model.wording import (
 from restart_bench.report.explaining import why_in, why_lines
 from restart_bench.report.foretold import (
     ASKED_FIRST,
+    CUT_OF,
     Foretold,
     forecasts_of,
     foretell,
@@ -428,13 +429,12 @@ def _print_forecasts(run: OneRun, found: Foretold | None, console: Console) -> N
         return
     names = list(dict.fromkeys(name for row in rows for name in row.expected))
     model = ["program"] if found is not None else []
-    table = plain_table("cycle", "output", "before", *map(without_controls, names), *model, "seen")
+    table = plain_table("cycle", "cut", "output", "before", *map(without_controls, names), *model, "seen")
     for row in rows:
         guesses = [_guess_word(row.expected.get(name), row.seen) for name in names]
         guesses += [_guess_word(row.predicted, row.seen) for _ in model]
-        table.add_row(
-            str(row.cycle), without_controls(row.shown), state_word(row.before), *guesses, state_word(row.seen, "-")
-        )
+        told = (str(row.cycle), CUT_OF[row.how], without_controls(row.shown), state_word(row.before))
+        table.add_row(*told, *guesses, state_word(row.seen, "-"))
     print_heading(ASKED_FIRST, console)
     console.print(table)
     for one in (*scores(rows), *([program_score(rows)] if model else [])):
@@ -464,7 +464,7 @@ def _print_limits(run: OneRun, console: Console) -> None:
     if not limits:
         return
     print_heading("What this does not show", console)
-    in_short = limits_in_short(run.rig, run.counted, run.scenarios)
+    in_short = limits_in_short(run.rig, run.counted, run.scenarios, run.tested)
     print_bullets(in_short, console)
     if in_short and console.is_terminal:
         text = f"in detail: {counted(len(limits), 'limit')}, in the record"

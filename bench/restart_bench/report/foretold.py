@@ -19,7 +19,6 @@ from restart_bench.judging.inquiry.forecasts import ForecastRow, Score, forecast
 from restart_bench.model.outcome import OneRun
 from restart_bench.model.wording import (
     AFTER_ANY_PAST,
-    COMES_BACK_MEANS,
     counted,
     cycles_text,
     listed,
@@ -34,7 +33,7 @@ if TYPE_CHECKING:
     from restart_bench.predict.engine import Answer
     from restart_bench.predict.measured import Compared, ComparedRow, Prediction
 
-_AFTER = {"supply": "power", "mode": "mode"}
+CUT_OF = {"supply": "power", "mode": "mode"}
 ASKED_FIRST, WHO_WAS_RIGHT = "Asked first", "Asked first: who was right"
 HEAD = "Predicted by the program model, and measured at the end of the watch"
 _STATES = {"on": True, "off": False}
@@ -74,7 +73,8 @@ def foretell(run: OneRun, patience_s: float = BUDGET_S) -> Foretold | None:
 def forecasts_of(run: OneRun, found: Foretold | None) -> tuple[ForecastRow, ...]:
     """What people expected before each cut, what the program model says of it, and what was seen."""
     predicted = found.prediction.ends if found is not None else None
-    return forecast_rows(run.rig, run.forecasts, run.cycles, predicted)
+    hows = {one.name: one.how for one in run.tested}
+    return forecast_rows(run.rig, run.forecasts, run.cycles, predicted, hows)
 
 
 def _answers(run: OneRun, prediction: Prediction, patience_s: float) -> tuple[tuple[Answer, ...], str]:
@@ -121,15 +121,20 @@ def _table(found: Foretold) -> Table:
         style = "bold red" if row.differences else ""
         measured = Text(outcome_text(row.measured, row.before), style=style)
         table.add_row(
-            name, cut_text(row), outcome_text(row.predicted, row.before), measured, *([row.ever] if known else [])
+            name, cut_text(row), outcome_text(row.predicted, row.before), measured, *([ever_text(row)] if known else [])
         )
     return table
+
+
+def ever_text(row: ComparedRow) -> str:
+    """What it does after any past, beside what it was before these cuts: off before it has nothing to come back to."""
+    return "may come on" if row.depends and row.before == "off" else row.ever
 
 
 def cut_text(row: ComparedRow) -> str:
     """`power, on before`, `mode, command held, off before`."""
     inputs = "" if row.inputs == "rest" else f", command {row.inputs}"
-    return f"{_AFTER[row.restart]}{inputs}, {row.before} before"
+    return f"{CUT_OF[row.restart]}{inputs}, {row.before} before"
 
 
 def outcome_text(counts: Mapping[str, int], before: str) -> str:
@@ -159,8 +164,6 @@ def _below(found: Foretold) -> Iterator[str]:
     reasons = found.compared.not_played or {}
     for reason in dict.fromkeys(reasons.values()):
         yield f"{listed(name for name, one in reasons.items() if one == reason)} not played on the model: {reason}"
-    if any(row.before == "off" and row.depends for row in found.compared.rows):
-        yield f"{AFTER_ANY_PAST} {COMES_BACK_MEANS}"
     if found.note:
         yield found.note
 
@@ -186,7 +189,7 @@ def asked_facts(rows: Sequence[ForecastRow], *, model: bool) -> Iterator[tuple[s
     for row in rows:
         told = dict(row.expected) | ({"the program model": row.predicted} if model else {})
         expected = ", ".join(f"{name} {state_word(state)}" for name, state in told.items())
-        name = f"cycle {row.cycle}, {row.shown}, {state_word(row.before)} before"
+        name = f"cycle {row.cycle}, {CUT_OF[row.how]}, {row.shown}, {state_word(row.before)} before"
         yield name, f"expected: {expected}; seen: {state_word(row.seen, 'nothing that counts')}"
 
 
@@ -200,7 +203,7 @@ def foretold_facts(found: Foretold) -> Iterator[tuple[str, str]]:
     """The same as lines of a name and a text."""
     for row in found.compared.rows:
         told = f"predicted {outcome_text(row.predicted, row.before)}, measured {outcome_text(row.measured, row.before)}"
-        told += f"; {AFTER_ANY_PAST} it {row.ever}" if row.ever else ""
+        told += f"; {AFTER_ANY_PAST} it {ever_text(row)}" if row.ever else ""
         yield f"{row.shown}, {cut_text(row)}", told
     if found.compared.rows:
         yield "differences", "; ".join(_below(found))

@@ -155,6 +155,7 @@ class CycleContext:
     before_cut: Callable[[Scenario], None] | None = None  # right before each cut
     introduce: Callable[[], bool] = lambda: True  # asks who was dark at first what it is; True: nobody is left to ask
     was_ready: WasReady | None = None  # the cycle before
+    supply_was_read: bool = False  # by every proof that is to read it, once in this run
     cycle: int = 0
     log: list[Record] = field(default_factory=list)
 

@@ -32,7 +32,7 @@ from restart_bench.model.scenario import Case, Scenario
 from restart_bench.model.step_kinds import facts_of
 from restart_bench.model.units import show_duration
 from restart_bench.model.ways import way_of
-from restart_bench.model.wording import at_most, show_wanted
+from restart_bench.model.wording import at_most, listed, show_wanted, shown
 from restart_bench.observer.diagnosis import diagnose
 from restart_bench.observer.handle import answered_within
 from restart_bench.observer.identification import WITHIN_NS
@@ -215,6 +215,7 @@ class CycleAct:
         context.situation.running = True
         context.supervisor.wait_until(now_ns() + WITHIN_NS, lambda: context.introduce() or None)
         self._check_identity()
+        self._check_supply_is_read()
         if self._scenario.how == "supply" and not self._rehearse:
             self._wait_for_limit(context.actuators.cut_not_before_ns(), ON_AT_LEAST)
 
@@ -228,6 +229,26 @@ class CycleAct:
             context.supervisor.end("not ready", text, started)
         self._trouble("not ready", why, started)
         raise CycleBrokenOff
+
+    def _check_supply_is_read(self) -> None:
+        """What is to prove the cut has been read once before it: a wrong address leaves no proof but that of others.
+        Raises EndOfRun."""
+        context = self._context
+        if context.supply_was_read or self._scenario.how != "supply":
+            return
+        names = [proof.point for proof in context.rig.proof_of_cut if proof.of_supply and proof.point is not None]
+        if not context.supervisor.wait_until(now_ns() + WITHIN_NS, lambda: all(map(self._is_read, names)) or None):
+            unread = [name for name in names if not self._is_read(name)]
+            devices = dict.fromkeys(context.rig.points[name].device for name in unread)
+            named = listed(shown(context.rig, name) for name in unread)
+            why = f"{named} of `proof_of_cut` gave no value"
+            cure = f"look at the address, and ask `look` what {listed(devices)} says"
+            context.supervisor.end("not ready", f"{why}; {cure}. Nothing was cut", now_ns())
+        context.supply_was_read = True
+
+    def _is_read(self, name: str) -> bool:
+        newest = self._context.observer.latest(name)
+        return newest is not None and newest.value is not None
 
     def _never_heard(self, name: str) -> bool:
         """Whether a device answered nothing at all since the run began."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from restart_bench.model.journal import CycleJudged, Forecast
 from restart_bench.model.rig import Point, Rig
@@ -15,11 +16,12 @@ Predicted = Callable[[CycleJudged, str], bool | None]
 
 @dataclass(frozen=True, slots=True)
 class ForecastRow:
-    """One output before one cut: what it was, what each learner expected (None: did not know), what the program says
-    and what was seen at the end of the watch (None: nothing valid was)."""
+    """One output before one cut (`how`: of the supply, or of run mode): what it was, what each learner expected (None:
+    did not know), what the program says and what was seen at the end of the watch (None: nothing valid was)."""
 
     cycle: int
     scenario: str
+    how: str
     point: str
     shown: str
     before: bool
@@ -47,9 +49,14 @@ def question_of(point: Point, *, now_on: bool, how: str, learner: str) -> str:
 
 
 def forecast_rows(
-    rig: Rig, forecasts: Sequence[Forecast], cycles: Sequence[CycleJudged], predicted: Predicted | None = None
+    rig: Rig,
+    forecasts: Sequence[Forecast],
+    cycles: Sequence[CycleJudged],
+    predicted: Predicted | None = None,
+    hows: Mapping[str, str] = MappingProxyType({}),
 ) -> tuple[ForecastRow, ...]:
-    """A row for each output before each cut, in the order in which it was asked."""
+    """A row for each output before each cut, in the order in which it was asked. hows: by what the scenarios cut, where
+    that is not the supply."""
     judged = {forecast.cycle: forecast for forecast in cycles}
     grouped: dict[tuple[int, str], list[Forecast]] = {}
     for forecast in forecasts:
@@ -58,6 +65,7 @@ def forecast_rows(
         ForecastRow(
             cycle=number,
             scenario=judged[number].scenario,
+            how=hows.get(judged[number].scenario, "supply"),
             point=name,
             shown=rig.points[name].shown,
             before=asked[0].now_on,

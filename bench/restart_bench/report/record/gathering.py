@@ -98,7 +98,7 @@ def gather(run: ArchivedRun, *, explain: bool = True) -> RecordData:
         switched=switched_words(run, suite),
         scenarios=tuple(_scenario_rows(run, suite, scenarios, cycles)),
         matrix=tuple(_matrix(suite.rig, cycles)),
-        limits_in_short=limits_in_short(suite.rig, cycles, tuple(scenarios.values())),
+        limits_in_short=limits_in_short(suite.rig, cycles, tuple(scenarios.values()), suite.scenarios),
         not_tested=tuple(not_tested(suite, cycles)),
         facts=(
             *fact_groups(run, suite),
