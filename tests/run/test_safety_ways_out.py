@@ -606,9 +606,21 @@ def test_a_contact_written_the_wrong_way_round_is_noticed_before_anything_moves(
         show = Seen()
         assert rig.perform(show).exit_code == EXIT_ERROR
         assert "contact:" in show.said and "rail reads on" in show.said and "wrong way round" in show.said
+        assert "by the rail it is on as it shall be" in show.said and "by hand" not in show.said
         assert rig.supply_is_on and "supply" not in rig.written()
         assert told_of(rig.runs()[0])["supply_left"].startswith("on: not switched")
         nothing_pressed(rig)
+
+
+def test_look_holds_the_relay_against_the_rail(tmp_path: Path) -> None:
+    """Whoever looks before the first run reads the same; with the contact written right nothing is said."""
+    with armed_rig(tmp_path) as rig:
+        well = rig.said_by("look", rig.folder, "--for", "1 s", "--logs", rig.logs)
+        wrong_contact(rig)
+        code, said = rig.said_by("look", rig.folder, "--for", "1 s", "--logs", rig.logs)
+        assert "wrong way round" not in well[1], well[1]
+        assert "that the supply is off, but rail reads on; look whether" in " ".join(said.split()), said
+        assert code == EXIT_ERROR and rig.supply_is_on
 
 
 def test_park_does_not_switch_a_relay_that_contradicts_the_rail(tmp_path: Path) -> None:

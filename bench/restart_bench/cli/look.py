@@ -19,7 +19,7 @@ from restart_bench.cli.round_trips import keep, measured
 from restart_bench.evidence.reachability import NEIGHBOUR_NS
 from restart_bench.evidence.restarts import unit_ns
 from restart_bench.model.clock import NS_PER_S, now_ns
-from restart_bench.model.live import Reading
+from restart_bench.model.live import Reading, powered_by_proof
 from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Device, Identity, Point, Rig, Value
 from restart_bench.model.units import parse_duration, show_duration
@@ -111,6 +111,7 @@ class Looker:
         self._devices = tuple(device for device in rig.devices.values() if device.name in read)
         self._heard = heard or {}
         self._relay = relay
+        self._contrary: str | None = None
         self._clocks = {name: (rig.points[name], unit) for name, unit in _times(rig)}
         self._rose: dict[str, tuple[Reading, Reading]] = {}
         self._own_address = {device.name: ask(device.host) for device in self._devices}
@@ -156,7 +157,26 @@ class Looker:
                 found.append(text)
         if self._relay is not None and self._relay.problem:
             found.append(self._relay.problem)
-        return found
+        if self._contrary is None:
+            self._contrary = self._relay_against_rail()
+        return [*found, *([self._contrary] if self._contrary else [])]
+
+    def _relay_against_rail(self) -> str | None:
+        """A relay that says the contrary of what the first supply proof reads first: a run would move nothing then. ""
+        where they agree, None before both are known (what is switched later contradicts nothing)."""
+        from restart_bench.run.actuators import relay_against_rail
+
+        says = self._relay.is_on if self._relay is not None else None
+        names = [proof.point for proof in self._rig.proof_of_cut if proof.of_supply and proof.point is not None]
+        readings = {name: one for name in names if (one := self._observing.latest(name)) is not None}
+        shown = powered_by_proof(self._rig.proof_of_cut, readings)
+        if says is None or shown is None:
+            return None
+        name = next(name for name in names if name in readings)
+        value = readings[name].value
+        if says is shown or value is None:
+            return ""
+        return relay_against_rail(self._rig, says, f"{name} reads {value_word(value)}")
 
     def views(self) -> dict[str, DeviceView]:
         """Every device as it answered in the last seconds."""
@@ -264,6 +284,7 @@ class RelayView:
 
     says: str = ""
     problem: str = ""
+    is_on: bool | None = None
 
 
 def ask_relay(rig: Rig) -> RelayView | None:
@@ -281,10 +302,11 @@ def ask_relay(rig: Rig) -> RelayView | None:
             stack.enter_context(SupplyLock(rig.supply))
             supply = open_supply(rig.supply.driver, rig.supply.settings, contact=rig.supply.contact, ask=None)
             stack.callback(supply.close)
-            stands = {True: "on", False: "off", None: "in a state that it does not tell"}[supply.is_on()]
+            is_on = supply.is_on()
+            stands = {True: "on", False: "off", None: "in a state that it does not tell"}[is_on]
             longest_ns = measured(supply.is_on)
             told = f"The relay says that the supply is {stands}. It answers within {_ms(longest_ns)}."
-            return RelayView(says=" ".join(filter(None, (told, keep(rig, longest_ns)))))
+            return RelayView(" ".join(filter(None, (told, keep(rig, longest_ns)))), is_on=is_on)
     except Refused:
         return RelayView(says="The relay was not asked: another bench holds it.")
     except SupplyError as problem:

@@ -64,6 +64,16 @@ class SupplyLeft:
         return f"{self.state}: {self.trouble}" if self.trouble else self.state
 
 
+def relay_against_rail(rig: Rig, says_on: bool, rail: str) -> str:
+    """What a relay's own state says of the supply, against what the rail reads (`rail`), and where to look."""
+    contact = rig.supply.contact if rig.supply is not None else None
+    relay = f"the relay's state means with `contact: {contact}` that" if contact else "by its own word"
+    return (
+        f"{relay} the supply is {_seen(says_on)}, but {rail}; look whether `contact:` is written the wrong way round, "
+        "whether the relay's contact follows, and at the address and the wiring of the rail"
+    )
+
+
 @dataclass(slots=True)
 class SupplyState:
     """What was last commanded, and since when (end of the command)."""
@@ -411,8 +421,11 @@ class Actuators:
             return SupplyLeft(f"as it is ({self.left_as()})")
         contrary = self.contrary()
         if contrary:
-            say(f"THE SUPPLY WAS NOT SWITCHED {wish.upper()}: {contrary}; {manual_step(wish, self._rig)}")
-            return SupplyLeft(self.left_as(), f"not switched {wish}, relay and rail contradict each other")
+            so_already = (self.rail() is True) == (wish == "on")
+            step = f"by the rail it is {wish} as it shall be" if so_already else manual_step(wish, self._rig)
+            say(f"THE SUPPLY WAS LEFT AS IT WAS, NOT SWITCHED {wish.upper()}: {contrary}; {step}")
+            word = "relay and rail contradict each other, and this is the rail's word"
+            return SupplyLeft(self.left_as(), f"not switched {wish}, {word}")
         if self.state.commanded == wish and self._rail_follows(wish):
             return SupplyLeft(self._left_so(wish))
         if wish == "on" and (why := self._kept_off(say)):
@@ -522,12 +535,7 @@ class Actuators:
         shown = self._rail_soon(says)
         if shown is None or says is None or shown == says:
             return ""
-        contact = self._rig.supply.contact if self._rig.supply is not None else None
-        relay = f"the relay's state means with `contact: {contact}` that" if contact else "by its own word"
-        return (
-            f"{relay} the supply is {_seen(says)}, but {self._rail_text()}; look whether `contact:` is written the "
-            "wrong way round, whether the relay's contact follows, and at the wiring of the rail"
-        )
+        return relay_against_rail(self._rig, says, self._rail_text())
 
     def _relay_says(self) -> bool | None:
         assert self._supply is not None
