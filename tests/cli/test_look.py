@@ -16,7 +16,8 @@ from restart_bench.cli.look import Looker, ask_relay, coarse_times, perhaps_swap
 from restart_bench.cli.round_trips import known_round_trip
 from restart_bench.model.rig import Device, Rig, Wanted
 from restart_bench.model.samples import CONNECT, DeviceSamples, SampleKind, SampleLayout
-from restart_bench.observer.diagnosis import all_well, diagnose, pairs_of, rate_text, unit_text, view_device
+from restart_bench.model.wording import rate_text
+from restart_bench.observer.diagnosis import all_well, diagnose, pairs_of, unit_text, view_device
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.observer.identification import greetings
 from restart_bench.simulated.handle import Simulation

@@ -21,7 +21,7 @@ from restart_bench.files.points_table import COLUMNS, points_table, read_points
 from restart_bench.model.outcome import Refused, RunOptions
 from restart_bench.model.rig import Rig
 from restart_bench.model.verdicts import Verdict
-from restart_bench.observer.diagnosis import RATE_OVER_S
+from restart_bench.model.wording import RATE_OVER_S
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.run.session import perform
 from restart_bench.screen.plain import PlainShow

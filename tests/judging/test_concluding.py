@@ -323,6 +323,16 @@ def test_an_off_time_that_nothing_read_is_said_to_be_the_switch_s(rail: bool) ->
     assert ("by the switch alone, nothing reads the supply" in said) is not rail
 
 
+@pytest.mark.parametrize(("unit", "said"), [("ms", False), ("s", True), ("min", True), ("", False)])
+def test_an_uptime_in_the_wrong_unit_is_told_beside_the_verdict(unit: str, said: bool) -> None:
+    """It counts milliseconds: in another unit it does not rise a second a second, and what it reads after the cut tells
+    a restart from a wrap wrongly. Without a unit nothing is known of that."""
+    points = {**dryer().points, "uptime": replace(dryer().points["uptime"], unit=unit)}
+    rig = dryer(points=points, proof_of_cut=(Proof("value", "rail", OFF), Proof("falls", "uptime")))
+    notes = [one for one in Story(rig=rig).judge().notes if "a time rises by a second a second" in one]
+    assert bool(notes) is said
+
+
 def test_a_rail_that_gave_no_value_is_none() -> None:
     """Named as a proof and never read: what another proof shows is told with the limits of a rig that has no rail."""
     rig = dryer(proof_of_cut=(Proof("value", "rail", OFF), Proof("falls", "uptime")))

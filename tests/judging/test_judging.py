@@ -508,6 +508,8 @@ def test_a_command_point_stuck_out_of_idle_voids_the_cycle() -> None:
     judged = replace(told, truth={**told.truth, "start_button": [(0, 0), (S, 1)]}).judge()
     assert judged.verdict is ERROR and "stuck out of idle" in problems(judged)["stuck"]
     assert "`restart-bench park` writes its idle" in problems(judged)["stuck"]
+    never = replace(story(), truth={**story().truth, "start_button": [(0, 1)]}).judge()
+    assert "where it rests so, `idle: off` is wrong; `restart-bench park`" in problems(never)["stuck"]
 
 
 def test_a_held_point_is_not_stuck() -> None:

@@ -24,13 +24,12 @@ from restart_bench.model.outcome import Refused
 from restart_bench.model.rig import Device, Identity, Point, Rig, Value
 from restart_bench.model.units import parse_duration, show_duration
 from restart_bench.model.verdicts import EXIT_ERROR
-from restart_bench.model.wording import address_word, at_most, listed, value_word, without_controls
+from restart_bench.model.wording import address_word, at_most, listed, rate_text, value_word, without_controls
 from restart_bench.observer.diagnosis import (
     DeviceView,
     PointPair,
     all_well,
     pairs_of,
-    rate_text,
     unit_text,
     view_device,
 )

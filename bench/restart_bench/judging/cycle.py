@@ -24,6 +24,7 @@ from restart_bench.judging.notes import (
     stood_still,
     supply_notes,
     supply_unread,
+    wrong_rates,
 )
 from restart_bench.judging.outputs import base_figures, output_seen
 from restart_bench.judging.proofs import Proofs, judge_restart, powered_since, proof_problems, proofs_of
@@ -369,7 +370,7 @@ def _conclude(
         findings.append(_finding(evidence, _About(FindingKind.COMPLETION, "", "all phases done", open_end)))
     verdict = _verdict(findings)
     notes = [seen.disagrees for seen in outputs.values() if seen.disagrees]
-    notes += [*contradicted_before(evidence, outputs), *restarted_often(evidence)]
+    notes += [*contradicted_before(evidence, outputs), *restarted_often(evidence), *wrong_rates(evidence)]
     notes += [*supply_notes(evidence), *restarted_late(evidence), *silent_again(evidence), *stood_still(evidence)]
     notes += [trouble.text for trouble in evidence.records.troubles if not trouble.error]
     return CycleJudged(

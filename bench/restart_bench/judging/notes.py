@@ -10,11 +10,12 @@ import numpy as np
 from restart_bench.evidence.evidence import Evidence
 from restart_bench.evidence.marks import as_the_rail_was_read, cut_of, restored_of, switching_of
 from restart_bench.evidence.reachability import FAILURES
+from restart_bench.evidence.restarts import unit_ns
 from restart_bench.evidence.traces import Reads, conforming
 from restart_bench.model.clock import FAR_NS, NS_PER_S, Bounds
 from restart_bench.model.journal import OutputSeen
 from restart_bench.model.ways import BY_HAND, way_named
-from restart_bench.model.wording import at_most, listed, shown, span_text, value_text
+from restart_bench.model.wording import at_most, listed, rate_text, shown, span_text, value_text
 
 _STEADY_NS = NS_PER_S // 2
 
@@ -122,6 +123,24 @@ def restarted_often(evidence: Evidence) -> Iterator[str]:
             f"{shown(evidence.rig, proof.point)} rose by {rose:g} from the cut to the end of the cycle: if it counts "
             f"starts, the controller restarted {rose:g} times; all marks count from the last restart that was seen"
         )
+
+
+def wrong_rates(evidence: Evidence) -> Iterator[str]:
+    """A time that did not rise a second a second before the cut: how long ago it began tells no restart from a wrap
+    then. Taken from change to change, as one in whole seconds jumps."""
+    if evidence.cut is None or evidence.scenario.how != "supply":
+        return
+    told = [proof.point for proof in evidence.rig.proof_of_cut if proof.kind == "falls" and proof.point is not None]
+    for name in told:
+        point = evidence.rig.points[name]
+        reads, unit = evidence.trace(point.name).seen.until(evidence.cut.not_before_ns), unit_ns(point)
+        moved = np.flatnonzero(reads.value[1:] != reads.value[:-1]) + 1
+        if unit is None or len(moved) < 2 or bool((reads.value[1:] < reads.value[:-1]).any()):
+            continue
+        first, last = int(moved[0]), int(moved[-1])
+        rose_s = float(reads.value[last] - reads.value[first]) * unit / NS_PER_S
+        if text := rate_text(point, rose_s, (int(reads.early[last]) - int(reads.early[first])) / NS_PER_S):
+            yield text
 
 
 def contradicted_before(evidence: Evidence, outputs: Mapping[str, OutputSeen]) -> Iterator[str]:

@@ -185,11 +185,13 @@ def _stuck_span(evidence: Evidence, point: Point, name: str) -> Problem | None:
 def _out_of_idle(evidence: Evidence, point: Point, name: str, reads: Reads, why: str) -> Problem:
     value = value_text(evidence.rig.points[name], float(reads.value[0]))
     moved = bool(_writes(evidence, point.name))
+    wrong = f"; where it rests so, `idle: {value_text(point, float(point.idle or 0))}` is wrong"
+    cure = f"{'' if moved else wrong}; `restart-bench park` writes its idle"
     text = (
         f"{point.shown} {why}: {shown(evidence.rig, name)} read {value} for "
         f"{about(int(reads.late[-1] - reads.early[0]))}, {evidence.moment(int(reads.late[0]))}, although the bench "
         f"{'had left it in idle' if moved else 'never moved it'}; look at the button, its wiring and supply, at its "
-        f"address, and for others who write it{'; `restart-bench park` writes its idle' if point.writable else ''}"
+        f"address, and for others who write it{cure if point.writable else ''}"
     )
     return Problem("stuck", text, int(reads.early[0]), void=True)
 

@@ -271,6 +271,19 @@ def show_expectation(one: Expectation) -> str:
     )
 
 
+RATE_OVER_S, RATE_TOLERANCE = 1.0, 0.2
+
+
+def rate_text(point: Point, seconds: float, elapsed_s: float) -> str:
+    """What is wrong with a time that does not rise a second a second; "" where nothing is, or it began anew."""
+    if elapsed_s < RATE_OVER_S or seconds < 0 or abs(seconds / elapsed_s - 1) <= RATE_TOLERANCE:
+        return ""
+    return (
+        f"{point.shown} rose by {seconds:.3g} s in {elapsed_s:.3g} s, and a time rises by a second a second: check its "
+        "`unit`, `type`, `words` and `scale`"
+    )
+
+
 def should_text(point: Point, one: Expectation, before: float | None = None) -> str:
     """What ought to have been: `should be off`, `it should never be on for 20 ms or longer`."""
     wanted = wanted_text(point, one.wanted, before)

@@ -19,7 +19,6 @@ from restart_bench.model.units import show_duration
 from restart_bench.model.wording import at_most
 
 SILENT_AFTER_NS = NS_PER_S
-RATE_OVER_S, RATE_TOLERANCE = 1.0, 0.2
 EXCEPTIONS: dict[int, str] = {
     1: "it does not know the function: wrong table for a point?",
     2: "it has no such address: check the addresses of its points (they count from 0)",
@@ -155,16 +154,6 @@ def unit_text(device: Device, unit: int) -> str:
     return (
         f"it was asked as unit {device.unit} and answers as unit {unit}: a gateway may pass on the wrong device; "
         "check `unit` and the gateway's table"
-    )
-
-
-def rate_text(point: Point, seconds: float, elapsed_s: float) -> str:
-    """What is wrong with a time that does not rise a second a second; "" where nothing is, or it began anew."""
-    if elapsed_s < RATE_OVER_S or seconds < 0 or abs(seconds / elapsed_s - 1) <= RATE_TOLERANCE:
-        return ""
-    return (
-        f"{point.shown} rose by {seconds:.3g} s in {elapsed_s:.3g} s, and a time rises by a second a second: check its "
-        "`unit`, `type`, `words` and `scale`"
     )
 
 
