@@ -277,7 +277,7 @@ def _untried_in_short(rig: Rig, cycles: Sequence[CycleJudged], modes: Collection
         return f"How it behaves after other interruptions was not tried; {changed}."
     told = [f"interruptions of {_lengths_text(lost)}"] if lost else []
     told += [f"run mode left for {_lengths_text(left)}"] if left else []
-    unread = any(cycle.figures.get("contact_lost") for cycle in cycles) and not rig.reads_supply
+    unread = lost and any(cycle.figures.get("contact_lost") for cycle in cycles) and not rig.reads_supply
     alone = " by the switch alone, nothing reads the supply" if unread else ""
     return f"Only {' and '.join(told)} {'were' if lost else 'was'} tried{alone}; {changed}."
 

@@ -421,8 +421,9 @@ class Actuators:
             return SupplyLeft(f"as it is ({self.left_as()})")
         contrary = self.contrary()
         if contrary:
-            so_already = (self.rail() is True) == (wish == "on")
-            step = f"by the rail it is {wish} as it shall be" if so_already else manual_step(wish, self._rig)
+            shown = self.rail()
+            is_so = shown is not None and _seen(shown) == wish
+            step = f"by the rail it is {wish} as it shall be" if is_so else manual_step(wish, self._rig)
             say(f"THE SUPPLY WAS LEFT AS IT WAS, NOT SWITCHED {wish.upper()}: {contrary}; {step}")
             word = "relay and rail contradict each other, and this is the rail's word"
             return SupplyLeft(self.left_as(), f"not switched {wish}, {word}")
