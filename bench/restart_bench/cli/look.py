@@ -163,19 +163,17 @@ class Looker:
     def _relay_against_rail(self) -> str | None:
         """A relay that says the contrary of what the first supply proof reads first: a run would move nothing then. ""
         where they agree, None before both are known (what is switched later contradicts nothing)."""
-        from restart_bench.run.actuators import relay_against_rail
-
         says = self._relay.is_on if self._relay is not None else None
-        names = [proof.point for proof in self._rig.proof_of_cut if proof.of_supply and proof.point is not None]
-        readings = {name: one for name in names if (one := self._observing.latest(name)) is not None}
+        readings = {name: one for name in self._rig.supply_points if (one := self._observing.latest(name)) is not None}
         shown = powered_by_proof(self._rig.proof_of_cut, readings)
         if says is None or shown is None:
             return None
-        name = next(name for name in names if name in readings)
-        value = readings[name].value
-        if says is shown or value is None:
+        name, reading = next(iter(readings.items()))
+        if says is shown or reading.value is None:
             return ""
-        return relay_against_rail(self._rig, says, f"{name} reads {value_word(value)}")
+        from restart_bench.run.actuators import relay_against_rail
+
+        return relay_against_rail(self._rig, says, f"{name} reads {value_word(reading.value)}")
 
     def views(self) -> dict[str, DeviceView]:
         """Every device as it answered in the last seconds."""

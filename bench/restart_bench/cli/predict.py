@@ -228,12 +228,13 @@ def _otherwise(edition: Edition, width: int) -> Iterator[str]:
 
 def _may(at_rest: Answer | None, answer: Answer) -> str:
     """What an output does with other inputs than at rest, "" where that is the same."""
+    from restart_bench.predict.documents import MAY_BE_ON
     from restart_bench.predict.why import does
 
     if at_rest is None or at_rest.behaviour == answer.behaviour:
         return ""
     if answer.settles == "depends" and at_rest.settles in ("off", "on"):  # on which command, or on what was before
-        word = "may be on" if at_rest.settles == "off" else "may be off"
+        word = MAY_BE_ON if at_rest.settles == "off" else "may be off"
         return word if answer.confirmed else f"{word} (not confirmed)"
     return does(answer)
 

@@ -65,7 +65,7 @@ def supply_unread(evidence: Evidence) -> list[str]:
     """The proofs that are to read the supply, where none of them gave a value from the cut to the end of the watch."""
     if evidence.cut is None or evidence.restored is None or evidence.scenario.how != "supply":
         return []
-    names = [proof.point for proof in evidence.rig.proof_of_cut if proof.of_supply and proof.point is not None]
+    names = evidence.rig.supply_points
     start, end = evidence.cut.not_before_ns, evidence.watch_end_ns
     read = any(len(evidence.reads(name).inside(start, end)) for name in names)
     return [] if read else [shown(evidence.rig, name) for name in names]

@@ -264,14 +264,9 @@ def _unseen_in_short(rig: Rig, cycles: Sequence[CycleJudged]) -> str:
 
 
 def _untried_in_short(rig: Rig, cycles: Sequence[CycleJudged], modes: Collection[str]) -> str:
-    lost, left = (
-        [
-            one.figures["off_time_ns"]
-            for one in cycles
-            if "off_time_ns" in one.figures and (one.scenario in modes) is is_one
-        ]
-        for is_one in (False, True)
-    )
+    timed = [one for one in cycles if "off_time_ns" in one.figures]
+    lost = [one.figures["off_time_ns"] for one in timed if one.scenario not in modes]
+    left = [one.figures["off_time_ns"] for one in timed if one.scenario in modes]
     changed = "a change of program, wiring or supply makes a new test necessary"
     if not lost and not left:
         return f"How it behaves after other interruptions was not tried; {changed}."

@@ -362,6 +362,11 @@ class Rig:
         return tuple(device for device in self.devices.values() if not device.powered_by_supply)
 
     @property
+    def supply_points(self) -> tuple[str, ...]:
+        """The points that read the supply itself as proofs of the cut, in file order."""
+        return tuple(proof.point for proof in self.proof_of_cut if proof.of_supply and proof.point is not None)
+
+    @property
     def reads_supply(self) -> bool:
         """True where a proof of the cut reads the supply itself."""
         return any(proof.of_supply for proof in self.proof_of_cut)

@@ -111,7 +111,7 @@ class Actuators:
         self._asks_person = _asks_person(rig)
         self._left_run_mode = False  # the mode switch that a person turns may stand elsewhere
         self._given_up = ""  # what a person could not be brought to switch the supply to
-        self._rail_points = [proof.point for proof in rig.proof_of_cut if proof.of_supply and proof.point is not None]
+        self._rail_points = rig.supply_points
         self._out_of_idle: dict[str, Value] = {}  # point -> value to go back to
         self._let_go: dict[str, PointWritten] = {}  # point -> the write that put it back, as its device confirmed it
         self._shown_idle: set[str] = set()  # of those: read so since

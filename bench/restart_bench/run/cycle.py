@@ -236,7 +236,7 @@ class CycleAct:
         context = self._context
         if context.supply_was_read or self._scenario.how != "supply":
             return
-        names = [proof.point for proof in context.rig.proof_of_cut if proof.of_supply and proof.point is not None]
+        names = context.rig.supply_points
         if not context.supervisor.wait_until(now_ns() + WITHIN_NS, lambda: all(map(self._is_read, names)) or None):
             unread = [name for name in names if not self._is_read(name)]
             devices = dict.fromkeys(context.rig.points[name].device for name in unread)
