@@ -15,7 +15,6 @@ from collections.abc import Iterator
 from functools import cache
 from itertools import count
 from pathlib import Path
-from types import SimpleNamespace
 
 import pytest
 from _pytest.terminal import TerminalReporter
@@ -24,10 +23,8 @@ from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
 
 from drawn import COMMON, examples
-from restart_bench.observer import handle as observers
-from restart_bench.simulated import handle as rigs
 from tools import left_out
-from warm_process import WarmObserver, WarmRig
+from warm_process import begin_warm, share_server
 
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # a thousand processes are started: they compile the bench once
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # each of them would start threads that have nothing to do
@@ -38,9 +35,12 @@ settings.load_profile("any machine")
 HERE = Path(__file__).parent
 NUMBERS = count(1)
 COLD = {
-    "simulated": {"benchmarks", "worlds", "test_simulated_panel.py", "test_simulated_rig.py", "test_simulated_wire.py"},
-    "observer": {"benchmarks", "observer", "test_way_out.py"},
-}
+    "restart_bench.simulated.handle": {
+        "benchmarks", "worlds", "test_simulated_panel.py", "test_simulated_rig.py", "test_simulated_wire.py"
+    },
+    "restart_bench.observer.handle": {"benchmarks", "observer", "test_way_out.py"},
+    "restart_bench.cli.fleet.children": {"benchmarks", "test_fleet_ways_out.py"},
+}  # fmt: skip
 """Folders and files whose rigs, or observers, start from nothing: how long that takes, and how it is done, is what they
 look at."""
 TOGETHER = {
@@ -68,13 +68,11 @@ def _shares(file: str) -> bool:
 
 @pytest.fixture(scope="module", autouse=True)
 def warm_processes(request: pytest.FixtureRequest) -> Iterator[None]:
-    """A rig stands in for hardware, and every run has its observer: where a test's own process begins them, they begin
-    with the bench imported."""
-    known = {name: getattr(subprocess, name) for name in ("PIPE", "TimeoutExpired")}
+    """A rig stands in for hardware, and every run has its observer: where a test's own process begins them, or one that
+    `run_warm` begins, they begin with the bench imported."""
+    here = {request.path.name, request.path.parent.name}
     with pytest.MonkeyPatch.context() as patch:
-        for name, handle, warm in (("simulated", rigs, WarmRig), ("observer", observers, WarmObserver)):
-            if hasattr(os, "fork") and not COLD[name] & {request.path.name, request.path.parent.name}:
-                patch.setattr(handle, "subprocess", SimpleNamespace(Popen=warm, **known))
+        begin_warm([handle for handle, cold in COLD.items() if not cold & here], patch)
         yield
 
 
@@ -93,6 +91,7 @@ def pytest_configure(config: pytest.Config) -> None:
         compileall.compile_dir(HERE.parent / folder, quiet=2)
     if getattr(config.option, "numprocesses", None):
         _compile_tests()
+        share_server()
 
 
 def _compile_tests() -> None:

@@ -19,6 +19,7 @@ import yaml
 from placed_keys import FAST_DUMPER
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.rejudging import changed_cycles, changed_findings, judge_again
+from restart_bench.model.clock import FAR_NS
 from restart_bench.model.codec import from_line, to_line
 from restart_bench.model.journal import CycleJudged, Finding, Record, ScenarioJudged, Switching
 from restart_bench.model.live import LiveState, Show
@@ -161,7 +162,9 @@ def fault(name: str, **settings: Any) -> Tree:
 
 
 class Unseen:
-    """A show that nobody looks at."""
+    """A show that nobody looks at: no state is made for it."""
+
+    every_ns = FAR_NS
 
     def record(self, record: Record) -> None:
         """Nothing."""

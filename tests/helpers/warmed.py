@@ -12,7 +12,8 @@ from restart_bench.report.record import rendering
 for _name in (
     "asyncio", "lark.lark", "numpy.ma", "pyarrow.compute", "pymodbus.client", "pymodbus.server", "pysat.solvers",
     "pytest", "serial", "typer._adapters", "restart_bench.archive.rejudging", "restart_bench.archive.samples",
-    "restart_bench.archive.tables", "restart_bench.cli.archive", "restart_bench.cli.check", "restart_bench.cli.main",
+    "restart_bench.archive.tables", "restart_bench.cli.archive", "restart_bench.cli.check",
+    "restart_bench.cli.fleet.__main__", "restart_bench.cli.fleet.performing", "restart_bench.cli.main",
     "restart_bench.observer.__main__", "restart_bench.predict.explaining", "restart_bench.report.console",
     "restart_bench.report.documents", "restart_bench.report.record.writing", "restart_bench.run.session",
     "restart_bench.screen.plain", "restart_bench.simulated.__main__", "restart_bench.simulated.handle",

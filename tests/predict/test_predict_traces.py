@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from drawn import examples
 from predict_programs import MS, generated
 from predict_small import SMALL, program
-from restart_bench.model.program import Coil, Counter, Expr, Program, Timer
+from restart_bench.model.program import Coil, Counter, Expr, Memory, Program, Timer
 from restart_bench.plc.interpreter import State
 from restart_bench.predict.documents import difference_lines, documents, edition_lines, table_lines, whys_told
 from restart_bench.predict.editions import differences, side_by_side
@@ -340,10 +340,18 @@ def test_why_is_said_once_of_all_restarts_after_which_it_is_the_same() -> None:
 
 
 def test_a_timer_before_the_output_is_named_with_its_time() -> None:
-    """Why it comes on later stands where it says why it comes on."""
+    """Why it comes on later stands where it says why it comes on, and why it does not after a mode change."""
     small = SMALL["timer"]
-    (answer,) = predict(small, ["m"], restarts=[(SUPPLY, WARM)], environments=[REST])
-    assert "`t` is on once `go` was on for 500 ms (rung 3, line 3)" in explain(small, answer).because
+    kept = replace(small, memory={**small.memory, "t": Memory("t", retained=True)})
+    for one, restart, through in (
+        (small, (SUPPLY, WARM), "times anew after the restart"),
+        (small, (SUPPLY, COLD), "times anew after the restart"),
+        (small, (MODE, WARM), "keeps its time through a mode change"),
+        (kept, (SUPPLY, WARM), "is retained with its time"),
+        (kept, (SUPPLY, COLD), "times anew after the restart"),
+    ):
+        (answer,) = predict(one, ["m"], restarts=[restart], environments=[REST])
+        assert f"`t` is on once `go` was on for 500 ms (rung 3, line 3) and {through}" in explain(one, answer).because
 
 
 def test_a_scenario_writes_a_number_in_all_its_digits() -> None:

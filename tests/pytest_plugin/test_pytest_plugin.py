@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from drawn import seldom
 from pytest_suites import PLAIN, Suite
 
 
@@ -108,7 +109,7 @@ def test_what_the_end_of_the_run_told_is_told_again(suite: Suite) -> None:
     assert "spare" in told.text and len(suite.runs()) == 1 and cycles_of(suite.runs()[0]) == 1
 
 
-@pytest.mark.parametrize("workers", [[], ["-n", "2"]])
+@pytest.mark.parametrize("workers", seldom([], ["-n", "2"]))
 def test_a_session_whose_run_is_worse_than_its_report_fails(workers: list[str], suite: Suite) -> None:
     """A hook turns every fail into a pass: the session fails all the same, and says which run was not well."""
     suite.scenario(suite.rig(retained=True), "shut", "off")

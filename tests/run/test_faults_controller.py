@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from drawn import seldom
 from fault_suites import (
     ALL_ON,
     BURNER_KEPT,
@@ -29,7 +30,7 @@ from restart_bench.model.verdicts import Verdict
 
 
 @plays("pulse")
-@pytest.mark.parametrize("scan", [0, 1, 20])
+@pytest.mark.parametrize("scan", seldom(0, 20, 1, plain=2))
 def test_a_pulse_of_an_output_is_a_fail_wherever_it_falls(tmp_path: Path, scan: int) -> None:
     """Rule 4, `never`: at the return of power, in the first scan, in a later one; one deviation is enough."""
     burner = {"never": True, "longer_than": "200 ms"}
@@ -122,7 +123,7 @@ def _before(value: Tree) -> list[Tree]:
 
 
 @plays("torn-value")
-@pytest.mark.parametrize(("word", "left"), [("low", 65536), ("high", 34464)])
+@pytest.mark.parametrize(("word", "left"), seldom(("low", 65536), ("high", 34464)))
 def test_a_torn_value_is_a_fail_that_tells_both_values(tmp_path: Path, word: str, left: int) -> None:
     """`as before`: 100 000 is 1 * 65536 + 34464; one register has its initial value."""
     torn = {"before": _before({"batch_total": 100_000}), **expecting(batch_total="as before")}
@@ -155,7 +156,7 @@ def test_a_phantom_edge_in_the_first_scan_is_a_fail_of_what_it_starts(tmp_path: 
 
 
 @plays("never-runs")
-@pytest.mark.parametrize("rig", [SOON, {**ONLY_CONTACT, **SOON}])
+@pytest.mark.parametrize("rig", seldom(SOON, {**ONLY_CONTACT, **SOON}))
 def test_a_program_that_never_runs_is_a_fail(tmp_path: Path, rig: Tree) -> None:
     """Rule 8, last sentence: the supply is proven back, by the rail or by the controller's own replies."""
     run = play(tmp_path, fault("never-runs"), rig=rig, scenario={"after/watch": "800 ms"})
@@ -196,7 +197,7 @@ def test_a_busy_controller_answers_but_says_nothing(tmp_path: Path) -> None:
 
 
 @plays("refuses-for-good")
-@pytest.mark.parametrize("rig", [SOON, {**ONLY_CONTACT, **SOON}])
+@pytest.mark.parametrize("rig", seldom({**ONLY_CONTACT, **SOON}, SOON))
 def test_a_controller_that_refuses_for_good_is_a_fail(tmp_path: Path, rig: Tree) -> None:
     """Rule 8, last sentence: a refusal is the controller's own stack, so it has its supply."""
     run = play(tmp_path, fault("refuses-for-good"), rig=rig, scenario={"after/watch": "800 ms"})
@@ -237,7 +238,7 @@ def test_another_device_from_the_start_is_never_cut(tmp_path: Path) -> None:
 
 
 @plays("stale-image")
-@pytest.mark.parametrize("rig", [{}, no_terminal("fan", "burner", "auger")])
+@pytest.mark.parametrize("rig", seldom({}, no_terminal("fan", "burner", "auger")))
 def test_a_stale_image_proves_nothing_while_the_sign_of_life_stands(tmp_path: Path, rig: Tree) -> None:
     """Rule 3: everything reads as before the cut for half a second; no terminal is needed to see through it."""
     run = play(tmp_path, fault("stale-image", lasts="500 ms"), rig=rig)
@@ -269,7 +270,7 @@ def test_with_a_sign_of_life_the_same_stale_image_is_never_a_pass(tmp_path: Path
 
 
 @plays("cleared-image")
-@pytest.mark.parametrize("rig", [{}, no_terminal("fan", "burner", "auger")])
+@pytest.mark.parametrize("rig", seldom(no_terminal("fan", "burner", "auger"), {}))
 def test_a_cleared_image_proves_nothing_while_the_sign_of_life_stands(tmp_path: Path, rig: Tree) -> None:
     """Rule 3: zeros everywhere for half a second; the burner that comes back is a fail all the same."""
     run = play(tmp_path, fault("cleared-image", lasts="500 ms"), rig=rig, program=BURNER_KEPT)

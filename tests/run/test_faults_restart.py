@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from test_faults_supply import MODE
 
+from drawn import seldom
 from fault_suites import (
     ALL_ON,
     NO_ALIVE,
@@ -125,7 +126,7 @@ def test_a_wrap_proves_no_restart_of_a_controller_that_went_on(tmp_path: Path) -
 
 
 @plays("relay-welded", "uptime-wraps")
-@pytest.mark.parametrize("rig", [{}, NO_ALIVE])
+@pytest.mark.parametrize("rig", seldom(NO_ALIVE, {}))
 def test_a_wrap_proves_no_cut_by_a_relay_that_never_opened(tmp_path: Path, rig: Tree) -> None:
     """10 s are longer than the time since the cut, and the link was never silent: no cut is shown."""
     run = play(tmp_path, fault("relay-welded"), fault("uptime-wraps", to=10), rig={**NO_RAIL, **SHORT_UPTIME, **rig},
@@ -146,7 +147,7 @@ APART: Tree = {
 
 
 @plays("point-refused")
-@pytest.mark.parametrize("code", [2, 0])
+@pytest.mark.parametrize("code", seldom(2, 0))
 def test_nothing_is_cut_where_the_identity_is_never_read(tmp_path: Path, code: int) -> None:
     """Exceptions for ever, or replies that make no sense: any device may stand there."""
     run = play(tmp_path, fault("point-refused", point="device_code", from_cut=0, code=code), rig=APART)

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from drawn import seldom
 from fault_suites import NO_RAIL, Tree, Unseen, expecting, fault, play, plays, words
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.model.journal import Record, StepDone, Switching
@@ -41,7 +42,7 @@ def test_a_supply_that_comes_back_by_itself_ends_the_run(tmp_path: Path) -> None
 
 
 @plays("relay-slow")
-@pytest.mark.parametrize("when", ["opening", "closing"])
+@pytest.mark.parametrize("when", seldom("opening", "closing"))
 def test_a_relay_that_is_clearly_slower_than_its_data_sheet_makes_another_off_time(tmp_path: Path, when: str) -> None:
     """400 ms late of 600 ms asked, either way."""
     run = play(tmp_path, fault("relay-slow", by="400 ms", when=when), scenario=LONGER)
@@ -72,7 +73,7 @@ class Stopped(Unseen):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no process can be stopped from outside there")
-@pytest.mark.parametrize("rig", [None, NO_RAIL])
+@pytest.mark.parametrize("rig", seldom(NO_RAIL, None))
 def test_a_bench_that_was_stopped_while_the_supply_was_off_says_so(tmp_path: Path, rig: Tree | None) -> None:
     """By the rail, and without one by the commands alone: 1.2 s in place of 250 ms is no test of 250 ms."""
     run = play(tmp_path, rig=rig, show=Stopped())

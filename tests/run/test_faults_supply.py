@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from drawn import seldom
 from fault_suites import NO_RAIL, ONLY_CONTACT, SOON, Tree, expecting, fault, play, plays, words
 from restart_bench.model.verdicts import Verdict
 
@@ -140,9 +141,9 @@ def test_a_pulse_before_a_second_dip_stays_a_proven_fail(tmp_path: Path) -> None
 
 
 @plays("second-dip", "relay-bouncing")
-@pytest.mark.parametrize("dip", [
+@pytest.mark.parametrize("dip", seldom(
     fault("second-dip", after="60 ms", lasts="100 ms"), fault("relay-bouncing", lasts="120 ms", times=1),
-])  # fmt: skip
+))  # fmt: skip
 def test_a_dip_that_no_instrument_sees_is_told_among_the_limits(tmp_path: Path, dip: Tree) -> None:
     """Rule 13: the outputs were as demanded, which is true; that the supply came back once is taken on trust."""
     run = play(tmp_path, dip, rig=NO_RAIL)
@@ -164,7 +165,7 @@ def test_a_second_loss_that_only_the_controller_shows_is_reported_as_coinciding(
 
 
 @plays("rail-back-fed")
-@pytest.mark.parametrize("controller", ["keeps running", "loses power"])
+@pytest.mark.parametrize("controller", seldom("loses power", "keeps running"))
 def test_a_rail_fed_from_elsewhere_contradicts_the_cut(tmp_path: Path, controller: str) -> None:
     """Rule 8: whatever the controller did, the rail was read on all through; a person has to look."""
     run = play(tmp_path, fault("rail-back-fed", controller=controller))

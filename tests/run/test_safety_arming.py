@@ -16,6 +16,7 @@ import pytest
 from typer.testing import CliRunner
 
 from command_line import MAIN
+from drawn import seldom
 from pytest_suites import PLAIN, pytest_apart
 from restart_bench.cli.main import app
 from restart_bench.model.verdicts import EXIT_BAD_INPUT, EXIT_PASS
@@ -115,7 +116,9 @@ def test_a_simulated_run_needs_no_arming_and_does_not_touch_the_real_rig(rig: Ar
 # ---------------------------------------------------------------- the typed name
 
 
-@pytest.mark.parametrize(("typed", "code"), [(NAME, 0), ("another-rig", EXIT_BAD_INPUT), ("", EXIT_BAD_INPUT)])
+@pytest.mark.parametrize(
+    ("typed", "code"), seldom((NAME, 0), ("another-rig", EXIT_BAD_INPUT), ("", EXIT_BAD_INPUT), plain=2)
+)
 def test_at_a_console_the_rig_is_armed_by_typing_its_name(typed: str, code: int, rig: ArmedRig) -> None:
     """Asked for the name: the right one arms, another one or nothing moves nothing."""
     told = at_console(["park", str(rig.folder), "--logs", str(rig.logs)], f"{typed}\n", "to arm it")

@@ -35,7 +35,7 @@ CYCLES = 2
 LONGEST_S = 4.0  # about how long a run of two cycles takes, its archive included
 LONGEST_CYCLE_S = 0.3  # less than the supply stays off
 LONGEST_PARK_S = 1.5
-IN_THE_GATE = 3
+IN_THE_GATE = 2
 IN_ALL = 200
 
 

@@ -22,7 +22,7 @@ if sys.platform == "win32":
 def test_every_way_out_of_every_stage_leaves_the_rig_safe(
     number: int, stage: str, way: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Each stage meets every fifth way out, with the wishes for the supply that ask most of the bench there."""
+    """Each stage meets every seventh way out, with the wishes for the supply that ask most of the bench there."""
     play(tmp_path, monkeypatch, stage, way, hardest(number, stage, way))
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from builders import dryer_rig
+from drawn import seldom
 from raw_modbus import wait_until
 from restart_bench.model.live import Reading
 from restart_bench.model.outcome import Refused
@@ -97,7 +98,7 @@ def test_a_rehearsal_cuts_nothing(tmp_path: Path) -> None:
 # ---------------------------------------------------------------- park
 
 
-@pytest.mark.parametrize("at_end", ["on", "off"])
+@pytest.mark.parametrize("at_end", seldom("on", "off"))
 def test_park_lets_go_restores_and_closes_what_a_killed_run_left(at_end: str, tmp_path: Path) -> None:
     """A run killed with a held button and the supply off: `park` says what it will do, does it, closes the run."""
     with armed_rig(tmp_path, at_end=at_end) as rig:
@@ -113,7 +114,7 @@ def test_park_lets_go_restores_and_closes_what_a_killed_run_left(at_end: str, tm
         assert told_of(rig.runs()[0])["ended"]["how"] == "killed"
 
 
-@pytest.mark.parametrize("start", ["park", "the next armed run"])
+@pytest.mark.parametrize("start", seldom("the next armed run", "park"))
 def test_a_press_that_the_bench_had_no_time_to_note_is_let_go_by_the_next_armed_start(
     start: str, tmp_path: Path
 ) -> None:
@@ -183,7 +184,7 @@ def test_a_relay_that_comes_back_in_time_is_told_again(tmp_path: Path, monkeypat
         assert told_of(rig.runs()[0])["supply_left"] == "on"
 
 
-@pytest.mark.parametrize("mode", ["gone", "silent", "refusing", "deaf"])
+@pytest.mark.parametrize("mode", seldom("deaf", "gone", "silent", "refusing", plain=2))
 def test_a_relay_that_stays_away_is_said_loudly_with_the_manual_step(
     mode: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -227,7 +228,7 @@ def test_park_without_its_relay_ends_with_an_error_that_says_what_to_do(tmp_path
         assert rig.park().well and rig.supply_is_on
 
 
-@pytest.mark.parametrize("mode", ["gone", "silent"])
+@pytest.mark.parametrize("mode", seldom("gone", "silent"))
 def test_park_lets_go_of_buttons_even_where_the_relay_can_not_be_reached(mode: str, tmp_path: Path) -> None:
     """Opening the relay fails: pressed points go back to idle all the same, and the exit code is 4."""
     with armed_rig(tmp_path) as rig:

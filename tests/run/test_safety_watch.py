@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from drawn import seldom
 from restart_bench.model import clock
 from restart_bench.model.clock import NS_PER_S
 from restart_bench.model.journal import CycleJudged, Switching, Trouble
@@ -33,7 +34,7 @@ HOUR_NS = 3600 * NS_PER_S
 # ---------------------------------------------------------------- clocks
 
 
-@pytest.mark.parametrize("step_ns", [HOUR_NS, -HOUR_NS], ids=["an hour on", "an hour back"])
+@pytest.mark.parametrize("step_ns", seldom(-HOUR_NS, HOUR_NS))
 def test_a_stepped_wall_clock_changes_nothing_but_a_note(
     step_ns: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -73,7 +74,7 @@ def stepped_run(logs: Path, show: Seen) -> Path:
     return next(iter(logs.glob(f"rig=*/date=*/run={run}")))
 
 
-@pytest.mark.parametrize("stage", ["before", "off", "watch"])
+@pytest.mark.parametrize("stage", seldom("off", "before", "watch", plain=2))
 def test_a_computer_that_slept_ends_the_run_safely(stage: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The clock that counts sleep has run on by ten minutes: an error, buttons let go, the supply as written."""
     with armed_rig(tmp_path) as rig:

@@ -20,6 +20,7 @@ from typing import Any
 import pytest
 
 from command_line import MAIN
+from drawn import seldom
 from raw_modbus import RawClient, wait_until
 from restart_bench.archive.files import ArchiveError
 from restart_bench.archive.reader import ArchivedRun
@@ -360,7 +361,7 @@ def test_a_reader_that_does_not_read_holds_nothing_and_gets_everything_once_he_d
 
 
 @unix_only
-@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
+@pytest.mark.parametrize("name", seldom("SIGTERM", "SIGINT"))
 def test_a_run_whose_output_nobody_reads_can_be_stopped(name: str, tmp_path: Path) -> None:
     """One signal ends it, in the way out that all runs have."""
     long_off = SCENARIO.replace("off_for: 350 ms", "off_for: 60 s")

@@ -32,7 +32,7 @@ from restart_bench.model.rig import BY_HAND_DRIVER
 from restart_bench.model.verdicts import GLOSS, Verdict
 from restart_bench.screen.block_letters import block_letters
 from restart_bench.screen.console import NOT_TAKEN, guessing_at, person_at
-from restart_bench.screen.frame import banner_words, frame, progress_line
+from restart_bench.screen.frame import banner, frame, progress_line
 from restart_bench.screen.plain import PlainShow
 from restart_bench.screen.screen import LiveScreen, Picture
 from restart_bench.screen.screen_state import Gathered, lanes_of
@@ -139,7 +139,7 @@ def test_out_of_run_by_a_persons_word_is_held_against_what_is_read(
     made.live(state(S, {**ON, "running": True}))
     values = {**ON, "running": running}
     made.live(state(int((1 + after_s) * S), values, answering=answering, cut_ns=S, phase="out of run mode"))
-    assert banner_words(made)[0] == letters
+    assert banner(made).letters == letters
     assert ("you said" in "\n".join(shown(made, width))) is (told is not None)
     assert told is None or told in "\n".join(shown(made, width))
 

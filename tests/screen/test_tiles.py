@@ -24,7 +24,7 @@ from restart_bench.model.journal import CycleJudged, Finding, RunEnded, Scenario
 from restart_bench.model.rig import Device, Point, Rig, Wanted
 from restart_bench.model.verdicts import Verdict, worst
 from restart_bench.screen.block_letters import block_letters
-from restart_bench.screen.frame import banner_words, frame
+from restart_bench.screen.frame import banner, frame
 from restart_bench.screen.screen import Picture
 from restart_bench.screen.screen_state import Gathered
 from restart_bench.screen.strips import ASCII, UNICODE
@@ -346,7 +346,7 @@ def test_off_by_a_persons_word_is_doubted_while_the_controller_answers(
     made = off_by_word(driver, answering=answering, powered=None)
     lines = [line.plain for line in picture(made, 80, 24, UNICODE)]
     assert ("you said OFF, but the controller still answers" in "\n".join(lines)) is denied
-    assert banner_words(made)[0] == ("STILL ANSWERING" if denied else "POWER IS OFF")
+    assert banner(made).letters == ("STILL ANSWERING" if denied else "POWER IS OFF")
 
 
 @pytest.mark.parametrize("picture", [tiles, frame])
@@ -365,7 +365,7 @@ def test_whoever_said_off_too_early_reads_with_the_question_what_to_do(picture: 
 
 def test_a_proof_that_says_off_is_believed() -> None:
     """Held up by its capacitors a controller answers on: where the rail was read off, nobody is contradicted."""
-    assert banner_words(off_by_word("by-hand", answering=True, powered=False))[0] == "POWER IS OFF"
+    assert banner(off_by_word("by-hand", answering=True, powered=False)).letters == "POWER IS OFF"
 
 
 @pytest.mark.parametrize("picture", [tiles, frame])

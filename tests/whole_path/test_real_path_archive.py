@@ -19,6 +19,7 @@ import duckdb
 import pytest
 
 from command_line import begun, bench, command, run_folders, stop, told
+from drawn import seldom
 from lamp_suites import LampSuites
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.model.clock import now_ns
@@ -131,7 +132,7 @@ class Killed:
     next_run: subprocess.CompletedProcess[str]
 
 
-@pytest.fixture(scope="module", params=["bench alone", "bench and observer"])
+@pytest.fixture(scope="module", params=seldom("bench alone", "bench and observer"))
 def killed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Killed:
     """Killed while the supply was off in the third cycle, in one of two ways: the bench alone (its children notice),
     or the bench with its observer and the simulated rig at one instant, as where the computer is switched off."""

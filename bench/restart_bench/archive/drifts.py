@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from restart_bench.archive.files import ArchiveError, run_folders
+from restart_bench.archive.files import ArchiveError, run_folders, run_id_of
 from restart_bench.archive.queries import TOLD, over_cycles
 from restart_bench.archive.reader import read_run_json
 from restart_bench.campaigns.order_statistics import Drift, drift
@@ -49,7 +49,7 @@ class DriftRow:
 def drifts(logs: Path, *, rig: str | None = None, scenario: str | None = None) -> list[DriftRow]:
     """Every case with two boots or more; `is_sure` where chance does not explain its drift. Raises ArchiveError where
     no table of cycles can be read."""
-    known = {folder.name.removeprefix("run="): _tested(folder) for folder in run_folders(logs)}
+    known = {run_id_of(folder): _tested(folder) for folder in run_folders(logs)}
 
     def case_of(row: tuple[Any, ...]) -> tuple[Any, ...]:
         return (row[0], *known.get(row[1], ("", "")), *row[2:5])

@@ -109,6 +109,16 @@ def run_folders(logs: Path, rig: str = "*") -> list[Path]:
         return sorted(found, key=lambda path: (path.name, str(path)))
 
 
+def run_id_of(folder: Path) -> str:
+    """The run whose folder this is; a folder that is called otherwise names itself."""
+    return folder.name.removeprefix("run=")
+
+
+def rig_of(folder: Path) -> str:
+    """The rig in whose part of an archive a run's folder stands."""
+    return folder.parents[1].name.removeprefix("rig=")
+
+
 def is_closed(folder: Path) -> bool:
     """True once the sums are written: from then on nothing in the folder changes."""
     return (folder / SUMS).is_file()

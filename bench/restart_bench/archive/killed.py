@@ -25,6 +25,7 @@ from restart_bench.model.journal import (
     judged_cycles,
     judged_scenarios,
     run_end,
+    supply_commands,
 )
 from restart_bench.model.scenario import Scenario
 from restart_bench.model.verdicts import Verdict, exit_of
@@ -168,13 +169,13 @@ def _end_unclosed(ended: RunEnded, records: Sequence[Record]) -> list[Record]:
 
 
 def _last_command(records: Sequence[Record]) -> str:
-    commands = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
+    commands = [record.to for record in supply_commands(records)]
     return f"unknown (last commanded: {commands[-1]})" if commands else "as it was before the run"
 
 
 def operations_in(records: Sequence[Record]) -> int:
     """Operations of the supply's contact that a journal names; a command that drew no answer counts."""
-    commands = [record.to for record in records if isinstance(record, Switching) and record.what == "supply"]
+    commands = [record.to for record in supply_commands(records)]
     moved = sum(1 for before, to in zip(["", *commands], commands, strict=False) if before != to)
     return moved + cut_was_due(records)
 

@@ -24,6 +24,7 @@ from restart_bench.archive.files import (
     is_closed,
     is_going_on,
     run_folders,
+    run_id_of,
     sync_file,
     sync_folder,
     to_bytes,
@@ -60,7 +61,7 @@ def plan_moves(
     goes_on_with: dict[str, str] = {}
     old = set()
     for folder in reversed(run_folders(logs, rig)):
-        name = folder.name.removeprefix("run=")
+        name = run_id_of(folder)
         try:
             facts = read_run_json(folder)
             ended = _ended(facts)
@@ -131,7 +132,7 @@ def move_run(folder: Path, to: Path, memory: Mapping[str, Any]) -> Path:
 def move_outputs(logs: Path, to: Path, *, before: datetime) -> tuple[Path, ...]:
     """Moves what several rigs said in one call (`output/<id>/<rig>.txt`) once it is older than this and none of the
     runs that it names is here any more. Returns where it is now. Raises ArchiveError."""
-    here = {folder.name.removeprefix("run=") for folder in run_folders(logs)}
+    here = {run_id_of(folder) for folder in run_folders(logs)}
     moved = []
     for folder in sorted((logs / OUTPUT).glob("*")):
         with clear_errors("move what was said", folder):

@@ -11,7 +11,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from restart_bench.archive.files import ArchiveError, is_closed, is_going_on, run_folders, write_whole
+from restart_bench.archive.files import (
+    ArchiveError,
+    is_closed,
+    is_going_on,
+    rig_of,
+    run_folders,
+    run_id_of,
+    write_whole,
+)
 from restart_bench.archive.reader import ArchivedRun, kind_of_rig, read_run_json
 from restart_bench.archive.soundness import altered_text, file_is_altered, verify
 from restart_bench.archive.tables import how_cut, is_boot, zones_of
@@ -50,7 +58,7 @@ def list_runs(logs: Path, rig: str | None = None) -> list[RunRow]:
 
 
 def _row(folder: Path) -> RunRow:
-    run_id, rig = folder.name.removeprefix("run="), folder.parent.parent.name.removeprefix("rig=")
+    run_id, rig = run_id_of(folder), rig_of(folder)
     try:
         fields = read_run_json(folder)
         ended = fields.get("ended") or {}
@@ -187,7 +195,7 @@ def _is_readable(connection: duckdb.DuckDBPyConnection, file: str) -> bool:
 def altered_tables(logs: Path, rig: str | None = None) -> list[str]:
     """Runs whose table of cycles is not the one that was closed, or of which nobody can say so, each with why."""
     folders = run_folders(logs, glob.escape(rig) if rig else "*")
-    return [f"{one.name.removeprefix('run=')}: {why}" for one in folders if (why := _why_altered(one))]
+    return [f"{run_id_of(one)}: {why}" for one in folders if (why := _why_altered(one))]
 
 
 def _why_altered(folder: Path) -> str:

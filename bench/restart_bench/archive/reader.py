@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from restart_bench.archive.files import ArchiveError, clear_errors, is_closed, is_going_on, run_folders
+from restart_bench.archive.files import ArchiveError, clear_errors, is_closed, is_going_on, run_folders, run_id_of
 from restart_bench.archive.soundness import altered_text, verify
 from restart_bench.model.clock import NS_PER_S, Anchor, anchor, passed_ns
 from restart_bench.model.codec import from_fields, from_line
@@ -49,10 +49,10 @@ def find_run(text: str, logs: Path, rig: str = "*") -> Path:
         if not own:
             raise ArchiveError(f"no run of {rig} in {logs}; check --logs, or see `restart-bench logs list`")
         return last_run(own, anchor())
-    found = [path for path in runs if path.name.removeprefix("run=").startswith(text)] if text else []
+    found = [path for path in runs if run_id_of(path).startswith(text)] if text else []
     if len(found) == 1:
         return found[0]
-    ids = ", ".join(path.name.removeprefix("run=") for path in (found or runs)[-5:])
+    ids = ", ".join(run_id_of(path) for path in (found or runs)[-5:])
     if found:
         raise ArchiveError(f"{text}: {len(found)} runs start so (newest: {ids}); write more of the id")
     raise ArchiveError(f"{text}: no run starts so in {logs} (newest: {ids}); see `restart-bench logs list`")
@@ -64,7 +64,7 @@ def last_run(runs: Sequence[Path], now: Anchor) -> Path:
     begun = sorted(runs, key=lambda folder: (at[folder], folder.name, str(folder)))
     known = [folder for folder in begun if at[folder] <= datetime.fromisoformat(now.wall).timestamp() + _AHEAD_S]
     if known and known[-1] is not begun[-1]:
-        ahead, before = (folder.name.removeprefix("run=") for folder in (begun[-1], known[-1]))
+        ahead, before = (run_id_of(folder) for folder in (begun[-1], known[-1]))
         raise ArchiveError(
             f"last: {ahead} is dated a time that is still to come, so a clock was wrong and nobody can tell which run "
             f"was the last (newest of those before now: {before}); write the id of the run that you mean"

@@ -335,14 +335,14 @@ def export(
     logs: LogsOption = LOGS,
 ) -> int:
     """A run for a spreadsheet: CSV, or a workbook with all tables where FILE ends in .xlsx."""
-    from restart_bench.archive.files import is_going_on
+    from restart_bench.archive.files import is_going_on, run_id_of
     from restart_bench.archive.spreadsheets import export_run
 
     if len(separator) != 1 or decimal not in (".", ",") or separator == decimal:
         raise Refused("--separator is one character and --decimal is . or , and they must differ")
     folder = run_named(run, logs)
     own = "" if table == "cycles" else f"-{table}"
-    default = f"{folder.name.removeprefix('run=')}{own}.csv"
+    default = f"{run_id_of(folder)}{own}.csv"
     file = file_for("--out", out if out is not None else Path(default), default)
     with _read_honestly(folder):
         exported = export_run(
@@ -355,7 +355,7 @@ def export(
     if exported.altered:
         print(exported.altered)
     if is_going_on(folder):
-        print(f"{folder.name.removeprefix('run=')}: this run is still going on; what comes later is not in the table")
+        print(f"{run_id_of(folder)}: this run is still going on; what comes later is not in the table")
     print(f"{exported.path}: {exported.rows} rows, {exported.columns} columns")
     return EXIT_ERROR if exported.altered else 0
 

@@ -127,11 +127,12 @@ def _wrapped(line: str, width: int) -> str:
 
 def run_named(text: str, logs: Path) -> Path:
     """The folder of a run; of "last" it is said which one that is, where nothing else would name its rig."""
+    from restart_bench.archive.files import rig_of, run_id_of
     from restart_bench.archive.reader import find_run
 
     folder = find_run(text, logs)
     if text == "last" and folder.name.startswith("run="):  # what is called so in this folder names itself
-        complain(f"last is {folder.name.removeprefix('run=')} on {folder.parents[1].name.removeprefix('rig=')}")
+        complain(f"last is {run_id_of(folder)} on {rig_of(folder)}")
     return folder
 
 

@@ -105,7 +105,9 @@ def verdict_text(word: str) -> Text:
 
 def verified_lines(verified: Verified) -> Iterator[str]:
     """Whether a run is as it was closed, and what is not."""
-    folder = verified.folder.name.removeprefix("run=")
+    from restart_bench.archive.files import run_id_of
+
+    folder = run_id_of(verified.folder)
     if not verified.closed and not verified.mixed:
         why = "the bench was killed, its rig is still to be put right, or the run goes on"
         yield f"{folder}: not closed, so it has no sums ({why})"

@@ -321,7 +321,7 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
 
     Raises Refused where the file would lie in a run's own folder, ArchiveError where the disk does not take it.
     """
-    from restart_bench.archive.files import write_whole
+    from restart_bench.archive.files import run_id_of, write_whole
     from restart_bench.archive.reader import ArchivedRun
     from restart_bench.report.sheet import (
         Sheet,
@@ -347,7 +347,7 @@ def _write_sheet(edition: Edition, asked: SheetAsked) -> str:
     if asked.seen is not None and asked.seen.resolve() in asked.file.resolve().parents:
         raise Refused(f"{asked.file} lies in the run's own folder, which is never written to again; choose another")
     write_whole(file_for("--sheet", asked.file, "sheet.html"), render_sheet(sheet).encode("utf-8"))
-    return f"{asked.seen.name.removeprefix('run=')}: {altered}" if altered and asked.seen is not None else ""
+    return f"{run_id_of(asked.seen)}: {altered}" if altered and asked.seen is not None else ""
 
 
 def _questions(
@@ -355,14 +355,16 @@ def _questions(
 ) -> dict[str, tuple[Question, ...]]:
     """The outputs in each way of the cut, with what the program says of them at rest, and what was seen, or why
     nothing was."""
+    from restart_bench.predict.documents import does_when
     from restart_bench.predict.proving.parts import REST, WARM
-    from restart_bench.predict.why import does
     from restart_bench.report.sheet import WAYS, Question
 
     return {
         words: tuple(
             Question(
-                edition.labels.get(one.point, one.point), does(one), seen.get((one.point, way), unseen.get(way, ""))
+                edition.labels.get(one.point, one.point),
+                does_when(one),
+                seen.get((one.point, way), unseen.get(way, "")),
             )
             for one in edition.answers
             if (one.restart, one.start, one.inputs) == (way, WARM, REST)

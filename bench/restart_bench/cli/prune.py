@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from restart_bench.archive.files import run_folders
+from restart_bench.archive.files import rig_of, run_folders, run_id_of
 from restart_bench.archive.moving import Moves, clear_leftovers, move_outputs, move_run, plan_moves
 from restart_bench.cli.common import duration_option
 from restart_bench.compare.baselines import approvals
@@ -51,7 +51,7 @@ def _usable(logs: Path, to: Path) -> None:
 
 
 def _rigs(logs: Path, rig: str | None) -> list[str]:
-    names = sorted({folder.parent.parent.name.removeprefix("rig=") for folder in run_folders(logs)})
+    names = sorted({rig_of(folder) for folder in run_folders(logs)})
     if rig is not None and rig not in names:
         raise Refused(f"--rig {rig}: {logs} has runs of {', '.join(names) or 'no rig'}; nothing was moved")
     return [rig] if rig is not None else names
@@ -64,7 +64,7 @@ def _of_rig(logs: Path, rig: str, before: datetime) -> Moves:
 
 def _told(moves: list[Moves], to: Path) -> Iterator[str]:
     for one in moves:
-        yield from (f"to {to}: {folder.name.removeprefix('run=')}" for folder in reversed(one.leaving))
+        yield from (f"to {to}: {run_id_of(folder)}" for folder in reversed(one.leaving))
         yield from (f"stays: {name}: {reason}" for name, reason in one.staying)
 
 

@@ -58,7 +58,11 @@ def row_for(refusal: Refusal) -> Cure | None:
 
 def cure_for(refusal: Refusal) -> str:
     """The cure of the first row that fits; else the default of the part that refused."""
-    row = row_for(refusal)
+    return cure_of(row_for(refusal), refusal)
+
+
+def cure_of(row: Cure | None, refusal: Refusal) -> str:
+    """What a row says; without one the default of the part that refused."""
     default = refusal.default or "compare it with an example: restart-bench schema shows one for every key"
     return default if row is None else row.say(refusal)
 

@@ -11,7 +11,7 @@ from typing import Annotated, Any, TypeVar, get_args, get_origin
 from pydantic import BaseModel, ConfigDict, Field, Tag, ValidationError
 from pydantic.fields import FieldInfo
 
-from restart_bench.files.cures import KEY, ON_OFF, VALUE, Refusal, closest, cure_for, row_for
+from restart_bench.files.cures import KEY, ON_OFF, VALUE, Refusal, closest, cure_for, cure_of, row_for
 from restart_bench.files.faults import Fault, shown_path
 from restart_bench.files.tree import Block, Scalar, Tree, TreeList, place_of
 from restart_bench.model.units import NO_UNIT
@@ -137,7 +137,8 @@ def unknown_key(path: KeyPath, known: Iterable[str], ledger: Ledger) -> None:
         if front != name and isinstance(block[front], Scalar):
             before = (front, str(block[front].text))
     refusal = Refusal(KEY, "key", name, known=tuple(known), before=before, no_value=bare)
-    row, cure = row_for(refusal), cure_for(refusal)
+    row = row_for(refusal)
+    cure = cure_of(row, refusal)
     if bare and before is not None and row is not None and row.name in _CUT_IN_TWO:
         at = (*path[:-1], before[0])
         ledger.take_back(at)

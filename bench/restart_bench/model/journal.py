@@ -483,6 +483,11 @@ def _unanswered(announced: Sequence[WriteAnnounced], written: Sequence[PointWrit
     return tuple(one for one in announced if latest.get(one.point, one.at_ns - 1) < one.at_ns)
 
 
+def supply_commands(records: Sequence[Record]) -> list[Switching]:
+    """The commands to the supply that a journal names, oldest first."""
+    return [record for record in records if isinstance(record, Switching) and record.what == "supply"]
+
+
 def judged_cycles(records: Sequence[Record]) -> dict[int, CycleJudged]:
     """The judgement of each cycle in a journal."""
     return {record.cycle: record for record in records if isinstance(record, CycleJudged)}

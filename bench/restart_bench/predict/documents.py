@@ -108,8 +108,11 @@ def edition_lines(editions: Mapping[str, Sequence[Answer]], labels: Mapping[str,
 
 
 def _cell(answer: Answer | None) -> str:
-    if answer is None:
-        return "no such output"
+    return does_when(answer) if answer is not None else "no such output"
+
+
+def does_when(answer: Answer) -> str:
+    """What an output does, and how long after the start of the program where that is later than its first scan."""
     _, after_ns = answer.coming
     return f"{does(answer)} after {show_duration(after_ns)}" if after_ns else does(answer)
 

@@ -28,7 +28,7 @@ from restart_bench.predict.changes import (
 )
 from restart_bench.predict.engine import Answer, predict
 from restart_bench.predict.proving.cone import cone_of, part_of, reads_of
-from restart_bench.predict.proving.parts import MODE
+from restart_bench.predict.proving.parts import MODE, WARM
 from restart_bench.predict.proving.patience import TimeIsUp
 from restart_bench.predict.unmoved import TOLD, NotTold, keeping_off, unmoved
 
@@ -363,7 +363,16 @@ def _timed_by(trials: _Trials, whole: Program) -> Iterator[str]:
             for name in reads_of(rung)}  # fmt: skip
     for place, rung in rungs:
         if isinstance(rung, Timer) and rung.name in read:
-            yield f"`{rung.name}` {_times(rung)} ({_rung(whole, place)})"
+            yield f"`{rung.name}` {_times(rung)} ({_rung(whole, place)}) and {_through(trials.answer, whole, rung)}"
+
+
+def _through(answer: Answer, whole: Program, timer: Timer) -> str:
+    """What a restart makes of what a timer has timed (README: the controller's model, rule 5)."""
+    if answer.restart == MODE:
+        return "keeps its time through a mode change"
+    if answer.start == WARM and whole.memory.get(timer.name, Memory(timer.name)).retained:
+        return "is retained with its time"
+    return "times anew after the restart"
 
 
 def _times(timer: Timer) -> str:

@@ -22,7 +22,7 @@ from restart_bench.archive.known_archives import archives_of
 from restart_bench.archive.reader import ArchivedRun, readable_records, whole_lines
 from restart_bench.archive.writer import Report, finish_killed, give_up_cycles, unfinished
 from restart_bench.model.codec import from_line
-from restart_bench.model.journal import PointWritten, Record, RunEnded, Switching, WriteAnnounced
+from restart_bench.model.journal import PointWritten, Record, RunEnded, WriteAnnounced, supply_commands
 from restart_bench.model.rig import Point, Rig, Value
 from restart_bench.observer.handle import Blind, ObserverHandle
 from restart_bench.run.actuators import Actuators, idle_values, reach_supply
@@ -146,7 +146,7 @@ def _rest_value(rig: Rig, name: str) -> Value:
 
 def supply_left(records: list[Record]) -> str:
     """What the last command to the supply was: on, off, to a level, or unknown."""
-    switched = [record for record in records if isinstance(record, Switching) and record.what == "supply"]
+    switched = supply_commands(records)
     if not switched:
         return "unknown"
     return "to a level" if switched[-1].to == "level" else switched[-1].to

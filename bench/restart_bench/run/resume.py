@@ -21,7 +21,15 @@ from restart_bench.archive.writer import samples_of_killed
 from restart_bench.evidence.supply_off import asked_off_time
 from restart_bench.model.clock import NS_PER_S, Anchor, passed_ns
 from restart_bench.model.condensing import Records
-from restart_bench.model.journal import CycleEnded, CycleRecords, PointWritten, Record, Switching, cycle_records
+from restart_bench.model.journal import (
+    CycleEnded,
+    CycleRecords,
+    PointWritten,
+    Record,
+    Switching,
+    cycle_records,
+    supply_commands,
+)
 from restart_bench.model.outcome import Refused, RunOptions
 from restart_bench.model.rig import Rig, Value
 from restart_bench.model.scenario import Scenario
@@ -163,7 +171,7 @@ def over_already(left: OpenCut, rig: Rig, now: int) -> str:
 
 def _last_cut(records: Sequence[Record]) -> Switching | None:
     """The last command to the supply, where that was a cut whose cycle did not end."""
-    switched = [record for record in records if isinstance(record, Switching) and record.what == "supply"]
+    switched = supply_commands(records)
     if not switched or switched[-1].purpose != "cut" or switched[-1].problem:
         return None
     number = switched[-1].cycle

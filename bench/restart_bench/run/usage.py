@@ -29,7 +29,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from restart_bench.archive.files import ArchiveError, run_folders, run_json_of
+from restart_bench.archive.files import ArchiveError, run_folders, run_id_of, run_json_of
 from restart_bench.archive.known_archives import archives_of, moved_runs
 from restart_bench.model.clock import HOUR_NS, NS_PER_S, Anchor, anchor, now_ns, passed_ns
 from restart_bench.model.outcome import Refused
@@ -316,7 +316,7 @@ def doubtful_dates(logs: Path, rig: str, before: datetime) -> dict[str, str]:
             text = f"but by the order of the runs, or the clock that nobody sets, it may be of {latest}"
         else:
             continue
-        found[folder.name.removeprefix("run=")] = f"is dated {_minute(one.ended_ns)}, {text}"
+        found[run_id_of(folder)] = f"is dated {_minute(one.ended_ns)}, {text}"
     return found
 
 
@@ -420,7 +420,7 @@ def _runs(archives: Sequence[Path]) -> Iterator[tuple[Path, dict[str, Any]]]:
     for folder in (folder for logs in archives for folder in run_folders(logs)):
         facts = run_json_of(folder)
         if facts:  # nothing was read of one that is moved away just now: then its line counts
-            seen.add(folder.name.removeprefix("run="))
+            seen.add(run_id_of(folder))
         yield folder, facts
     for logs in archives:
         for folder, facts in moved_runs(logs):

@@ -9,6 +9,7 @@ import re
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
@@ -168,26 +169,33 @@ def _clock(ns: int) -> str:
     return f"{int(whole // 60)}:{int(whole % 60):02d}"
 
 
-def banner_words(gathered: Gathered) -> tuple[str, str]:
-    """What is large on the picture, and its style: the supply or the mode, lost, there, or not known."""
+class Banner(NamedTuple):
+    """What is large on the picture, the same where there is room for a word, and its style."""
+
+    letters: str
+    word: str
+    style: str
+
+
+def banner(gathered: Gathered) -> Banner:
+    """The supply or the mode: lost, there, or not known."""
     way = gathered.way
     there = gathered.is_on(gathered.state) if gathered.state is not None else None
     if gathered.denied is not None:
-        return gathered.denied[0], "bold yellow"
+        return Banner(gathered.denied[0], gathered.denied[0].lower(), "bold yellow")
     return {
-        True: (way.letters_back, "green"),
-        False: (way.letters_lost, "bold yellow" if way.lost == "LOW" else "bold red"),
-        None: ("MODE UNKNOWN" if way.switched == "run mode" else "POWER UNKNOWN", "bold yellow"),
+        True: Banner(way.letters_back, way.back.lower(), "green"),
+        False: Banner(way.letters_lost, way.lost.lower(), "bold yellow" if way.lost == "LOW" else "bold red"),
+        None: Banner("MODE UNKNOWN" if way.switched == "run mode" else "POWER UNKNOWN", "not known", "bold yellow"),
     }[there]
 
 
 def _banner(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
-    words, style = banner_words(gathered)
-    lines = largest_that_fits(words, width, height, glyphs.ink)
+    shown = banner(gathered)
+    lines = largest_that_fits(shown.letters, width, height, glyphs.ink)
     across = max(len(line) for line in lines)
     left = max(0, (width - across) // 2)
-    shown = [Text(" " * left + line, style=style) for line in lines]
-    return [Text(), *shown]
+    return [Text(), *(Text(" " * left + line, style=shown.style) for line in lines)]
 
 
 def doing_line(gathered: Gathered, state: LiveState, width: int) -> Text:

@@ -21,7 +21,7 @@ from restart_bench.model.wording import counted, value_word, without_controls
 from restart_bench.screen.block_letters import ROWS, can_be_drawn, largest_that_fits
 from restart_bench.screen.frame import (
     NARROWEST,
-    banner_words,
+    banner,
     cycle_words,
     doing_line,
     footing,
@@ -129,7 +129,8 @@ def _title(gathered: Gathered, width: int) -> Text:
 def _banner(gathered: Gathered, width: int, height: int, glyphs: Glyphs) -> list[Text]:
     """The supply, or the mode; of a run that has ended its verdict: in block letters where there is room, else in one
     filled line."""
-    words, style = (gathered.result, result_style(gathered)) if gathered.ended else banner_words(gathered)
+    shown = banner(gathered)
+    words, style = (gathered.result, result_style(gathered)) if gathered.ended else (shown.letters, shown.style)
     if height < ROWS:
         return [Text(words.center(width), style=f"{style} reverse")]
     lines = largest_that_fits(words, width, height, glyphs.ink)

@@ -28,7 +28,7 @@ from restart_bench.report.record.writing import write_report
 from restart_bench.run.session import SessionPlan
 from restart_bench.run.supervision import StopRequest
 from restart_bench.screen.console import console_for
-from restart_bench.screen.frame import banner_words
+from restart_bench.screen.frame import banner
 from restart_bench.screen.outlet import Outlet
 from restart_bench.screen.plain import PlainShow
 from restart_bench.screen.screen_state import Gathered
@@ -75,7 +75,7 @@ class Telling:
     def live(self, state: LiveState) -> None:
         """A few states a second are enough for a table."""
         self._gathered.live(state)
-        words, style = banner_words(self._gathered)
+        shown = banner(self._gathered)
         self.tell(
             "state",
             scenario=state.scenario,
@@ -83,8 +83,8 @@ class Telling:
             of_cycles=state.of_cycles,
             phase=state.phase,
             left_ns=state.left_ns,
-            power=words.lower().removeprefix("power is "),
-            power_style=style,
+            power=shown.word,
+            power_style=shown.style,
         )
 
     def close(self) -> None:

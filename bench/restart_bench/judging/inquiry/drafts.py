@@ -71,7 +71,7 @@ def _played(rig: Rig, number: int, start: Start, starts: Sequence[Start], kind: 
     name = f"survey-{_kind_word(kind)}-{number}"
     restart = ["  restart: either"] if kind.restart == "supply" else []
     lines = [*_before(start, starts), _cut(kind, ", at: random 0 s..50 ms"), *_whatever(rig), *restart, ""]
-    head = _head(name, f"What does every output do from here, {cut_words(kind)}?")
+    head = _head(name, f"What does every output do from here, after {_cut_words(kind)}?")
     return SurveyScenario(name, head + "\n".join(lines), start, kind)
 
 
@@ -89,10 +89,10 @@ def _kind_word(kind: CutKind) -> str:
     return "dip" if kind.dip else "power" if kind.restart == "supply" else "mode"
 
 
-def cut_words(kind: CutKind) -> str:
-    """`after power was off for 2 s`."""
+def _cut_words(kind: CutKind) -> str:
+    """`power was off for 2 s`."""
     what = "power was off" if kind.restart == "supply" else "run mode was left"
-    return f"after {what} for {show_duration(kind.off_for_ns)}"
+    return f"{what} for {show_duration(kind.off_for_ns)}"
 
 
 def _cut(kind: CutKind, more: str = "") -> str:
@@ -171,7 +171,7 @@ def _draft_head(name: str, scenario: SurveyScenario, cycles: int, source: str) -
     pressed = listed(scenario.start.presses) or "nothing"
     return (
         f"# A draft of `restart-bench survey`, from {source}: what was seen in {counted(cycles, 'cycle')}\n"
-        f"# ({pressed} pressed, then {cut_words(scenario.kind).removeprefix('after ')}).\n# {NOT_WANTED}\n"
+        f"# ({pressed} pressed, then {_cut_words(scenario.kind)}).\n# {NOT_WANTED}\n"
         "# Say under `purpose:` what is wanted, correct what stands below, and give the scenario a name of its own.\n"
         + _head(name, TO_FILL_IN)
     )
