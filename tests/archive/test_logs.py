@@ -65,6 +65,18 @@ def test_runs_are_listed_oldest_first_with_their_end(logs: Path) -> None:
     assert bad.cycles == {"pass": 2, "inconclusive": 0, "fail": 1, "error": 0}
 
 
+def test_of_a_run_that_is_an_error_the_first_scenario_that_is_one_is_told(logs: Path, tmp_path: Path) -> None:
+    """Of any other run none is: its verdict and its cycles say it."""
+    assert {row.because for row in list_runs(logs)} == {""}
+    altered = tmp_path / "logs"
+    shutil.copytree(logs, altered)
+    (file,) = altered.glob(f"rig=*/date=*/run={BAD}/run.json")
+    facts = json.loads(file.read_text("utf-8"))
+    errors = [{"name": name, "verdict": "error", "reason": "not done"} for name in ("a", "b")]
+    file.write_text(json.dumps({**facts, "verdict": "error", "scenarios": [*facts["scenarios"], *errors]}), "utf-8")
+    assert by_id(list_runs(altered))[BAD].because == "a: not done"
+
+
 def test_a_list_can_be_kept_to_one_rig(logs: Path) -> None:
     """Another rig's name gives none, and a name is no pattern."""
     assert len(list_runs(logs, RIG_NAME)) == 2

@@ -55,6 +55,14 @@ def test_a_list_of_runs_counts_cycles_by_verdict() -> None:
     assert "fail: shown to deviate" in text
 
 
+def test_a_run_that_is_an_error_says_why_beside_cycles_that_passed() -> None:
+    """`error 1 pass` alone says nothing of what went wrong; what ended the run comes first where anything did."""
+    error = {"verdict": "error", "exit_code": 4, "cycles": {"pass": 1}, "because": "fan-back: 2 of 3 cycles not done"}
+    assert "1 pass; fan-back: 2 of 3 cycles not done" in printed(print_runs, [run_row(**error)])
+    ended = printed(print_runs, [run_row(**error, how="error", reason="the observer failed")])
+    assert "the observer failed" in ended and "not done" not in ended
+
+
 @pytest.mark.parametrize(
     ("state", "reason"), [("not closed", ""), ("going on", ""), ("damaged", "run.json: not readable as JSON")]
 )

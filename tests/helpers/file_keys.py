@@ -309,6 +309,7 @@ RIG_ROWS: dict[str, Row] = {
     "Mode.point": row("mode.point", "spare_out", lambda r: r.mode.point, "spare_out", ("rail", "rail is not writable; add writable: yes"), beside=MODE),
     "Mode.run": row("mode.run", "off", lambda r: r.mode.run, False, ("2", "2 for run_switch, which is off or on"), beside=MODE),
     "Mode.proof": row("mode.proof", "[{running: off}]", lambda r: r.mode.proof, (("running", Wanted(equals=False)),), ("[{runing: off}]", "unknown point; did you mean running?"), beside=MODE),
+    "Mode.switch": row("mode.switch", "key switch S9", lambda r: r.mode.switch, "key switch S9", ("{label: S9}", "a mapping stands where text is due"), beside={"mode": "{driver: by-hand}"}),
     "Rig.survey": row("survey", "{press: [start_button]}", lambda r: r.survey_press, ("start_button",), ("start_button", "start_button stands where a mapping is due; write it like {press: [start_button]}")),
     "Survey.press": row("survey.press", "[stop_button, reset_button]", lambda r: r.survey_press, ("stop_button", "reset_button"), ("[rail]", "rail is not writable; add writable: yes and idle: to the point"), beside={"survey": "{press: [start_button]}"}),
     "Rig.isolation": row("isolation", "{by: me, how: locked, until: 2099-01-01}", lambda r: r.isolation, Isolation("me", "locked", "2099-01-01"), ("locked", "locked stands where a mapping is due")),

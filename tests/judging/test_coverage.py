@@ -149,6 +149,7 @@ def test_console_and_machines_get_the_map() -> None:
     assert lines[head + 1] == "cut from off 20 ms off 3 s"
     assert lines[head + 3 : head + 5] == ["fan on 1 of 2 0 of 2", "burner on - 1 of 2"]
     assert lines[head + 5] == "- of each place: valid cycles of those asked for; - is in no scenario"
+    assert lines[head + 6] == "- a start is told by what its steps wait for; of other outputs it says nothing"
     (told,) = document(RunOutcome(1, Verdict.FAIL, (run,)))["runs"]
     assert told["coverage"]["starts"][1] == {"state": "burner on", "at_ns": [0, 0]}
     assert told["coverage"]["combinations"] == [

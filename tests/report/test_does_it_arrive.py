@@ -182,7 +182,8 @@ HOSTILE_AT: dict[str, dict[str, str]] = {
         "points.fan.label": "label", "points.current.unit": "unit", "points.reset_button.by_hand": "by-hand",
         "points.current.proven": "proven", "points.auger.terminal.label": "terminal-label",
         "points.auger.terminal.proven": "terminal-proven", "supply.fallback": "fallback",
-        "isolation.by": "by", "isolation.how": "how", "record.customer": "customer", "record.order": "order",
+        "mode.switch": "mode-switch", "isolation.by": "by", "isolation.how": "how", "record.customer": "customer",
+        "record.order": "order",
     },
     "scenario": {"purpose": "purpose", "before[0].ask": "ask"},
 }  # fmt: skip
@@ -198,7 +199,11 @@ def test_hostile_text_arrives_as_text() -> None:
     """What people write freely may hold signs of HTML: all of it is shown, none of it is obeyed."""
     files = {}
     for kind, base in (("rig", RIG), ("scenario", SCENARIO)):
-        places = {"isolation.until": "2099-01-01"} if kind == "rig" else {"before": "[{ask: x}]"}
+        places = (
+            {"isolation.until": "2099-01-01", "mode": "{driver: by-hand}"}
+            if kind == "rig"
+            else {"before": "[{ask: x}]"}
+        )
         texts = {place: json.dumps(hostile(word)) for place, word in HOSTILE_AT[kind].items()}
         files[kind] = document(base, {**places, **texts})
     page = record_of(files["rig"], files["scenario"])

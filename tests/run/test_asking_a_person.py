@@ -27,7 +27,7 @@ BY_HAND = replace(
     dryer(),
     points={**dryer().points, "start": BUTTON},
     supply=RigSupply("by-hand", {"switch": "main switch Q1"}),
-    mode=Mode("by-hand", proof=(("running", Wanted(equals=False)),)),
+    mode=Mode("by-hand", proof=(("running", Wanted(equals=False)),), switch="key switch S9"),
     path="desk/rig.yaml",
 )
 
@@ -217,6 +217,17 @@ def test_a_mode_switch_that_was_not_turned_back_is_told_at_the_end(to: str, answ
         for _ in range(2):
             desk.actuators.tell_of_the_mode(desk.said.append)
         assert len(desk.said) == told and all("turn it to RUN" in one for one in desk.said)
+
+
+def test_the_mode_switch_is_asked_for_by_its_label() -> None:
+    """Both ways, and where it was not turned back; who has several switches before him reads which."""
+    desk = Desk(True, False, False, False)
+    desk.actuators.switch_mode_by_hand("stop")
+    with pytest.raises(CommandRefused, match="put the controller back into run mode \\(key switch S9\\)"):
+        desk.actuators.switch_mode_by_hand("run")
+    desk.actuators.tell_of_the_mode(desk.said.append)
+    assert desk.questions[0] == "Take the controller out of run mode (key switch S9). Done?"
+    assert "turn it to RUN at the rig (key switch S9)" in desk.said[0]
 
 
 def test_a_mode_switch_that_was_turned_back_is_not_told() -> None:

@@ -5,12 +5,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
 
 from restart_bench.model.verdicts import EXIT_PASS
-from safety_rig import NAME, ArmedRig, armed_rig, told_of
+from safety_rig import NAME, SCENARIO, ArmedRig, armed_rig, told_of
 
 
 @dataclass(frozen=True)
@@ -66,3 +67,16 @@ def test_look_check_logs_judge_and_all_that_reads_write_nothing(ran: Ran) -> Non
         code, said = rig.said_by(*command, "--logs", rig.logs)
         assert code == EXIT_PASS, (command, said)
     assert (len(rig.truth("write")), len(rig.truth("supply"))) == before
+
+
+@pytest.mark.parametrize(
+    ("checked", "at_end", "says"), [(False, "on", True), (True, "on", False), (False, "off", False)]
+)
+def test_what_a_run_leaves_on_is_said_at_its_end(checked: bool, at_end: str, says: bool, tmp_path: Path) -> None:
+    """The fan came back and nothing stopped it: whoever goes to the rig next reads so. Not where the function check has
+    stopped it, nor where the supply goes off."""
+    scenario = SCENARIO if checked else SCENARIO.partition("function_check:")[0] + "repeat: REPEAT\n"
+    with armed_rig(tmp_path, scenario=scenario, at_end=at_end) as rig:
+        code, said = rig.said_by("run", rig.folder, "--logs", rig.logs, "--arm", NAME)
+        assert code == EXIT_PASS, said
+        assert ("still on as the run ends: fan; the bench stops no output" in said) is says, said

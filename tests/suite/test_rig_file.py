@@ -288,6 +288,7 @@ DARK = "which goes dark with the supply"
         ("loads: harmless\n", "loads: harmless\nmode: {driver: point}\n", "mode.point: is missing"),
         ("loads: harmless\n", "loads: harmless\nmode: {driver: point, point: rail}\n", "mode.point: rail is not writable"),
         ("loads: harmless\n", "loads: harmless\nmode: {driver: by-hand, point: start}\n", "mode.point: a person changes the mode"),
+        ("loads: harmless\n", "loads: harmless\nmode: {driver: point, point: spare_out, switch: S9}\n", "mode.switch: a point changes the mode; delete switch:, or write driver: by-hand"),
         ("loads: harmless\n", "loads: harmless\nsurvey: {press: [rail]}\n", "survey.press[0]: rail is not writable"),
         ("loads: harmless\n", "loads: harmless\nsurvey: {press: [setpoint]}\n", "survey.press[0]: setpoint is a register"),
         ("loads: harmless\n", "loads: harmless\nidentify: {batches: 70000}\n", "identify.batches: 70000 is outside what batches can hold (uint16)"),

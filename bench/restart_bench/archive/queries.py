@@ -26,6 +26,7 @@ from restart_bench.archive.tables import how_cut, is_boot, zones_of
 from restart_bench.model.clock import NS_PER_S, Bounds
 from restart_bench.model.journal import CycleJudged, Finding, judged_cycles
 from restart_bench.model.scenario import MARKS
+from restart_bench.model.verdicts import Verdict
 
 if TYPE_CHECKING:
     import duckdb
@@ -50,6 +51,7 @@ class RunRow:
     exit_code: int | None = None
     reason: str = ""
     cycles: dict[str, int] | None = None
+    because: str = ""  # what the first scenario says that is an error, as the run is
 
 
 def list_runs(logs: Path, rig: str | None = None) -> list[RunRow]:
@@ -63,9 +65,11 @@ def _row(folder: Path) -> RunRow:
         fields = read_run_json(folder)
         ended = fields.get("ended") or {}
         counted: dict[str, int] = {}
-        for scenario in fields.get("scenarios") or []:
+        scenarios = fields.get("scenarios") or []
+        for scenario in scenarios:
             for verdict, count in (scenario.get("counted") or {}).items():
                 counted[verdict] = counted.get(verdict, 0) + count
+        errors = (one for one in scenarios if one.get("verdict") == fields.get("verdict") == Verdict.ERROR)
         return RunRow(
             id=run_id,
             rig=rig,
@@ -79,6 +83,7 @@ def _row(folder: Path) -> RunRow:
             exit_code=fields.get("exit_code"),
             reason=str(ended.get("reason", "")),
             cycles=counted,
+            because=next((f"{one.get('name')}: {one.get('reason')}" for one in errors), ""),
         )
     except (ArchiveError, AttributeError, KeyError, TypeError, ValueError) as problem:
         return RunRow(run_id, rig, folder, "damaged", reason=str(problem))

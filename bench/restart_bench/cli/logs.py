@@ -73,6 +73,7 @@ def _told_of(row: RunRow) -> list[str]:
         "" if row.rehearsal else cycles,
         f"survey, {row.survey}" if row.survey else "rehearsal" if row.rehearsal else "",
         "" if ended == "completed" else ended,
+        "" if row.reason or row.rehearsal else row.because,
     )
     return [without_controls(text) for text in told if text]
 

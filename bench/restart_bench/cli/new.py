@@ -530,7 +530,7 @@ _EVIDENCE_HEAD = """\
 
 _MODE_LINES = {
     "none": "",
-    "by-hand": "mode: {driver: by-hand, proof: [{running: off}]}   # a person turns the mode switch when asked\n",
+    "by-hand": "mode: {driver: by-hand, switch: the mode switch, proof: [{running: off}]}   # a person turns it\n",
     "point": "mode: {driver: point, point: run_switch, run: on, proof: [{running: off}]}   # how run mode is left\n",
 }
 _RUN_SWITCH_COIL = 2

@@ -213,6 +213,7 @@ class Mode:
     point: str | None = None
     run: Value = True
     proof: tuple[tuple[str, Wanted], ...] = ()
+    switch: str = ""  # that a person turns, as it is labelled
 
     @property
     def by_hand(self) -> bool:

@@ -14,6 +14,7 @@ from rich.text import Text
 from restart_bench.archive.files import SUMS, run_json_of
 from restart_bench.judging.campaign.case_map import case_rows, number_words, outcome_words, verdict_words
 from restart_bench.judging.campaign.coverage import (
+    START_MEANS,
     Coverage,
     Played,
     coverage_of,
@@ -371,7 +372,7 @@ def _print_coverage(coverage: Coverage, console: Console) -> None:
             cells = [_cell(coverage.played.get((row, cut))) for cut in range(len(coverage.cuts))]
             table.add_row(Text(without_controls(start_name(coverage, coverage.starts[row]))), *cells)
         console.print(table)
-        print_bullets(["of each place: valid cycles of those asked for; - is in no scenario"], console)
+        print_bullets(["of each place: valid cycles of those asked for; - is in no scenario", START_MEANS], console)
     print_bullets(filter(None, (played_words(coverage), left_out_words(coverage))), console)
 
 

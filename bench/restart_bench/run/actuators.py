@@ -310,6 +310,7 @@ class Actuators:
         """A person turns the mode switch. Raises CommandRefused where that is not done."""
         self._left_run_mode = True  # before the question: it may be broken off with the switch turned already
         verb = "Take the controller out of run mode" if to == "stop" else "Put the controller back into run mode"
+        verb += self._mode_switch()
         if not self.ask_for(f"{verb}. Done?").answer:
             if to == "run" and (shows := self._reads_run()):
                 told = f"{shows}: the controller is in run mode, and may never have left it; leave the switch in RUN"
@@ -323,7 +324,12 @@ class Actuators:
             return
         self._left_run_mode = False
         if not self._reads_run():
-            say("RUN MODE WAS LEFT and the mode switch was not turned back: turn it to RUN at the rig")
+            where = f"turn it to RUN at the rig{self._mode_switch()}"
+            say(f"RUN MODE WAS LEFT and the mode switch was not turned back: {where}")
+
+    def _mode_switch(self) -> str:
+        """The switch that a person turns, as it is labelled: ` (key switch S9)`."""
+        return f" ({self._rig.mode.switch})" if self._rig.mode is not None and self._rig.mode.switch else ""
 
     def _reads_run(self) -> str:
         """What a proof of the mode reads now, if that is run mode; else ""."""

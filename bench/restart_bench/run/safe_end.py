@@ -7,11 +7,13 @@ points keeps it from the supply; but what is off goes on only once they are let 
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from typing import Any
 
 from restart_bench.archive.writer import Report
+from restart_bench.model.clock import NS_PER_S, now_ns
 from restart_bench.model.rig import RigSupply
+from restart_bench.model.wording import listed
 from restart_bench.observer.handle import ObserverHandle
 from restart_bench.run.actuators import SupplyLeft
 from restart_bench.run.arming import manual_step
@@ -50,6 +52,8 @@ class SafeEnd:
             self._held = self._points_to_idle(at_once=False)
         if self._held and not unsafe:
             unsafe = f"{', '.join(self._held)} could not be shown to be back in idle"
+        with suppress(Exception):  # a word more or less
+            self._tell_what_is_on()
         self._chronicle.owes_way_out = False
         return unsafe
 
@@ -109,6 +113,21 @@ class SafeEnd:
         if self.supply_left.trouble:
             return f"the supply could not be brought {wish} (it was left {self.supply_left})"
         return ""
+
+    def _tell_what_is_on(self) -> None:
+        """Outputs of a real rig that read on while the supply stays on: a person goes there next."""
+        context, recent_ns = self._context, now_ns() - NS_PER_S
+        if not self._armed or not self.supply_left.state.startswith("on"):
+            return
+        on = [
+            point.shown
+            for point in context.rig.outputs()
+            if (reading := context.observer.latest(context.rig.judged_point(point.name))) is not None
+            and reading.value
+            and reading.received_ns >= recent_ns
+        ]
+        if on:
+            self._say(f"still on as the run ends: {listed(on)}; the bench stops no output, the program does")
 
     def _supply_left(self, wish: str, *, at_once: bool) -> SupplyLeft:
         """How the supply was left, tried once more where something escaped."""

@@ -279,7 +279,9 @@ def _mode(told: ModeIn | None, rig: Rig, names: Names, ledger: Ledger) -> Mode |
         for key in ("point", "run"):
             if getattr(told, key) is not None:
                 ledger.fault(("mode", key), "a person changes the mode", f"delete {key}:, or write driver: point")
-        return Mode("by-hand", proof=tuple(proof))
+        return Mode("by-hand", proof=tuple(proof), switch=told.switch or "")
+    if told.switch is not None:
+        ledger.fault(("mode", "switch"), "a point changes the mode", "delete switch:, or write driver: by-hand")
     if told.point is None:
         ledger.fault(("mode", "point"), "is missing", "add the writable point that selects run mode")
         return None

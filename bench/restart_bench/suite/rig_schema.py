@@ -192,6 +192,7 @@ class ModeIn(Written):
     )
     point: PointRef | None = key("the point that is written", "run_switch", None)
     run: OneValue | None = key("its value in run mode", "on", None)
+    switch: Text | None = key("the mode switch that a person turns, and where it is", "key switch on the front", None)
     proof: list[ConditionsIn] = key("what shows that run mode was left", [{"running": "off"}], [])
 
 

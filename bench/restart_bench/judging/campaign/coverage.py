@@ -184,6 +184,9 @@ def cut_name(cut: Cut) -> str:
     return f"off {length}" if cut.level is None else f"at {cut.level.text} for {length}"
 
 
+START_MEANS = "a start is told by what its steps wait for; of other outputs it says nothing"
+
+
 def start_name(coverage: Coverage, start: Start) -> str:
     """`fan on`, with the instant where there are several."""
     return f"{start.state}, {instant_words(start.at)}" if coverage.instants > 1 else start.state

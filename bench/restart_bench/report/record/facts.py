@@ -106,7 +106,8 @@ def _proof_words(proof: Proof) -> str:
 
 def _mode_words(mode: Mode) -> str:
     proven = f"; left: {show_conditions(mode.proof)}" if mode.proof else ""
-    return f"{'by hand' if mode.point is None else f'{mode.point} is {show_value(mode.run)}'}{proven}"
+    by_hand = f"by hand, {mode.switch}" if mode.switch else "by hand"
+    return f"{by_hand if mode.point is None else f'{mode.point} is {show_value(mode.run)}'}{proven}"
 
 
 def _isolation(rig: Rig) -> str:
