@@ -19,6 +19,7 @@ from restart_bench.evidence.evidence import Evidence
 from restart_bench.judging.inquiry.drafts import draft_of, kinds_for, played
 from restart_bench.judging.inquiry.presses import PressSeen, Start, again_order, press_order, search
 from restart_bench.judging.inquiry.survey import (
+    NEVER_ON,
     CutKind,
     OutputCycle,
     SurveyRow,
@@ -224,6 +225,7 @@ def test_what_was_seen_from_one_side_only_says_so() -> None:
     """`comes back` without a cut from off may as well come on whatever was before."""
     assert "never off before" in behaviour([seen_of((True, True, []))])[1][0]
     assert "never on before" in behaviour([seen_of((False, True, []))])[1][0]
+    assert behaviour([seen_of((False, False, []))]) == ("not seen", (NEVER_ON,)) and "`hold:`" in NEVER_ON
     assert behaviour([seen_of((True, True, [])), seen_of((False, False, []))]) == ("comes back", ())
 
 

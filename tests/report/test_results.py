@@ -351,6 +351,27 @@ def test_the_last_window_holds_verdict_and_matrix(width: int, height: int, other
         assert last in text, last
 
 
+def test_what_came_differently_stands_whole_in_the_short_matrix_where_there_is_room() -> None:
+    """`comes back 2, stays off 1` has no end that a class could guess; what is left of the line is for it."""
+    cycles = [
+        dataclasses.replace(
+            PASSED.cycles[0],
+            scenario=f"s{n}",
+            cycle=k,
+            outputs=(dataclasses.replace(BURNER, at_return=on, settled=on),),
+        )
+        for n in range(30)
+        for k, on in enumerate((1.0, 1.0, 0.0))
+    ]
+    bare = dict(FAILED.rig.points) | {"burner": dataclasses.replace(FAILED.rig.points["burner"], terminal=None)}
+    rig = dataclasses.replace(FAILED.rig, points=bare)
+    told = tuple(dataclasses.replace(PASSED.scenarios[0], scenario=f"s{n}", cycles=3) for n in range(30))
+    run = dataclasses.replace(FAILED, rig=rig, scenarios=told, cycles=tuple(cycles))
+    window = shown(run, width=80, height=24, force_terminal=True).splitlines()[-23:]
+    (row,) = [line for line in window if line.startswith("s0 ")]
+    assert "  comes back 2, stays off 1  " in row and len(row) <= 80, window
+
+
 def test_a_scenario_of_which_no_cycle_was_begun_is_not_begun() -> None:
     """After Ctrl-C nobody reads that something was so over the whole run."""
     never = dataclasses.replace(

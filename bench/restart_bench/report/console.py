@@ -262,11 +262,20 @@ def _print_in_short(run: OneRun, console: Console, room: int) -> None:
     kept = [rows[place] for place in sorted(worst)]
     columns = ("scenario", "output", "before", "at return", "verdict")
     table = plain_table(*columns, unbroken=columns)
-    last = ""
-    for scenario, case, row in kept:
-        of = without_controls(case_name(scenario, case))
-        cells = [shortened(one, console.width // 4) for one in (of, row.before, row.at_return)]
-        table.add_row("" if of == last else cells[0], _output(row), *cells[1:], _word(row))
+    short = console.width // 4
+    beside: list[list[str | Text]] = [
+        [
+            shortened(without_controls(case_name(scenario, case)), short),
+            _output(row),
+            shortened(row.before, short),
+            _word(row),
+        ]
+        for scenario, case, row in kept
+    ]
+    left_over = console.width - _columns_of([[*columns[:3], columns[4]], *beside]) - 2 * len(columns)
+    last: str | Text = ""
+    for (of, output, before, word), (*_, row) in zip(beside, kept, strict=True):
+        table.add_row("" if of == last else of, output, before, shortened(row.at_return, max(short, left_over)), word)
         last = of
     console.print()
     console.print(Text("Restart matrix", style="bold"))

@@ -282,13 +282,19 @@ def _mixed(seen: Sequence[OutputCycle]) -> tuple[str, ...]:
     )
 
 
+NEVER_ON = (
+    "never on before a cut: what was never on can't come back on; a survey lets go of what it presses, so what is on "
+    "only while something is held needs a scenario with `hold:`"
+)
+
+
 def _steady(ends: Mapping[bool, set[bool | None]]) -> tuple[Class, tuple[str, ...]]:
     """Without pulses, and alike each time."""
     from_on, from_off = next(iter(ends[True]), None), next(iter(ends[False]), None)
     if from_on is None:
         if from_off:
             return COMES_ON, ("never on before a cut, so only seen from off",)
-        return "not seen", ("never on before a cut: what was never on can't come back on",)
+        return "not seen", (NEVER_ON,)
     if from_off is None:
         if not from_on:
             return STAYS_OFF, ("never off before a cut",)
