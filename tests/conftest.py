@@ -41,7 +41,7 @@ COLD = {
     "restart_bench.observer.handle": {"benchmarks", "observer", "test_way_out.py"},
     "restart_bench.cli.fleet.children": {"benchmarks", "test_fleet_ways_out.py"},
 }  # fmt: skip
-"""Folders and files whose rigs, or observers, start from nothing: how long that takes, and how it is done, is what they
+"""Folders and files whose rigs, observers or children start from nothing: how long that takes, and how, is what they
 look at."""
 TOGETHER = {
     "tests/observer/test_dark_host.py",  # one cable, one pair of addresses

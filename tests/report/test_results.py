@@ -363,13 +363,22 @@ def test_what_came_differently_stands_whole_in_the_short_matrix_where_there_is_r
         for n in range(30)
         for k, on in enumerate((1.0, 1.0, 0.0))
     ]
-    bare = dict(FAILED.rig.points) | {"burner": dataclasses.replace(FAILED.rig.points["burner"], terminal=None)}
-    rig = dataclasses.replace(FAILED.rig, points=bare)
     told = tuple(dataclasses.replace(PASSED.scenarios[0], scenario=f"s{n}", cycles=3) for n in range(30))
-    run = dataclasses.replace(FAILED, rig=rig, scenarios=told, cycles=tuple(cycles))
+    run = dataclasses.replace(FAILED, scenarios=told, cycles=tuple(cycles))
     window = shown(run, width=80, height=24, force_terminal=True).splitlines()[-23:]
     (row,) = [line for line in window if line.startswith("s0 ")]
     assert "  comes back 2, stays off 1  " in row and len(row) <= 80, window
+
+
+def test_scenarios_whose_names_begin_alike_are_named_each_in_the_short_matrix() -> None:
+    """Shortened to the same letters they are two scenarios all the same: neither row stands without a name."""
+    names = [f"the-same-long-beginning-of-a-name-{n}" for n in range(30)]
+    cycles = [dataclasses.replace(PASSED.cycles[0], scenario=name, outputs=(BURNER,)) for name in names]
+    told = tuple(dataclasses.replace(PASSED.scenarios[0], scenario=name) for name in names)
+    run = dataclasses.replace(FAILED, scenarios=told, cycles=tuple(cycles))
+    window = shown(run, width=80, height=24, force_terminal=True).splitlines()[-23:]
+    rows = [line for line in window if " burner " in line]
+    assert len(rows) > 3 and all(line.startswith("the-same-long") for line in rows), window
 
 
 def test_a_scenario_of_which_no_cycle_was_begun_is_not_begun() -> None:

@@ -273,10 +273,11 @@ def _print_in_short(run: OneRun, console: Console, room: int) -> None:
         for scenario, case, row in kept
     ]
     left_over = console.width - _columns_of([[*columns[:3], columns[4]], *beside]) - 2 * len(columns)
-    last: str | Text = ""
-    for (of, output, before, word), (*_, row) in zip(beside, kept, strict=True):
-        table.add_row("" if of == last else of, output, before, shortened(row.at_return, max(short, left_over)), word)
-        last = of
+    last = ("", "")
+    for (of, output, before, word), (scenario, case, row) in zip(beside, kept, strict=True):
+        shown = "" if (scenario, case) == last else of
+        table.add_row(shown, output, before, shortened(row.at_return, max(short, left_over)), word)
+        last = (scenario, case)
     console.print()
     console.print(Text("Restart matrix", style="bold"))
     console.print(table)
