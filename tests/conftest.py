@@ -21,6 +21,7 @@ from _pytest.terminal import TerminalReporter
 from hypothesis import settings
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
+from xdist.workermanage import WorkerController
 
 from drawn import COMMON, examples
 from tools import left_out
@@ -50,14 +51,29 @@ TOGETHER = {
 }
 
 
+QUICK = {"tests/files", "tests/model", "tests/plc", "tests/screen", "tests/suite"}
+"""Folders whose tests take less than what it costs to hand one out: the cases of one go to a worker together."""
+
+
 class ByCostlyFixture(LoadScopeScheduling):
-    """Hands out single tests, and whole modules where a fixture of the module is shared."""
+    """Hands out single tests, and whole modules where a fixture of the module is shared. What is done is forgotten:
+    after each test the library counts what is left by looking through all that a worker was ever given."""
+
+    def mark_test_complete(self, node: WorkerController, item_index: int, duration: float = 0) -> None:
+        nodeid = self.registered_collections[node][item_index]
+        scope, given = self._split_scope(nodeid), self.assigned_work[node]
+        given[scope][nodeid] = True
+        if all(given[scope].values()):
+            del given[scope]
+        self._reschedule(node)
 
     def _split_scope(self, nodeid: str) -> str:
         file = nodeid.partition("::")[0]
         if "benchmarks" in file:
             return "benchmarks"
-        return file if file in TOGETHER or _shares(file) else nodeid
+        if file in TOGETHER or _shares(file):
+            return file
+        return nodeid.partition("[")[0] if file.rpartition("/")[0] in QUICK else nodeid
 
 
 @cache

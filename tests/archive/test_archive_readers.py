@@ -6,7 +6,6 @@ import dataclasses
 from pathlib import Path
 
 import duckdb
-import pandas as pd
 import pytest
 
 from archive_builders import RIG_NAME, archived, comes_back, load, write_suite
@@ -71,6 +70,8 @@ def test_duckdb_joins_samples_with_cycles(logs: Path) -> None:
 
 def test_pandas_reads_them_file_by_file(logs: Path) -> None:
     """A recursive glob and one concat; every file has the same columns and types."""
+    import pandas as pd
+
     frames = [pd.read_parquet(path, partitioning=None) for path in sorted(logs.glob("**/findings.parquet"))]
     table = pd.concat(frames)
 
@@ -81,6 +82,8 @@ def test_pandas_reads_them_file_by_file(logs: Path) -> None:
 
 def test_pandas_reads_them_as_one_partitioned_table(logs: Path) -> None:
     """Given the list of files, rig, date and run come from the folders' names."""
+    import pandas as pd
+
     table = pd.read_parquet([str(path) for path in sorted(logs.glob("**/cycles.parquet"))])
 
     assert table.groupby("run", observed=True)["cycle"].max().to_dict() == {RUNS[0]: 2, RUNS[1]: 3}
@@ -111,6 +114,7 @@ def test_dask_reads_samples_with_their_types(logs: Path) -> None:
 def test_all_readers_count_the_same(logs: Path) -> None:
     """Rows of the samples: ours, DuckDB's, pandas' and Dask's are one number."""
     import dask.dataframe as dd
+    import pandas as pd
 
     ours = sum(
         len(samples["controller"].records)

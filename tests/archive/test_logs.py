@@ -7,7 +7,6 @@ import json
 import shutil
 from pathlib import Path
 
-import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
@@ -201,6 +200,8 @@ def test_only_a_restart_after_a_cut_of_the_supply_is_a_boot(
 
 def test_tables_of_earlier_versions_are_read_beside_new_ones(logs: Path, tmp_path: Path) -> None:
     """They do not say how the cut was made: there, going dark counts as a restart, whichever run comes first."""
+    import pandas as pd
+
     for run in (GOOD, BAD):
         shutil.copytree(logs, tmp_path / run)
         altered_in_table(tmp_path / run, run, how=None, restarted=None)

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
-from scipy.stats import binom
 
 from drawn import examples
 from restart_bench.campaigns.search import CONFIRMATIONS, FRUITLESS, Stop, answer, least_cycles, next_step, usual_cycles
@@ -54,12 +53,16 @@ def covered(seed: int) -> bool:
 def test_stated_intervals_hold_the_threshold_as_often_as_they_say() -> None:
     """24 seeded searches, sharp and overlapping, finely and coarsely bounded: at least the share that a true 95 % gives
     in 999 of 1000 such trials."""
+    from scipy.stats import binom
+
     assert sum(covered(seed) for seed in range(24)) >= binom.ppf(0.001, 24, 0.95)
 
 
 @pytest.mark.slow
 def test_200_stated_intervals() -> None:
     """At least 179 of 200 seeded searches: the 0.1 % quantile of a true 95 %."""
+    from scipy.stats import binom
+
     assert binom.ppf(0.001, 200, 0.95) == 179
     assert sum(covered(seed) for seed in range(200)) >= 179
 

@@ -13,7 +13,6 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import beta
 
 from drawn import examples
 from restart_bench.campaigns.reliability import (
@@ -150,6 +149,8 @@ def test_limits_are_told_without_loading_distributions() -> None:
 @examples(15)
 def test_limits_are_the_quantiles_of_the_beta_distribution(cycles: int, share: float, confidence: float) -> None:
     """To the last digits: those of scipy's distribution, so that no word of an older record changes."""
+    from scipy.stats import beta
+
     failures = round(share * cycles)
     outside = (1 - confidence) / 2
     low = beta.ppf(outside, failures, cycles - failures + 1) if failures else 0.0

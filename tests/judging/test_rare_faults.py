@@ -7,7 +7,6 @@ import random
 from pathlib import Path
 
 import pytest
-from scipy.stats import binom
 
 from command_line import bench, run_folders, told
 from evidence import OFF, dryer, expects, scenario
@@ -46,6 +45,8 @@ def verdict_of(asked: Scenario, cycles: int, seed: int) -> Verdict:
 def test_a_campaign_finds_a_rare_fault_as_often_as_theory_says(reliability: float, campaigns: int) -> None:
     """Of n cycles without exception 1 - (1 - 1/50)^n: 70 % of the campaigns that show 95 % at 95 % (59 cycles), 95 %
     of those that show 98 % (149). The counts lie where a binomial with that chance has 99.9 % of its mass."""
+    from scipy.stats import binom
+
     cycles = cycles_needed(reliability, 0.95)
     asked = scenario(expects("burner", "is", OFF), repeat=cycles, demonstrate=Demonstration(reliability, 0.95))
     assert cycles == {0.95: 59}.get(reliability, 149)
