@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import shutil
 from pathlib import Path
 
@@ -200,13 +201,11 @@ def test_only_a_restart_after_a_cut_of_the_supply_is_a_boot(
 
 def test_tables_of_earlier_versions_are_read_beside_new_ones(logs: Path, tmp_path: Path) -> None:
     """They do not say how the cut was made: there, going dark counts as a restart, whichever run comes first."""
-    import pandas as pd
-
     for run in (GOOD, BAD):
         shutil.copytree(logs, tmp_path / run)
         altered_in_table(tmp_path / run, run, how=None, restarted=None)
         assert trend(tmp_path / run) == trend(logs)
-    altered_in_table(tmp_path / BAD, GOOD, how=None, restarted=None, dark_not_before_ns=pd.NA)
+    altered_in_table(tmp_path / BAD, GOOD, how=None, restarted=None, dark_not_before_ns=math.nan)
     good, bad = trend(tmp_path / BAD)
     assert (good.boot_to_s, bad.boot_to_s is not None) == (None, True)
 

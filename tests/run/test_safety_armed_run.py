@@ -70,7 +70,8 @@ def test_look_check_logs_judge_and_all_that_reads_write_nothing(ran: Ran) -> Non
 
 
 @pytest.mark.parametrize(
-    ("checked", "at_end", "says"), [(False, "on", True), (True, "on", False), (False, "off", False)]
+    ("checked", "at_end", "says"),
+    [(False, "on", True), (False, "as it is", True), (True, "on", False), (False, "off", False)],
 )
 def test_what_a_run_leaves_on_is_said_at_its_end(checked: bool, at_end: str, says: bool, tmp_path: Path) -> None:
     """The fan came back and nothing stopped it: whoever goes to the rig next reads so. Not where the function check has

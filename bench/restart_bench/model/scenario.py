@@ -103,7 +103,8 @@ class ExpectationFacts:
     (`suite/scenario_schema.py`). Tests ask for every column of every entry.
 
     `words` is how one is shown and known, `should` how a finding says what ought to have been; both are filled in with
-    `wanted`, `longer_than`, `window` and `until` (the last two begin with a space where there are any).
+    `wanted` and `longer_than`, the first with `window` and `until` too (which begin with a space where there are any),
+    the second with `it`: nothing where the sentence has named the output already.
     """
 
     words: str
@@ -142,7 +143,7 @@ EXPECTATION_KINDS: dict[ExpectationKind, ExpectationFacts] = {
     ),
     ExpectationKind.NEVER: ExpectationFacts(
         words="never {wanted} for {longer_than} or longer{until}",
-        should="it should never be {wanted} for {longer_than} or longer",
+        should="{it}should never be {wanted} for {longer_than} or longer",
         written=("never",),
         keys=("longer_than", "until"),
         beside=("is",),
@@ -152,7 +153,7 @@ EXPECTATION_KINDS: dict[ExpectationKind, ExpectationFacts] = {
     ),
     ExpectationKind.STAYS: ExpectationFacts(
         words="stays {wanted}, deviations shorter than {longer_than} allowed",
-        should="it should stay {wanted}",
+        should="{it}should stay {wanted}",
         written=("stays",),
         keys=("longer_than", "tolerance"),
         counts_pulses=True,

@@ -284,10 +284,11 @@ def rate_text(point: Point, seconds: float, elapsed_s: float) -> str:
     )
 
 
-def should_text(point: Point, one: Expectation, before: float | None = None) -> str:
-    """What ought to have been: `should be off`, `it should never be on for 20 ms or longer`."""
+def should_text(point: Point, one: Expectation, before: float | None = None, *, it: str = "it ") -> str:
+    """What ought to have been: `should be off`, `it should never be on for 20 ms or longer`; `it` names what should,
+    where nothing stands before."""
     wanted = wanted_text(point, one.wanted, before)
-    return one.kind.facts.should.format(wanted=wanted, longer_than=show_duration(one.longer_than_ns))
+    return one.kind.facts.should.format(it=it, wanted=wanted, longer_than=show_duration(one.longer_than_ns))
 
 
 def show_window(window: Window) -> str:

@@ -527,12 +527,10 @@ class Actuators:
     def stays(self, wish: str) -> bool:
         """Where a guard was lost: True where the supply is left as it is: it is off, or must not be told to go on. What
         the rail shows outranks commands."""
-        commanded, shown = self.state.commanded, self.rail()
+        commanded = self.state.commanded
         if commanded == "level":
             return False
-        if shown is False or (shown is None and commanded == "off"):
-            return True
-        return wish == "on" and commanded != "on"
+        return self.is_off() or (wish == "on" and commanded != "on")
 
     def contrary(self) -> str:
         """Before anything was switched: what the relay says against the rail, "" where they agree or don't tell."""
@@ -589,6 +587,11 @@ class Actuators:
             if reading is not None and reading.value is not None:
                 return f"{name} reads {value_word(reading.value)}"
         return "the rail is not read"
+
+    def is_off(self) -> bool:
+        """Whether there is no power, by the rail, else as it was commanded; a rig without a supply is never off."""
+        shown = self.rail()
+        return self.state.commanded == "off" if shown is None else not shown
 
     def left_as(self) -> str:
         """How the supply stands: as the rail shows it, given a moment to follow, else as it was commanded."""

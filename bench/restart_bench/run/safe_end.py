@@ -7,7 +7,7 @@ points keeps it from the supply; but what is off goes on only once they are let 
 
 from __future__ import annotations
 
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from typing import Any
 
 from restart_bench.archive.writer import Report
@@ -52,8 +52,10 @@ class SafeEnd:
             self._held = self._points_to_idle(at_once=False)
         if self._held and not unsafe:
             unsafe = f"{', '.join(self._held)} could not be shown to be back in idle"
-        with suppress(Exception):  # a word more or less
+        try:
             self._tell_what_is_on()
+        except Exception as problem:  # a word more or less: the archive is still to be closed
+            self._say(f"what is still on could not be told: {type(problem).__name__}: {problem}")
         self._chronicle.owes_way_out = False
         return unsafe
 
@@ -115,9 +117,9 @@ class SafeEnd:
         return ""
 
     def _tell_what_is_on(self) -> None:
-        """Outputs of a real rig that read on while the supply stays on: a person goes there next."""
+        """Outputs of a real rig that read on while the supply is not off: a person goes there next."""
         context, recent_ns = self._context, now_ns() - NS_PER_S
-        if not self._armed or not self.supply_left.state.startswith("on"):
+        if not self._armed or context.actuators.is_off():
             return
         on = [
             point.shown

@@ -240,7 +240,7 @@ class Gathered:
         if wanted is None:
             return finding.reason
         point = self.rig.points[finding.point]
-        should = should_text(point, wanted, finding.figures.get("before")).removeprefix("it ")
+        should = should_text(point, wanted, finding.figures.get("before"), it="")
         value = self.told(self.rig.points[self.rig.judged_point(finding.point)])[0].newest
         return f"{point.shown} {should}" if value is None else f"{point.shown} is {value_word(value)}, {should}"
 

@@ -153,7 +153,7 @@ def _check_cut(model: ScenarioIn, rig: Rig, card: SupplyCard | None, ledger: Led
     for off_for in () if isinstance(model.cut.off_for, SearchIn) else model.cut.off_for:
         refused = _refused_off_for(off_for, supply)
         if refused is not None:
-            ledger.fault(("cut", "off_for"), f"{show_duration(off_for)} {refused.what}", refused.cure)
+            ledger.fault(("cut", "off_for"), f"{show_duration(off_for)} is {refused.what}", refused.cure)
     if model.cut.level is None:
         return
     if card is not None and not card.has_levels:
@@ -207,7 +207,7 @@ def _refused_off_for(off_for: int, supply: RigSupply) -> UnitRefused | None:
     opening = supply.opening_ns + supply.bounce_ns
     if off_for <= opening and (supply.contact is not None or opening):
         name = "operate" if supply.contact == "normally-closed" else "release"
-        text = f"is over before the contact has opened ({name} + bounce = {show_duration(opening)})"
+        text = f"over before the contact has opened ({name} + bounce = {show_duration(opening)})"
         return UnitRefused(text, f"write more than {show_duration(opening)}")
     limits = supply.limits
     if off_for >= limits.off_at_least_ns or (limits.dips_up_to_ns is not None and off_for <= limits.dips_up_to_ns):
@@ -215,7 +215,7 @@ def _refused_off_for(off_for: int, supply: RigSupply) -> UnitRefused | None:
     least = show_duration(limits.off_at_least_ns)
     dips = f"up to {show_duration(limits.dips_up_to_ns)}, or " if limits.dips_up_to_ns is not None else ""
     other = "" if limits.dips_up_to_ns is not None else ", or add dips_up_to: to the supply's limits"
-    return UnitRefused("is shorter than the supply's off_at_least", f"write {dips}{least} or more{other}")
+    return UnitRefused("shorter than the supply's off_at_least", f"write {dips}{least} or more{other}")
 
 
 # ---------------------------------------------------------------- lists of standards
@@ -261,7 +261,7 @@ def _against(step: Interruption, rig: Rig, card: SupplyCard | None) -> str:
     if step.level and supply.nominal_volts is None:
         return "the supply states no nominal: voltage"
     refused = _refused_off_for(step.length_ns, supply)
-    return refused.what.removeprefix("is ") if refused is not None else ""
+    return refused.what if refused is not None else ""
 
 
 def _named_durations(cut: CutIn, rig: Rig, card: SupplyCard | None) -> NamedDurations | None:

@@ -51,7 +51,7 @@ def check_search(model: ScenarioIn, told: SearchIn, rig: Rig, ledger: Ledger, re
     for off_for in (told.shortest_ns, told.longest_ns):
         refused = refused_off_for(off_for, supply)
         if refused is not None:
-            ledger.fault(cut, f"{show_duration(off_for)} {refused.what}", refused.cure)
+            ledger.fault(cut, f"{show_duration(off_for)} is {refused.what}", refused.cure)
     limits = supply.limits
     if not ledger.is_faulty(cut) and told.shortest_ns < limits.off_at_least_ns <= told.longest_ns:
         dips, least = show_duration(limits.dips_up_to_ns or 0), show_duration(limits.off_at_least_ns)
