@@ -77,12 +77,24 @@ def test_an_edit_that_only_delays_an_output_names_the_time() -> None:
     assert f"M2 blower, loss of supply, inputs at rest: {first} -> {later}" in done.stdout.splitlines()
 
 
+def test_what_an_edit_changes_is_told_with_why_in_the_newer_program() -> None:
+    """What stayed the same, and why it is so, is not: of M1 nothing is said."""
+    done = bench("predict", str(LESSON / "edition-2.yaml"), "--against", str(LESSON / "edition-1.yaml"))
+    changed, why = done.stdout.split("Why, in first lesson, edition 2\n")
+    why = " ".join(why.split())
+    assert (
+        "loss of supply, mode change M2 blower stays off: " in why and "the first scan resets `blower` (rung 3" in why
+    )
+    assert "M1" not in why and "Why" not in changed
+
+
 def test_each_of_several_programs_is_held_against_the_older_one() -> None:
     """What one of them changes is not hidden by another that changes nothing: each stands below its name."""
     words = ("predict", *(str(LESSON / f"edition-{number}.yaml") for number in (1, 4)), "--against")
     done = bench(*words, str(LESSON / "edition-1.yaml"))
     assert done.returncode == 1, done.stdout
     first, second = done.stdout.split("first lesson, edition 4 against first lesson, edition 1:\n")
+    assert "Why" not in first and "\n  Why, in first lesson, edition 4\n" in second
     assert first == f"first lesson, edition 1 against first lesson, edition 1:\n  {NOTHING_CHANGES}\n"
     assert second.startswith("  M1 elevator, loss of supply, inputs at rest: stays off -> comes back\n")
     document = json.loads(bench(*words, str(LESSON / "edition-1.yaml"), "--json").stdout)

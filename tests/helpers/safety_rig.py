@@ -17,6 +17,7 @@ from typing import Any
 
 import safety_moments
 from command_line import MAIN, bench
+from fault_suites import Unseen
 from relay_door import RelayDoor
 from restart_bench.archive.reader import ArchivedRun
 from restart_bench.archive.soundness import verify
@@ -211,7 +212,7 @@ class ArmedRig:
 
     def perform(self, show: Seen | None = None, **more: Any) -> RunOutcome:
         """An armed run in this process."""
-        return perform(self.suite(), self.options(**more), show or Seen())
+        return perform(self.suite(), self.options(**more), show or Unseen())
 
     def park(self, said: list[str] | None = None, ask: AskPerson | None = None) -> Parked:
         """`park` in this process, armed."""

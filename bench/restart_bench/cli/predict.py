@@ -93,12 +93,23 @@ def predict_paths(
 
 
 def _told_of_changes(old: Edition, editions: Sequence[Edition], changed: Sequence[list[str]]) -> Iterator[str]:
-    """What each program changes; of several each stands below its name."""
+    """What each program changes, and why it does so now; of several each stands below its name."""
+    inset = "  " if len(editions) > 1 else ""
     for one, lines in zip(editions, changed, strict=True):
-        if len(editions) > 1:
+        if inset:
             yield f"{one.name} against {old.name}:"
         nothing = NOTHING_CHANGES if one.decided and old.decided else NO_CHANGE_SEEN
-        yield from (f"{'  ' * (len(editions) > 1)}{line}" for line in lines or [nothing])
+        yield from (f"{inset}{line}" for line in lines or [nothing])
+        yield from (f"{inset}{line}".rstrip() for line in _why_changed(old, one, width_for(sys.stdout) - len(inset)))
+
+
+def _why_changed(old: Edition, new: Edition, width: int) -> Iterator[str]:
+    """Why the newer program does what it does, of the answers at rest that differ and that it has."""
+    from restart_bench.predict.editions import differences
+
+    keys = {one.key for one in differences(old.answers, new.answers) if one.new is not None}
+    told = list(_because(new, [answer for answer in new.answers if answer.key in keys], width))
+    yield from ["", f"Why, in {new.name}", *told] if told else ()
 
 
 def _document(editions: Sequence[Edition], changed: Sequence[list[str]] | None) -> dict[str, Any]:
@@ -117,6 +128,8 @@ def _lines(editions: Sequence[Edition], changed: list[str] | None) -> Iterator[s
     if len(editions) > 1:
         yield from [""] if changed else []
         yield from _below_each_other(editions)
+        rest = "What else there is to why" if changed else "Why"
+        yield from ["", f"{rest}, and what a cold start does, is said of one program alone."]
     elif changed is None:
         yield from _alone(editions[0], width_for(sys.stdout))
 
@@ -172,14 +185,14 @@ def _named_apart(editions: Sequence[Edition]) -> list[Edition]:
 # ---------------------------------------------------------------- what is said
 
 
-def _whys(edition: Edition) -> dict[Any, Any]:
-    """Why, for every answer with the inputs at rest."""
+def _whys(edition: Edition, answers: Sequence[Answer]) -> dict[Any, Any]:
+    """Why, for those of an edition's answers that have the inputs at rest."""
     from restart_bench.predict.proving.parts import REST
     from restart_bench.predict.why import explain
 
     return {
         answer.key: explain(edition.program, answer, edition.answers, edition.labels.get(answer.point))
-        for answer in edition.answers
+        for answer in answers
         if answer.inputs == REST
     }
 
@@ -187,11 +200,11 @@ def _whys(edition: Edition) -> dict[Any, Any]:
 def _documents(edition: Edition) -> list[dict[str, Any]]:
     from restart_bench.predict.documents import documents
 
-    return documents(edition.program, edition.answers, _whys(edition))
+    return documents(edition.program, edition.answers, _whys(edition, edition.answers))
 
 
 def _alone(edition: Edition, width: int) -> Iterator[str]:
-    from restart_bench.predict.documents import table_lines, whys_told
+    from restart_bench.predict.documents import table_lines
 
     yield f"{edition.program.name} on {edition.rig.name}, inputs at rest after the restart"
     yield ""
@@ -199,9 +212,16 @@ def _alone(edition: Edition, width: int) -> Iterator[str]:
     yield from _glossed([edition])
     yield ""
     yield "Why"
-    for because, restarts in whys_told(edition.answers, _whys(edition)).items():
-        yield from hanging(f"  {', '.join(restarts)} ", because, width, _INDENT)
+    yield from _because(edition, edition.answers, width)
     yield from _otherwise(edition, width)
+
+
+def _because(edition: Edition, answers: Sequence[Answer], width: int) -> Iterator[str]:
+    """Why some answers of an edition are so."""
+    from restart_bench.predict.documents import whys_told
+
+    for because, restarts in whys_told(answers, _whys(edition, answers)).items():
+        yield from hanging(f"  {', '.join(restarts)} ", because, width, _INDENT)
 
 
 def _otherwise(edition: Edition, width: int) -> Iterator[str]:
@@ -265,7 +285,6 @@ def _below_each_other(editions: Sequence[Edition]) -> Iterator[str]:
         yield "after ...: from the start of the program, as an example was played exactly"
     yield from edition_lines(answers, editions[0].labels)
     yield from _glossed(editions)
-    yield from ["", "Why, and what a cold start does, is said of one program alone."]
 
 
 def _glossed(editions: Sequence[Edition]) -> Iterator[str]:

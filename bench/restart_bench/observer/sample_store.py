@@ -10,7 +10,7 @@ import itertools
 from array import array
 from collections.abc import Iterator
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -78,10 +78,22 @@ class _Gaps:
     def __init__(self, reads: int) -> None:
         self._bins = np.zeros(_BINS, np.int64)
         self._largest = 0
+        self._waiting: list[Records] = []
+        self._waiting_records = 0
         self._last: list[tuple[int, int] | None] = [None] * reads  # connection and sent of the newest read, if good
 
     def add(self, records: Records) -> None:
-        """The gaps that end with these records."""
+        """The gaps that end with these records: counted once they are a batch, or somebody asks."""
+        self._waiting.append(records)
+        self._waiting_records += len(records)
+        if self._waiting_records >= _BATCH:
+            self._work_off()
+
+    def _work_off(self) -> None:
+        if not self._waiting:
+            return
+        records = np.concatenate(self._waiting)
+        self._waiting, self._waiting_records = [], 0
         for read in range(len(self._last)):
             mine = records[records["request"] == read]
             if len(mine):
@@ -110,6 +122,7 @@ class _Gaps:
     def figures(self) -> dict[str, int] | None:
         """None before there are two good reads in a row. Percentiles are rounded up to half a per cent, the largest is
         exact."""
+        self._work_off()
         count = int(self._bins.sum())
         if count == 0:
             return None
@@ -142,7 +155,7 @@ class SampleStore:
         self._size = layout.size
         self._start = self._offset = len(layout.header())  # where in the file the first and the next record lie
         self._saved = self._start  # the file holds whole records up to here; from `_offset` on nobody looked at them
-        self._pending: list[Records] = []
+        self._pending: list[bytes] = []
         self._pending_records = 0
         self._stretches = array("q")  # cycle and where in the file it begins, by turns; each ends where the next begins
         self._condensed: tuple[int, Condenser] | None = None  # of the newest cycle
@@ -280,10 +293,10 @@ class SampleStore:
             self._add(data)
 
     def _add(self, data: bytes) -> None:
-        records: Records = np.frombuffer(data, self._dtype, count=len(data) // self._size)
-        self._offset += len(records) * self._size
-        self._pending.append(records)
-        self._pending_records += len(records)
+        records = len(data) // self._size
+        self._offset += records * self._size
+        self._pending.append(data[: records * self._size])
+        self._pending_records += records
         if self._pending_records >= _BATCH:
             self._digest()
 
@@ -295,7 +308,7 @@ class SampleStore:
     def _digest(self) -> None:
         if not self._pending:
             return
-        records = self._pending[0] if len(self._pending) == 1 else np.concatenate(self._pending)
+        records: Records = np.frombuffer(b"".join(self._pending), self._dtype)
         offset = self._offset - self._pending_records * self._size
         self._pending, self._pending_records = [], 0
         cycles = records["cycle"]
@@ -318,13 +331,11 @@ class SampleStore:
 
     def _note_newest(self, records: Records) -> None:
         telling = np.flatnonzero(_TELLING[records["kind"]])
-        requests = records["request"][telling][::-1]
-        for request, place in zip(*np.unique(requests, return_index=True), strict=True):
-            record = records[telling[len(telling) - 1 - place]]
+        requests = records["request"][telling].tolist()
+        for request, place in dict(zip(requests, telling.tolist(), strict=True)).items():  # the last one of each
+            record: Any = records[place]
             good = bool(record["kind"] == SampleKind.GOOD)
-            self._newest_of[int(request)] = Newest(
-                good, int(record["sent_ns"]), int(record["received_ns"]), record.item()
-            )
+            self._newest_of[request] = Newest(good, int(record["sent_ns"]), int(record["received_ns"]), record.item())
 
     def _add_of_cycle(self, cycle: int, records: Records, offset: int) -> None:
         begins = not self._stretches or self._stretches[-2] != cycle

@@ -49,6 +49,7 @@ _READ_WITHIN_NS = NS_PER_S
 """Nothing is cut unless every device was read within this time (rule 8)."""
 _DARK_AFTER_NS = 5 * NS_PER_S
 _SELDOM_NS = NS_PER_S // 5
+_OFTEN_NS = NS_PER_S // 33  # a wait ends so much later at most; what it asks costs more than many reads
 _WONDERS_AFTER_NS = 3 * NS_PER_S
 
 
@@ -207,7 +208,9 @@ class CycleAct:
         started = self._life_from_ns = self._bring_on()
         within = context.rig.ready.within_ns
         context.situation.phase_ends_ns = started + within
-        is_ready = self._seldom(lambda: self._ready_still(before, started) or self._ready_now(started))
+        is_ready = self._seldom(
+            started + within, lambda: self._ready_still(before, started) or self._ready_now(started)
+        )
         ready = context.supervisor.wait_until(started + within, lambda: is_ready() or self._given_up(started))
         self._context.refuse_without_power()
         if not isinstance(ready, Bounds):
@@ -561,24 +564,25 @@ class CycleAct:
         context.situation.running = progress.ready_by_ns is None
         while progress.ready_by_ns is not None and now_ns() < progress.ready_by_ns:
             context.enter("waiting for ready", ends_ns=progress.ready_by_ns)
-            context.supervisor.wait_until(
-                progress.ready_by_ns, self._seldom(lambda: self._progress().ready_by_ns is None or None)
-            )
+            until = progress.ready_by_ns
+            is_ready = self._seldom(until, lambda: self._progress().ready_by_ns is None or None)
+            context.supervisor.wait_until(until, is_ready)
             progress = self._progress()
         context.situation.running = progress.ready_by_ns is None
         context.situation.marks_ns = {name: mark.not_after_ns for name, mark in progress.marks.items()}
         return progress
 
-    def _seldom(self, check: Callable[[], T | None]) -> Callable[[], T | None]:
-        """The same check, which goes through all that was read: while the newest reads say that the controller is not
-        ready it is asked only now and then."""
+    def _seldom(self, until_ns: int, check: Callable[[], T | None]) -> Callable[[], T | None]:
+        """The same check, which goes through all that was read: not with every read, and while the newest reads say
+        that the controller is not ready only now and then; at the end of the wait in any case."""
         asked_ns = 0
 
         def asked() -> T | None:
             nonlocal asked_ns
-            if not self._reads_ready() and now_ns() - asked_ns < _SELDOM_NS:
+            now = now_ns()
+            if now < until_ns and now - asked_ns < (_OFTEN_NS if self._reads_ready() else _SELDOM_NS):
                 return None
-            asked_ns = now_ns()
+            asked_ns = now
             return check()
 
         return asked
