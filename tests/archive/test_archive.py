@@ -406,7 +406,7 @@ journal_records = st.one_of(
 
 
 @given(journal_records)
-@examples(40)
+@examples(20)
 def test_every_record_comes_back_from_its_line(record: Record) -> None:
     """One line of JSON a record, and the same value again (line breaks inside texts included)."""
     line = to_line(record)

@@ -19,6 +19,7 @@ from typer.main import get_command
 from typer.testing import CliRunner
 
 from command_line import MAIN, bench
+from drawn import seldom
 from restart_bench.cli.common import file_for, folder_for, honest_exit
 from restart_bench.cli.main import app
 from restart_bench.cli.new import Answers, files_for
@@ -447,7 +448,7 @@ def test_an_approved_run_is_the_baseline(ran: tuple[Path, subprocess.CompletedPr
     assert typed("compare", "approved", "last", "--logs", logs)[0] == 0
 
 
-@pytest.mark.parametrize("library", ["duckdb", "pandas", "dask"])
+@pytest.mark.parametrize("library", seldom("duckdb", "pandas", "dask"))
 def test_reading_lines_of_the_readme_work(
     ran: tuple[Path, subprocess.CompletedProcess[str], Path], library: str
 ) -> None:

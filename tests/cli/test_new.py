@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
+from drawn import seldom
 from restart_bench.cli.look import Looker, all_well
 from restart_bench.cli.new import Answers, ask_all, files_for, write_suite
 from restart_bench.evidence.restarts import unit_ns
@@ -147,7 +148,7 @@ def test_a_useless_port_or_mode_is_asked_for_again(
     assert says in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("by_hand", [False, True])
+@pytest.mark.parametrize("by_hand", seldom(False, True))
 def test_what_is_written_passes_on_its_simulated_rig(
     tmp_path: Path, by_hand: bool, capsys: pytest.CaptureFixture[str]
 ) -> None:

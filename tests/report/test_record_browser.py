@@ -23,6 +23,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.ui import WebDriverWait
 
+from drawn import seldom
 from record_values import HOSTILE, LANES, diagram, hostile_values, matrix_line, record_values
 from restart_bench.model.verdicts import Verdict
 from restart_bench.report.record import drawing
@@ -417,7 +418,7 @@ def test_page_one_on_paper_holds_what_is_signed(shown: Shown) -> None:
     assert "page 1 of" in first
 
 
-@pytest.mark.parametrize("paper", [A4, LETTER], ids=["A4", "letter"])
+@pytest.mark.parametrize("paper", [A4, pytest.param(LETTER, marks=pytest.mark.slow)], ids=["A4", "letter"])
 def test_a_full_page_one_still_holds_the_sign_off(browser: Chrome, folder: Path, paper: tuple[float, float]) -> None:
     """However much there is to say, page 1 says what it leaves out and ends with the lines to sign on."""
     plain = record_values(cycles=1)
@@ -534,7 +535,7 @@ def _sheet(outputs: int, learners: int, note: str) -> Sheet:
     return Sheet("trainer", "edition 7", ("Benjamin",) * learners, questions, "test 7", (note,) if note else ())
 
 
-@pytest.mark.parametrize("learners", [0, MOST_LEARNERS])
+@pytest.mark.parametrize("learners", seldom(MOST_LEARNERS, 0))
 def test_the_questions_for_fourteen_outputs_are_one_page(browser: Chrome, folder: Path, learners: int) -> None:
     """On A4, with names as long as they are shown; answers that were chosen and what is hidden print as they stand."""
     (folder / "sheet.html").write_text(render_sheet(_sheet(ONE_PAGE, learners, "altered" * 9)), encoding="utf-8")

@@ -534,7 +534,7 @@ def machine_until(seconds: float) -> dict[str, str]:
 
 
 @unix_only
-@pytest.mark.parametrize("asked", [False, True], ids=["in the off time", "while a person is asked"])
+@pytest.mark.parametrize("asked", seldom(False, True), ids=["in the off time", "while a person is asked"])
 def test_no_run_goes_on_past_its_isolation(asked: bool, tmp_path: Path) -> None:
     """The stated time of the isolation ends: the run does too, points are let go, what is off stays off."""
     scenario = ASKED if asked else SCENARIO.replace("off_for: 350 ms", "off_for: 30 s")
