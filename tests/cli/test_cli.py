@@ -40,11 +40,13 @@ def typed(*arguments: object) -> tuple[int, str, str]:
 
 
 def new_suite(folder: Path) -> Path:
-    """A new suite as `new` writes it, but of one cycle a scenario and fewer reads, and with pulses
+    """A new suite as `new` writes it, but of one short cycle a scenario and fewer reads, and with pulses
     that a busy computer does not overlook (it may look away for 100 ms, which would be inconclusive and rightly so)."""
     folder.mkdir()
     less = {
         "repeat: 3": "repeat: 1", "longer_than: 100 ms": "longer_than: 1 s", "poll: 2 ms": "poll: 8 ms",
+        "wait: 1 s": "wait: 200 ms", "off_for: 3 s": "off_for: 700 ms", "watch: 3 s": "watch: 1 s",
+        "off_at_least: 2 s, on_at_least: 2 s": "off_at_least: 500 ms, on_at_least: 500 ms",
     }  # fmt: skip
     for name, text in files_for(Answers("drum"), by_hand=False).items():
         shorter = reduce(lambda so_far, change: so_far.replace(*change), less.items(), text)
