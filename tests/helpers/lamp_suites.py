@@ -47,7 +47,7 @@ class LampSuites:
         folder.mkdir()
         points = [command("start", 0), output("lamp", 0), output("spare", 1)]
         defaults = "{settle: 100 ms, watch: 400 ms, longer_than: 50 ms}"
-        text = rig_text(name, points, poll="10 ms", rail=8, defaults=defaults, steady="50 ms", within="3 s")
+        text = rig_text(name, points, poll="20 ms", rail=8, defaults=defaults, steady="50 ms", within="3 s")
         (folder / "rig.yaml").write_text(text, encoding="utf-8")
         program = PROGRAM.replace("RETAINED", str(retained).lower()).replace("BOOT", BOOT)
         (folder / "program.yaml").write_text(program, encoding="utf-8")

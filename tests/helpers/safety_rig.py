@@ -42,8 +42,8 @@ RIG = """\
 rig: lamp-trainer
 loads: {loads}
 devices:
-  controller: {{host: 127.0.0.1, port: {controller}, powered_by: supply, poll: 25 ms, answer_within: 100 ms}}
-  independent: {{host: 127.0.0.1, port: {independent}, poll: 20 ms}}
+  controller: {{host: 127.0.0.1, port: {controller}, powered_by: supply, poll: 40 ms, answer_within: 100 ms}}
+  independent: {{host: 127.0.0.1, port: {independent}, poll: 30 ms}}
 supply:
   driver: modbus-coil
   host: 127.0.0.1
