@@ -22,7 +22,7 @@ AS_WRITTEN = [(case, number) for case in SWEEP for number in (1, 2)]
 class Watched(PlainShow):
     """Plain lines, and every state that a live screen would be drawn from."""
 
-    every_ns = 0
+    every_ns = 50_000_000
 
     def __init__(self) -> None:
         super().__init__(io.StringIO())
