@@ -296,7 +296,8 @@ def _comes_on(program: Program, answer: Answer, trace: Trace) -> bool:
     assert isinstance(cut, Cut)
     played = player.play(Trace(steps, cut))
     assert played is not None
-    return played.seen[answer.point].on_scans > 0
+    seen = played.seen[answer.point]
+    return seen.first or seen.pulses or seen.settles is not False
 
 
 def _same(program: Program, answer: Answer, changes: tuple[Change, ...]) -> bool:
