@@ -49,8 +49,6 @@ TOGETHER = {
     "tests/run/test_safety_by_hand.py",  # one switch on the wall, and a lock for it
     "tests/test_house_rules.py",  # reads all of the code, once
 }
-
-
 QUICK = {"tests/files", "tests/model", "tests/plc", "tests/screen", "tests/suite"}
 """Folders whose tests take less than what it costs to hand one out: the cases of one go to a worker together."""
 

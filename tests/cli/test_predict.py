@@ -82,9 +82,7 @@ def test_what_an_edit_changes_is_told_with_why_in_the_newer_program() -> None:
     done = bench("predict", str(LESSON / "edition-2.yaml"), "--against", str(LESSON / "edition-1.yaml"))
     changed, why = done.stdout.split("Why, in first lesson, edition 2\n")
     why = " ".join(why.split())
-    assert (
-        "loss of supply, mode change M2 blower stays off: " in why and "the first scan resets `blower` (rung 3" in why
-    )
+    assert "loss of supply, mode change M2 blower stays off: the first scan resets `blower` (rung 3" in why
     assert "M1" not in why and "Why" not in changed
 
 

@@ -418,7 +418,7 @@ def test_page_one_on_paper_holds_what_is_signed(shown: Shown) -> None:
     assert "page 1 of" in first
 
 
-@pytest.mark.parametrize("paper", [A4, pytest.param(LETTER, marks=pytest.mark.slow)], ids=["A4", "letter"])
+@pytest.mark.parametrize("paper", seldom(A4, (LETTER,)), ids=["A4", "letter"])
 def test_a_full_page_one_still_holds_the_sign_off(browser: Chrome, folder: Path, paper: tuple[float, float]) -> None:
     """However much there is to say, page 1 says what it leaves out and ends with the lines to sign on."""
     plain = record_values(cycles=1)
